@@ -1,0 +1,1 @@
+"""From pascal to counts: microphone, preamp, rectifier, detector, ADC."""

@@ -1,0 +1,1 @@
+"""What the microcontroller does with the counts: followers and fixed-point arithmetic."""

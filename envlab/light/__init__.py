@@ -1,0 +1,1 @@
+"""From envelope to light: curve, table, current, flashes."""

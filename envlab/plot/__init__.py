@@ -1,0 +1,1 @@
+"""Pictures. They draw what the other rooms computed."""

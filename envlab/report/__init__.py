@@ -1,0 +1,1 @@
+"""One self-contained page about one choice."""

@@ -1,0 +1,1 @@
+"""From a file to pascal: recordings, levels, test signals, and the wave between the samples."""

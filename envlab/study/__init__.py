@@ -1,0 +1,1 @@
+"""Questions put to chains: figures, sweeps, the choice."""
