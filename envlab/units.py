@@ -46,7 +46,7 @@ def parse_value(text: str | float, unit: str, *, name: str = "value") -> float:
     """
     if isinstance(text, (int, float)) and not isinstance(text, bool):
         return float(text)
-    limit = f'a value in {unit}, such as {_EXAMPLES.get(unit, "4.7")}'
+    limit = f"a value in {unit}, such as {_EXAMPLES.get(unit, '4.7')}"
     if not isinstance(text, str):
         raise ParameterError(name, text, limit)
     match = _NUMBER.match(text.strip())
@@ -70,7 +70,16 @@ def parse_value(text: str | float, unit: str, *, name: str = "value") -> float:
 
 
 _EXAMPLES = {"ohm": '"4k7"', "F": '"100n"', "Hz": '"20k"', "V": '"3.3"', "A": '"150m"', "s": '"20m"'}
-_LETTERS = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"), (1e-12, "p"))
+_LETTERS = (
+    (1e9, "G"),
+    (1e6, "M"),
+    (1e3, "k"),
+    (1.0, ""),
+    (1e-3, "m"),
+    (1e-6, "u"),
+    (1e-9, "n"),
+    (1e-12, "p"),
+)
 
 
 def format_value(value: float, unit: str) -> str:

@@ -1,0 +1,92 @@
+"""Envelope detectors: rectified volts in, a slowly moving voltage on a capacitor out."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from envlab.errors import ParameterError, check_range
+from envlab.units import FloatArray
+
+
+@dataclass(frozen=True)
+class PeakDetector:
+    """The rectifier charges hold_farad through attack_ohm; release_ohm lies across the capacitor.
+
+    attack_ohm: 0.01 Ω to 100 MΩ. hold_farad: 1 pF to 1 F. release_ohm: 1 Ω to 1 GΩ.
+    """
+
+    attack_ohm: float
+    hold_farad: float
+    release_ohm: float
+
+    def __post_init__(self) -> None:
+        check_range("attack_ohm", self.attack_ohm, 0.01, 100e6, unit="ohm")
+        check_range("hold_farad", self.hold_farad, 1e-12, 1, unit="F")
+        check_range("release_ohm", self.release_ohm, 1, 1e9, unit="ohm")
+
+    @property
+    def divider(self) -> float:
+        """Share of a steady voltage that remains: release/(attack + release)."""
+        return self.release_ohm / (self.attack_ohm + self.release_ohm)
+
+    @property
+    def charge_s(self) -> float:
+        """Time constant while the diode conducts: hold_farad·(attack_ohm ∥ release_ohm)."""
+        return self.hold_farad * self.attack_ohm * self.divider
+
+    @property
+    def release_s(self) -> float:
+        """Time constant while it does not: hold_farad·release_ohm."""
+        return self.hold_farad * self.release_ohm
+
+
+@dataclass(frozen=True)
+class AverageDetector:
+    """The rectifier drives hold_farad through smoothing_ohm both up and down."""
+
+    smoothing_ohm: float
+    hold_farad: float
+
+    def __post_init__(self) -> None:
+        check_range("smoothing_ohm", self.smoothing_ohm, 0.01, 100e6, unit="ohm")
+        check_range("hold_farad", self.hold_farad, 1e-12, 1, unit="F")
+
+    @property
+    def smoothing_s(self) -> float:
+        """Time constant smoothing_ohm·hold_farad."""
+        return self.smoothing_ohm * self.hold_farad
+
+
+Detector = PeakDetector | AverageDetector
+
+
+def detect(
+    drive_v: FloatArray, detector: Detector, *, sample_rate_hz: float, start_v: float = 0.0
+) -> tuple[FloatArray, float]:
+    """Return (held_v, end_v): the capacitor's voltage above the rectifier's rest.
+
+    drive_v: shape (n,), V, already rectified (≥ 0), at sample_rate_hz; no interpolation happens here.
+    Each sample stands for the interval of one period round its instant, so held_v[n], shape (n,), is the
+    voltage at time (n + ½)/sample_rate_hz. end_v fed back as start_v continues the run bit for bit.
+
+    PeakDetector solves C·dv/dt = (u − v)/Ra − v/Rr while u > v, C·dv/dt = −v/Rr otherwise;
+    AverageDetector solves C·dv/dt = (u − v)/R. Both are exact for a drive that is constant over the interval
+    (peak: up to the interval in which the diode starts or stops conducting).
+    Raises ParameterError for a rate or a start voltage that is no finite number.
+    """
+    from envlab.analog import kernels
+
+    check_range("sample_rate_hz", sample_rate_hz, 1, 1e9, unit="Hz")
+    check_range("start_v", start_v, 0, 1e3, unit="V")
+    if drive_v.ndim != 1:
+        raise ParameterError("drive_v", f"an array of shape {drive_v.shape}", "of shape (n,)")
+    if isinstance(detector, AverageDetector):
+        step = 1 / (sample_rate_hz * detector.smoothing_s)
+        held_v, end_v = kernels.hold_average(drive_v, math.exp(-step), -math.expm1(-step), start_v)
+    else:
+        charge = 1 / (sample_rate_hz * detector.charge_s)
+        bleed = 1 / (sample_rate_hz * detector.release_s)
+        charge_gain = -math.expm1(-charge) * detector.divider
+        held_v, end_v = kernels.hold_peak(drive_v, math.exp(-charge), charge_gain, math.exp(-bleed), start_v)
+    return held_v, float(end_v)

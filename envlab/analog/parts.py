@@ -1,0 +1,58 @@
+"""Parts one can buy: E series and tolerance.
+
+Source of the series: IEC 60063, through the package eseries.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import dataclass
+
+from envlab.errors import ParameterError, check_choice, check_positive
+
+SERIES = ("E3", "E6", "E12", "E24", "E48", "E96", "E192")
+
+
+@dataclass(frozen=True)
+class PartRange:
+    """All values of one E series from low to high, SI units, both ends included.
+
+    tolerance_percent: what the parts list says of the part that is bought.
+    """
+
+    series: str
+    low: float
+    high: float
+    tolerance_percent: float = 5.0
+
+    def __post_init__(self) -> None:
+        check_choice("series", self.series, SERIES)
+        check_positive("low", self.low)
+        check_positive("high", self.high)
+        if self.low > self.high:
+            raise ParameterError("low", self.low, f"at most high ({self.high:g})")
+        if not self.values:
+            raise ParameterError("low", self.low, f"such that {self.series} has a value up to {self.high:g}")
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """The series' values in rising order."""
+        return series_values(self.series, self.low, self.high)
+
+
+@functools.cache
+def series_values(series: str, low: float, high: float) -> tuple[float, ...]:
+    """Return the values of an E series from low to high (SI, both included)."""
+    import eseries
+
+    check_choice("series", series, SERIES)
+    within = eseries.erange(eseries.ESeries[series], low * (1 - 1e-9), high * (1 + 1e-9))
+    return tuple(float(f"{value:.6g}") for value in within)
+
+
+def nearest_value(series: str, value: float) -> float:
+    """Return the value of the series that is nearest by ratio (logarithmic), the smaller one at a tie."""
+    check_positive("value", value)
+    near = series_values(series, value / 10, value * 10)
+    return min(near, key=lambda candidate: abs(math.log(candidate / value)))

@@ -1,0 +1,136 @@
+"""Preamp: one non-inverting stage on a single supply, biased to the middle."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.analog import sections
+from envlab.errors import ParameterError, check_positive, check_range
+from envlab.units import FloatArray
+
+
+@dataclass(frozen=True)
+class Preamp:
+    """Non-inverting amplifier, gain 1 + feedback_ohm/ground_ohm.
+
+    feedback_ohm, ground_ohm: the gain resistors, 1 Ω to 100 MΩ.
+    ground_farad: capacitor in the ground leg; with it the amplifier has gain 1 at rest. None: straight to bias.
+    coupling_farad, input_ohm: input capacitor and the bias resistance that it works against.
+    gain_bandwidth_hz: of the amplifier; its bandwidth is this over the gain.
+    supply_v, bias_v, swing_margin_v: the output reaches swing_margin_v from each rail, round bias_v.
+    input_offset_v: referred to the input; V. noise_v_per_rthz: input noise density, V/√Hz.
+    """
+
+    feedback_ohm: float = 47e3
+    ground_ohm: float = 1e3
+    ground_farad: float | None = 10e-6
+    coupling_farad: float = 1e-6
+    input_ohm: float = 100e3
+    gain_bandwidth_hz: float = 10e6
+    supply_v: float = 3.3
+    bias_v: float = 1.65
+    swing_margin_v: float = 0.05
+    input_offset_v: float = 0.5e-3
+    noise_v_per_rthz: float = 10e-9
+
+    def __post_init__(self) -> None:
+        for name in ("feedback_ohm", "ground_ohm", "input_ohm"):
+            check_range(name, getattr(self, name), 1, 100e6, unit="ohm")
+        check_range("coupling_farad", self.coupling_farad, 1e-12, 1, unit="F")
+        if self.ground_farad is not None:
+            check_range("ground_farad", self.ground_farad, 1e-12, 1, unit="F")
+        check_positive("gain_bandwidth_hz", self.gain_bandwidth_hz, unit="Hz")
+        check_range("supply_v", self.supply_v, 0.5, 60, unit="V")
+        check_range("swing_margin_v", self.swing_margin_v, 0, unit="V")
+        check_range("input_offset_v", self.input_offset_v, -0.1, 0.1, unit="V")
+        check_range("noise_v_per_rthz", self.noise_v_per_rthz, 0, 1e-3, unit="V/√Hz")
+        check_range("bias_v", self.bias_v, 0, self.supply_v, unit="V")
+        if self.swing_up_v <= 0 or self.swing_down_v <= 0:
+            raise ParameterError(
+                "bias_v",
+                self.bias_v,
+                f"more than swing_margin_v ({self.swing_margin_v:g} V) from both 0 and supply_v "
+                f"({self.supply_v:g} V); nothing is left to swing",
+            )
+
+    @property
+    def gain(self) -> float:
+        """1 + feedback_ohm/ground_ohm."""
+        return 1 + self.feedback_ohm / self.ground_ohm
+
+    @property
+    def bandwidth_hz(self) -> float:
+        """Gain-bandwidth product over gain."""
+        return self.gain_bandwidth_hz / self.gain
+
+    @property
+    def coupling_corner_hz(self) -> float:
+        """1/(2π·input_ohm·coupling_farad)."""
+        return 1 / (2 * math.pi * self.input_ohm * self.coupling_farad)
+
+    @property
+    def ground_corner_hz(self) -> float:
+        """1/(2π·ground_ohm·ground_farad); 0 without the capacitor."""
+        return 0.0 if self.ground_farad is None else 1 / (2 * math.pi * self.ground_ohm * self.ground_farad)
+
+    @property
+    def swing_up_v(self) -> float:
+        """How far the output goes above bias_v."""
+        return self.supply_v - self.swing_margin_v - self.bias_v
+
+    @property
+    def swing_down_v(self) -> float:
+        """How far the output goes below bias_v."""
+        return self.bias_v - self.swing_margin_v
+
+    @property
+    def output_offset_v(self) -> float:
+        """Resting error at the output: the input offset times the gain at rest."""
+        return self.input_offset_v * (self.gain if self.ground_farad is None else 1.0)
+
+
+@dataclass(frozen=True)
+class PreampState:
+    """Memory of coupling, ground leg and bandwidth, one value each."""
+
+    values: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class Amplified:
+    """preamp_v: shape (n,), V round bias_v; clipped: samples at an output limit; end: state after the block."""
+
+    preamp_v: FloatArray
+    clipped: int
+    end: PreampState
+
+
+def amplify(
+    microphone_v: FloatArray,
+    preamp: Preamp,
+    *,
+    sample_rate_hz: float,
+    state: PreampState | None = None,
+) -> Amplified:
+    """Return the output round bias: coupling, gain with ground leg, bandwidth, then the swing limits.
+
+    microphone_v: shape (n,), V, at sample_rate_hz. The limits act on the output, so what the input
+    capacitor and the ground leg remember is not disturbed by clipping.
+    """
+    from envlab.analog import kernels
+
+    values = (state or PreampState()).values
+    preamp_v, end, clipped = kernels.amplify_block(
+        microphone_v,
+        sections.high_pass(preamp.coupling_corner_hz, sample_rate_hz),
+        sections.gain_with_ground_leg(preamp.gain, preamp.ground_corner_hz, sample_rate_hz),
+        sections.low_pass(preamp.bandwidth_hz, sample_rate_hz),
+        preamp.output_offset_v,
+        -preamp.swing_down_v,
+        preamp.swing_up_v,
+        np.array(values),
+    )
+    return Amplified(preamp_v, int(clipped), PreampState((float(end[0]), float(end[1]), float(end[2]))))
