@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from envlab.errors import ParameterError, check_range
 from envlab.units import FloatArray
@@ -61,6 +62,27 @@ class AverageDetector:
 Detector = PeakDetector | AverageDetector
 
 
+class HoldStep(NamedTuple):
+    """One interval of a detector: v ← max(bleed_keep·v, charge_keep·v + charge_gain·u)."""
+
+    charge_keep: float
+    charge_gain: float
+    bleed_keep: float
+
+
+def hold_step(detector: Detector, sample_rate_hz: float) -> HoldStep:
+    """Return the step over one interval in which the drive u is constant.
+
+    An average detector never lets go of its drive, so its bleed_keep is 0.
+    """
+    if isinstance(detector, AverageDetector):
+        step = 1 / (sample_rate_hz * detector.smoothing_s)
+        return HoldStep(math.exp(-step), -math.expm1(-step), 0.0)
+    charge = 1 / (sample_rate_hz * detector.charge_s)
+    bleed = 1 / (sample_rate_hz * detector.release_s)
+    return HoldStep(math.exp(-charge), -math.expm1(-charge) * detector.divider, math.exp(-bleed))
+
+
 def detect(
     drive_v: FloatArray, detector: Detector, *, sample_rate_hz: float, start_v: float = 0.0
 ) -> tuple[FloatArray, float]:
@@ -73,7 +95,7 @@ def detect(
     PeakDetector solves C·dv/dt = (u − v)/Ra − v/Rr while u > v, C·dv/dt = −v/Rr otherwise;
     AverageDetector solves C·dv/dt = (u − v)/R. Both are exact for a drive that is constant over the interval
     (peak: up to the interval in which the diode starts or stops conducting).
-    Raises ParameterError for a rate or a start voltage that is no finite number.
+    Raises ParameterError for a drive of another shape, a rate or a start voltage that is no finite number.
     """
     from envlab.analog import kernels
 
@@ -81,12 +103,5 @@ def detect(
     check_range("start_v", start_v, 0, 1e3, unit="V")
     if drive_v.ndim != 1:
         raise ParameterError("drive_v", f"an array of shape {drive_v.shape}", "of shape (n,)")
-    if isinstance(detector, AverageDetector):
-        step = 1 / (sample_rate_hz * detector.smoothing_s)
-        held_v, end_v = kernels.hold_average(drive_v, math.exp(-step), -math.expm1(-step), start_v)
-    else:
-        charge = 1 / (sample_rate_hz * detector.charge_s)
-        bleed = 1 / (sample_rate_hz * detector.release_s)
-        charge_gain = -math.expm1(-charge) * detector.divider
-        held_v, end_v = kernels.hold_peak(drive_v, math.exp(-charge), charge_gain, math.exp(-bleed), start_v)
+    held_v, end_v = kernels.hold(drive_v, *hold_step(detector, sample_rate_hz), start_v)
     return held_v, float(end_v)

@@ -1,4 +1,4 @@
-"""Compiled loops of the analog stages. Import this file inside the functions that use it: numba loads with it."""
+"""Compiled loops of the analog stages; imported inside the functions that use them: numba loads with it."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def amplify_block(
 
 
 @compiled
-def hold_peak(
+def hold(
     drive_v: FloatArray, charge_keep: float, charge_gain: float, bleed_keep: float, start_v: float
 ) -> tuple[FloatArray, float]:
     """One sample a step: the larger of "charging" and "bleeding only" is what the diode lets happen."""
@@ -79,11 +79,69 @@ def hold_peak(
 
 
 @compiled
-def hold_average(drive_v: FloatArray, keep: float, gain: float, start_v: float) -> tuple[FloatArray, float]:
-    """One pole, up and down alike."""
-    held_v = np.empty_like(drive_v)
+def _over_one_cycle(
+    cycle_v: FloatArray, charge_keep: float, charge_gain: float, bleed_keep: float, start_v: float
+) -> float:
     v = start_v
-    for n in range(drive_v.size):
-        v = keep * v + gain * drive_v[n]
-        held_v[n] = v
-    return held_v, v
+    for n in range(cycle_v.size):
+        v = max(bleed_keep * v, charge_keep * v + charge_gain * cycle_v[n])
+    return v
+
+
+@compiled
+def settled_start(
+    cycle_v: FloatArray, charge_keep: float, charge_gain: float, bleed_keep: float, tolerance: float
+) -> float:
+    """Start voltage of the cycle that ends where it began.
+
+    The map from start to end of a cycle rises more slowly than its argument (every step contracts), so the
+    difference has one zero between 0 and the largest drive: regula falsi with halving of the stale end
+    (Illinois form) finds it in a few cycles where waiting would take as long as the release.
+    """
+    low, high = 0.0, cycle_v.max()
+    gap_low = _over_one_cycle(cycle_v, charge_keep, charge_gain, bleed_keep, low) - low
+    gap_high = _over_one_cycle(cycle_v, charge_keep, charge_gain, bleed_keep, high) - high
+    if gap_low <= 0.0:
+        return low
+    side = 0
+    for _ in range(200):
+        if high - low <= tolerance:
+            break
+        middle = (low * gap_high - high * gap_low) / (gap_high - gap_low)
+        gap = _over_one_cycle(cycle_v, charge_keep, charge_gain, bleed_keep, middle) - middle
+        if gap == 0.0:
+            return middle
+        if gap > 0:
+            low, gap_low = middle, gap
+            if side > 0:
+                gap_high *= 0.5
+            side = 1
+        else:
+            high, gap_high = middle, gap
+            if side < 0:
+                gap_low *= 0.5
+            side = -1
+    return 0.5 * (low + high)
+
+
+@compiled
+def first_crossing(
+    cycle_v: FloatArray,
+    charge_keep: float,
+    charge_gain: float,
+    bleed_keep: float,
+    threshold_v: float,
+    most_steps: int,
+) -> float:
+    """Steps (straight between two) until the voltage, from 0, first reaches the threshold; −1 if it does not."""
+    v = 0.0
+    n = 0
+    for step in range(most_steps):
+        before = v
+        v = max(bleed_keep * v, charge_keep * v + charge_gain * cycle_v[n])
+        if v >= threshold_v:
+            return step + (threshold_v - before) / (v - before)
+        n += 1
+        if n == cycle_v.size:
+            n = 0
+    return -1.0

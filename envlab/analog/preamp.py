@@ -17,7 +17,7 @@ class Preamp:
     """Non-inverting amplifier, gain 1 + feedback_ohm/ground_ohm.
 
     feedback_ohm, ground_ohm: the gain resistors, 1 Ω to 100 MΩ.
-    ground_farad: capacitor in the ground leg; with it the amplifier has gain 1 at rest. None: straight to bias.
+    ground_farad: capacitor in the ground leg; with it the gain at rest is 1. None: straight to bias.
     coupling_farad, input_ohm: input capacitor and the bias resistance that it works against.
     gain_bandwidth_hz: of the amplifier; its bandwidth is this over the gain.
     supply_v, bias_v, swing_margin_v: the output reaches swing_margin_v from each rail, round bias_v.
@@ -101,7 +101,7 @@ class PreampState:
 
 @dataclass(frozen=True)
 class Amplified:
-    """preamp_v: shape (n,), V round bias_v; clipped: samples at an output limit; end: state after the block."""
+    """preamp_v: shape (n,), V round bias_v; clipped: samples at an output limit; end: state afterwards."""
 
     preamp_v: FloatArray
     clipped: int

@@ -29,7 +29,10 @@ class Rectifier:
 
 
 def rectify(signal_v: FloatArray, rectifier: Rectifier) -> FloatArray:
-    """Return drive_v, shape (n,), V above rest_v, never negative; signal_v is the preamp's output round bias."""
+    """Return drive_v, shape (n,), V above rest_v, never negative.
+
+    signal_v: shape (n,), V, the preamp's output round its bias.
+    """
     if rectifier.kind == "full":
         return np.abs(signal_v)
     return np.maximum(signal_v, 0.0)

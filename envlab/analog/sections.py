@@ -40,7 +40,7 @@ def low_pass(corner_hz: float, sample_rate_hz: float) -> FloatArray:
 
 
 def gain_with_ground_leg(gain: float, corner_hz: float, sample_rate_hz: float) -> FloatArray:
-    """(b0, b1, a1) of (gain·s + ω_c)/(s + ω_c): full gain above the corner, gain 1 at rest (corner 0: gain)."""
+    """(b0, b1, a1) of (gain·s + ω_c)/(s + ω_c): gain above the corner, 1 at rest; corner 0: gain."""
     corner_rad_s = 2 * math.pi * corner_hz
     if corner_hz == 0:
         return np.array([gain, 0.0, 0.0])
