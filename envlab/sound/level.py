@@ -27,7 +27,7 @@ def _a_response(frequency_hz: FloatArray) -> NDArray[np.complex128]:
     s = 1j * frequency_hz
     high = s / (s + f1)
     low = f4 / (s + f4)
-    return np.asarray(high**2 * (s / (s + f2)) * (f3 / (s + f3)) * low**2)
+    return np.asarray(high**2 * (s / (s + f2)) * (s / (s + f3)) * low**2)
 
 
 _GAIN_1KHZ = float(abs(_a_response(np.array([1000.0]))[0]))
@@ -36,7 +36,7 @@ _GAIN_1KHZ = float(abs(_a_response(np.array([1000.0]))[0]))
 def a_weighting_db(frequency_hz: FloatArray | float) -> FloatArray:
     """A weighting in dB at frequencies in Hz (≥ 0; −inf at 0), same shape.
 
-    IEC 61672-1:2013, Annex E: two zeros-and-poles at f1, one each at f2 and f3, two at f4, 0 dB at 1 kHz.
+    IEC 61672-1:2013, Annex E: four zeros at 0, two poles at f1, one each at f2 and f3, two at f4; 0 dB at 1 kHz.
     Valid at every frequency; the standard tabulates 10 Hz to 20 kHz.
     """
     frequency = np.asarray(frequency_hz, dtype=np.float64)
