@@ -1,4 +1,4 @@
-"""envlab: choose the parts of a microphone envelope detector, judge its lights, export its brightness table."""
+"""Choose the parts of a microphone envelope detector, judge its lights, export its brightness table."""
 
 from __future__ import annotations
 

@@ -42,19 +42,28 @@ class Adc:
 
 
 def instants_s(duration_s: float, rate_hz: float) -> FloatArray:
-    """Return the instants 0, 1/rate, 2/rate … up to and including duration_s."""
-    return np.arange(int(np.floor(duration_s * rate_hz + 1e-9)) + 1) / rate_hz
+    """Return the instants 0, 1/rate, 2/rate … before duration_s."""
+    return np.arange(max(1, int(np.ceil(duration_s * rate_hz - 1e-9)))) / rate_hz
+
+
+def stamps_of(times_s: FloatArray, samples: int, sample_rate_hz: float) -> tuple[IntArray, FloatArray]:
+    """Return (n, fraction) so that the voltage at a time lies between the stamps of outputs n − 1 and n.
+
+    Output n of the detector is stamped (n + ½)/sample_rate_hz; n = 0 reaches back to the start voltage,
+    half a period before time 0. fraction: 0 at output n − 1, 1 at output n. After the last stamp the voltage stays.
+    """
+    position: FloatArray = np.minimum(times_s * sample_rate_hz + 0.5, samples)
+    upper = np.clip(np.ceil(position), 1, samples).astype(np.int64) - 1
+    return upper, position - upper
 
 
 def read_at(
     held_v: FloatArray, times_s: FloatArray, *, sample_rate_hz: float, start_v: float = 0.0
 ) -> FloatArray:
-    """Return the detector's voltage at times_s, straight between its stamps (n + ½)/sample_rate_hz.
-
-    Before the first stamp lies start_v, half a period before time 0; after the last the voltage stays.
-    """
-    stamps = times_s * sample_rate_hz - 0.5
-    return np.interp(stamps, np.arange(-1, held_v.size), np.concatenate(([start_v], held_v)))
+    """Return the detector's voltage at times_s, straight between its stamps (see stamps_of)."""
+    upper, fraction = stamps_of(times_s, held_v.size, sample_rate_hz)
+    known_v: FloatArray = np.concatenate(([start_v], held_v))
+    return known_v[upper] + fraction * (known_v[upper + 1] - known_v[upper])
 
 
 def convert(detector_v: FloatArray, adc: Adc, *, rng: np.random.Generator | None = None) -> IntArray:

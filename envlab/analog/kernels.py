@@ -84,7 +84,7 @@ def _over_one_cycle(
 ) -> float:
     v = start_v
     for n in range(cycle_v.size):
-        v = max(bleed_keep * v, charge_keep * v + charge_gain * cycle_v[n])
+        v = max(bleed_keep * v, charge_keep * v + charge_gain * float(cycle_v[n]))
     return v
 
 
@@ -98,7 +98,7 @@ def settled_start(
     difference has one zero between 0 and the largest drive: regula falsi with halving of the stale end
     (Illinois form) finds it in a few cycles where waiting would take as long as the release.
     """
-    low, high = 0.0, cycle_v.max()
+    low, high = 0.0, float(cycle_v.max())
     gap_low = _over_one_cycle(cycle_v, charge_keep, charge_gain, bleed_keep, low) - low
     gap_high = _over_one_cycle(cycle_v, charge_keep, charge_gain, bleed_keep, high) - high
     if gap_low <= 0.0:
@@ -107,7 +107,7 @@ def settled_start(
     for _ in range(200):
         if high - low <= tolerance:
             break
-        middle = (low * gap_high - high * gap_low) / (gap_high - gap_low)
+        middle = float((low * gap_high - high * gap_low) / (gap_high - gap_low))
         gap = _over_one_cycle(cycle_v, charge_keep, charge_gain, bleed_keep, middle) - middle
         if gap == 0.0:
             return middle
@@ -133,12 +133,12 @@ def first_crossing(
     threshold_v: float,
     most_steps: int,
 ) -> float:
-    """Steps (straight between two) until the voltage, from 0, first reaches the threshold; −1 if it does not."""
+    """Steps, straight between two, until the voltage first reaches the threshold from 0; −1: never."""
     v = 0.0
     n = 0
     for step in range(most_steps):
         before = v
-        v = max(bleed_keep * v, charge_keep * v + charge_gain * cycle_v[n])
+        v = max(bleed_keep * v, charge_keep * v + charge_gain * float(cycle_v[n]))
         if v >= threshold_v:
             return step + (threshold_v - before) / (v - before)
         n += 1

@@ -9,6 +9,7 @@ import numpy as np
 
 from envlab.analog import sections
 from envlab.errors import ParameterError, check_range
+from envlab.sound.level import a_weighting_db
 from envlab.units import FloatArray, from_db, pressure_rms_pa
 
 
@@ -52,6 +53,11 @@ class Microphone:
         """Equivalent input noise, A-weighted, in dB SPL."""
         return 94.0 - self.signal_to_noise_db
 
+    def response(self, frequency_hz: float) -> complex:
+        """Volts per pascal at a frequency: sensitivity and both corners, H(jω)."""
+        high = 1j * frequency_hz / (self.low_corner_hz + 1j * frequency_hz)
+        return self.sensitivity_v_pa * high / (1 + 1j * frequency_hz / self.high_corner_hz)
+
 
 @dataclass(frozen=True)
 class MicrophoneState:
@@ -90,3 +96,16 @@ def hear(
 def count_overloaded(pressure_pa: FloatArray, microphone: Microphone) -> int:
     """Return how many samples lie beyond the acoustic overload point."""
     return int(np.count_nonzero(np.abs(pressure_pa) > microphone.overload_pa))
+
+
+def self_noise_pa(
+    microphone: Microphone, samples: int, sample_rate_hz: float, rng: np.random.Generator
+) -> FloatArray:
+    """Return white noise, shape (samples,), Pa, whose A-weighted level is the microphone's self-noise.
+
+    White over the band of sample_rate_hz: the A-weighted share of that band sets its rms.
+    """
+    frequency_hz = np.linspace(0, sample_rate_hz / 2, 4097)[1:]
+    weighted_share = float(np.mean(10 ** (a_weighting_db(frequency_hz) / 10)))
+    rms_pa = pressure_rms_pa(microphone.self_noise_db_spl) / math.sqrt(weighted_share)
+    return rms_pa * rng.standard_normal(samples)

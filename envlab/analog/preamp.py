@@ -91,6 +91,13 @@ class Preamp:
         """Resting error at the output: the input offset times the gain at rest."""
         return self.input_offset_v * (self.gain if self.ground_farad is None else 1.0)
 
+    def response(self, frequency_hz: float) -> complex:
+        """Output over input at a frequency, H(jω), without clipping."""
+        f = 1j * frequency_hz
+        coupling = f / (self.coupling_corner_hz + f)
+        leg = (self.gain * f + self.ground_corner_hz) / (f + self.ground_corner_hz)
+        return coupling * leg / (1 + f / self.bandwidth_hz)
+
 
 @dataclass(frozen=True)
 class PreampState:
@@ -134,3 +141,10 @@ def amplify(
         np.array(values),
     )
     return Amplified(preamp_v, int(clipped), PreampState((float(end[0]), float(end[1]), float(end[2]))))
+
+
+def input_noise_v(
+    preamp: Preamp, samples: int, sample_rate_hz: float, rng: np.random.Generator
+) -> FloatArray:
+    """Return the input noise, shape (samples,), V: white, density·√(sample_rate/2) rms."""
+    return preamp.noise_v_per_rthz * math.sqrt(sample_rate_hz / 2) * rng.standard_normal(samples)
