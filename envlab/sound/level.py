@@ -36,7 +36,7 @@ _GAIN_1KHZ = float(abs(_a_response(np.array([1000.0]))[0]))
 def a_weighting_db(frequency_hz: FloatArray | float) -> FloatArray:
     """A weighting in dB at frequencies in Hz (≥ 0; −inf at 0), same shape.
 
-    IEC 61672-1:2013, Annex E: four zeros at 0, two poles at f1, one each at f2 and f3, two at f4; 0 dB at 1 kHz.
+    IEC 61672-1:2013, Annex E: four zeros at 0, poles at f1 and f4 (two each), f2 and f3; 0 dB at 1 kHz.
     Valid at every frequency; the standard tabulates 10 Hz to 20 kHz.
     """
     frequency = np.asarray(frequency_hz, dtype=np.float64)
