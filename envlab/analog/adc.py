@@ -50,7 +50,8 @@ def stamps_of(times_s: FloatArray, samples: int, sample_rate_hz: float) -> tuple
     """Return (n, fraction) so that the voltage at a time lies between the stamps of outputs n − 1 and n.
 
     Output n of the detector is stamped (n + ½)/sample_rate_hz; n = 0 reaches back to the start voltage,
-    half a period before time 0. fraction: 0 at output n − 1, 1 at output n. After the last stamp the voltage stays.
+    half a period before time 0. fraction: 0 at output n − 1, 1 at output n. After the last stamp the
+    voltage stays.
     """
     position: FloatArray = np.minimum(times_s * sample_rate_hz + 0.5, samples)
     upper = np.clip(np.ceil(position), 1, samples).astype(np.int64) - 1

@@ -1,0 +1,176 @@
+"""The whole way: sound → microphone → preamp → rectifier → detector → ADC → follower → table → duty."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from envlab.analog.adc import Adc, convert, instants_s, read_at
+from envlab.analog.detector import Detector, PeakDetector, detect
+from envlab.analog.microphone import Microphone, count_overloaded, hear, self_noise_pa
+from envlab.analog.preamp import Preamp, amplify, input_noise_v
+from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.steady import ToneResponse, tone_response
+from envlab.digital.followers import Follower, PassThrough, follow
+from envlab.errors import ParameterError, check_range
+from envlab.light.curve import BrightnessMap, CountMap, LevelScale
+from envlab.light.lightness import lightness_cie1976
+from envlab.light.pixels import Pixels, Supply, supply_cap
+from envlab.light.table import LookupTable, build_table
+from envlab.sound.interpolate import internal_rate_hz, interpolate
+from envlab.sound.recording import Recording
+from envlab.units import FloatArray, IntArray, pressure_rms_pa
+
+CALIBRATION_HZ = 1000.0
+REFERENCE_DB_SPL = 94.0
+
+
+@dataclass(frozen=True)
+class Chain:
+    """One board and what hangs on it; every value is a part or a setting, nothing is a result.
+
+    brightness: gate floor and ceiling in dB SPL; converted to counts through this chain's own gain.
+    pixel_bits: depth of a pixel's duty, 1 to 16. frame_rate_hz: 10 to 1000, at most the ADC's rate.
+    """
+
+    microphone: Microphone = field(default_factory=Microphone)
+    preamp: Preamp = field(default_factory=Preamp)
+    rectifier: Rectifier = field(default_factory=Rectifier)
+    detector: Detector = field(default_factory=lambda: PeakDetector(4.7e3, 1e-6, 470e3))
+    adc: Adc = field(default_factory=Adc)
+    follower: Follower = field(default_factory=PassThrough)
+    brightness: BrightnessMap = field(default_factory=lambda: BrightnessMap(62.0, 98.0))
+    pixels: Pixels = field(default_factory=Pixels)
+    supply: Supply = field(default_factory=Supply)
+    pixel_bits: int = 16
+    frame_rate_hz: float = 100.0
+
+    def __post_init__(self) -> None:
+        check_range("frame_rate_hz", self.frame_rate_hz, 10, 1000, unit="Hz")
+        if self.frame_rate_hz > self.adc.rate_hz:
+            raise ParameterError(
+                "frame_rate_hz", self.frame_rate_hz, f"at most the ADC's rate_hz ({self.adc.rate_hz:g} Hz)"
+            )
+        if self.rectifier.rest_v >= self.adc.reference_v:
+            raise ParameterError(
+                "rest_v", self.rectifier.rest_v, f"below the ADC's reference_v ({self.adc.reference_v:g} V)"
+            )
+
+    @property
+    def rest_counts(self) -> int:
+        """ADC reading at silence without offset: what the firmware subtracts."""
+        return math.floor(self.rectifier.rest_v / self.adc.lsb_v)
+
+    @property
+    def cap(self) -> float:
+        """Largest duty that all pixels may have at once on this supply."""
+        return supply_cap(self.pixels, self.supply)
+
+    def tone_response(self, frequency_hz: float = CALIBRATION_HZ) -> ToneResponse:
+        """How rectifier and detector answer a sine."""
+        return tone_response(self.detector, self.rectifier, frequency_hz)
+
+    def level_scale(self) -> LevelScale:
+        """Return how this board counts: the settled envelope, counts above rest, of a 1 kHz sine at a level.
+
+        Not limited by clipping: it converts the map's floor and ceiling, which may lie above the swing.
+        """
+        peak_pa = math.sqrt(2) * pressure_rms_pa(REFERENCE_DB_SPL)
+        response = self.microphone.response(CALIBRATION_HZ) * self.preamp.response(CALIBRATION_HZ)
+        settled_v = peak_pa * abs(response) * self.tone_response().settled_ratio
+        return LevelScale(settled_v / self.adc.lsb_v, REFERENCE_DB_SPL)
+
+    def count_map(self) -> CountMap:
+        """Return floor and ceiling in counts for this board."""
+        return self.brightness.in_counts(self.level_scale())
+
+    def brightness_table(self) -> LookupTable:
+        """Return the table from envelope counts to duty, scaled by the supply's cap."""
+        return build_table(self.count_map(), adc_bits=self.adc.bits, bits=self.pixel_bits, cap=self.cap)
+
+    def noise_pa(self, samples: int, sample_rate_hz: float, rng: np.random.Generator) -> FloatArray:
+        """Return microphone and preamp noise as pressure at the microphone, shape (samples,), Pa."""
+        heard = self_noise_pa(self.microphone, samples, sample_rate_hz, rng)
+        added = input_noise_v(self.preamp, samples, sample_rate_hz, rng)
+        return heard + added / self.microphone.sensitivity_v_pa
+
+    def reading_of_frame(self, frames: int) -> IntArray:
+        """Return, for each of the first frames, the index of the ADC reading it shows: the latest one."""
+        ratio = self.adc.rate_hz / self.frame_rate_hz
+        return np.asarray(np.floor(np.arange(frames) * ratio + 1e-9), dtype=np.int64)
+
+    def run(self, recording: Recording, rng: np.random.Generator | None = None) -> ChainResult:
+        """Return the signal after every stage. With rng, microphone, preamp and ADC add their noise."""
+        pressure_pa = recording.pressure_pa
+        if rng is not None:
+            pressure_pa = pressure_pa + self.noise_pa(pressure_pa.size, recording.sample_rate_hz, rng)
+        rate_hz = internal_rate_hz(recording.sample_rate_hz)
+        fine_pa = interpolate(pressure_pa, recording.sample_rate_hz)
+        microphone_v, _ = hear(fine_pa, self.microphone, sample_rate_hz=rate_hz)
+        amplified = amplify(microphone_v, self.preamp, sample_rate_hz=rate_hz)
+        drive_v = rectify(amplified.preamp_v, self.rectifier)
+        held_v, _ = detect(drive_v, self.detector, sample_rate_hz=rate_hz)
+        times_s = instants_s(recording.duration_s, self.adc.rate_hz)
+        read_v = self.rectifier.rest_v + read_at(held_v, times_s, sample_rate_hz=rate_hz)
+        adc_counts = convert(read_v, self.adc, rng=rng)
+        above_rest = np.maximum(adc_counts - self.rest_counts, 0).astype(np.float64)
+        envelope_counts, _ = follow(above_rest, self.follower, rate_hz=self.adc.rate_hz)
+        table = self.brightness_table()
+        frames = instants_s(recording.duration_s, self.frame_rate_hz).size
+        codes = table.look_up(envelope_counts[self.reading_of_frame(frames)])
+        return ChainResult(
+            pressure_pa=fine_pa,
+            microphone_v=microphone_v,
+            preamp_v=amplified.preamp_v,
+            rectified_v=self.rectifier.rest_v + drive_v,
+            detector_v=self.rectifier.rest_v + held_v,
+            internal_rate_hz=rate_hz,
+            adc_counts=adc_counts,
+            envelope_counts=envelope_counts,
+            adc_rate_hz=self.adc.rate_hz,
+            duty=codes / (2**self.pixel_bits - 1),
+            frame_rate_hz=self.frame_rate_hz,
+            full_duty=float(table.duty.max()),
+            clipped_share=(amplified.clipped + count_overloaded(fine_pa, self.microphone)) / fine_pa.size,
+            table=table,
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class ChainResult:
+    """The signal after every stage; arrays of shape (n,) at the rate named beside them.
+
+    At internal_rate_hz, sample n at n/rate: pressure_pa (Pa), microphone_v (V), preamp_v (V round its bias),
+    rectified_v (V at the pin's ground). detector_v (V at the pin's ground): sample n at (n + ½)/rate.
+    At adc_rate_hz: adc_counts (whole counts), envelope_counts (counts above rest, followed).
+    At frame_rate_hz: duty (0 to full_duty, share of full pixel current).
+    full_duty: brightest state of the table. clipped_share: share of internal samples at which the microphone
+    or the preamp was at its limit.
+    """
+
+    pressure_pa: FloatArray
+    microphone_v: FloatArray
+    preamp_v: FloatArray
+    rectified_v: FloatArray
+    detector_v: FloatArray
+    internal_rate_hz: float
+    adc_counts: IntArray
+    envelope_counts: FloatArray
+    adc_rate_hz: float
+    duty: FloatArray
+    frame_rate_hz: float
+    full_duty: float
+    clipped_share: float
+    table: LookupTable
+
+    @property
+    def relative_luminance(self) -> FloatArray:
+        """Frames' luminance over the brightest state that the capped costume can show, 0 to 1."""
+        return self.duty / self.full_duty if self.full_duty > 0 else np.zeros_like(self.duty)
+
+    @property
+    def lightness(self) -> FloatArray:
+        """Frames' CIE L*, 0 to 100, relative to the brightest state."""
+        return lightness_cie1976(self.relative_luminance)

@@ -1,0 +1,205 @@
+"""Design files: TOML in, a Chain out, and back.
+
+Every key is a field of the stage it describes, with the unit in its name; values may be written as the trade
+does ("4k7", "100n", "2.2 uF"). Nothing is guessed: an unknown key, a wrong unit or a value outside its
+limit is an error that names file, key, value and limit.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import hashlib
+import tomllib
+import types
+import typing
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+import tomlkit
+
+from envlab.analog.adc import Adc
+from envlab.analog.detector import AverageDetector, PeakDetector
+from envlab.analog.microphone import Microphone
+from envlab.analog.preamp import Preamp
+from envlab.analog.rectifier import Rectifier
+from envlab.chain import Chain
+from envlab.digital.followers import AttackRelease, OnePole, PassThrough
+from envlab.errors import EnvlabError, FileError, ParameterError
+from envlab.light.curve import BrightnessMap
+from envlab.light.pixels import Pixels, Supply
+from envlab.units import format_value, parse_value
+
+# Section of the file → the stage it describes, by its "kind" where a stage has more than one form.
+STAGES: dict[str, type | dict[str, type]] = {
+    "microphone": Microphone,
+    "preamp": Preamp,
+    "rectifier": Rectifier,
+    "detector": {"peak": PeakDetector, "average": AverageDetector},
+    "adc": Adc,
+    "follower": {"none": PassThrough, "one_pole": OnePole, "attack_release": AttackRelease},
+    "brightness": BrightnessMap,
+    "pixels": Pixels,
+    "supply": Supply,
+}
+FRAME_KEYS = ("pixel_bits", "frame_rate_hz")
+_UNITS = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "a": "A", "s": "s"}
+
+T = TypeVar("T")
+
+
+def read_design(path: str | Path) -> Chain:
+    """Return the Chain that a design file describes; stages it leaves out keep their default values.
+
+    Raises FileError, one line, for a file that is missing, no TOML, or has a key or value that cannot be.
+    """
+    return chain_of(read_toml(path), Path(path).name)
+
+
+def read_toml(path: str | Path) -> dict[str, Any]:
+    """Return a TOML file as nested dicts; FileError if it is missing or not TOML."""
+    path = Path(path)
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise FileError(f"{path}: no such file") from None
+    except IsADirectoryError:
+        raise FileError(f"{path}: is a folder, not a design file") from None
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
+        raise FileError(f"{path}: not a readable TOML file ({problem})") from None
+
+
+def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
+    """Return the Chain of a design file's tables; sections that describe no stage are left to others."""
+    stages: dict[str, Any] = {}
+    for section, stage in STAGES.items():
+        if section in tables:
+            stages[section] = stage_of(tables[section], stage, f"{file_name}: [{section}]")
+    where = f"{file_name}: [frames]"
+    frames = fields_of(tables.get("frames", {}), Chain, where, only=FRAME_KEYS)
+    with_file = f"{file_name}: "
+    try:
+        return Chain(**stages, **frames)
+    except ParameterError as problem:
+        raise FileError(f"{with_file}{problem}") from None
+
+
+def stage_of(table: Any, stage: type | dict[str, type], where: str) -> Any:
+    """Return one stage from its table; where names file and section in errors."""
+    if not isinstance(table, Mapping):
+        raise FileError(f"{where} is {table!r}; it must be a section with keys")
+    values = dict(table)
+    if isinstance(stage, dict):
+        kind = values.pop("kind", None)
+        if kind not in stage:
+            raise FileError(f"{where} kind is {kind!r}; it must be one of {', '.join(stage)}")
+        stage = stage[kind]
+    return build(stage, fields_of(values, stage, where), where)
+
+
+def build(kind: type[T], values: Mapping[str, Any], where: str) -> T:
+    """Return kind(**values); a refused or missing value becomes a FileError that names the place."""
+    missing = [
+        field.name
+        for field in dataclasses.fields(kind)  # type: ignore[arg-type]
+        if field.default is dataclasses.MISSING
+        and field.default_factory is dataclasses.MISSING
+        and field.name not in values
+    ]
+    if missing:
+        raise FileError(f"{where} has no {' and no '.join(missing)}")
+    try:
+        return kind(**values)
+    except EnvlabError as problem:
+        raise FileError(f"{where} {problem}") from None
+
+
+def fields_of(
+    table: Mapping[str, Any], kind: type, where: str, only: tuple[str, ...] | None = None
+) -> dict[str, Any]:
+    """Return a table's values as the fields of a dataclass want them; unknown keys raise FileError."""
+    hints = typing.get_type_hints(kind)
+    names = only or tuple(field.name for field in dataclasses.fields(kind))
+    if not isinstance(table, Mapping):
+        raise FileError(f"{where} is {table!r}; it must be a section with keys")
+    for key in table:
+        if key not in names:
+            raise FileError(f"{where} has an unknown key {key!r}; {_nearest(key, names)}")
+    return {key: field_value(key, value, hints[key], where) for key, value in table.items()}
+
+
+def field_value(key: str, value: Any, hint: Any, where: str) -> Any:
+    """Return one value in SI and in the type that the field has."""
+    options = typing.get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
+    if type(None) in options and value == "none":
+        return None
+    unit = _UNITS.get(key.rsplit("_", 1)[-1])
+    if float in options and unit is not None:
+        try:
+            return parse_value(value, unit, name=key)
+        except ParameterError as problem:
+            raise FileError(f"{where} {problem}") from None
+    number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    if float in options and number:
+        return float(value)
+    if int in options and number and float(value).is_integer():
+        return int(value)
+    if float in options or int in options:
+        raise FileError(f"{where} {key} is {value!r}; it must be a {'whole ' * (int in options)}number")
+    if not isinstance(value, str):
+        raise FileError(f"{where} {key} is {value!r}; it must be a text")
+    return value
+
+
+def _nearest(key: str, names: tuple[str, ...]) -> str:
+    close = difflib.get_close_matches(key, names, n=1)
+    return f"did you mean {close[0]!r}?" if close else "it can have " + ", ".join(names)
+
+
+def with_parts(source_text: str, parts: Mapping[str, float | str]) -> str:
+    """Return a design file's text with some values replaced, comments and order kept.
+
+    parts: "section.key" → SI value or text, as in {"detector.attack_ohm": 4700.0}.
+    """
+    document = tomlkit.parse(source_text)
+    for name, value in parts.items():
+        section, key = name.split(".")
+        if section not in document:
+            document[section] = tomlkit.table()
+        table: Any = document[section]
+        table[key] = written_value(key, value)
+    return tomlkit.dumps(document)
+
+
+def written_value(key: str, value: float | str) -> float | str:
+    """Return a value as a design file shows it: "4k7" if that reads back exactly, else the number."""
+    unit = _UNITS.get(key.rsplit("_", 1)[-1])
+    if isinstance(value, str) or unit not in ("ohm", "F"):
+        return value
+    text = format_value(value, unit)
+    return text if parse_value(text, unit) == value else value
+
+
+def design_text(chain: Chain) -> str:
+    """Return a whole Chain as a design file, every value written out; read_design gives an equal Chain."""
+    document = tomlkit.document()
+    for section, stage in STAGES.items():
+        part = getattr(chain, section)
+        table = tomlkit.table()
+        if isinstance(stage, dict):
+            table["kind"] = next(kind for kind, cls in stage.items() if type(part) is cls)
+        for field in dataclasses.fields(part):
+            value = getattr(part, field.name)
+            table[field.name] = "none" if value is None else written_value(field.name, value)
+        document[section] = table
+    frames = tomlkit.table()
+    for key in FRAME_KEYS:
+        frames[key] = getattr(chain, key)
+    document["frames"] = frames
+    return tomlkit.dumps(document)
+
+
+def digest(chain: Chain) -> str:
+    """Return 12 hexadecimal digits that stand for every value of the chain (SHA-256 of design_text)."""
+    return hashlib.sha256(design_text(chain).encode()).hexdigest()[:12]
