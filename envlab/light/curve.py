@@ -1,0 +1,202 @@
+"""From the envelope to the light the wearer asks for: floor, ceiling, and the curve between them.
+
+A position p runs from 0 at the floor to 1 at the ceiling. Evenly in decibels,
+p = ln(c/floor)/ln(ceiling/floor); for the curve "straight", evenly in counts. A knee may bend p once.
+Then the curve gives the relative luminance:
+
+- "lightness": Y of L* = 100·p (CIE 1976): equal steps of sound in dB look like equal steps of light;
+- "power": Y = p^exponent (the plain power law of display practice, common practice, no source);
+- "straight": Y = p;
+- "decibel": 10·lg Y rises evenly from −light_span_db at the floor to 0: each dB of sound multiplies the
+  light by the same factor. It starts with a jump at the floor, for no number of dB reaches zero.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from envlab.errors import ParameterError, check_choice, check_positive, check_range
+from envlab.light.lightness import check_unit_interval, lightness_cie1976, luminance_cie1976
+from envlab.units import FloatArray
+
+Curve = Literal["lightness", "power", "straight", "decibel"]
+CURVES: tuple[Curve, ...] = ("lightness", "power", "straight", "decibel")
+
+
+@dataclass(frozen=True)
+class BrightnessMap:
+    """What the wearer asks for: dark below the floor, full from the ceiling on, both in dB SPL.
+
+    exponent serves the curve "power", light_span_db the curve "decibel". At knee_position (0..1 of the way)
+    the light has gone knee_output of its way; equal values mean no knee.
+    """
+
+    floor_db_spl: float
+    ceiling_db_spl: float
+    curve: Curve = "lightness"
+    exponent: float = 2.2
+    light_span_db: float = 20.0
+    knee_position: float = 0.5
+    knee_output: float = 0.5
+
+    def __post_init__(self) -> None:
+        check_range("floor_db_spl", self.floor_db_spl, 0.0, 194.0, unit="dB SPL")
+        check_range("ceiling_db_spl", self.ceiling_db_spl, 0.0, 194.0, unit="dB SPL")
+        if self.ceiling_db_spl <= self.floor_db_spl:
+            raise ParameterError(
+                "ceiling_db_spl", self.ceiling_db_spl, f"above the floor of {self.floor_db_spl:g} dB SPL"
+            )
+        _check_shape(self)
+
+    def in_counts(self, scale: LevelScale) -> CountMap:
+        """Return the same map for one board, whose level scale turns dB SPL into counts."""
+        return CountMap(
+            scale.counts(self.floor_db_spl),
+            scale.counts(self.ceiling_db_spl),
+            self.curve,
+            self.exponent,
+            self.light_span_db,
+            self.knee_position,
+            self.knee_output,
+        )
+
+
+@dataclass(frozen=True)
+class CountMap:
+    """A BrightnessMap for one board: floor and ceiling in counts of envelope above rest."""
+
+    floor_counts: float
+    ceiling_counts: float
+    curve: Curve = "lightness"
+    exponent: float = 2.2
+    light_span_db: float = 20.0
+    knee_position: float = 0.5
+    knee_output: float = 0.5
+
+    def __post_init__(self) -> None:
+        check_positive("floor_counts", self.floor_counts, unit="counts")
+        check_range("ceiling_counts", self.ceiling_counts, unit="counts")
+        if self.ceiling_counts <= self.floor_counts:
+            raise ParameterError(
+                "ceiling_counts", self.ceiling_counts, f"above the floor of {self.floor_counts:g} counts"
+            )
+        _check_shape(self)
+
+    def in_db_spl(self, scale: LevelScale) -> BrightnessMap:
+        """Return what this board's map means in dB SPL."""
+        return BrightnessMap(
+            scale.level_db_spl(self.floor_counts),
+            scale.level_db_spl(self.ceiling_counts),
+            self.curve,
+            self.exponent,
+            self.light_span_db,
+            self.knee_position,
+            self.knee_output,
+        )
+
+
+@dataclass(frozen=True)
+class LevelScale:
+    """How one board counts: a steady sound of reference_db_spl gives reference_counts above rest."""
+
+    reference_counts: float
+    reference_db_spl: float = 94.0
+
+    def __post_init__(self) -> None:
+        check_positive("reference_counts", self.reference_counts, unit="counts")
+        check_range("reference_db_spl", self.reference_db_spl, 0.0, 194.0, unit="dB SPL")
+
+    def counts(self, level_db_spl: float) -> float:
+        """Return the counts above rest of a level in dB SPL."""
+        return float(self.reference_counts * 10.0 ** ((level_db_spl - self.reference_db_spl) / 20.0))
+
+    def level_db_spl(self, counts: float) -> float:
+        """Return the level in dB SPL that gives these counts above rest (−inf for 0)."""
+        if counts <= 0.0:
+            return -math.inf
+        return self.reference_db_spl + 20.0 * math.log10(counts / self.reference_counts)
+
+
+def _check_shape(asked: BrightnessMap | CountMap) -> None:
+    check_choice("curve", asked.curve, CURVES)
+    check_range("exponent", asked.exponent, 0.1, 10.0)
+    check_range("light_span_db", asked.light_span_db, 3.0, 60.0, unit="dB")
+    check_range("knee_position", asked.knee_position, 0.01, 0.99)
+    check_range("knee_output", asked.knee_output, 0.01, 0.99)
+
+
+def relative_luminance(envelope_counts: ArrayLike, count_map: CountMap) -> FloatArray:
+    """Return the relative luminance Y (0..1) of envelope counts above rest, any shape.
+
+    Exactly 0 below the floor, exactly 1 from the ceiling on. Never decreases. NaN counts give NaN.
+    """
+    counts = np.asarray(envelope_counts, dtype=np.float64)
+    luminance = curve_luminance(curve_position(counts, count_map), count_map)
+    return np.where(counts < count_map.floor_counts, 0.0, luminance)
+
+
+def curve_position(envelope_counts: ArrayLike, count_map: CountMap) -> FloatArray:
+    """Return the position p (0 at the floor, 1 at the ceiling, clipped), before the knee, any shape."""
+    floor, ceiling = count_map.floor_counts, count_map.ceiling_counts
+    inside = np.clip(np.asarray(envelope_counts, dtype=np.float64), floor, ceiling)
+    if count_map.curve == "straight":
+        return np.clip((inside - floor) / (ceiling - floor), 0.0, 1.0)
+    position = np.clip(np.log(inside / floor) / math.log(ceiling / floor), 0.0, 1.0)
+    # The quotient of two logarithms may fall one rounding short of 1; the ceiling must be full.
+    return np.where(inside >= ceiling, 1.0, position)
+
+
+def curve_luminance(position: FloatArray, count_map: CountMap | BrightnessMap) -> FloatArray:
+    """Return Y (0..1) at a position p (0..1) through knee and curve, any shape."""
+    bent = _knee(position, count_map.knee_position, count_map.knee_output)
+    if count_map.curve == "lightness":
+        return luminance_cie1976(100.0 * bent)
+    if count_map.curve == "power":
+        return np.power(bent, count_map.exponent)
+    if count_map.curve == "straight":
+        return bent
+    return np.power(10.0, -count_map.light_span_db * (1.0 - bent) / 10.0)
+
+
+def luminance_position(luminance: ArrayLike, count_map: CountMap | BrightnessMap) -> FloatArray:
+    """Return the position p (0..1) at which the curve gives Y (0..1): the inverse of curve_luminance.
+
+    The curve "decibel" starts at 10^(−light_span_db/10); a smaller Y belongs to the floor, p = 0.
+    """
+    light = np.asarray(luminance, dtype=np.float64)
+    check_unit_interval("luminance", light)
+    if count_map.curve == "lightness":
+        bent = lightness_cie1976(light) / 100.0
+    elif count_map.curve == "power":
+        bent = np.power(light, 1.0 / count_map.exponent)
+    elif count_map.curve == "straight":
+        bent = light
+    else:
+        lowest = 10.0 ** (-count_map.light_span_db / 10.0)
+        bent = 1.0 + 10.0 * np.log10(np.maximum(light, lowest)) / count_map.light_span_db
+    return _knee(np.clip(bent, 0.0, 1.0), count_map.knee_output, count_map.knee_position)
+
+
+def counts_of_luminance(luminance: ArrayLike, count_map: CountMap) -> FloatArray:
+    """Return the envelope counts at which the light reaches Y (0..1): the inverse of relative_luminance.
+
+    Y = 0 gives the floor (everything below is dark too), Y = 1 the ceiling.
+    """
+    position = luminance_position(luminance, count_map)
+    floor, ceiling = count_map.floor_counts, count_map.ceiling_counts
+    if count_map.curve == "straight":
+        return floor + position * (ceiling - floor)
+    return floor * np.exp(position * math.log(ceiling / floor))
+
+
+def _knee(position: FloatArray, at: float, to: float) -> FloatArray:
+    """Two straight pieces through (0, 0), (at, to), (1, 1)."""
+    if at == to:
+        return position
+    upper = to + (position - at) * ((1.0 - to) / (1.0 - at))
+    return np.where(position <= at, position * (to / at), np.minimum(upper, 1.0))

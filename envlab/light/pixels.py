@@ -1,0 +1,135 @@
+"""The pixels and the converter that feeds them: current, the cap that keeps all of them alive.
+
+Current is taken as proportional to duty: a pixel's channel is either fully on or off (PWM), so its mean
+current is duty times its full current (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from envlab.errors import ParameterError, check_choice, check_positive, check_range
+from envlab.light.lightness import check_unit_interval, check_whole
+from envlab.units import FloatArray
+
+Drive = Literal["linear", "switching"]
+
+
+@dataclass(frozen=True)
+class Pixels:
+    """A chain of addressable pixels.
+
+    channel_a: current of one channel at full. idle_a: current of one dark pixel. With "linear" drive the
+    channel's current comes straight from the supply; with "switching" drive each pixel converts it, so the
+    supply sees channel_a · forward_v / (volts · drive_efficiency).
+    """
+
+    count: int = 24
+    channels: int = 3
+    channel_a: float = 0.150
+    idle_a: float = 0.001
+    drive: Drive = "linear"
+    forward_v: float = 3.0
+    drive_efficiency: float = 0.85
+
+    def __post_init__(self) -> None:
+        check_whole("count", self.count, 1, 100_000)
+        check_whole("channels", self.channels, 1, 8)
+        check_positive("channel_a", self.channel_a, unit="A")
+        check_range("channel_a", self.channel_a, high=20.0, unit="A")
+        check_range("idle_a", self.idle_a, 0.0, 1.0, unit="A")
+        check_choice("drive", self.drive, ("linear", "switching"))
+        check_range("forward_v", self.forward_v, 0.5, 60.0, unit="V")
+        check_range("drive_efficiency", self.drive_efficiency, 0.1, 1.0)
+
+    def channel_supply_a(self, volts: float = 5.0) -> float:
+        """Return the current in A that one full channel takes from a supply of so many volts."""
+        if self.drive == "linear":
+            return self.channel_a
+        return self.channel_a * self.forward_v / (volts * self.drive_efficiency)
+
+
+@dataclass(frozen=True)
+class Supply:
+    """The converter: limit_a at its output of so many volts; efficiency from pack to output."""
+
+    limit_a: float = 3.0
+    volts: float = 5.0
+    efficiency: float = 0.9
+
+    def __post_init__(self) -> None:
+        check_positive("limit_a", self.limit_a, unit="A")
+        check_range("volts", self.volts, 1.0, 60.0, unit="V")
+        check_range("efficiency", self.efficiency, 0.1, 1.0)
+
+
+def idle_current_a(pixels: Pixels) -> float:
+    """Return the current in A of all pixels dark."""
+    return pixels.count * pixels.idle_a
+
+
+def full_current_a(pixels: Pixels, *, volts: float = 5.0) -> float:
+    """Return the current in A of all pixels, all channels at full, idle current included."""
+    return idle_current_a(pixels) + pixels.count * pixels.channels * pixels.channel_supply_a(volts)
+
+
+def supply_current_a(duty: ArrayLike, pixels: Pixels, *, volts: float = 5.0) -> FloatArray:
+    """Return the current in A when every channel of every pixel has the same duty (0..1), any shape."""
+    level = np.asarray(duty, dtype=np.float64)
+    check_unit_interval("duty", level)
+    idle = idle_current_a(pixels)
+    return idle + level * (full_current_a(pixels, volts=volts) - idle)
+
+
+def pattern_current_a(duty: ArrayLike, pixels: Pixels, *, volts: float = 5.0) -> FloatArray:
+    """Return the current in A (...) of duties (..., count, channels), each 0..1: any picture on the chain."""
+    pattern = np.asarray(duty, dtype=np.float64)
+    if pattern.shape[-2:] != (pixels.count, pixels.channels):
+        raise ParameterError("duty", pattern.shape, f"of shape (..., {pixels.count}, {pixels.channels})")
+    check_unit_interval("duty", pattern)
+    lit = np.asarray(pattern.sum(axis=(-2, -1)), dtype=np.float64)
+    return idle_current_a(pixels) + lit * pixels.channel_supply_a(volts)
+
+
+def supply_cap(pixels: Pixels, supply: Supply) -> float:
+    """Return the duty (0..1) at which all pixels together just reach the converter's limit.
+
+    (limit − idle)/(full − idle), at most 1. Raises ParameterError when the dark pixels alone take it all.
+    """
+    idle = idle_current_a(pixels)
+    if supply.limit_a <= idle:
+        nearest = math.ceil(supply.limit_a / pixels.idle_a) - 1
+        raise ParameterError(
+            "limit_a",
+            supply.limit_a,
+            f"above the idle current of {idle:g} A of {pixels.count} dark pixels"
+            f" (or at most {nearest} pixels)",
+        )
+    return min(1.0, (supply.limit_a - idle) / (full_current_a(pixels, volts=supply.volts) - idle))
+
+
+def whole_pixels_at_full(pixels: Pixels, supply: Supply) -> int:
+    """Return how many whole pixels the converter carries at full white while the others stay dark."""
+    lit_a = pixels.channels * pixels.channel_supply_a(supply.volts)
+    spare_a = supply.limit_a - idle_current_a(pixels)
+    # 0.45 A fits 3.6 A exactly eight times, and binary division must not lose one of them.
+    return max(0, min(pixels.count, math.floor(spare_a / lit_a + 1e-9)))
+
+
+def limit_frame(duty: ArrayLike, pixels: Pixels, supply: Supply) -> FloatArray:
+    """Return duties (..., count, channels), scaled down in each frame whose sum would pass the limit.
+
+    The per-frame limiter: one factor for the whole frame, so the picture's proportions stay.
+    """
+    pattern = np.asarray(duty, dtype=np.float64)
+    idle = idle_current_a(pixels)
+    supply_cap(pixels, supply)
+    lit = pattern_current_a(pattern, pixels, volts=supply.volts) - idle
+    factor = np.minimum(1.0, (supply.limit_a - idle) / np.maximum(lit, 1e-300))
+    limited: FloatArray = pattern * np.asarray(factor)[..., None, None]
+    return limited
