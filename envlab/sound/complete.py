@@ -6,6 +6,8 @@ import struct
 from pathlib import Path
 from typing import BinaryIO
 
+from envlab.sound.mpeg import mp3_length
+
 CONTAINERS = "WAV, FLAC, OGG or MP3"
 _OGG_LAST_PAGE = 0x04
 _OGG_LARGEST_PAGE = 65_307
@@ -33,7 +35,7 @@ def missing_bytes(path: Path, container: str) -> int:
     """Return how many bytes the file says it should still have; 0 if it is whole or states no length.
 
     For OGG, whose pages carry no total, 1 if the page marked as the last is not there. FLAC is left to its
-    decoder, which notices. An MP3 states its length only if the encoder wrote a header frame.
+    decoder, which notices.
     """
     size = path.stat().st_size
     with path.open("rb") as file:
@@ -41,9 +43,7 @@ def missing_bytes(path: Path, container: str) -> int:
             return _wav_missing(file, size)
         if container == "OGG":
             return _ogg_missing(file, size)
-        if container == "MP3":
-            return _mp3_missing(file, size)
-    return 0
+    return mp3_length(path).missing_bytes if container == "MP3" else 0
 
 
 def _wav_missing(file: BinaryIO, size: int) -> int:
@@ -76,23 +76,3 @@ def _ogg_missing(file: BinaryIO, size: int) -> int:
             return 0 if whole and header[5] & _OGG_LAST_PAGE else max(1, end - len(tail))
         start = tail.rfind(b"OggS", 0, start)
     return 1
-
-
-def _mp3_missing(file: BinaryIO, size: int) -> int:
-    position = 0
-    tag = file.read(10)
-    if tag[:3] == b"ID3" and len(tag) == 10:  # length in four times seven bits
-        position = 10 + sum((tag[6 + i] & 0x7F) << (7 * (3 - i)) for i in range(4))
-        if position > size:
-            return position - size
-    file.seek(position)
-    frame = file.read(256)
-    mark = max(frame.find(b"Xing"), frame.find(b"Info"))
-    if mark < 0 or len(frame) < mark + 16:
-        return 0
-    flags = int.from_bytes(frame[mark + 4 : mark + 8], "big")
-    if not flags & 2:
-        return 0
-    stated_at = mark + 8 + (4 if flags & 1 else 0)
-    stated = int.from_bytes(frame[stated_at : stated_at + 4], "big")
-    return max(0, position + stated - size)

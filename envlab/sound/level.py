@@ -15,8 +15,8 @@ WEIGHTINGS = ("Z", "A")
 # IEC 61672-1:2013, equations (E.2) to (E.8): the pole frequencies f1 to f4 of the A weighting, to the
 # five and more figures that the table of the standard was computed with.
 A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
-# The filter runs in stretches; what a stretch hears of its neighbours must have died away before it is used.
-# The slowest pole pair is 20.6 Hz: after 0.35 s its tail is below 1e-17.
+# The filter runs in stretches that overlap by a guard at each end: what a stretch lacks of its neighbours has
+# died away before its samples are used (the slowest pole pair is 20.6 Hz: below 1e-17 after 0.35 s).
 _GUARD_S = 0.35
 _STRETCH = 1 << 19
 
@@ -47,11 +47,24 @@ def a_weighting_db(frequency_hz: FloatArray | float) -> FloatArray:
         return np.asarray(20.0 * np.log10(gain))
 
 
+def _sampled_response(points: int, sample_rate_hz: float) -> NDArray[np.complex128]:
+    """Complex gain at points frequencies from 0 to half the rate, 0 dB at 1 kHz.
+
+    Over the last tenth of the band the phase, not the gain, is led to zero: a jump of phase at half the rate
+    would ring on for ever, and samples far apart would disturb each other.
+    """
+    share = np.linspace(0.0, 1.0, points)
+    response = _a_response(share * (sample_rate_hz / 2.0)) / _GAIN_1KHZ
+    keep = np.cos(np.clip((share - 0.9) / 0.1, 0.0, 1.0) * (math.pi / 2)) ** 2
+    return np.asarray(np.abs(response) * np.exp(1j * np.angle(response) * keep))
+
+
 def a_weight(pressure_pa: FloatArray, sample_rate_hz: float) -> FloatArray:
     """A-weighted pressure in Pa, same shape (n,), silence assumed before and after.
 
-    Each frequency is multiplied by the gain and phase of the analog weighting (IEC 61672-1:2013, Annex E) up
-    to half the sample rate, so nothing is warped at low rates as a bilinear filter would.
+    Each frequency is multiplied by the gain and phase of the analog weighting (IEC 61672-1:2013, Annex E):
+    the gain up to half the sample rate, the phase up to 0.9 of that. So nothing is warped at low rates, as
+    it would be in a bilinear filter.
     """
     check_positive("sample_rate_hz", sample_rate_hz, unit="Hz")
     pressure = np.asarray(pressure_pa, dtype=np.float64)
@@ -61,7 +74,7 @@ def a_weight(pressure_pa: FloatArray, sample_rate_hz: float) -> FloatArray:
     size = max(_STRETCH, 1 << (4 * guard).bit_length())
     size = min(size, 1 << (pressure.size + 2 * guard).bit_length())
     use = size - 2 * guard
-    response = _a_response(np.arange(size // 2 + 1, dtype=np.float64) * (sample_rate_hz / size)) / _GAIN_1KHZ
+    response = _sampled_response(size // 2 + 1, sample_rate_hz)
     weighted = np.empty_like(pressure)
     for start in range(0, pressure.size, use):
         stop = min(start + use, pressure.size)

@@ -13,6 +13,7 @@ from envlab.errors import EnvlabWarning, FileError, ParameterError, check_choice
 from envlab.sound.complete import CONTAINERS, container_of, missing_bytes
 from envlab.sound.interpolate import SAMPLE_RATE_MAX_HZ, SAMPLE_RATE_MIN_HZ
 from envlab.sound.level import WEIGHTINGS, leq_db_spl
+from envlab.sound.mpeg import mp3_length
 from envlab.units import FloatArray, from_db
 
 # A sine of 191 dB SPL swings down to vacuum at sea level; nothing in air is louder and still a sound.
@@ -152,9 +153,13 @@ def _decode(file: Path) -> tuple[FloatArray, float, int]:
         reason = str(getattr(error, "error_string", error)).strip().rstrip(".")
         raise FileError(f"{file}: cannot be decoded, cut off or damaged ({reason})") from error
     samples = np.concatenate(parts) if parts else np.zeros(0)
-    # An MP3 without a header frame states only a guess of its length.
-    if container != "MP3" and samples.size < stated:
-        raise FileError(f"{file}: cut off after {samples.size} of {stated} samples per channel")
+    if container == "MP3":
+        # The decoder takes away what the encoder put before and after: never more than three frames.
+        stated = mp3_length(file).samples - 3 * 1152
+    if samples.size < stated:
+        raise FileError(
+            f"{file}: only {samples.size} of {stated} samples can be decoded; save it as WAV or FLAC"
+        )
     return samples, rate_hz, channels
 
 

@@ -80,7 +80,7 @@ def pink_noise(rms: float, duration_s: float, sample_rate_hz: float, rng: np.ran
     shape = np.zeros(frequency.size)
     shape[heard] = 1.0 / np.sqrt(frequency[heard])
     if not heard.any():
-        raise ParameterError("duration_s", duration_s, f"at least {1.0 / PINK_LOW_HZ:g} s")
+        raise ParameterError("duration_s", duration_s, "at least two samples long")
     return _scaled(np.fft.irfft(spectrum * shape, n), rms)
 
 

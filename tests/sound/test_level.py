@@ -1,0 +1,123 @@
+"""Levels and A weighting, held against IEC 61672-1:2013 and plain arithmetic."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import signal as sig
+
+from envlab.errors import ParameterError
+from envlab.sound import level
+from envlab.sound.level import A_POLES_HZ, a_weight, a_weighting_db, leq_db_spl
+from envlab.sound.signals import tone
+
+TABLE_3 = np.loadtxt(
+    Path(__file__).with_name("iec_61672_1_2013_table_3.csv"), delimiter=",", skiprows=4, unpack=True
+)
+
+
+def test_94_db_spl_is_1_00237_pascal() -> None:
+    # 20 µPa · 10^(94/20) = 1.00237 Pa; 1 Pa = 93.979 dB SPL (reference pressure of ISO 1683)
+    sine = tone(1000, 1.00237 * math.sqrt(2), 1.0, 48_000)
+    assert leq_db_spl(sine, 48_000) == pytest.approx(94.0, abs=1e-4)
+    assert leq_db_spl(np.ones(100), 48_000) == pytest.approx(93.979, abs=5e-4)
+
+
+def test_twice_the_pressure_is_6_02_db_and_half_the_time_is_3_01_db_less() -> None:
+    # 20 lg 2 = 6.0206, 10 lg 2 = 3.0103 (arithmetic)
+    sine = tone(1000, 1.0, 1.0, 48_000)
+    steady = leq_db_spl(sine, 48_000)
+    assert leq_db_spl(2 * sine, 48_000) - steady == pytest.approx(6.0206, abs=1e-4)
+    assert leq_db_spl(np.r_[sine, 0 * sine], 48_000) - steady == pytest.approx(-3.0103, abs=1e-4)
+
+
+def test_silence_is_minus_infinity() -> None:
+    assert leq_db_spl(np.zeros(10), 48_000) == -math.inf
+    assert leq_db_spl(np.zeros(10), 48_000, "A") == -math.inf
+
+
+def test_a_weighting_meets_table_3_to_its_rounding() -> None:
+    n, nominal_hz, a_db = TABLE_3
+    assert n.size == 34
+    exact_hz = 1000 * 10 ** (n / 10)
+    # 0.05 dB is half the last printed digit
+    np.testing.assert_allclose(a_weighting_db(exact_hz), a_db, atol=0.0501)
+    # and at nominal frequencies it would not: the check can fail
+    assert np.abs(a_weighting_db(nominal_hz) - a_db).max() > 0.2
+
+
+def test_poles_follow_from_the_definition_of_the_c_weighting() -> None:
+    # IEC 61672-1:2013, Annex E (formulas from memory; they give the published pole frequencies): the C
+    # weighting is 3 dB down at 10^1.5 and 10^3.9 Hz re 1 kHz, the A weighting adds poles about 10^2.45 Hz.
+    f_r, f_l, f_h, d = 1e3, 10**1.5, 10**3.9, math.sqrt(0.5)
+    b = (f_r**2 + (f_l * f_h / f_r) ** 2 - d * (f_l**2 + f_h**2)) / (1 - d)
+    c = (f_l * f_h) ** 2
+    f1 = math.sqrt((-b - math.sqrt(b * b - 4 * c)) / 2)
+    f4 = math.sqrt((-b + math.sqrt(b * b - 4 * c)) / 2)
+    f2, f3 = ((3 - s * math.sqrt(5)) / 2 * 10**2.45 for s in (1, -1))
+    np.testing.assert_allclose(A_POLES_HZ, (f1, f2, f3, f4), rtol=1e-7)
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 11_025, 22_050, 48_000, 192_000])
+def test_filter_meets_the_analytic_curve_up_to_nyquist(rate_hz: int) -> None:
+    # Steady tones; what is left of the filter's own settling after 0.4 s is below 1e-9.
+    for frequency_hz in (31.5, 100, 1000, 2500, 0.45 * rate_hz, 0.49 * rate_hz):
+        steady = a_weight(tone(frequency_hz, 1.0, 2.0, rate_hz), rate_hz)[rate_hz // 2 : -rate_hz // 2]
+        window = np.hanning(steady.size)
+        rms = math.sqrt(np.sum((steady * window) ** 2) / np.sum(window**2))
+        gain_db = 20 * math.log10(rms * math.sqrt(2))
+        assert gain_db == pytest.approx(a_weighting_db(frequency_hz), abs=0.002), (rate_hz, frequency_hz)
+
+
+def test_filter_follows_the_analog_network_in_time() -> None:
+    # A smooth burst, band-limited well under Nyquist, through the analog transfer function in state space
+    # (scipy.signal.lsim, exact for straight lines between points 64 times as dense).
+    rate_hz, dense = 8_000, 64
+    t = np.arange(int(0.3 * rate_hz * dense)) / (rate_hz * dense)
+    burst = np.exp(-(((t - 0.1) / 0.012) ** 2)) * np.sin(2 * np.pi * 700 * t)
+    f1, f2, f3, f4 = 2 * np.pi * np.array(A_POLES_HZ)
+    network = sig.ZerosPolesGain([0] * 4, [-f1, -f1, -f2, -f3, -f4, -f4], f4**2)
+    gain_1khz = abs(network.to_tf().freqresp([2 * np.pi * 1000])[1][0])
+    expected = sig.lsim(network, burst, t)[1][::dense] / gain_1khz
+    got = a_weight(burst[::dense], rate_hz)
+    assert np.abs(got - expected).max() < 1e-4 * np.abs(expected).max()
+
+
+def test_levels_of_two_tones_add_by_energy() -> None:
+    # 1 kHz at 94 dB counts 94 dB(A); 10^(20/10) = 100 Hz at 94 dB counts 94 − 19.1 = 74.9 dB(A) (Table 3);
+    # their sum is 94 + 10 lg(1 + 10^(−1.91)) = 94.05 dB(A) and 97.01 dB unweighted.
+    both = tone(1000, 1.0, 4.0, 48_000) + tone(100, 1.0, 4.0, 48_000)
+    both *= 1.00237 * math.sqrt(2)
+    assert leq_db_spl(both, 48_000) == pytest.approx(97.0103, abs=1e-3)
+    assert leq_db_spl(both, 48_000, "A") == pytest.approx(94.053, abs=0.01)
+    alone = tone(100, 1.00237 * math.sqrt(2), 4.0, 48_000)
+    assert leq_db_spl(alone, 48_000, "A") == pytest.approx(94 - 19.1, abs=0.06)
+
+
+def test_long_clips_are_weighted_in_stretches_without_seams(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(5)
+    # Mostly bass, where a seam would show most; it begins and ends softly.
+    noise = np.cumsum(rng.standard_normal(60_000)) * np.hanning(60_000)
+    whole = a_weight(noise, 8_000)
+    monkeypatch.setattr(level, "_STRETCH", 1)
+    in_stretches = a_weight(noise, 8_000)
+    assert np.abs(in_stretches - whole).max() < 1e-6 * np.abs(whole).max()
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (lambda: leq_db_spl(np.ones(4), 48_000, "B"), "weighting is 'B'; it must be one of Z, A"),
+        (lambda: leq_db_spl(np.ones(0), 48_000), "at least one sample"),
+        (lambda: a_weight(np.ones((2, 4)), 48_000), "one-dimensional"),
+        (lambda: a_weight(np.ones(4), 0.0), "sample_rate_hz is 0.0; it must be above 0 Hz"),
+        (lambda: a_weighting_db(-1.0), "at least 0 Hz"),
+    ],
+)
+def test_bad_input(call: Callable[[], object], says: str) -> None:
+    with pytest.raises(ParameterError, match=says):
+        call()
