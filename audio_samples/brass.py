@@ -7,25 +7,27 @@ are judged by eye on spectra: common practice, no source.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
 from scipy import special
-from shaping import RATE_HZ, FloatArray, along, clock_s, high_pass, shaped_noise, wander
+from shaping import RATE_HZ, FloatArray, along, clock_s, high_pass, lay_out, samples, shaped_noise, wander
 
 
 def breaths(count: int, rng: np.random.Generator, *, first_s: float) -> FloatArray:
-    """Effort 0..1 of one player who takes breath every four to six seconds; the first breath is at `first_s`."""
-    effort = np.ones(count)
-    t_s = clock_s(count)
+    """Effort 0..1 of one player who takes breath every four to six seconds, first at `first_s`."""
+    lead_s = 0.3
+    t_s = clock_s(samples(1.5)) - lead_s
+    dips = []
     at_s = first_s
     while at_s < count / RATE_HZ:
         gap_s = 0.28 + 0.1 * rng.random()
-        let_go = special.expit((at_s - t_s) / 0.022)
-        start = -np.expm1(-np.maximum(t_s - at_s - gap_s, 0) / 0.07)
-        effort = effort * (let_go + start)
+        let_go = special.expit(-t_s / 0.022)
+        start = -np.expm1(-np.maximum(t_s - gap_s, 0) / 0.07)
+        dips.append((at_s - lead_s, 1.0, 1 - let_go - start))
         at_s += 4.0 + 2.0 * rng.random()
-    return effort
+    return 1 - lay_out(count, dips)
 
 
 def brass_player(
@@ -37,10 +39,11 @@ def brass_player(
     pitch_hz = along(count, _slides(notes)) if len(notes) > 1 else np.full(count, notes[0][1])
     vibrato = 9.0 * np.sin(2 * np.pi * (4.9 + 0.5 * rng.random()) * t_s + 6.28 * rng.random())
     vibrato *= np.clip(0.5 + 0.5 * wander(count, rng, 0.5), 0, 1.4)
-    cents = 6.0 * rng.standard_normal() + vibrato + 3.0 * wander(count, rng, 2.0) - 45.0 * (1 - np.clip(effort, 0, 1)) ** 3
+    slack = (1 - np.clip(effort, 0, 1)) ** 3
+    cents = 6.0 * rng.standard_normal() + vibrato + 3.0 * wander(count, rng, 2.0) - 45.0 * slack
     frequency_hz = pitch_hz * 2 ** (cents / 1200)
     theta = 2 * np.pi * np.cumsum(frequency_hz) / RATE_HZ
-    ratio = np.exp(-frequency_hz / (160.0 + 720.0 * effort**1.4))
+    ratio = np.exp(-frequency_hz / (180.0 + 900.0 * effort**1.4))
     lips = ratio * np.sin(theta) / (1 - 2 * ratio * np.cos(theta) + ratio**2)
     lips *= np.sqrt(2 * (1 - ratio**2)) / ratio
     breath = shaped_noise(count, rng, 400.0, 2500.0, -3.0) * (1 + 0.6 * np.cos(theta))
@@ -52,7 +55,7 @@ def brass_player(
 
 def _slides(notes: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
     points = [notes[0]]
-    for (_, old_hz), (at_s, new_hz) in zip(notes[:-1], notes[1:], strict=True):
+    for (_, old_hz), (at_s, new_hz) in itertools.pairwise(notes):
         points += [(at_s - 0.05, old_hz), (at_s + 0.05, new_hz)]
     return points
 

@@ -40,24 +40,60 @@ class Clip:
 
 
 CLIPS = (
-    Clip("drum_line", "beat", (72, 92, 104), 2101, clips.make_drum_line,
-         "Seven drummers in a street: deep drums on the beat at about 100 strokes a minute, middle drums lightly "
-         "off the beat, rattle drums that fill in, two rolls, one bar of rest after its first stroke."),
-    Clip("brass_drone", "", (72, 92), 2102, clips.make_brass_drone,
-         "Five low brass players on a drone over 58 Hz, slightly out of tune with each other, who swell three "
-         "times and breathe in turn."),
-    Clip("voices_bells", "", (72,), 2103, clips.make_voices_bells,
-         "Six people singing vowels in octaves, four small hand bells about once a beat."),
-    Clip("quiet_room", "quiet", (38,), 2104, clips.make_quiet_room,
-         "A rehearsal room before anybody plays: air, a fan, soft talk at the far end, a cough next door, one "
-         "step in the corridor."),
-    Clip("walking", "walking", (78,), 2105, clips.make_walking,
-         "The wearer walks through snow: footfall, a scarf that rubs over the microphone's port, gusts, the "
-         "wearer's own voice, and four strokes on the wearer's own drum at the shoulder."),
-    Clip("mixed_minute", "beat", (92,), 2106, clips.make_mixed_minute,
-         "The parade passes: a murmuring crowd, drums that come nearer, singers and bells, brass, a halt, a long "
-         "roll, the whole troupe, a last stroke, cheers."),
-)  # fmt: skip
+    Clip(
+        "drum_line",
+        "beat",
+        (72, 92, 104),
+        2101,
+        clips.make_drum_line,
+        "Seven drummers in a street: deep drums on the beat at about 100 strokes a minute, middle drums "
+        "lightly off the beat, rattle drums that fill in, two rolls, one bar of rest after its first stroke.",
+    ),
+    Clip(
+        "brass_drone",
+        "",
+        (72, 92),
+        2102,
+        clips.make_brass_drone,
+        "Five low brass players on a drone over 58 Hz, slightly out of tune with each other, who swell three "
+        "times and breathe in turn.",
+    ),
+    Clip(
+        "voices_bells",
+        "",
+        (72,),
+        2103,
+        clips.make_voices_bells,
+        "Six people singing vowels in octaves, four small hand bells about once a beat.",
+    ),
+    Clip(
+        "quiet_room",
+        "quiet",
+        (38,),
+        2104,
+        clips.make_quiet_room,
+        "A rehearsal room before anybody plays: air, a fan, soft talk at the far end, a cough next door, one "
+        "step in the corridor.",
+    ),
+    Clip(
+        "walking",
+        "walking",
+        (78,),
+        2105,
+        clips.make_walking,
+        "The wearer walks through snow: footfall, a scarf that rubs over the microphone's port, gusts, the "
+        "wearer's own voice, and four strokes on the wearer's own drum at the shoulder.",
+    ),
+    Clip(
+        "mixed_minute",
+        "beat",
+        (92,),
+        2106,
+        clips.make_mixed_minute,
+        "The parade passes: a murmuring crowd, drums that come nearer, singers and bells, brass, a halt, a "
+        "long roll, the whole troupe, a last stroke, cheers.",
+    ),
+)
 
 
 def samples_of(clip: Clip) -> NDArray[np.int16]:
@@ -77,7 +113,7 @@ def write(clip: Clip, folder: Path) -> None:
 
 
 def largest_difference(clip: Clip, folder: Path) -> int:
-    """Largest difference in least significant bits between the file and the clip made again; -1 if lengths differ."""
+    """Largest difference in LSB between the file and the clip made again; -1 if rate or length differ."""
     stored, rate_hz = soundfile.read(path_of(clip, folder), dtype="int16")
     made = samples_of(clip)
     if rate_hz != RATE_HZ or stored.shape != made.shape:
@@ -90,14 +126,14 @@ def sources(folder: Path) -> str:
     lines = [
         "# Demo clips: where they come from",
         "",
-        "Every clip is synthetic and ours: made by `make_samples.py` in this folder from seeded noise, membrane",
-        "modes, harmonics and formants. No recording, no real person, no existing tune. You may use the clips as",
-        "you like, under CC0 1.0 or under the MIT licence of this project, whichever suits you.",
+        "Every clip is synthetic and ours: made by `make_samples.py` in this folder from seeded noise,",
+        "membrane modes, harmonics and formants. No recording, no real person, no existing tune. You may use",
+        "the clips as you like, under CC0 1.0 or under the MIT licence of this project, whichever suits you.",
         "",
-        "The level is what the demos assume: Leq over the whole clip in dB SPL, unweighted. A file has no pascals;",
-        "the level is given when it is read.",
+        "The level is what the demos assume: Leq over the whole clip in dB SPL, unweighted. A file has no",
+        "pascals; the level is given when it is read.",
         "",
-        "| file | tag | level, dB SPL | length, s | rate, Hz | channels | bits | seed | SHA-256 of the file |",
+        "| file | tag | level, dB SPL | length, s | rate, Hz | channels | bits | seed | SHA-256 of file |",
         "|---|---|---|---|---|---|---|---|---|",
     ]
     for clip in CLIPS:
@@ -105,15 +141,16 @@ def sources(folder: Path) -> str:
         info = soundfile.info(path)
         levels = " / ".join(str(level) for level in clip.levels_db_spl)
         lines.append(
-            f"| {path.name} | {clip.tag or '-'} | {levels} | {info.frames / info.samplerate:.1f} | {info.samplerate} "
-            f"| {info.channels} | 16 | {clip.seed} | {hashlib.sha256(path.read_bytes()).hexdigest()} |"
+            f"| {path.name} | {clip.tag or '-'} | {levels} | {info.frames / info.samplerate:.1f} "
+            f"| {info.samplerate} | {info.channels} | 16 | {clip.seed} "
+            f"| {hashlib.sha256(path.read_bytes()).hexdigest()} |"
         )
     lines += ["", "## What one hears", ""]
     lines += [f"- **{path_of(clip, folder).name}**: {clip.heard}" for clip in CLIPS]
     lines += [
         "",
-        "`beat` marks music whose beat the lights should show, `quiet` a clip on which they should stay dark, and",
-        "`walking` one full of sounds that they should not follow.",
+        "`beat` marks music whose beat the lights should show, `quiet` a clip on which they should stay",
+        "dark, `walking` one full of sounds that they should not follow.",
         "",
     ]
     return "\n".join(lines)
@@ -135,7 +172,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description="Make the demo clips of the lantern parade.")
     parser.add_argument("--check", action="store_true", help="compare with the files, write nothing")
     parser.add_argument("--only", choices=[clip.name for clip in CLIPS], help="write one clip only")
-    parser.add_argument("--out", type=Path, default=HERE, help="folder of the clips (default: beside this script)")
+    parser.add_argument(
+        "--out", type=Path, default=HERE, help="folder of the clips (default: beside this script)"
+    )
     options = parser.parse_args(arguments)
     if options.check:
         return 1 if check(options.out) else 0

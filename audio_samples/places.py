@@ -3,15 +3,26 @@
 from __future__ import annotations
 
 import numpy as np
-from shaping import FloatArray, clock_s, high_pass, lay_out, low_pass, samples, shaped_noise, unit_rms, wander
+from shaping import (
+    RATE_HZ,
+    FloatArray,
+    clock_s,
+    high_pass,
+    lay_out,
+    low_pass,
+    samples,
+    shaped_noise,
+    unit_rms,
+    wander,
+)
 
 
 def room_tone(count: int, rng: np.random.Generator) -> FloatArray:
-    """Air of a quiet rehearsal room with a fan behind a grille, at unit rms: no strokes, hardly any change."""
+    """Air of a quiet rehearsal room with a fan behind a grille, at unit rms: no strokes."""
     t_s = clock_s(count)
     air = shaped_noise(count, rng, 60.0, 700.0, -4.0) * (1 + 0.06 * wander(count, rng, 0.7))
     grille = 0.28 * shaped_noise(count, rng, 500.0, 2500.0, -3.0)
-    turn = 2 * np.pi * np.cumsum(118.0 * (1 + 0.002 * wander(count, rng, 0.8))) / 48_000
+    turn = 2 * np.pi * np.cumsum(118.0 * (1 + 0.002 * wander(count, rng, 0.8))) / RATE_HZ
     fan = 0.16 * np.sin(turn) + 0.07 * np.sin(2 * turn + 1.0) + 0.03 * np.sin(3 * turn + 2.0)
     lamp = 0.05 * np.sin(2 * np.pi * 100.0 * t_s) + 0.02 * np.sin(2 * np.pi * 300.0 * t_s + 0.4)
     return unit_rms(air + grille + fan + lamp)
@@ -26,7 +37,7 @@ def cough(rng: np.random.Generator) -> FloatArray:
     for start_s, force in ((0.02, 1.0), (0.34, 0.7)):
         since_s = np.maximum(t_s - start_s, 0)
         envelope += force * -np.expm1(-since_s / 0.006) * np.exp(-since_s / 0.06)
-    voice = np.sin(2 * np.pi * np.cumsum(170.0 - 60.0 * t_s) / 48_000)
+    voice = np.sin(2 * np.pi * np.cumsum(170.0 - 60.0 * t_s) / RATE_HZ)
     sound = envelope * (throat + 0.8 * voice)
     return sound / np.max(np.abs(sound))
 
@@ -40,7 +51,8 @@ def footstep(rng: np.random.Generator, *, thump: float, snow: float) -> FloatArr
         since_s = np.maximum(t_s - start_s, 0)
         fall_hz = 62.0 + 10.0 * rng.random()
         total += thump * force * np.sin(2 * np.pi * fall_hz * since_s) * np.exp(-since_s / 0.035)
-        total += thump * 0.25 * force * shaped_noise(count, rng, 90.0, 500.0, -4.0) * np.exp(-since_s / 0.02) * (since_s > 0)
+        knock = shaped_noise(count, rng, 90.0, 500.0, -4.0) * np.exp(-since_s / 0.02) * (since_s > 0)
+        total += thump * 0.25 * force * knock
     grain = _crackle(count, rng, 420.0)
     press = np.exp(-(((t_s - 0.10) / 0.055) ** 2))
     total += snow * press * grain
@@ -49,7 +61,7 @@ def footstep(rng: np.random.Generator, *, thump: float, snow: float) -> FloatArr
 
 def _crackle(count: int, rng: np.random.Generator, grains_per_s: float) -> FloatArray:
     """Many short noisy grains, a few of them strong: snow under a sole, cloth over a hole."""
-    hits = rng.random(count) < grains_per_s / 48_000
+    hits = rng.random(count) < grains_per_s / RATE_HZ
     force = np.zeros(count)
     force[hits] = rng.exponential(1.0, int(hits.sum())) * rng.choice([-1.0, 1.0], int(hits.sum()))
     fine = low_pass(high_pass(force, 700.0, 2), 5200.0, 2)
@@ -80,7 +92,7 @@ def steps(
     """Somebody walking from `start_s` to the end, left and right foot a little unequal."""
     events = []
     at_s, foot = start_s, 0
-    while at_s < count / 48_000:
+    while at_s < count / RATE_HZ:
         gain = (1.0, 0.82)[foot % 2] * 10 ** (1.3 * rng.standard_normal() / 20)
         events.append((at_s, gain, footstep(rng, thump=thump, snow=snow)))
         at_s += 60.0 / per_minute * (1 + 0.015 * rng.standard_normal())

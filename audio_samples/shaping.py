@@ -39,7 +39,7 @@ def shaped_noise(
     gain = (frequency_hz / 1000.0) ** (tilt_db_per_octave / 6.0206)
     gain /= np.sqrt(1 + (low_hz / frequency_hz) ** 4) * np.sqrt(1 + (frequency_hz / high_hz) ** 4)
     noise = fft.irfft(spectrum * gain, length)[:count]
-    return noise / np.sqrt(np.mean(noise**2))
+    return unit_rms(noise)
 
 
 def wander(count: int, rng: np.random.Generator, knots_per_s: float) -> FloatArray:
@@ -50,7 +50,7 @@ def wander(count: int, rng: np.random.Generator, knots_per_s: float) -> FloatArr
 
 
 def along(count: int, points: Sequence[tuple[float, float]]) -> FloatArray:
-    """`count` samples of a smooth curve through (time in s, value), level before the first and after the last."""
+    """`count` samples of a smooth curve through (time in s, value), level outside the first and last."""
     times, values = zip(*points, strict=True)
     curve = interpolate.PchipInterpolator(times, values)
     return np.asarray(curve(np.clip(clock_s(count), times[0], times[-1])))
@@ -94,12 +94,10 @@ def surroundings(
     tail *= 10 ** (tail_db / 20) / np.sqrt(np.sum(tail**2))
     arrivals = np.sort(rng.uniform(0.12, 1.0, 12)) * reach_s
     rough_wall = np.exp(-clock_s(48) / 0.00015)
+    rough_wall /= rough_wall.sum()
+    strengths = 10 ** (first_db / 20) * arrivals[0] / arrivals * rng.choice([-1.0, 1.0], len(arrivals))
     early = lay_out(
-        count,
-        [
-            (at_s, 10 ** (first_db / 20) * rng.choice([-1.0, 1.0]) * arrivals[0] / at_s, rough_wall / rough_wall.sum())
-            for at_s in arrivals
-        ],
+        count, [(at_s, strength, rough_wall) for at_s, strength in zip(arrivals, strengths, strict=True)]
     )
     response = early + tail
     response[0] += 1.0
@@ -113,7 +111,7 @@ def reflected(sound: FloatArray, response: FloatArray) -> FloatArray:
 
 def unit_rms(sound: FloatArray) -> FloatArray:
     """`sound` scaled to an rms of one."""
-    return sound / np.sqrt(np.mean(sound**2))
+    return np.asarray(sound / np.sqrt(np.mean(sound**2)))
 
 
 def finished(sound: FloatArray, *, peak_dbfs: float, fade_in_s: float, fade_out_s: float) -> FloatArray:
@@ -131,4 +129,4 @@ def finished(sound: FloatArray, *, peak_dbfs: float, fade_in_s: float, fade_out_
     rise = np.clip(t_s / fade_in_s, 0, 1)
     fall = np.clip((t_s[-1] - t_s) / fade_out_s, 0, 1)
     faded = limited * np.sin(0.5 * np.pi * rise) ** 2 * np.sin(0.5 * np.pi * fall) ** 2
-    return faded * 10 ** (peak_dbfs / 20) / np.max(np.abs(faded))
+    return np.asarray(faded * 10 ** (peak_dbfs / 20) / np.max(np.abs(faded)))

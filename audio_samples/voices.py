@@ -11,7 +11,18 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import signal
-from shaping import RATE_HZ, FloatArray, clock_s, high_pass, lay_out, low_pass, samples, shaped_noise, unit_rms, wander
+from shaping import (
+    RATE_HZ,
+    FloatArray,
+    clock_s,
+    high_pass,
+    lay_out,
+    low_pass,
+    samples,
+    shaped_noise,
+    unit_rms,
+    wander,
+)
 
 VOWELS_HZ = {
     "a": (730.0, 1090.0, 2440.0, 3300.0),
@@ -30,11 +41,12 @@ GAINS = {
     "u": (0.9, 0.28, 0.06, 0.04),
     "m": (0.5, 0.05, 0.03, 0.02),
 }
+LOUDNESS = {"a": 1.0, "e": 0.9, "i": 0.75, "o": 0.9, "u": 0.65, "m": 0.4}
 
 
 @dataclass(frozen=True)
 class Syllable:
-    """One sung or spoken sound: start, length, pitch at its start and end, vowel, loudness, hiss before it."""
+    """One sung or spoken sound: start, length, pitch from and to, vowel, loudness, hiss before it."""
 
     start_s: float
     length_s: float
@@ -47,7 +59,7 @@ class Syllable:
 
 @dataclass(frozen=True)
 class Throat:
-    """One person: length of the vocal tract (1 = average; smaller raises the formants), vibrato, breathiness."""
+    """One person: length of the vocal tract (1 is average, shorter raises formants), vibrato, breath."""
 
     tract: float = 1.0
     vibrato_cents: float = 0.0
@@ -67,22 +79,30 @@ def _one_sound(syllable: Syllable, throat: Throat, rng: np.random.Generator) -> 
     along = np.clip(t_s / syllable.length_s, 0, 1)
     pitch_hz = syllable.from_hz * (syllable.to_hz / syllable.from_hz) ** along
     late = np.clip(t_s / 0.35, 0, 1)
-    cents = throat.vibrato_cents * late * np.sin(2 * np.pi * (5.2 + 0.5 * rng.random()) * t_s + 6.28 * rng.random())
-    cents = cents + 6.0 * wander(count, rng, 6.0) + 4.0 * wander(count, rng, 40.0) - 60.0 * np.exp(-np.maximum(t_s, 0) / 0.04)
+    vibrato = np.sin(2 * np.pi * (5.2 + 0.5 * rng.random()) * t_s + 6.28 * rng.random())
+    scoop = np.exp(-np.maximum(t_s, 0) / 0.04)
+    cents = throat.vibrato_cents * late * vibrato - 60.0 * scoop
+    cents += 6.0 * wander(count, rng, 6.0) + 4.0 * wander(count, rng, 40.0)
     frequency_hz = pitch_hz * 2 ** (cents / 1200)
-    theta = 2 * np.pi * np.cumsum(frequency_hz) / RATE_HZ
-    ratio = np.exp(-frequency_hz / throat.brightness_hz)
-    folds = ratio * (np.cos(theta) - ratio) / (1 - 2 * ratio * np.cos(theta) + ratio**2)
-    folds *= np.sqrt(2 * (1 - ratio**2)) / ratio
-    source = folds * (1 + 0.05 * wander(count, rng, 25.0))
-    source = source + throat.breath * shaped_noise(count, rng, 800.0, 5000.0, -3.0) * (1 + 0.5 * np.cos(theta))
     attack_s = 0.02 + 0.15 * min(syllable.length_s, 0.3)
-    envelope = np.clip(t_s / attack_s, 0, 1) * np.clip((syllable.length_s + 0.1 - t_s) / (0.1 + 0.2 * attack_s), 0, 1)
-    envelope = np.sin(0.5 * np.pi * envelope) ** 2
-    voiced = _mouth(source * envelope, syllable.vowel, throat.tract)
-    voiced = voiced / np.sqrt(np.mean(voiced**2)) ** 0.8  # a singer evens out vowels, but not wholly
+    rise = np.clip(t_s / attack_s, 0, 1)
+    fall = np.clip((syllable.length_s + 0.1 - t_s) / (0.1 + 0.2 * attack_s), 0, 1)
+    envelope = np.sin(0.5 * np.pi * rise * fall) ** 2
+    voiced = _mouth(_folds(frequency_hz, throat, rng) * envelope, syllable.vowel, throat.tract)
+    voiced = LOUDNESS[syllable.vowel] * unit_rms(voiced)
     hiss = np.exp(-(((t_s + 0.035) / 0.022) ** 2)) * shaped_noise(count, rng, 2800.0, 6500.0)
     return voiced + 0.12 * syllable.hiss * hiss
+
+
+def _folds(frequency_hz: FloatArray, throat: Throat, rng: np.random.Generator) -> FloatArray:
+    """Pulses of the vocal folds and the breath between them; harmonics fall by one ratio, as in the brass."""
+    count = len(frequency_hz)
+    theta = 2 * np.pi * np.cumsum(frequency_hz) / RATE_HZ
+    ratio = np.exp(-frequency_hz / throat.brightness_hz)
+    pulses = ratio * (np.cos(theta) - ratio) / (1 - 2 * ratio * np.cos(theta) + ratio**2)
+    pulses *= np.sqrt(2 * (1 - ratio**2)) / ratio
+    breath = shaped_noise(count, rng, 800.0, 5000.0, -3.0) * (1 + 0.5 * np.cos(theta))
+    return pulses * (1 + 0.05 * wander(count, rng, 25.0)) + throat.breath * breath
 
 
 def _mouth(source: FloatArray, vowel: str, tract: float) -> FloatArray:
@@ -114,16 +134,28 @@ def choir(
         detune = 2 ** (7.0 * rng.standard_normal() / 1200) * (0.5 if low else 1.0)
         behind_s = 0.015 * rng.standard_normal()
         line = [
-            Syllable(start + behind_s + 0.012 * rng.standard_normal(), length, pitch * detune, pitch * detune, vowel,
-                     0.9 + 0.15 * rng.random(), hiss=0.3 * rng.random())
+            Syllable(
+                start + behind_s + 0.012 * rng.standard_normal(),
+                length,
+                pitch * detune,
+                pitch * detune,
+                vowel,
+                loudness=0.9 + 0.15 * rng.random(),
+                hiss=0.3 * rng.random(),
+            )
             for start, length, pitch, vowel in tune
-        ]  # fmt: skip
+        ]
         total += utter(line, throat, count, rng) * (0.8 + 0.4 * rng.random())
     return unit_rms(total)
 
 
 def speech(
-    duration_s: float, pitch_hz: float, rng: np.random.Generator, *, phrase_s: float = 1.8, pause_s: float = 0.7
+    duration_s: float,
+    pitch_hz: float,
+    rng: np.random.Generator,
+    *,
+    phrase_s: float = 1.8,
+    pause_s: float = 0.7,
 ) -> list[Syllable]:
     """Syllables of somebody talking in short phrases with pauses, in no language."""
     line = []
@@ -135,8 +167,8 @@ def speech(
             length_s = 0.09 + 0.13 * rng.random()
             start_hz = pitch_hz * height * 2 ** (0.09 * rng.standard_normal())
             vowel = str(rng.choice(["a", "e", "i", "o", "u", "m"]))
-            stress = 0.45 + 0.55 * rng.random()
-            line.append(Syllable(at_s, length_s, start_hz, start_hz * 0.93, vowel, stress, hiss=rng.random() ** 2))
+            stress, hiss = 0.45 + 0.55 * rng.random(), rng.random() ** 2
+            line.append(Syllable(at_s, length_s, start_hz, start_hz * 0.93, vowel, stress, hiss))
             at_s += length_s + 0.03 + 0.09 * rng.random()
             height *= 0.975
         at_s += pause_s * (0.5 + rng.random())
@@ -144,7 +176,7 @@ def speech(
 
 
 def crowd(count: int, rng: np.random.Generator, people: int = 14) -> FloatArray:
-    """Murmur of a crowd along the street at unit rms: a few talkers, heard many times over, late and muffled."""
+    """Murmur of a crowd along the street, at unit rms: a few talkers heard many times over, muffled."""
     length = samples(11.0)
     talkers = []
     for i in range(5):
@@ -155,31 +187,43 @@ def crowd(count: int, rng: np.random.Generator, people: int = 14) -> FloatArray:
     for i in range(people):
         pace = 0.9 + 0.2 * rng.random()
         position = (np.arange(count) * pace + rng.integers(0, length)) % length
-        total += np.interp(position, np.arange(length), talkers[i % 5], period=length) * (0.3 + 0.7 * rng.random())
+        heard = np.interp(position, np.arange(length), talkers[i % 5])
+        total += heard * (0.3 + 0.7 * rng.random())
     return unit_rms(high_pass(low_pass(total, 1800.0), 150.0))
 
 
-def cheer(count: int, rng: np.random.Generator, at_s: float, length_s: float) -> FloatArray:
-    """Many people calling out together once at `at_s`, each with their own pitch, rise and fall; gloved clapping."""
+def cheer(rng: np.random.Generator, length_s: float) -> FloatArray:
+    """Sixteen people call out together, each with their own pitch and fall; some clap in gloves."""
+    count = samples(2.0 * length_s + 1.5)
     total = np.zeros(count)
     for _ in range(16):
         pitch_hz = 150.0 * 2 ** (1.3 * rng.random())
         own_s = length_s * (0.5 + 0.6 * rng.random())
-        start_s = at_s + 0.25 * abs(rng.standard_normal())
+        start_s = 0.1 + 0.25 * min(abs(rng.standard_normal()), 2.5)
         vowel = str(rng.choice(["a", "e", "o"]))
-        call = Syllable(start_s, own_s, pitch_hz * 1.15, pitch_hz * 0.85, vowel, 0.5 + 0.5 * rng.random(), 0.4)
+        loudness = 0.5 + 0.5 * rng.random()
+        call = Syllable(start_s, own_s, pitch_hz * 1.15, pitch_hz * 0.85, vowel, loudness, hiss=0.4)
         total += utter([call], Throat(0.85 + 0.25 * rng.random(), 25.0, 0.1, 1900.0), count, rng)
-    clap_s = at_s + 0.2 + length_s * 1.6 * rng.random(140) ** 1.3
-    clap = np.exp(-clock_s(samples(0.05)) / 0.007)
-    claps = [(float(t), 0.25 * rng.random(), clap * shaped_noise(len(clap), rng, 350.0, 1800.0)) for t in clap_s]
+    fall = np.exp(-clock_s(samples(0.05)) / 0.007)
+    claps = [
+        (float(at_s), 0.25 * rng.random(), fall * shaped_noise(len(fall), rng, 350.0, 1800.0))
+        for at_s in 0.3 + length_s * 1.6 * rng.random(140) ** 1.3
+    ]
     return total / 3.0 + lay_out(count, claps)
 
 
-BELL_PARTIALS = ((1.0, 1.0, 1.1), (2.41, 0.55, 0.62), (3.03, 0.28, 0.5), (4.62, 0.32, 0.3), (6.1, 0.18, 0.2), (8.2, 0.1, 0.12))
+BELL_PARTIALS = (  # ratio to the lowest, gain, ring in s
+    (1.0, 1.0, 1.1),
+    (2.41, 0.55, 0.62),
+    (3.03, 0.28, 0.5),
+    (4.62, 0.32, 0.3),
+    (6.1, 0.18, 0.2),
+    (8.2, 0.1, 0.12),
+)
 
 
 def bell(pitch_hz: float, strength: float, rng: np.random.Generator) -> FloatArray:
-    """One stroke of a small hand bell at about unit peak: paired inharmonic partials and the clapper's click."""
+    """One stroke of a small hand bell, about unit peak: paired inharmonic partials, the clapper's click."""
     t_s = clock_s(samples(2.6))
     total = np.zeros(len(t_s))
     for ratio, gain, ring_s in BELL_PARTIALS:
