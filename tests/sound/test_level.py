@@ -16,7 +16,10 @@ from envlab.sound.level import A_POLES_HZ, a_weight, a_weighting_db, leq_db_spl
 from envlab.sound.signals import tone
 
 TABLE_3 = np.loadtxt(
-    Path(__file__).with_name("iec_61672_1_2013_table_3.csv"), delimiter=",", skiprows=4, unpack=True
+    Path(__file__).parents[1] / "published" / "iec_61672_1_2013_table_3.csv",
+    delimiter=",",
+    skiprows=4,
+    unpack=True,
 )
 
 
