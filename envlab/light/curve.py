@@ -133,9 +133,11 @@ def _check_shape(asked: BrightnessMap | CountMap) -> None:
 def relative_luminance(envelope_counts: ArrayLike, count_map: CountMap) -> FloatArray:
     """Return the relative luminance Y (0..1) of envelope counts above rest, any shape.
 
-    Exactly 0 below the floor, exactly 1 from the ceiling on. Never decreases. NaN counts give NaN.
+    Exactly 0 below the floor, exactly 1 from the ceiling on. Never decreases. Raises ParameterError for NaN.
     """
     counts = np.asarray(envelope_counts, dtype=np.float64)
+    if counts.size and math.isnan(np.min(counts)):
+        raise ParameterError("envelope_counts", math.nan, "numbers")
     luminance = curve_luminance(curve_position(counts, count_map), count_map)
     return np.where(counts < count_map.floor_counts, 0.0, luminance)
 
