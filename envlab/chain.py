@@ -68,6 +68,14 @@ class Chain:
         """Largest duty that all pixels may have at once on this supply."""
         return supply_cap(self.pixels, self.supply)
 
+    @property
+    def transmission_s(self) -> float:
+        """Time until the last pixel has its frame: 24 bit of 1.25 µs a pixel, then a latch of 280 µs.
+
+        Common practice, no source.
+        """
+        return self.pixels.count * 24 * 1.25e-6 + 280e-6
+
     def tone_response(self, frequency_hz: float = CALIBRATION_HZ) -> ToneResponse:
         """How rectifier and detector answer a sine."""
         return tone_response(self.detector, self.rectifier, frequency_hz)
@@ -88,7 +96,10 @@ class Chain:
 
     def brightness_table(self) -> LookupTable:
         """Return the table from envelope counts to duty, scaled by the supply's cap."""
-        return build_table(self.count_map(), adc_bits=self.adc.bits, bits=self.pixel_bits, cap=self.cap)
+        entries = None if self.adc.bits <= 12 else 4097
+        return build_table(
+            self.count_map(), adc_bits=self.adc.bits, entries=entries, bits=self.pixel_bits, cap=self.cap
+        )
 
     def noise_pa(self, samples: int, sample_rate_hz: float, rng: np.random.Generator) -> FloatArray:
         """Return microphone and preamp noise as pressure at the microphone, shape (samples,), Pa."""

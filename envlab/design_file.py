@@ -22,6 +22,7 @@ import tomlkit
 from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.microphone import Microphone
+from envlab.analog.parts import nearest_value
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
@@ -42,6 +43,11 @@ STAGES: dict[str, type | dict[str, type]] = {
     "brightness": BrightnessMap,
     "pixels": Pixels,
     "supply": Supply,
+}
+# Keys that name one part on the board: such a value must be one that can be bought.
+BOUGHT = {
+    "preamp": ("feedback_ohm", "ground_ohm", "ground_farad", "coupling_farad"),
+    "detector": ("attack_ohm", "smoothing_ohm", "hold_farad", "release_ohm"),
 }
 FRAME_KEYS = ("pixel_bits", "frame_rate_hz")
 _UNITS = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "a": "A", "s": "s"}
@@ -76,6 +82,10 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
     for section, stage in STAGES.items():
         if section in tables:
             stages[section] = stage_of(tables[section], stage, f"{file_name}: [{section}]")
+    for section, keys in BOUGHT.items():
+        for key in keys:
+            if key in tables.get(section, {}):
+                check_buyable(key, getattr(stages[section], key), f"{file_name}: [{section}]")
     where = f"{file_name}: [frames]"
     frames = fields_of(tables.get("frames", {}), Chain, where, only=FRAME_KEYS)
     with_file = f"{file_name}: "
@@ -150,6 +160,19 @@ def field_value(key: str, value: Any, hint: Any, where: str) -> Any:
     if not isinstance(value, str):
         raise FileError(f"{where} {key} is {value!r}; it must be a text")
     return value
+
+
+def check_buyable(key: str, value: Any, where: str) -> None:
+    """Raise FileError if a resistance or capacitance is in no E series; other keys pass."""
+    unit = _UNITS.get(key.rsplit("_", 1)[-1])
+    if unit not in ("ohm", "F") or value is None:
+        return
+    near = [nearest_value(series, value) for series in ("E24", "E192")]
+    if not any(abs(part / value - 1) < 1e-6 for part in near):
+        choice = " or ".join(format_value(part, unit) for part in near)
+        raise FileError(
+            f"{where} {key} is {format_value(value, unit)}; it must be in an E series, such as {choice}"
+        )
 
 
 def _nearest(key: str, names: tuple[str, ...]) -> str:

@@ -1,0 +1,214 @@
+"""The question that a design file asks: which clips at which levels, which parts to try, which targets."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from envlab.analog.parts import PartRange
+from envlab.chain import Chain
+from envlab.design_file import STAGES, build, chain_of, check_buyable, field_value, fields_of, read_toml
+from envlab.errors import EnvlabError, FileError, ParameterError, check_choice, check_range
+from envlab.shipped import demo_design, shipped_folder
+from envlab.sound.recording import Recording, read_recording
+from envlab.study.targets import FIGURES, Target, Targets
+
+TAGS = ("beat", "quiet", "walking", "room")
+TOP_SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "judging")
+
+
+@dataclass(frozen=True)
+class Clip:
+    """A recording and how loud it is meant to be.
+
+    level_db_spl: Leq over the clip, 0 to 140, weighted "Z" (not at all) or "A".
+    tags: "beat" (its beat must show), "quiet" (quiet music that must still light), "walking" (must not
+    light), "room" (nobody plays).
+    """
+
+    path: Path
+    level_db_spl: float
+    tags: tuple[str, ...] = ()
+    weighting: str = "Z"
+
+    def __post_init__(self) -> None:
+        check_range("level_db_spl", self.level_db_spl, 0, 140, unit="dB SPL")
+        check_choice("weighting", self.weighting, ("Z", "A"))
+        for tag in self.tags:
+            check_choice("tags", tag, TAGS)
+
+    @property
+    def label(self) -> str:
+        """As in "drum_line 92 dB"."""
+        return f"{self.path.stem} {self.level_db_spl:g} dB"
+
+    def recording(self) -> Recording:
+        """Read the file at its level; errors as read_recording."""
+        return read_recording(self.path, self.level_db_spl, weighting=self.weighting)
+
+
+Choices = PartRange | tuple[float | str, ...]
+
+
+@dataclass(frozen=True)
+class Judging:
+    """street_db_spl: level of the onset test, 40 to 130. seed: of all noise, 0 or more."""
+
+    street_db_spl: float = 92.0
+    seed: int = 1
+
+    def __post_init__(self) -> None:
+        check_range("street_db_spl", self.street_db_spl, 40, 130, unit="dB SPL")
+        check_range("seed", self.seed, 0, 2**32 - 1)
+
+
+@dataclass(frozen=True)
+class Brief:
+    """One design file, read whole. ranges: "section.key" → the values to try, in the order of the file."""
+
+    chain: Chain
+    clips: tuple[Clip, ...]
+    ranges: dict[str, Choices]
+    targets: Targets
+    judging: Judging
+    source_text: str
+    name: str
+
+    def with_clip(self, path: Path, level_db_spl: float) -> Brief:
+        """The same question for one recording of the user's own, taken as beat music."""
+        return replace(self, clips=(Clip(path, level_db_spl, ("beat",)),))
+
+
+def demo_brief() -> Brief:
+    """Return the brief of the lantern parade."""
+    return read_brief(demo_design())
+
+
+def read_brief(path: str | Path) -> Brief:
+    """Return the whole question of a design file.
+
+    Raises FileError, one line, for a file that is missing or no TOML, for any key or value that cannot be.
+    """
+    path = Path(path)
+    tables = read_toml(path)
+    for section in tables:
+        if section not in TOP_SECTIONS:
+            raise FileError(
+                f"{path.name} has an unknown section {section!r}; it can have {', '.join(TOP_SECTIONS)}"
+            )
+    chain = chain_of(tables, path.name)
+    judging_where = f"{path.name}: [judging]"
+    judging_fields = fields_of(tables.get("judging", {}), Judging, judging_where)
+    return Brief(
+        chain=chain,
+        clips=_clips(tables.get("clips", []), path),
+        ranges=_ranges(tables.get("sweep", {}), chain, f"{path.name}: [sweep"),
+        targets=_targets(tables.get("targets", {}), f"{path.name}: [targets]"),
+        judging=build(Judging, judging_fields, judging_where),
+        source_text=path.read_text(encoding="utf-8"),
+        name=path.name,
+    )
+
+
+def _clips(tables: Any, path: Path) -> tuple[Clip, ...]:
+    where = f"{path.name}: [[clips]]"
+    if not isinstance(tables, list):
+        raise FileError(f"{where} is one section; it must be a list of sections, each headed [[clips]]")
+    clips: list[Clip] = []
+    for number, table in enumerate(tables, start=1):
+        here = f"{where} number {number}"
+        known = {"file", "levels_db_spl", "tags", "weighting"}
+        for key in table:
+            if key not in known:
+                raise FileError(f"{here} has an unknown key {key!r}; it can have {', '.join(sorted(known))}")
+        file, levels = table.get("file"), table.get("levels_db_spl")
+        if not isinstance(file, str) or not file:
+            raise FileError(f"{here} file is {file!r}; it must be the name of a sound file")
+        if not isinstance(levels, list) or not levels:
+            raise FileError(f"{here} levels_db_spl is {levels!r}; it must be a list such as [72, 92]")
+        tags = table.get("tags", [])
+        if not isinstance(tags, list):
+            raise FileError(f"{here} tags is {tags!r}; it must be a list out of {', '.join(TAGS)}")
+        for level in levels:
+            fields = {
+                "path": _find_clip(file, path.parent, here),
+                "level_db_spl": level,
+                "tags": tuple(tags),
+                "weighting": table.get("weighting", "Z"),
+            }
+            clips.append(build(Clip, fields, here))
+    return tuple(clips)
+
+
+def _find_clip(file: str, folder: Path, where: str) -> Path:
+    """A clip lies beside the design file, or is one of the demo clips."""
+    beside = folder / file
+    if beside.is_file():
+        return beside
+    demo = shipped_folder("audio_samples") / file
+    if demo.is_file():
+        return demo
+    raise FileError(f"{where} file {file!r} is neither beside the design file nor one of the demo clips")
+
+
+def _ranges(tables: Mapping[str, Any], chain: Chain, where: str) -> dict[str, Choices]:
+    ranges: dict[str, Choices] = {}
+    for section, keys in tables.items():
+        if section not in STAGES or not isinstance(keys, Mapping):
+            raise FileError(f"{where}.{section}] is no stage; it can be one of {', '.join(STAGES)}")
+        stage = getattr(chain, section)
+        names = {field.name: field for field in dataclasses.fields(stage)}
+        for key, choices in keys.items():
+            here = f"{where}.{section}]"
+            if key not in names:
+                raise FileError(f"{here} has an unknown key {key!r}; it can have {', '.join(names)}")
+            ranges[f"{section}.{key}"] = _choices(key, choices, type(stage), here)
+    return ranges
+
+
+def _choices(key: str, choices: Any, stage: type, where: str) -> Choices:
+    import typing
+
+    hint = typing.get_type_hints(stage)[key]
+    if isinstance(choices, Mapping):
+        known = {"series": str, "low": hint, "high": hint, "tolerance_percent": float}
+        for name in choices:
+            if name not in known:
+                raise FileError(f"{where} {key} has an unknown key {name!r}; it can have {', '.join(known)}")
+        here = f"{where} {key}"
+        fields = {
+            name: field_value(key if name in ("low", "high") else name, value, known[name], here)
+            for name, value in choices.items()
+        }
+        return build(PartRange, fields, here)
+    if not isinstance(choices, list) or not choices:
+        limit = 'a list of values or {series = "E6", low = …, high = …}'
+        raise FileError(f"{where} {key} is {choices!r}; it must be {limit}")
+    values = tuple(field_value(key, value, hint, where) for value in choices)
+    for value in values:
+        check_buyable(key, value, where)
+    return values
+
+
+def _targets(table: Mapping[str, Any], where: str) -> Targets:
+    items = []
+    for figure, asked in table.items():
+        if figure not in FIGURES:
+            raise FileError(f"{where} has an unknown figure {figure!r}; it can have {', '.join(FIGURES)}")
+        sides = [side for side in ("at_most", "at_least") if isinstance(asked, Mapping) and side in asked]
+        if len(sides) != 1 or set(asked) - {sides[0], "scale"}:
+            limit = "{at_most = …, scale = …} or {at_least = …, scale = …}"
+            raise FileError(f"{where} {figure} is {asked!r}; it must be {limit}")
+        values = {
+            name: field_value(f"{figure} {name}", asked.get(name), float, where)
+            for name in (sides[0], "scale")
+        }
+        fields = {"figure": figure, "side": sides[0], "limit": values[sides[0]], "scale": values["scale"]}
+        items.append(build(Target, fields, where))
+    try:
+        return Targets(tuple(items))
+    except (EnvlabError, ParameterError) as problem:
+        raise FileError(f"{where} {problem}") from None

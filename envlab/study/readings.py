@@ -1,0 +1,162 @@
+"""One clip through many chains at once: what each chain's ADC reads.
+
+The wave between the samples is computed once; each front (microphone, preamp, rectifier) once; the detectors
+of a front run side by side. It gives what Chain.run gives chain by chain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.analog.adc import instants_s, stamps_of
+from envlab.analog.bank import DetectorBank, bank_of, read_bank
+from envlab.analog.detector import Detector
+from envlab.analog.microphone import Microphone, MicrophoneState, count_overloaded, hear
+from envlab.analog.preamp import Preamp, PreampState, amplify
+from envlab.analog.rectifier import Rectifier, rectify
+from envlab.chain import Chain
+from envlab.errors import ParameterError
+from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
+from envlab.sound.recording import Recording
+from envlab.units import FloatArray, IntArray
+
+BLOCK = 65_536
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """counts: shape (chains, readings), ADC counts above rest, not negative.
+
+    clipped_share: shape (chains,), share of internal samples at which microphone or preamp was at its limit.
+    """
+
+    counts: IntArray
+    clipped_share: FloatArray
+
+
+class _Front:
+    """Chains that share microphone, preamp and rectifier; carries their state from block to block."""
+
+    def __init__(self, chains: list[Chain], places: list[int], rate_hz: float) -> None:
+        self.preamp: Preamp = chains[places[0]].preamp
+        self.rectifier: Rectifier = chains[places[0]].rectifier
+        detectors: dict[tuple[float, float, float], Detector] = {}
+        self.places, self.lanes = np.array(places), np.empty(len(places), dtype=np.int64)
+        keys: dict[tuple[float, float, float], int] = {}
+        for i, place in enumerate(places):
+            detector = chains[place].detector
+            key = _behaviour(detector)
+            detectors.setdefault(key, detector)
+            self.lanes[i] = keys.setdefault(key, len(keys))
+        self.bank: DetectorBank = bank_of(tuple(detectors.values()), rate_hz)
+        self.rate_hz = rate_hz
+        self.preamp_state = PreampState()
+        self.held = self.bank.start()
+        self.clipped = 0
+
+    def read(self, microphone_v: FloatArray, upper: IntArray, fraction: FloatArray) -> FloatArray:
+        """Return volts above rest, shape (places, readings of this block)."""
+        amplified = amplify(microphone_v, self.preamp, sample_rate_hz=self.rate_hz, state=self.preamp_state)
+        self.preamp_state, self.clipped = amplified.end, self.clipped + amplified.clipped
+        drive_v = rectify(amplified.preamp_v, self.rectifier)
+        read_v, self.held = read_bank(drive_v, self.bank, upper, fraction, state=self.held)
+        return np.ascontiguousarray(read_v.T[self.lanes])
+
+
+def _behaviour(detector: Detector) -> tuple[float, float, float]:
+    """Detectors with equal steps behave alike; 12 digits, as parts' products differ in the last bits."""
+    from envlab.analog.detector import hold_step
+
+    step = hold_step(detector, 384e3)
+    return (
+        float(f"{np.log(step.charge_keep):.12g}"),
+        float(f"{step.charge_gain:.12g}"),
+        float(f"{np.log(step.bleed_keep) if step.bleed_keep else 0:.12g}"),
+    )
+
+
+def read_chains(
+    recording: Recording,
+    chains: list[Chain],
+    reading_index: IntArray,
+    *,
+    seed: tuple[int, ...] | None = None,
+    workers: int = 2,
+    progress: Callable[[float], None] | None = None,
+) -> Readings:
+    """Return the ADC counts of every chain at the readings named (0 is at time 0, 1 one ADC period later).
+
+    chains: at least one; all share ADC and microphone, and have the same preamp noise. reading_index: rising,
+    shape (readings,). seed: of the generator that gives microphone, preamp and ADC noise, the same noise to
+    every chain, in the order in which Chain.run draws it; None for no noise. progress: called with the share
+    of this clip that is done, 0 to 1.
+    """
+    first = chains[0]
+    _check_alike(chains)
+    rate_hz = internal_rate_hz(recording.sample_rate_hz)
+    rng = None if seed is None else np.random.default_rng(seed)
+    pressure_pa = recording.pressure_pa
+    if rng is not None:
+        pressure_pa = pressure_pa + first.noise_pa(pressure_pa.size, recording.sample_rate_hz, rng)
+    all_times_s = instants_s(recording.duration_s, first.adc.rate_hz)
+    times_s = all_times_s[reading_index]
+    noise_lsb = np.zeros(times_s.size)
+    if rng is not None:
+        noise_lsb = first.adc.noise_lsb * rng.standard_normal(all_times_s.size)[reading_index]
+    samples = round(recording.duration_s * rate_hz)
+    upper, fraction = stamps_of(times_s, samples, rate_hz)
+
+    fronts = _fronts(chains, rate_hz)
+    counts = np.empty((len(chains), times_s.size), dtype=np.int32)
+    rest_v = np.array([chain.rectifier.rest_v for chain in chains])
+    overloaded, microphone_state = 0, MicrophoneState()
+    with ThreadPoolExecutor(workers) as pool:
+        for start, fine_pa in interpolated_blocks(pressure_pa, recording.sample_rate_hz, BLOCK):
+            overloaded += count_overloaded(fine_pa, first.microphone)
+            microphone_v, microphone_state = hear(
+                fine_pa, first.microphone, sample_rate_hz=rate_hz, state=microphone_state
+            )
+            due = slice(*np.searchsorted(upper, (start, start + fine_pa.size)))
+
+            def run(
+                front: _Front, v: FloatArray = microphone_v, due: slice = due, start: int = start
+            ) -> None:
+                read_v = front.read(v, upper[due] - start, fraction[due])
+                read_v += rest_v[front.places, None]
+                lsb = read_v / first.adc.lsb_v + noise_lsb[due]
+                limited = np.clip(np.floor(lsb), 0, first.adc.top_code)
+                counts[front.places, due] = np.maximum(limited - _rest_counts(chains, front)[:, None], 0)
+
+            list(pool.map(run, fronts))
+            if progress is not None:
+                progress((start + fine_pa.size) / samples)
+    clipped_share = np.empty(len(chains))
+    for front in fronts:
+        clipped_share[front.places] = (front.clipped + overloaded) / samples
+    return Readings(counts.astype(np.int64), clipped_share)
+
+
+def _rest_counts(chains: list[Chain], front: _Front) -> IntArray:
+    return np.array([chains[place].rest_counts for place in front.places])
+
+
+def _fronts(chains: list[Chain], rate_hz: float) -> list[_Front]:
+    places: dict[tuple[Microphone, Preamp, Rectifier], list[int]] = {}
+    for place, chain in enumerate(chains):
+        places.setdefault((chain.microphone, chain.preamp, chain.rectifier), []).append(place)
+    return [_Front(chains, same, rate_hz) for same in places.values()]
+
+
+def _check_alike(chains: list[Chain]) -> None:
+    first = chains[0]
+    for chain in chains:
+        if chain.adc != first.adc or chain.microphone != first.microphone:
+            raise ParameterError(
+                "chains", "chains with several ADCs or microphones", "chains with the same ones"
+            )
+        if chain.preamp.noise_v_per_rthz != first.preamp.noise_v_per_rthz:
+            raise ParameterError("noise_v_per_rthz", chain.preamp.noise_v_per_rthz, "the same for all chains")
