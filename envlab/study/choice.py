@@ -1,0 +1,221 @@
+"""Which candidate, and why: ranking by the targets, and the words that explain it.
+
+The violation of a candidate is the largest of its targets' violations. The flash limit is hard: a candidate
+beyond it is chosen only if there is no other, and then it is said. Rank: violation, then beat contrast
+rounded to 1 L*, then worst onset lag, then the candidate's number.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from envlab.analog.parts import PartRange
+from envlab.chain import Chain
+from envlab.errors import ParameterError
+from envlab.study.brief import Brief
+from envlab.study.parts_list import parts_list
+from envlab.study.sweep import candidates_of
+from envlab.study.targets import FIGURES, FLASH_FIGURE, Target
+from envlab.units import FloatArray, format_value
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True, eq=False)
+class Choice:
+    """table: the sweep's table with violation, blocking_target and rank (1 is the best). number: its row.
+
+    meets_all: every target that could be judged is met. flash_safe: the hard limit is kept.
+    left_out: targets that no clip could judge. edges: swept keys whose chosen value is the first or last.
+    flash_cost_lstar: contrast that the best candidate without the flash limit would have had more.
+    words: sentences, one a line.
+    """
+
+    table: pd.DataFrame
+    number: int
+    chain: Chain
+    meets_all: bool
+    flash_safe: bool
+    left_out: tuple[Target, ...]
+    edges: tuple[str, ...]
+    flash_cost_lstar: float
+    words: tuple[str, ...]
+
+    @property
+    def row(self) -> pd.Series:
+        """The chosen row."""
+        import pandas as pd
+
+        row = self.table.loc[self.number]
+        assert isinstance(row, pd.Series)
+        return row
+
+
+def rank_candidates(table: pd.DataFrame, brief: Brief) -> pd.DataFrame:
+    """Return the table with violation (0 meets all), blocking_target, flash_safe and rank added."""
+    known = brief.targets.known_in(table)
+    misses = np.array([target.violation(table[target.figure].to_numpy(float)) for target in known])
+    misses = misses if known else np.zeros((1, len(table)))
+    violation = misses.max(axis=0)
+    texts = np.array([target.text() for target in known] or [""])
+    flashes = table[FLASH_FIGURE].to_numpy(float)
+    flash_safe = flashes <= brief.targets.flash_limit
+    blocking = np.where(violation > 0, texts[misses.argmax(axis=0)], "")
+    blocking = np.where(flash_safe, blocking, f"{FLASH_FIGURE} at most {brief.targets.flash_limit:g}")
+    order = np.lexsort(
+        (
+            np.arange(len(table)),
+            table["onset_lag_worst_ms"].to_numpy(float),
+            -np.round(_contrast(table)),
+            violation,
+            np.where(flash_safe, 0, flashes),
+        )
+    )
+    rank = np.empty(len(table), dtype=int)
+    rank[order] = np.arange(1, len(table) + 1)
+    return table.assign(violation=violation, blocking_target=blocking, flash_safe=flash_safe, rank=rank)
+
+
+def _contrast(table: pd.DataFrame) -> FloatArray:
+    return np.asarray(np.nan_to_num(table["beat_contrast_lstar"].to_numpy(float), nan=0.0))
+
+
+def choose(table: pd.DataFrame, brief: Brief) -> Choice:
+    """Return the best candidate of a sweep of this brief, with the reasons in words."""
+    if table.empty:
+        raise ParameterError("table", "a sweep without candidates", "at least one row")
+    ranked = rank_candidates(table, brief)
+    number = int(ranked["rank"].to_numpy().argmin())
+    row = ranked.loc[number]
+    chain = candidates_of(brief.chain, brief.ranges).chains[number]
+    unlimited = ranked.sort_values(
+        ["violation", "beat_contrast_lstar"], ascending=[True, False], kind="stable"
+    ).iloc[0]
+    better = unlimited["violation"] <= row["violation"] and not unlimited["flash_safe"]
+    cost = float(unlimited["beat_contrast_lstar"] - row["beat_contrast_lstar"]) if better else 0.0
+    known = brief.targets.known_in(ranked)
+    choice = Choice(
+        table=ranked,
+        number=number,
+        chain=chain,
+        meets_all=bool(row["violation"] == 0 and row["flash_safe"]),
+        flash_safe=bool(row["flash_safe"]),
+        left_out=tuple(target for target in brief.targets.soft if target not in known),
+        edges=_edges(brief, row),
+        flash_cost_lstar=max(0.0, cost if np.isfinite(cost) else 0.0),
+        words=(),
+    )
+    return _with_words(choice, brief)
+
+
+def _edges(brief: Brief, row: pd.Series) -> tuple[str, ...]:
+    edges = []
+    for key, choices in brief.ranges.items():
+        values = choices.values if isinstance(choices, PartRange) else choices
+        if isinstance(choices, PartRange) and len(values) > 1 and row[key] in (values[0], values[-1]):
+            edges.append(key)
+    return tuple(edges)
+
+
+def _with_words(choice: Choice, brief: Brief) -> Choice:
+    lines = [_headline(choice, brief), *_verdict(choice, brief), *_neighbours(choice, brief)]
+    if choice.flash_cost_lstar > 0.5:
+        lines.append(
+            f"Flash safety costs {choice.flash_cost_lstar:.0f} L* of contrast: a faster release would show "
+            "the beat more, and flash more than three times in a second."
+        )
+    for key in choice.edges:
+        lines.append(
+            f"{_name(key)} sits at the edge of its range ({_text(key, choice.row[key])}): "
+            f"widen [sweep.{key.split('.')[0]}] {key.split('.')[1]} to see whether a value beyond is better."
+        )
+    for target in choice.left_out:
+        lines.append(f"Not judged: {target.text()}. No clip carries the tag that this figure needs.")
+    return replace(choice, words=tuple(lines))
+
+
+def _headline(choice: Choice, brief: Brief) -> str:
+    swept = [
+        f"{part.reference} = {part.value_text} ({part.purpose.partition(':')[0].partition(',')[0]})"
+        for part in parts_list(choice.chain, brief.ranges)
+        if part.key in brief.ranges
+    ]
+    safe = int(choice.table["flash_safe"].sum())
+    meeting = int(((choice.table["violation"] == 0) & choice.table["flash_safe"]).sum())
+    return (
+        f"Chosen out of {len(choice.table)} candidates, of which {safe} keep the flash limit and {meeting} "
+        f"meet every target: {', '.join(swept) or 'the design as it is'}."
+    )
+
+
+def _verdict(choice: Choice, brief: Brief) -> list[str]:
+    row = choice.row
+    if not choice.flash_safe:
+        return [
+            f"No candidate keeps the flash limit: this one flashes {row[FLASH_FIGURE]:.0f} times in its "
+            f"worst second, at most {brief.targets.flash_limit:g} are allowed. No table is written. Try longer "
+            "release values, a wider span between floor and ceiling, or a smaller depth of the light."
+        ]
+    if choice.meets_all:
+        return [
+            f"It meets every target. Contrast on the beat is {row['beat_contrast_lstar']:.1f} L* on the clip "
+            f"where it is least, the light follows the sound within {row['onset_lag_worst_ms']:.0f} ms, and "
+            f"the worst second has {row[FLASH_FIGURE]:.0f} flashes."
+        ]
+    target = next(t for t in brief.targets.soft if t.text() == row["blocking_target"])
+    unit, meaning = FIGURES[target.figure]
+    return [
+        f"No candidate meets every target. The one that blocks is {target.text()} ({meaning}): the best "
+        f"that was found has {row[target.figure]:.3g} {unit}.".replace(" .", ".")
+    ]
+
+
+def _neighbours(choice: Choice, brief: Brief) -> list[str]:
+    """What the next smaller and the next larger value of each swept part would change."""
+    lines = []
+    keys = list(brief.ranges)
+    for key, choices in brief.ranges.items():
+        if not isinstance(choices, PartRange):
+            continue
+        place = choices.values.index(choice.row[key])
+        notes = []
+        for step in (-1, 1):
+            if not 0 <= place + step < len(choices.values):
+                continue
+            value = choices.values[place + step]
+            same = np.ones(len(choice.table), dtype=bool)
+            for other in keys:
+                wanted = value if other == key else choice.row[other]
+                same &= (choice.table[other] == wanted).to_numpy()
+            notes.append(f"{_text(key, value)} {_difference(choice.table[same].iloc[0], choice.row, brief)}")
+        if notes:
+            lines.append(f"{_name(key)} = {_text(key, choice.row[key])}: {'; '.join(notes)}.")
+    return lines
+
+
+def _difference(other: pd.Series, row: pd.Series, brief: Brief) -> str:
+    """The first thing that makes a neighbour worse, else how it differs in contrast and lag."""
+    if not other["flash_safe"] and row["flash_safe"]:
+        return f"would flash {other[FLASH_FIGURE]:.0f} times in a second"
+    if other["violation"] > row["violation"]:
+        target = next(t for t in brief.targets.soft if t.text() == other["blocking_target"])
+        unit = FIGURES[target.figure][0]
+        return f"would miss {target.text()} ({other[target.figure]:.3g} {unit})".replace(" )", ")")
+    contrast = other["beat_contrast_lstar"] - row["beat_contrast_lstar"]
+    lag = other["onset_lag_worst_ms"] - row["onset_lag_worst_ms"]
+    if abs(contrast) < 0.05 and abs(lag) < 0.05:
+        return "would look the same"
+    return f"would change contrast by {contrast:+.1f} L* and lag by {lag:+.1f} ms"
+
+
+def _name(key: str) -> str:
+    return key.split(".")[1].rsplit("_", 1)[0].replace("_", " ").capitalize()
+
+
+def _text(key: str, value: float | str) -> str:
+    unit = {"ohm": "ohm", "farad": "F"}.get(key.rsplit("_", 1)[-1])
+    return format_value(float(value), unit) if unit else str(value)
