@@ -48,11 +48,7 @@ class Choice:
     @property
     def row(self) -> pd.Series:
         """The chosen row."""
-        import pandas as pd
-
-        row = self.table.loc[self.number]
-        assert isinstance(row, pd.Series)
-        return row
+        return _row(self.table, self.number)
 
 
 def rank_candidates(table: pd.DataFrame, brief: Brief) -> pd.DataFrame:
@@ -90,7 +86,7 @@ def choose(table: pd.DataFrame, brief: Brief) -> Choice:
         raise ParameterError("table", "a sweep without candidates", "at least one row")
     ranked = rank_candidates(table, brief)
     number = int(ranked["rank"].to_numpy().argmin())
-    row = ranked.loc[number]
+    row = _row(ranked, number)
     chain = candidates_of(brief.chain, brief.ranges).chains[number]
     unlimited = ranked.sort_values(
         ["violation", "beat_contrast_lstar"], ascending=[True, False], kind="stable"
@@ -110,6 +106,10 @@ def choose(table: pd.DataFrame, brief: Brief) -> Choice:
         words=(),
     )
     return _with_words(choice, brief)
+
+
+def _row(table: pd.DataFrame, number: int) -> pd.Series:
+    return table.iloc[number]
 
 
 def _edges(brief: Brief, row: pd.Series) -> tuple[str, ...]:
@@ -157,8 +157,8 @@ def _verdict(choice: Choice, brief: Brief) -> list[str]:
     if not choice.flash_safe:
         return [
             f"No candidate keeps the flash limit: this one flashes {row[FLASH_FIGURE]:.0f} times in its "
-            f"worst second, at most {brief.targets.flash_limit:g} are allowed. No table is written. Try longer "
-            "release values, a wider span between floor and ceiling, or a smaller depth of the light."
+            f"worst second, at most {brief.targets.flash_limit:g} are allowed. No table is written. "
+            "Try longer release values, or a wider span between floor and ceiling."
         ]
     if choice.meets_all:
         return [
