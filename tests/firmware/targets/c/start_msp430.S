@@ -4,6 +4,8 @@
     .globl _start
 _start:
     mov #0xB000, r1
+    tst &driver_batch
+    jz 2f
     mov #bss_start, r12
 1:  cmp #bss_end, r12
     jhs 2f
@@ -119,3 +121,7 @@ __mspabi_sral:
 2:  tst r14
     jnz 1b
     ret
+
+    .section .vectors, "a"
+    .space 0x1E
+    .word _start

@@ -1,0 +1,120 @@
+"""8-bit AVR with and without multiplier: avr-gcc (or ziglang's clang), run by libsimavr."""
+
+from __future__ import annotations
+
+import ctypes.util
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+from .driver import C_FOLDER, Driver, Image
+from .tools import RUN_SECONDS, call, missing_commands, missing_packages, zig
+
+RAM_OFFSET = 0x80_0000  # avr-gcc's linker places data at this offset from its address on the bus
+
+
+@dataclass(frozen=True)
+class CallCost:
+    """What the simulator counted over all calls of one function, call and return included."""
+
+    calls: int
+    least_cycles: int
+    most_cycles: int
+    mean_cycles: float
+    stack_bytes: int
+
+
+@dataclass(frozen=True)
+class AvrMachine:
+    """One processor of the family; `port` is an I/O byte that the program does not use otherwise."""
+
+    name: str
+    mcu: str
+    port: int
+    options: tuple[str, ...] = ("-Os",)
+    clang: bool = False
+
+    def missing(self) -> str:
+        """Return what this machine lacks here, in words, or an empty string."""
+        if ctypes.util.find_library("simavr") is None:
+            return "not installed: libsimavr"
+        return missing_commands("gcc", "avr-gcc") or (missing_packages("ziglang") if self.clang else "")
+
+    def build(self, driver: Driver, folder: Path) -> Image:
+        """Compile and link the driver in `folder`."""
+        objects = []
+        for source in [*driver.sources, C_FOLDER / "main_avr.c"]:
+            objects.append(folder / f"{self.name}-{source.stem}.o")
+            flags = [*self.options, *driver.flags(), f"-DDRIVER_PORT={self.port}", "-c", source]
+            if self.clang:
+                target = (
+                    "-target",
+                    "avr-freestanding-none",
+                    f"-mcpu={self.mcu}",
+                    "-isystem",
+                    _c_library_headers(),
+                )
+                zig("cc", *target, *flags, "-o", objects[-1], folder=folder)
+            else:
+                call(["avr-gcc", f"-mmcu={self.mcu}", *flags, "-o", objects[-1]], folder=folder)
+        out = folder / f"{self.name}.elf"
+        call(["avr-gcc", f"-mmcu={self.mcu}", *objects, "-o", out], folder=folder)
+        call(
+            ["avr-objcopy", "-O", "binary", "-j", ".text", "-j", ".data", out, out.with_suffix(".bin")],
+            folder=folder,
+        )
+        return Image(driver, out, _symbols(out))
+
+    def run(self, image: Image, stimuli: bytes) -> bytes:
+        """Run as many steps as there are stimuli and return their records."""
+        return self._simulate(image, stimuli)[0]
+
+    def run_interrupted(self, image: Image, stimuli: bytes, *, reader: str, vector: int) -> bytes:
+        """Run, raising `vector` inside each call of `reader`.
+
+        The first two bytes of a stimulus say after how many of the reader's instructions.
+        """
+        return self._simulate(image, stimuli, f"interrupt={vector},{image.symbols[reader]}")[0]
+
+    def measure(self, image: Image, stimuli: bytes, functions: tuple[str, ...]) -> dict[str, CallCost]:
+        """Run and return the cost of each named function, which must not be inlined."""
+        words = [f"profile={name},{image.symbols[name]}" for name in functions]
+        costs = {}
+        for line in self._simulate(image, stimuli, *words)[1].decode().splitlines():
+            name, calls, least, most, mean, stack = line.split()
+            costs[name] = CallCost(int(calls), int(least), int(most), float(mean), int(stack))
+        return costs
+
+    def _simulate(self, image: Image, stimuli: bytes, *words: str) -> tuple[bytes, bytes]:
+        driver, symbols = image.driver, image.symbols
+        command = [
+            _runner(image.path.parent),
+            f"mcu={self.mcu}",
+            f"code={image.path.with_suffix('.bin')}",
+            f"port={self.port}",
+            f"input={symbols['driver_input'] - RAM_OFFSET},{driver.input_bytes}",
+            f"record={symbols['driver_record'] - RAM_OFFSET},{driver.record_bytes}",
+            *words,
+        ]
+        done = call(command, folder=image.path.parent, data=stimuli, seconds=RUN_SECONDS)
+        return done.stdout, done.stderr
+
+
+def _runner(folder: Path) -> Path:
+    runner = folder / "avr_runner"
+    if not runner.exists():
+        call(["gcc", "-O2", C_FOLDER / "avr_runner.c", "-o", runner, "-lsimavr"], folder=folder)
+    return runner
+
+
+def _c_library_headers() -> Path:
+    compiler = shutil.which("avr-gcc")
+    if compiler is None:
+        raise RuntimeError("avr-gcc is not installed")
+    return Path(compiler).parent.parent / "lib" / "avr" / "include"
+
+
+def _symbols(elf: Path) -> dict[str, int]:
+    table = call(["avr-nm", elf], folder=elf.parent).stdout.decode()
+    rows = [line.split() for line in table.splitlines()]
+    return {row[2]: int(row[0], 16) for row in rows if len(row) == 3}

@@ -1,0 +1,41 @@
+"""The machines by name."""
+
+from __future__ import annotations
+
+from .avr import AvrMachine
+from .cortex_m import cortex_m0, cortex_m3
+from .driver import Machine
+from .host import GccHost, ZigHost
+from .mips32 import mips32_big_endian
+from .msp430 import Msp430Machine
+from .qemu_arm import QemuArmMachine
+from .riscv32 import riscv32
+
+STRICT = ("-Wall", "-Wextra", "-Wconversion", "-Wsign-conversion", "-Wpedantic", "-Werror")
+ATMEGA328P_GPIOR0 = 0x3E  # bus addresses, from each processor's register summary
+ATTINY85_GPIOR0 = 0x31
+
+_ALL: tuple[Machine, ...] = (
+    ZigHost("host-clang-O2", ("-O2",)),
+    ZigHost("host-clang-undefined", ("-O1", "-fsanitize=undefined", "-fsanitize-trap=undefined")),
+    cortex_m0("cortex-m0", "-Os"),
+    cortex_m3("cortex-m3", "-O2"),
+    riscv32("riscv32", "-O2"),
+    mips32_big_endian("mips32-big-endian", "-O2"),
+    GccHost("host-gcc-O0", ("-O0",)),
+    GccHost("host-gcc-O1", ("-O1",)),
+    GccHost("host-gcc-O2", ("-O2",)),
+    GccHost("host-gcc-O3", ("-O3",)),
+    GccHost("host-gcc-address", ("-O1", "-g", "-fsanitize=address")),
+    GccHost("host-gcc-undefined", ("-O1", "-g", "-fsanitize=undefined", "-fno-sanitize-recover=all")),
+    AvrMachine("avr-multiplier", "atmega328p", ATMEGA328P_GPIOR0),
+    AvrMachine("avr-no-multiplier", "attiny85", ATTINY85_GPIOR0),
+    AvrMachine("avr-clang", "atmega328p", ATMEGA328P_GPIOR0, clang=True),
+    Msp430Machine("msp430"),
+    QemuArmMachine("cortex-m0-gcc-qemu", "microbit", "cortex-m0"),
+    QemuArmMachine("cortex-m3-gcc-qemu", "mps2-an385", "cortex-m3", ("-O2",)),
+)
+
+MACHINES: dict[str, Machine] = {machine.name: machine for machine in _ALL}
+SIXTEEN_BIT_INT = ("avr-multiplier", "avr-no-multiplier", "avr-clang", "msp430")
+"""Machines whose int has 16 bits: what only they can show is why they are here."""
