@@ -8,8 +8,12 @@ The filter is a sinc under a Kaiser window (J. F. Kaiser, "Nonrecursive digital 
 I0-sinh window function", 1974: beta = 0.1102·(A − 8.7), transition width (A − 7.95)/(2.285·taps) rad per
 sample), with its transition centred on the file's Nyquist frequency. Where L has a factor the work is split:
 a steep filter raises the rate by the smallest prime factor, a short one does the rest, because by then the
-images are far away. Pass band: up to 0.95 of the Nyquist frequency within ±0.0003 dB, images of it at least
+images are far away. Pass band: up to 0.98 of the Nyquist frequency within ±0.0002 dB, images of it at least
 90 dB down. From there to the Nyquist frequency the wave fades to half and its image is not fully removed.
+
+The steep filter is long, 256 samples to each side, because the wave of a hard start or stop rings at the
+Nyquist frequency, before it as well as after, and a quick detector charges on that. Against the endless sinc
+sum, bursts cut at any phase then err by less than 0.2 % of the peak after the quickest detector.
 """
 
 from __future__ import annotations
@@ -27,7 +31,7 @@ INTERNAL_RATE_MIN_HZ = 352_800
 SAMPLE_RATE_MIN_HZ = 8_000.0
 SAMPLE_RATE_MAX_HZ = 192_000.0
 
-_STEEP_TAPS = 128
+_STEEP_TAPS = 512
 _STEEP_ATTENUATION_DB = 100.0
 _SHORT_TAPS = 16
 _SHORT_ATTENUATION_DB = 118.0

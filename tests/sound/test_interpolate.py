@@ -19,7 +19,7 @@ from envlab.sound.signals import white_noise
 
 RATES_HZ = [8_000, 11_025, 16_000, 22_050, 32_000, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 12_345.6]
 PERIOD = 4096
-PASS_BAND = 0.95
+PASS_BAND = 0.98
 
 
 def fourier(spectrum: np.ndarray, points: int) -> np.ndarray:
@@ -55,7 +55,7 @@ def test_factor_is_the_smallest_that_reaches_352_8_khz(rate_hz: float, factor: i
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
 def test_tones_across_the_pass_band_equal_their_fourier_series(rate_hz: float) -> None:
     # 10^(−90/20) = 3.2e-5: ripple and all images together stay under it
-    for share in (0.001, 0.1, 0.3, 0.5, 0.7, 0.85, 0.9, 0.93, PASS_BAND):
+    for share in (0.001, 0.1, 0.3, 0.5, 0.7, 0.85, 0.9, 0.95, PASS_BAND):
         assert worst_error(one_line(int(share * PERIOD / 2)), rate_hz) < 3.2e-5, share
 
 
@@ -75,19 +75,19 @@ def test_ripple_and_images_stay_within_what_is_promised(rate_hz: float) -> None:
     for line in np.linspace(1, PASS_BAND * PERIOD / 2, 40).astype(int):
         got = interpolate(np.tile(fourier(one_line(line), PERIOD), 3), rate_hz)
         spectrum = np.abs(np.fft.rfft(got[PERIOD * factor : 2 * PERIOD * factor])) / (PERIOD * factor / 2)
-        assert abs(20 * np.log10(spectrum[line])) < 3e-4
+        assert abs(20 * np.log10(spectrum[line])) < 2e-4
         spectrum[line] = 0
         assert 20 * np.log10(spectrum.max()) < -90
 
 
 def test_at_nyquist_the_wave_is_halved_and_mirrored() -> None:
     # A transition centred on Nyquist passes half there (symmetry of a filter that leaves samples untouched):
-    # the line just below Nyquist and its image just above come out alike.
+    # the line just below Nyquist and its image just above share what there is, nearly alike.
     line = PERIOD // 2 - 1
     got = interpolate(np.tile(fourier(one_line(line), PERIOD), 3), 48_000)
     spectrum = np.abs(np.fft.rfft(got[PERIOD * 8 : 2 * PERIOD * 8])) / (PERIOD * 4)
     assert spectrum[line] + spectrum[line + 2] == pytest.approx(1.0, abs=1e-4)
-    assert spectrum[line] == pytest.approx(0.5, abs=0.02)
+    assert spectrum[line] == pytest.approx(0.5, abs=0.06)
 
 
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
@@ -101,7 +101,7 @@ def test_samples_themselves_are_untouched(rate_hz: float) -> None:
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
 def test_a_constant_stays_a_constant(rate_hz: float) -> None:
     factor = interpolation_factor(rate_hz)
-    middle = interpolate(np.ones(600), rate_hz)[200 * factor : 400 * factor]
+    middle = interpolate(np.ones(900), rate_hz)[300 * factor : 600 * factor]
     np.testing.assert_allclose(middle, 1.0, rtol=1e-13)
 
 
@@ -140,12 +140,12 @@ def test_the_input_is_left_alone_and_nothing_gives_nothing() -> None:
 
 
 def test_cost_per_sample() -> None:
-    # Measured 3 ns a sample: 0.16 s for 135 s of clips. Ten times that is allowed on a busy machine.
+    # Measured 6 ns a sample: 0.32 s for 135 s of clips. Ten times that is allowed on a busy machine.
     noise = np.random.default_rng(10).standard_normal(48_000 * 5)
     interpolate(noise[:10], 48_000)
     start = time.thread_time()
     out = interpolate(noise, 48_000)
-    assert (time.thread_time() - start) / out.size < 30e-9
+    assert (time.thread_time() - start) / out.size < 60e-9
 
 
 @pytest.mark.parametrize("rate_hz", [7_999.0, 192_001.0, float("nan")])
