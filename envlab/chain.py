@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from envlab.analog.adc import Adc, convert, instants_s, read_at
 from envlab.analog.detector import Detector, PeakDetector, detect
-from envlab.analog.microphone import Microphone, count_overloaded, hear, self_noise_pa
-from envlab.analog.preamp import Preamp, amplify, input_noise_v
+from envlab.analog.microphone import Microphone, MicrophoneState, count_overloaded, hear, self_noise_pa
+from envlab.analog.preamp import Preamp, PreampState, amplify, input_noise_v
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.analog.steady import ToneResponse, tone_response
 from envlab.digital.followers import Follower, PassThrough, follow
@@ -19,7 +20,7 @@ from envlab.light.curve import BrightnessMap, CountMap, LevelScale
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import Pixels, Supply, supply_cap
 from envlab.light.table import LookupTable, build_table
-from envlab.sound.interpolate import internal_rate_hz, interpolate
+from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray, IntArray, pressure_rms_pa
 
@@ -112,41 +113,97 @@ class Chain:
         ratio = self.adc.rate_hz / self.frame_rate_hz
         return np.asarray(np.floor(np.arange(frames) * ratio + 1e-9), dtype=np.int64)
 
+    def node_blocks(self, pressure_pa: FloatArray, sample_rate_hz: float) -> Iterator[NodeBlock]:
+        """Yield the analog nodes block by block, at the internal rate; the blocks joined are the whole.
+
+        pressure_pa: shape (n,), Pa, at the file's rate sample_rate_hz.
+        """
+        rate_hz = internal_rate_hz(sample_rate_hz)
+        microphone_state, preamp_state, held = MicrophoneState(), PreampState(), 0.0
+        for start, fine_pa in interpolated_blocks(pressure_pa, sample_rate_hz):
+            microphone_v, microphone_state = hear(
+                fine_pa, self.microphone, sample_rate_hz=rate_hz, state=microphone_state
+            )
+            amplified = amplify(microphone_v, self.preamp, sample_rate_hz=rate_hz, state=preamp_state)
+            preamp_state = amplified.end
+            drive_v = rectify(amplified.preamp_v, self.rectifier)
+            held_v, held = detect(drive_v, self.detector, sample_rate_hz=rate_hz, start_v=held)
+            limited = amplified.clipped + count_overloaded(fine_pa, self.microphone)
+            yield NodeBlock(start, fine_pa, microphone_v, amplified.preamp_v, drive_v, held_v, limited)
+
+    def digital(
+        self, held_v: FloatArray, duration_s: float, rng: np.random.Generator | None = None
+    ) -> DigitalNodes:
+        """Return what the firmware makes of the detector's voltage at the ADC's instants.
+
+        held_v: shape (readings,), V above rest at 0, 1/rate … With rng the ADC adds its noise.
+        """
+        adc_counts = convert(self.rectifier.rest_v + held_v, self.adc, rng=rng)
+        above_rest = np.maximum(adc_counts - self.rest_counts, 0).astype(np.float64)
+        envelope_counts, _ = follow(above_rest, self.follower, rate_hz=self.adc.rate_hz)
+        table = self.brightness_table()
+        frames = instants_s(duration_s, self.frame_rate_hz).size
+        codes = table.look_up(envelope_counts[self.reading_of_frame(frames)])
+        return DigitalNodes(adc_counts, envelope_counts, codes / table.full_code, table)
+
     def run(self, recording: Recording, rng: np.random.Generator | None = None) -> ChainResult:
-        """Return the signal after every stage. With rng, microphone, preamp and ADC add their noise."""
+        """Return the signal after every stage. With rng, microphone, preamp and ADC add their noise.
+
+        It keeps every internal sample: some 20 MB for each second of the recording.
+        """
         pressure_pa = recording.pressure_pa
         if rng is not None:
             pressure_pa = pressure_pa + self.noise_pa(pressure_pa.size, recording.sample_rate_hz, rng)
         rate_hz = internal_rate_hz(recording.sample_rate_hz)
-        fine_pa = interpolate(pressure_pa, recording.sample_rate_hz)
-        microphone_v, _ = hear(fine_pa, self.microphone, sample_rate_hz=rate_hz)
-        amplified = amplify(microphone_v, self.preamp, sample_rate_hz=rate_hz)
-        drive_v = rectify(amplified.preamp_v, self.rectifier)
-        held_v, _ = detect(drive_v, self.detector, sample_rate_hz=rate_hz)
+        blocks = list(self.node_blocks(pressure_pa, recording.sample_rate_hz))
+        held_v = np.concatenate([block.held_v for block in blocks])
+        drive_v = np.concatenate([block.drive_v for block in blocks])
         times_s = instants_s(recording.duration_s, self.adc.rate_hz)
-        read_v = self.rectifier.rest_v + read_at(held_v, times_s, sample_rate_hz=rate_hz)
-        adc_counts = convert(read_v, self.adc, rng=rng)
-        above_rest = np.maximum(adc_counts - self.rest_counts, 0).astype(np.float64)
-        envelope_counts, _ = follow(above_rest, self.follower, rate_hz=self.adc.rate_hz)
-        table = self.brightness_table()
-        frames = instants_s(recording.duration_s, self.frame_rate_hz).size
-        codes = table.look_up(envelope_counts[self.reading_of_frame(frames)])
+        read_v = read_at(held_v, times_s, sample_rate_hz=rate_hz)
+        digital = self.digital(read_v, recording.duration_s, rng)
         return ChainResult(
-            pressure_pa=fine_pa,
-            microphone_v=microphone_v,
-            preamp_v=amplified.preamp_v,
+            pressure_pa=np.concatenate([block.pressure_pa for block in blocks]),
+            microphone_v=np.concatenate([block.microphone_v for block in blocks]),
+            preamp_v=np.concatenate([block.preamp_v for block in blocks]),
             rectified_v=self.rectifier.rest_v + drive_v,
             detector_v=self.rectifier.rest_v + held_v,
             internal_rate_hz=rate_hz,
-            adc_counts=adc_counts,
-            envelope_counts=envelope_counts,
+            adc_counts=digital.adc_counts,
+            envelope_counts=digital.envelope_counts,
             adc_rate_hz=self.adc.rate_hz,
-            duty=codes / (2**self.pixel_bits - 1),
+            duty=digital.duty,
             frame_rate_hz=self.frame_rate_hz,
-            full_duty=float(table.duty.max()),
-            clipped_share=(amplified.clipped + count_overloaded(fine_pa, self.microphone)) / fine_pa.size,
-            table=table,
+            full_duty=float(digital.table.duty.max()),
+            clipped_share=sum(block.limited for block in blocks) / held_v.size,
+            table=digital.table,
         )
+
+
+@dataclass(frozen=True, eq=False)
+class NodeBlock:
+    """Analog nodes of one block, arrays of shape (n,) at the internal rate; start: index of the first sample.
+
+    drive_v and held_v are volts above the rectifier's rest; held_v[i] is stamped half a period after sample
+    start + i. limited: samples at which the microphone or the preamp was at its limit.
+    """
+
+    start: int
+    pressure_pa: FloatArray
+    microphone_v: FloatArray
+    preamp_v: FloatArray
+    drive_v: FloatArray
+    held_v: FloatArray
+    limited: int
+
+
+@dataclass(frozen=True, eq=False)
+class DigitalNodes:
+    """adc_counts, envelope_counts: shape (readings,). duty: shape (frames,). table: what made it."""
+
+    adc_counts: IntArray
+    envelope_counts: FloatArray
+    duty: FloatArray
+    table: LookupTable
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,5 @@
+"""python -m envlab."""
+
+from envlab.cli import main
+
+main(prog_name="envlab")

@@ -1,0 +1,249 @@
+"""The command envlab: one verb for each thing that a maker does at the bench."""
+
+from __future__ import annotations
+
+import sys
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import click
+
+from envlab import __version__
+from envlab.errors import EnvlabError, EnvlabWarning, FileError
+
+FLASHING_EXIT = 3
+
+
+class _Verbs(click.Group):
+    """Turns every error that envlab raises on purpose into one line and a non-zero exit."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        with warnings.catch_warnings():
+            warnings.showwarning = _show_warning
+            warnings.simplefilter("always", EnvlabWarning)
+            try:
+                return super().invoke(ctx)
+            except EnvlabError as problem:
+                raise click.ClickException(str(problem)) from None
+            except MemoryError:
+                raise click.ClickException("out of memory; use a shorter clip or fewer candidates") from None
+
+
+def _show_warning(message: Warning | str, *rest: Any) -> None:
+    del rest
+    click.echo(f"Note: {message}", err=True)
+
+
+@click.group(cls=_Verbs, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
+@click.version_option(__version__, prog_name="envlab")
+def main() -> None:
+    """Choose the parts of a microphone envelope detector, judge its lights, and export its brightness table.
+
+    \b
+    Example:  envlab design            (the lantern parade; writes lantern-parade/)
+              envlab design mine.toml --clip song.flac --level 95 --out my-night
+    """
+
+
+_design_argument = click.argument("design", required=False, type=click.Path(path_type=Path))
+_force = click.option("--force", is_flag=True, help="Replace results that are there already.")
+_quiet = click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+_clip = click.option("--clip", type=click.Path(path_type=Path), help="A recording: WAV, FLAC, OGG or MP3.")
+_level = click.option(
+    "--level", "level_db_spl", type=float, help="How loud the clip is meant to be: Leq in dB SPL."
+)
+
+
+@main.command(
+    epilog="\b\nExamples:\n  envlab design\n  envlab design mine.toml --clip song.flac --level 95 --out my-night"
+)
+@_design_argument
+@_clip
+@_level
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder for the results. [default: name of the design]"
+)
+@_force
+@_quiet
+def design(
+    design: Path | None,
+    clip: Path | None,
+    level_db_spl: float | None,
+    out: Path | None,
+    force: bool,
+    quiet: bool,
+) -> None:
+    """Choose parts: sweep them over the clips of DESIGN, judge, explain, and write a folder of results.
+
+    DESIGN is a design file (TOML); without it, the lantern parade. With --clip, that recording takes the
+    place of the design's clips. Writes design.toml, parts.csv, candidates.csv (units in the column names),
+    brightness_table.h and .csv (duty codes), and report.html. Ends with status 3, and without a table, if
+    no candidate keeps the flash limit.
+    """
+    from envlab.report.folder import check_folder, result_files, write_folder
+    from envlab.report.page import report_html
+    from envlab.study.choice import choose
+    from envlab.study.sweep import sweep
+
+    brief = _brief(design, clip, level_db_spl)
+    folder = out or Path(Path(brief.name).stem.replace("_", "-"))
+    check_folder(folder, force=force)
+    with _progress(quiet) as report:
+        table = sweep(brief.chain, brief.ranges, brief.clips, judging=brief.judging, progress=report)
+    choice = choose(table, brief)
+    write_folder(folder, result_files(brief, choice, folder, report_html(brief, choice)))
+    if not quiet:
+        _say_choice(choice.words, folder, out_of_limit=not choice.flash_safe)
+    if not choice.flash_safe:
+        raise click.exceptions.Exit(FLASHING_EXIT)
+
+
+def _say_choice(words: tuple[str, ...], folder: Path, *, out_of_limit: bool) -> None:
+    for line in words:
+        click.echo(click.wrap_text(line, width=79, subsequent_indent="  "))
+    missing = " (no brightness table: the flash limit is not kept)" if out_of_limit else ""
+    click.echo(f"\nResults are in {folder}{missing}. Open {folder / 'report.html'} first.")
+
+
+@main.command(epilog="\b\nExample:\n  envlab simulate mine.toml --clip song.flac --level 92 --out nodes.csv")
+@_design_argument
+@_clip
+@_level
+@click.option("--out", type=click.Path(path_type=Path), default=Path("nodes.csv"), show_default=True)
+@click.option("--noise/--no-noise", default=True, show_default=True, help="Microphone, preamp and ADC noise.")
+@_force
+@_quiet
+def simulate(
+    design: Path | None,
+    clip: Path | None,
+    level_db_spl: float | None,
+    out: Path,
+    noise: bool,
+    force: bool,
+    quiet: bool,
+) -> None:
+    """Run one design on one clip: a CSV of every node, one row per ADC reading.
+
+    Columns: time_s, pressure_pa (Pa), microphone_v, preamp_v (V round its bias), rectified_v, detector_v (V
+    at the ADC's ground), adc_counts, envelope_counts (counts), duty (share of full), lightness_lstar (L*).
+    Without --clip, the first clip of the design is used.
+    """
+    import numpy as np
+
+    from envlab.firmware.atomic import write_whole
+    from envlab.study.nodes import nodes_at_readings
+
+    brief = _brief(design, clip, level_db_spl)
+    if not brief.clips:
+        raise FileError(f"{brief.name}: has no clips; give one with --clip and --level")
+    if out.exists() and not force:
+        raise FileError(f"{out}: exists already; give --force to replace it, or another --out")
+    first = brief.clips[0]
+    rng = np.random.default_rng(brief.judging.seed) if noise else None
+    with _progress(quiet) as report:
+        nodes = nodes_at_readings(
+            brief.chain, first.recording(), rng, lambda share: report(first.label, share)
+        )
+    write_whole(out, nodes.to_csv(index=False, float_format="%.7g", lineterminator="\n").encode())
+    if not quiet:
+        click.echo(
+            f"{first.label}: {len(nodes)} rows, one per {1e3 / brief.chain.adc.rate_hz:g} ms, in {out}."
+        )
+
+
+@main.command(epilog="\b\nExample:\n  envlab table mine.toml --out firmware")
+@_design_argument
+@click.option("--out", type=click.Path(path_type=Path), default=Path("firmware"), show_default=True)
+@click.option("--identifier", default="brightness_table", show_default=True, help="Name of the C array.")
+@_force
+@_quiet
+def table(design: Path | None, out: Path, identifier: str, force: bool, quiet: bool) -> None:
+    """Write the brightness table of DESIGN: C header, CSV, JSON and raw bytes (little-endian).
+
+    The index is envelope counts above rest; the values are duty codes of the pixel's depth, scaled by the
+    supply's cap.
+    """
+    from envlab.design_file import digest, read_design
+    from envlab.firmware.c_header import header_text
+    from envlab.firmware.table_files import write_binary, write_csv, write_json
+    from envlab.report.folder import check_folder, write_folder, written_by
+    from envlab.shipped import demo_design
+
+    chain = read_design(design or demo_design())
+    check_folder(out, force=force)
+    made, mark = chain.brightness_table(), digest(chain)
+    files = {f"{identifier}.h": header_text(made, identifier=identifier, design_digest=mark).encode()}
+    for ending, write in (("csv", write_csv), ("json", write_json)):
+        name = f"{identifier}.{ending}"
+        files[name] = written_by(lambda path, w=write: w(made, path, design_digest=mark), name)
+    name = f"{identifier}.bin"
+    files[name] = written_by(lambda path: write_binary(made, path, design_digest=mark), name)
+    write_folder(out, files)
+    if not quiet:
+        click.echo(
+            f"{made.entries} entries of {made.bits} bit, index envelope counts 0 to {made.full_scale_counts}, "
+            f"top duty {made.duty.max():.3f} of full (supply's cap), in {out}."
+        )
+
+
+@main.command(epilog="\b\nExample:\n  envlab notebooks")
+@click.option(
+    "--folder",
+    type=click.Path(path_type=Path),
+    default=Path("envlab-notebooks"),
+    show_default=True,
+    help="Where your copies of the notebooks lie.",
+)
+def notebooks(folder: Path) -> None:
+    """Open JupyterLab on copies of the notebooks, on this machine only, behind its token."""
+    import shutil
+    import subprocess
+
+    from envlab.shipped import shipped_folder
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for notebook in sorted(shipped_folder("notebooks").glob("*.ipynb")):
+        if not (folder / notebook.name).exists():
+            shutil.copyfile(notebook, folder / notebook.name)
+    command = [sys.executable, "-m", "jupyterlab", "--ServerApp.ip=127.0.0.1", str(folder)]
+    raise click.exceptions.Exit(subprocess.run(command, check=False).returncode)
+
+
+def _brief(design: Path | None, clip: Path | None, level_db_spl: float | None) -> Any:
+    from envlab.shipped import demo_design
+    from envlab.study.brief import read_brief
+
+    if clip is None and level_db_spl is not None:
+        raise FileError("--level is given without --clip; levels of the design's own clips stand in its file")
+    if clip is not None and level_db_spl is None:
+        raise FileError("--clip is given without --level; say how loud it is meant to be, as in --level 95")
+    brief = read_brief(design or demo_design())
+    if clip is None or level_db_spl is None:
+        return brief
+    if not clip.is_file():
+        raise FileError(f"{clip}: no such file")
+    return brief.with_clip(clip, level_db_spl)
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Callable[[str, float], None]]:
+    """A progress line with time left on a terminal; on anything else nothing moves."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    console = Console(stderr=True, quiet=quiet)
+    columns = (TextColumn("{task.description:<24.24}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=not console.is_terminal) as bar:
+        task = bar.add_task("Compiling", total=1.0)
+
+        def report(what: str, share: float) -> None:
+            bar.update(task, description=what, completed=share)
+
+        yield report
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,141 @@
+"""The results of a design run as a folder of files. Written whole or not at all."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import shutil
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+import tomlkit
+
+from envlab.design_file import digest, with_parts
+from envlab.errors import FileError
+from envlab.firmware.c_header import header_text
+from envlab.firmware.table_files import write_csv
+from envlab.shipped import shipped_folder
+from envlab.study.brief import Brief
+from envlab.study.choice import Choice
+from envlab.study.parts_list import parts_list
+
+
+def check_folder(folder: Path, *, force: bool) -> None:
+    """Raise FileError if results cannot go there: files in it and no force, or not writable."""
+    if folder.exists() and not folder.is_dir():
+        raise FileError(f"{folder}: is a file; results need a folder")
+    if folder.is_dir() and any(folder.iterdir()) and not force:
+        raise FileError(f"{folder}: has files already; give --force to replace results, or another --out")
+    ground = folder if folder.is_dir() else _nearest_existing(folder)
+    if not os.access(ground, os.W_OK | os.X_OK):
+        raise FileError(f"{folder}: cannot be written ({ground} is not yours to write in)")
+
+
+def write_folder(folder: Path, files: dict[str, bytes]) -> None:
+    """Put files into a folder: first all beside it, then each moved into place; other files there stay.
+
+    Raises FileError, and leaves the folder as it was, if anything cannot be written.
+    """
+    parent = folder.parent
+    try:
+        parent.mkdir(parents=True, exist_ok=True)
+        staging = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=parent))
+        try:
+            for name, content in files.items():
+                (staging / name).write_bytes(content)
+            folder.mkdir(exist_ok=True)
+            for name in files:
+                (staging / name).replace(folder / name)
+        finally:
+            shutil.rmtree(staging, ignore_errors=True)
+    except OSError as problem:
+        raise FileError(f"{folder}: cannot be written ({problem.strerror})") from None
+
+
+def result_files(brief: Brief, choice: Choice, folder: Path, page: str) -> dict[str, bytes]:
+    """Return every result as file name → content; page is the finished report."""
+    files = {
+        "design.toml": chosen_design_text(brief, choice, folder).encode(),
+        "parts.csv": _parts_csv(brief, choice).encode(),
+        "candidates.csv": choice.table.to_csv(float_format="%.9g", lineterminator="\n").encode(),
+        "report.html": page.encode(),
+    }
+    if choice.flash_safe:
+        table = choice.chain.brightness_table()
+        mark = digest(choice.chain)
+        files["brightness_table.h"] = header_text(table, design_digest=mark).encode()
+        files["brightness_table.csv"] = written_by(
+            lambda path: write_csv(table, path, design_digest=mark), "brightness_table.csv"
+        )
+    return files
+
+
+def written_by(write: Callable[[Path], None], name: str) -> bytes:
+    """Return what a function writes into a file."""
+    with tempfile.TemporaryDirectory() as place:
+        path = Path(place) / name
+        write(path)
+        return path.read_bytes()
+
+
+def chosen_design_text(brief: Brief, choice: Choice, folder: Path) -> str:
+    """Return the asked design file with the chosen parts, and clips that are found from the new folder."""
+    parts = {key: choice.row[key] for key in brief.ranges}
+    text = with_parts(brief.source_text, {key: _plain(value) for key, value in parts.items()})
+    document = tomlkit.parse(text)
+    demos = shipped_folder("audio_samples")
+    asked = document.get("clips", [])
+    if [clip.path.name for clip in brief.clips] == [
+        Path(table["file"]).name for table in asked for _ in table["levels_db_spl"]
+    ]:
+        by_name = {clip.path.name: clip.path for clip in brief.clips}
+        for table in asked:
+            path = by_name[Path(table["file"]).name]
+            if path.parent != demos:
+                table["file"] = _from_folder(path, folder)
+        return tomlkit.dumps(document)
+    clips = tomlkit.aot()
+    for clip in brief.clips:
+        table = tomlkit.table()
+        table["file"] = clip.path.name if clip.path.parent == demos else _from_folder(clip.path, folder)
+        table["levels_db_spl"] = [clip.level_db_spl]
+        table["tags"] = list(clip.tags)
+        clips.append(table)
+    document["clips"] = clips
+    return tomlkit.dumps(document)
+
+
+def _plain(value: object) -> float | str:
+    return value if isinstance(value, str) else float(value)  # type: ignore[arg-type]
+
+
+def _from_folder(path: Path, folder: Path) -> str:
+    return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
+
+
+def _parts_csv(brief: Brief, choice: Choice) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(("reference", "value", "value_si", "unit", "series", "tolerance_percent", "what_it_does"))
+    for part in parts_list(choice.chain, brief.ranges):
+        writer.writerow(
+            (
+                part.reference,
+                part.value_text,
+                f"{part.value:.6g}",
+                part.unit,
+                part.series,
+                f"{part.tolerance_percent:g}",
+                part.purpose,
+            )
+        )
+    return out.getvalue()
+
+
+def _nearest_existing(path: Path) -> Path:
+    for parent in path.resolve().parents:
+        if parent.is_dir():
+            return parent
+    return Path("/")
