@@ -26,11 +26,12 @@ class CallCost:
 
 @dataclass(frozen=True)
 class AvrMachine:
-    """One processor of the family; `port` is an I/O byte that the program does not use otherwise."""
+    """One processor of the family; the program uses neither the I/O byte `port` nor `vector` otherwise."""
 
     name: str
     mcu: str
     port: int
+    vector: int
     options: tuple[str, ...] = ("-Os",)
     clang: bool = False
 
@@ -45,7 +46,7 @@ class AvrMachine:
         objects = []
         for source in [*driver.sources, C_FOLDER / "main_avr.c"]:
             objects.append(folder / f"{self.name}-{source.stem}.o")
-            flags = [*self.options, *driver.flags(), f"-DDRIVER_PORT={self.port}", "-c", source]
+            flags = [*self.options, *driver.flags(), *self._defines(), "-c", source]
             if self.clang:
                 target = (
                     "-target",
@@ -69,12 +70,12 @@ class AvrMachine:
         """Run as many steps as there are stimuli and return their records."""
         return self._simulate(image, stimuli)[0]
 
-    def run_interrupted(self, image: Image, stimuli: bytes, *, reader: str, vector: int) -> bytes:
-        """Run, raising `vector` inside each call of `reader`.
+    def run_interrupted(self, image: Image, stimuli: bytes, *, reader: str) -> bytes:
+        """Run, raising the free interrupt inside each call of `reader`.
 
         The first two bytes of a stimulus say after how many of the reader's instructions.
         """
-        return self._simulate(image, stimuli, f"interrupt={vector},{image.symbols[reader]}")[0]
+        return self._simulate(image, stimuli, f"interrupt={self.vector},{image.symbols[reader]}")[0]
 
     def measure(self, image: Image, stimuli: bytes, functions: tuple[str, ...]) -> dict[str, CallCost]:
         """Run and return the cost of each named function, which must not be inlined."""
@@ -84,6 +85,9 @@ class AvrMachine:
             name, calls, least, most, mean, stack = line.split()
             costs[name] = CallCost(int(calls), int(least), int(most), float(mean), int(stack))
         return costs
+
+    def _defines(self) -> list[str]:
+        return [f"-DDRIVER_PORT={self.port}", f"-DDRIVER_VECTOR={self.vector}"]
 
     def _simulate(self, image: Image, stimuli: bytes, *words: str) -> tuple[bytes, bytes]:
         driver, symbols = image.driver, image.symbols

@@ -31,13 +31,23 @@ def _registers() -> Registers:
     )
 
 
+def _masked(emulator: Any) -> bool:
+    from unicorn import arm_const as arm
+
+    return bool(emulator.reg_read(arm.UC_ARM_REG_PRIMASK) & 1)
+
+
 def cortex_m0(name: str, *options: str) -> EmulatedMachine:
     """Return a Cortex-M0 with clang's `options`."""
     compiler = ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m0", "-ffreestanding", *options)
-    return EmulatedMachine(name, compiler, _open("UC_CPU_ARM_CORTEX_M0"), _registers, thumb=True)
+    return EmulatedMachine(
+        name, compiler, _open("UC_CPU_ARM_CORTEX_M0"), _registers, thumb=True, masked=_masked
+    )
 
 
 def cortex_m3(name: str, *options: str) -> EmulatedMachine:
     """Return a Cortex-M3 with clang's `options`."""
     compiler = ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m3", "-ffreestanding", *options)
-    return EmulatedMachine(name, compiler, _open("UC_CPU_ARM_CORTEX_M3"), _registers, thumb=True)
+    return EmulatedMachine(
+        name, compiler, _open("UC_CPU_ARM_CORTEX_M3"), _registers, thumb=True, masked=_masked
+    )

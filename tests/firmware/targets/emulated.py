@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -29,15 +29,24 @@ class Registers:
     counter: int
 
 
+def _never(_emulator: Any) -> bool:
+    return False
+
+
 @dataclass(frozen=True)
 class EmulatedMachine:
-    """One processor model of unicorn. `open_emulator` returns a fresh one; `thumb` sets bit 0 of calls."""
+    """One processor model of unicorn.
+
+    `open_emulator` returns a fresh one; `thumb` sets bit 0 of calls; `masked` tells whether the processor
+    holds interrupts off.
+    """
 
     name: str
     compiler: tuple[str, ...]
     open_emulator: Callable[[], Any]
     registers: Callable[[], Registers]
     thumb: bool = False
+    masked: Callable[[Any], bool] = field(default=_never)
 
     def missing(self) -> str:
         """Return what this machine lacks here, in words, or an empty string."""
@@ -62,18 +71,51 @@ class EmulatedMachine:
             emulator.mem_write(address, content)
         return emulator
 
-    def call(self, emulator: Any, address: int, *arguments: int, most_instructions: int = 0) -> None:
+    def call(self, emulator: Any, address: int, *arguments: int) -> None:
         """Call the function at `address` and come back when it returns."""
+        self._enter(emulator, RAM_AT + RAM_BYTES - 64, *arguments)
+        self._go(emulator, address)
+        if self._counter(emulator) != STOP_AT:
+            raise RuntimeError(f"{self.name} stopped at {self._counter(emulator):#x}")
+
+    def call_interrupted(self, emulator: Any, address: int, handler: int, *, after: int) -> int | None:
+        """Call a function and let `handler` run when `after` of its instructions are done.
+
+        An interrupt is what this is to the function: registers are kept, memory is what the handler leaves.
+        While the function masks interrupts the handler waits. Returns what the function returns, or None
+        if it returned before the handler could run.
+        """
+        self._enter(emulator, RAM_AT + RAM_BYTES - 64)
+        at = address
+        if after:
+            self._go(emulator, at, instructions=after)
+            at = self._counter(emulator)
+        while at != STOP_AT and self.masked(emulator):
+            self._go(emulator, at, instructions=1)
+            at = self._counter(emulator)
+        if at == STOP_AT:
+            return None
+        interrupted = emulator.context_save()
+        self._enter(emulator, emulator.reg_read(self.registers().stack) - 64)
+        self._go(emulator, handler)
+        emulator.context_restore(interrupted)
+        self._go(emulator, at)
+        return emulator.reg_read(self.registers().arguments[0])
+
+    def _enter(self, emulator: Any, stack: int, *arguments: int) -> None:
         registers = self.registers()
-        bit = int(self.thumb)
         for register, value in zip(registers.arguments, arguments, strict=False):
             emulator.reg_write(register, value)
-        emulator.reg_write(registers.stack, RAM_AT + RAM_BYTES - 64)
-        emulator.reg_write(registers.link, STOP_AT | bit)
-        emulator.emu_start(address | bit, STOP_AT, count=most_instructions)
-        stopped = emulator.reg_read(registers.counter) & ~1
-        if stopped != STOP_AT:
-            raise RuntimeError(f"{self.name} stopped at {stopped:#x}")
+        emulator.reg_write(registers.stack, stack)
+        emulator.reg_write(registers.link, STOP_AT | int(self.thumb))
+
+    def _go(self, emulator: Any, address: int, *, instructions: int = 0) -> None:
+        if instructions:
+            emulator.ctl_flush_tb()  # code that was translated before is not cut where the count ends
+        emulator.emu_start(address | int(self.thumb), STOP_AT, count=instructions)
+
+    def _counter(self, emulator: Any) -> int:
+        return emulator.reg_read(self.registers().counter) & ~1
 
     def run(self, image: Image, stimuli: bytes) -> bytes:
         """Run as many steps as there are stimuli and return their records."""

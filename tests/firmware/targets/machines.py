@@ -12,8 +12,9 @@ from .qemu_arm import QemuArmMachine
 from .riscv32 import riscv32
 
 STRICT = ("-Wall", "-Wextra", "-Wconversion", "-Wsign-conversion", "-Wpedantic", "-Werror")
-ATMEGA328P_GPIOR0 = 0x3E  # bus addresses, from each processor's register summary
-ATTINY85_GPIOR0 = 0x31
+# GPIOR0's address on the bus and the last interrupt vector, from each processor's data sheet
+ATMEGA328P = (0x3E, 25)
+ATTINY85 = (0x31, 14)
 
 _ALL: tuple[Machine, ...] = (
     ZigHost("host-clang-O2", ("-O2",)),
@@ -28,9 +29,9 @@ _ALL: tuple[Machine, ...] = (
     GccHost("host-gcc-O3", ("-O3",)),
     GccHost("host-gcc-address", ("-O1", "-g", "-fsanitize=address")),
     GccHost("host-gcc-undefined", ("-O1", "-g", "-fsanitize=undefined", "-fno-sanitize-recover=all")),
-    AvrMachine("avr-multiplier", "atmega328p", ATMEGA328P_GPIOR0),
-    AvrMachine("avr-no-multiplier", "attiny85", ATTINY85_GPIOR0),
-    AvrMachine("avr-clang", "atmega328p", ATMEGA328P_GPIOR0, clang=True),
+    AvrMachine("avr-multiplier", "atmega328p", *ATMEGA328P),
+    AvrMachine("avr-no-multiplier", "attiny85", *ATTINY85),
+    AvrMachine("avr-clang", "atmega328p", *ATMEGA328P, clang=True),
     Msp430Machine("msp430"),
     QemuArmMachine("cortex-m0-gcc-qemu", "microbit", "cortex-m0"),
     QemuArmMachine("cortex-m3-gcc-qemu", "mps2-an385", "cortex-m3", ("-O2",)),

@@ -11,6 +11,7 @@ from .elf import read_elf32
 from .tools import RUN_SECONDS, call, missing_commands, missing_packages, steps_in, zig
 
 BUFFER_BYTES = 40_000
+INTERRUPT = 8  # its vector is in c/start_msp430.S
 
 
 @dataclass(frozen=True)
@@ -55,10 +56,41 @@ class Msp430Machine:
                 "run",
                 f"save_raw {symbols['driver_records']:#x} {count * driver.record_bytes} {taken.name}",
             ]
+        self._debug(folder, script)
+        return b"".join(taken.read_bytes() for taken in outputs)
+
+    def run_interrupted(self, image: Image, stimuli: bytes, *, reader: str) -> bytes:
+        """Run, raising the interrupt after as many of the reader's instructions as a stimulus begins with.
+
+        Every stimulus starts from reset. The interrupt is left out where the reader has returned by then.
+        """
+        driver, folder, symbols = image.driver, image.path.parent, image.symbols
+        script = [f"prog {image.path.name}", "simio add tracer interrupts"]
+        outputs = []
+        for step in range(steps_in(driver, stimuli)):
+            stimulus = stimuli[step * driver.input_bytes : (step + 1) * driver.input_bytes]
+            after = int.from_bytes(stimulus[:2], "little")
+            given, taken = folder / f"{self.name}-{step}.in", folder / f"{self.name}-{step}.out"
+            given.write_bytes(struct.pack("<HH", 1, 1) + stimulus)
+            outputs.append(taken)
+            script += [
+                f"load_raw {given.name} {symbols['driver_batch']:#x}",
+                f"setbreak {symbols[reader]:#x} 0",
+                "run",
+                f"setbreak {symbols['driver_pause']:#x} 0",
+                *([f"step {after}"] if after else []),
+                f"simio config interrupts trigger {INTERRUPT}",
+                "run",
+                f"simio config interrupts untrigger {INTERRUPT}",
+                f"save_raw {symbols['driver_records']:#x} {driver.record_bytes} {taken.name}",
+            ]
+        self._debug(folder, script)
+        return b"".join(taken.read_bytes() for taken in outputs)
+
+    def _debug(self, folder: Path, script: list[str]) -> None:
         commands = folder / f"{self.name}.commands"
         commands.write_text("\n".join(script) + "\n", encoding="ascii")
         call(["mspdebug", "-q", "-n", "sim", f"read {commands.name}"], folder=folder, seconds=RUN_SECONDS)
-        return b"".join(taken.read_bytes() for taken in outputs)
 
 
 def _batch_steps(driver: Driver) -> int:

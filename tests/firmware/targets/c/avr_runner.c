@@ -7,7 +7,8 @@
  * timed from its call instruction to its return, and standard error gets one line a function:
  *   NAME calls least_cycles most_cycles mean_cycles stack_bytes
  * where the stack includes the return address. With `interrupt`, the first two stimulus bytes are a
- * number k: VECTOR is raised when the function at READER_ADDR has run k of its instructions.
+ * number k: VECTOR is raised when the function at READER_ADDR has run k of its instructions, answered after
+ * one more if interrupts are on, and not raised at all if the function returns sooner.
  */
 #include <stdint.h>
 #include <stdio.h>
@@ -40,6 +41,7 @@ static struct {
     avr_int_vector_t vector;
     int interrupting, finished;
     int reading;
+    uint16_t reader_stack;
     uint32_t left;
     uint64_t step_started;
 } run;
@@ -108,8 +110,14 @@ static void watch(const avr_t *avr, struct profile *p, uint64_t cycle_before, ui
 
 static void disturb(avr_t *avr, uint32_t pc_before)
 {
-    if (pc_before == run.reader) {
+    const uint16_t stack = stack_pointer(avr);
+
+    if (run.reading && stack > run.reader_stack) {
+        run.reading = 0;
+    }
+    if (!run.reading && pc_before == run.reader) {
         run.reading = 1;
+        run.reader_stack = stack;
         run.left = (uint32_t)(avr->data[run.input] | (avr->data[run.input + 1] << 8));
     }
     if (run.reading && run.left-- == 0) {

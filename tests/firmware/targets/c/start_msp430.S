@@ -123,5 +123,8 @@ __mspabi_sral:
     ret
 
     .section .vectors, "a"
-    .space 0x1E
+    .weak driver_vector
+    .space 0x10
+    .word driver_vector ; interrupt 8
+    .space 0x0C
     .word _start
