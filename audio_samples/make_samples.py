@@ -60,7 +60,7 @@ CLIPS = (
     ),
     Clip(
         "voices_bells",
-        "",
+        "quiet",
         (72,),
         2103,
         clips.make_voices_bells,
@@ -68,7 +68,7 @@ CLIPS = (
     ),
     Clip(
         "quiet_room",
-        "quiet",
+        "room",
         (38,),
         2104,
         clips.make_quiet_room,
@@ -149,8 +149,9 @@ def sources(folder: Path) -> str:
     lines += [f"- **{path_of(clip, folder).name}**: {clip.heard}" for clip in CLIPS]
     lines += [
         "",
-        "`beat` marks music whose beat the lights should show, `quiet` a clip on which they should stay",
-        "dark, `walking` one full of sounds that they should not follow.",
+        "`beat` marks music whose beat the lights should show, `quiet` soft music on which they should still",
+        "be lit, `room` a place where nobody plays and they stay dark, `walking` a clip full of sounds that",
+        "they should not follow.",
         "",
     ]
     return "\n".join(lines)

@@ -7,8 +7,9 @@ import json
 import subprocess
 import sys
 
-import envlab
 import pytest
+
+import envlab
 
 PUBLIC = [
     "AverageDetector",
