@@ -8,31 +8,30 @@ from numpy.typing import NDArray
 from envlab.analog.kernels import compiled
 from envlab.units import FloatArray, IntArray
 
-# CIE 1976 L*, ISO/CIE 11664-4: L* = 116·Y^(1/3) − 16 above (6/29)^3, (29/3)^3·Y below.
-_EDGE = 216 / 24389
-_SLOPE = 24389 / 27
-
 
 @compiled
 def light_of(
     envelope: FloatArray,
     codes: IntArray,
     full_scale: float,
+    lightness_of_code: FloatArray,
+    row_of_candidate: IntArray,
     code: NDArray[np.float64],
     lightness: NDArray[np.float32],
 ) -> None:
     """Fill code and L* (candidates, frames) from envelope counts and tables of codes (candidates, entries).
 
     Codes as LookupTable.look_up gives them for an even index: straight between entries, rounded half up.
+    lightness_of_code: L* of every code, one row for each brightest code that occurs among the candidates.
     """
     per_count = (codes.shape[1] - 1) / full_scale
     last = codes.shape[1] - 2
     for c in range(envelope.shape[0]):
-        top = codes[c].max()
+        row = row_of_candidate[c]
         for f in range(envelope.shape[1]):
             place = min(max(envelope[c, f], 0.0), full_scale) * per_count
             low = min(int(place), last)
             between = codes[c, low] + (codes[c, low + 1] - codes[c, low]) * (place - low)
-            code[c, f] = np.floor(between + 1e-9 + 0.5)
-            y = code[c, f] / top
-            lightness[c, f] = 116 * np.cbrt(y) - 16 if y > _EDGE else _SLOPE * y
+            whole = int(between + 1e-9 + 0.5)
+            code[c, f] = whole
+            lightness[c, f] = lightness_of_code[row, whole]

@@ -27,6 +27,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from envlab.chain import Chain
 from envlab.light.flash import window_reach
+from envlab.light.lightness import lightness_cie1976
 from envlab.light.table import LookupTable
 from envlab.units import FloatArray, db
 
@@ -62,7 +63,10 @@ def clip_figures(
     first = chains[0]
     codes = np.stack([table.duty_codes for table in tables])
     code, lightness = np.empty(envelope.shape), np.empty(envelope.shape, dtype=np.float32)
-    figure_kernels.light_of(envelope, codes, float(tables[0].full_scale_counts), code, lightness)
+    tops, row = np.unique(codes.max(axis=1), return_inverse=True)
+    of_code = lightness_cie1976(np.minimum(np.arange(tops[-1] + 1) / tops[:, None], 1.0))
+    full_scale = float(tables[0].full_scale_counts)
+    figure_kernels.light_of(envelope, codes, full_scale, of_code, row, code, lightness)
     luminance = code / codes.max(axis=1)[:, None]
     duty = code / tables[0].full_code
     return ClipFigures(
