@@ -14,7 +14,7 @@ Then the curve gives the relative luminance:
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -86,6 +86,22 @@ class CountMap:
                 "ceiling_counts", self.ceiling_counts, f"above the floor of {self.floor_counts:g} counts"
             )
         _check_shape(self)
+
+    def shifted(self, offset_db: float) -> CountMap:
+        """Return the map as it acts when the wearer steps the sensitivity up by so many dB (−40..40)."""
+        check_range("offset_db", offset_db, -40.0, 40.0, unit="dB")
+        ratio = 10.0 ** (-offset_db / 20.0)
+        return replace(
+            self, floor_counts=self.floor_counts * ratio, ceiling_counts=self.ceiling_counts * ratio
+        )
+
+    def words(self, scale: LevelScale) -> str:
+        """Return floor and ceiling in dB SPL and in counts, as one line for people."""
+        level = self.in_db_spl(scale)
+        return (
+            f"dark below {level.floor_db_spl:.1f} dB SPL ({self.floor_counts:.1f} counts), full from"
+            f" {level.ceiling_db_spl:.1f} dB SPL ({self.ceiling_counts:.1f} counts)"
+        )
 
     def in_db_spl(self, scale: LevelScale) -> BrightnessMap:
         """Return what this board's map means in dB SPL."""

@@ -88,6 +88,25 @@ def most_flashes_rows(luminance: NDArray[np.float64], reach: int) -> NDArray[np.
     return worst
 
 
+@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+def most_turns(partner_up: NDArray[np.int64], partner_down: NDArray[np.int64], reach: int) -> int:
+    """Return the most pairs of turns in any window, turns given by their partners.
+
+    partner_up (frames,): the latest earlier frame from which this frame is a turn upwards, −1 for none.
+    """
+    frames = partner_up.size
+    best = 0
+    for start in range(frames - 1):
+        last, since, found = _NONE, start, 0
+        for frame in range(start + 1, min(frames, start + reach + 2)):
+            if last != _ROSE and partner_up[frame] >= since:
+                last, since, found = _ROSE, frame, found + 1
+            elif last != _FELL and partner_down[frame] >= since:
+                last, since, found = _FELL, frame, found + 1
+        best = max(best, found // 2)
+    return best
+
+
 def count_flashes_rows(luminance: FloatArray, frame_rate_hz: float) -> IntArray:
     """Return the worst flashes per second (rows,) of relative luminances (rows, frames), each 0..1.
 

@@ -96,6 +96,25 @@ def pattern_current_a(duty: ArrayLike, pixels: Pixels, *, volts: float = 5.0) ->
     return idle_current_a(pixels) + lit * pixels.channel_supply_a(volts)
 
 
+@dataclass(frozen=True)
+class CurrentFigures:
+    """Supply current over a clip in A: mean, the value that 99 % of the frames stay under, and the peak."""
+
+    mean_a: float
+    almost_a: float
+    peak_a: float
+
+
+def current_figures(duty: ArrayLike, pixels: Pixels, *, volts: float = 5.0) -> CurrentFigures:
+    """Return the current figures of a clip's duties (frames,), all pixels alike; at least one frame."""
+    current_a = supply_current_a(duty, pixels, volts=volts)
+    if current_a.size == 0:
+        raise ParameterError("duty", current_a.shape, "at least one frame")
+    return CurrentFigures(
+        float(current_a.mean()), float(np.quantile(current_a, 0.99)), float(current_a.max())
+    )
+
+
 def supply_cap(pixels: Pixels, supply: Supply) -> float:
     """Return the duty (0..1) at which all pixels together just reach the converter's limit.
 

@@ -1,0 +1,77 @@
+"""How long the pack lasts in the cold, and what flows out of it.
+
+Lithium cells: fuse at the pack, never charge below 0 °C, keep them dry, no bare contacts near the body. The
+figures below are common practice without a source; your cell's data sheet goes before them.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.errors import ParameterError, check_positive, check_range
+from envlab.light.lightness import check_whole
+from envlab.light.pixels import Supply
+
+# Share of the rated capacity that a lithium-ion cell gives at a moderate load, by temperature of the cell in
+# °C (common practice, no source).
+COLD_DERATING = ((-20.0, 0.60), (-10.0, 0.75), (0.0, 0.85), (10.0, 0.93), (25.0, 1.00), (60.0, 1.00))
+
+
+@dataclass(frozen=True)
+class Pack:
+    """The cells: rated capacity of one cell in parallel with its like, how many in series, their voltages.
+
+    cell_v: mean while discharging. empty_cell_v: where the board must stop. usable_share: of the capacity,
+    before age and the cut-off take the rest. derating: (°C, share) points in rising order, straight between.
+    """
+
+    capacity_ah: float = 3.0
+    cells: int = 2
+    cell_v: float = 3.6
+    empty_cell_v: float = 3.0
+    usable_share: float = 0.8
+    derating: tuple[tuple[float, float], ...] = COLD_DERATING
+
+    def __post_init__(self) -> None:
+        check_positive("capacity_ah", self.capacity_ah, unit="Ah")
+        check_range("capacity_ah", self.capacity_ah, high=1000.0, unit="Ah")
+        check_whole("cells", self.cells, 1, 20)
+        check_range("cell_v", self.cell_v, 1.0, 5.0, unit="V")
+        check_range("empty_cell_v", self.empty_cell_v, 0.9, self.cell_v, unit="V")
+        check_range("usable_share", self.usable_share, 0.05, 1.0)
+        _check_derating(self.derating)
+
+    def cold_share(self, temperature_c: float) -> float:
+        """Return the share of the capacity at a cell temperature in °C; outside the table it is refused."""
+        celsius, share = zip(*self.derating, strict=True)
+        check_range("temperature_c", temperature_c, celsius[0], celsius[-1], unit="°C")
+        return float(np.interp(temperature_c, celsius, share))
+
+
+def supply_power_w(current_a: float, supply: Supply) -> float:
+    """Return the power in W out of the pack for a current in A out of the converter."""
+    check_range("current_a", current_a, 0.0, supply.limit_a * (1.0 + 1e-9), unit="A")
+    return current_a * supply.volts / supply.efficiency
+
+
+def battery_hours(power_w: float, pack: Pack, temperature_c: float = 25.0) -> float:
+    """Return how many hours a pack gives a mean power in W at a cell temperature in °C."""
+    check_positive("power_w", power_w, unit="W")
+    energy_wh = pack.capacity_ah * pack.cells * pack.cell_v
+    return energy_wh * pack.usable_share * pack.cold_share(temperature_c) / power_w
+
+
+def pack_current_a(power_w: float, pack: Pack) -> float:
+    """Return the current in A out of a nearly empty pack at a power in W: the fuse must carry it."""
+    check_range("power_w", power_w, 0.0, unit="W")
+    return power_w / (pack.cells * pack.empty_cell_v)
+
+
+def _check_derating(points: tuple[tuple[float, float], ...]) -> None:
+    if len(points) < 2 or any(later[0] <= earlier[0] for earlier, later in itertools.pairwise(points)):
+        raise ParameterError("derating", points, "two or more (°C, share) points in rising order")
+    for _, share in points:
+        check_range("derating", share, 0.01, 1.0)
