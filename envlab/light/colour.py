@@ -48,6 +48,15 @@ class Primaries:
         return np.asarray(columns * np.linalg.solve(columns, _xyz_of(self.white)), dtype=np.float64)
 
 
+def _xyz_of(chromaticity: Chromaticity) -> FloatArray:
+    x, y = chromaticity
+    return np.array([x / y, 1.0, (1.0 - x - y) / y])
+
+
+def _xyz_columns(primaries: Primaries) -> FloatArray:
+    return np.column_stack([_xyz_of(p) for p in (primaries.red, primaries.green, primaries.blue)])
+
+
 SRGB_PRIMARIES = Primaries()
 
 
@@ -128,15 +137,6 @@ def preview_on_screen(linear_rgb: ArrayLike, primaries: Primaries) -> str:
 def _rgb_of(chromaticity: Chromaticity, primaries: Primaries) -> FloatArray:
     light = np.linalg.solve(primaries.to_xyz, _xyz_of(chromaticity))
     return np.asarray(light / np.abs(light).max(), dtype=np.float64)
-
-
-def _xyz_of(chromaticity: Chromaticity) -> FloatArray:
-    x, y = chromaticity
-    return np.array([x / y, 1.0, (1.0 - x - y) / y])
-
-
-def _xyz_columns(primaries: Primaries) -> FloatArray:
-    return np.column_stack([_xyz_of(p) for p in (primaries.red, primaries.green, primaries.blue)])
 
 
 def _text(light: FloatArray) -> tuple[float, ...]:
