@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import numbers
 
 
 class EnvlabError(Exception):
@@ -13,8 +14,10 @@ class ParameterError(EnvlabError, ValueError):
     """A value outside what a part, a signal or a setting can be."""
 
     def __init__(self, name: str, value: object, limit: str) -> None:
+        # A number out of an array reads as "np.float64(0.5)"; its plain twin reads as the user wrote it.
+        shown = value.item() if isinstance(value, numbers.Number) and hasattr(value, "item") else value
         self.name, self.value, self.limit = name, value, limit
-        super().__init__(f"{name} is {value!r}; it must be {limit}")
+        super().__init__(f"{name} is {shown!r}; it must be {limit}")
 
 
 class FileError(EnvlabError):
@@ -23,6 +26,16 @@ class FileError(EnvlabError):
 
 class EnvlabWarning(UserWarning):
     """The result is defined, but something the user should know happened on the way."""
+
+
+def is_finite_number(value: object) -> bool:
+    """Whether value is a real number, no truth value, that a float can hold."""
+    if isinstance(value, bool) or not isinstance(value, numbers.Real):
+        return False
+    try:
+        return math.isfinite(float(value))
+    except OverflowError:
+        return False
 
 
 def check_range(
@@ -34,7 +47,7 @@ def check_range(
     unit: str = "",
 ) -> None:
     """Raise ParameterError unless ``low <= value <= high`` and value is a finite number."""
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+    if not is_finite_number(value):
         raise ParameterError(name, value, "a finite number")
     if low <= value <= high:
         return

@@ -11,7 +11,7 @@ import re
 import numpy as np
 from numpy.typing import NDArray
 
-from envlab.errors import ParameterError
+from envlab.errors import ParameterError, is_finite_number
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -24,7 +24,7 @@ _MULTIPLIERS = {
     "k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9,
 }  # fmt: skip
 _UNIT_NAMES = {
-    "ohm": ("ohm", "Ohm", "Ω", "Ω"),
+    "ohm": ("ohm", "Ohm", "Ω", "\u2126"),  # U+2126 is the Ohm sign of older character sets
     "F": ("F", "farad"),
     "Hz": ("Hz",),
     "V": ("V",),
@@ -34,7 +34,7 @@ _UNIT_NAMES = {
 }
 _NUMBER = re.compile(
     r"^(?P<sign>[+-]?)(?P<whole>\d+(?:\.\d+)?(?:[eE][+-]?\d+)?|\.\d+|)"
-    r"\s*(?P<letter>[pnuµμmRkKMG]?)(?P<after>\d*)\s*(?P<unit>[A-Za-zΩΩ]*)$"
+    r"\s*(?P<letter>[pnuµμmRkKMG]?)(?P<after>\d*)\s*(?P<unit>[A-Za-zΩ\u2126]*)$"
 )
 
 
@@ -44,7 +44,7 @@ def parse_value(text: str | float, unit: str, *, name: str = "value") -> float:
     unit is the SI unit that the value must have ("ohm", "F", "Hz", "V", "A", "s", "W");
     a text that names another unit is refused. Raises ParameterError.
     """
-    if isinstance(text, (int, float)) and not isinstance(text, bool):
+    if is_finite_number(text):
         return float(text)
     limit = f"a value in {unit}, such as {_EXAMPLES.get(unit, '4.7')}"
     if not isinstance(text, str):
@@ -66,6 +66,8 @@ def parse_value(text: str | float, unit: str, *, name: str = "value") -> float:
     value = number * _MULTIPLIERS.get(letter, 1.0)
     # 47 * 1e-9 is not 47e-9 in binary; the printed digits decide, so that 47n reads as 4.7e-08.
     value = float(f"{value:.12g}")
+    if math.isinf(value):
+        raise ParameterError(name, text, limit)
     return -value if match["sign"] == "-" else value
 
 
