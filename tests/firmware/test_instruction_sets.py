@@ -6,7 +6,7 @@ import struct
 
 import numpy as np
 import pytest
-from firmware.targets import MACHINES, Driver, require, run_machine
+from firmware.targets import MACHINES, Driver, GccHost, require, run_machine
 from firmware.targets.driver import C_FOLDER
 from firmware.targets.machines import SIXTEEN_BIT_INT
 
@@ -55,3 +55,29 @@ def test_slips_show_where_int_has_16_bits_and_nowhere_else(name, slip, tmp_path)
     stimuli = standin_stimuli()
     same = run_machine(machine, standin_driver(slip), stimuli, tmp_path) == standin_records(stimuli)
     assert same != (name in SIXTEEN_BIT_INT)
+
+
+class LackingHost(GccHost):
+    def missing(self) -> str:
+        return "not installed: a compiler"
+
+
+@pytest.mark.parametrize(("ci", "outcome"), [("true", pytest.fail.Exception), ("", pytest.skip.Exception)])
+def test_a_missing_tool_skips_at_home_and_fails_in_ci(ci, outcome, monkeypatch):
+    monkeypatch.setenv("CI", ci)
+    with pytest.raises(outcome, match="nowhere: not installed: a compiler"):
+        require(LackingHost("nowhere", ()))
+
+
+def test_what_pip_alone_brings_covers_five_instruction_sets(monkeypatch):
+    monkeypatch.setenv("PATH", "")
+    at_home = {name for name, machine in MACHINES.items() if not machine.missing()}
+    wanted = {
+        "host-clang-O2",
+        "host-clang-undefined",
+        "cortex-m0",
+        "cortex-m3",
+        "riscv32",
+        "mips32-big-endian",
+    }
+    assert wanted <= at_home

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from .driver import C_FOLDER, Driver, Image
+from .elf import read_elf32
 from .tools import RUN_SECONDS, call, missing_commands, missing_packages, zig
 
 RAM_OFFSET = 0x80_0000  # avr-gcc's linker places data at this offset from its address on the bus
@@ -59,12 +60,12 @@ class AvrMachine:
             else:
                 call(["avr-gcc", f"-mmcu={self.mcu}", *flags, "-o", objects[-1]], folder=folder)
         out = folder / f"{self.name}.elf"
-        call(["avr-gcc", f"-mmcu={self.mcu}", *objects, "-o", out], folder=folder)
+        call(["avr-gcc", f"-mmcu={self.mcu}", "-Wl,--gc-sections", *objects, "-o", out], folder=folder)
         call(
             ["avr-objcopy", "-O", "binary", "-j", ".text", "-j", ".data", out, out.with_suffix(".bin")],
             folder=folder,
         )
-        return Image(driver, out, _symbols(out))
+        return Image(driver, out, read_elf32(out).symbols)
 
     def run(self, image: Image, stimuli: bytes) -> bytes:
         """Run as many steps as there are stimuli and return their records."""
@@ -116,9 +117,3 @@ def _c_library_headers() -> Path:
     if compiler is None:
         raise RuntimeError("avr-gcc is not installed")
     return Path(compiler).parent.parent / "lib" / "avr" / "include"
-
-
-def _symbols(elf: Path) -> dict[str, int]:
-    table = call(["avr-nm", elf], folder=elf.parent).stdout.decode()
-    rows = [line.split() for line in table.splitlines()]
-    return {row[2]: int(row[0], 16) for row in rows if len(row) == 3}

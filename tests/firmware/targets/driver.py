@@ -27,7 +27,12 @@ class Driver:
             *self.defines,
         ]
         folders = [C_FOLDER, *self.include]
-        return ["-std=c99", *(f"-D{d}" for d in defines), *(f"-I{folder}" for folder in folders)]
+        return [
+            "-std=c99",
+            "-ffunction-sections",
+            *(f"-D{d}" for d in defines),
+            *(f"-I{folder}" for folder in folders),
+        ]
 
 
 @dataclass(frozen=True)

@@ -59,7 +59,7 @@ class EmulatedMachine:
             objects.append(folder / f"{self.name}-{source.stem}.o")
             zig("cc", *self.compiler, *driver.flags(), "-c", source, "-o", objects[-1], folder=folder)
         out = folder / f"{self.name}.elf"
-        zig("ld.lld", "-T", C_FOLDER / "emulated.ld", *objects, "-o", out, folder=folder)
+        zig("ld.lld", "--gc-sections", "-T", C_FOLDER / "emulated.ld", *objects, "-o", out, folder=folder)
         return Image(driver, out, read_elf32(out).symbols)
 
     def load(self, program: Program) -> Any:

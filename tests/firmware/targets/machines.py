@@ -19,7 +19,7 @@ ATTINY85 = (0x31, 14)
 _ALL: tuple[Machine, ...] = (
     ZigHost("host-clang-O2", ("-O2",)),
     ZigHost("host-clang-undefined", ("-O1", "-fsanitize=undefined", "-fsanitize-trap=undefined")),
-    cortex_m0("cortex-m0", "-Os"),
+    cortex_m0("cortex-m0", "-Os", "-fomit-frame-pointer"),
     cortex_m3("cortex-m3", "-O2"),
     riscv32("riscv32", "-O2"),
     mips32_big_endian("mips32-big-endian", "-O2"),

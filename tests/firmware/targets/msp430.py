@@ -29,21 +29,23 @@ class Msp430Machine:
         """Compile and link the driver in `folder`."""
         objects = []
         target = ("-target", "msp430-freestanding-none", "-ffreestanding", *self.options)
-        flags = [*driver.flags(), f"-DDRIVER_BATCH_STEPS={_batch_steps(driver)}"]
+        flags = [*driver.flags(), f"-DDRIVER_BATCH_STEPS={_batch_steps(driver)}u"]
         parts = [C_FOLDER / name for name in ("main_msp430.c", "freestanding.c", "start_msp430.S")]
         for source in [*driver.sources, *parts]:
             objects.append(folder / f"{self.name}-{source.stem}.o")
             zig("cc", *target, *flags, "-c", source, "-o", objects[-1], folder=folder)
         out = folder / f"{self.name}.elf"
-        zig("ld.lld", "-T", C_FOLDER / "msp430.ld", *objects, "-o", out, folder=folder)
+        zig("ld.lld", "--gc-sections", "-T", C_FOLDER / "msp430.ld", *objects, "-o", out, folder=folder)
         return Image(driver, out, read_elf32(out).symbols)
 
-    def run(self, image: Image, stimuli: bytes) -> bytes:
-        """Run as many steps as there are stimuli and return their records."""
+    def run(self, image: Image, stimuli: bytes, *, timer: bool = False) -> bytes:
+        """Run as many steps as there are stimuli and return their records; with `timer`, Timer A counts."""
         driver, folder, symbols = image.driver, image.path.parent, image.symbols
         most = _batch_steps(driver)
         steps = steps_in(driver, stimuli)
-        script = [f"prog {image.path.name}", "reset", f"setbreak {symbols['driver_pause']:#x}"]
+        script = [f"prog {image.path.name}", f"setbreak {symbols['driver_pause']:#x}"]
+        if timer:
+            script.append("simio add timer a")
         outputs = []
         for first in range(0, steps, most):
             count = min(most, steps - first)

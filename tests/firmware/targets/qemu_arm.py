@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from .driver import C_FOLDER, Driver, Image
+from .elf import read_elf32
 from .tools import RUN_SECONDS, call, missing_commands
 
 
@@ -24,12 +25,15 @@ class QemuArmMachine:
 
     def build(self, driver: Driver, folder: Path) -> Image:
         """Compile and link the driver in `folder`."""
-        out = folder / f"{self.name}.elf"
-        sources = [*driver.sources, *(C_FOLDER / name for name in ("main_semihosting.c", "freestanding.c"))]
         compiler = ["arm-none-eabi-gcc", f"-mcpu={self.cpu}", "-mthumb", "-ffreestanding", *self.options]
-        linker = ["-nostartfiles", "-nostdlib", "-T", C_FOLDER / "qemu_arm.ld", "-lgcc"]
-        call([*compiler, *driver.flags(), *sources, *linker, "-o", out], folder=folder)
-        return Image(driver, out)
+        objects = []
+        for source in [*driver.sources, C_FOLDER / "main_semihosting.c", C_FOLDER / "freestanding.c"]:
+            objects.append(folder / f"{self.name}-{source.stem}.o")
+            call([*compiler, *driver.flags(), "-c", source, "-o", objects[-1]], folder=folder)
+        out = folder / f"{self.name}.elf"
+        linker = ["-nostartfiles", "-nostdlib", "-Wl,--gc-sections", "-T", C_FOLDER / "qemu_arm.ld", "-lgcc"]
+        call([*compiler, *objects, *linker, "-o", out], folder=folder)
+        return Image(driver, out, read_elf32(out).symbols)
 
     def run(self, image: Image, stimuli: bytes) -> bytes:
         """Run as many steps as there are stimuli and return their records."""

@@ -4,7 +4,8 @@
  *              [profile=NAME,ADDR]... [interrupt=VECTOR,READER_ADDR]
  *
  * Addresses are numbers; code addresses count bytes. With `profile`, each call of the function at ADDR is
- * timed from its call instruction to its return, and standard error gets one line a function:
+ * timed from its call (or the jump in place of a last call) to its return, and standard error gets one line
+ * a function:
  *   NAME calls least_cycles most_cycles mean_cycles stack_bytes
  * where the stack includes the return address. With `interrupt`, the first two stimulus bytes are a
  * number k: VECTOR is raised when the function at READER_ADDR has run k of its instructions, answered after
@@ -19,9 +20,10 @@
 #include <simavr/sim_interrupts.h>
 #include <simavr/sim_io.h>
 
-#define MOST_PROFILES 16
+#define MOST_PROFILES 32
 #define CLOCK_HZ 16000000u
 #define MOST_CYCLES_PER_STEP 2000000u
+#define RETURN_ADDRESS_BYTES 2
 #define SPL_ADDRESS 0x5D
 
 struct profile {
@@ -73,7 +75,7 @@ static uint16_t stack_pointer(const avr_t *avr)
     return (uint16_t)(avr->data[SPL_ADDRESS] | (avr->data[SPL_ADDRESS + 1] << 8));
 }
 
-static void watch(const avr_t *avr, struct profile *p, uint64_t cycle_before, uint16_t stack_before)
+static void watch(const avr_t *avr, struct profile *p, uint64_t cycle_before)
 {
     const uint16_t stack = stack_pointer(avr);
     uint64_t cycles;
@@ -82,7 +84,7 @@ static void watch(const avr_t *avr, struct profile *p, uint64_t cycle_before, ui
         if (avr->pc == p->address) {
             p->inside = 1;
             p->started = cycle_before;
-            p->stack_before = stack_before;
+            p->stack_before = (uint16_t)(stack + RETURN_ADDRESS_BYTES);
             p->stack_lowest = stack;
         }
         return;
@@ -129,7 +131,6 @@ static void disturb(avr_t *avr, uint32_t pc_before)
 static void step_by_instruction(avr_t *avr)
 {
     const uint64_t cycle_before = avr->cycle;
-    const uint16_t stack_before = stack_pointer(avr);
     const uint32_t pc_before = avr->pc;
     int i;
 
@@ -138,7 +139,7 @@ static void step_by_instruction(avr_t *avr)
     }
     avr_run(avr);
     for (i = 0; i < run.profile_count; i++) {
-        watch(avr, &run.profiles[i], cycle_before, stack_before);
+        watch(avr, &run.profiles[i], cycle_before);
     }
 }
 

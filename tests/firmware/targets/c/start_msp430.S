@@ -1,5 +1,6 @@
 ; Reset of the 16-bit machine, and the 32-bit helpers that the compiler calls for what one instruction
-; cannot do. The simulator loads .data where it runs, so only .bss is cleared here.
+; cannot do, each in its own section so that unused ones are left out. The simulator loads .data where it
+; runs, so only .bss is cleared here.
     .section .text.start, "ax"
     .globl _start
 _start:
@@ -15,8 +16,8 @@ _start:
 2:  call #main
 3:  jmp 3b
 
-    .text
 ; r12:r13 times r14:r15, low 32 bits to r12:r13
+    .section .text.__mspabi_mpyl, "ax"
     .globl __mspabi_mpyl
 __mspabi_mpyl:
     push r10
@@ -43,6 +44,7 @@ __mspabi_mpyl:
     ret
 
 ; r12 times r13, low 16 bits to r12
+    .section .text.__mspabi_mpyi, "ax"
     .globl __mspabi_mpyi
 __mspabi_mpyi:
     mov r12, r14
@@ -58,6 +60,7 @@ __mspabi_mpyi:
     ret
 
 ; r12:r13 shifted left by r14
+    .section .text.__mspabi_slll, "ax"
     .globl __mspabi_slll
 __mspabi_slll:
     jmp 2f
@@ -69,6 +72,7 @@ __mspabi_slll:
     ret
 
 ; r12:r13 shifted right by r14, zeros from above
+    .section .text.__mspabi_srll, "ax"
     .globl __mspabi_srll
 __mspabi_srll:
     jmp 2f
@@ -81,6 +85,7 @@ __mspabi_srll:
     ret
 
 ; r12 shifted left by r13
+    .section .text.__mspabi_slli, "ax"
     .globl __mspabi_slli
 __mspabi_slli:
     jmp 2f
@@ -91,6 +96,7 @@ __mspabi_slli:
     ret
 
 ; r12 shifted right by r13, zeros from above
+    .section .text.__mspabi_srli, "ax"
     .globl __mspabi_srli
 __mspabi_srli:
     jmp 2f
@@ -102,6 +108,7 @@ __mspabi_srli:
     ret
 
 ; r12 shifted right by r13, sign from above
+    .section .text.__mspabi_srai, "ax"
     .globl __mspabi_srai
 __mspabi_srai:
     jmp 2f
@@ -112,6 +119,7 @@ __mspabi_srai:
     ret
 
 ; r12:r13 shifted right by r14, sign from above
+    .section .text.__mspabi_sral, "ax"
     .globl __mspabi_sral
 __mspabi_sral:
     jmp 2f
