@@ -5,6 +5,7 @@ Gives what detect and read_at give one by one, many times faster: no detector's 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,6 @@ from envlab.analog.detector import Detector, hold_step
 from envlab.errors import ParameterError
 from envlab.units import FloatArray, IntArray
 
-GROUP = 64
 BLOCK_MULTIPLE = 64
 
 
@@ -21,34 +21,63 @@ BLOCK_MULTIPLE = 64
 class DetectorBank:
     """Detectors with one sample rate, laid out for the compiled loop.
 
-    order: shape (lanes,), which detector stands in which lane: sorted by bleed, then by charge, so that the
-    lanes of one group tend to charge in the same moments.
-    charge_keep, charge_gain, bleed_keep: shape (lanes,), the step of each.
+    place: shape (detectors,), which lane each detector has. charge_gain: shape (detectors,). lanes: shape
+    (groups, 6, lanes of a group), as hold_groups wants them; lanes that are left over repeat the last one.
     """
 
-    order: IntArray
-    charge_keep: FloatArray
+    place: IntArray
     charge_gain: FloatArray
-    bleed_keep: FloatArray
-
-    @property
-    def groups(self) -> list[slice]:
-        """Lanes in groups of at most GROUP."""
-        return [slice(i, min(i + GROUP, self.order.size)) for i in range(0, self.order.size, GROUP)]
+    lanes: FloatArray
 
     def start(self) -> FloatArray:
-        """State of empty capacitors."""
-        return np.zeros(self.order.size)
+        """State of empty capacitors, shape (groups, lanes of a group)."""
+        return np.zeros((self.lanes.shape[0], self.lanes.shape[2]))
 
 
 def bank_of(detectors: tuple[Detector, ...], sample_rate_hz: float) -> DetectorBank:
     """Return the bank of these detectors; at least one."""
+    from envlab.analog.vector_kernels import LANES
+
     if not detectors:
         raise ParameterError("detectors", detectors, "at least one detector")
-    steps = np.array([hold_step(detector, sample_rate_hz) for detector in detectors])
-    order = np.lexsort((steps[:, 0], steps[:, 2]))
-    keep, gain, bleed = (np.ascontiguousarray(column) for column in steps[order].T)
-    return DetectorBank(order, keep, gain, bleed)
+    charge, gain, bleed = np.array([hold_step(detector, sample_rate_hz) for detector in detectors]).T
+    groups = -(-len(detectors) // LANES)
+    order = _alike_side_by_side(charge, bleed, groups)
+    place = np.empty(order.size, dtype=np.int64)
+    place[order] = np.arange(order.size)
+    padded = np.concatenate((order, np.full(groups * LANES - order.size, order[-1])))
+    rows = _rows(charge[padded], bleed[padded])
+    lanes = np.ascontiguousarray(rows.reshape(rows.shape[0], groups, LANES).transpose(1, 0, 2))
+    return DetectorBank(place, gain, lanes)
+
+
+def _alike_side_by_side(charge: FloatArray, bleed: FloatArray, groups: int) -> IntArray:
+    """Order in which the detectors of a group tend to charge in the same moments.
+
+    How much of the time a detector charges is a matter of charge over release time; how fast it moves, of
+    either. So: bands of equal ratio, and within a band by release, every other band backwards.
+    """
+    ratio = (1 - bleed) / np.maximum(1 - charge, np.finfo(float).tiny)
+    rank = np.argsort(np.argsort(ratio, kind="stable"), kind="stable")
+    bands = max(1, round(2 * math.sqrt(groups)))
+    band = rank * bands // rank.size
+    return np.lexsort((np.where(band % 2, -bleed, bleed), band))
+
+
+def _rows(charge: FloatArray, bleed: FloatArray) -> FloatArray:
+    """What hold_groups wants to know of each lane, shape (6, lanes)."""
+    from envlab.analog.lane_kernels import STRIP, TILE
+
+    # The share that many steps take, from the logarithm, comes out right to its last digits; 1 minus a power
+    # would err by the rounding of the power, thousands of times over in a long decay.
+    with np.errstate(divide="ignore"):
+        log_bleed = np.log(bleed)
+    rows = [charge, bleed]
+    for length in (STRIP, TILE):
+        # A detector that charges at any drive has no such factor: any voltage above 0 must be stepped.
+        stay = np.where(charge < bleed, (bleed - charge) * bleed ** (length - 1), -1.0)
+        rows += [stay, -np.expm1(length * log_bleed)]
+    return np.array(rows)
 
 
 def read_bank(
@@ -68,16 +97,6 @@ def read_bank(
     """
     from envlab.analog import lane_kernels
 
-    whole = drive_v.size // lane_kernels.TILE * lane_kernels.TILE
-    tile_largest = drive_v[:whole].reshape(-1, lane_kernels.TILE).max(axis=1)
-    strip_largest = drive_v[:whole].reshape(-1, lane_kernels.STRIP).max(axis=1)
-    read_v = np.empty((upper.size, bank.order.size))
-    end = np.empty_like(state)
-    for lanes in bank.groups:
-        out = np.empty((upper.size, lanes.stop - lanes.start))
-        end[lanes] = lane_kernels.hold_group(
-            drive_v, tile_largest, strip_largest, bank.charge_keep[lanes], bank.bleed_keep[lanes],
-            state[lanes], upper, fraction, out,
-        )  # fmt: skip
-        read_v[:, bank.order[lanes]] = out * bank.charge_gain[lanes]
-    return read_v, end
+    w, end = lane_kernels.hold_groups(drive_v, bank.lanes, state, upper, fraction)
+    by_lane = np.moveaxis(w, 0, 1).reshape(upper.size, state.size)
+    return by_lane[:, bank.place] * bank.charge_gain, end

@@ -3,9 +3,11 @@
 Each detector's voltage is kept as w = v/charge_gain, so that a step is w ← max(bleed·w, charge·w + u): one
 multiply, one fused multiply-add, one maximum.
 
-Where no detector of a group charges during a tile, the tile is one multiply. A detector with voltage w at
-its start stays on the bleed throughout if u ≤ (bleed − charge)·bleed^(length − 1)·w for the tile's largest u:
-then u ≤ (bleed − charge)·w_n at every step n, which is charge·w_n + u ≤ bleed·w_n.
+Most detectors bleed most of the time, and a stretch of L steps on the bleed is one multiply by bleed^L. A
+detector with voltage w at the start of a stretch stays on the bleed throughout if
+u ≤ (bleed − charge)·bleed^(L − 1)·w for the largest u of the stretch: w never falls faster than the bleed, so
+at every step n of the stretch u ≤ (bleed − charge)·w_n, which is charge·w_n + u ≤ bleed·w_n. Where that holds
+for all lanes of a group the stretch is not stepped through: first a tile is tried, then each of its strips.
 """
 
 from __future__ import annotations
@@ -13,102 +15,89 @@ from __future__ import annotations
 import numpy as np
 
 from envlab.analog.kernels import compiled
+from envlab.analog.vector_kernels import LANES, any_above, between, hold_step, less_share, load, store
 from envlab.units import FloatArray, IntArray
 
 TILE = 64
-STRIP = 8
+STRIP = 16
 
 
 @compiled
-def _must_charge(largest: float, stay: FloatArray, w: FloatArray) -> bool:
-    count = 0
-    for j in range(w.size):
-        count += largest > stay[j] * w[j]
-    return count > 0
+def largest_of(drive: FloatArray, length: int) -> FloatArray:
+    """Largest drive of each whole stretch of this length."""
+    largest = np.empty(drive.size // length)
+    for i in range(largest.size):
+        most = drive[i * length]
+        for n in range(i * length + 1, (i + 1) * length):
+            most = max(most, drive[n])
+        largest[i] = most
+    return largest
 
 
 @compiled
-def _strip(u: FloatArray, charge: FloatArray, bleed: FloatArray, w: FloatArray) -> None:
-    u0, u1, u2, u3 = u[0], u[1], u[2], u[3]
-    u4, u5, u6, u7 = u[4], u[5], u[6], u[7]
-    for j in range(w.size):
-        a, b, x = charge[j], bleed[j], w[j]
-        x = max(b * x, a * x + u0)
-        x = max(b * x, a * x + u1)
-        x = max(b * x, a * x + u2)
-        x = max(b * x, a * x + u3)
-        x = max(b * x, a * x + u4)
-        x = max(b * x, a * x + u5)
-        x = max(b * x, a * x + u6)
-        x = max(b * x, a * x + u7)
-        w[j] = x
-
-
-@compiled
-def _steps(
-    drive: FloatArray,
-    first: int,
-    last: int,
-    charge: FloatArray,
-    bleed: FloatArray,
-    w: FloatArray,
-    upper: IntArray,
-    fraction: FloatArray,
-    reading: int,
-    out: FloatArray,
-) -> int:
-    """Single steps from first to before last, with the readings that fall between two of them."""
-    before = np.empty_like(w)
-    for n in range(first, last):
-        taken = reading < upper.size and upper[reading] == n
-        if taken:
-            before[:] = w
-        for j in range(w.size):
-            w[j] = max(bleed[j] * w[j], charge[j] * w[j] + drive[n])
-        while taken and reading < upper.size and upper[reading] == n:
-            for j in range(w.size):
-                out[reading, j] = before[j] + fraction[reading] * (w[j] - before[j])
-            reading += 1
-    return reading
-
-
-@compiled
-def hold_group(
+def _group(
     drive: FloatArray,
     tile_largest: FloatArray,
     strip_largest: FloatArray,
-    charge: FloatArray,
-    bleed: FloatArray,
-    start: FloatArray,
+    lanes: FloatArray,
+    state: FloatArray,
     upper: IntArray,
     fraction: FloatArray,
     out: FloatArray,
-) -> FloatArray:
-    """Run one group over a block; fill out (readings, lanes) in units of w, return w at the end.
+) -> None:
+    """Run one group of LANES detectors over a block; set state, and out (readings, LANES)."""
+    charge, bleed = load(lanes, 0), load(lanes, LANES)
+    stay_strip, lost_strip = load(lanes, 2 * LANES), load(lanes, 3 * LANES)
+    stay_tile, lost_tile = load(lanes, 4 * LANES), load(lanes, 5 * LANES)
+    w = load(state, 0)
+    reading = 0
+    due = upper[0] if upper.size > 0 else drive.size
+    whole = tile_largest.size * TILE
+    n = 0
+    while n < drive.size:
+        whole_tile = n < whole and n % TILE == 0 and due >= n + TILE
+        if whole_tile and not any_above(tile_largest[n // TILE], stay_tile, w):
+            w = less_share(w, lost_tile)
+            n += TILE
+            continue
+        if n < whole and due >= n + STRIP:
+            if any_above(strip_largest[n // STRIP], stay_strip, w):
+                for k in range(n, n + STRIP):
+                    w = hold_step(w, charge, bleed, drive[k])
+            else:
+                w = less_share(w, lost_strip)
+            n += STRIP
+            continue
+        for k in range(n, min(n + STRIP, drive.size)):
+            before = w
+            w = hold_step(w, charge, bleed, drive[k])
+            while due == k:
+                store(out, reading * LANES, between(before, w, fraction[reading]))
+                reading += 1
+                due = upper[reading] if reading < upper.size else drive.size
+        n += STRIP
+    store(state, 0, w)
 
+
+@compiled
+def hold_groups(
+    drive: FloatArray,
+    lanes: FloatArray,
+    start: FloatArray,
+    upper: IntArray,
+    fraction: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Run all groups over a block; return (w at the readings, shape (groups, readings, LANES); w at the end).
+
+    lanes: shape (groups, 6, LANES): charge, bleed, then for a strip and for a tile the factor of w below
+    which a drive leaves it on the bleed, and the share of w that the bleed takes. start: (groups, LANES).
     upper: rising indices into drive at which a reading lies between output upper − 1 and output upper.
     """
-    w = start.copy()
-    bleed_strip, bleed_tile = bleed**STRIP, bleed**TILE
-    stay_strip = (bleed - charge) * bleed ** (STRIP - 1)
-    stay_tile = (bleed - charge) * bleed ** (TILE - 1)
-    reading = 0
-    tiles = drive.size // TILE
-    for tile in range(tiles):
-        begin = tile * TILE
-        due = reading < upper.size and upper[reading] < begin + TILE
-        if not due and not _must_charge(tile_largest[tile], stay_tile, w):
-            for j in range(w.size):
-                w[j] *= bleed_tile[j]
-            continue
-        for strip in range(begin // STRIP, (begin + TILE) // STRIP):
-            n = strip * STRIP
-            if reading < upper.size and upper[reading] < n + STRIP:
-                reading = _steps(drive, n, n + STRIP, charge, bleed, w, upper, fraction, reading, out)
-            elif _must_charge(strip_largest[strip], stay_strip, w):
-                _strip(drive[n : n + STRIP], charge, bleed, w)
-            else:
-                for j in range(w.size):
-                    w[j] *= bleed_strip[j]
-    _steps(drive, tiles * TILE, drive.size, charge, bleed, w, upper, fraction, reading, out)
-    return w
+    tile_largest, strip_largest = largest_of(drive, TILE), largest_of(drive, STRIP)
+    state = start.copy()
+    out = np.empty((lanes.shape[0], upper.size, LANES))
+    for g in range(lanes.shape[0]):
+        _group(
+            drive, tile_largest, strip_largest, lanes[g].ravel(), state[g], upper, fraction, out[g].ravel()
+        )
+    return out, state
