@@ -18,8 +18,8 @@ from envlab.sound.interpolate import (
 from envlab.sound.signals import white_noise
 
 RATES_HZ = [8_000, 11_025, 16_000, 22_050, 32_000, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 12_345.6]
-PERIOD = 4096
-PASS_BAND = 0.98
+PERIOD = 16_384
+PASS_BAND = 0.99
 
 
 def fourier(spectrum: np.ndarray, points: int) -> np.ndarray:
@@ -44,12 +44,13 @@ def worst_error(spectrum: np.ndarray, rate_hz: float) -> float:
 
 
 @pytest.mark.parametrize(
-    ("rate_hz", "factor"), [(8_000, 45), (11_025, 32), (44_100, 8), (48_000, 8), (96_000, 4), (192_000, 2)]
+    ("rate_hz", "factor"),
+    [(8_000, 46), (11_025, 32), (16_000, 24), (44_100, 8), (48_000, 8), (96_000, 4), (192_000, 2)],
 )
-def test_factor_is_the_smallest_that_reaches_352_8_khz(rate_hz: float, factor: int) -> None:
+def test_factor_is_the_smallest_even_one_that_reaches_352_8_khz(rate_hz: float, factor: int) -> None:
     assert interpolation_factor(rate_hz) == factor
     assert internal_rate_hz(rate_hz) == factor * rate_hz >= INTERNAL_RATE_MIN_HZ
-    assert (factor - 1) * rate_hz < INTERNAL_RATE_MIN_HZ
+    assert (factor - 2) * rate_hz < INTERNAL_RATE_MIN_HZ
 
 
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
@@ -101,13 +102,13 @@ def test_samples_themselves_are_untouched(rate_hz: float) -> None:
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
 def test_a_constant_stays_a_constant(rate_hz: float) -> None:
     factor = interpolation_factor(rate_hz)
-    middle = interpolate(np.ones(900), rate_hz)[300 * factor : 600 * factor]
+    middle = interpolate(np.ones(3000), rate_hz)[1200 * factor : 1800 * factor]
     np.testing.assert_allclose(middle, 1.0, rtol=1e-13)
 
 
 @pytest.mark.parametrize("rate_hz", [8_000, 11_025, 16_000, 48_000, 96_000, 192_000])
-@pytest.mark.parametrize("block", [64, 640, 65_536, 1 << 20])
-@pytest.mark.parametrize("samples", [1, 1023, 1024, 2500])
+@pytest.mark.parametrize("block", [64, 6400, 65_536, 1 << 21])
+@pytest.mark.parametrize("samples", [1, 14_000, 14_001])
 def test_blocks_joined_equal_the_whole_bit_for_bit(rate_hz: float, block: int, samples: int) -> None:
     noise = np.random.default_rng(6).standard_normal(samples)
     whole = interpolate(noise, rate_hz)
@@ -123,11 +124,11 @@ def test_blocks_may_be_kept() -> None:
     np.testing.assert_array_equal(np.concatenate(kept), interpolate(noise, 48_000))
 
 
-def test_whole_and_shifted_clip_agree_bit_for_bit() -> None:
-    # A tile border in the middle of a sound is not heard: the same sound 1 sample later gives the same bits.
-    noise = np.random.default_rng(8).standard_normal(4000)
+def test_tile_borders_are_not_heard() -> None:
+    # The same sound later by one sample meets the borders elsewhere; only rounding may differ.
+    noise = np.random.default_rng(8).standard_normal(30_000)
     later = interpolate(np.r_[0.0, noise], 48_000)[8:]
-    np.testing.assert_array_equal(later, interpolate(noise, 48_000))
+    np.testing.assert_allclose(later, interpolate(noise, 48_000), atol=2e-14)
 
 
 def test_the_input_is_left_alone_and_nothing_gives_nothing() -> None:
@@ -140,12 +141,12 @@ def test_the_input_is_left_alone_and_nothing_gives_nothing() -> None:
 
 
 def test_cost_per_sample() -> None:
-    # Measured 6 ns a sample: 0.32 s for 135 s of clips. Ten times that is allowed on a busy machine.
+    # Measured 3.6 ns a sample: 0.19 s for 135 s of clips. Ten times that is allowed on a busy machine.
     noise = np.random.default_rng(10).standard_normal(48_000 * 5)
     interpolate(noise[:10], 48_000)
     start = time.thread_time()
     out = interpolate(noise, 48_000)
-    assert (time.thread_time() - start) / out.size < 60e-9
+    assert (time.thread_time() - start) / out.size < 36e-9
 
 
 @pytest.mark.parametrize("rate_hz", [7_999.0, 192_001.0, float("nan")])
