@@ -43,6 +43,11 @@ def test_dark_below_the_floor_and_full_from_the_ceiling(curve):
     assert light.tolist() == [0.0, 0.0, 0.0, 1.0, 1.0]
 
 
+def test_ceiling_is_full_although_the_quotient_of_logarithms_falls_short():
+    asked = CountMap(94.47077321365022, 66309.12309846222)
+    assert float(relative_luminance(asked.ceiling_counts, asked)) == 1.0
+
+
 def test_lightness_curve_is_even_in_decibels():
     # Floor 10, ceiling 1000: 40 dB. Each 4 dB is 10 L*; CIE 1976: Y(L* 50) = (66/116)^3 = 0.18418…
     asked = CountMap(10.0, 1000.0)
@@ -127,6 +132,21 @@ def test_map_in_decibels_and_in_counts_are_the_same():
     assert back.floor_db_spl == pytest.approx(62.0)
     assert back.ceiling_db_spl == pytest.approx(98.0)
     assert (back.curve, back.exponent, back.knee_position, back.knee_output) == ("power", 1.8, 0.4, 0.3)
+
+
+def test_a_step_in_the_field_moves_floor_and_ceiling_alike():
+    # 6.0206 dB (20 lg 2) more sensitive: half of the counts do the same.
+    shifted = CountMap(10.0, 800.0, "power", 1.7).shifted(20 * math.log10(2))
+    assert shifted.floor_counts == pytest.approx(5.0)
+    assert shifted.ceiling_counts == pytest.approx(400.0)
+    assert (shifted.curve, shifted.exponent) == ("power", 1.7)
+    with pytest.raises(ParameterError, match="offset_db"):
+        shifted.shifted(41.0)
+
+
+def test_words_show_floor_and_ceiling_in_both_units():
+    words = CountMap(10.0, 800.0).words(LevelScale(100.0, 94.0))
+    assert words == "dark below 74.0 dB SPL (10.0 counts), full from 112.1 dB SPL (800.0 counts)"
 
 
 @pytest.mark.parametrize("shape", [(), (3,), (2, 5)])

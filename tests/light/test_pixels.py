@@ -11,6 +11,7 @@ from envlab.errors import ParameterError
 from envlab.light.pixels import (
     Pixels,
     Supply,
+    current_figures,
     full_current_a,
     idle_current_a,
     limit_frame,
@@ -59,6 +60,18 @@ def test_switching_drive_by_hand():
     pixels = Pixels(1, 1, 0.350, 0.0, "switching", forward_v=3.2, drive_efficiency=0.8)
     assert full_current_a(pixels, volts=5.0) == pytest.approx(0.28)
     assert float(supply_current_a(0.5, pixels, volts=5.0)) == pytest.approx(0.14)
+
+
+def test_current_over_a_clip_by_hand():
+    # 1000 frames: 980 dark, 15 at half, 5 at full. Mean (15 × 5.4 + 5 × 10.8)/1000 = 0.135 A; 99 % lie at or
+    # under half.
+    duty = np.repeat([0.0, 0.5, 1.0], [980, 15, 5])
+    figures = current_figures(duty, YOKE)
+    assert figures.mean_a == pytest.approx(0.135)
+    assert figures.almost_a == pytest.approx(5.4)
+    assert figures.peak_a == pytest.approx(10.8)
+    with pytest.raises(ParameterError, match="at least one frame"):
+        current_figures([], YOKE)
 
 
 def test_current_keeps_the_shape_of_the_duty():

@@ -109,6 +109,14 @@ def test_look_up_equals_exact_whole_number_arithmetic(entries):
     assert table.look_up(counts).tolist() == expected
 
 
+def test_exact_halves_are_rounded_up_as_whole_numbers_do():
+    # 50 entries over 0..1000 counts: at 55 counts the place is 2.695, 100 steps of it end in exactly 69.5.
+    codes = [100 * i for i in range(50)]
+    table = LookupTable(np.array(codes), 16, 1000, 1.0, YOKE_MAP)
+    expected = [exact_look_up(codes, 49, 1000, counts) for counts in range(1001)]
+    assert table.look_up(np.arange(1001)).tolist() == expected
+
+
 def test_octave_look_up_equals_exact_whole_number_arithmetic():
     table = build_octave_table(YOKE_MAP, adc_bits=10, steps_per_octave=8, cap=0.3)
     codes = table.duty_codes.tolist()

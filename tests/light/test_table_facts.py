@@ -56,6 +56,15 @@ def test_steps_of_a_hand_made_table():
     assert facts.largest_step_lstar == pytest.approx(51.837, abs=5e-4)
 
 
+def test_lightness_is_relative_to_the_capped_full_light():
+    # 8 bit under a cap of 0.2: 51 codes; the first is Y 1/51: L* 116·∛(1/51) − 16 = 15.29.
+    codes = np.array([0, 1, 51])
+    facts = table_facts(LookupTable(codes, 8, 2, 0.2, CountMap(0.5, 2.0)))
+    assert facts.smallest_step_lstar == pytest.approx(116 * (1 / 51) ** (1 / 3) - 16)
+    assert facts.largest_step_lstar == pytest.approx(100 - facts.smallest_step_lstar)
+    assert facts.top_duty == pytest.approx(0.2)
+
+
 def test_a_table_that_stays_dark():
     facts = table_facts(build_table(CountMap(2000.0, 3000.0), adc_bits=10), LevelScale(100.0))
     assert facts.first_lit_entry == -1
