@@ -6,6 +6,9 @@ import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import numpy as np
+
+from envlab.analog.samples import sample_row
 from envlab.errors import ParameterError, check_range
 from envlab.units import FloatArray
 
@@ -95,13 +98,16 @@ def detect(
     PeakDetector solves C·dv/dt = (u − v)/Ra − v/Rr while u > v, C·dv/dt = −v/Rr otherwise;
     AverageDetector solves C·dv/dt = (u − v)/R. Both are exact for a drive that is constant over the interval
     (peak: up to the interval in which the diode starts or stops conducting).
-    Raises ParameterError for a drive of another shape, a rate or a start voltage that is no finite number.
+    Raises ParameterError for a drive of another shape or not finite everywhere (the diode would take NaN for
+    "off" and Inf would stick), for a rate or a start voltage that cannot be.
     """
     from envlab.analog import kernels
 
     check_range("sample_rate_hz", sample_rate_hz, 1, 1e9, unit="Hz")
     check_range("start_v", start_v, 0, 1e3, unit="V")
-    if drive_v.ndim != 1:
-        raise ParameterError("drive_v", f"an array of shape {drive_v.shape}", "of shape (n,)")
-    held_v, end_v = kernels.hold(drive_v, *hold_step(detector, sample_rate_hz), start_v)
+    drive = sample_row("drive_v", drive_v)
+    if not np.isfinite(drive).all():
+        at = int(np.argmin(np.isfinite(drive)))
+        raise ParameterError(f"drive_v[{at}]", float(drive[at]), "a finite number")
+    held_v, end_v = kernels.hold(drive, *hold_step(detector, sample_rate_hz), start_v)
     return held_v, float(end_v)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog import sections
+from envlab.analog.samples import sample_row
 from envlab.errors import ParameterError, check_range
 from envlab.sound.level import a_weighting_db
 from envlab.units import FloatArray, from_db, pressure_rms_pa
@@ -78,11 +79,12 @@ def hear(
 
     pressure_pa: shape (n,), Pa, band-limited and sampled at sample_rate_hz (the internal rate).
     microphone_v: shape (n,), V, without the resting voltage of the output.
+    Raises ParameterError for samples of another shape.
     """
     from envlab.analog import kernels
 
     state = state or MicrophoneState()
-    limited_pa = np.clip(pressure_pa, -microphone.overload_pa, microphone.overload_pa)
+    limited_pa = np.clip(sample_row("pressure_pa", pressure_pa), -microphone.overload_pa, microphone.overload_pa)
     volts = limited_pa * microphone.sensitivity_v_pa
     volts, low_corner = kernels.first_order(
         volts, *sections.high_pass(microphone.low_corner_hz, sample_rate_hz), state.low_corner
@@ -101,11 +103,14 @@ def count_overloaded(pressure_pa: FloatArray, microphone: Microphone) -> int:
 def self_noise_pa(
     microphone: Microphone, samples: int, sample_rate_hz: float, rng: np.random.Generator
 ) -> FloatArray:
-    """Return white noise, shape (samples,), Pa, whose A-weighted level is the microphone's self-noise.
+    """Return white noise, shape (samples,), Pa, that gives the microphone its self-noise.
 
-    White over the band of sample_rate_hz: the A-weighted share of that band sets its rms.
+    A data sheet states the A-weighted noise at the output, so the rms of the noise, white over the band of
+    sample_rate_hz, is such that what passes the microphone's own corners has that level.
     """
     frequency_hz = np.linspace(0, sample_rate_hz / 2, 4097)[1:]
-    weighted_share = float(np.mean(10 ** (a_weighting_db(frequency_hz) / 10)))
+    low, high = frequency_hz / microphone.low_corner_hz, frequency_hz / microphone.high_corner_hz
+    passed = low**2 / (1 + low**2) / (1 + high**2)
+    weighted_share = float(np.mean(10 ** (a_weighting_db(frequency_hz) / 10) * passed))
     rms_pa = pressure_rms_pa(microphone.self_noise_db_spl) / math.sqrt(weighted_share)
     return rms_pa * rng.standard_normal(samples)

@@ -9,7 +9,7 @@ import functools
 import math
 from dataclasses import dataclass
 
-from envlab.errors import ParameterError, check_choice, check_positive
+from envlab.errors import ParameterError, check_choice, check_positive, check_range
 
 SERIES = ("E3", "E6", "E12", "E24", "E48", "E96", "E192")
 
@@ -18,7 +18,7 @@ SERIES = ("E3", "E6", "E12", "E24", "E48", "E96", "E192")
 class PartRange:
     """All values of one E series from low to high, SI units, both ends included.
 
-    tolerance_percent: what the parts list says of the part that is bought.
+    tolerance_percent: what the parts list says of the part that is bought, 0 to 50.
     """
 
     series: str
@@ -30,6 +30,7 @@ class PartRange:
         check_choice("series", self.series, SERIES)
         check_positive("low", self.low)
         check_positive("high", self.high)
+        check_range("tolerance_percent", self.tolerance_percent, 0, 50, unit="%")
         if self.low > self.high:
             raise ParameterError("low", self.low, f"at most high ({self.high:g})")
         if not self.values:

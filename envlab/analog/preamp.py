@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog import sections
+from envlab.analog.samples import sample_row
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.units import FloatArray
 
@@ -125,13 +126,14 @@ def amplify(
     """Return the output round bias: coupling, gain with ground leg, bandwidth, then the swing limits.
 
     microphone_v: shape (n,), V, at sample_rate_hz. The limits act on the output, so what the input
-    capacitor and the ground leg remember is not disturbed by clipping.
+    capacitor and the ground leg remember is not disturbed by clipping. Raises ParameterError for samples of
+    another shape.
     """
     from envlab.analog import kernels
 
     values = (state or PreampState()).values
     preamp_v, end, clipped = kernels.amplify_block(
-        microphone_v,
+        sample_row("microphone_v", microphone_v),
         sections.high_pass(preamp.coupling_corner_hz, sample_rate_hz),
         sections.gain_with_ground_leg(preamp.gain, preamp.ground_corner_hz, sample_rate_hz),
         sections.low_pass(preamp.bandwidth_hz, sample_rate_hz),
