@@ -29,7 +29,7 @@ from envlab.chain import Chain
 from envlab.light.flash import window_reach
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.table import LookupTable
-from envlab.units import FloatArray, db
+from envlab.units import FloatArray
 
 LIT_LSTAR = 5.0
 
@@ -90,9 +90,11 @@ def _median_spread(lightness: NDArray[np.float32], window: int) -> FloatArray:
     return np.asarray(np.median(high - low, axis=1), dtype=np.float64)
 
 
-def range_used_db(loudest_counts: FloatArray, quietest_counts: FloatArray) -> float:
+def range_used_db(loudest_99_counts: FloatArray, quietest_median_counts: FloatArray) -> FloatArray:
     """Return 20 lg(99 % of the loudest clip's counts / max(median of the quietest clip's counts, 1 count)).
 
-    Both of shape (frames,), counts above rest; −inf if the loudest clip stays at 0.
+    Counts above rest, any shape; −inf where the loudest clip stays at 0.
     """
-    return db(float(np.percentile(loudest_counts, 99)) / max(float(np.median(quietest_counts)), 1.0))
+    ratio = np.asarray(loudest_99_counts) / np.maximum(quietest_median_counts, 1.0)
+    with np.errstate(divide="ignore"):
+        return np.asarray(20 * np.log10(ratio))

@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
+import functools
+import hashlib
 import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from envlab.analog.adc import instants_s
+from envlab import __version__
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
-from envlab.digital.followers import PassThrough, follow
 from envlab.errors import EnvlabError, ParameterError
 from envlab.light.pixels import supply_current_a
 from envlab.light.table import LookupTable
 from envlab.sound.recording import Recording
 from envlab.study.brief import Choices, Clip, Judging
-from envlab.study.figures import ClipFigures, clip_figures, range_used_db
+from envlab.study.checkpoint import Checkpoint, Columns
+from envlab.study.clip_run import clip_columns, clip_seed, idle_lightness
+from envlab.study.figures import range_used_db
 from envlab.study.onset import onset_lag
-from envlab.study.readings import read_chains
 from envlab.units import FloatArray
 
 if TYPE_CHECKING:
@@ -29,9 +32,6 @@ if TYPE_CHECKING:
 Progress = Callable[[str, float], None]
 
 MOST_CANDIDATES = 200_000
-IDLE_S = 4.0
-_IDLE_RATE_HZ = 48_000.0
-_IDLE_STREAM, _CLIP_STREAM = 0, 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,31 +77,102 @@ def sweep(
     judging: Judging | None = None,
     progress: Progress | None = None,
     workers: int = 2,
+    checkpoint: Path | None = None,
 ) -> pd.DataFrame:
     """Return one row per candidate: its parts, its figures, and figures per clip.
 
     chain: what is not swept. ranges: "stage.key" → PartRange or tuple of values. clips: at least one.
     judging: level of the onset test and seed of all noise. progress: called with what is being done and the
-    share that is done, 0 to 1. Columns carry their unit; definitions stand in figures.py and targets.py. A
-    figure that needs a tag which no clip has is NaN. The same input gives the same table.
+    share that is done, 0 to 1. checkpoint: folder in which finished clips are kept, and found again when the
+    same question is asked after an interruption. Columns carry their unit; definitions stand in figures.py
+    and targets.py. A figure that needs a tag which no clip has is NaN. The same input gives the same table.
     """
     import pandas as pd
 
     if not clips:
         raise ParameterError("clips", 0, "at least one clip")
     judging = judging or Judging()
-    report = progress or _ignore
     candidates = candidates_of(chain, ranges)
-    tables = [one.brightness_table() for one in candidates.chains]
+    recordings = [_recording(clip) for clip in clips]
+    kept = None if checkpoint is None else _kept(checkpoint, chain, ranges, clips, recordings, judging)
+    run = _Run(candidates.chains, judging, workers, progress or _ignore, kept)
     columns: dict[str, FloatArray | list[float | str]] = dict(candidates.parts)
     if "preamp.feedback_ohm" in columns or "preamp.ground_ohm" in columns:
         columns["preamp.gain"] = np.array([one.preamp.gain for one in candidates.chains])
-    columns |= _tone_figures(candidates.chains)
-    lag = onset_lag(candidates.chains, judging.street_db_spl, tables)
-    columns["onset_lag_mean_ms"], columns["onset_lag_worst_ms"] = lag.mean_ms, lag.worst_ms
-    columns["idle_lstar"] = _idle_lightness(candidates.chains, tables, judging.seed, workers)
-    columns |= _clip_columns(candidates.chains, tables, clips, judging.seed, report, workers)
+    columns |= run.bench_figures()
+    columns |= _gathered(clips, run.clip_figures(clips, recordings), chain)
     return pd.DataFrame(columns).rename_axis("candidate")
+
+
+@dataclass(frozen=True, eq=False)
+class _Run:
+    """One sweep under way."""
+
+    chains: list[Chain]
+    judging: Judging
+    workers: int
+    report: Progress
+    kept: Checkpoint | None
+
+    @functools.cached_property
+    def tables(self) -> list[LookupTable]:
+        return [chain.brightness_table() for chain in self.chains]
+
+    def step(self, name: str, compute: Callable[[], Columns]) -> Columns:
+        return compute() if self.kept is None else self.kept.step(name, compute)
+
+    def bench_figures(self) -> Columns:
+        """Figures on test signals."""
+
+        def compute() -> Columns:
+            lag = onset_lag(self.chains, self.judging.street_db_spl, self.tables)
+            idle = idle_lightness(self.chains, self.tables, self.judging.seed, self.workers)
+            late = {"onset_lag_mean_ms": lag.mean_ms, "onset_lag_worst_ms": lag.worst_ms}
+            return _tone_figures(self.chains) | late | {"idle_lstar": idle}
+
+        return self.step("bench", compute)
+
+    def clip_figures(self, clips: Sequence[Clip], recordings: list[Recording]) -> list[Columns]:
+        """Figures on each clip."""
+        lengths = np.array([recording.duration_s for recording in recordings])
+        done = np.concatenate(([0.0], np.cumsum(lengths))) / lengths.sum()
+        figures = []
+        for number, (clip, recording) in enumerate(zip(clips, recordings, strict=True)):
+            compute = functools.partial(
+                clip_columns,
+                recording,
+                self.chains,
+                self.tables,
+                seed=clip_seed(self.judging.seed, number),
+                workers=self.workers,
+                progress=functools.partial(self._advance, clip.label, done[number], done[number + 1]),
+            )
+            figures.append(self.step(f"clip-{number}", compute))
+            self.report(clip.label, float(done[number + 1]))
+        return figures
+
+    def _advance(self, label: str, start: float, end: float, share: float) -> None:
+        self.report(label, float(start + share * (end - start)))
+
+
+def _kept(
+    folder: Path,
+    chain: Chain,
+    ranges: Mapping[str, Choices],
+    clips: Sequence[Clip],
+    recordings: list[Recording],
+    judging: Judging,
+) -> Checkpoint:
+    sums = [hashlib.sha256(recording.pressure_pa.tobytes()).hexdigest() for recording in recordings]
+    labels = [(clip.label, clip.weighting) for clip in clips]
+    return Checkpoint(folder, repr((__version__, chain, dict(ranges), labels, sums, judging)))
+
+
+def _recording(clip: Clip) -> Recording:
+    try:
+        return clip.recording()
+    except ParameterError as problem:
+        raise EnvlabError(f"{clip.path.name}: {problem}") from None
 
 
 def _ignore(what: str, share: float) -> None:
@@ -127,131 +198,35 @@ def _tone_figures(chains: list[Chain]) -> dict[str, FloatArray]:
     return dict(zip(names, np.array(rows).T, strict=True))
 
 
-def frame_envelopes(
-    recording: Recording,
-    chains: list[Chain],
-    *,
-    seed: tuple[int, ...] | None,
-    workers: int = 2,
-    progress: Callable[[float], None] | None = None,
-) -> tuple[FloatArray, FloatArray]:
-    """Return (envelope counts at the frames, shape (chains, frames); clipped share, shape (chains,)).
+def _gathered(clips: Sequence[Clip], figures: list[Columns], chain: Chain) -> Columns:
+    """The worst of each figure over the clips that it speaks of, then figures per clip."""
+    count = len(next(iter(figures[0].values())))
 
-    chains: as read_chains, and all with the same follower and frame rate.
-    """
-    first = chains[0]
-    frames = instants_s(recording.duration_s, first.frame_rate_hz).size
-    of_frame = first.reading_of_frame(frames)
-    if isinstance(first.follower, PassThrough):
-        read = read_chains(recording, chains, of_frame, seed=seed, workers=workers, progress=progress)
-        return read.counts.astype(np.float64), read.clipped_share
-    every = np.arange(instants_s(recording.duration_s, first.adc.rate_hz).size)
-    read = read_chains(recording, chains, every, seed=seed, workers=workers, progress=progress)
-    followed, _ = follow(read.counts.astype(np.float64), first.follower, rate_hz=first.adc.rate_hz)
-    return followed[:, of_frame], read.clipped_share
+    def rows(name: str, tag: str | None) -> list[FloatArray]:
+        tagged = [f[name] for f, clip in zip(figures, clips, strict=True) if tag is None or tag in clip.tags]
+        return tagged or [np.full(count, np.nan)]
 
-
-def _idle_lightness(chains: list[Chain], tables: list[LookupTable], seed: int, workers: int) -> FloatArray:
-    silence = Recording(np.zeros(int(IDLE_S * _IDLE_RATE_HZ)), _IDLE_RATE_HZ, "noise alone")
-    envelope, _ = frame_envelopes(silence, chains, seed=(seed, _IDLE_STREAM), workers=workers)
-    return clip_figures(envelope, chains, tables).lightness_95_lstar
-
-
-def clip_seed(seed: int, number: int) -> tuple[int, ...]:
-    """Return the seed of the noise that goes with clip number (0 is the first) of a sweep."""
-    return (seed, _CLIP_STREAM, number)
-
-
-def _clip_columns(
-    chains: list[Chain],
-    tables: list[LookupTable],
-    clips: Sequence[Clip],
-    seed: int,
-    report: Progress,
-    workers: int,
-) -> dict[str, FloatArray]:
-    recordings = [_named(clip) for clip in clips]
-    lengths = np.array([recording.duration_s for recording in recordings])
-    done = np.concatenate(([0.0], np.cumsum(lengths))) / lengths.sum()
-    loudest = max(range(len(clips)), key=lambda i: clips[i].level_db_spl)
-    quietest = min(range(len(clips)), key=lambda i: clips[i].level_db_spl)
-    figures: list[ClipFigures] = []
-    clipped: list[FloatArray] = []
-    extremes: dict[int, FloatArray] = {}
-    for number, (clip, recording) in enumerate(zip(clips, recordings, strict=True)):
-
-        def step(share: float, number: int = number, label: str = clip.label) -> None:
-            report(label, done[number] + share * (done[number + 1] - done[number]))
-
-        envelope, share = frame_envelopes(
-            recording, chains, seed=clip_seed(seed, number), workers=workers, progress=step
-        )
-        figures.append(_in_parts(envelope, chains, tables, workers))
-        clipped.append(np.maximum(share, figures[-1].top_code_share))
-        if number in (loudest, quietest):
-            extremes[number] = envelope
-    columns = _gathered(clips, figures, clipped, chains)
-    columns["range_used_db"] = np.array(
-        [range_used_db(*pair) for pair in zip(extremes[loudest], extremes[quietest], strict=True)]
-    )
-    for clip, figure, share in zip(clips, figures, clipped, strict=True):
-        columns[f"contrast_lstar [{clip.label}]"] = figure.contrast_lstar
-        columns[f"flashes_per_s [{clip.label}]"] = figure.flashes_per_s
-        columns[f"clipped_share [{clip.label}]"] = share
-        columns[f"lit_share [{clip.label}]"] = figure.lit_share
-    return columns
-
-
-def _named(clip: Clip) -> Recording:
-    try:
-        return clip.recording()
-    except ParameterError as problem:
-        raise EnvlabError(f"{clip.path.name}: {problem}") from None
-
-
-def _in_parts(
-    envelope: FloatArray, chains: list[Chain], tables: list[LookupTable], workers: int
-) -> ClipFigures:
-    from concurrent.futures import ThreadPoolExecutor
-
-    edges = np.linspace(0, len(chains), workers + 1).astype(int)
-    parts = [slice(a, b) for a, b in itertools.pairwise(edges) if b > a]
-
-    def one(part: slice) -> ClipFigures:
-        return clip_figures(envelope[part], chains[part], tables[part])
-
-    with ThreadPoolExecutor(workers) as pool:
-        some = list(pool.map(one, parts))
-    names = ClipFigures.__dataclass_fields__
-    return ClipFigures(*(np.concatenate([getattr(part, name) for part in some]) for name in names))
-
-
-def _gathered(
-    clips: Sequence[Clip], figures: list[ClipFigures], clipped: list[FloatArray], chains: list[Chain]
-) -> dict[str, FloatArray]:
-    """The worst of each figure over the clips that it speaks of."""
-    nothing = np.full(len(chains), np.nan)
-
-    def least(name: str, tag: str) -> FloatArray:
-        rows = [getattr(f, name) for f, clip in zip(figures, clips, strict=True) if tag in clip.tags]
-        return np.min(rows, axis=0) if rows else nothing
+    def least(name: str, tag: str | None = None) -> FloatArray:
+        return np.asarray(np.min(rows(name, tag), axis=0))
 
     def most(name: str, tag: str | None = None) -> FloatArray:
-        rows = [
-            getattr(f, name)
-            for f, clip in zip(figures, clips, strict=True)
-            if tag is None or tag in clip.tags
-        ]
-        return np.max(rows, axis=0) if rows else nothing
+        return np.asarray(np.max(rows(name, tag), axis=0))
 
-    pixels, volts = chains[0].pixels, chains[0].supply.volts
-    return {
+    loudest = max(range(len(clips)), key=lambda i: clips[i].level_db_spl)
+    quietest = min(range(len(clips)), key=lambda i: clips[i].level_db_spl)
+    pixels, volts = chain.pixels, chain.supply.volts
+    columns = {
         "beat_contrast_lstar": least("contrast_lstar", "beat"),
+        "range_used_db": range_used_db(figures[loudest]["counts_99"], figures[quietest]["counts_median"]),
         "quiet_lit_share": least("lit_share", "quiet"),
         "false_light_lstar": most("lightness_95_lstar", "walking"),
-        "clipped_share": np.max(clipped, axis=0),
+        "clipped_share": most("clipped_share"),
         "supply_mean_a": supply_current_a(most("duty_mean"), pixels, volts=volts),
         "supply_99_a": supply_current_a(most("duty_99"), pixels, volts=volts),
         "supply_peak_a": supply_current_a(most("duty_peak"), pixels, volts=volts),
         "flashes_per_s": most("flashes_per_s"),
     }
+    for clip, figure in zip(clips, figures, strict=True):
+        for name in ("contrast_lstar", "flashes_per_s", "clipped_share", "lit_share"):
+            columns[f"{name} [{clip.label}]"] = figure[name]
+    return columns

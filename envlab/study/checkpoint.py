@@ -1,0 +1,85 @@
+"""A long sweep in steps that are kept: interrupted, it goes on where it was."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import warnings
+import zipfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from envlab.errors import EnvlabWarning, FileError
+from envlab.units import FloatArray
+
+Columns = dict[str, FloatArray]
+
+
+@dataclass(frozen=True)
+class Checkpoint:
+    """Finished steps of one question in one folder.
+
+    question: text that holds everything the results depend on; a step is taken up again only if it was made
+    for the same text. A file that is damaged or belongs to another question is computed anew, and said so.
+    """
+
+    folder: Path
+    question: str
+
+    @property
+    def mark(self) -> str:
+        """SHA-256 of the question."""
+        return hashlib.sha256(self.question.encode()).hexdigest()
+
+    def step(self, name: str, compute: Callable[[], Columns]) -> Columns:
+        """Return the columns of a step: from its file if that is whole and ours, else computed and kept."""
+        path = self.folder / f"{name}.npz"
+        if path.exists():
+            known = self._load(path)
+            if known is not None:
+                return known
+        columns = compute()
+        self._save(path, columns)
+        return columns
+
+    def done(self) -> list[str]:
+        """Names of the steps whose files are there."""
+        return sorted(path.stem for path in self.folder.glob("*.npz"))
+
+    def remove(self) -> None:
+        """Forget every step, once the result is written."""
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+    def _load(self, path: Path) -> Columns | None:
+        try:
+            with np.load(path, allow_pickle=False) as stored:
+                columns = {name: stored[name] for name in stored.files}
+        except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+            warnings.warn(f"{path}: is damaged; this step is computed anew", EnvlabWarning, stacklevel=3)
+            return None
+        if str(columns.pop("question", "")) != self.mark:
+            warnings.warn(
+                f"{path}: belongs to another question; this step is computed anew",
+                EnvlabWarning,
+                stacklevel=3,
+            )
+            return None
+        return columns
+
+    def _save(self, path: Path, columns: Columns) -> None:
+        partial = path.with_suffix(".partial")
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            with partial.open("wb") as file:
+                arrays: dict[str, Any] = {"question": np.array(self.mark), **columns}
+                np.savez(file, **arrays)
+                file.flush()
+                os.fsync(file.fileno())
+            partial.replace(path)
+        except OSError as problem:
+            raise FileError(f"{path}: cannot be written ({problem.strerror})") from None
