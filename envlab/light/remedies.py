@@ -6,6 +6,7 @@ look: the mean change of L* over the clip. Passing is no medical clearance (see 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -78,12 +79,15 @@ def first_that_passes(
 
 
 def slope_remedy(duty: ArrayLike, frame_rate_hz: float, *, full_duty: float = 1.0) -> Remedy | None:
-    """Return the fastest slope limit of L* that passes (within 0.15 %), for duties (frames,) to full_duty."""
+    """Return the fastest slope limit of L* that passes (within 0.15 %), for duties (frames,) to full_duty.
+
+    Infinite, and without change, when the light passes as it is.
+    """
     original = flash_luminance(duty, full_duty)
     return _finest(
         "slope limit",
         "L* per second",
-        _SLOPES_LSTAR_PER_S,
+        (math.inf, *_SLOPES_LSTAR_PER_S),
         lambda slope: limit_slope(original, frame_rate_hz, slope),
         original,
         frame_rate_hz,
@@ -91,12 +95,15 @@ def slope_remedy(duty: ArrayLike, frame_rate_hz: float, *, full_duty: float = 1.
 
 
 def depth_remedy(duty: ArrayLike, frame_rate_hz: float, *, full_duty: float = 1.0) -> Remedy | None:
-    """Return the least rest light that passes (within 0.0002), for duties (frames,) to full_duty."""
+    """Return the least rest light that passes (within 0.0002), for duties (frames,) to full_duty.
+
+    0, and without change, when the light passes as it is.
+    """
     original = flash_luminance(duty, full_duty)
     return _finest(
         "rest light",
         "of full light",
-        _RESTS,
+        (0.0, *_RESTS),
         lambda rest: raise_rest(original, rest),
         original,
         frame_rate_hz,
@@ -119,11 +126,16 @@ def _finest(
     original: FloatArray,
     frame_rate_hz: float,
 ) -> Remedy | None:
-    """The first setting that passes, then halved towards the milder one before it as long as that passes."""
-    best = first_that_passes(name, unit, settings, light_of, original, frame_rate_hz)
-    if best is None or best.setting == settings[0]:
-        return best
+    """The light as it is (first setting) if it passes; else the first that does, made milder by halving."""
+    as_it_is = first_that_passes(name, unit, settings[:1], lambda _: original, original, frame_rate_hz)
+    if as_it_is is not None:
+        return as_it_is
+    best = first_that_passes(name, unit, settings[1:], light_of, original, frame_rate_hz)
+    if best is None:
+        return None
     mild = settings[settings.index(best.setting) - 1]
+    if math.isinf(mild):
+        return best
     for _ in range(_HALVINGS):
         between = 0.5 * (mild + best.setting)
         tried = first_that_passes(name, unit, (between,), light_of, original, frame_rate_hz)

@@ -55,7 +55,7 @@ def test_slope_limit_by_hand():
     ("high", "rest"),
     # Square light 0..high with rest r: changes of (1 − r)·high; they stop counting when that is under 10 % or
     # when the darker state, r, is not below 0.80 (WCAG 2.2).
-    [(1.0, 0.8), (0.5, 0.8), (0.3, 2 / 3), (0.2, 0.5), (0.125, 0.2)],
+    [(1.0, 0.8), (0.5, 0.8), (0.3, 2 / 3), (0.2, 0.5), (0.125, 0.2), (0.1005, 0.004975)],
 )
 def test_least_rest_light_has_its_closed_form(high, rest):
     remedy = depth_remedy(beats(high), RATE_HZ)
@@ -105,11 +105,14 @@ def test_relative_to_the_capped_costume():
     assert capped.setting == pytest.approx(full.setting, rel=0.002)
 
 
-def test_light_that_passes_needs_next_to_nothing():
+@pytest.mark.parametrize(("find", "unchanged"), [(slope_remedy, np.inf), (depth_remedy, 0.0)])
+def test_light_that_passes_stays_as_it_is(find, unchanged):
     calm = beats(hertz=2.0)
-    remedy = slope_remedy(calm, RATE_HZ)
+    remedy = find(calm, RATE_HZ)
     assert remedy is not None
-    assert remedy.setting == 5000.0
+    assert remedy.setting == unchanged
+    assert remedy.mean_change_lstar == 0.0
+    assert np.array_equal(remedy.luminance, calm)
 
 
 def test_any_other_setting_can_be_tried():
