@@ -12,6 +12,12 @@ from .elf import read_elf32
 from .tools import RUN_SECONDS, call, missing_commands, missing_packages, zig
 
 RAM_OFFSET = 0x80_0000  # avr-gcc's linker places data at this offset from its address on the bus
+PLAIN_MEMORY = (
+    "-DENVLAB_PLAIN_C",
+    "-DENVLAB_ROM=",
+    "-DENVLAB_ROM_U8(p)=(*(p))",
+    "-DENVLAB_ROM_U16(p)=(*(p))",
+)
 
 
 @dataclass(frozen=True)
@@ -27,7 +33,11 @@ class CallCost:
 
 @dataclass(frozen=True)
 class AvrMachine:
-    """One processor of the family; the program uses neither the I/O byte `port` nor `vector` otherwise."""
+    """One processor of the family; the program uses neither the I/O byte `port` nor `vector` otherwise.
+
+    clang knows no data in program memory here and takes no 32-bit values into its inline assembly, so its
+    builds are told to do without both.
+    """
 
     name: str
     mcu: str
@@ -49,14 +59,9 @@ class AvrMachine:
             objects.append(folder / f"{self.name}-{source.stem}.o")
             flags = [*self.options, *driver.flags(), *self._defines(), "-c", source]
             if self.clang:
-                target = (
-                    "-target",
-                    "avr-freestanding-none",
-                    f"-mcpu={self.mcu}",
-                    "-isystem",
-                    _c_library_headers(),
-                )
-                zig("cc", *target, *flags, "-o", objects[-1], folder=folder)
+                target = ("-target", "avr-freestanding-none", f"-mcpu={self.mcu}")
+                flags += ["-isystem", _c_library_headers(), *PLAIN_MEMORY, "-o", objects[-1]]
+                zig("cc", *target, *flags, folder=folder)
             else:
                 call(["avr-gcc", f"-mmcu={self.mcu}", *flags, "-o", objects[-1]], folder=folder)
         out = folder / f"{self.name}.elf"
