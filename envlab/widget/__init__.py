@@ -1,0 +1,1 @@
+"""Controls for notebooks; they call the package and compute nothing themselves."""

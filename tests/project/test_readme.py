@@ -1,0 +1,147 @@
+"""The README does what it says: its commands run as printed, its code compiles, its links lead somewhere."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+import tomlkit
+from reference.c_compilers import PEDANTIC, find_program
+
+from envlab.shipped import demo_design, shipped_folder
+
+# The commands run once; all that looks at what they left behind stays with one worker.
+pytestmark = pytest.mark.xdist_group("readme")
+
+FENCED = re.compile(r"^```(\w*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+# Opens JupyterLab and stays; tests/test_cli.py runs it without a server.
+STAYS = "envlab notebooks"
+
+
+@pytest.fixture(scope="module")
+def readme(checkout) -> str:
+    return (checkout / "README.md").read_text(encoding="utf-8")
+
+
+def blocks(text: str, language: str) -> list[str]:
+    """Return the fenced blocks of one language."""
+    return [body for kind, body in FENCED.findall(text) if kind == language]
+
+
+def sections(text: str) -> dict[str, str]:
+    """Return the text of each second-level section by its heading; fenced blocks may hold no heading."""
+    parts = re.split(r"^## (.+)$", text, flags=re.MULTILINE)
+    return dict(zip(parts[1::2], parts[2::2], strict=True))
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory) -> Path:
+    """A folder as it is after the first block, but with a small parade, and a song beside it."""
+    folder = tmp_path_factory.mktemp("desk")
+    design = tomlkit.parse(demo_design().read_text(encoding="utf-8"))
+    design["clips"] = [{"file": "drum_line.flac", "levels_db_spl": [92], "tags": ["beat"]}]
+    design["sweep"] = {"detector": {"attack_ohm": ["10k", "22k"], "release_ohm": ["470k", "680k"]}}
+    (folder / "lantern-parade").mkdir()
+    (folder / "lantern-parade" / "design.toml").write_text(tomlkit.dumps(design), encoding="utf-8")
+    shutil.copy(shipped_folder("audio_samples") / "drum_line.flac", folder / "song.flac")
+    return folder
+
+
+def test_the_job_stands_first(readme):
+    title, paragraph, picture = readme.split("\n\n")[:3]
+    assert title == "# envlab"
+    assert len(paragraph.split()) < 120
+    assert picture.startswith("![")
+
+
+def test_start_is_two_blocks_and_comes_first(readme):
+    told = sections(readme)
+    assert next(iter(told)) == "Start"
+    first, second = blocks(told["Start"], "sh")
+    assert blocks(readme, "sh")[:2] == [first, second]
+    assert [line for line in first.splitlines() if "pip install" in line] == ["pip install ."]
+    assert first.splitlines()[-1] == "envlab design"
+    assert "pip install '.[test]'" in second
+    assert "pytest" in second.splitlines()[-1]
+
+
+def test_the_three_moments_follow_and_then_the_cautions(readme):
+    headings = list(sections(readme))
+    assert headings[1:5] == [
+        "Before you order the board",
+        "Before the night",
+        "Into the firmware",
+        "Take care",
+    ]
+
+
+def test_cautions_name_what_can_hurt(readme):
+    care = sections(readme)["Take care"]
+    for word in ("photosensitive", "fuse at the pack", "below 0 °C", "moisture", "skin", "eyes", "playback"):
+        assert word in care
+    assert "no medical clearance" in care
+    assert "licensed" in care
+
+
+@pytest.fixture(scope="module")
+def evening(readme, desk, run) -> Path:
+    """The desk after every command that stands below the section Start, run as printed."""
+    path = f"{Path(sys.executable).parent}:/usr/bin:/bin"
+    for line in later_commands(readme):
+        run("sh", "-ec", line, cwd=desk, env={"PATH": path})
+    return desk
+
+
+def later_commands(text: str) -> list[str]:
+    """Return the commands below the section Start, but for the one that does not end by itself."""
+    printed = blocks(text.partition("## Before you order the board")[2], "sh")
+    lines = [line for block in printed for line in block.splitlines()]
+    assert STAYS in lines
+    return [line for line in lines if line != STAYS]
+
+
+def test_commands_run_and_write_where_they_say(readme, evening):
+    told = [shlex.split(line) for line in later_commands(readme)]
+    outs = [words[words.index("--out") + 1] for words in told if "--out" in words]
+    assert len(outs) >= 4
+    assert all((evening / out).exists() for out in outs)
+
+
+def test_the_results_are_those_of_the_table(readme, evening):
+    rows = re.findall(r"^\| (`[^|]+) \|", sections(readme)["Before you order the board"], re.MULTILINE)
+    named = {name for row in rows for name in re.findall(r"`([\w.]+)`", row)}
+    assert named - {".csv"} | {"brightness_table.csv"} == {p.name for p in (evening / "my-night").iterdir()}
+
+
+def test_the_code_compiles_with_the_table(readme, evening, run):
+    compiler = find_program("gcc", "cc", "clang")
+    (code,) = blocks(readme, "c")
+    declared = code.replace("uint16_t duty_of", "uint16_t duty_of(uint16_t counts);\nuint16_t duty_of", 1)
+    source = evening / "firmware" / "light.c"
+    source.write_text(declared, encoding="utf-8")
+    run(compiler, "-std=c99", *PEDANTIC, "-c", source, "-o", evening / "light.o")
+
+
+@pytest.mark.parametrize("paper", ["README.md", "DEVELOPERS.md"])
+def test_links_and_pictures_lead_somewhere(checkout, paper):
+    text = (checkout / paper).read_text(encoding="utf-8")
+    for target in re.findall(r"\]\(([^)\s]+)\)", text):
+        file, _, anchor = target.partition("#")
+        path = checkout / (file or paper)
+        assert path.is_file(), target
+        if anchor:
+            headings = re.findall(r"^#+ (.+)$", path.read_text(encoding="utf-8"), re.MULTILINE)
+            assert anchor in {heading.lower().replace(" ", "-") for heading in headings}
+
+
+def test_files_named_in_developers_are_there(checkout):
+    text = (checkout / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for name in re.findall(r"`((?:envlab|tests|audio_samples)/[\w/.]+)`", text):
+        assert (checkout / name).exists(), name
+    for name in re.findall(r"^\| `([\w/.]+)`", text, re.MULTILINE):
+        if name.endswith((".py", "/")):
+            assert (checkout / "envlab" / name).exists(), name
