@@ -14,7 +14,7 @@ LONGEST = 400
 MACHINE_PATH = re.compile(r"(?<![\w.~-])/(?:work|tmp|home|root|opt|Users|mnt|farm)/\w")
 # Package registries and their mirrors; which one to use is the user's own setting.
 REGISTRY = re.compile(
-    r"\b(?:pypi|pythonhosted|debian|npmjs|yarnpkg|jsdelivr|unpkg)\.(?:org|com|net)\b|--index-url|//[\w.-]*mirror"
+    r"\b(?:pypi|pythonhosted|debian|npmjs|yarnpkg|jsdelivr|unpkg)\.(?:org|com|net)\b|--index[-]url|//[\w.-]*mirror"
 )
 
 
