@@ -89,6 +89,14 @@ def _over_one_cycle(
 
 
 @compiled
+def cycle_gain(
+    cycle_v: FloatArray, charge_keep: float, charge_gain: float, bleed_keep: float, start_v: float
+) -> float:
+    """By how much one cycle raises the voltage."""
+    return float(_over_one_cycle(cycle_v, charge_keep, charge_gain, bleed_keep, start_v)) - start_v
+
+
+@compiled
 def settled_start(
     cycle_v: FloatArray, charge_keep: float, charge_gain: float, bleed_keep: float, tolerance: float
 ) -> float:

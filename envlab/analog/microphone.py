@@ -84,7 +84,8 @@ def hear(
     from envlab.analog import kernels
 
     state = state or MicrophoneState()
-    limited_pa = np.clip(sample_row("pressure_pa", pressure_pa), -microphone.overload_pa, microphone.overload_pa)
+    most_pa = microphone.overload_pa
+    limited_pa = np.clip(sample_row("pressure_pa", pressure_pa), -most_pa, most_pa)
     volts = limited_pa * microphone.sensitivity_v_pa
     volts, low_corner = kernels.first_order(
         volts, *sections.high_pass(microphone.low_corner_hz, sample_rate_hz), state.low_corner

@@ -7,13 +7,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from envlab.analog.detector import AverageDetector, Detector, detect, hold_step
+from envlab.analog.detector import AverageDetector, Detector, HoldStep, detect, hold_step
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.errors import check_range
-from envlab.units import db
+from envlab.units import FloatArray, db
 
 # 4096 steps a cycle: held samples then err by less than 1e-6 of the peak (error (2π/4096)²/24).
 STEPS_PER_CYCLE = 4096
+# Attacks longer than this are not waited for; from there on a cycle moves the voltage so little that the
+# cycles may be integrated over instead of counted.
+_COUNTED_CYCLES = 20_000
 
 
 @dataclass(frozen=True)
@@ -39,6 +42,22 @@ class ToneResponse:
         return db(self.high_ratio / self.low_ratio) if self.low_ratio > 0 else math.inf
 
 
+def _cycles_to(threshold_v: float, cycle_v: FloatArray, step: HoldStep) -> float:
+    """Return how many cycles a slow detector needs from 0 to the threshold.
+
+    One cycle moves it from v to v + g(v), so dk = dv/g(v) while g is small against v; the logarithm is the
+    first correction of the sum to the integral (Euler and Maclaurin).
+    """
+    from envlab.analog import kernels
+
+    place, weight = np.polynomial.legendre.leggauss(64)
+    moved = np.array(
+        [kernels.cycle_gain(cycle_v, *step, 0.5 * threshold_v * (x + 1)) for x in (-1, *place, 1)]
+    )
+    integral = 0.5 * threshold_v * float(np.sum(weight / moved[1:-1]))
+    return integral + 0.5 * math.log(moved[-1] / moved[0])
+
+
 def tone_response(detector: Detector, rectifier: Rectifier, frequency_hz: float) -> ToneResponse:
     """Return how the detector answers a sine; frequency_hz from 1 Hz to 20 kHz.
 
@@ -54,9 +73,11 @@ def tone_response(detector: Detector, rectifier: Rectifier, frequency_hz: float)
     start = float(kernels.settled_start(cycle_v, *step, 1e-12))
     held_v, end = detect(cycle_v, detector, sample_rate_hz=rate_hz, start_v=start)
     settled = float(held_v.mean())
-    crossing = kernels.first_crossing(cycle_v, *step, 0.9 * settled, 2**62)
-    # held_v[0] is stamped half a step after the tone's start
-    attack_s = (crossing + 0.5) / rate_hz
+    crossing = kernels.first_crossing(cycle_v, *step, 0.9 * settled, _COUNTED_CYCLES * STEPS_PER_CYCLE)
+    if crossing < 0:
+        crossing = STEPS_PER_CYCLE * _cycles_to(0.9 * settled, cycle_v, step)
+    # Step n ends, and its voltage is stamped, half a step after sample n.
+    attack_s = max(0.0, crossing - 0.5) / rate_hz
     fall_s = detector.smoothing_s if isinstance(detector, AverageDetector) else detector.release_s
     release_s = max(0.0, fall_s * math.log(end / (0.1 * settled)))
     return ToneResponse(
