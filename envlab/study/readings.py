@@ -44,6 +44,7 @@ class _Front:
     def __init__(self, chains: list[Chain], places: list[int], rate_hz: float) -> None:
         self.preamp: Preamp = chains[places[0]].preamp
         self.rectifier: Rectifier = chains[places[0]].rectifier
+        self.rest_counts = chains[places[0]].rest_counts
         detectors: dict[tuple[float, float, float], Detector] = {}
         self.places, self.lanes = np.array(places), np.empty(len(places), dtype=np.int64)
         keys: dict[tuple[float, float, float], int] = {}
@@ -112,7 +113,6 @@ def read_chains(
 
     fronts = _fronts(chains, rate_hz)
     counts = np.empty((len(chains), times_s.size), dtype=np.int32)
-    rest_v = np.array([chain.rectifier.rest_v for chain in chains])
     overloaded, microphone_state = 0, MicrophoneState()
     with ThreadPoolExecutor(workers) as pool:
         for start, fine_pa in interpolated_blocks(pressure_pa, recording.sample_rate_hz, BLOCK):
@@ -125,11 +125,10 @@ def read_chains(
             def run(
                 front: _Front, v: FloatArray = microphone_v, due: slice = due, start: int = start
             ) -> None:
-                read_v = front.read(v, upper[due] - start, fraction[due])
-                read_v += rest_v[front.places, None]
+                read_v = front.rectifier.rest_v + front.read(v, upper[due] - start, fraction[due])
                 lsb = read_v / first.adc.lsb_v + noise_lsb[due]
                 limited = np.clip(np.floor(lsb), 0, first.adc.top_code)
-                counts[front.places, due] = np.maximum(limited - _rest_counts(chains, front)[:, None], 0)
+                counts[front.places, due] = np.maximum(limited - front.rest_counts, 0)
 
             list(pool.map(run, fronts))
             if progress is not None:
@@ -138,10 +137,6 @@ def read_chains(
     for front in fronts:
         clipped_share[front.places] = (front.clipped + overloaded) / samples
     return Readings(counts.astype(np.int64), clipped_share)
-
-
-def _rest_counts(chains: list[Chain], front: _Front) -> IntArray:
-    return np.array([chains[place].rest_counts for place in front.places])
 
 
 def _fronts(chains: list[Chain], rate_hz: float) -> list[_Front]:
