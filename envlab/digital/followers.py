@@ -160,7 +160,7 @@ def _start(state: FloatArray | None, leading: tuple[int, ...], values: int) -> F
 def _follow_rows(
     rows: FloatArray, follower: Follower, rate_hz: float, start: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    from envlab.digital import kernels  # noqa: PLC0415  numba stays out of `import envlab`
+    from envlab.digital import kernels
 
     result = np.empty_like(rows)
     if isinstance(follower, OnePole):

@@ -1,0 +1,112 @@
+"""How the brightness window finds the music: by itself, or in steps that the wearer chooses.
+
+The window is the range of level between first light and full light. Its width is fixed by the design; what
+moves is where it stands. Both ways move it in level (octave) units, where a shift is a subtraction: the
+firmware needs no division, and no new table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, level_units
+from envlab.errors import ParameterError, check_positive, check_range
+
+
+@dataclass(frozen=True)
+class AutoLevel:
+    """The window rises while the light is full, else it falls; a noise level creeps under the music.
+
+    So the ceiling settles where the level is above it for the share fall/(rise + fall) of the time.
+    rise_db_s, fall_db_s: speeds of the window, dB/s. down_db, up_db: how far it may go below and above where
+    the design has it, dB; rehearsal and street both stay in reach. noise_rise_db_s: speed at which the noise
+    level creeps up; it drops at once to every quieter moment. noise_most_db: highest noise level above the
+    window's floor, dB; 0 switches it off.
+    """
+
+    rise_db_s: float = 10.0
+    fall_db_s: float = 0.5
+    down_db: float = 20.0
+    up_db: float = 12.0
+    noise_rise_db_s: float = 0.3
+    noise_most_db: float = 6.0
+
+    def __post_init__(self) -> None:
+        check_range("rise_db_s", self.rise_db_s, 0.01, 200.0, unit="dB/s")
+        check_range("fall_db_s", self.fall_db_s, 0.01, 200.0, unit="dB/s")
+        check_range("down_db", self.down_db, 0.0, 90.0, unit="dB")
+        check_range("up_db", self.up_db, 0.0, 90.0, unit="dB")
+        check_range("noise_rise_db_s", self.noise_rise_db_s, 0.01, 200.0, unit="dB/s")
+        check_range("noise_most_db", self.noise_most_db, 0.0, 40.0, unit="dB")
+
+
+@dataclass(frozen=True)
+class OffsetSteps:
+    """A few sensitivities for a button: step 0 is the least sensitive, each further one is step_db more.
+
+    steps: 1 to 64. step_db: dB, above 0. least_db: how much less sensitive step 0 is than the design, dB.
+    design_step is the step at which the window stands nearest to the design.
+    """
+
+    steps: int = 7
+    step_db: float = 3.0
+    least_db: float = 9.0
+
+    def __post_init__(self) -> None:
+        if isinstance(self.steps, bool) or not isinstance(self.steps, int):
+            raise ParameterError("steps", self.steps, "a whole number")
+        check_range("steps", self.steps, 1, 64)
+        check_positive("step_db", self.step_db, unit="dB")
+        check_range("step_db", self.step_db, high=40.0, unit="dB")
+        check_range("least_db", self.least_db, -60.0, 60.0, unit="dB")
+
+    @property
+    def design_step(self) -> int:
+        """The step at which the window stands nearest to where the design has it."""
+        return min(max(round(self.least_db / self.step_db), 0), self.steps - 1)
+
+
+LevelControl = AutoLevel | OffsetSteps
+
+
+@dataclass(frozen=True)
+class AdaptWords:
+    """An AutoLevel in whole numbers: level units for each adaptation, one adaptation every so many steps."""
+
+    every: int
+    rise: int
+    fall: int
+    noise_rise: int
+    rate_hz: float
+
+    @property
+    def rise_db_s(self) -> float:
+        """Achieved speed upwards, dB/s."""
+        return self.rise * self.rate_hz / (self.every * LEVEL_UNITS_PER_DB)
+
+    @property
+    def fall_db_s(self) -> float:
+        """Achieved speed downwards, dB/s."""
+        return self.fall * self.rate_hz / (self.every * LEVEL_UNITS_PER_DB)
+
+    @property
+    def noise_rise_db_s(self) -> float:
+        """Achieved speed of the noise level, dB/s."""
+        return self.noise_rise * self.rate_hz / (self.every * LEVEL_UNITS_PER_DB)
+
+
+def adapt_words(control: AutoLevel, rate_hz: float) -> AdaptWords:
+    """Return the whole numbers of an AutoLevel whose steps come at rate_hz.
+
+    It adapts as seldom as keeps each move of the rise within 0.25 dB, at most every 255 steps: the seldomer,
+    the finer the speeds. A speed is at least one unit for each adaptation.
+    """
+    check_positive("rate_hz", rate_hz, unit="Hz")
+    every = min(max(int(0.25 * rate_hz / max(control.rise_db_s, control.fall_db_s)), 1), 255)
+
+    def units(speed_db_s: float) -> int:
+        return max(level_units(speed_db_s * every / rate_hz), 1)
+
+    return AdaptWords(
+        every, units(control.rise_db_s), units(control.fall_db_s), units(control.noise_rise_db_s), rate_hz
+    )

@@ -1,0 +1,190 @@
+"""The firmware's arithmetic in whole numbers: formats, limits, achieved figures, and the twin.
+
+Formats (all unsigned): a reading and an envelope are Q0.16 of the ADC's full scale, counts above rest shifted
+up to 16 bit. The follower keeps 24 more bits. A level is Q4.12 octave, 4096·log2(envelope): one unit is
+0.00147 dB. A duty is a code of 16 bit. Products are kept whole; look-ups round half up, scaling rounds down;
+nothing saturates but what says so.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.digital.fixed_words import FixedState, FixedWords
+from envlab.errors import ParameterError, check_positive, check_range
+from envlab.units import FloatArray, IntArray
+
+WORD = 1 << 16
+LEVEL_UNITS_PER_DB = 4096 / (20 * math.log10(2))
+LONGEST_ERROR = 0.10
+
+
+@dataclass(frozen=True)
+class FixedCoefficient:
+    """One time constant as the firmware holds it: the share factor/2^fraction of the way in each period.
+
+    time_s: asked for, s. fraction: 16 or 24 bits behind the point.
+    """
+
+    time_s: float
+    rate_hz: float
+    factor: int
+    fraction: int
+
+    @property
+    def share(self) -> float:
+        """Share of the remaining way taken in one period."""
+        return float(self.factor / (1 << self.fraction))
+
+    @property
+    def achieved_s(self) -> float:
+        """Time constant of that share, s."""
+        return -1.0 / (self.rate_hz * math.log1p(-self.share))
+
+    @property
+    def error(self) -> float:
+        """Achieved over asked time constant, less 1."""
+        return self.achieved_s / self.time_s - 1.0
+
+
+def fixed_coefficient(time_s: float, rate_hz: float, *, name: str = "time_s") -> FixedCoefficient:
+    """Return the firmware's coefficient nearest to 1 - exp(-1/(rate_hz*time_s)).
+
+    A 16 bit factor with 24 bits of fraction while the share is below 1/256, else with 16. Raises
+    ParameterError for a time constant that the format cannot hold within 10 %: under a tenth of a period,
+    or over some millions of periods.
+    """
+    check_positive("rate_hz", rate_hz, unit="Hz")
+    check_positive(name, time_s, unit="s")
+    share = -math.expm1(-1.0 / (rate_hz * time_s))
+    fraction = 24 if share * (1 << 24) < WORD - 0.5 else 16
+    factor = round(share * (1 << fraction))
+    shortest_s, longest_s = 1.0 / (rate_hz * math.log(WORD)), (1 << 24) / (5 * rate_hz)
+    limit = f"from {shortest_s:.3g} to {longest_s:.3g} s at {rate_hz:g} Hz"
+    if not 0 < factor < WORD:
+        raise ParameterError(name, time_s, limit)
+    found = FixedCoefficient(time_s, rate_hz, factor, fraction)
+    if abs(found.error) > LONGEST_ERROR:
+        raise ParameterError(name, time_s, limit)
+    return found
+
+
+@dataclass(frozen=True)
+class FixedFollower:
+    """The attack/release follower of the firmware.
+
+    attack_s, release_s: time constants asked for, s. rate_hz: ADC rate.
+    """
+
+    attack_s: float
+    release_s: float
+    rate_hz: float = 1000.0
+
+    def __post_init__(self) -> None:
+        fixed_coefficient(self.attack_s, self.rate_hz, name="attack_s")
+        fixed_coefficient(self.release_s, self.rate_hz, name="release_s")
+
+    @property
+    def attack(self) -> FixedCoefficient:
+        """The attack as the firmware holds it."""
+        return fixed_coefficient(self.attack_s, self.rate_hz, name="attack_s")
+
+    @property
+    def release(self) -> FixedCoefficient:
+        """The release as the firmware holds it."""
+        return fixed_coefficient(self.release_s, self.rate_hz, name="release_s")
+
+
+@dataclass(frozen=True)
+class Gate:
+    """Light only above the quiet: opens and closes at two levels above the window's floor (or the noise).
+
+    open_db, close_db: dB, 0 to 40, close_db not above open_db. Both 0: the gate is always open.
+    """
+
+    open_db: float = 1.0
+    close_db: float = 0.5
+
+    def __post_init__(self) -> None:
+        check_range("open_db", self.open_db, 0.0, 40.0, unit="dB")
+        check_range("close_db", self.close_db, 0.0, self.open_db, unit="dB")
+
+
+def justify(counts: IntArray, adc_bits: int) -> IntArray:
+    """Return ADC counts, any shape, as readings: shifted up so that full scale has 16 bit."""
+    check_adc_bits(adc_bits)
+    codes = np.asarray(counts, dtype=np.int64)
+    if codes.size and (codes.min() < 0 or codes.max() >= 1 << adc_bits):
+        raise ParameterError("counts", int(codes.max()), f"from 0 to {(1 << adc_bits) - 1}")
+    return codes << (16 - adc_bits)
+
+
+def check_adc_bits(adc_bits: int) -> None:
+    """Raise ParameterError unless the ADC has 6 to 16 bit."""
+    if isinstance(adc_bits, bool) or not isinstance(adc_bits, int):
+        raise ParameterError("adc_bits", adc_bits, "a whole number")
+    check_range("adc_bits", adc_bits, 6, 16, unit="bit")
+
+
+def level_units(level_db: float) -> int:
+    """Return a level difference in dB in whole level units, 1/4096 octave each."""
+    return round(level_db * LEVEL_UNITS_PER_DB)
+
+
+@dataclass(frozen=True)
+class FixedTrace:
+    """What the twin did after each reading: envelope word and duty (readings,), states (readings, 6)."""
+
+    envelope: IntArray
+    duty: IntArray
+    states: IntArray
+    end: FixedState
+
+
+def run_twin(
+    words: FixedWords,
+    codes: IntArray,
+    readings: IntArray,
+    *,
+    state: FixedState | None = None,
+    offsets: IntArray | None = None,
+) -> FixedTrace:
+    """Step the firmware's twin through readings (n,), each 0..65535, as justify gives them.
+
+    codes: the runtime's table. state: what a run before ended with, None for the start. offsets (n,): a step
+    of the decibel offset that the wearer chooses before that reading, or -1. Bit for bit the C runtime.
+    FixedTrace.states is (n, 6) in the order of FixedState. Two runs equal one.
+    """
+    from envlab.digital import fixed_kernels as kernels
+
+    given = np.ascontiguousarray(readings, dtype=np.int64)
+    if given.ndim != 1 or (given.size and (given.min() < 0 or given.max() >= WORD)):
+        raise ParameterError("readings", given.shape, "a row of whole numbers from 0 to 65535")
+    chosen = np.full(given.shape, -1, np.int64) if offsets is None else np.asarray(offsets, np.int64)
+    if chosen.shape != given.shape:
+        raise ParameterError("offsets", chosen.shape, f"of shape {given.shape}, as the readings")
+    trace = np.empty((given.size, 8), np.int64)
+    begin = kernels.start(words) if state is None else state
+    table = np.ascontiguousarray(codes, dtype=np.int64)
+    end = kernels.run(words, begin, table, given, chosen, trace)
+    return FixedTrace(trace[:, 0], trace[:, 1], trace[:, 2:], FixedState(*(int(v) for v in end)))
+
+
+def float_envelope(
+    readings: FloatArray, attack: FixedCoefficient, release: FixedCoefficient, *, rest: int = 0
+) -> FloatArray:
+    """Return what a float follower with the achieved time constants makes of the same readings, (n,).
+
+    The unit is that of the envelope word. The firmware's envelope is never under it and less than one unit
+    of 65536 over it.
+    """
+    from envlab.digital.followers import AttackRelease, follow
+
+    if attack.rate_hz != release.rate_hz:
+        raise ParameterError("release", release.rate_hz, f"at the attack's rate_hz of {attack.rate_hz:g}")
+    follower = AttackRelease(attack.achieved_s, release.achieved_s)
+    above = np.maximum(np.asarray(readings, dtype=np.float64) - rest, 0.0)
+    return follow(above, follower, rate_hz=attack.rate_hz)[0]

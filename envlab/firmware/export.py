@@ -1,0 +1,155 @@
+"""The whole firmware folder of a design: runtime, parameters and table, written and checked together."""
+
+from __future__ import annotations
+
+import re
+import zlib
+from pathlib import Path
+
+from envlab.digital.auto_level import AutoLevel, OffsetSteps
+from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedCoefficient
+from envlab.errors import FileError
+from envlab.firmware.atomic import read_whole, write_whole
+from envlab.firmware.edits import ascii_lines, code_array
+from envlab.firmware.level_table import LevelTable
+from envlab.firmware.parameters import HeaderFacts, parameters_text, table_text
+from envlab.firmware.runtime_design import RuntimeDesign
+from envlab.firmware.table_record import explain_change
+
+RUNTIME_FOLDER = Path(__file__).parent / "runtime"
+RUNTIME_FILES = (
+    "envlab_rom.h",
+    "envlab_products.h",
+    "envlab_runtime.h",
+    "envlab_runtime.c",
+    "envlab_frame.h",
+    "envlab_frame.c",
+)
+DITHER_FILES = ("envlab_dither.h", "envlab_dither.c")
+
+
+def firmware_files(design: RuntimeDesign, *, design_digest: str = "") -> dict[str, str]:
+    """Return the text of every file of a design's firmware folder by its name.
+
+    design_digest: text that tells which design it belongs to, put into both generated headers.
+    """
+    facts = header_facts(design, design_digest)
+    words, codes = design.words, design.codes
+    names = RUNTIME_FILES + (DITHER_FILES if design.dither is not None else ())
+    files = {name: (RUNTIME_FOLDER / name).read_text("ascii") for name in names}
+    files["envlab_parameters.h"] = parameters_text(words, codes, facts)
+    files["envlab_table.h"] = table_text(words, codes, facts)
+    return files
+
+
+def write_firmware(design: RuntimeDesign, folder: str | Path, *, design_digest: str = "") -> list[Path]:
+    """Write runtime, parameter header and table header into a folder, which is made if it is not there.
+
+    Everything is put together before the first file is written, and each file appears whole or not at all.
+    Returns the paths. Raises ParameterError or FileError.
+    """
+    files = firmware_files(design, design_digest=design_digest)
+    target = Path(folder)
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise FileError(f"{target}: cannot be made: {error.strerror or error}") from error
+    for name, text in files.items():
+        write_whole(target / name, text.encode("ascii"))
+    return [target / name for name in files]
+
+
+def check_firmware(folder: str | Path) -> None:
+    """Raise FileError that names file and line if a file of a written firmware folder has changed since."""
+    for name in RUNTIME_FILES + DITHER_FILES:
+        written = Path(folder) / name
+        if name in DITHER_FILES and not written.exists():
+            continue
+        if read_whole(written) != (RUNTIME_FOLDER / name).read_bytes():
+            raise FileError(f"{written}: is not the runtime of this version; export it again")
+    _check_table(Path(folder) / "envlab_table.h")
+    for name in ("envlab_table.h", "envlab_parameters.h"):
+        _check_text(Path(folder) / name)
+    numbers = {_macro(Path(folder) / "envlab_table.h", "TABLE_BELONGS_TO")}
+    numbers.add(_macro(Path(folder) / "envlab_parameters.h", "DESIGN"))
+    if len(numbers) != 1:
+        raise FileError(f"{folder}: envlab_table.h and envlab_parameters.h belong to different designs")
+
+
+def header_facts(design: RuntimeDesign, design_digest: str) -> HeaderFacts:
+    """Return what the headers of a design say beside its words."""
+    return HeaderFacts(
+        design_digest=design_digest,
+        adc_rate_hz=design.follower.rate_hz,
+        brightness_rate_hz=design.brightness_rate_hz,
+        sum_limit=design.sum_limit,
+        dither_bits=0 if design.dither is None else design.dither.bits,
+        asked=tuple(_asked(design)),
+    )
+
+
+def _asked(design: RuntimeDesign) -> list[str]:
+    lines = [
+        f"ADC: {design.adc_bits} bit, {design.rest_counts} counts at rest, {design.follower.rate_hz:g} Hz;"
+        f" a reading is the counts times {1 << (16 - design.adc_bits)}",
+        _time_line("attack", design.follower.attack),
+        _time_line("release", design.follower.release),
+    ]
+    if isinstance(design.table, LevelTable):
+        table, asked_map = design.table, design.table.count_map
+        lines += [
+            f"first light: asked {asked_map.floor_counts:.6g}, achieved {table.floor_counts:.6g} counts",
+            f"full light: asked {asked_map.ceiling_counts:.6g}, achieved {table.ceiling_counts:.6g} counts",
+            f"gate: opens {design.words.gate_open / LEVEL_UNITS_PER_DB:.3g} dB, shuts"
+            f" {design.words.gate_close / LEVEL_UNITS_PER_DB:.3g} dB above the window's floor or the noise",
+        ]
+    if isinstance(design.level, AutoLevel) and design.adapt is not None:
+        asked, found = design.level, design.adapt
+        lines += [
+            f"window rises: asked {asked.rise_db_s:g}, achieved {found.rise_db_s:.4g} dB/s",
+            f"window falls: asked {asked.fall_db_s:g}, achieved {found.fall_db_s:.4g} dB/s",
+            f"noise rises: asked {asked.noise_rise_db_s:g}, achieved {found.noise_rise_db_s:.4g} dB/s",
+        ]
+    if isinstance(design.level, OffsetSteps):
+        achieved = design.words.offset_step / LEVEL_UNITS_PER_DB
+        lines += [
+            f"offset steps: {design.level.steps}, asked {design.level.step_db:g}, achieved {achieved:.4g} dB"
+        ]
+    if design.dither is not None:
+        lines += [f"dithering: {design.dither.bits} bit, repeats at {design.dither.repetition_hz:g} Hz"]
+    lines += [
+        f"frame limit: {design.pixels.count} pixels of {design.pixels.channels} channels on"
+        f" {design.supply.limit_a:g} A",
+        f"levels: 1 unit is {1 / LEVEL_UNITS_PER_DB:.6f} dB",
+    ]
+    return lines
+
+
+def _time_line(name: str, found: FixedCoefficient) -> str:
+    return f"{name}: asked {found.time_s:g} s, achieved {found.achieved_s:.6g} s ({100 * found.error:+.3f} %)"
+
+
+def _check_text(path: Path) -> None:
+    text = read_whole(path)
+    body, mark, last = text.rpartition(b"/* CRC-32 of every byte above this line: ")
+    if not mark or last != f"0x{zlib.crc32(body):08X} */\n".encode("ascii"):
+        raise FileError(f"{path}: has been edited or cut short; export it again")
+
+
+def _check_table(path: Path) -> None:
+    lines = ascii_lines(path)
+    codes = [
+        int(code) for line in lines if line.startswith("    ") for code in re.findall(r"\b(\d+)u\b", line)
+    ]
+    wanted = _macro(path, "TABLE_CRC32")
+    problem = explain_change(code_array(path, codes), 16, wanted)
+    if problem is not None:
+        raise FileError(f"{path}: {problem}")
+
+
+def _macro(path: Path, name: str) -> int:
+    for line in ascii_lines(path):
+        match = re.match(rf"#define ENVLAB_{name} 0x([0-9A-F]{{8}})ul ", line)
+        if match:
+            return int(match[1], 16)
+    raise FileError(f"{path}: the value ENVLAB_{name} is missing or has been edited")

@@ -1,0 +1,156 @@
+"""The two generated headers of the runtime, parameters and table, every value with unit and format."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from envlab import __version__
+from envlab.digital.fixed_words import FixedWords, check_words
+from envlab.errors import ParameterError
+from envlab.firmware.table_record import table_crc32
+from envlab.units import IntArray
+
+_PER_ROW = 12
+
+# Macro, field of FixedWords, unit and format.
+_WORDS = (
+    ("REST", "rest", "reading at silence, unsigned Q0.16 of the ADC's full scale"),
+    ("ATTACK_FACTOR", "attack_factor", "share of the way in a period, unsigned; see the fraction"),
+    ("ATTACK_FRACTION", "attack_fraction", "bits behind the point of the attack factor"),
+    ("RELEASE_FACTOR", "release_factor", "share of the way in a period, unsigned; see the fraction"),
+    ("RELEASE_FRACTION", "release_fraction", "bits behind the point of the release factor"),
+    ("LEVEL_INDEX", "level_index", "1: the table is over level, 0: over envelope"),
+    ("RANGE", "range_level", "width of the brightness window, level units, unsigned Q4.12 octave"),
+    ("AUTOMATIC_LEVEL", "automatic", "1: the window follows the music, 0: it stays"),
+    ("ADAPT_EVERY", "adapt_every", "steps of envlab_brightness between two adaptations"),
+    ("WINDOW_START", "window_start", "floor of the window at the start, Q4.12 octave"),
+    ("WINDOW_LEAST", "window_least", "where the window stops falling, Q4.12 octave"),
+    ("WINDOW_MOST", "window_most", "where the window stops rising, Q4.12 octave"),
+    ("WINDOW_RISE", "window_rise", "rise at an adaptation, Q4.12 octave"),
+    ("WINDOW_FALL", "window_fall", "fall at an adaptation, Q4.12 octave"),
+    ("NOISE_MOST", "noise_most", "where the noise stops rising, above the window, Q4.12 octave"),
+    ("NOISE_RISE", "noise_rise", "rise of the noise at an adaptation, Q4.12 octave"),
+    ("GATE_OPEN", "gate_open", "opens at this above the noise, Q4.12 octave"),
+    ("GATE_CLOSE", "gate_close", "shuts under this above the noise, Q4.12 octave"),
+    ("REST_DUTY", "rest_duty", "duty while the gate is shut, unsigned Q16.0 of 65535"),
+    ("CAP", "cap", "every duty times (cap + 1)/65536, unsigned Q0.16"),
+    ("WINDOW_LEAST_SENSITIVE", "window_least_sensitive", "window of offset step 0, Q4.12 octave"),
+    ("OFFSET_STEP", "offset_step", "from one offset step to the next, Q4.12 octave"),
+    ("OFFSET_STEPS", "offset_steps", "number of offset steps"),
+)
+_PLAIN = ("attack_fraction", "release_fraction", "level_index", "automatic")
+
+
+@dataclass(frozen=True)
+class HeaderFacts:
+    """What stands in the headers beside the words.
+
+    rates: Hz by macro name. sum_limit, dither_bits: of the frame and dither parts. asked: lines on what was
+    asked for and what was achieved, free text.
+    """
+
+    design_digest: str
+    adc_rate_hz: float
+    brightness_rate_hz: float
+    sum_limit: int = 1 << 16
+    dither_bits: int = 0
+    asked: tuple[str, ...] = field(default=())
+
+
+def design_number(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> int:
+    """Return the 32 bit number that the two headers share: it ties them together at compile time."""
+    content = json.dumps([list(words), np.asarray(codes).tolist(), facts.design_digest, facts.sum_limit])
+    return zlib.crc32(content.encode())
+
+
+def parameters_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
+    """Return envlab_parameters.h. Raises ParameterError for words that the runtime cannot work with."""
+    check_words(words, len(codes))
+    values = [
+        ("ADC_RATE_HZ", f"{round(facts.adc_rate_hz)}ul", "Hz, rate of envlab_follow"),
+        ("BRIGHTNESS_RATE_HZ", f"{round(facts.brightness_rate_hz)}ul", "Hz, rate of envlab_brightness"),
+        *((macro, _literal(words, name), unit) for macro, name, unit in _WORDS),
+        (
+            "SUM_LIMIT",
+            f"{facts.sum_limit}ul",
+            "largest sum of all duties of a frame, one full channel is 65535",
+        ),
+        ("DITHER_BITS", f"{facts.dither_bits}", "bits of temporal dithering, 0 for none"),
+    ]
+    body = [f"#define ENVLAB_{macro} {value} /* {unit} */" for macro, value, unit in values]
+    return _header("ENVLAB_PARAMETERS", "Parameters", "DESIGN", body, words, codes, facts)
+
+
+def table_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
+    """Return envlab_table.h: the runtime's table in program memory. Raises ParameterError for a bad table."""
+    table = np.asarray(codes)
+    if (np.diff(table) < 0).any() or table.min() < 0 or table.max() > 0xFFFF:
+        raise ParameterError("codes", "a table", "never falling, from 0 to 65535")
+    crc = table_crc32(table, 16)
+    body = [
+        f"#define ENVLAB_TABLE_ENTRIES {len(table)}u /* entries, the last for reading one past the end */",
+        f"#define ENVLAB_TABLE_CRC32 0x{crc:08X}ul /* CRC-32 (IEEE 802.3) over the codes, little-endian */",
+        "",
+        "/* Duty codes, unsigned Q16.0, duty = code / 65535. Entry i belongs to a position of i * 256: with",
+        " * ENVLAB_LEVEL_INDEX i/16 octave (0.376 dB) above the window's floor, else i/256 of full scale. */",
+        "static const uint16_t envlab_table[ENVLAB_TABLE_ENTRIES] ENVLAB_ROM = {",
+        *_rows(table),
+        "};",
+    ]
+    return _header("ENVLAB_TABLE", "Table", "TABLE_BELONGS_TO", body, words, codes, facts)
+
+
+def _rows(table: IntArray) -> list[str]:
+    rows = []
+    for first in range(0, len(table), _PER_ROW):
+        part = ", ".join(f"{int(code)}u" for code in table[first : first + _PER_ROW])
+        comma = "," if first + _PER_ROW < len(table) else ""
+        rows.append(f"    {part}{comma} /* {first} */")
+    return rows
+
+
+def _literal(words: FixedWords, name: str) -> str:
+    value = getattr(words, name)
+    # Values that #if compares carry no suffix, so that both sides read the same.
+    return f"{value}" if name in _PLAIN else f"{value}u"
+
+
+def _header(
+    guard: str,
+    title: str,
+    number_macro: str,
+    body: list[str],
+    words: FixedWords,
+    codes: IntArray,
+    facts: HeaderFacts,
+) -> str:
+    number = design_number(words, codes, facts)
+    lines = [
+        f"/* {title} of the runtime. Made by envlab {__version__}; do not edit: it is checked.",
+        " *",
+        f" * design digest: {_safe(facts.design_digest)}",
+        *(f" * {_safe(line)}" for line in facts.asked),
+        " */",
+        f"#ifndef {guard}_H",
+        f"#define {guard}_H",
+        "",
+        "#include <stdint.h>",
+        '#include "envlab_rom.h"',
+        "",
+        f"#define ENVLAB_{number_macro} 0x{number:08X}ul /* number that parameters and table share */",
+        *body,
+        "",
+        "#endif",
+    ]
+    text = "\n".join(lines) + "\n"
+    return f"{text}/* CRC-32 of every byte above this line: 0x{zlib.crc32(text.encode('ascii')):08X} */\n"
+
+
+def _safe(text: str) -> str:
+    if not text.isascii() or not text.isprintable() or "*/" in text or "/*" in text:
+        raise ParameterError("text for a header", text, "printable ASCII that ends or opens no C comment")
+    return text

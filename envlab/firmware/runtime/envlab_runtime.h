@@ -1,0 +1,58 @@
+/* From an ADC reading to the pixels' duty, the same bit for bit on every machine.
+ *
+ * C99 and C++, unsigned arithmetic only, no heap, no floating point, no division, safe where int has
+ * 16 bits. envlab_parameters.h and brightness_table.h, which belong to one design, give the numbers.
+ *
+ * Words:
+ *   envelope   unsigned Q0.16 of the ADC's full scale: counts above rest, shifted up to 16 bit
+ *   level      unsigned Q4.12 octave: 4096 * log2(envelope); 4096 are 6.02 dB
+ *   duty       unsigned code of the table's depth
+ */
+#ifndef ENVLAB_RUNTIME_H
+#define ENVLAB_RUNTIME_H
+
+#include <stdint.h>
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+/* Everything that is carried from one reading to the next. Only the functions below change it. */
+typedef struct {
+    uint32_t envelope;     /* unsigned Q16.16 of an envelope word */
+    uint16_t window;       /* level word: where the light begins */
+    uint16_t noise;        /* level word above the window: where the quiet lies */
+    uint16_t gate;         /* level word above the noise: ENVLAB_GATE_OPEN while shut, else _CLOSE */
+    uint8_t envelope_low;  /* the 8 bits behind envelope */
+    uint8_t countdown;     /* steps until window and noise adapt again */
+} envlab_state;
+
+/* Puts the state to silence, gate closed, window where the design has it. */
+void envlab_start(envlab_state *state);
+
+/* Takes one ADC reading in counts; call it at ENVLAB_ADC_RATE_HZ. Returns the envelope. */
+uint16_t envlab_follow(envlab_state *state, uint16_t adc_counts);
+
+/* Takes the envelope; call it at ENVLAB_BRIGHTNESS_RATE_HZ. Returns the duty. */
+uint16_t envlab_brightness(envlab_state *state, uint16_t envelope);
+
+/* Both, where the brightness is wanted for every reading. */
+uint16_t envlab_step(envlab_state *state, uint16_t adc_counts);
+
+/* Chooses one of the ENVLAB_OFFSET_STEPS sensitivities, 0 the least; a larger number counts as the last. */
+void envlab_choose_offset(envlab_state *state, uint8_t offset_step);
+
+/* Returns the duty at a place in the table: 8 bits of fraction between two entries, rounded half up. */
+uint16_t envlab_look_up(uint16_t position);
+
+/* Returns value * (factor + 1) / 65536, rounded down: factor 65535 leaves the value as it is. */
+uint16_t envlab_scale(uint16_t value, uint16_t factor);
+
+/* Returns 1 if the table in program memory still has its CRC-32, else 0. Ask once, at start-up. */
+uint8_t envlab_table_is_whole(void);
+
+#ifdef __cplusplus
+}
+#endif
+
+#endif

@@ -1,0 +1,150 @@
+"""Everything that the runtime needs to know about one design, in physical units, and the words it becomes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from envlab.digital.auto_level import AdaptWords, AutoLevel, LevelControl, OffsetSteps, adapt_words
+from envlab.digital.fixed_frame import LEAST_LIMIT, SUM_MOST, Dither
+from envlab.digital.fixed_point import FixedFollower, Gate, level_units
+from envlab.digital.fixed_words import FixedWords, check_words
+from envlab.errors import ParameterError, check_positive, check_range
+from envlab.firmware.level_table import LevelTable
+from envlab.light.pixels import Pixels, Supply, idle_current_a
+from envlab.light.table import LookupTable
+from envlab.units import IntArray
+
+EVEN_ENTRIES = 257
+
+
+@dataclass(frozen=True)
+class RuntimeDesign:
+    """What the firmware does from a reading to the pixels.
+
+    table: a LevelTable, or a LookupTable of 257 even entries of 16 bit over the ADC's range (then level must
+    be None and the gate stands in dB below the ADC's full scale no more: it must be open). rest_counts: ADC
+    reading at silence. brightness_rate_hz: rate at which the duty is computed, the follower's rate or less.
+    level: what moves the brightness window; None leaves it where the design has it. dim: factor on every
+    duty, above 0 to 1. pixels, supply: for the limiter over a frame. dither: None where the pixels' own
+    depth will do.
+    """
+
+    table: LevelTable | LookupTable
+    follower: FixedFollower
+    adc_bits: int = 10
+    rest_counts: int = 0
+    brightness_rate_hz: float = 100.0
+    gate: Gate = field(default_factory=Gate)
+    level: LevelControl | None = None
+    dim: float = 1.0
+    pixels: Pixels = field(default_factory=Pixels)
+    supply: Supply = field(default_factory=Supply)
+    dither: Dither | None = None
+
+    def __post_init__(self) -> None:
+        check_range("rest_counts", self.rest_counts, 0, (1 << self.adc_bits) - 2)
+        check_positive("brightness_rate_hz", self.brightness_rate_hz, unit="Hz")
+        check_range("brightness_rate_hz", self.brightness_rate_hz, high=self.follower.rate_hz, unit="Hz")
+        check_range("dim", self.dim, 1.0 / 65536, 1.0)
+        _check_table(self)
+        check_words(self.words, int(self.codes.size))
+        check_range("channels", self.channels, 1, SUM_MOST // 0xFFFF)
+        if self.sum_limit < LEAST_LIMIT:
+            raise ParameterError(
+                "limit_a", self.supply.limit_a, "enough for one full channel beside the idle"
+            )
+
+    @property
+    def codes(self) -> IntArray:
+        """The runtime's table, 16 bit codes."""
+        return self.table.duty_codes
+
+    @property
+    def channels(self) -> int:
+        """Number of channels of all pixels."""
+        return self.pixels.count * self.pixels.channels
+
+    @property
+    def sum_limit(self) -> int:
+        """Largest sum of all channels' duties that the supply bears, one full channel being 65535."""
+        spare_a = self.supply.limit_a - idle_current_a(self.pixels)
+        full = spare_a / self.pixels.channel_supply_a(self.supply.volts)
+        return min(int(full * 0xFFFF), self.channels * 0xFFFF)
+
+    @property
+    def adapt(self) -> AdaptWords | None:
+        """Speeds of the automatic level as the firmware has them; None without one."""
+        return adapt_words(self.level, self.brightness_rate_hz) if isinstance(self.level, AutoLevel) else None
+
+    @property
+    def words(self) -> FixedWords:
+        """The runtime's parameters."""
+        attack, release = self.follower.attack, self.follower.release
+        cap = max(int(self.dim * 65536), 1) - 1
+        window = self.table.window if isinstance(self.table, LevelTable) else 0
+        rest = self.table.rest_duty if isinstance(self.table, LevelTable) else int(self.codes[0])
+        fixed = FixedWords(
+            rest=self.rest_counts << (16 - self.adc_bits),
+            attack_factor=attack.factor,
+            attack_fraction=attack.fraction,
+            release_factor=release.factor,
+            release_fraction=release.fraction,
+            level_index=int(isinstance(self.table, LevelTable)),
+            range_level=self.table.range_level if isinstance(self.table, LevelTable) else 0,
+            automatic=0,
+            adapt_every=1,
+            window_start=window,
+            window_least=window,
+            window_most=window,
+            window_rise=0,
+            window_fall=0,
+            noise_most=0,
+            noise_rise=0,
+            gate_open=level_units(self.gate.open_db),
+            gate_close=level_units(self.gate.close_db),
+            rest_duty=(rest * cap + rest) >> 16,
+            cap=cap,
+            window_least_sensitive=window,
+            offset_step=0,
+            offset_steps=1,
+        )
+        return _with_level(fixed, self.level, self.adapt)
+
+
+def _with_level(words: FixedWords, level: LevelControl | None, adapt: AdaptWords | None) -> FixedWords:
+    if isinstance(level, OffsetSteps):
+        step = level_units(level.step_db)
+        least = words.window_start + level_units(level.least_db)
+        return words._replace(
+            window_start=least - level.design_step * step,
+            window_least_sensitive=least,
+            offset_step=step,
+            offset_steps=level.steps,
+        )
+    if isinstance(level, AutoLevel) and adapt is not None:
+        # A window that is already at an end of the word stays there: the design must leave room to move.
+        return words._replace(
+            automatic=1,
+            adapt_every=adapt.every,
+            window_least=words.window_start - level_units(level.down_db),
+            window_most=words.window_start + level_units(level.up_db),
+            window_rise=adapt.rise,
+            window_fall=adapt.fall,
+            noise_most=level_units(level.noise_most_db),
+            noise_rise=adapt.noise_rise,
+        )
+    return words
+
+
+def _check_table(design: RuntimeDesign) -> None:
+    table = design.table
+    if isinstance(table, LevelTable):
+        if table.adc_bits != design.adc_bits:
+            raise ParameterError("adc_bits", design.adc_bits, f"the table's, {table.adc_bits}")
+        return
+    if table.index != "even" or table.entries != EVEN_ENTRIES:
+        raise ParameterError("table", table.entries, f"a LevelTable or {EVEN_ENTRIES} even entries")
+    if table.bits != 16 or table.full_scale_counts != 1 << design.adc_bits:
+        raise ParameterError("table", table.bits, f"16 bit deep, over {1 << design.adc_bits} counts")
+    if design.level is not None or design.gate != Gate(0.0, 0.0):
+        raise ParameterError("level", design.level, "None, and the gate open, with a table even in counts")
