@@ -82,7 +82,7 @@ class PartsPanel:
         control = ipywidgets.SelectionRangeSlider(
             options=[(format_value(value, unit), value) for value in choices.values],
             value=(choices.values[0], choices.values[-1]),
-            description=f"{PART_WORDS.get(key, key)}, {'Ω' if unit == 'ohm' else unit}",
+            description=PART_WORDS.get(key, key),
             continuous_update=False,
             style=_WIDE,
             layout={"width": "34em"},
