@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 
 from envlab.analog.kernels import compiled
-from envlab.analog.vector_kernels import LANES, any_above, between, hold_step, less_share, load, store
+from envlab.analog.vector_kernels import LANES, any_above, everywhere, load, store
 from envlab.units import FloatArray, IntArray
 
 TILE = 64
@@ -56,23 +56,23 @@ def _group(
     n = 0
     while n < drive.size:
         whole_tile = n < whole and n % TILE == 0 and due >= n + TILE
-        if whole_tile and not any_above(tile_largest[n // TILE], stay_tile, w):
-            w = less_share(w, lost_tile)
+        if whole_tile and not any_above(everywhere(tile_largest[n // TILE]), stay_tile * w):
+            w = w - lost_tile * w
             n += TILE
             continue
         if n < whole and due >= n + STRIP:
-            if any_above(strip_largest[n // STRIP], stay_strip, w):
+            if any_above(everywhere(strip_largest[n // STRIP]), stay_strip * w):
                 for k in range(n, n + STRIP):
-                    w = hold_step(w, charge, bleed, drive[k])
+                    w = max(bleed * w, charge * w + everywhere(drive[k]))
             else:
-                w = less_share(w, lost_strip)
+                w = w - lost_strip * w
             n += STRIP
             continue
         for k in range(n, min(n + STRIP, drive.size)):
             before = w
-            w = hold_step(w, charge, bleed, drive[k])
+            w = max(bleed * w, charge * w + everywhere(drive[k]))
             while due == k:
-                store(out, reading * LANES, between(before, w, fraction[reading]))
+                store(out, reading * LANES, before + everywhere(fraction[reading]) * (w - before))
                 reading += 1
                 due = upper[reading] if reading < upper.size else drive.size
         n += STRIP
@@ -98,6 +98,13 @@ def hold_groups(
     out = np.empty((lanes.shape[0], upper.size, LANES))
     for g in range(lanes.shape[0]):
         _group(
-            drive, tile_largest, strip_largest, lanes[g].ravel(), state[g], upper, fraction, out[g].ravel()
+            drive,
+            tile_largest,
+            strip_largest,
+            lanes[g].reshape(-1),
+            state[g],
+            upper,
+            fraction,
+            out[g].reshape(-1),
         )
     return out, state
