@@ -6,6 +6,7 @@ import sys
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -32,8 +33,7 @@ class _Verbs(click.Group):
                 raise click.ClickException("out of memory; use a shorter clip or fewer candidates") from None
 
 
-def _show_warning(message: Warning | str, *rest: Any) -> None:
-    del rest
+def _show_warning(message: Warning | str, *_: Any, **__: Any) -> None:
     click.echo(f"Note: {message}", err=True)
 
 
@@ -58,7 +58,8 @@ _level = click.option(
 
 
 @main.command(
-    epilog="\b\nExamples:\n  envlab design\n  envlab design mine.toml --clip song.flac --level 95 --out my-night"
+    epilog="\b\nExamples:\n  envlab design\n"
+    "  envlab design mine.toml --clip song.flac --level 95 --out my-night"
 )
 @_design_argument
 @_clip
@@ -176,16 +177,14 @@ def table(design: Path | None, out: Path, identifier: str, force: bool, quiet: b
     check_folder(out, force=force)
     made, mark = chain.brightness_table(), digest(chain)
     files = {f"{identifier}.h": header_text(made, identifier=identifier, design_digest=mark).encode()}
-    for ending, write in (("csv", write_csv), ("json", write_json)):
+    for ending, write in (("csv", write_csv), ("json", write_json), ("bin", write_binary)):
         name = f"{identifier}.{ending}"
-        files[name] = written_by(lambda path, w=write: w(made, path, design_digest=mark), name)
-    name = f"{identifier}.bin"
-    files[name] = written_by(lambda path: write_binary(made, path, design_digest=mark), name)
+        files[name] = written_by(partial(write, made, design_digest=mark), name)
     write_folder(out, files)
     if not quiet:
         click.echo(
-            f"{made.entries} entries of {made.bits} bit, index envelope counts 0 to {made.full_scale_counts}, "
-            f"top duty {made.duty.max():.3f} of full (supply's cap), in {out}."
+            f"{made.entries} entries of {made.bits} bit, index envelope counts 0 to "
+            f"{made.full_scale_counts}, top duty {made.duty.max():.3f} of full (supply's cap), in {out}."
         )
 
 

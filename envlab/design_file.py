@@ -56,7 +56,7 @@ T = TypeVar("T")
 
 
 def read_design(path: str | Path) -> Chain:
-    """Return the Chain that a design file describes; stages it leaves out keep their default values.
+    """Return the Chain that a design file describes; sections and keys left out keep their default values.
 
     Raises FileError, one line, for a file that is missing, no TOML, or has a key or value that cannot be.
     """
@@ -79,9 +79,11 @@ def read_toml(path: str | Path) -> dict[str, Any]:
 def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
     """Return the Chain of a design file's tables; sections that describe no stage are left to others."""
     stages: dict[str, Any] = {}
+    usual = Chain()
     for section, stage in STAGES.items():
         if section in tables:
-            stages[section] = stage_of(tables[section], stage, f"{file_name}: [{section}]")
+            where = f"{file_name}: [{section}]"
+            stages[section] = stage_of(tables[section], stage, where, getattr(usual, section))
     for section, keys in BOUGHT.items():
         for key in keys:
             if key in tables.get(section, {}):
@@ -95,17 +97,25 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
         raise FileError(f"{with_file}{problem}") from None
 
 
-def stage_of(table: Any, stage: type | dict[str, type], where: str) -> Any:
-    """Return one stage from its table; where names file and section in errors."""
+def stage_of(table: Any, stage: type | dict[str, type], where: str, default: Any) -> Any:
+    """Return one stage from its table; keys left out are those of the default stage, if it is of that kind.
+
+    where names file and section in errors.
+    """
     if not isinstance(table, Mapping):
         raise FileError(f"{where} is {table!r}; it must be a section with keys")
     values = dict(table)
     if isinstance(stage, dict):
-        kind = values.pop("kind", None)
+        kind = values.pop("kind", _kind_of(default, stage))
         if kind not in stage:
             raise FileError(f"{where} kind is {kind!r}; it must be one of {', '.join(stage)}")
         stage = stage[kind]
-    return build(stage, fields_of(values, stage, where), where)
+    known = vars(default) if type(default) is stage else {}
+    return build(stage, {**known, **fields_of(values, stage, where)}, where)
+
+
+def _kind_of(part: Any, stage: Mapping[str, type]) -> str:
+    return next(kind for kind, cls in stage.items() if type(part) is cls)
 
 
 def build(kind: type[T], values: Mapping[str, Any], where: str) -> T:
@@ -211,7 +221,7 @@ def design_text(chain: Chain) -> str:
         part = getattr(chain, section)
         table = tomlkit.table()
         if isinstance(stage, dict):
-            table["kind"] = next(kind for kind, cls in stage.items() if type(part) is cls)
+            table["kind"] = _kind_of(part, stage)
         for field in dataclasses.fields(part):
             value = getattr(part, field.name)
             table[field.name] = "none" if value is None else written_value(field.name, value)

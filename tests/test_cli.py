@@ -1,0 +1,260 @@
+"""The command as a maker types it: results, refusals, and nothing half-written."""
+
+from __future__ import annotations
+
+import csv
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import soundfile
+from click.testing import CliRunner, Result
+
+import envlab.cli
+from envlab.design_file import read_design
+from envlab.firmware.c_header import read_header
+from envlab.study.brief import demo_brief, read_brief
+from envlab.study.sweep import candidates_of
+
+RESULTS = {
+    "design.toml",
+    "parts.csv",
+    "candidates.csv",
+    "brightness_table.h",
+    "brightness_table.csv",
+    "report.html",
+}
+SMALL = """
+[[clips]]
+file = "pulse.wav"
+levels_db_spl = [90]
+tags = ["beat"]
+
+[sweep.detector]
+attack_ohm = { series = "E3", low = "2k2", high = "4k7" }
+release_ohm = { series = "E3", low = "100k", high = "470k" }
+
+[targets]
+onset_lag_worst_ms = { at_most = 45, scale = 20 }
+"""
+
+
+def run(*words: str | Path) -> Result:
+    return CliRunner().invoke(envlab.cli.main, [str(word) for word in words])
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Path:
+    """A folder with a two-second recording, one soft stroke a second, and a small design."""
+    time_s = np.arange(2 * 16_000) / 16_000
+    pulse = np.sin(2 * np.pi * 180 * time_s) * np.exp(-(time_s % 1.0) / 0.15)
+    soundfile.write(tmp_path / "pulse.wav", 0.5 * pulse, 16_000)
+    (tmp_path / "mine.toml").write_text(SMALL)
+    return tmp_path
+
+
+def refused(result: Result, *words: str) -> None:
+    """One line on standard error that has the words, no traceback, a non-zero exit."""
+    assert result.exit_code != 0
+    assert result.exception is None or isinstance(result.exception, SystemExit)
+    lines = [line for line in result.stderr.splitlines() if line.startswith("Error:")]
+    assert len(lines) == 1, result.stderr
+    for word in words:
+        assert word in lines[0]
+
+
+class TestDesign:
+    def test_writes_every_result_and_says_why(self, bench: Path) -> None:
+        result = run("design", bench / "mine.toml", "--out", bench / "out")
+        assert result.exit_code == 0, result.output
+        assert {path.name for path in (bench / "out").iterdir()} == RESULTS
+        assert "Chosen out of 6 candidates" in result.stdout
+        assert not [path for path in bench.iterdir() if path.name.startswith(".")]
+
+    def test_the_chosen_design_reads_back_to_the_chosen_chain(self, bench: Path) -> None:
+        run("design", bench / "mine.toml", "--out", bench / "out")
+        table = pd.read_csv(bench / "out" / "candidates.csv")
+        best = int(table["rank"].idxmin())
+        brief = read_brief(bench / "mine.toml")
+        chosen = candidates_of(brief.chain, brief.ranges).chains[best]
+        assert read_design(bench / "out" / "design.toml") == chosen
+        assert read_header(bench / "out" / "brightness_table.h") == chosen.brightness_table()
+        with (bench / "out" / "parts.csv").open() as file:
+            parts = {row["reference"]: row for row in csv.DictReader(file)}
+        assert float(parts["R4"]["value_si"]) == chosen.detector.attack_ohm
+        assert float(parts["R5"]["value_si"]) == chosen.detector.release_ohm
+
+    def test_the_chosen_design_can_be_asked_again(self, bench: Path) -> None:
+        run("design", bench / "mine.toml", "--out", bench / "out")
+        again = run("design", bench / "out" / "design.toml", "--out", bench / "again")
+        assert again.exit_code == 0, again.output
+        first, second = (bench / name / "candidates.csv" for name in ("out", "again"))
+        assert first.read_bytes() == second.read_bytes()
+
+    def test_the_same_question_gives_the_same_bytes(self, bench: Path) -> None:
+        for name in ("one", "two"):
+            (bench / name).mkdir()
+            assert run("design", bench / "mine.toml", "--out", bench / name / "out").exit_code == 0
+        for name in RESULTS:
+            assert (bench / "one/out" / name).read_bytes() == (bench / "two/out" / name).read_bytes(), name
+
+    def test_a_clip_of_ones_own_takes_the_place_of_the_designs_clips(self, bench: Path) -> None:
+        stereo = np.tile(soundfile.read(bench / "pulse.wav")[0][:, None], (1, 2))
+        soundfile.write(bench / "song.flac", stereo, 16_000)
+        words = ("--clip", bench / "song.flac", "--level", "95", "--out", bench / "out")
+        result = run("design", bench / "mine.toml", *words)
+        assert result.exit_code == 0, result.output
+        columns = pd.read_csv(bench / "out" / "candidates.csv").columns
+        assert "contrast_lstar [song 95 dB]" in columns
+        assert not any("pulse" in column for column in columns)
+        assert read_brief(bench / "out" / "design.toml").clips[0].level_db_spl == 95
+
+    def test_every_column_carries_its_unit_or_is_a_plain_ratio_or_count(self, bench: Path) -> None:
+        run("design", bench / "mine.toml", "--out", bench / "out")
+        unit = re.compile(r"(_ohm|_farad|_ms|_db|_lstar|_a|_per_s|_share|_ratio)( \[.+ dB\])?$")
+        plain = {"candidate", "violation", "blocking_target", "flash_safe", "rank"}
+        for column in pd.read_csv(bench / "out" / "candidates.csv").columns:
+            assert column in plain or unit.search(column), column
+
+    def test_files_that_are_there_stay_unless_forced(self, bench: Path) -> None:
+        (bench / "out").mkdir()
+        (bench / "out" / "report.html").write_text("mine")
+        (bench / "out" / "notes.txt").write_text("mine too")
+        refused(run("design", bench / "mine.toml", "--out", bench / "out"), "out", "--force")
+        assert (bench / "out" / "report.html").read_text() == "mine"
+        assert run("design", bench / "mine.toml", "--out", bench / "out", "--force").exit_code == 0
+        assert (bench / "out" / "report.html").read_text() != "mine"
+        assert (bench / "out" / "notes.txt").read_text() == "mine too"
+
+    def test_flashing_light_gets_no_table(self, bench: Path) -> None:
+        time_s = np.arange(2 * 16_000) / 16_000
+        strobe = np.sin(2 * np.pi * 400 * time_s) * ((time_s * 6) % 1 < 0.3)
+        soundfile.write(bench / "pulse.wav", 0.5 * strobe, 16_000)
+        (bench / "mine.toml").write_text(SMALL.replace("100k", "10k").replace("470k", "22k"))
+        result = run("design", bench / "mine.toml", "--out", bench / "out")
+        assert result.exit_code == envlab.cli.FLASHING_EXIT
+        assert {path.name for path in (bench / "out").iterdir()} == {
+            name for name in RESULTS if not name.startswith("brightness_table")
+        }
+        assert "No candidate keeps the flash limit" in result.stdout
+
+
+BAD_DESIGNS = [
+    ("[detector]\nkind = 'peak'\natack_ohm = '4k7'", ("mine.toml", "atack_ohm", "attack_ohm")),
+    ("[preamp]\nfeedback_ohm = '4k7F'", ("mine.toml", "feedback_ohm", "4k7F", "ohm")),
+    ("[preamp]\nfeedback_ohm = '4k9'", ("mine.toml", "feedback_ohm", "4k9", "E series")),
+    ("[adc]\nbits = 40", ("mine.toml", "bits", "40", "16")),
+    ("[adc]\nreference_v = -3.3", ("mine.toml", "reference_v", "-3.3", "0.1")),
+    ("[amplifier]\ngain = 3", ("mine.toml", "amplifier")),
+    ("[sweep.detector]\nattack_ohm = {series = 'E7', low = '1k', high = '2k'}", ("series", "E7", "E6")),
+    ("[sweep.detector]\nattack_ohm = {series = 'E3', low = '2k3', high = '4k6'}", ("low", "E3")),
+    ("[targets]\nflashes_per_s = {at_most = 9, scale = 1}", ("flashes_per_s", "9", "3")),
+    ("[[clips]]\nfile = 'nowhere.wav'\nlevels_db_spl = [90]", ("mine.toml", "nowhere.wav")),
+    ("[[clips]]\nfile = 'pulse.wav'\nlevels_db_spl = [900]", ("level_db_spl", "900", "140")),
+    ("this is no TOML", ("mine.toml", "TOML")),
+]
+
+
+class TestRefusals:
+    @pytest.mark.parametrize(("text", "words"), BAD_DESIGNS)
+    def test_a_bad_design_file(self, bench: Path, text: str, words: tuple[str, ...]) -> None:
+        (bench / "mine.toml").write_text(text)
+        refused(run("design", bench / "mine.toml", "--out", bench / "out"), *words)
+        assert not (bench / "out").exists()
+
+    def test_a_missing_design_file(self, bench: Path) -> None:
+        refused(run("design", bench / "none.toml", "--out", bench / "out"), "none.toml", "no such file")
+
+    @pytest.mark.parametrize("content", [b"", b"RIFF", b"no sound at all" * 50])
+    def test_a_bad_clip(self, bench: Path, content: bytes) -> None:
+        (bench / "bad.wav").write_bytes(content)
+        words = ("--clip", bench / "bad.wav", "--level", "90", "--out", bench / "out")
+        refused(run("design", bench / "mine.toml", *words), "bad.wav")
+        assert not (bench / "out").exists()
+
+    def test_samples_that_are_no_numbers(self, bench: Path) -> None:
+        soundfile.write(bench / "nan.wav", np.full(800, np.nan), 8000, subtype="FLOAT")
+        words = ("--clip", bench / "nan.wav", "--level", "90", "--out", bench / "out")
+        refused(run("design", bench / "mine.toml", *words), "nan.wav")
+
+    def test_a_silent_clip_is_noted_and_judged(self, bench: Path) -> None:
+        soundfile.write(bench / "still.wav", np.zeros(16_000), 16_000)
+        words = ("--clip", bench / "still.wav", "--level", "90", "--out", bench / "out")
+        result = run("design", bench / "mine.toml", *words)
+        assert result.exit_code == 0, result.output
+        assert "Note: " in result.stderr and "still.wav" in result.stderr
+        assert (pd.read_csv(bench / "out" / "candidates.csv")["beat_contrast_lstar"] == 0).all()
+
+    def test_level_and_clip_belong_together(self, bench: Path) -> None:
+        refused(run("design", bench / "mine.toml", "--level", "90"), "--clip")
+        refused(run("design", bench / "mine.toml", "--clip", bench / "pulse.wav"), "--level")
+
+    def test_a_folder_that_is_a_file(self, bench: Path) -> None:
+        (bench / "out").write_text("mine")
+        refused(run("design", bench / "mine.toml", "--out", bench / "out"), "out", "folder")
+        assert (bench / "out").read_text() == "mine"
+
+    def test_a_failure_while_writing_leaves_nothing(
+        self, bench: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        def full_disk(*_: object) -> int:
+            raise OSError(28, "No space left on device")
+
+        monkeypatch.setattr(Path, "write_bytes", full_disk)
+        refused(run("table", bench / "mine.toml", "--out", bench / "out"), "No space left")
+        assert {path.name for path in bench.iterdir()} == {"pulse.wav", "mine.toml"}
+
+
+class TestOtherVerbs:
+    def test_simulate_writes_every_node_at_the_adc_rate(self, bench: Path) -> None:
+        result = run("simulate", bench / "mine.toml", "--out", bench / "nodes.csv", "--no-noise")
+        assert result.exit_code == 0, result.output
+        nodes = pd.read_csv(bench / "nodes.csv")
+        chain, brief = read_design(bench / "mine.toml"), read_brief(bench / "mine.toml")
+        whole = chain.run(brief.clips[0].recording())
+        assert len(nodes) == 2000
+        np.testing.assert_array_equal(nodes["adc_counts"], whole.adc_counts)
+        np.testing.assert_array_equal(nodes["envelope_counts"], whole.envelope_counts)
+        np.testing.assert_allclose(nodes["duty"][::10], whole.duty, rtol=1e-6)
+        step = round(whole.internal_rate_hz / 1000)
+        np.testing.assert_allclose(nodes["preamp_v"], whole.preamp_v[::step], atol=1e-6)
+        refused(run("simulate", bench / "mine.toml", "--out", bench / "nodes.csv"), "nodes.csv", "--force")
+
+    def test_table_writes_four_forms_of_one_table(self, bench: Path) -> None:
+        words = ("--out", bench / "fw", "--identifier", "yoke")
+        result = run("table", bench / "mine.toml", *words)
+        assert result.exit_code == 0, result.output
+        assert {path.name for path in (bench / "fw").iterdir()} >= {
+            f"yoke.{ending}" for ending in ("h", "csv", "json", "bin")
+        }
+        assert read_header(bench / "fw" / "yoke.h") == read_design(bench / "mine.toml").brightness_table()
+
+    def test_a_name_that_c_cannot_have(self, bench: Path) -> None:
+        result = run("table", bench / "mine.toml", "--out", bench / "fw", "--identifier", "while")
+        refused(result, "identifier", "while")
+        assert not (bench / "fw").exists()
+
+    @pytest.mark.parametrize("verb", ["design", "simulate", "table", "notebooks"])
+    def test_help_shows_an_example_within_80_columns(self, verb: str) -> None:
+        result = run(verb, "--help")
+        assert result.exit_code == 0
+        assert f"envlab {verb}" in result.stdout
+        assert max(len(line) for line in result.stdout.splitlines()) <= 80
+
+    def test_an_error_has_no_traceback_in_a_real_shell(self, bench: Path) -> None:
+        done = subprocess.run(
+            [sys.executable, "-m", "envlab", "design", "none.toml"],
+            cwd=bench, capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert done.returncode == 1
+        assert done.stderr.splitlines() == ["Error: none.toml: no such file"]
+
+
+def test_the_parade_is_a_legal_design_with_beat_quiet_and_walking_clips() -> None:
+    brief = demo_brief()
+    assert {tag for clip in brief.clips for tag in clip.tags} >= {"beat", "quiet", "walking"}
+    assert 0.27 < brief.chain.cap < 0.28  # 3 A over 10.8 A, less what the dark pixels take
