@@ -10,16 +10,16 @@ import numpy as np
 
 from envlab.analog.adc import Adc, convert, instants_s, read_at
 from envlab.analog.detector import Detector, PeakDetector, detect
-from envlab.analog.microphone import Microphone, MicrophoneState, count_overloaded, hear, self_noise_pa
-from envlab.analog.preamp import Preamp, PreampState, amplify, input_noise_v
+from envlab.analog.microphone import Microphone, MicrophoneState, hear, is_overloaded, self_noise_pa
+from envlab.analog.preamp import Preamp, PreampState, amplify, input_noise_v, limited_samples
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.analog.steady import ToneResponse, tone_response
 from envlab.digital.followers import Follower, PassThrough, follow
 from envlab.errors import ParameterError, check_range
 from envlab.light.curve import BrightnessMap, CountMap, LevelScale
-from envlab.light.lightness import lightness_cie1976
+from envlab.light.lightness import check_whole, lightness_cie1976
 from envlab.light.pixels import Pixels, Supply, supply_cap
-from envlab.light.table import LookupTable, build_table
+from envlab.light.table import LookupTable, build_table, top_code
 from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray, IntArray, pressure_rms_pa
@@ -34,6 +34,7 @@ class Chain:
 
     brightness: gate floor and ceiling in dB SPL; converted to counts through this chain's own gain.
     pixel_bits: depth of a pixel's duty, 1 to 16. frame_rate_hz: 10 to 1000, at most the ADC's rate.
+    The supply must carry the dark pixels and leave one code of duty for light.
     """
 
     microphone: Microphone = field(default_factory=Microphone)
@@ -50,6 +51,8 @@ class Chain:
 
     def __post_init__(self) -> None:
         check_range("frame_rate_hz", self.frame_rate_hz, 10, 1000, unit="Hz")
+        check_whole("pixel_bits", self.pixel_bits, 1, 16)
+        top_code(self.pixel_bits, self.cap)
         if self.frame_rate_hz > self.adc.rate_hz:
             raise ParameterError(
                 "frame_rate_hz", self.frame_rate_hz, f"at most the ADC's rate_hz ({self.adc.rate_hz:g} Hz)"
@@ -128,7 +131,7 @@ class Chain:
             preamp_state = amplified.end
             drive_v = rectify(amplified.preamp_v, self.rectifier)
             held_v, held = detect(drive_v, self.detector, sample_rate_hz=rate_hz, start_v=held)
-            limited = amplified.clipped + count_overloaded(fine_pa, self.microphone)
+            limited = limited_samples(amplified, self.preamp, is_overloaded(fine_pa, self.microphone))
             yield NodeBlock(start, fine_pa, microphone_v, amplified.preamp_v, drive_v, held_v, limited)
 
     def digital(

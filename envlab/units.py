@@ -15,6 +15,7 @@ from envlab.errors import ParameterError, is_finite_number
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 REFERENCE_PRESSURE_PA = 20e-6
 

@@ -11,7 +11,7 @@ from envlab.analog import sections
 from envlab.analog.samples import sample_row
 from envlab.errors import ParameterError, check_range
 from envlab.sound.level import a_weighting_db
-from envlab.units import FloatArray, from_db, pressure_rms_pa
+from envlab.units import BoolArray, FloatArray, from_db, pressure_rms_pa
 
 
 @dataclass(frozen=True)
@@ -96,9 +96,9 @@ def hear(
     return volts, MicrophoneState(low_corner, high_corner)
 
 
-def count_overloaded(pressure_pa: FloatArray, microphone: Microphone) -> int:
-    """Return how many samples lie beyond the acoustic overload point."""
-    return int(np.count_nonzero(np.abs(pressure_pa) > microphone.overload_pa))
+def is_overloaded(pressure_pa: FloatArray, microphone: Microphone) -> BoolArray:
+    """Return which samples, shape (n,), lie beyond the acoustic overload point."""
+    return np.abs(pressure_pa) > microphone.overload_pa
 
 
 def self_noise_pa(

@@ -10,7 +10,7 @@ import numpy as np
 from envlab.analog import sections
 from envlab.analog.samples import sample_row
 from envlab.errors import ParameterError, check_positive, check_range
-from envlab.units import FloatArray
+from envlab.units import BoolArray, FloatArray
 
 
 @dataclass(frozen=True)
@@ -143,6 +143,18 @@ def amplify(
         np.array(values),
     )
     return Amplified(preamp_v, int(clipped), PreampState((float(end[0]), float(end[1]), float(end[2]))))
+
+
+def limited_samples(amplified: Amplified, preamp: Preamp, overloaded: BoolArray) -> int:
+    """Return at how many samples the preamp or the microphone is at its limit; both at once count once.
+
+    overloaded: shape (n,), which samples the microphone could not follow.
+    """
+    if not overloaded.any():
+        return amplified.clipped
+    out_v = amplified.preamp_v
+    free = (out_v < preamp.swing_up_v) & (out_v > -preamp.swing_down_v)
+    return amplified.clipped + int(np.count_nonzero(overloaded & free))
 
 
 def input_noise_v(

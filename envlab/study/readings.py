@@ -15,14 +15,14 @@ import numpy as np
 from envlab.analog.adc import instants_s, stamps_of
 from envlab.analog.bank import DetectorBank, bank_of, read_bank
 from envlab.analog.detector import Detector
-from envlab.analog.microphone import Microphone, MicrophoneState, count_overloaded, hear
-from envlab.analog.preamp import Preamp, PreampState, amplify
+from envlab.analog.microphone import Microphone, MicrophoneState, hear, is_overloaded
+from envlab.analog.preamp import Preamp, PreampState, amplify, limited_samples
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
 from envlab.sound.recording import Recording
-from envlab.units import FloatArray, IntArray
+from envlab.units import BoolArray, FloatArray, IntArray
 
 BLOCK = 65_536
 
@@ -57,12 +57,15 @@ class _Front:
         self.rate_hz = rate_hz
         self.preamp_state = PreampState()
         self.held = self.bank.start()
-        self.clipped = 0
+        self.limited = 0
 
-    def read(self, microphone_v: FloatArray, upper: IntArray, fraction: FloatArray) -> FloatArray:
+    def read(
+        self, microphone_v: FloatArray, overloaded: BoolArray, upper: IntArray, fraction: FloatArray
+    ) -> FloatArray:
         """Return volts above rest, shape (places, readings of this block)."""
         amplified = amplify(microphone_v, self.preamp, sample_rate_hz=self.rate_hz, state=self.preamp_state)
-        self.preamp_state, self.clipped = amplified.end, self.clipped + amplified.clipped
+        self.preamp_state = amplified.end
+        self.limited += limited_samples(amplified, self.preamp, overloaded)
         drive_v = rectify(amplified.preamp_v, self.rectifier)
         read_v, self.held = read_bank(drive_v, self.bank, upper, fraction, state=self.held)
         return np.ascontiguousarray(read_v.T[self.lanes])
@@ -113,19 +116,23 @@ def read_chains(
 
     fronts = _fronts(chains, rate_hz)
     counts = np.empty((len(chains), times_s.size), dtype=np.int32)
-    overloaded, microphone_state = 0, MicrophoneState()
+    microphone_state = MicrophoneState()
     with ThreadPoolExecutor(workers) as pool:
         for start, fine_pa in interpolated_blocks(pressure_pa, recording.sample_rate_hz, BLOCK):
-            overloaded += count_overloaded(fine_pa, first.microphone)
+            overloaded = is_overloaded(fine_pa, first.microphone)
             microphone_v, microphone_state = hear(
                 fine_pa, first.microphone, sample_rate_hz=rate_hz, state=microphone_state
             )
             due = slice(*np.searchsorted(upper, (start, start + fine_pa.size)))
 
             def run(
-                front: _Front, v: FloatArray = microphone_v, due: slice = due, start: int = start
+                front: _Front,
+                v: FloatArray = microphone_v,
+                over: BoolArray = overloaded,
+                due: slice = due,
+                start: int = start,
             ) -> None:
-                read_v = front.rectifier.rest_v + front.read(v, upper[due] - start, fraction[due])
+                read_v = front.rectifier.rest_v + front.read(v, over, upper[due] - start, fraction[due])
                 lsb = read_v / first.adc.lsb_v + noise_lsb[due]
                 limited = np.clip(np.floor(lsb), 0, first.adc.top_code)
                 counts[front.places, due] = np.maximum(limited - front.rest_counts, 0)
@@ -135,7 +142,7 @@ def read_chains(
                 progress((start + fine_pa.size) / samples)
     clipped_share = np.empty(len(chains))
     for front in fronts:
-        clipped_share[front.places] = (front.clipped + overloaded) / samples
+        clipped_share[front.places] = front.limited / samples
     return Readings(counts.astype(np.int64), clipped_share)
 
 
