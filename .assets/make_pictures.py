@@ -1,0 +1,30 @@
+"""Draw the README's pictures anew from the built-in design; takes about a minute."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from envlab.plot.export import save_png
+from envlab.plot.overview import overview_figure
+from envlab.plot.scenes import light_on_clips
+from envlab.plot.sheets import effects_sheet, table_sheet
+from envlab.study.brief import demo_brief
+from envlab.study.choice import choose
+from envlab.study.sweep import sweep
+
+HERE = Path(__file__).parent
+DPI = 150.0
+
+
+def main() -> None:
+    """Sweep and choose once, then write all pictures beside this file."""
+    brief = demo_brief()
+    table = sweep(brief.chain, brief.ranges, brief.clips, judging=brief.judging)
+    choice = choose(table, brief)
+    save_png(overview_figure(brief, choice), HERE / "overview.png", dpi=DPI)
+    save_png(effects_sheet(choice, brief), HERE / "sweep.png", dpi=DPI)
+    save_png(table_sheet(choice.chain, light_on_clips(brief, choice.chain)), HERE / "table.png", dpi=DPI)
+
+
+if __name__ == "__main__":
+    main()
