@@ -2,7 +2,8 @@
  *
  * Optional, with a state of its own (one byte). It is for pixels that are written again and again: the
  * pattern must repeat at 200 Hz or faster, or the dimmest light is seen to flicker; the tool refuses a
- * slower one. The mean over a pattern never passes the duty; a single refresh may by one step.
+ * slower one. The mean over a pattern passes the duty by less than one unit of its 16 bits; a single
+ * refresh may pass it by one step of the pixel.
  */
 #ifndef ENVLAB_DITHER_H
 #define ENVLAB_DITHER_H

@@ -1,0 +1,171 @@
+"""The C runtime against its Python twin, whole state and output, bit for bit, on this machine."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+from firmware import twin_vectors as twin
+from firmware.host_build import HERE, build, feed
+
+from envlab.digital.fixed_frame import Dither, byte_duty, frame_factor
+from envlab.firmware.export import firmware_files
+
+READINGS = 100_000
+SIZES = (twin.STIMULUS_BYTES, twin.RECORD_BYTES)
+FRAME_SIZES = (10, 8)
+SANITIZE = ("-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
+
+
+@pytest.fixture(params=list(twin.CASES), ids=list(twin.CASES))
+def case(request):
+    return twin.CASES[request.param]
+
+
+@pytest.fixture
+def folder(case, tmp_path):
+    case.write(tmp_path)
+    return tmp_path
+
+
+def first_difference(case, readings, offsets, got):
+    wanted = np.frombuffer(twin.expected_bytes(case, readings, offsets), twin.RECORD)
+    found = np.frombuffer(got, twin.RECORD)
+    if len(found) != len(wanted):
+        return f"{len(found)} records, not {len(wanted)}"
+    different = np.flatnonzero(found != wanted)
+    if not different.size:
+        return ""
+    n = different[0]
+    return f"step {n}, reading {readings[n]}, offset {offsets[n]}: C {found[n]}, twin {wanted[n]}"
+
+
+@pytest.mark.parametrize("flags", [("-O0",), ("-O3",), SANITIZE], ids=["O0", "O3", "sanitized"])
+def test_c_equals_the_twin_bit_for_bit(case, folder, c_compiler, flags):
+    readings, offsets = twin.stimulus(case, READINGS)
+    program = build(c_compiler, twin.DRIVER, folder, SIZES, flags=flags)
+    got = feed(program, twin.stimulus_bytes(readings, offsets))
+    assert first_difference(case, readings, offsets, got) == ""
+
+
+def test_compiled_as_cpp_it_is_the_same(case, folder, cpp_compiler):
+    readings, offsets = twin.stimulus(case, 20_000, seed=2)
+    program = build(cpp_compiler, twin.DRIVER, folder, SIZES, flags=("-O2",))
+    got = feed(program, twin.stimulus_bytes(readings, offsets))
+    assert first_difference(case, readings, offsets, got) == ""
+
+
+def test_the_stimuli_reach_every_end(case):
+    readings, offsets = twin.stimulus(case, READINGS)
+    record = np.frombuffer(twin.expected_bytes(case, readings, offsets), twin.RECORD)
+    words = case.words
+    assert len(np.unique(record["word"])) > 3
+    if words.automatic:
+        assert record["window"].max() >= words.window_most or case.name in (
+            "parade",
+            "longest",
+            "gate always shut",
+        )
+        assert record["noise"].max() >= words.noise_most
+    assert (offsets >= words.offset_steps).any()
+    shut = record["duty"] == words.rest_duty
+    assert shut.any() or words.gate_open == 0
+
+
+def test_together_the_cases_hold_the_extremes():
+    every = [case.words for case in twin.CASES.values()]
+    assert min(w.attack_factor for w in every) == 1
+    assert max(w.attack_factor for w in every) >= 65_000
+    for name, values in {
+        "attack_fraction": {16, 24},
+        "release_fraction": {16, 24},
+        "automatic": {0, 1},
+        "level_index": {0, 1},
+    }.items():
+        assert {getattr(w, name) for w in every} == values, name
+    assert any(w.gate_open == w.gate_close == 0 for w in every)
+    assert any(w.gate_close > w.range_level > 0 for w in every)
+    assert any(w.cap < 32_768 for w in every)
+    assert any(w.cap == 65_535 for w in every)
+
+
+@pytest.fixture
+def frame_folder(tmp_path):
+    design = twin.parade_design(dither=Dither(2, 1000.0))
+    for name, text in firmware_files(design, design_digest="frame").items():
+        (tmp_path / name).write_text(text, "ascii")
+    return tmp_path
+
+
+@pytest.mark.parametrize("flags", [("-O0",), ("-O3",), SANITIZE], ids=["O0", "O3", "sanitized"])
+def test_frame_and_dither_equal_the_twin(frame_folder, c_compiler, flags):
+    rng = np.random.default_rng(6)
+    count, design = 70_000, twin.parade_design(dither=Dither(2, 1000.0))
+    totals = np.where(
+        rng.random(count) < 0.5, rng.integers(0, 1 << 31, count), rng.integers(0, 1 << 21, count)
+    )
+    totals[:3] = [0, design.sum_limit, design.sum_limit + 1]
+    stimuli = np.empty(
+        count, [("total", "<u4"), ("duty", "<u2"), ("factor", "<u2"), ("phase", "u1"), ("place", "u1")]
+    )
+    stimuli["total"], stimuli["duty"] = totals, np.arange(count) % 65_536
+    stimuli["factor"] = rng.choice([0, 1, 32_767, 65_534, 65_535, 12_345], count)
+    stimuli["phase"], stimuli["place"] = rng.integers(0, 256, count), rng.integers(0, 256, count)
+    program = build(c_compiler, HERE / "frame_driver.c", frame_folder, FRAME_SIZES, flags=flags)
+    got = np.frombuffer(
+        feed(program, stimuli.tobytes()),
+        [
+            ("frame", "<u2"),
+            ("scaled", "<u2"),
+            ("byte", "u1"),
+            ("dithered", "u1"),
+            ("next", "u1"),
+            ("whole", "u1"),
+        ],
+    )
+    duties, dither = stimuli["duty"].astype(np.int64), design.dither
+    np.testing.assert_array_equal(got["frame"], [frame_factor(int(t), design.sum_limit) for t in totals])
+    np.testing.assert_array_equal(got["scaled"], duties * (stimuli["factor"].astype(np.int64) + 1) >> 16)
+    np.testing.assert_array_equal(got["byte"], byte_duty(duties))
+    phases = (stimuli["phase"].astype(int) + stimuli["place"]) % 256
+    thresholds = np.array([dither.threshold(phase) for phase in range(256)])[phases]
+    np.testing.assert_array_equal(got["dithered"], byte_duty(duties, thresholds))
+    np.testing.assert_array_equal(got["next"], (stimuli["phase"].astype(int) + 1) % 256)
+    assert (got["whole"] == 1).all()
+
+
+def test_a_changed_table_is_noticed_at_start_up(frame_folder, c_compiler):
+    path = frame_folder / "envlab_table.h"
+    text = path.read_text("ascii")
+    row = next(line for line in text.split("\n") if line.endswith("/* 24 */"))
+    value = re.findall(r"\d+", row)[0]
+    path.write_text(text.replace(row, row.replace(value, str(int(value) + 1), 1)), "ascii")
+    program = build(c_compiler, HERE / "frame_driver.c", frame_folder, FRAME_SIZES)
+    assert feed(program, bytes(10))[-1] == 0
+
+
+def test_headers_of_two_designs_do_not_compile_together(frame_folder, c_compiler):
+    other = twin.CASES["longest"].files["envlab_table.h"]
+    (frame_folder / "envlab_table.h").write_text(other, "ascii")
+    with pytest.raises(AssertionError, match="belong to two different designs"):
+        build(c_compiler, HERE / "frame_driver.c", frame_folder, FRAME_SIZES)
+
+
+def test_dither_part_does_not_compile_for_a_design_without(tmp_path, c_compiler):
+    case = twin.CASES["parade"]
+    case.write(tmp_path)
+    for name in ("envlab_dither.h", "envlab_dither.c"):
+        (tmp_path / name).write_bytes(
+            (HERE.parents[1] / "envlab" / "firmware" / "runtime" / name).read_bytes()
+        )
+    with pytest.raises(AssertionError, match="exported without dithering"):
+        build(c_compiler, twin.DRIVER, tmp_path, SIZES)
+
+
+def test_the_source_has_no_division_heap_or_floating_point():
+    code = "\n".join(twin.CASES["parade"].files.values())
+    code = re.sub(r"/\*.*?\*/", "", code, flags=re.DOTALL)
+    code = re.sub(r'#include.*|"[^"\n]*"', "", code)
+    assert not re.search(r"\b(float|double|malloc|calloc|realloc|free|int|long|short|signed|char)\b", code)
+    assert not re.search(r"[/%]", code)
