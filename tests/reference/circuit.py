@@ -43,13 +43,14 @@ class Wave:
         value, slope, bend = (
             np.fft.irfft(spectrum * (1j * omega_h) ** order, period * _GRID) * _GRID for order in range(3)
         )
-        cells = len(samples) * _GRID
-        self._coefficients = _hermite_cells(value, slope, bend, cells)
+        # cells begin one sample before the clip, so that a run may start a moment before time 0
+        value, slope, bend = (np.roll(x, _GRID) for x in (value, slope, bend))
+        self._coefficients = _hermite_cells(value, slope, bend, (len(samples) + 1) * _GRID)
         self._cells = [tuple(row) for row in self._coefficients.tolist()]
-        self.peak = float(np.abs(value[:cells]).max())
+        self.peak = float(np.abs(self._coefficients[:, 5]).max())
 
     def __call__(self, times_s: np.ndarray) -> np.ndarray:
-        position = np.asarray(times_s) * self.grid_hz
+        position = np.asarray(times_s) * self.grid_hz + _GRID
         cell = np.clip(position.astype(int), 0, len(self._cells) - 1)
         s, out = position - cell, np.zeros_like(position)
         for c in self._coefficients[cell].T:
@@ -58,7 +59,7 @@ class Wave:
 
     def at(self, time_s: float) -> float:
         """The same for one time, fast."""
-        position = time_s * self.grid_hz
+        position = time_s * self.grid_hz + _GRID
         cell = min(max(int(position), 0), len(self._cells) - 1)
         a, b, c, d, e, f = self._cells[cell]
         s = position - cell
@@ -135,7 +136,7 @@ class FrontEnd:
     swing_up_v: float
     swing_down_v: float
 
-    def slopes(self, pressure_pa: float, state: np.ndarray) -> list[float]:
+    def slopes(self, pressure_pa: float, state: Sequence[float]) -> list[float]:
         """d/dt of what the five capacitors hold: microphone low, high, coupling, gain leg, bandwidth."""
         low, high, coupling, leg, out = state[:5]
         turn = 2.0 * math.pi
@@ -166,17 +167,22 @@ def detector_volts(
     times_s: np.ndarray,
     *,
     full_wave: bool = True,
+    start_s: float = 0.0,
     start_v: float = 0.0,
     tolerance: float = TOLERANCE,
 ) -> np.ndarray:
-    """Volts on each hold capacitor (rows) at rising times; the wave is the rectifier's input in volts."""
+    """Volts on each hold capacitor (rows) at rising times; the wave is the rectifier's input in volts.
+
+    All capacitors hold start_v at start_s, which may lie up to a sample before 0.
+    """
+    onto = [detector.slope for detector in detectors]
 
     def slopes(time_s: float, held_v: np.ndarray) -> list[float]:
         drive_v = rectified(wave.at(time_s), full_wave=full_wave)
-        return [d.slope(drive_v, v) for d, v in zip(detectors, held_v, strict=True)]
+        return [slope(drive_v, v) for slope, v in zip(onto, held_v.tolist(), strict=True)]
 
     start = np.full(len(detectors), start_v)
-    return _solve(slopes, start, np.full(len(detectors), wave.peak), wave, times_s, tolerance)
+    return _solve(slopes, start, np.full(len(detectors), wave.peak), wave, start_s, times_s, tolerance)
 
 
 def chain_volts(
@@ -186,20 +192,26 @@ def chain_volts(
     times_s: np.ndarray,
     *,
     full_wave: bool = True,
+    start_s: float = 0.0,
     tolerance: float = TOLERANCE,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(amplifier output round bias, hold capacitors in rows) in V at rising times; the wave is in Pa."""
+    """(amplifier output round bias, hold capacitors in rows) in V at rising times; the wave is in Pa.
+
+    Everything is at rest at start_s, which may lie up to a sample before 0.
+    """
+    onto = [detector.slope for detector in detectors]
 
     def slopes(time_s: float, state: np.ndarray) -> list[float]:
-        drive_v = rectified(front.output(state[4]), full_wave=full_wave)
-        held = [d.slope(drive_v, v) for d, v in zip(detectors, state[5:], strict=True)]
-        return front.slopes(wave.at(time_s), state) + held
+        values = state.tolist()
+        drive_v = rectified(front.output(values[4]), full_wave=full_wave)
+        held = [slope(drive_v, v) for slope, v in zip(onto, values[5:], strict=True)]
+        return front.slopes(wave.at(time_s), values) + held
 
     felt_v = front.sensitivity_v_pa * min(wave.peak, front.overload_pa)
     out_v = front.gain * felt_v
     held_v = min(out_v, max(front.swing_up_v, front.swing_down_v))
     scale = np.array([felt_v] * 4 + [out_v] + [held_v] * len(detectors))
-    states = _solve(slopes, np.zeros(scale.size), scale, wave, times_s, tolerance)
+    states = _solve(slopes, np.zeros(scale.size), scale, wave, start_s, times_s, tolerance)
     return np.array([front.output(v) for v in states[4]]), states[5:]
 
 
@@ -208,12 +220,13 @@ def _solve(
     start: np.ndarray,
     scale: np.ndarray,
     wave: Wave | Formula,
+    start_s: float,
     times_s: np.ndarray,
     tolerance: float,
 ) -> np.ndarray:
     solution = solve_ivp(
         slopes,
-        (0.0, wave.duration_s),
+        (start_s, wave.duration_s),
         start,
         method="LSODA",
         t_eval=times_s,
