@@ -1,0 +1,233 @@
+"""Rows and sentences of the report: what was asked, what came out, what the table can do."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import dataclass
+
+from envlab.analog.parts import PartRange
+from envlab.chain import Chain
+from envlab.light.pixels import full_current_a, whole_pixels_at_full
+from envlab.light.table_facts import table_facts
+from envlab.plot.effects import value_text
+from envlab.plot.scenes import ClipLight
+from envlab.shipped import demo_design
+from envlab.study.brief import Brief, Choices
+from envlab.study.choice import Choice
+from envlab.study.parts_list import parts_list
+from envlab.study.targets import FIGURES, FLASH_FIGURE, Target
+
+NAMES = {
+    "attack_ms": "Attack",
+    "attack_60hz_ms": "Attack in the bass",
+    "release_ms": "Release",
+    "ripple_db": "Ripple",
+    "settled_ratio": "Settled ratio",
+    "onset_lag_mean_ms": "Lag, mean",
+    "onset_lag_worst_ms": "Lag, worst",
+    "beat_contrast_lstar": "Contrast on the beat",
+    "range_used_db": "Range used",
+    "clipped_share": "Clipped",
+    "idle_lstar": "Idle light",
+    "quiet_lit_share": "Quiet clip lit",
+    "false_light_lstar": "False light",
+    "supply_mean_a": "Current, mean",
+    "supply_99_a": "Current, 99 %",
+    "supply_peak_a": "Current, peak",
+    "flashes_per_s": "Flashes",
+}
+TAG_WORDS = {
+    "beat": "beat shows",
+    "quiet": "still lights",
+    "walking": "stays dark",
+    "room": "nobody plays",
+}
+# Between a number and its unit no line may break.
+_GAP = "\u00a0"
+_SHARES = ("clipped_share", "quiet_lit_share")
+
+
+@dataclass(frozen=True)
+class FigureRow:
+    """One figure of the choice against its target; verdict "met", "missed by …", or "" without a target."""
+
+    figure: str
+    name: str
+    meaning: str
+    value: str
+    asked: str
+    verdict: str
+    met: bool
+
+
+@dataclass(frozen=True)
+class ClipRow:
+    """One clip, and what the light does on it: level in dB SPL, length in s, contrast in L*, lit in %,
+    flashes in the worst second, mean current in A.
+    """
+
+    name: str
+    level: str
+    length: str
+    tags: str
+    contrast: str
+    lit: str
+    flashes: str
+    current: str
+
+
+@dataclass(frozen=True)
+class RangeRow:
+    """One swept part: what was tried, and the value that was chosen."""
+
+    reference: str
+    purpose: str
+    tried: str
+    chosen: str
+
+
+def figure_text(figure: str, value: float) -> str:
+    """Return a figure's value with its unit as people read it: shares in %, flashes whole, else 3 digits."""
+    unit = FIGURES[figure][0]
+    if math.isnan(value):
+        return "not judged"
+    if figure in _SHARES:
+        return f"{100 * value:.3g}{_GAP}%"
+    if figure == FLASH_FIGURE:
+        return f"{value:.0f} in 1{_GAP}s"
+    return f"{value:.3g}{_GAP}{unit}".rstrip()
+
+
+def figure_rows(brief: Brief, choice: Choice) -> list[FigureRow]:
+    """Return every figure: first those with a target, in the order of the design file, then the others."""
+    flash = Target(FLASH_FIGURE, "at_most", brief.targets.flash_limit, 1.0)
+    asked = {target.figure: target for target in (flash, *brief.targets.soft)}
+    order = [*asked, *(figure for figure in FIGURES if figure not in asked)]
+    return [_figure_row(figure, float(choice.row[figure]), asked.get(figure)) for figure in order]
+
+
+def _figure_row(figure: str, value: float, target: Target | None) -> FigureRow:
+    asked, verdict, met = "", "", True
+    if target is not None:
+        asked = f"{target.side.replace('_', ' ')} {figure_text(figure, target.limit)}"
+        miss = value - target.limit if target.side == "at_most" else target.limit - value
+        met = bool(miss <= 0)
+        verdict = "met" if met else f"missed by {figure_text(figure, miss)}"
+        if math.isnan(value):
+            verdict = "not judged: no clip with the tag it needs"
+    return FigureRow(
+        figure, NAMES[figure], FIGURES[figure][1], figure_text(figure, value), asked, verdict, met
+    )
+
+
+def clip_rows(choice: Choice, lights: tuple[ClipLight, ...]) -> list[ClipRow]:
+    """Return every clip with its level, tags, and the choice's figures on it."""
+    rows = []
+    for light in lights:
+        label = light.clip.label
+
+        def figure(name: str, label: str = label) -> float:
+            return float(choice.row[f"{name} [{label}]"])
+
+        weighting = "" if light.clip.weighting == "Z" else f" ({light.clip.weighting})"
+        rows.append(
+            ClipRow(
+                name=light.clip.path.name,
+                level=f"{light.clip.level_db_spl:g}{weighting}",
+                length=f"{light.duration_s:.0f}",
+                tags=", ".join(TAG_WORDS[tag] for tag in light.clip.tags),
+                contrast=f"{figure('contrast_lstar'):.0f}",
+                lit=f"{100 * figure('lit_share'):.0f}",
+                flashes=f"{figure('flashes_per_s'):.0f}",
+                current=f"{light.current_a.mean():.2f}",
+            )
+        )
+    return rows
+
+
+def range_rows(brief: Brief, choice: Choice) -> list[RangeRow]:
+    """Return what was tried for each swept key."""
+    board = {part.key: part for part in parts_list(choice.chain, brief.ranges)}
+    rows = []
+    for key, choices in brief.ranges.items():
+        part = board.get(key)
+        reference = part.reference if part is not None else key
+        purpose = part.purpose if part is not None else ""
+        rows.append(RangeRow(reference, purpose, _tried(key, choices), value_text(key, choice.row[key])))
+    return rows
+
+
+def _tried(key: str, choices: Choices) -> str:
+    if not isinstance(choices, PartRange):
+        return ", ".join(value_text(key, value) for value in choices)
+    values = choices.values
+    ends = f"{value_text(key, values[0])} to {value_text(key, values[-1])}"
+    return f"{ends}, {len(values)} values of {choices.series}, ±{choices.tolerance_percent:g}{_GAP}%"
+
+
+def table_sentences(chain: Chain) -> list[str]:
+    """Return what the brightness table is and can do, a sentence each."""
+    table = chain.brightness_table()
+    scale = chain.level_scale()
+    facts = table_facts(table, scale)
+    lines = [
+        f"{table.entries} entries of {table.bits} bit, 0 to {table.full_scale_counts} counts above rest.",
+        f"On this board the light is {table.count_map.words(scale)}.",
+        f"It can show {facts.distinct_levels} different levels. The largest step from one to the next is "
+        f"{facts.largest_step_lstar:.1f} L*, the smallest {facts.smallest_step_lstar:.2f} L*.",
+    ]
+    if facts.first_lit_entry >= 0:
+        lines.append(
+            f"The first lit entry is number {facts.first_lit_entry}, at {facts.first_lit_counts:g} counts: "
+            f"a steady tone of {facts.first_lit_db_spl:.1f} dB SPL."
+        )
+    if facts.largest_step_lstar > 5 and table.count_map.floor_counts < 5:
+        lines.append(
+            f"Its dark end is coarse: the floor lies at {table.count_map.floor_counts:.1f} counts, so that "
+            "one count more is a visible jump. More gain makes it finer, as long as the loud clips do not "
+            "clip."
+        )
+    lines.append(
+        f"What the firmware looks up is off the curve by {facts.interpolation_error_lstar:.2g} L* at most."
+    )
+    return lines
+
+
+def supply_sentences(chain: Chain) -> list[str]:
+    """Return what the supply can feed, a sentence each."""
+    pixels, supply = chain.pixels, chain.supply
+    full_a = full_current_a(pixels, volts=supply.volts)
+    lines = [
+        f"All {pixels.count} pixels with {pixels.channels} channels at full would take {full_a:.3g} A; the "
+        f"converter gives {supply.limit_a:g} A at {supply.volts:g} V."
+    ]
+    if chain.cap < 1:
+        lines.append(
+            f"So the whole curve is scaled: no duty is above the cap of {chain.cap:.3f}, whatever the music "
+            "does. Nothing is clipped, and the dark end keeps its shape."
+        )
+        lines.append(
+            f"Without the cap, {whole_pixels_at_full(pixels, supply)} of {pixels.count} pixels could be at "
+            "full while the others stay dark."
+        )
+    else:
+        lines.append("The converter feeds all of them at full: no cap is needed.")
+    return lines
+
+
+def command_words(brief: Brief) -> str:
+    """Return the command that makes this report again, with names of files but no folders."""
+    words = ["envlab", "design"]
+    if brief.source_text != demo_design().read_text(encoding="utf-8"):
+        words.append(brief.name)
+    asked = [
+        (str(table.get("file", "")).rsplit("/", 1)[-1], float(level))
+        for table in tomllib.loads(brief.source_text).get("clips", [])
+        for level in table.get("levels_db_spl", [])
+    ]
+    clips = [(clip.path.name, clip.level_db_spl) for clip in brief.clips]
+    if clips != asked:
+        for name, level_db_spl in clips:
+            words += ["--clip", name, "--level", f"{level_db_spl:g}"]
+    return " ".join(f"'{word}'" if " " in word else word for word in words)

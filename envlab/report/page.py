@@ -1,0 +1,66 @@
+"""The report: one page about one choice that opens without a network, prints on A4 and needs no script."""
+
+from __future__ import annotations
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from envlab import __version__
+from envlab.design_file import digest
+from envlab.plot.palette import PALETTE
+from envlab.plot.scenes import light_on_clips
+from envlab.report.facts import (
+    NAMES,
+    clip_rows,
+    command_words,
+    figure_rows,
+    figure_text,
+    range_rows,
+    supply_sentences,
+    table_sentences,
+)
+from envlab.report.pictures import pictures_of
+from envlab.study.brief import Brief
+from envlab.study.choice import Choice
+from envlab.study.parts_list import parts_list
+
+_GLANCE = ("beat_contrast_lstar", "onset_lag_worst_ms", "flashes_per_s", "supply_99_a")
+
+
+def report_html(brief: Brief, choice: Choice) -> str:
+    """Return the report on a choice as one HTML file; the same brief and choice give the same bytes.
+
+    It runs the chosen chain once more over the brief's clips, with the noise of the sweep.
+    """
+    lights = light_on_clips(brief, choice.chain)
+    parts = parts_list(choice.chain, brief.ranges)
+    page = Environment(
+        loader=PackageLoader("envlab.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    ).get_template("report.html.j2")
+    return page.render(
+        title=brief.name.removesuffix(".toml").replace("_", " "),
+        palette=PALETTE,
+        names=NAMES,
+        choice=choice,
+        headline=choice.words[0],
+        verdict=choice.words[1],
+        reasons=choice.words[2:],
+        glance=[(name, figure_text(name, float(choice.row[name]))) for name in _GLANCE],
+        swept=[part for part in parts if part.key in brief.ranges],
+        parts=parts,
+        ranges=range_rows(brief, choice),
+        clips=clip_rows(choice, lights),
+        figures=figure_rows(brief, choice),
+        pictures=pictures_of(brief, choice, lights),
+        table=table_sentences(choice.chain),
+        supply=supply_sentences(choice.chain),
+        flash_limit=f"{brief.targets.flash_limit:g}",
+        version=__version__,
+        digest=digest(choice.chain),
+        seed=brief.judging.seed,
+        street=f"{brief.judging.street_db_spl:g}",
+        command=command_words(brief),
+    )

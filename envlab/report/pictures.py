@@ -1,0 +1,152 @@
+"""The report's pictures, each with its words for those who cannot see it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from markupsafe import Markup, escape
+from matplotlib.figure import Figure
+
+from envlab.analog.detector import PeakDetector
+from envlab.plot import sheets
+from envlab.plot.effects import DEFAULT_FIGURES, swept_keys
+from envlab.plot.export import inline_svg
+from envlab.plot.scenes import ClipLight, most_current, most_flashing, music_scene
+from envlab.plot.time_map import TimeMap, time_map
+from envlab.report.facts import NAMES
+from envlab.study.brief import Brief
+from envlab.study.choice import Choice
+
+
+@dataclass(frozen=True)
+class Picture:
+    """svg: an svg element with role and label. caption: what to look for."""
+
+    name: str
+    svg: Markup
+    caption: str
+
+
+def picture(figure: Figure, name: str, alt: str, caption: str) -> Picture:
+    """Return a figure for the page; alt says what it shows in place of it."""
+    svg = inline_svg(figure, name)
+    labelled = f'<svg role="img" aria-label="{escape(alt)}"' + svg.removeprefix("<svg")
+    return Picture(name, Markup(labelled), caption)
+
+
+def pictures_of(brief: Brief, choice: Choice, lights: tuple[ClipLight, ...]) -> dict[str, Picture]:
+    """Return the pictures by name; those that this sweep gives nothing to draw for are left out."""
+    made = [_voltages(brief, choice), _table(choice, lights), _strips(lights)]
+    if swept_keys(brief):
+        made.append(_effects(brief, choice))
+    squares = time_map(choice, brief)
+    if squares is not None:
+        made.append(_map(brief, choice, squares))
+    made += [_current(choice, lights), _flashes(brief, lights)]
+    return {one.name: one for one in made}
+
+
+def _voltages(brief: Brief, choice: Choice) -> Picture:
+    scene = music_scene(brief, choice.chain)
+    result = scene.result
+    first = round(scene.span_s[0] * result.internal_rate_hz)
+    top_v = float(result.detector_v[first:].max())
+    top_counts = int(result.adc_counts[round(scene.span_s[0] * result.adc_rate_hz) :].max())
+    length_s = scene.span_s[1] - scene.span_s[0]
+    climb = "The detector follows the mean of the rectified voltage."
+    detector = choice.chain.detector
+    if isinstance(detector, PeakDetector):
+        climb = (
+            "The detector climbs only while the rectified voltage is above it, in a step at each peak: its "
+            f"attack at 1 kHz is {choice.row['attack_ms']:.3g} ms, not the 2.2·R·C = "
+            f"{2.2e3 * detector.attack_ohm * detector.hold_farad:.3g} ms of plain charging."
+        )
+    return picture(
+        sheets.voltages_sheet(scene, choice.chain),
+        "voltages",
+        f"Five signals over {length_s:.0f} s of {scene.clip.label}, one above the other, and over one stroke "
+        f"beside them: sound pressure, preamp output, rectified and detector voltage, ADC counts, light. "
+        f"The detector reaches {top_v:.2f} V, which the converter reads as {top_counts} counts.",
+        f"{scene.clip.label.replace('_', ' ')}, from {scene.from_s:.0f} s on. Right: the stroke that is "
+        f"shaded at the left. {climb}",
+    )
+
+
+def _effects(brief: Brief, choice: Choice) -> Picture:
+    figures = list(DEFAULT_FIGURES)
+    blocking = str(choice.row["blocking_target"]).partition(" ")[0]
+    if blocking and blocking not in figures:
+        figures.append(blocking)
+    named = ", ".join(NAMES[figure].lower() for figure in figures)
+    return picture(
+        sheets.effects_sheet(choice, brief, figures),
+        "effects",
+        f"Small diagrams, one row each for {named}, one column for each swept part. Each shows the figure "
+        "over that part's values, with the target and the chosen value. The text beside says what the "
+        "neighbouring values would change.",
+        "Each column turns one part and leaves the others as chosen. A part whose lines are flat buys "
+        "little: take the value that is at hand.",
+    )
+
+
+def _map(brief: Brief, choice: Choice, squares: TimeMap) -> Picture:
+    attack_ms, release_ms = (1e3 * tau_s for tau_s in squares.chosen_s)
+    meeting = int(((choice.table["violation"] == 0) & choice.table["flash_safe"]).sum())
+    return picture(
+        sheets.map_sheet(choice, brief),
+        "map",
+        "Map of beat contrast: attack time constant Ra·C from left to right, release time constant Rr·C from "
+        f"bottom to top. The choice is ringed at {attack_ms:.3g} ms and {release_ms:.3g} ms; squares that "
+        f"keep the flash limit are outlined. {meeting} candidates at any gain meet every target.",
+        "Each square shows the best-ranked of its candidates at the chosen gain. Inside the outline no "
+        "second of any clip has more flashes than allowed. Empty: no such pair of parts was tried.",
+    )
+
+
+def _table(choice: Choice, lights: tuple[ClipLight, ...]) -> Picture:
+    asked = choice.chain.brightness
+    return picture(
+        sheets.table_sheet(choice.chain, lights),
+        "table",
+        f"Lightness and duty over the sound level: dark below {asked.floor_db_spl:g} dB SPL, rising to full "
+        f"at {asked.ceiling_db_spl:g} dB SPL, where the duty is {choice.chain.cap:.3f}. Below, the level of "
+        "each clip and where its envelope is most of the time.",
+        "Each dot is one entry of the table, and one count of the converter: where dots lie far apart, the "
+        "light moves in steps. Dotted: less than one count. A clip whose bar ends left of the floor stays "
+        "dark.",
+    )
+
+
+def _strips(lights: tuple[ClipLight, ...]) -> Picture:
+    lit = ", ".join(f"{light.clip.label} {light.lightness.mean():.0f}" for light in lights)
+    return picture(
+        sheets.strips_sheet(lights),
+        "strips",
+        f"One strip of light for each clip, time from left to right. Mean lightness L* of each: {lit}.",
+        "Every pixel of the costume through time, as a screen shows it. A screen is smaller and dimmer than "
+        "a lamp at night; judge the rhythm, not the brightness.",
+    )
+
+
+def _current(choice: Choice, lights: tuple[ClipLight, ...]) -> Picture:
+    light = most_current(lights)
+    return picture(
+        sheets.current_sheet(light, choice.chain),
+        "current",
+        f"Supply current along {light.clip.label}: mean {light.current_a.mean():.2f} A, largest "
+        f"{light.current_a.max():.2f} A, under the converter's limit of {choice.chain.supply.limit_a:g} A.",
+        f"{light.clip.label.replace('_', ' ')}, the clip that takes most. All pixels alike.",
+    )
+
+
+def _flashes(brief: Brief, lights: tuple[ClipLight, ...]) -> Picture:
+    light = most_flashing(lights)
+    flashes = light.flashes
+    return picture(
+        sheets.flash_sheet(light, brief.targets.flash_limit),
+        "flashes",
+        f"Luminance along {light.clip.label}, and the flashes in every sliding second: at most "
+        f"{flashes.worst_per_s}, where {brief.targets.flash_limit:g} are allowed.",
+        f"{light.clip.label.replace('_', ' ')}, the clip that flashes most. Counted as WCAG 2.2 defines a "
+        "general flash: a pair of opposite changes of 10 % or more, the darker side below 80 %.",
+    )
