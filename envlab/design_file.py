@@ -26,8 +26,15 @@ from envlab.analog.parts import nearest_value
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
-from envlab.digital.followers import AttackRelease, OnePole, PassThrough
-from envlab.errors import EnvlabError, FileError, ParameterError
+from envlab.digital.followers import (
+    AttackRelease,
+    MeanSquare,
+    MovingMaximum,
+    OnePole,
+    PassThrough,
+    PeakHold,
+)
+from envlab.errors import EnvlabError, FileError, ParameterError, is_finite_number
 from envlab.light.curve import BrightnessMap
 from envlab.light.pixels import Pixels, Supply
 from envlab.units import format_value, parse_value
@@ -39,7 +46,14 @@ STAGES: dict[str, type | dict[str, type]] = {
     "rectifier": Rectifier,
     "detector": {"peak": PeakDetector, "average": AverageDetector},
     "adc": Adc,
-    "follower": {"none": PassThrough, "one_pole": OnePole, "attack_release": AttackRelease},
+    "follower": {
+        "none": PassThrough,
+        "one_pole": OnePole,
+        "attack_release": AttackRelease,
+        "peak_hold": PeakHold,
+        "mean_square": MeanSquare,
+        "moving_maximum": MovingMaximum,
+    },
     "brightness": BrightnessMap,
     "pixels": Pixels,
     "supply": Supply,
@@ -50,6 +64,8 @@ BOUGHT = {
     "detector": ("attack_ohm", "smoothing_ohm", "hold_farad", "release_ohm"),
 }
 FRAME_KEYS = ("pixel_bits", "frame_rate_hz")
+# Every section that a design file can have; those after "frames" say how to judge, and are read elsewhere.
+SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "judging")
 _UNITS = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "a": "A", "s": "s"}
 
 T = TypeVar("T")
@@ -72,12 +88,15 @@ def read_toml(path: str | Path) -> dict[str, Any]:
         raise FileError(f"{path}: no such file") from None
     except IsADirectoryError:
         raise FileError(f"{path}: is a folder, not a design file") from None
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
+    except (OSError, ValueError) as problem:  # no text, no TOML, a number of thousands of digits
         raise FileError(f"{path}: not a readable TOML file ({problem})") from None
 
 
 def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
-    """Return the Chain of a design file's tables; sections that describe no stage are left to others."""
+    """Return the Chain of a design file's tables; sections that describe no stage are only known by name."""
+    for section in tables:
+        if section not in SECTIONS:
+            raise FileError(f"{file_name} has an unknown section {section!r}; {_nearest(section, SECTIONS)}")
     stages: dict[str, Any] = {}
     usual = Chain()
     for section, stage in STAGES.items():
@@ -107,7 +126,7 @@ def stage_of(table: Any, stage: type | dict[str, type], where: str, default: Any
     values = dict(table)
     if isinstance(stage, dict):
         kind = values.pop("kind", _kind_of(default, stage))
-        if kind not in stage:
+        if not isinstance(kind, str) or kind not in stage:
             raise FileError(f"{where} kind is {kind!r}; it must be one of {', '.join(stage)}")
         stage = stage[kind]
     known = vars(default) if type(default) is stage else {}
@@ -160,10 +179,9 @@ def field_value(key: str, value: Any, hint: Any, where: str) -> Any:
             return parse_value(value, unit, name=key)
         except ParameterError as problem:
             raise FileError(f"{where} {problem}") from None
-    number = isinstance(value, (int, float)) and not isinstance(value, bool)
-    if float in options and number:
+    if float in options and is_finite_number(value):
         return float(value)
-    if int in options and number and float(value).is_integer():
+    if int in options and is_finite_number(value) and float(value).is_integer():
         return int(value)
     if float in options or int in options:
         raise FileError(f"{where} {key} is {value!r}; it must be a {'whole ' * (int in options)}number")
@@ -223,14 +241,22 @@ def design_text(chain: Chain) -> str:
         if isinstance(stage, dict):
             table["kind"] = _kind_of(part, stage)
         for field in dataclasses.fields(part):
-            value = getattr(part, field.name)
-            table[field.name] = "none" if value is None else written_value(field.name, value)
+            table[field.name] = _written_field(part, field.name)
         document[section] = table
     frames = tomlkit.table()
     for key in FRAME_KEYS:
-        frames[key] = getattr(chain, key)
+        frames[key] = _written_field(chain, key)
     document["frames"] = frames
     return tomlkit.dumps(document)
+
+
+def _written_field(part: Any, name: str) -> float | str:
+    value = getattr(part, name)
+    if value is None:
+        return "none"
+    hint = typing.get_type_hints(type(part))[name]
+    is_float = float in (typing.get_args(hint) or (hint,))
+    return written_value(name, float(value) if is_float else value)
 
 
 def digest(chain: Chain) -> str:

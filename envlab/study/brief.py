@@ -17,7 +17,6 @@ from envlab.sound.recording import Recording, read_recording
 from envlab.study.targets import FIGURES, Target, Targets
 
 TAGS = ("beat", "quiet", "walking", "room")
-TOP_SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "judging")
 
 
 @dataclass(frozen=True)
@@ -94,11 +93,6 @@ def read_brief(path: str | Path) -> Brief:
     """
     path = Path(path)
     tables = read_toml(path)
-    for section in tables:
-        if section not in TOP_SECTIONS:
-            raise FileError(
-                f"{path.name} has an unknown section {section!r}; it can have {', '.join(TOP_SECTIONS)}"
-            )
     chain = chain_of(tables, path.name)
     judging_where = f"{path.name}: [judging]"
     judging_fields = fields_of(tables.get("judging", {}), Judging, judging_where)
