@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import struct
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
+from firmware import twin_vectors
 from firmware.targets import MACHINES, Driver, GccHost, require, run_machine
-from firmware.targets.driver import C_FOLDER
+from firmware.targets.driver import C_FOLDER, STRICT
 from firmware.targets.machines import SIXTEEN_BIT_INT
 
+from envlab.digital.fixed_frame import Dither, byte_duty, frame_factor, scale_words
+from envlab.firmware.export import firmware_files
+
+READINGS = 100_000
+FRAME_STEPS = 3000
+ONE_OF_EACH_KIND = ("host-clang-O2", "cortex-m0", "riscv32", "mips32-big-endian", "avr-multiplier", "msp430")
+FRAME_DESIGN = twin_vectors.parade_design(dither=Dither(3, 1600.0))
 STANDIN_STEPS = 3000
 SLIPS = (1, 2, 3, 4)
 HIDDEN_ON = ("host-clang-undefined", "host-gcc-O2", "host-gcc-undefined", "cortex-m0", "riscv32")
@@ -55,6 +65,131 @@ def test_slips_show_where_int_has_16_bits_and_nowhere_else(name, slip, tmp_path)
     stimuli = standin_stimuli()
     same = run_machine(machine, standin_driver(slip), stimuli, tmp_path) == standin_records(stimuli)
     assert same != (name in SIXTEEN_BIT_INT)
+
+
+@cache
+def twin_stimuli_and_records(case_name: str) -> tuple[bytes, bytes]:
+    case = twin_vectors.CASES[case_name]
+    readings, offsets = twin_vectors.stimulus(case, READINGS)
+    return (
+        twin_vectors.stimulus_bytes(readings, offsets),
+        twin_vectors.expected_bytes(case, readings, offsets),
+    )
+
+
+def runtime_driver(files: dict[str, str], folder: Path) -> Driver:
+    for name, text in files.items():
+        (folder / name).write_text(text, "ascii")
+    sources = (twin_vectors.DRIVER, folder / "envlab_runtime.c")
+    sizes = twin_vectors.STIMULUS_BYTES, twin_vectors.RECORD_BYTES
+    return Driver(sources, *sizes, include=(folder,), warnings=STRICT)
+
+
+def first_difference(records: bytes, expected: bytes) -> str:
+    if records == expected:
+        return ""
+    got, wanted = (np.frombuffer(data, twin_vectors.RECORD) for data in (records, expected))
+    step = int(np.flatnonzero(got != wanted)[0])
+    return f"step {step}: {got[step]} where the twin has {wanted[step]}"
+
+
+@pytest.mark.parametrize("case_name", twin_vectors.CASES)
+@pytest.mark.parametrize("name", MACHINES)
+def test_state_duty_and_envelope_are_the_twins_after_every_reading(name, case_name, tmp_path):
+    machine = MACHINES[name]
+    require(machine)
+    stimuli, expected = twin_stimuli_and_records(case_name)
+    driver = runtime_driver(twin_vectors.CASES[case_name].files, tmp_path)
+    assert first_difference(run_machine(machine, driver, stimuli, tmp_path), expected) == ""
+
+
+@pytest.mark.parametrize("name", ONE_OF_EACH_KIND)
+def test_a_look_up_rounded_one_unit_lower_is_caught(name, tmp_path):
+    machine = MACHINES[name]
+    require(machine)
+    stimuli, expected = twin_stimuli_and_records("parade")
+    files = dict(twin_vectors.CASES["parade"].files)
+    right = files["envlab_products.h"]
+    files["envlab_products.h"] = right.replace("128u", "127u")
+    assert files["envlab_products.h"] != right
+    records = run_machine(machine, runtime_driver(files, tmp_path), stimuli, tmp_path)
+    assert "where the twin has" in first_difference(records, expected)
+
+
+def frame_stimuli() -> tuple[np.ndarray, ...]:
+    rng = np.random.default_rng(7)
+    limit = FRAME_DESIGN.sum_limit
+    sums = (2.0 ** rng.uniform(0, 31, FRAME_STEPS)).astype(np.int64)
+    sums[:8] = [0, 1, limit - 1, limit, limit + 1, 2 * limit, 2**31 - 1, 65_535]
+    duties = rng.integers(0, 65_536, FRAME_STEPS)
+    factors = rng.integers(0, 65_536, FRAME_STEPS)
+    duties[:4], factors[:4] = [0, 65_535, 65_535, 1], [65_535, 65_535, 0, 65_535]
+    return sums, duties, factors, rng.integers(0, 256, FRAME_STEPS), rng.integers(0, 256, FRAME_STEPS)
+
+
+FRAME_STIMULUS = np.dtype(
+    [("total", "<u4"), ("duty", "<u2"), ("factor", "<u2"), ("phase", "u1"), ("place", "u1")]
+)
+FRAME_RECORD = np.dtype(
+    [
+        ("factor", "<u2"),
+        ("scaled", "<u2"),
+        ("byte", "u1"),
+        ("dithered", "u1"),
+        ("phase", "u1"),
+        ("whole", "u1"),
+    ]
+)
+
+
+def frame_stimuli_and_records() -> tuple[bytes, np.ndarray]:
+    sums, duties, factors, phases, places = frame_stimuli()
+    stimuli = np.empty(FRAME_STEPS, FRAME_STIMULUS)
+    for name, values in zip(FRAME_STIMULUS.names, (sums, duties, factors, phases, places), strict=True):
+        stimuli[name] = values
+    thresholds = [FRAME_DESIGN.dither.threshold(int(phase)) for phase in (phases + places) % 256]
+    records = np.empty(FRAME_STEPS, FRAME_RECORD)
+    records["factor"] = [frame_factor(int(total), FRAME_DESIGN.sum_limit) for total in sums]
+    records["scaled"] = scale_words(duties, factors)
+    records["byte"] = byte_duty(duties)
+    records["dithered"] = byte_duty(duties, np.array(thresholds))
+    records["phase"] = (phases + 1) % 256
+    records["whole"] = 1
+    return stimuli.tobytes(), records
+
+
+def frame_driver(files: dict[str, str], folder: Path) -> Driver:
+    for name, text in files.items():
+        (folder / name).write_text(text, "ascii")
+    parts = ("envlab_runtime.c", "envlab_frame.c", "envlab_dither.c")
+    sources = (Path(__file__).parent / "frame_driver.c", *(folder / part for part in parts))
+    sizes = FRAME_STIMULUS.itemsize, FRAME_RECORD.itemsize
+    return Driver(sources, *sizes, include=(folder,), warnings=STRICT)
+
+
+@pytest.mark.parametrize("name", MACHINES)
+def test_frame_limit_depth_dither_and_table_check_are_the_twins(name, tmp_path):
+    machine = MACHINES[name]
+    require(machine)
+    stimuli, expected = frame_stimuli_and_records()
+    driver = frame_driver(firmware_files(FRAME_DESIGN), tmp_path)
+    records = np.frombuffer(run_machine(machine, driver, stimuli, tmp_path), FRAME_RECORD)
+    assert records.tolist() == expected.tolist()
+
+
+@pytest.mark.parametrize("name", ONE_OF_EACH_KIND)
+def test_one_changed_byte_of_the_table_is_noticed_on_the_machine(name, tmp_path):
+    machine = MACHINES[name]
+    require(machine)
+    files = firmware_files(FRAME_DESIGN)
+    code = f" {FRAME_DESIGN.codes[40]}u,"
+    assert files["envlab_table.h"].count(code) == 1
+    files["envlab_table.h"] = files["envlab_table.h"].replace(code, f" {FRAME_DESIGN.codes[40] ^ 256}u,")
+    stimuli = frame_stimuli_and_records()[0][: FRAME_STIMULUS.itemsize]
+    records = np.frombuffer(
+        run_machine(machine, frame_driver(files, tmp_path), stimuli, tmp_path), FRAME_RECORD
+    )
+    assert records["whole"].tolist() == [0]
 
 
 class LackingHost(GccHost):

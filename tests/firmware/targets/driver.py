@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Protocol
 
 C_FOLDER = Path(__file__).parent / "c"
+STRICT = ("-Wall", "-Wextra", "-Wconversion", "-Wsign-conversion", "-Wpedantic", "-Werror")
 
 
 @dataclass(frozen=True)
@@ -18,6 +19,7 @@ class Driver:
     record_bytes: int
     include: tuple[Path, ...] = ()
     defines: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
 
     def flags(self) -> list[str]:
         """Return the compiler flags that every machine needs."""

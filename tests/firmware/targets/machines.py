@@ -11,7 +11,6 @@ from .msp430 import Msp430Machine
 from .qemu_arm import QemuArmMachine
 from .riscv32 import riscv32
 
-STRICT = ("-Wall", "-Wextra", "-Wconversion", "-Wsign-conversion", "-Wpedantic", "-Werror")
 # GPIOR0's address on the bus and the last interrupt vector, from each processor's data sheet
 ATMEGA328P = (0x3E, 25)
 ATTINY85 = (0x31, 14)

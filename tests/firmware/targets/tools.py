@@ -55,7 +55,10 @@ def call(
 
 def zig(*words: str | Path, folder: Path) -> None:
     """Run ziglang's compiler or linker."""
-    call([sys.executable, "-m", "ziglang", *words], folder=folder)
+    import ziglang
+
+    program = Path(ziglang.__file__).with_name("zig.exe" if sys.platform == "win32" else "zig")
+    call([program, *words], folder=folder)
 
 
 def steps_in(driver: Driver, stimuli: bytes) -> int:
