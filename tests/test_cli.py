@@ -18,7 +18,7 @@ import envlab.cli
 from envlab.design_file import read_design
 from envlab.firmware.c_header import read_header
 from envlab.study.brief import demo_brief, read_brief
-from envlab.study.sweep import candidates_of
+from envlab.study.ranges import candidates_of
 
 RESULTS = {
     "design.toml",

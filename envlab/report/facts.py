@@ -13,9 +13,10 @@ from envlab.light.table_facts import table_facts
 from envlab.plot.effects import value_text
 from envlab.plot.scenes import ClipLight
 from envlab.shipped import demo_design
-from envlab.study.brief import Brief, Choices
+from envlab.study.brief import Brief
 from envlab.study.choice import Choice
 from envlab.study.parts_list import parts_list
+from envlab.study.ranges import Choices
 from envlab.study.targets import FIGURES, FLASH_FIGURE, Target
 
 NAMES = {

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from envlab.analog.parts import PartRange
 from envlab.chain import Chain
-from envlab.design_file import STAGES, build, chain_of, check_buyable, field_value, fields_of, read_toml
+from envlab.design_file import build, chain_of, field_value, fields_of, read_toml
 from envlab.errors import EnvlabError, FileError, ParameterError, check_choice, check_range
 from envlab.shipped import demo_design, shipped_folder
 from envlab.sound.recording import Recording, read_recording
+from envlab.study.ranges import Choices, read_ranges
 from envlab.study.targets import FIGURES, Target, Targets
 
 TAGS = ("beat", "quiet", "walking", "room")
@@ -41,15 +40,12 @@ class Clip:
 
     @property
     def label(self) -> str:
-        """As in "drum_line 92 dB"."""
-        return f"{self.path.stem} {self.level_db_spl:g} dB"
+        """As in "drum_line 92 dB", or "song 85 dB(A)" for an A-weighted level."""
+        return f"{self.path.stem} {self.level_db_spl:g} dB" + ("(A)" if self.weighting == "A" else "")
 
     def recording(self) -> Recording:
         """Read the file at its level; errors as read_recording."""
         return read_recording(self.path, self.level_db_spl, weighting=self.weighting)
-
-
-Choices = PartRange | tuple[float | str, ...]
 
 
 @dataclass(frozen=True)
@@ -99,7 +95,7 @@ def read_brief(path: str | Path) -> Brief:
     return Brief(
         chain=chain,
         clips=_clips(tables.get("clips", []), path),
-        ranges=_ranges(tables.get("sweep", {}), chain, f"{path.name}: [sweep"),
+        ranges=read_ranges(tables.get("sweep", {}), chain, path.name),
         targets=_targets(tables.get("targets", {}), f"{path.name}: [targets]"),
         judging=build(Judging, judging_fields, judging_where),
         source_text=path.read_text(encoding="utf-8"),
@@ -114,6 +110,8 @@ def _clips(tables: Any, path: Path) -> tuple[Clip, ...]:
     clips: list[Clip] = []
     for number, table in enumerate(tables, start=1):
         here = f"{where} number {number}"
+        if not isinstance(table, Mapping):
+            raise FileError(f"{here} is {table!r}; it must be a section with keys")
         known = {"file", "levels_db_spl", "tags", "weighting"}
         for key in table:
             if key not in known:
@@ -134,6 +132,10 @@ def _clips(tables: Any, path: Path) -> tuple[Clip, ...]:
                 "weighting": table.get("weighting", "Z"),
             }
             clips.append(build(Clip, fields, here))
+            if clips[-1].label in [clip.label for clip in clips[:-1]]:
+                raise FileError(
+                    f"{here} {clips[-1].label!r} is there twice; names of files and levels must tell"
+                )
     return tuple(clips)
 
 
@@ -148,46 +150,9 @@ def _find_clip(file: str, folder: Path, where: str) -> Path:
     raise FileError(f"{where} file {file!r} is neither beside the design file nor one of the demo clips")
 
 
-def _ranges(tables: Mapping[str, Any], chain: Chain, where: str) -> dict[str, Choices]:
-    ranges: dict[str, Choices] = {}
-    for section, keys in tables.items():
-        if section not in STAGES or not isinstance(keys, Mapping):
-            raise FileError(f"{where}.{section}] is no stage; it can be one of {', '.join(STAGES)}")
-        stage = getattr(chain, section)
-        names = {field.name: field for field in dataclasses.fields(stage)}
-        for key, choices in keys.items():
-            here = f"{where}.{section}]"
-            if key not in names:
-                raise FileError(f"{here} has an unknown key {key!r}; it can have {', '.join(names)}")
-            ranges[f"{section}.{key}"] = _choices(key, choices, type(stage), here)
-    return ranges
-
-
-def _choices(key: str, choices: Any, stage: type, where: str) -> Choices:
-    import typing
-
-    hint = typing.get_type_hints(stage)[key]
-    if isinstance(choices, Mapping):
-        known = {"series": str, "low": hint, "high": hint, "tolerance_percent": float}
-        for name in choices:
-            if name not in known:
-                raise FileError(f"{where} {key} has an unknown key {name!r}; it can have {', '.join(known)}")
-        here = f"{where} {key}"
-        fields = {
-            name: field_value(key if name in ("low", "high") else name, value, known[name], here)
-            for name, value in choices.items()
-        }
-        return build(PartRange, fields, here)
-    if not isinstance(choices, list) or not choices:
-        limit = 'a list of values or {series = "E6", low = …, high = …}'
-        raise FileError(f"{where} {key} is {choices!r}; it must be {limit}")
-    values = tuple(field_value(key, value, hint, where) for value in choices)
-    for value in values:
-        check_buyable(key, value, where)
-    return values
-
-
-def _targets(table: Mapping[str, Any], where: str) -> Targets:
+def _targets(table: Any, where: str) -> Targets:
+    if not isinstance(table, Mapping):
+        raise FileError(f"{where} is {table!r}; it must be a section with keys")
     items = []
     for figure, asked in table.items():
         if figure not in FIGURES:

@@ -17,7 +17,7 @@ from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.study.brief import Brief
 from envlab.study.parts_list import parts_list
-from envlab.study.sweep import candidates_of
+from envlab.study.ranges import candidates_of
 from envlab.study.targets import FIGURES, FLASH_FIGURE, Target
 from envlab.units import FloatArray, format_value
 

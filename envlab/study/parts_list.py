@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from envlab.analog.parts import SERIES, PartRange, nearest_value
 from envlab.chain import Chain
-from envlab.study.brief import Choices
+from envlab.study.ranges import Choices
 from envlab.units import format_value
 
 # reference → (stage, field, unit, usual tolerance in %, purpose).

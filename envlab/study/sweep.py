@@ -4,69 +4,31 @@ from __future__ import annotations
 
 import functools
 import hashlib
-import itertools
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from envlab import __version__
-from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.errors import EnvlabError, ParameterError
 from envlab.light.pixels import supply_current_a
 from envlab.light.table import LookupTable
 from envlab.sound.recording import Recording
-from envlab.study.brief import Choices, Clip, Judging
+from envlab.study.brief import Clip, Judging
 from envlab.study.checkpoint import Checkpoint, Columns
 from envlab.study.clip_run import clip_columns, clip_seed, idle_lightness
 from envlab.study.figures import range_used_db
 from envlab.study.onset import onset_lag
+from envlab.study.ranges import Choices, candidates_of
 from envlab.units import FloatArray
 
 if TYPE_CHECKING:
     import pandas as pd
 
 Progress = Callable[[str, float], None]
-
-MOST_CANDIDATES = 200_000
-
-
-@dataclass(frozen=True, eq=False)
-class Candidates:
-    """parts: one column of values per swept key, shape (candidates,). chains: the Chain of each."""
-
-    parts: dict[str, list[float | str]]
-    chains: list[Chain]
-
-    def __len__(self) -> int:
-        return len(self.chains)
-
-
-def candidates_of(chain: Chain, ranges: Mapping[str, Choices]) -> Candidates:
-    """Return every combination of the ranges' values put into the chain; the last range varies fastest.
-
-    ranges: "stage.key" → PartRange or tuple of values. Raises ParameterError for more than MOST_CANDIDATES.
-    """
-    values = [choices.values if isinstance(choices, PartRange) else choices for choices in ranges.values()]
-    count = int(np.prod([len(some) for some in values])) if values else 1
-    if count > MOST_CANDIDATES:
-        raise ParameterError("candidates", count, f"at most {MOST_CANDIDATES}; narrow a range or its series")
-    rows = list(itertools.product(*values))
-    chains = [_with_values(chain, tuple(ranges), row) for row in rows]
-    parts = {key: [row[i] for row in rows] for i, key in enumerate(ranges)}
-    return Candidates(parts, chains)
-
-
-def _with_values(chain: Chain, keys: Sequence[str], row: Sequence[float | str]) -> Chain:
-    stages: dict[str, dict[str, float | str]] = {}
-    for key, value in zip(keys, row, strict=True):
-        stage, _, name = key.partition(".")
-        stages.setdefault(stage, {})[name] = value
-    changed = {stage: replace(getattr(chain, stage), **values) for stage, values in stages.items()}
-    return replace(chain, **changed)
 
 
 def sweep(

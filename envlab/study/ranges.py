@@ -1,0 +1,137 @@
+"""Which values to try: ranges out of a design file, and every combination of them put into a chain."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import typing
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from envlab.analog.parts import PartRange
+from envlab.chain import Chain
+from envlab.design_file import build, check_buyable, field_value
+from envlab.errors import FileError, ParameterError
+
+Choices = PartRange | tuple[float | str, ...]
+
+MOST_CANDIDATES = 200_000
+# All candidates hear the same noise through the same microphone, are read by the same ADC, and feed the same
+# pixels: what makes them comparable, and lets one pass over a clip serve all of them.
+SWEEPABLE = ("preamp", "rectifier", "detector", "follower", "brightness")
+_NOT_SWEEPABLE_KEYS = ("preamp.noise_v_per_rthz",)
+
+
+@dataclass(frozen=True, eq=False)
+class Candidates:
+    """parts: one column of values per swept key, shape (candidates,). chains: the Chain of each."""
+
+    parts: dict[str, list[float | str]]
+    chains: list[Chain]
+
+    def __len__(self) -> int:
+        return len(self.chains)
+
+
+def candidates_of(chain: Chain, ranges: Mapping[str, Choices]) -> Candidates:
+    """Return every combination of the ranges' values put into the chain; the last range varies fastest.
+
+    ranges: "stage.key" → PartRange or tuple of values. Raises ParameterError for a key that cannot be swept,
+    a value that the chain cannot have, or more than MOST_CANDIDATES.
+    """
+    for key in ranges:
+        check_sweepable(key)
+    values = [choices.values if isinstance(choices, PartRange) else choices for choices in ranges.values()]
+    check_count(ranges)
+    rows = list(itertools.product(*values))
+    chains = [_with_values(chain, tuple(ranges), row) for row in rows]
+    parts = {key: [row[i] for row in rows] for i, key in enumerate(ranges)}
+    return Candidates(parts, chains)
+
+
+def check_sweepable(key: str) -> None:
+    """Raise ParameterError for a "stage.key" that must be the same for all candidates."""
+    if key.partition(".")[0] not in SWEEPABLE or key in _NOT_SWEEPABLE_KEYS:
+        raise ParameterError(
+            "sweep", key, f"a key of {', '.join(SWEEPABLE)}, and no noise: the rest is shared"
+        )
+
+
+def check_count(ranges: Mapping[str, Choices]) -> None:
+    """Raise ParameterError if the ranges have more than MOST_CANDIDATES combinations."""
+    lengths = [len(c.values) if isinstance(c, PartRange) else len(c) for c in ranges.values()]
+    count = int(np.prod(lengths, dtype=float)) if lengths else 1
+    if count > MOST_CANDIDATES:
+        raise ParameterError("candidates", count, f"at most {MOST_CANDIDATES}; narrow a range or its series")
+
+
+def _with_values(chain: Chain, keys: Sequence[str], row: Sequence[float | str]) -> Chain:
+    stages: dict[str, dict[str, float | str]] = {}
+    for key, value in zip(keys, row, strict=True):
+        stage, _, name = key.partition(".")
+        stages.setdefault(stage, {})[name] = value
+    changed = {stage: replace(getattr(chain, stage), **values) for stage, values in stages.items()}
+    return replace(chain, **changed)
+
+
+def read_ranges(tables: Any, chain: Chain, file_name: str) -> dict[str, Choices]:
+    """Return the ranges of a design file's [sweep.…] sections; FileError for any that cannot be."""
+    if not isinstance(tables, Mapping):
+        raise FileError(f"{file_name}: [sweep] is {tables!r}; it must be a section with keys")
+    ranges: dict[str, Choices] = {}
+    for section, keys in tables.items():
+        where = f"{file_name}: [sweep.{section}]"
+        if section not in SWEEPABLE:
+            raise FileError(f"{where} cannot be swept; it can be one of {', '.join(SWEEPABLE)}")
+        if not isinstance(keys, Mapping):
+            raise FileError(f"{where} is {keys!r}; it must be a section with keys")
+        for key, choices in keys.items():
+            ranges[f"{section}.{key}"] = _read_choices(chain, section, key, choices, where)
+    try:
+        check_count(ranges)
+    except ParameterError as problem:
+        raise FileError(f"{file_name}: [sweep] {problem}") from None
+    return ranges
+
+
+def _read_choices(chain: Chain, section: str, key: str, choices: Any, where: str) -> Choices:
+    stage = getattr(chain, section)
+    names = [
+        field.name
+        for field in dataclasses.fields(stage)
+        if f"{section}.{field.name}" not in _NOT_SWEEPABLE_KEYS
+    ]
+    if key not in names:
+        raise FileError(f"{where} {key} cannot be swept; it can be one of {', '.join(names)}")
+    hint = typing.get_type_hints(type(stage))[key]
+    if isinstance(choices, Mapping):
+        read: Choices = _read_part_range(key, choices, hint, f"{where} {key}")
+    elif isinstance(choices, list) and choices:
+        read = tuple(field_value(key, value, hint, where) for value in choices)
+        if len(set(read)) < len(read):
+            raise FileError(f"{where} {key} is {choices!r}; it must be a list of different values")
+    else:
+        limit = 'a list of values or {series = "E6", low = …, high = …}'
+        raise FileError(f"{where} {key} is {choices!r}; it must be {limit}")
+    for value in read.values if isinstance(read, PartRange) else read:
+        try:
+            _with_values(chain, (f"{section}.{key}",), (value,))
+        except ParameterError as problem:
+            raise FileError(f"{where} {problem}") from None
+        check_buyable(key, value, where)
+    return read
+
+
+def _read_part_range(key: str, choices: Mapping[str, Any], hint: Any, where: str) -> PartRange:
+    known = {"series": str, "low": hint, "high": hint, "tolerance_percent": float}
+    for name in choices:
+        if name not in known:
+            raise FileError(f"{where} has an unknown key {name!r}; it can have {', '.join(known)}")
+    fields = {
+        name: field_value(key if name in ("low", "high") else name, value, known[name], where)
+        for name, value in choices.items()
+    }
+    return build(PartRange, fields, where)
