@@ -7,7 +7,7 @@ from pathlib import Path
 from envlab.plot.export import save_png
 from envlab.plot.overview import overview_figure
 from envlab.plot.scenes import light_on_clips
-from envlab.plot.sheets import effects_sheet, table_sheet
+from envlab.plot.sheets import effects_sheet, strips_sheet, table_sheet
 from envlab.study.brief import demo_brief
 from envlab.study.choice import choose
 from envlab.study.sweep import sweep
@@ -23,7 +23,9 @@ def main() -> None:
     choice = choose(table, brief)
     save_png(overview_figure(brief, choice), HERE / "overview.png", dpi=DPI)
     save_png(effects_sheet(choice, brief), HERE / "sweep.png", dpi=DPI)
-    save_png(table_sheet(choice.chain, light_on_clips(brief, choice.chain)), HERE / "table.png", dpi=DPI)
+    lights = light_on_clips(brief, choice.chain)
+    save_png(strips_sheet(lights), HERE / "night.png", dpi=DPI)
+    save_png(table_sheet(choice.chain, lights), HERE / "table.png", dpi=DPI)
 
 
 if __name__ == "__main__":
