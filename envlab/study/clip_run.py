@@ -10,11 +10,10 @@ import numpy as np
 
 from envlab.analog.adc import instants_s
 from envlab.chain import Chain
-from envlab.digital.followers import PassThrough, follow
 from envlab.light.table import LookupTable
 from envlab.sound.recording import Recording
+from envlab.study.envelopes import read_envelopes
 from envlab.study.figures import ClipFigures, clip_figures
-from envlab.study.readings import read_chains
 from envlab.units import FloatArray
 
 IDLE_S = 4.0
@@ -37,18 +36,11 @@ def frame_envelopes(
 ) -> tuple[FloatArray, FloatArray]:
     """Return (envelope counts at the frames, shape (chains, frames); clipped share, shape (chains,)).
 
-    chains: as read_chains, and all with the same follower and frame rate.
+    chains: as read_chains, and all with the same frame rate.
     """
-    first = chains[0]
-    frames = instants_s(recording.duration_s, first.frame_rate_hz).size
-    of_frame = first.reading_of_frame(frames)
-    if isinstance(first.follower, PassThrough):
-        read = read_chains(recording, chains, of_frame, seed=seed, workers=workers, progress=progress)
-        return read.counts.astype(np.float64), read.clipped_share
-    every = np.arange(instants_s(recording.duration_s, first.adc.rate_hz).size)
-    read = read_chains(recording, chains, every, seed=seed, workers=workers, progress=progress)
-    followed, _ = follow(read.counts.astype(np.float64), first.follower, rate_hz=first.adc.rate_hz)
-    return followed[:, of_frame], read.clipped_share
+    frames = instants_s(recording.duration_s, chains[0].frame_rate_hz).size
+    of_frame = chains[0].reading_of_frame(frames)
+    return read_envelopes(recording, chains, of_frame, seed=seed, workers=workers, progress=progress)
 
 
 def idle_lightness(chains: list[Chain], tables: list[LookupTable], seed: int, workers: int) -> FloatArray:

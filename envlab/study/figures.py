@@ -63,11 +63,13 @@ def clip_figures(
     first = chains[0]
     codes = np.stack([table.duty_codes for table in tables])
     code, lightness = np.empty(envelope.shape), np.empty(envelope.shape, dtype=np.float32)
-    tops, row = np.unique(codes.max(axis=1), return_inverse=True)
+    # A table whose floor no reading reaches stays dark; it divides by 1, not by its brightest code of 0.
+    brightest = np.maximum(codes.max(axis=1), 1)
+    tops, row = np.unique(brightest, return_inverse=True)
     of_code = lightness_cie1976(np.minimum(np.arange(tops[-1] + 1) / tops[:, None], 1.0))
     full_scale = float(tables[0].full_scale_counts)
     figure_kernels.light_of(envelope, codes, full_scale, of_code, row, code, lightness)
-    luminance = code / codes.max(axis=1)[:, None]
+    luminance = code / brightest[:, None]
     duty = code / tables[0].full_code
     return ClipFigures(
         contrast_lstar=_median_spread(lightness, max(1, round(first.frame_rate_hz))),

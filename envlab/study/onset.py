@@ -17,7 +17,7 @@ from envlab.light.lightness import lightness_cie1976
 from envlab.light.table import LookupTable
 from envlab.sound.recording import Recording
 from envlab.sound.signals import pink_noise
-from envlab.study.readings import read_chains
+from envlab.study.envelopes import read_envelopes
 from envlab.units import FloatArray, pressure_rms_pa
 
 SILENCE_S = 1.0
@@ -51,7 +51,7 @@ def onset_lag(chains: list[Chain], level_db_spl: float, tables: list[LookupTable
     lag_s = (np.arange(frames)[:, None] + np.arange(PHASES) / PHASES).ravel() / first.frame_rate_hz
     latest = np.floor((SILENCE_S + lag_s) * first.adc.rate_hz + 1e-9).astype(np.int64)
     index, place = np.unique(latest, return_inverse=True)
-    counts = read_chains(onset_test(level_db_spl), chains, index).counts
+    counts, _ = read_envelopes(onset_test(level_db_spl), chains, index)
     mean_ms, worst_ms = np.empty(len(chains)), np.empty(len(chains))
     for i, table in enumerate(tables):
         codes = table.look_up(counts[i])[place].reshape(frames, PHASES)
