@@ -15,6 +15,8 @@ def upsample(padded: FloatArray, taps: FloatArray, out: FloatArray) -> None:
     """
     phases, length = taps.shape
     count = out.size // (phases + 1)
+    if length % 8 or padded.size < count + length - 1:
+        raise ValueError("too few samples for so many outputs, or taps not a multiple of 8")
     grid = out.reshape(count, phases + 1)
     for i, sample in enumerate(padded[length // 2 - 1 : length // 2 - 1 + count]):
         grid[i, 0] = sample
