@@ -125,8 +125,8 @@ def _with_words(choice: Choice, brief: Brief) -> Choice:
     lines = [_headline(choice, brief), *_verdict(choice, brief), *_neighbours(choice, brief)]
     if choice.flash_cost_lstar > 0.5:
         lines.append(
-            f"Flash safety costs {choice.flash_cost_lstar:.0f} L* of contrast: a faster release would show "
-            "the beat more, and flash more than three times in a second."
+            f"Flash safety costs {choice.flash_cost_lstar:.0f} L* of contrast: other parts would show the "
+            f"beat more, and flash more than {brief.targets.flash_limit:g} times in a second."
         )
     for key in choice.edges:
         lines.append(
@@ -161,10 +161,12 @@ def _verdict(choice: Choice, brief: Brief) -> list[str]:
             "Try longer release values, or a wider span between floor and ceiling."
         ]
     if choice.meets_all:
+        contrast = row["beat_contrast_lstar"]
+        beat = f"contrast on the beat is {contrast:.1f} L* on the clip where it is least, "
         return [
-            f"It meets every target. Contrast on the beat is {row['beat_contrast_lstar']:.1f} L* on the clip "
-            f"where it is least, the light follows the sound within {row['onset_lag_worst_ms']:.0f} ms, and "
-            f"the worst second has {row[FLASH_FIGURE]:.0f} flashes."
+            f"It meets every target{' that could be judged' if choice.left_out else ''}: "
+            f"{beat if np.isfinite(contrast) else ''}the light follows the sound within "
+            f"{row['onset_lag_worst_ms']:.0f} ms, and the worst second has {row[FLASH_FIGURE]:.0f} flashes."
         ]
     target = next(t for t in brief.targets.soft if t.text() == row["blocking_target"])
     unit, meaning = FIGURES[target.figure]
@@ -177,7 +179,7 @@ def _verdict(choice: Choice, brief: Brief) -> list[str]:
 def _neighbours(choice: Choice, brief: Brief) -> list[str]:
     """What the next smaller and the next larger value of each swept part would change."""
     lines = []
-    keys = list(brief.ranges)
+    keys, known = list(brief.ranges), brief.targets.known_in(choice.table)
     for key, choices in brief.ranges.items():
         if not isinstance(choices, PartRange):
             continue
@@ -191,21 +193,22 @@ def _neighbours(choice: Choice, brief: Brief) -> list[str]:
             for other in keys:
                 wanted = value if other == key else choice.row[other]
                 same &= (choice.table[other] == wanted).to_numpy()
-            notes.append(f"{_text(key, value)} {_difference(choice.table[same].iloc[0], choice.row, brief)}")
+            neighbour = choice.table[same].iloc[0]
+            notes.append(f"{_text(key, value)} {_difference(neighbour, choice.row, known)}")
         if notes:
             lines.append(f"{_name(key)} = {_text(key, choice.row[key])}: {'; '.join(notes)}.")
     return lines
 
 
-def _difference(other: pd.Series, row: pd.Series, brief: Brief) -> str:
+def _difference(other: pd.Series, row: pd.Series, targets: tuple[Target, ...]) -> str:
     """The first thing that makes a neighbour worse, else how it differs in contrast and lag."""
-    if not other["flash_safe"] and row["flash_safe"]:
+    if not other["flash_safe"] and (row["flash_safe"] or other[FLASH_FIGURE] > row[FLASH_FIGURE]):
         return f"would flash {other[FLASH_FIGURE]:.0f} times in a second"
     if other["violation"] > row["violation"]:
-        target = next(t for t in brief.targets.soft if t.text() == other["blocking_target"])
+        target = max(targets, key=lambda t: float(t.violation(np.asarray(other[t.figure]))))
         unit = FIGURES[target.figure][0]
         return f"would miss {target.text()} ({other[target.figure]:.3g} {unit})".replace(" )", ")")
-    contrast = other["beat_contrast_lstar"] - row["beat_contrast_lstar"]
+    contrast = np.nan_to_num(float(other["beat_contrast_lstar"] - row["beat_contrast_lstar"]))
     lag = other["onset_lag_worst_ms"] - row["onset_lag_worst_ms"]
     if abs(contrast) < 0.05 and abs(lag) < 0.05:
         return "would look the same"
