@@ -3,22 +3,31 @@
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from envlab.analog.adc import Adc, convert, instants_s, read_at
-from envlab.analog.detector import Detector, PeakDetector, detect
+from envlab.analog.band_filter import BandFilter, NoBandFilter
+from envlab.analog.cautions import board_cautions
+from envlab.analog.detector import Detector, PeakDetector
+from envlab.analog.envelope import HoldState, hold_drive
+from envlab.analog.front import FrontState, drive_from, front_response
+from envlab.analog.hold_capacitor import HoldCapacitor, as_built
 from envlab.analog.microphone import Microphone, MicrophoneState, hear, is_overloaded, self_noise_pa
-from envlab.analog.preamp import Preamp, PreampState, amplify, input_noise_v, limited_samples
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.passive import charged_through
+from envlab.analog.preamp import Preamp, input_noise_v
+from envlab.analog.rectifier import Rectifier
+from envlab.analog.settled import silent_state, tone_response_at
 from envlab.analog.steady import ToneResponse, tone_response
 from envlab.digital.followers import Follower, PassThrough, follow
-from envlab.errors import ParameterError, check_range
+from envlab.errors import EnvlabWarning, ParameterError, check_range
 from envlab.light.curve import BrightnessMap, CountMap, LevelScale
 from envlab.light.lightness import check_whole, lightness_cie1976
 from envlab.light.pixels import Pixels, Supply, supply_cap
+from envlab.light.simulated_scale import SimulatedScale
 from envlab.light.table import LookupTable, build_table, top_code
 from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
 from envlab.sound.recording import Recording
@@ -26,6 +35,9 @@ from envlab.units import FloatArray, IntArray, pressure_rms_pa
 
 CALIBRATION_HZ = 1000.0
 REFERENCE_DB_SPL = 94.0
+# A tone is judged 20 dB under the preamp's clipping; levels are simulated on this grid where they must be.
+UNDER_CLIPPING = 0.1
+SIMULATED_DB_SPL = tuple(float(level) for level in range(20, 145, 4))
 
 
 @dataclass(frozen=True)
@@ -33,6 +45,7 @@ class Chain:
     """One board and what hangs on it; every value is a part or a setting, nothing is a result.
 
     brightness: gate floor and ceiling in dB SPL; converted to counts through this chain's own gain.
+    band_filter: between preamp and rectifier. hold_capacitor: what the detector's capacitor is made of.
     pixel_bits: depth of a pixel's duty, 1 to 16. frame_rate_hz: 10 to 1000, at most the ADC's rate.
     The supply must carry the dark pixels and leave one code of duty for light.
     """
@@ -48,6 +61,8 @@ class Chain:
     supply: Supply = field(default_factory=Supply)
     pixel_bits: int = 16
     frame_rate_hz: float = 100.0
+    band_filter: BandFilter = field(default_factory=NoBandFilter)
+    hold_capacitor: HoldCapacitor = field(default_factory=HoldCapacitor)
 
     def __post_init__(self) -> None:
         check_range("frame_rate_hz", self.frame_rate_hz, 10, 1000, unit="Hz")
@@ -57,15 +72,39 @@ class Chain:
             raise ParameterError(
                 "frame_rate_hz", self.frame_rate_hz, f"at most the ADC's rate_hz ({self.adc.rate_hz:g} Hz)"
             )
-        if self.rectifier.rest_v >= self.adc.reference_v:
+        if self.rectifier.diode != "none":
+            charged_through(self.detector)
+        if self.rest_v >= self.adc.reference_v:
             raise ParameterError(
-                "rest_v", self.rectifier.rest_v, f"below the ADC's reference_v ({self.adc.reference_v:g} V)"
+                "rest_v", self.rest_v, f"below the ADC's reference_v ({self.adc.reference_v:g} V)"
             )
+
+    @property
+    def detector_as_built(self) -> Detector:
+        """The detector with the capacitance that its capacitor really has and all that loads it."""
+        return as_built(self.detector, self.hold_capacitor, self.adc)
+
+    @property
+    def silent_state(self) -> HoldState:
+        """What the capacitors hold when nothing sounds."""
+        return silent_state(self.detector_as_built, self.rectifier, bias_v=self.preamp.bias_v)
+
+    @property
+    def rest_v(self) -> float:
+        """Detector's voltage at silence, V against the ADC's ground; offsets apart."""
+        return self.rectifier.rest_v + self.silent_state.held_v
 
     @property
     def rest_counts(self) -> int:
         """ADC reading at silence without offset: what the firmware subtracts."""
-        return math.floor(self.rectifier.rest_v / self.adc.lsb_v)
+        return math.floor(self.rest_v / self.adc.lsb_v)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What a bench would show to be wrong with this board, one sentence each."""
+        return board_cautions(
+            self.preamp, self.band_filter, self.rectifier, self.detector_as_built, self.adc, self.rest_v
+        )
 
     @property
     def cap(self) -> float:
@@ -80,23 +119,72 @@ class Chain:
         """
         return self.pixels.count * 24 * 1.25e-6 + 280e-6
 
-    def tone_response(self, frequency_hz: float = CALIBRATION_HZ) -> ToneResponse:
-        """How rectifier and detector answer a sine."""
-        return tone_response(self.detector, self.rectifier, frequency_hz)
+    def tone_response(
+        self, frequency_hz: float = CALIBRATION_HZ, peak_v: float | None = None
+    ) -> ToneResponse:
+        """How rectifier and detector answer a sine of peak_v; None: 20 dB under the preamp's clipping.
 
-    def level_scale(self) -> LevelScale:
-        """Return how this board counts: the settled envelope, counts above rest, of a 1 kHz sine at a level.
+        Where the envelope scales with the level, as behind a precision rectifier, peak_v is of no account.
+        """
+        if self.rectifier.scales_with_level:
+            return tone_response(self.detector_as_built, self.rectifier, frequency_hz)
+        return tone_response_at(
+            self.detector_as_built,
+            self.rectifier,
+            frequency_hz,
+            self.tone_peak_v if peak_v is None else peak_v,
+            bias_v=self.preamp.bias_v,
+        )
+
+    @property
+    def tone_peak_v(self) -> float:
+        """Peak of a sine 20 dB under the preamp's clipping, V at its output."""
+        return UNDER_CLIPPING * min(self.preamp.swing_up_v, self.preamp.swing_down_v)
+
+    def peak_at_rectifier_v(self, level_db_spl: float) -> float:
+        """Return the peak at the rectifier of a 1 kHz sine at a level, V, as if nothing clipped."""
+        peak_pa = math.sqrt(2) * pressure_rms_pa(level_db_spl)
+        heard = self.microphone.response(CALIBRATION_HZ)
+        return peak_pa * abs(heard * front_response(self.preamp, self.band_filter, CALIBRATION_HZ))
+
+    def counts_at(self, level_db_spl: float) -> float:
+        """Return the settled envelope of a 1 kHz sine at a level, counts above rest, not rounded.
 
         Not limited by clipping: it converts the map's floor and ceiling, which may lie above the swing.
+        Simulated at this very level where the envelope does not scale with it.
         """
-        peak_pa = math.sqrt(2) * pressure_rms_pa(REFERENCE_DB_SPL)
-        response = self.microphone.response(CALIBRATION_HZ) * self.preamp.response(CALIBRATION_HZ)
-        settled_v = peak_pa * abs(response) * self.tone_response().settled_ratio
-        return LevelScale(settled_v / self.adc.lsb_v, REFERENCE_DB_SPL)
+        if self.rectifier.scales_with_level:
+            return self.level_scale().counts(level_db_spl)
+        peak_v = self.peak_at_rectifier_v(level_db_spl)
+        settled_v = peak_v * self.tone_response(CALIBRATION_HZ, peak_v).settled_ratio
+        return settled_v * self.adc.settled_share / self.adc.lsb_v
+
+    def level_scale(self) -> LevelScale:
+        """Return how this board counts: counts_at any level, without a simulation for each."""
+        if self.rectifier.scales_with_level:
+            peak_v = self.peak_at_rectifier_v(REFERENCE_DB_SPL)
+            settled_v = peak_v * self.tone_response().settled_ratio * self.adc.settled_share
+            return LevelScale(settled_v / self.adc.lsb_v, REFERENCE_DB_SPL)
+        counts = [self.counts_at(level) for level in SIMULATED_DB_SPL]
+        rising = [i for i, some in enumerate(counts) if some > max(1e-12, *counts[:i], 0.0)]
+        levels = tuple(SIMULATED_DB_SPL[i] for i in rising)
+        return SimulatedScale(
+            self.counts_at(REFERENCE_DB_SPL), REFERENCE_DB_SPL, levels, tuple(counts[i] for i in rising)
+        )
 
     def count_map(self) -> CountMap:
-        """Return floor and ceiling in counts for this board."""
-        return self.brightness.in_counts(self.level_scale())
+        """Return floor and ceiling in counts for this board.
+
+        Where the envelope does not scale with the level a floor of less than one count is one count: what
+        lies in a diode's dead zone cannot be told from silence.
+        """
+        if self.rectifier.scales_with_level:
+            return self.brightness.in_counts(self.level_scale())
+        asked = self.brightness
+        floor = max(1.0, self.counts_at(asked.floor_db_spl))
+        ceiling = max(self.counts_at(asked.ceiling_db_spl), 1.0 + floor)
+        levels = (asked.floor_db_spl, asked.ceiling_db_spl)
+        return asked.in_counts(SimulatedScale(ceiling, asked.ceiling_db_spl, levels, (floor, ceiling)))
 
     def brightness_table(self) -> LookupTable:
         """Return the table from envelope counts to duty, scaled by the supply's cap."""
@@ -122,24 +210,35 @@ class Chain:
         pressure_pa: shape (n,), Pa, at the file's rate sample_rate_hz.
         """
         rate_hz = internal_rate_hz(sample_rate_hz)
-        microphone_state, preamp_state, held = MicrophoneState(), PreampState(), 0.0
+        detector, held = self.detector_as_built, self.silent_state
+        microphone_state, front_state = MicrophoneState(), FrontState()
         for start, fine_pa in interpolated_blocks(pressure_pa, sample_rate_hz):
             microphone_v, microphone_state = hear(
                 fine_pa, self.microphone, sample_rate_hz=rate_hz, state=microphone_state
             )
-            amplified = amplify(microphone_v, self.preamp, sample_rate_hz=rate_hz, state=preamp_state)
-            preamp_state = amplified.end
-            drive_v = rectify(amplified.preamp_v, self.rectifier)
-            held_v, held = detect(drive_v, self.detector, sample_rate_hz=rate_hz, start_v=held)
-            limited = limited_samples(amplified, self.preamp, is_overloaded(fine_pa, self.microphone))
-            yield NodeBlock(start, fine_pa, microphone_v, amplified.preamp_v, drive_v, held_v, limited)
+            nodes = drive_from(
+                microphone_v,
+                is_overloaded(fine_pa, self.microphone),
+                self.preamp,
+                self.band_filter,
+                self.rectifier,
+                sample_rate_hz=rate_hz,
+                state=front_state,
+            )
+            front_state = nodes.end
+            held_v, held = hold_drive(
+                nodes.drive_v, self.rectifier, detector, sample_rate_hz=rate_hz, state=held
+            )
+            yield NodeBlock(
+                start, fine_pa, microphone_v, nodes.preamp_v, nodes.drive_v, held_v, nodes.limited
+            )
 
     def digital(
         self, held_v: FloatArray, duration_s: float, rng: np.random.Generator | None = None
     ) -> DigitalNodes:
         """Return what the firmware makes of the detector's voltage at the ADC's instants.
 
-        held_v: shape (readings,), V above rest at 0, 1/rate … With rng the ADC adds its noise.
+        held_v: shape (readings,), V above the foot at 0, 1/rate … With rng the ADC adds its noise.
         """
         adc_counts = convert(self.rectifier.rest_v + held_v, self.adc, rng=rng)
         above_rest = np.maximum(adc_counts - self.rest_counts, 0).astype(np.float64)
@@ -152,8 +251,11 @@ class Chain:
     def run(self, recording: Recording, rng: np.random.Generator | None = None) -> ChainResult:
         """Return the signal after every stage. With rng, microphone, preamp and ADC add their noise.
 
-        It keeps every internal sample: some 20 MB for each second of the recording.
+        It keeps every internal sample: some 20 MB for each second of the recording. Warns (EnvlabWarning) of
+        what is wrong with the board.
         """
+        for caution in self.cautions:
+            warnings.warn(caution, EnvlabWarning, stacklevel=2)
         pressure_pa = recording.pressure_pa
         if rng is not None:
             pressure_pa = pressure_pa + self.noise_pa(pressure_pa.size, recording.sample_rate_hz, rng)
@@ -162,7 +264,7 @@ class Chain:
         held_v = np.concatenate([block.held_v for block in blocks])
         drive_v = np.concatenate([block.drive_v for block in blocks])
         times_s = instants_s(recording.duration_s, self.adc.rate_hz)
-        read_v = read_at(held_v, times_s, sample_rate_hz=rate_hz)
+        read_v = read_at(held_v, times_s, sample_rate_hz=rate_hz, start_v=self.silent_state.held_v)
         digital = self.digital(read_v, recording.duration_s, rng)
         return ChainResult(
             pressure_pa=np.concatenate([block.pressure_pa for block in blocks]),
@@ -186,7 +288,7 @@ class Chain:
 class NodeBlock:
     """Analog nodes of one block, arrays of shape (n,) at the internal rate; start: index of the first sample.
 
-    drive_v and held_v are volts above the rectifier's rest; held_v[i] is stamped half a period after sample
+    drive_v and held_v are volts above the rectifier's foot; held_v[i] is stamped half a period after sample
     start + i. limited: samples at which the microphone or the preamp was at its limit.
     """
 

@@ -20,7 +20,18 @@ from typing import Any, TypeVar
 import tomlkit
 
 from envlab.analog.adc import Adc
+from envlab.analog.band_filter import (
+    FirstBandPass,
+    FirstHighPass,
+    FirstLowPass,
+    NoBandFilter,
+    SecondBandPass,
+    SecondHighPass,
+    SecondLowPass,
+)
+from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector, PeakDetector
+from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
 from envlab.analog.parts import nearest_value
 from envlab.analog.preamp import Preamp
@@ -42,9 +53,19 @@ from envlab.units import format_value, parse_value
 # Section of the file → the stage it describes, by its "kind" where a stage has more than one form.
 STAGES: dict[str, type | dict[str, type]] = {
     "microphone": Microphone,
-    "preamp": Preamp,
+    "preamp": {"plain": Preamp, "board": BoardPreamp},
+    "band_filter": {
+        "none": NoBandFilter,
+        "first_low": FirstLowPass,
+        "first_high": FirstHighPass,
+        "first_band": FirstBandPass,
+        "second_low": SecondLowPass,
+        "second_high": SecondHighPass,
+        "second_band": SecondBandPass,
+    },
     "rectifier": Rectifier,
     "detector": {"peak": PeakDetector, "average": AverageDetector},
+    "hold_capacitor": HoldCapacitor,
     "adc": Adc,
     "follower": {
         "none": PassThrough,
@@ -60,7 +81,21 @@ STAGES: dict[str, type | dict[str, type]] = {
 }
 # Keys that name one part on the board: such a value must be one that can be bought.
 BOUGHT = {
-    "preamp": ("feedback_ohm", "ground_ohm", "ground_farad", "coupling_farad"),
+    "preamp": (
+        "feedback_ohm",
+        "ground_ohm",
+        "ground_farad",
+        "coupling_farad",
+        "second_feedback_ohm",
+        "second_ground_ohm",
+        "second_ground_farad",
+        "second_coupling_farad",
+    ),
+    "band_filter": (
+        *("high_ohm", "high_farad", "high_in_farad", "high_out_farad", "high_feedback_ohm", "high_shunt_ohm"),
+        *("low_ohm", "low_farad", "low_in_ohm", "low_out_ohm", "low_feedback_farad", "low_shunt_farad"),
+    ),
+    "rectifier": ("coupling_farad", "return_ohm"),
     "detector": ("attack_ohm", "smoothing_ohm", "hold_farad", "release_ohm"),
 }
 FRAME_KEYS = ("pixel_bits", "frame_rate_hz")

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from envlab.errors import ParameterError, check_range
+from envlab.errors import ParameterError, check_choice, check_range
 from envlab.units import FloatArray, IntArray
 
 
@@ -15,13 +16,26 @@ class Adc:
     """A converter that reads the detector at its own rate.
 
     bits: 6 to 16. reference_v: full scale, 0.1 to 30 V. rate_hz: readings a second, 10 to 1e6.
-    noise_lsb: rms noise of one reading in counts, 0 to 100.
+    noise_lsb: rms noise of one reading in counts, 0 to 100. offset_lsb: −100 to 100 counts.
+    source_ohm: between detector and pin. sampling_ohm, sampling_farad: the converter's switch and sampling
+    capacitor, which is taken as empty before each reading. sampling_s: how long it is connected.
+    leakage_a: into the pin at full scale, 0 to 1 mA. buffered: "yes" if an amplifier stands between
+    detector and pin, so that leakage and sampling do not load the hold capacitor; or "no".
+    pin_limit_v: most that the pin bears, V; None: reference_v + 0.3 V (common practice, no source).
     """
 
     bits: int = 10
     reference_v: float = 3.3
     rate_hz: float = 1000.0
     noise_lsb: float = 0.3
+    offset_lsb: float = 0.0
+    source_ohm: float = 0.0
+    sampling_ohm: float = 0.0
+    sampling_farad: float = 0.0
+    sampling_s: float = 1e-6
+    leakage_a: float = 0.0
+    buffered: str = "yes"
+    pin_limit_v: float | None = None
 
     def __post_init__(self) -> None:
         if isinstance(self.bits, bool) or not isinstance(self.bits, int) or not 6 <= self.bits <= 16:
@@ -29,6 +43,15 @@ class Adc:
         check_range("reference_v", self.reference_v, 0.1, 30, unit="V")
         check_range("rate_hz", self.rate_hz, 10, 1e6, unit="Hz")
         check_range("noise_lsb", self.noise_lsb, 0, 100, unit="LSB")
+        check_range("offset_lsb", self.offset_lsb, -100, 100, unit="LSB")
+        check_range("source_ohm", self.source_ohm, 0, 100e6, unit="ohm")
+        check_range("sampling_ohm", self.sampling_ohm, 0, 1e6, unit="ohm")
+        check_range("sampling_farad", self.sampling_farad, 0, 1e-6, unit="F")
+        check_range("sampling_s", self.sampling_s, 1e-9, 1 / self.rate_hz, unit="s")
+        check_range("leakage_a", self.leakage_a, 0, 1e-3, unit="A")
+        check_choice("buffered", self.buffered, ("yes", "no"))
+        if self.pin_limit_v is not None:
+            check_range("pin_limit_v", self.pin_limit_v, 0.1, 60, unit="V")
 
     @property
     def top_code(self) -> int:
@@ -39,6 +62,37 @@ class Adc:
     def lsb_v(self) -> float:
         """Volts a count: reference_v/2^bits."""
         return float(self.reference_v / 2**self.bits)
+
+    @property
+    def pin_bears_v(self) -> float:
+        """pin_limit_v, or what it stands for."""
+        return self.reference_v + 0.3 if self.pin_limit_v is None else self.pin_limit_v
+
+    @property
+    def settled_share(self) -> float:
+        """Share of the voltage that the sampling capacitor has taken when it is let go, 0 to 1."""
+        charging_s = (self.source_ohm + self.sampling_ohm) * self.sampling_farad
+        return 1.0 if charging_s == 0 else -math.expm1(-self.sampling_s / charging_s)
+
+    def settling_s(self, lsb_share: float) -> float:
+        """Return how long sampling must last for an error under a share of one LSB: (Rs+Rss)·C·ln(2^N/share).
+
+        ½ gives ln 2^(N+1), ¼ ln 2^(N+2): the form of microcontroller data sheets. lsb_share: 1e-6 to 1.
+        """
+        check_range("lsb_share", lsb_share, 1e-6, 1, unit="LSB")
+        charging_s = (self.source_ohm + self.sampling_ohm) * self.sampling_farad
+        return charging_s * math.log(2**self.bits / lsb_share)
+
+    @property
+    def load_s(self) -> float:
+        """Conductance in siemens that leakage and sampling charge put across an unbuffered hold capacitor.
+
+        Leakage grows with the voltage up to leakage_a at reference_v; each reading carries away
+        sampling_farad times the voltage, rate_hz times a second.
+        """
+        if self.buffered == "yes":
+            return 0.0
+        return self.leakage_a / self.reference_v + self.sampling_farad * self.rate_hz * self.settled_share
 
 
 def instants_s(duration_s: float, rate_hz: float) -> FloatArray:
@@ -67,12 +121,17 @@ def read_at(
     return known_v[upper] + fraction * (known_v[upper + 1] - known_v[upper])
 
 
+def in_lsb(detector_v: FloatArray, adc: Adc) -> FloatArray:
+    """Return detector_v, any shape, V at the pin, in LSB as the converter sees it, not yet rounded."""
+    return detector_v * adc.settled_share / adc.lsb_v + adc.offset_lsb
+
+
 def convert(detector_v: FloatArray, adc: Adc, *, rng: np.random.Generator | None = None) -> IntArray:
     """Return counts, floor(v/LSB) limited to 0 and the top code; with rng its noise is added first.
 
     detector_v: any shape, V at the pin. The rounding is that of a converter whose first step lies at one LSB.
     """
-    lsb = detector_v / adc.lsb_v
+    lsb = in_lsb(detector_v, adc)
     if rng is not None:
         lsb = lsb + adc.noise_lsb * rng.standard_normal(lsb.shape)
     return np.clip(np.floor(lsb), 0, adc.top_code).astype(np.int64)

@@ -30,6 +30,11 @@ class PeakDetector:
         check_range("release_ohm", self.release_ohm, 1, 1e9, unit="ohm")
 
     @property
+    def slowest_s(self) -> float:
+        """Longest time constant: the release."""
+        return self.release_s
+
+    @property
     def divider(self) -> float:
         """Share of a steady voltage that remains: release/(attack + release)."""
         return self.release_ohm / (self.attack_ohm + self.release_ohm)
@@ -47,19 +52,35 @@ class PeakDetector:
 
 @dataclass(frozen=True)
 class AverageDetector:
-    """The rectifier drives hold_farad through smoothing_ohm both up and down."""
+    """The rectifier drives hold_farad through smoothing_ohm both up and down.
+
+    load_ohm: what lies across the capacitor, 1 Ω to 1 TΩ; None: nothing.
+    """
 
     smoothing_ohm: float
     hold_farad: float
+    load_ohm: float | None = None
 
     def __post_init__(self) -> None:
         check_range("smoothing_ohm", self.smoothing_ohm, 0.01, 100e6, unit="ohm")
         check_range("hold_farad", self.hold_farad, 1e-12, 1, unit="F")
+        if self.load_ohm is not None:
+            check_range("load_ohm", self.load_ohm, 1, 1e12, unit="ohm")
+
+    @property
+    def slowest_s(self) -> float:
+        """Its only time constant."""
+        return self.smoothing_s
+
+    @property
+    def divider(self) -> float:
+        """Share of a steady voltage that remains: load/(smoothing + load)."""
+        return 1.0 if self.load_ohm is None else self.load_ohm / (self.smoothing_ohm + self.load_ohm)
 
     @property
     def smoothing_s(self) -> float:
-        """Time constant smoothing_ohm·hold_farad."""
-        return self.smoothing_ohm * self.hold_farad
+        """Time constant hold_farad·(smoothing_ohm ∥ load_ohm)."""
+        return self.smoothing_ohm * self.hold_farad * self.divider
 
 
 Detector = PeakDetector | AverageDetector
@@ -80,7 +101,7 @@ def hold_step(detector: Detector, sample_rate_hz: float) -> HoldStep:
     """
     if isinstance(detector, AverageDetector):
         step = 1 / (sample_rate_hz * detector.smoothing_s)
-        return HoldStep(math.exp(-step), -math.expm1(-step), 0.0)
+        return HoldStep(math.exp(-step), -math.expm1(-step) * detector.divider, 0.0)
     charge = 1 / (sample_rate_hz * detector.charge_s)
     bleed = 1 / (sample_rate_hz * detector.release_s)
     return HoldStep(math.exp(-charge), -math.expm1(-charge) * detector.divider, math.exp(-bleed))
@@ -96,8 +117,8 @@ def detect(
     voltage at time (n + ½)/sample_rate_hz. end_v fed back as start_v continues the run bit for bit.
 
     PeakDetector solves C·dv/dt = (u − v)/Ra − v/Rr while u > v, C·dv/dt = −v/Rr otherwise;
-    AverageDetector solves C·dv/dt = (u − v)/R. Both are exact for a drive that is constant over the interval
-    (peak: up to the interval in which the diode starts or stops conducting).
+    AverageDetector solves C·dv/dt = (u − v)/R − v/load. Both are exact for a drive that is constant over
+    the interval (peak: up to the interval in which the diode starts or stops conducting).
     Raises ParameterError for a drive of another shape or not finite everywhere (the diode would take NaN for
     "off" and Inf would stick), for a rate or a start voltage that cannot be.
     """

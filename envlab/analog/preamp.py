@@ -92,6 +92,11 @@ class Preamp:
         """Resting error at the output: the input offset times the gain at rest."""
         return self.input_offset_v * (self.gain if self.ground_farad is None else 1.0)
 
+    @property
+    def noise_density_v_per_rthz(self) -> float:
+        """Noise that the input seems to have, V/√Hz."""
+        return self.noise_v_per_rthz
+
     def response(self, frequency_hz: float) -> complex:
         """Output over input at a frequency, H(jω), without clipping."""
         f = 1j * frequency_hz
@@ -161,4 +166,4 @@ def input_noise_v(
     preamp: Preamp, samples: int, sample_rate_hz: float, rng: np.random.Generator
 ) -> FloatArray:
     """Return the input noise, shape (samples,), V: white, density·√(sample_rate/2) rms."""
-    return preamp.noise_v_per_rthz * math.sqrt(sample_rate_hz / 2) * rng.standard_normal(samples)
+    return preamp.noise_density_v_per_rthz * math.sqrt(sample_rate_hz / 2) * rng.standard_normal(samples)

@@ -1,4 +1,8 @@
-"""Precision rectifier: an amplifier closes its loop round the diodes, so no voltage is lost in them."""
+"""Rectifier: precision, or a passive diode; and what it is referred to on a single supply.
+
+A precision rectifier closes an amplifier's loop round its diodes, so that no voltage is lost in them. A
+passive diode loses its drop; diode and hold capacitor are then one circuit, solved together (passive.py).
+"""
 
 from __future__ import annotations
 
@@ -6,33 +10,119 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from envlab.errors import check_choice, check_range
+from envlab.analog.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of
+from envlab.errors import ParameterError, check_choice, check_positive, check_range
 from envlab.units import FloatArray
+
+REFERENCES = ("foot", "bias", "coupled")
 
 
 @dataclass(frozen=True)
 class Rectifier:
-    """Half or full wave.
+    """Half or full wave, precision or passive.
 
-    kind: "half" passes what lies above the preamp's bias; "full" folds the lower half up.
-    rest_v: voltage of the output at silence against the ADC's ground, 0 to 30 V. The rectifier, the foot of
-    the hold capacitor and the foot of the release resistor share this reference: 0 is ground, the bias
-    voltage if they hang on the bias.
+    kind: "half" passes what lies above the reference; "full" folds the lower half up.
+    rest_v: voltage of the foot against the ADC's ground, 0 to 30 V. The hold capacitor and the release
+    resistor stand on the foot: 0 is ground, the bias voltage if they hang on the bias.
+    reference: "foot" the signal rests at the foot's voltage; "bias" it rests at the preamp's bias while the
+    foot is at rest_v, so that the bias itself is held; "coupled" it comes through coupling_farad, and
+    return_ohm leads the diode's mean current back to the foot (passive half wave only).
+    diode: "none" is a precision rectifier; "silicon", "schottky" or "germanium" a passive diode.
+    diodes_in_path: 1, or 2 for a bridge. temperature_c: of the diode, −60 to 125 °C.
+    saturation_a, emission, series_ohm, bandgap_ev, leakage_ohm: of the diode's data sheet; None: typical of
+    its class. coupling_farad, return_ohm: for "coupled"; return_ohm None: there is no way back.
+    output_current_a: most that the amplifier before the detector gives; None: more than is asked.
     """
 
     kind: str = "full"
     rest_v: float = 0.0
+    reference: str = "foot"
+    diode: str = "none"
+    diodes_in_path: int = 1
+    temperature_c: float = DATA_SHEET_C
+    saturation_a: float | None = None
+    emission: float | None = None
+    series_ohm: float | None = None
+    bandgap_ev: float | None = None
+    leakage_ohm: float | None = None
+    coupling_farad: float | None = None
+    return_ohm: float | None = None
+    output_current_a: float | None = None
 
     def __post_init__(self) -> None:
         check_choice("kind", self.kind, ("half", "full"))
         check_range("rest_v", self.rest_v, 0, 30, unit="V")
+        check_choice("reference", self.reference, REFERENCES)
+        check_choice("diode", self.diode, ("none", *DIODE_CLASSES))
+        if self.diodes_in_path not in (1, 2):
+            raise ParameterError("diodes_in_path", self.diodes_in_path, "1, or 2 for a bridge")
+        check_range("temperature_c", self.temperature_c, -60, 125, unit="°C")
+        if self.coupling_farad is not None:
+            check_range("coupling_farad", self.coupling_farad, 1e-12, 1, unit="F")
+        if self.return_ohm is not None:
+            check_range("return_ohm", self.return_ohm, 1, 1e9, unit="ohm")
+        if self.output_current_a is not None:
+            check_positive("output_current_a", self.output_current_a, unit="A")
+        self._check_coupling()
+        if self.passive_diode is None and self._stated_of_diode():
+            raise ParameterError("diode", self.diode, f"a class, as {self._stated_of_diode()[0]} is given")
+
+    def _check_coupling(self) -> None:
+        if self.reference == "coupled":
+            if self.coupling_farad is None:
+                raise ParameterError("coupling_farad", None, 'given for reference "coupled"')
+            if self.diode == "none" or self.kind == "full":
+                limit = 'of a passive half wave (kind "half" and a diode)'
+                raise ParameterError("reference", self.reference, limit)
+        elif self.coupling_farad is not None:
+            raise ParameterError("reference", self.reference, '"coupled", as coupling_farad is given')
+
+    def _stated_of_diode(self) -> list[str]:
+        names = ("saturation_a", "emission", "series_ohm", "bandgap_ev", "leakage_ohm")
+        return [name for name in names if getattr(self, name) is not None]
+
+    @property
+    def passive_diode(self) -> Diode | None:
+        """The diode in the way, at its temperature; None if the rectifier is a precision one."""
+        if self.diode == "none":
+            return None
+        typical = diode_of(self.diode)
+
+        def given(stated: float | None, otherwise: float) -> float:
+            return otherwise if stated is None else stated
+
+        return Diode(
+            given(self.saturation_a, typical.saturation_a),
+            given(self.emission, typical.emission),
+            given(self.series_ohm, typical.series_ohm),
+            given(self.bandgap_ev, typical.bandgap_ev),
+            given(self.leakage_ohm, typical.leakage_ohm),
+            self.temperature_c,
+        )
+
+    @property
+    def scales_with_level(self) -> bool:
+        """Whether twice the signal gives twice the envelope: precision, at rest at the foot, no limit."""
+        return self.diode == "none" and self.reference == "foot" and self.output_current_a is None
+
+    def drive_rest_v(self, bias_v: float) -> float:
+        """Return what is offered to the detector at silence, V above the foot."""
+        return bias_v - self.rest_v if self.reference == "bias" else 0.0
 
 
-def rectify(signal_v: FloatArray, rectifier: Rectifier) -> FloatArray:
-    """Return drive_v, shape (n,), V above rest_v, never negative.
+def rectify(signal_v: FloatArray, rectifier: Rectifier, *, bias_v: float = 0.0) -> FloatArray:
+    """Return drive_v, shape (n,), V above the foot: what is offered to detector or diode.
 
-    signal_v: shape (n,), V, the preamp's output round its bias.
+    signal_v: shape (n,), V, the preamp's output round its bias, bias_v. Never negative from a precision
+    rectifier; a passive half wave is offered the wave as it is, for what lies below draws leakage.
     """
     if rectifier.kind == "full":
-        return np.abs(signal_v)
-    return np.maximum(signal_v, 0.0)
+        folded = np.abs(signal_v)
+    elif rectifier.diode == "none":
+        folded = np.maximum(signal_v, 0.0)
+    else:
+        folded = signal_v
+    if rectifier.reference != "bias":
+        return folded
+    offered = rectifier.drive_rest_v(bias_v) + folded
+    return np.maximum(offered, 0.0) if rectifier.diode == "none" else offered

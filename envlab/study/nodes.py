@@ -41,7 +41,7 @@ def nodes_at_readings(
     nearest = np.minimum(np.round(times_s * rate_hz).astype(np.int64), samples - 1)
     names = ("pressure_pa", "microphone_v", "preamp_v", "drive_v")
     columns: dict[str, FloatArray] = {name: np.empty(times_s.size) for name in (*names, "held_v")}
-    before = 0.0
+    before = chain.silent_state.held_v
     for block in chain.node_blocks(pressure_pa, recording.sample_rate_hz):
         end = block.start + block.held_v.size
         at = slice(*np.searchsorted(nearest, (block.start, end)))

@@ -12,12 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from envlab.analog.adc import instants_s, stamps_of
-from envlab.analog.bank import DetectorBank, bank_of, read_bank
+from envlab.analog.adc import in_lsb, instants_s, stamps_of
 from envlab.analog.detector import Detector
-from envlab.analog.microphone import Microphone, MicrophoneState, hear, is_overloaded
-from envlab.analog.preamp import Preamp, PreampState, amplify, limited_samples
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.envelope_bank import EnvelopeBank
+from envlab.analog.front import FrontState, drive_from
+from envlab.analog.microphone import MicrophoneState, hear, is_overloaded
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
@@ -42,36 +41,41 @@ class _Front:
     """Chains that share microphone, preamp and rectifier; carries their state from block to block."""
 
     def __init__(self, chains: list[Chain], places: list[int], rate_hz: float) -> None:
-        self.preamp: Preamp = chains[places[0]].preamp
-        self.rectifier: Rectifier = chains[places[0]].rectifier
-        self.rest_counts = chains[places[0]].rest_counts
-        detectors: dict[tuple[float, float, float], Detector] = {}
+        first = chains[places[0]]
+        self.preamp, self.band_filter, self.rectifier = first.preamp, first.band_filter, first.rectifier
+        detectors: dict[object, Detector] = {}
         self.places, self.lanes = np.array(places), np.empty(len(places), dtype=np.int64)
-        keys: dict[tuple[float, float, float], int] = {}
+        self.rest_counts = np.array([[chains[place].rest_counts] for place in places])
+        keys: dict[object, int] = {}
         for i, place in enumerate(places):
-            detector = chains[place].detector
-            key = _behaviour(detector)
+            detector = chains[place].detector_as_built
+            # Only where the drive does not depend on the capacitor do equal time constants mean equal volts.
+            key = behaviour(detector) if self.rectifier.scales_with_level else detector
             detectors.setdefault(key, detector)
             self.lanes[i] = keys.setdefault(key, len(keys))
-        self.bank: DetectorBank = bank_of(tuple(detectors.values()), rate_hz)
-        self.rate_hz = rate_hz
-        self.preamp_state = PreampState()
-        self.held = self.bank.start()
+        self.bank = EnvelopeBank(tuple(detectors.values()), self.rectifier, rate_hz, self.preamp.bias_v)
+        self.rate_hz, self.state = rate_hz, FrontState()
         self.limited = 0
 
     def read(
         self, microphone_v: FloatArray, overloaded: BoolArray, upper: IntArray, fraction: FloatArray
     ) -> FloatArray:
-        """Return volts above rest, shape (places, readings of this block)."""
-        amplified = amplify(microphone_v, self.preamp, sample_rate_hz=self.rate_hz, state=self.preamp_state)
-        self.preamp_state = amplified.end
-        self.limited += limited_samples(amplified, self.preamp, overloaded)
-        drive_v = rectify(amplified.preamp_v, self.rectifier)
-        read_v, self.held = read_bank(drive_v, self.bank, upper, fraction, state=self.held)
+        """Return volts above the foot, shape (places, readings of this block)."""
+        nodes = drive_from(
+            microphone_v,
+            overloaded,
+            self.preamp,
+            self.band_filter,
+            self.rectifier,
+            sample_rate_hz=self.rate_hz,
+            state=self.state,
+        )
+        self.state, self.limited = nodes.end, self.limited + nodes.limited
+        read_v = self.bank.read(nodes.drive_v, upper, fraction)
         return np.ascontiguousarray(read_v.T[self.lanes])
 
 
-def _behaviour(detector: Detector) -> tuple[float, float, float]:
+def behaviour(detector: Detector) -> tuple[float, float, float]:
     """Detectors with equal steps behave alike; 12 digits, as parts' products differ in the last bits."""
     from envlab.analog.detector import hold_step
 
@@ -133,7 +137,7 @@ def read_chains(
                 start: int = start,
             ) -> None:
                 read_v = front.rectifier.rest_v + front.read(v, over, upper[due] - start, fraction[due])
-                lsb = read_v / first.adc.lsb_v + noise_lsb[due]
+                lsb = in_lsb(read_v, first.adc) + noise_lsb[due]
                 limited = np.clip(np.floor(lsb), 0, first.adc.top_code)
                 counts[front.places, due] = np.maximum(limited - front.rest_counts, 0)
 
@@ -147,9 +151,10 @@ def read_chains(
 
 
 def _fronts(chains: list[Chain], rate_hz: float) -> list[_Front]:
-    places: dict[tuple[Microphone, Preamp, Rectifier], list[int]] = {}
+    places: dict[object, list[int]] = {}
     for place, chain in enumerate(chains):
-        places.setdefault((chain.microphone, chain.preamp, chain.rectifier), []).append(place)
+        shared = (chain.microphone, chain.preamp, chain.band_filter, chain.rectifier)
+        places.setdefault(shared, []).append(place)
     return [_Front(chains, same, rate_hz) for same in places.values()]
 
 
@@ -160,5 +165,6 @@ def _check_alike(chains: list[Chain]) -> None:
             raise ParameterError(
                 "chains", "chains with several ADCs or microphones", "chains with the same ones"
             )
-        if chain.preamp.noise_v_per_rthz != first.preamp.noise_v_per_rthz:
-            raise ParameterError("noise_v_per_rthz", chain.preamp.noise_v_per_rthz, "the same for all chains")
+        density = chain.preamp.noise_density_v_per_rthz
+        if density != first.preamp.noise_density_v_per_rthz:
+            raise ParameterError("noise_v_per_rthz", density, "the same for all chains")

@@ -1,0 +1,222 @@
+"""Band filter between preamp and rectifier, from its parts: for lights that follow the bass drum only.
+
+First order: one resistor and one capacitor, buffered. Second order: the unity-gain circuit of Sallen and Key
+(R. P. Sallen and E. L. Key, IRE Trans. Circuit Theory 2, 1955, cited, not read; the transfer functions below
+follow from the two node equations).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+from typing import NamedTuple
+
+import numpy as np
+
+from envlab.analog.sections import second_order
+from envlab.errors import check_range
+from envlab.units import FloatArray
+
+
+class Section(NamedTuple):
+    """(n2·s² + n1·s + n0)/(d2·s² + d1·s + 1)."""
+
+    n2: float
+    n1: float
+    n0: float
+    d2: float
+    d1: float
+
+    def response(self, frequency_hz: float) -> complex:
+        """H(jω)."""
+        s = 2j * math.pi * frequency_hz
+        return (self.n2 * s**2 + self.n1 * s + self.n0) / (self.d2 * s**2 + self.d1 * s + 1)
+
+
+class _FromParts:
+    """Every field is one part: _ohm 1 Ω to 100 MΩ, _farad 1 pF to 1 F."""
+
+    def __post_init__(self) -> None:
+        for part in fields(self):  # type: ignore[arg-type]
+            if part.name.endswith("_ohm"):
+                check_range(part.name, getattr(self, part.name), 1, 100e6, unit="ohm")
+            else:
+                check_range(part.name, getattr(self, part.name), 1e-12, 1, unit="F")
+
+    @property
+    def sections(self) -> tuple[Section, ...]:
+        """The filter's sections in the order of the signal; empty: a wire."""
+        return ()
+
+    def response(self, frequency_hz: float) -> complex:
+        """Output over input at a frequency, H(jω)."""
+        product: complex = 1.0
+        for section in self.sections:
+            product *= section.response(frequency_hz)
+        return product
+
+
+@dataclass(frozen=True)
+class NoBandFilter(_FromParts):
+    """The preamp drives the rectifier directly."""
+
+
+@dataclass(frozen=True)
+class FirstLowPass(_FromParts):
+    """low_ohm in the way, low_farad to the reference."""
+
+    low_ohm: float
+    low_farad: float
+
+    @property
+    def sections(self) -> tuple[Section, ...]:
+        """1/(1 + s·R·C)."""
+        return (_first_low(self.low_ohm, self.low_farad),)
+
+
+@dataclass(frozen=True)
+class FirstHighPass(_FromParts):
+    """high_farad in the way, high_ohm to the reference."""
+
+    high_ohm: float
+    high_farad: float
+
+    @property
+    def sections(self) -> tuple[Section, ...]:
+        """s·R·C/(1 + s·R·C)."""
+        return (_first_high(self.high_ohm, self.high_farad),)
+
+
+@dataclass(frozen=True)
+class FirstBandPass(_FromParts):
+    """A first-order high pass, a buffer, a first-order low pass."""
+
+    high_ohm: float
+    high_farad: float
+    low_ohm: float
+    low_farad: float
+
+    @property
+    def sections(self) -> tuple[Section, ...]:
+        """High, then low."""
+        return _first_high(self.high_ohm, self.high_farad), _first_low(self.low_ohm, self.low_farad)
+
+
+@dataclass(frozen=True)
+class SecondLowPass(_FromParts):
+    """low_in_ohm and low_out_ohm in the way; low_feedback_farad from between them to the output,
+    low_shunt_farad behind both to the reference."""
+
+    low_in_ohm: float
+    low_out_ohm: float
+    low_feedback_farad: float
+    low_shunt_farad: float
+
+    @property
+    def sections(self) -> tuple[Section, ...]:
+        """1/(1 + s·C_shunt·(R_in + R_out) + s²·R_in·R_out·C_feedback·C_shunt)."""
+        return (
+            _second_low(self.low_in_ohm, self.low_out_ohm, self.low_feedback_farad, self.low_shunt_farad),
+        )
+
+
+@dataclass(frozen=True)
+class SecondHighPass(_FromParts):
+    """high_in_farad and high_out_farad in the way; high_feedback_ohm from between them to the output,
+    high_shunt_ohm behind both to the reference."""
+
+    high_in_farad: float
+    high_out_farad: float
+    high_feedback_ohm: float
+    high_shunt_ohm: float
+
+    @property
+    def sections(self) -> tuple[Section, ...]:
+        """s²·P/(1 + s·R_feedback·(C_in + C_out) + s²·P), P = R_feedback·R_shunt·C_in·C_out."""
+        return (
+            _second_high(
+                self.high_in_farad, self.high_out_farad, self.high_feedback_ohm, self.high_shunt_ohm
+            ),
+        )
+
+
+@dataclass(frozen=True)
+class SecondBandPass(_FromParts):
+    """A second-order high pass, then a second-order low pass, both of unity gain."""
+
+    high_in_farad: float
+    high_out_farad: float
+    high_feedback_ohm: float
+    high_shunt_ohm: float
+    low_in_ohm: float
+    low_out_ohm: float
+    low_feedback_farad: float
+    low_shunt_farad: float
+
+    @property
+    def sections(self) -> tuple[Section, ...]:
+        """High, then low."""
+        return (
+            _second_high(
+                self.high_in_farad, self.high_out_farad, self.high_feedback_ohm, self.high_shunt_ohm
+            ),
+            _second_low(self.low_in_ohm, self.low_out_ohm, self.low_feedback_farad, self.low_shunt_farad),
+        )
+
+
+BandFilter = (
+    NoBandFilter
+    | FirstLowPass
+    | FirstHighPass
+    | FirstBandPass
+    | SecondLowPass
+    | SecondHighPass
+    | SecondBandPass
+)
+
+
+def _first_low(ohm: float, farad: float) -> Section:
+    return Section(0, 0, 1, 0, ohm * farad)
+
+
+def _first_high(ohm: float, farad: float) -> Section:
+    return Section(0, ohm * farad, 0, 0, ohm * farad)
+
+
+def _second_low(in_ohm: float, out_ohm: float, feedback_farad: float, shunt_farad: float) -> Section:
+    return Section(0, 0, 1, in_ohm * out_ohm * feedback_farad * shunt_farad, shunt_farad * (in_ohm + out_ohm))
+
+
+def _second_high(in_farad: float, out_farad: float, feedback_ohm: float, shunt_ohm: float) -> Section:
+    square = feedback_ohm * shunt_ohm * in_farad * out_farad
+    return Section(square, 0, 0, square, feedback_ohm * (in_farad + out_farad))
+
+
+FilterState = tuple[tuple[float, float], ...]
+
+
+def filter_band(
+    signal_v: FloatArray,
+    band_filter: BandFilter,
+    *,
+    sample_rate_hz: float,
+    low_v: float = -math.inf,
+    high_v: float = math.inf,
+    state: FilterState | None = None,
+) -> tuple[FloatArray, FilterState]:
+    """Return (filtered_v, end state), shape (n,), V round bias.
+
+    signal_v: shape (n,), V. low_v, high_v: where the filter's amplifiers stop, V round bias. A wire returns
+    the signal itself.
+    """
+    from envlab.analog import board_kernels
+
+    sections = band_filter.sections
+    ends: list[tuple[float, float]] = []
+    for section, before in zip(sections, state or ((0.0, 0.0),) * len(sections), strict=True):
+        signal_v, one, two = board_kernels.second_order(
+            signal_v, second_order(*section, sample_rate_hz), *before
+        )
+        signal_v = np.clip(signal_v, low_v, high_v)
+        ends.append((float(one), float(two)))
+    return signal_v, tuple(ends)

@@ -1,0 +1,74 @@
+"""Compiled loops of band filter and board preamp; imported inside the functions that use them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from envlab.analog.kernels import compiled
+from envlab.units import FloatArray
+
+
+@compiled
+def second_order(
+    signal: FloatArray, section: FloatArray, one: float, two: float
+) -> tuple[FloatArray, float, float]:
+    """One section (b0, b1, b2, a1, a2), transposed direct form II with the memories one and two."""
+    out = np.empty_like(signal)
+    b0, b1, b2, a1, a2 = section[0], section[1], section[2], section[3], section[4]
+    for n in range(signal.size):
+        x = signal[n]
+        y = b0 * x + one
+        one = b1 * x - a1 * y + two
+        two = b2 * x - a2 * y
+        out[n] = y
+    return out, one, two
+
+
+@compiled
+def amplify_stage(
+    signal: FloatArray,
+    coupling: float,
+    leg: float,
+    loop: float,
+    gain: float,
+    bias_drop_v: float,
+    offset_v: float,
+    most_step_v: float,
+    low_v: float,
+    high_v: float,
+    state: FloatArray,
+) -> tuple[FloatArray, FloatArray, int]:
+    """One non-inverting stage, its capacitors and its output as trapezoid steps of half-step rates.
+
+    coupling, leg, loop: half a step over input_ohm·C, over gain·ground_ohm·C, and over the closed loop's time
+    constant. state: (input capacitor, leg capacitor, output, half a step times the output's slope), V.
+    The output's slope is limited to most_step_v a step, its value to low_v and high_v; a limited output stays
+    where it is until the loop wants it back, and the leg's capacitor is charged by what the output really is.
+    """
+    out = np.empty_like(signal)
+    across, leg_v, z, moving = state[0], state[1], state[2], state[3]
+    half_step_v = 0.5 * most_step_v
+    fall, follow = (1.0 - leg) / (1.0 + leg), leg / (1.0 + leg)
+    keep, take = (1.0 - coupling) / (1.0 + coupling), coupling / (1.0 + coupling)
+    solve = 1.0 / (1.0 + loop + loop * (gain - 1.0) * follow)
+    before = state[4]
+    clipped = 0
+    for n in range(signal.size):
+        x = signal[n]
+        across = keep * across + take * (x + before + 2.0 * bias_drop_v)
+        before = x
+        seen = gain * (x - across + offset_v)
+        held = fall * leg_v + follow * z
+        wanted = (z + moving + loop * (seen - (gain - 1.0) * held)) * solve
+        slope = loop * (seen - (gain - 1.0) * (held + follow * wanted) - wanted)
+        limited = min(max(slope, -half_step_v), half_step_v)
+        new = wanted if limited == slope else z + moving + limited
+        moving = limited
+        if new >= high_v:
+            new, moving, clipped = high_v, 0.0, clipped + 1
+        elif new <= low_v:
+            new, moving, clipped = low_v, 0.0, clipped + 1
+        leg_v = held + follow * new
+        z = new
+        out[n] = z
+    return out, np.array([across, leg_v, z, moving, before]), clipped

@@ -1,0 +1,233 @@
+"""The preamp as it is soldered: slew rate, bias current, capacitors that remember overload.
+
+Per stage, volts round bias, x the voltage before the input capacitor:
+
+    C_in·dv_in/dt = (x − v_in)/R_in + i_bias,            v₊ = x − v_in,
+    C_g·dv_g/dt = (out − v_g)/(R_f + R_g),               v₋ = v_g + (out − v_g)/gain,
+    dout/dt = 2π·GBW·(v₊ + offset − v₋), at most the slew rate, out within the swing.
+
+Nothing in it asks whether the output clips: the ground leg's capacitor is charged by the output as it is.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.analog.preamp import Preamp
+from envlab.analog.samples import sample_row
+from envlab.errors import ParameterError, check_positive, check_range
+from envlab.units import FloatArray
+
+_BOLTZMANN_J_PER_K = 1.380649e-23
+_ROOM_K = 300.0
+
+
+@dataclass(frozen=True)
+class BoardPreamp(Preamp):
+    """A Preamp with what else its amplifiers and parts do.
+
+    second_feedback_ohm, second_ground_ohm, second_ground_farad, second_coupling_farad, second_input_ohm: a
+    second stage like the first; second_feedback_ohm None: there is none.
+    slew_v_per_s: of each amplifier; 0.5e6 is 0.5 V/µs. input_bias_a: current into each positive input, which
+    drops over input_ohm. leg_foot_v: where the ground leg ends, V against ground; None: at the bias.
+    """
+
+    second_feedback_ohm: float | None = None
+    second_ground_ohm: float = 1e3
+    second_ground_farad: float | None = 10e-6
+    second_coupling_farad: float = 1e-6
+    second_input_ohm: float = 100e3
+    slew_v_per_s: float = 5e6
+    input_bias_a: float = 0.0
+    leg_foot_v: float | None = None
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        for name in ("second_feedback_ohm", "second_ground_ohm", "second_input_ohm"):
+            if getattr(self, name) is not None:
+                check_range(name, getattr(self, name), 1, 100e6, unit="ohm")
+        for name in ("second_ground_farad", "second_coupling_farad"):
+            if getattr(self, name) is not None:
+                check_range(name, getattr(self, name), 1e-12, 1, unit="F")
+        check_positive("slew_v_per_s", self.slew_v_per_s, unit="V/s")
+        check_range("input_bias_a", self.input_bias_a, -1e-3, 1e-3, unit="A")
+        if self.leg_foot_v is not None:
+            check_range("leg_foot_v", self.leg_foot_v, 0, self.supply_v, unit="V")
+            if self.ground_farad is None and self.leg_foot_v != self.bias_v:
+                limit = f"bias_v ({self.bias_v:g} V), as the leg has no capacitor to keep the two apart"
+                raise ParameterError("leg_foot_v", self.leg_foot_v, limit)
+        drop_v = abs(self.input_bias_a) * max(self.input_ohm, self.second_input_ohm)
+        if drop_v >= min(self.swing_up_v, self.swing_down_v):
+            limit = f"such that its drop over input_ohm ({drop_v:.3g} V) leaves the output a swing"
+            raise ParameterError("input_bias_a", self.input_bias_a, limit)
+
+    @property
+    def stages(self) -> tuple[Preamp, ...]:
+        """First and, if there is one, second stage as a Preamp each."""
+        first = self._stage(
+            self.feedback_ohm, self.ground_ohm, self.ground_farad, self.coupling_farad, self.input_ohm
+        )
+        if self.second_feedback_ohm is None:
+            return (first,)
+        second = self._stage(
+            self.second_feedback_ohm,
+            self.second_ground_ohm,
+            self.second_ground_farad,
+            self.second_coupling_farad,
+            self.second_input_ohm,
+        )
+        return first, second
+
+    def _stage(
+        self, feedback: float, ground: float, leg: float | None, coupling: float, resistor: float
+    ) -> Preamp:
+        return Preamp(
+            feedback,
+            ground,
+            leg,
+            coupling,
+            resistor,
+            self.gain_bandwidth_hz,
+            self.supply_v,
+            self.bias_v,
+            self.swing_margin_v,
+            self.input_offset_v,
+            self.noise_v_per_rthz,
+        )
+
+    @property
+    def gain(self) -> float:
+        """Product of the stages' 1 + feedback/ground."""
+        return math.prod(1 + stage.feedback_ohm / stage.ground_ohm for stage in self.stages)
+
+    @property
+    def bandwidth_hz(self) -> float:
+        """Of the slower stage."""
+        return min(stage.bandwidth_hz for stage in self.stages)
+
+    @property
+    def output_offset_v(self) -> float:
+        """Resting error at the output: offset and the bias current's drop, of the last stage if coupled."""
+        last = self.stages[-1]
+        at_rest = last.gain if last.ground_farad is None else 1.0
+        return at_rest * (self.input_offset_v - self.input_bias_a * last.input_ohm)
+
+    @property
+    def noise_density_v_per_rthz(self) -> float:
+        """Amplifier and ground_ohm together, at 300 K: √(e² + 4kT·R). The feedback resistor adds less."""
+        resistor = 4 * _BOLTZMANN_J_PER_K * _ROOM_K * self.ground_ohm
+        return math.sqrt(self.noise_v_per_rthz**2 + resistor)
+
+    def response(self, frequency_hz: float) -> complex:
+        """Output over input at a frequency, H(jω), of the equations above without limits."""
+        product: complex = 1.0
+        for stage in self.stages:
+            product *= _loop_response(stage, frequency_hz)
+        return product
+
+
+def _loop_response(stage: Preamp, frequency_hz: float) -> complex:
+    s = 2j * math.pi * frequency_hz
+    coupling = s / (2 * math.pi * stage.coupling_corner_hz + s)
+    leg_share: complex = 0.0
+    if stage.ground_farad is not None:
+        leg_share = 1 / (1 + s * stage.gain * stage.ground_ohm * stage.ground_farad)
+    fed_back = leg_share + (1 - leg_share) / stage.gain
+    open_loop = 2 * math.pi * stage.gain_bandwidth_hz / s
+    return coupling * open_loop / (1 + open_loop * fed_back)
+
+
+@dataclass(frozen=True)
+class BoardState:
+    """One row of five numbers a stage: input capacitor, leg capacitor, output, its slope, last input."""
+
+    stages: tuple[tuple[float, ...], ...] = ()
+
+
+def settled_state(preamp: BoardPreamp) -> BoardState:
+    """Return the state long after power-up, without a signal."""
+    rows: list[tuple[float, ...]] = []
+    for stage in preamp.stages:
+        across = preamp.input_bias_a * stage.input_ohm
+        out = (preamp.input_offset_v - across) * (stage.gain if stage.ground_farad is None else 1.0)
+        rows.append((across, out if stage.ground_farad is not None else 0.0, out, 0.0, 0.0))
+    return _second_at_rest(rows)
+
+
+def power_up_state(preamp: BoardPreamp, microphone_rest_v: float = 0.0) -> BoardState:
+    """Return the state at the moment at which the supply comes up: every capacitor is empty.
+
+    microphone_rest_v: where the microphone's output then stands, V against ground. With an empty input
+    capacitor the input starts there; with the leg's foot at ground its capacitor has the bias still to take.
+    """
+    foot = preamp.bias_v if preamp.leg_foot_v is None else preamp.leg_foot_v
+    rows, source_v = [], microphone_rest_v
+    for stage in preamp.stages:
+        leg = 0.0 if stage.ground_farad is None else foot - preamp.bias_v
+        rows.append((preamp.bias_v - source_v, leg, 0.0, 0.0, 0.0))
+        source_v = preamp.bias_v
+    return BoardState(tuple(rows))
+
+
+def _second_at_rest(rows: list[tuple[float, ...]]) -> BoardState:
+    if len(rows) == 2:
+        across, *rest = rows[1]
+        out = rows[0][2]
+        rows[1] = (across + out, rest[0], rest[1], rest[2], out)
+    return BoardState(tuple(rows))
+
+
+def amplify_board(
+    microphone_v: FloatArray, preamp: BoardPreamp, *, sample_rate_hz: float, state: BoardState | None = None
+) -> tuple[FloatArray, int, BoardState]:
+    """Return (preamp_v, samples at an output limit of the last stage, end state).
+
+    microphone_v: shape (n,), V, without its resting voltage. preamp_v: shape (n,), V round bias. Without a
+    state it begins settled.
+    """
+    from envlab.analog import board_kernels
+    from envlab.analog.sections import half_step
+
+    volts, clipped = sample_row("microphone_v", microphone_v), 0
+    ends = []
+    for stage, row in zip(preamp.stages, (state or settled_state(preamp)).stages, strict=True):
+        leg = stage.ground_farad
+        volts, end, clipped = board_kernels.amplify_stage(
+            volts,
+            half_step(2 * math.pi * stage.coupling_corner_hz, sample_rate_hz),
+            0.0 if leg is None else half_step(1 / (stage.gain * stage.ground_ohm * leg), sample_rate_hz),
+            half_step(2 * math.pi * stage.bandwidth_hz, sample_rate_hz),
+            stage.gain,
+            preamp.input_bias_a * stage.input_ohm,
+            preamp.input_offset_v,
+            preamp.slew_v_per_s / sample_rate_hz,
+            -stage.swing_down_v,
+            stage.swing_up_v,
+            np.array(row),
+        )
+        ends.append(tuple(float(value) for value in end))
+    return volts, int(clipped), BoardState(tuple(ends))
+
+
+def settling_s(
+    preamp: BoardPreamp,
+    within_v: float,
+    *,
+    microphone_rest_v: float = 0.0,
+    sample_rate_hz: float = 48e3,
+    most_s: float = 60.0,
+) -> float:
+    """Return how long after power-up the output stays within within_v of rest; inf if later than most_s."""
+    check_positive("within_v", within_v, unit="V")
+    rest_v = preamp.output_offset_v
+    state, last, block = power_up_state(preamp, microphone_rest_v), -1, round(sample_rate_hz)
+    for second in range(math.ceil(most_s)):
+        out_v, _, state = amplify_board(np.zeros(block), preamp, sample_rate_hz=sample_rate_hz, state=state)
+        away = np.flatnonzero(np.abs(out_v - rest_v) > within_v)
+        if away.size:
+            last = second * block + int(away[-1])
+    settled = (last + 1) / sample_rate_hz
+    return settled if settled < math.ceil(most_s) else math.inf

@@ -1,0 +1,84 @@
+"""The hold capacitor as bought, and what hangs on it: which detector the board really has.
+
+A capacitor is named by its nominal value. What it is at its working voltage and in the cold depends on what
+it is made of; the figures below are typical of each class, from memory, and a part's own data sheet goes
+before them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from envlab.analog.adc import Adc
+from envlab.analog.detector import Detector, PeakDetector
+from envlab.errors import check_choice, check_range
+
+
+@dataclass(frozen=True)
+class CapacitorClass:
+    """loss_at_rated: share lost at rated voltage, and as the square of it below. loss_at_minus_20: share lost
+    at −20 °C against 25 °C, evenly in between. insulation_s: leakage resistance times capacitance."""
+
+    loss_at_rated: float
+    loss_at_minus_20: float
+    insulation_s: float
+
+
+# Typical, from memory.
+CAPACITOR_CLASSES = {
+    "ideal": CapacitorClass(0.0, 0.0, float("inf")),
+    "film": CapacitorClass(0.0, 0.02, 10_000.0),
+    "c0g": CapacitorClass(0.0, 0.002, 10_000.0),
+    "x7r": CapacitorClass(0.60, 0.08, 500.0),
+    "x5r": CapacitorClass(0.75, 0.12, 100.0),
+    "y5v": CapacitorClass(0.90, 0.55, 100.0),
+    "electrolytic": CapacitorClass(0.0, 0.20, 100.0),
+    "tantalum": CapacitorClass(0.0, 0.06, 50.0),
+}
+_ROOM_C, _COLD_C = 25.0, -20.0
+
+
+@dataclass(frozen=True)
+class HoldCapacitor:
+    """What the hold capacitor is made of and works at.
+
+    material: one of CAPACITOR_CLASSES. rated_v: 1 to 1000 V. working_v: across it most of the time, 0 to
+    rated_v. temperature_c: −40 to 125 °C; above 25 °C nothing is gained or lost.
+    """
+
+    material: str = "ideal"
+    rated_v: float = 16.0
+    working_v: float = 1.0
+    temperature_c: float = _ROOM_C
+
+    def __post_init__(self) -> None:
+        check_choice("material", self.material, tuple(CAPACITOR_CLASSES))
+        check_range("rated_v", self.rated_v, 1, 1000, unit="V")
+        check_range("working_v", self.working_v, 0, self.rated_v, unit="V")
+        check_range("temperature_c", self.temperature_c, -40, 125, unit="°C")
+
+    @property
+    def share_left(self) -> float:
+        """Capacitance over nominal, 0 to 1."""
+        made_of = CAPACITOR_CLASSES[self.material]
+        biased = 1 - made_of.loss_at_rated * (self.working_v / self.rated_v) ** 2
+        cold = max(0.0, (_ROOM_C - self.temperature_c) / (_ROOM_C - _COLD_C))
+        return biased * (1 - min(0.95, made_of.loss_at_minus_20 * cold))
+
+
+def as_built(detector: Detector, capacitor: HoldCapacitor, adc: Adc) -> Detector:
+    """Return the detector with the capacitance that is there and everything that loads it.
+
+    Capacitor leakage, ADC leakage and sampling charge lie across it beside the release resistor. With an
+    ideal capacitor behind a buffer it is the detector itself.
+    """
+    share = capacitor.share_left
+    leak_s = detector.hold_farad / CAPACITOR_CLASSES[capacitor.material].insulation_s
+    load_s = leak_s + adc.load_s
+    if share == 1.0 and load_s == 0.0:
+        return detector
+    farad = share * detector.hold_farad
+    if isinstance(detector, PeakDetector):
+        return replace(detector, hold_farad=farad, release_ohm=1 / (1 / detector.release_ohm + load_s))
+    own_s = 0.0 if detector.load_ohm is None else 1 / detector.load_ohm
+    return replace(detector, hold_farad=farad, load_ohm=1 / (own_s + load_s) if own_s + load_s else None)

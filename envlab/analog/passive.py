@@ -1,0 +1,103 @@
+"""A passive diode and its hold capacitor, one circuit.
+
+From the offered voltage u through the diode and R (attack resistor and what the diode adds) onto C:
+
+    C·dv/dt = i − v/Rr + (u − v)/R_leak,    u − v = R·i + n·V_T·ln(1 + i/Is),
+
+with n·V_T, the diode's own resistance and its leakage twice for a bridge. Coupled, u is the signal less what
+stands on the coupling capacitor, which carries i and the current of its return resistor.
+Each sample stands for the interval of one period round its instant. The step is the implicit midpoint rule,
+second order and stable; where R·C is shorter than half a step its weight moves towards the step's end just so
+far that the capacitor cannot pass its drive.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+
+import numpy as np
+
+from envlab.analog.detector import AverageDetector, Detector, PeakDetector
+from envlab.analog.rectifier import Rectifier
+from envlab.errors import ParameterError
+from envlab.units import FloatArray, IntArray
+
+STEP_NUMBERS = 11
+
+
+def charged_through(detector: Detector) -> PeakDetector:
+    """Return the detector if a passive diode can charge it; ParameterError if it is an average."""
+    if isinstance(detector, AverageDetector):
+        limit = "a peak detector behind a passive diode, which cannot draw the capacitor down again"
+        raise ParameterError("detector", "average", limit)
+    return detector
+
+
+@functools.cache
+def _table() -> FloatArray:
+    from envlab.analog.diode_kernels import omega_table
+
+    return omega_table()
+
+
+def diode_step(detector: Detector, rectifier: Rectifier, sample_rate_hz: float) -> FloatArray:
+    """Return the numbers of one step, shape (STEP_NUMBERS,), as the kernel diode_step takes them."""
+    detector, diode = charged_through(detector), rectifier.passive_diode
+    if diode is None:
+        raise ParameterError("diode", rectifier.diode, "a class of passive diode")
+    in_path = rectifier.diodes_in_path
+    slope_v, saturation_a = in_path * diode.slope_v, diode.saturation_now_a
+    resistance = detector.attack_ohm + in_path * diode.series_ohm
+    leak = 1 / (in_path * diode.leakage_ohm)
+    coupling = rectifier.coupling_farad
+    least_farad = min(detector.hold_farad, coupling or math.inf)
+    weight = max(0.5, 1 - resistance * least_farad * sample_rate_hz)
+    held = weight / (sample_rate_hz * detector.hold_farad)
+    held_share = 1 + held * (1 / detector.release_ohm + leak)
+    across = 0.0 if coupling is None else weight / (sample_rate_hz * coupling)
+    across_share = 1 + (across / rectifier.return_ohm if rectifier.return_ohm else 0.0)
+    seen_ohm = resistance + held / held_share + across / across_share
+    knee = seen_ohm * saturation_a / slope_v
+    return np.array(
+        [
+            1 / across_share,
+            held * leak,
+            1 / held_share,
+            knee + math.log(knee),
+            1 / slope_v,
+            slope_v / seen_ohm,
+            saturation_a,
+            math.inf if rectifier.output_current_a is None else rectifier.output_current_a,
+            held / held_share,
+            1 / weight,
+            across / across_share,
+        ]
+    )
+
+
+def hold_passive(drive_v: FloatArray, step: FloatArray, start: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return (held_v, end) of one detector: held_v[n], V above the foot, is stamped half a period on.
+
+    drive_v: shape (n,), V. start, end: shape (2,), V on the hold capacitor and across the coupling capacitor.
+    """
+    from envlab.analog import diode_kernels
+
+    loop = diode_kernels.hold_coupled if step[-1] > 0 else diode_kernels.hold_diode
+    held_v, end = loop(drive_v, step, _table(), start)
+    return held_v, end
+
+
+def read_passive(
+    drive_v: FloatArray, steps: FloatArray, start: FloatArray, upper: IntArray, fraction: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return (read_v, end) of many detectors on one drive, read where stamps_of says.
+
+    steps: shape (detectors, STEP_NUMBERS). start, end: shape (2, detectors). read_v: (readings, detectors).
+    """
+    from envlab.analog import diode_kernels
+
+    read_v, end = diode_kernels.read_diodes(
+        drive_v, np.ascontiguousarray(steps.T), _table(), start, upper, fraction
+    )
+    return read_v, end
