@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,7 +23,9 @@ from envlab.study.clip_run import clip_columns, clip_seed, idle_lightness
 from envlab.study.figures import range_used_db
 from envlab.study.onset import onset_lag
 from envlab.study.ranges import Choices, candidates_of
-from envlab.units import FloatArray
+from envlab.study.readings import behaviour
+from envlab.study.shimmer import frame_shimmer
+from envlab.units import FloatArray, IntArray
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,13 +59,31 @@ def sweep(
     candidates = candidates_of(chain, ranges)
     recordings = [_recording(clip) for clip in clips]
     kept = None if checkpoint is None else _kept(checkpoint, chain, ranges, clips, recordings, judging)
-    run = _Run(candidates.chains, judging, workers, progress or _ignore, kept)
+    distinct, row_of = _distinct(candidates.chains)
+    run = _Run(distinct, judging, workers, progress or _ignore, kept)
     columns: dict[str, FloatArray | list[float | str]] = dict(candidates.parts)
     if "preamp.feedback_ohm" in columns or "preamp.ground_ohm" in columns:
         columns["preamp.gain"] = np.array([one.preamp.gain for one in candidates.chains])
-    columns |= run.bench_figures()
-    columns |= _gathered(clips, run.clip_figures(clips, recordings), chain)
+    figures = run.bench_figures() | _gathered(clips, run.clip_figures(clips, recordings), chain)
+    columns |= {name: values[row_of] for name, values in figures.items()}
     return pd.DataFrame(columns).rename_axis("candidate")
+
+
+def _distinct(chains: list[Chain]) -> tuple[list[Chain], IntArray]:
+    """Return the chains that behave differently, and for each chain the one that stands for it.
+
+    Ten times the capacitance with a tenth of both resistances is the same circuit to a stiff source.
+    """
+    keys: dict[object, int] = {}
+    distinct: list[Chain] = []
+    row_of = np.empty(len(chains), dtype=np.int64)
+    for place, chain in enumerate(chains):
+        rest = tuple(getattr(chain, field.name) for field in fields(chain) if field.name != "detector")
+        alike = behaviour(chain.detector_as_built) if chain.rectifier.scales_with_level else chain.detector
+        row_of[place] = keys.setdefault((rest, alike), len(distinct))
+        if row_of[place] == len(distinct):
+            distinct.append(chain)
+    return distinct, row_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,8 +109,10 @@ class _Run:
         def compute() -> Columns:
             lag = onset_lag(self.chains, self.judging.street_db_spl, self.tables)
             idle = idle_lightness(self.chains, self.tables, self.judging.seed, self.workers)
+            shimmer = frame_shimmer(self.chains, self.tables, workers=self.workers).worst_lstar
             late = {"onset_lag_mean_ms": lag.mean_ms, "onset_lag_worst_ms": lag.worst_ms}
-            return _tone_figures(self.chains) | late | {"idle_lstar": idle}
+            rest = {"frame_shimmer_lstar": shimmer, "idle_lstar": idle}
+            return _tone_figures(self.chains) | late | rest
 
         return self.step("bench", compute)
 
@@ -142,10 +164,10 @@ def _ignore(what: str, share: float) -> None:
 
 
 def _tone_figures(chains: list[Chain]) -> dict[str, FloatArray]:
-    known: dict[tuple[object, object], tuple[float, ...]] = {}
+    known: dict[object, tuple[float, ...]] = {}
     rows = []
     for chain in chains:
-        key = (chain.detector, chain.rectifier.kind)
+        key = (chain.detector_as_built, chain.rectifier, chain.tone_peak_v)
         if key not in known:
             low, middle = chain.tone_response(60.0), chain.tone_response()
             known[key] = (

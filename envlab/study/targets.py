@@ -20,6 +20,7 @@ FIGURES: dict[str, tuple[str, str]] = {
     "settled_ratio": ("", "settled mean over the peak of the drive, 1 kHz"),
     "onset_lag_mean_ms": ("ms", "sound to light, mean over frame phases"),
     "onset_lag_worst_ms": ("ms", "sound to light, worst frame phase"),
+    "frame_shimmer_lstar": ("L*", "how far a steady bass note makes the light breathe, worst pitch"),
     "beat_contrast_lstar": ("L*", "how far the light moves within a second of beat music"),
     "range_used_db": ("dB", "ADC counts from the quietest clip's median to the loudest clip's top"),
     "clipped_share": ("", "share of time with a stage at its limit, worst clip"),

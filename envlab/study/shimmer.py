@@ -1,0 +1,82 @@
+"""Slow shimmer: ripple of a bass note, read at the frame rate, seen as a light that breathes.
+
+frame_shimmer_lstar: for a steady sine of f = 40, 40.37, 40.74 … 200 Hz, at the level where the mean L* over
+a cycle of the settled detector is 50: the largest less the smallest L* over the frames of 10 s, the reading
+in whole counts; the worst f. A table that cannot reach a mean of 50 is taken as near to it as it comes.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.analog.detector import Detector, hold_step
+from envlab.analog.rectifier import Rectifier, rectify
+from envlab.chain import Chain
+from envlab.light.lightness import lightness_cie1976
+from envlab.light.table import LookupTable
+from envlab.study.readings import behaviour
+from envlab.units import FloatArray
+
+FREQUENCIES_HZ: FloatArray = np.asarray(40 + 0.37 * np.arange(433), dtype=np.float64)
+WATCHED_S = 10.0
+# Held samples then err by 3e-5 of the peak (error (2π/256)²/24).
+_STEPS_PER_CYCLE = 256
+
+
+@dataclass(frozen=True, eq=False)
+class Shimmer:
+    """worst_lstar: L*; at_hz: the frequency of it. Both of shape (candidates,)."""
+
+    worst_lstar: FloatArray
+    at_hz: FloatArray
+
+
+def frame_shimmer(
+    chains: list[Chain], tables: list[LookupTable] | None = None, *, workers: int = 2
+) -> Shimmer:
+    """Return the worst shimmer of each chain between 40 and 200 Hz; noise off, definition above."""
+    tables = tables or [chain.brightness_table() for chain in chains]
+    alike: dict[tuple[object, ...], list[int]] = {}
+    for place, chain in enumerate(chains):
+        key = (behaviour(chain.detector), chain.rectifier, chain.adc, chain.frame_rate_hz)
+        alike.setdefault(key, []).append(place)
+    worst, at_hz = np.empty(len(chains)), np.empty(len(chains))
+
+    def one(places: list[int]) -> None:
+        cycles = _cycles(chains[places[0]].detector, chains[places[0]].rectifier)
+        swing = cycles.max(axis=1) / cycles.min(axis=1)
+        known: dict[bytes, tuple[float, float]] = {}
+        for place in places:
+            table = tables[place]
+            codes = table.duty_codes.tobytes()
+            if codes not in known:
+                known[codes] = _worst(cycles, swing, chains[place], table)
+            worst[place], at_hz[place] = known[codes]
+
+    with ThreadPoolExecutor(workers) as pool:
+        list(pool.map(one, alike.values()))
+    return Shimmer(worst, at_hz)
+
+
+def _worst(cycles: FloatArray, swing: FloatArray, chain: Chain, table: LookupTable) -> tuple[float, float]:
+    from envlab.study import shimmer_kernels
+
+    codes = table.look_up(np.arange(chain.adc.top_code - chain.rest_counts + 1))
+    of_count = lightness_cie1976(codes / max(int(table.duty_codes.max()), 1))
+    frames = int(WATCHED_S * chain.frame_rate_hz)
+    worst, at_hz = shimmer_kernels.worst_shimmer(
+        cycles, swing, FREQUENCIES_HZ, chain.frame_rate_hz, frames, of_count
+    )
+    return float(worst), float(at_hz)
+
+
+def _cycles(detector: Detector, rectifier: Rectifier) -> FloatArray:
+    from envlab.study import shimmer_kernels
+
+    phase = 2 * np.pi * np.arange(_STEPS_PER_CYCLE) / _STEPS_PER_CYCLE
+    steps = np.array([hold_step(detector, _STEPS_PER_CYCLE * f) for f in FREQUENCIES_HZ])
+    cycles: FloatArray = shimmer_kernels.settled_cycles(rectify(np.sin(phase), rectifier), steps)
+    return cycles

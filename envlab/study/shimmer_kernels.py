@@ -1,0 +1,117 @@
+"""Compiled search for the worst shimmer; the definition stands in shimmer.py."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from envlab.analog.kernels import compiled, hold, settled_start
+from envlab.units import FloatArray
+
+_SETTLED = 1e-9
+_COARSE = 8
+
+
+@compiled
+def settled_cycles(cycle_v: FloatArray, steps: FloatArray) -> FloatArray:
+    """One settled cycle of the detector for each step (frequencies, 3): (frequencies, samples of a cycle)."""
+    cycles = np.empty((steps.shape[0], cycle_v.size))
+    for f in range(steps.shape[0]):
+        keep, gain, bleed = steps[f, 0], steps[f, 1], steps[f, 2]
+        start = settled_start(cycle_v, keep, gain, bleed, _SETTLED)
+        held, _ = hold(cycle_v, keep, gain, bleed, start)
+        cycles[f] = held
+    return cycles
+
+
+@compiled
+def _lightness_at(counts: float, of_count: FloatArray) -> float:
+    """Between whole counts straight: a smooth curve on which a level can be found."""
+    place = min(max(counts, 0.0), of_count.size - 1.0)
+    low = min(int(place), of_count.size - 2)
+    return float(of_count[low] + (place - low) * (of_count[low + 1] - of_count[low]))
+
+
+@compiled
+def _mean_lightness(scale: float, cycle: FloatArray, of_count: FloatArray) -> float:
+    total = 0.0
+    for i in range(0, cycle.size, _COARSE):
+        total += _lightness_at(scale * cycle[i], of_count)
+    return total / ((cycle.size + _COARSE - 1) // _COARSE)
+
+
+@compiled
+def _scale_for(target: float, cycle: FloatArray, of_count: FloatArray, first: float) -> float:
+    """Counts per volt at which the cycle's mean lightness is the target, to 0.01 L*; the nearer end else."""
+    low, high = np.log(first / 4), np.log(first * 4)
+    miss_low = _mean_lightness(np.exp(low), cycle, of_count) - target
+    miss_high = _mean_lightness(np.exp(high), cycle, of_count) - target
+    if miss_low >= 0 or miss_high <= 0:
+        return float(np.exp(low if miss_low >= 0 else high))
+    for turn in range(40):
+        middle = (low * miss_high - high * miss_low) / (miss_high - miss_low)
+        if turn % 3 == 2:
+            middle = 0.5 * (low + high)
+        miss = _mean_lightness(np.exp(middle), cycle, of_count) - target
+        if abs(miss) < 0.01:
+            return float(np.exp(middle))
+        if miss < 0:
+            low, miss_low = middle, miss
+        else:
+            high, miss_high = middle, miss
+    return float(np.exp(0.5 * (low + high)))
+
+
+@compiled
+def _seen(phase: FloatArray, scale: float, cycle: FloatArray, of_count: FloatArray) -> float:
+    """Largest less smallest lightness over frames that read the cycle at these phases, in whole counts."""
+    low, high = np.inf, -np.inf
+    for k in range(phase.size):
+        value = of_count[min(int(scale * cycle[int(phase[k] * cycle.size)]), of_count.size - 1)]
+        low, high = min(low, value), max(high, value)
+    return float(high - low)
+
+
+@compiled
+def _bound(ratio: float, of_count: FloatArray) -> float:
+    """No reading between v and ratio·v, with a mean lightness of 50, can shimmer by more than this.
+
+    If the least reading is c, the largest is below (c + 1)·ratio; the mean lies between their lightnesses.
+    """
+    top = of_count.size - 1
+    largest = 0.0
+    first = int(np.searchsorted(of_count, 50.0, side="right"))
+    for c in range(min(first, top), -1, -1):
+        high = of_count[min(int((c + 1) * ratio), top)]
+        if high < 50.0 and c < top:
+            break
+        largest = max(largest, high - of_count[c])
+    return largest
+
+
+@compiled
+def worst_shimmer(
+    cycles: FloatArray,
+    swing: FloatArray,
+    frequency_hz: FloatArray,
+    frame_rate_hz: float,
+    frames: int,
+    of_count: FloatArray,
+) -> tuple[float, float]:
+    """(largest shimmer, its frequency) of one table; frequencies that cannot be worse are passed over.
+
+    swing: largest over least voltage of each cycle.
+    """
+    middle_count = max(np.searchsorted(of_count, 50.0), 1)
+    bound = np.empty(cycles.shape[0])
+    for f in range(cycles.shape[0]):
+        bound[f] = _bound(swing[f], of_count)
+    best, best_hz = -1.0, frequency_hz[0]
+    for f in np.argsort(-bound):
+        if bound[f] <= best:
+            break
+        scale = _scale_for(50.0, cycles[f], of_count, middle_count / cycles[f].mean())
+        phase = (np.arange(frames) * (frequency_hz[f] / frame_rate_hz)) % 1.0
+        shimmer = _seen(phase, scale, cycles[f], of_count)
+        if shimmer > best:
+            best, best_hz = shimmer, frequency_hz[f]
+    return best, best_hz
