@@ -1,4 +1,4 @@
-"""The runtime's table: full light at the asked ceiling, first light near the asked floor, the curve between."""
+"""The runtime's table: full light at the asked ceiling, first light near the asked floor."""
 
 from __future__ import annotations
 

@@ -10,6 +10,8 @@ from firmware import twin_vectors as twin
 from firmware.host_build import HERE, build, feed
 
 from envlab.digital.fixed_frame import Dither, byte_duty, frame_factor
+from envlab.digital.fixed_kernels import between
+from envlab.digital.fixed_point import run_twin
 from envlab.firmware.export import firmware_files
 
 READINGS = 100_000
@@ -47,6 +49,17 @@ def test_c_equals_the_twin_bit_for_bit(case, folder, c_compiler, flags):
     program = build(c_compiler, twin.DRIVER, folder, SIZES, flags=flags)
     got = feed(program, twin.stimulus_bytes(readings, offsets))
     assert first_difference(case, readings, offsets, got) == ""
+
+
+def test_step_is_both_halves_and_look_up_stands_alone(tmp_path, c_compiler):
+    case = twin.CASES["parade"]
+    case.write(tmp_path)
+    readings, _ = twin.stimulus(case, 30_000, seed=3)
+    program = build(c_compiler, HERE / "step_driver.c", tmp_path, (2, 4))
+    got = np.frombuffer(feed(program, readings.astype("<u2").tobytes()), [("duty", "<u2"), ("entry", "<u2")])
+    np.testing.assert_array_equal(got["duty"], run_twin(case.words, case.codes, readings).duty)
+    entries = [between(case.codes, int(reading) >> 2) for reading in readings]
+    np.testing.assert_array_equal(got["entry"], entries)
 
 
 def test_compiled_as_cpp_it_is_the_same(case, folder, cpp_compiler):
@@ -105,7 +118,7 @@ def test_frame_and_dither_equal_the_twin(frame_folder, c_compiler, flags):
     totals = np.where(
         rng.random(count) < 0.5, rng.integers(0, 1 << 31, count), rng.integers(0, 1 << 21, count)
     )
-    totals[:3] = [0, design.sum_limit, design.sum_limit + 1]
+    totals[:5] = [0, *(design.sum_limit * k for k in (1, 2, 4)), design.sum_limit + 1]
     stimuli = np.empty(
         count, [("total", "<u4"), ("duty", "<u2"), ("factor", "<u2"), ("phase", "u1"), ("place", "u1")]
     )

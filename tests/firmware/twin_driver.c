@@ -9,6 +9,13 @@ static envlab_state state;
 
 void driver_start(void)
 {
+    uint8_t *byte = (uint8_t *)&state;
+    uint8_t left;
+
+    /* Memory is not always zero at power-up: envlab_start must set everything itself. */
+    for (left = sizeof state; left != 0u; left--) {
+        *byte++ = 0xA5u;
+    }
     envlab_start(&state);
 }
 

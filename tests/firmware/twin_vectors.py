@@ -120,10 +120,11 @@ def _cases() -> list[Case]:
         _of_words(
             "both clamps",
             tame._replace(
-                automatic=1, adapt_every=1, window_start=30_000, window_least=27_500, window_most=33_000,
+                automatic=1, adapt_every=1, window_start=30_000, window_least=27_600, window_most=33_000,
                 window_rise=700, window_fall=300, noise_most=900, noise_rise=211, range_level=9 * 256,
                 gate_open=300, gate_close=120, attack_factor=65_535, attack_fraction=16,
                 release_factor=65_535, release_fraction=24, cap=65_535, rest=0,
+                window_least_sensitive=33_000, offset_step=300, offset_steps=19,
             ),
             _steep(9, 1),
         ),
