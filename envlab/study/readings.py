@@ -6,6 +6,7 @@ of a front run side by side. It gives what Chain.run gives chain by chain.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -80,11 +81,9 @@ def behaviour(detector: Detector) -> tuple[float, float, float]:
     from envlab.analog.detector import hold_step
 
     step = hold_step(detector, 384e3)
-    return (
-        float(f"{np.log(step.charge_keep):.12g}"),
-        float(f"{step.charge_gain:.12g}"),
-        float(f"{np.log(step.bleed_keep) if step.bleed_keep else 0:.12g}"),
-    )
+    # A part so quick that it forgets all within a step keeps 0 of it, and so does every quicker one.
+    charge, bleed = (math.log(keep) if keep else -math.inf for keep in (step.charge_keep, step.bleed_keep))
+    return float(f"{charge:.12g}"), float(f"{step.charge_gain:.12g}"), float(f"{bleed:.12g}")
 
 
 def read_chains(
