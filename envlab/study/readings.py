@@ -19,7 +19,7 @@ from envlab.analog.envelope_bank import EnvelopeBank
 from envlab.analog.front import FrontState, drive_from
 from envlab.analog.microphone import MicrophoneState, hear, is_overloaded
 from envlab.chain import Chain
-from envlab.errors import ParameterError
+from envlab.errors import ParameterError, check_range
 from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
 from envlab.sound.recording import Recording
 from envlab.units import BoolArray, FloatArray, IntArray
@@ -104,6 +104,7 @@ def read_chains(
     """
     first = chains[0]
     _check_alike(chains)
+    check_range("workers", workers, 1)
     rate_hz = internal_rate_hz(recording.sample_rate_hz)
     rng = None if seed is None else np.random.default_rng(seed)
     pressure_pa = recording.pressure_pa
