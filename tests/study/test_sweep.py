@@ -1,0 +1,308 @@
+"""The sweep: candidates in order, and every figure as Chain.run and the definitions give it, one by one."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from envlab.analog.parts import PartRange
+from envlab.analog.preamp import Preamp
+from envlab.analog.rectifier import Rectifier
+from envlab.chain import Chain, ChainResult
+from envlab.digital.followers import AttackRelease
+from envlab.errors import EnvlabWarning, FileError, ParameterError
+from envlab.light.curve import BrightnessMap
+from envlab.light.flash import count_flashes
+from envlab.light.pixels import supply_current_a
+from envlab.sound.recording import Recording
+from envlab.study.brief import Clip, Judging
+from envlab.study.clip_run import IDLE_S, clip_seed
+from envlab.study.onset import onset_lag
+from envlab.study.ranges import candidates_of
+from envlab.study.sweep import sweep
+from envlab.study.targets import FIGURES
+
+RANGES = {
+    "preamp.feedback_ohm": (22e3, 220e3),
+    "rectifier.kind": ("full", "half"),
+    "detector.attack_ohm": PartRange("E3", 1e3, 4.7e3),
+}
+JUDGING = Judging(90.0, seed=5)
+
+
+@pytest.fixture(scope="module")
+def clips(clip_folder: Path) -> list[Clip]:
+    return [
+        Clip(clip_folder / "beat.wav", 92.0, ("beat",)),
+        Clip(clip_folder / "hum.wav", 75.0, ("quiet", "walking")),
+        Clip(clip_folder / "beat.wav", 104.0, ("beat",)),
+    ]
+
+
+@pytest.fixture(scope="module")
+def table(clips: list[Clip]) -> pd.DataFrame:
+    return sweep(Chain(), RANGES, clips, judging=JUDGING)
+
+
+def test_candidates_are_every_combination_the_last_range_fastest():
+    candidates = candidates_of(Chain(), RANGES)
+    rows = list(itertools.product((22e3, 220e3), ("full", "half"), (1e3, 2.2e3, 4.7e3)))
+    assert len(candidates) == len(rows) == 12
+    for i, (feedback_ohm, kind, attack_ohm) in enumerate(rows):
+        chain = candidates.chains[i]
+        assert chain.preamp == Preamp(feedback_ohm)
+        assert chain.rectifier == Rectifier(kind)
+        assert chain.detector.attack_ohm == attack_ohm
+        assert [candidates.parts[key][i] for key in RANGES] == [feedback_ohm, kind, attack_ohm]
+
+
+def test_no_ranges_is_the_chain_itself():
+    assert candidates_of(Chain(), {}).chains == [Chain()]
+
+
+def test_too_many_candidates_are_counted_not_made():
+    ranges = {f"detector.{key}": PartRange("E192", 1.0, 1e6) for key in ("attack_ohm", "release_ohm")}
+    with pytest.raises(ParameterError, match=r"^candidates is 1329409; it must be at most 200000"):
+        candidates_of(Chain(), ranges)
+
+
+def test_values_that_a_chain_cannot_have():
+    with pytest.raises(ParameterError, match=r"^attack_ohm is -1.0"):
+        candidates_of(Chain(), {"detector.attack_ohm": (-1.0,)})
+
+
+def test_pixels_are_not_swept():
+    with pytest.raises(ParameterError, match=r"^sweep is 'pixels.count'; it must be a key of "):
+        candidates_of(Chain(), {"pixels.count": (24, 48)})
+
+
+def runs_of(chain: Chain, clips: list[Clip]) -> list[ChainResult]:
+    """Chain.run on every clip with the noise that the sweep gives it."""
+    return [
+        chain.run(clip.recording(), np.random.default_rng(clip_seed(JUDGING.seed, number)))
+        for number, clip in enumerate(clips)
+    ]
+
+
+def contrast(result: ChainResult) -> float:
+    light = result.lightness[: result.lightness.size // 100 * 100].reshape(-1, 100)
+    return float(np.median(np.percentile(light, 95, axis=1) - np.percentile(light, 5, axis=1)))
+
+
+@pytest.mark.parametrize("number", [0, 4, 7, 11])
+def test_a_row_is_what_the_chain_and_the_definitions_give(table, clips, number):
+    chain = candidates_of(Chain(), RANGES).chains[number]
+    row = table.iloc[number]
+    beat, hum, loud = runs_of(chain, clips)
+
+    assert row["preamp.feedback_ohm"] == chain.preamp.feedback_ohm
+    assert row["rectifier.kind"] == chain.rectifier.kind
+    assert row["preamp.gain"] == chain.preamp.gain
+
+    # A count on a step's edge may fall to the other side (1e-12 of a count): one frame of a clip at most.
+    assert row["beat_contrast_lstar"] == pytest.approx(min(contrast(beat), contrast(loud)), abs=0.01)
+    assert row["quiet_lit_share"] == pytest.approx((hum.lightness > 5).mean(), abs=0.01)
+    assert row["false_light_lstar"] == pytest.approx(np.percentile(hum.lightness, 95), abs=0.01)
+
+    def frames_of(result: ChainResult) -> np.ndarray:
+        return result.envelope_counts[chain.reading_of_frame(result.duty.size)]
+
+    range_db = 20 * math.log10(np.percentile(frames_of(loud), 99) / max(np.median(frames_of(hum)), 1))
+    assert row["range_used_db"] == pytest.approx(range_db, abs=0.01)
+
+    top = chain.adc.top_code - chain.rest_counts
+    clipped = [max(r.clipped_share, (frames_of(r) >= top).mean()) for r in (beat, hum, loud)]
+    assert row["clipped_share"] == pytest.approx(max(clipped), abs=1e-9)
+
+    def amps(figure) -> float:
+        duty = max(figure(r.duty) for r in (beat, hum, loud))
+        return float(supply_current_a(duty, chain.pixels, volts=chain.supply.volts))
+
+    assert row["supply_mean_a"] == pytest.approx(amps(np.mean), abs=1e-4)
+    assert row["supply_99_a"] == pytest.approx(amps(lambda d: np.percentile(d, 99)), abs=1e-4)
+    assert row["supply_peak_a"] == pytest.approx(amps(np.max), abs=1e-4)
+
+    flashes = [count_flashes(r.relative_luminance, 100.0) for r in (beat, hum, loud)]
+    assert row["flashes_per_s"] == max(flashes)
+    for clip, result, count, share in zip(clips, (beat, hum, loud), flashes, clipped, strict=True):
+        assert row[f"contrast_lstar [{clip.label}]"] == pytest.approx(contrast(result), abs=0.01)
+        assert row[f"flashes_per_s [{clip.label}]"] == count
+        assert row[f"clipped_share [{clip.label}]"] == pytest.approx(share, abs=1e-9)
+        assert row[f"lit_share [{clip.label}]"] == pytest.approx((result.lightness > 5).mean(), abs=0.01)
+
+
+@pytest.mark.parametrize("number", [0, 5, 9])
+def test_a_row_has_the_bench_figures_of_its_chain(table, number):
+    chain = candidates_of(Chain(), RANGES).chains[number]
+    row = table.iloc[number]
+    low, middle = chain.tone_response(60.0), chain.tone_response(1000.0)
+    assert row["attack_ms"] == pytest.approx(1e3 * middle.attack_s)
+    assert row["attack_60hz_ms"] == pytest.approx(1e3 * low.attack_s)
+    assert row["release_ms"] == pytest.approx(1e3 * middle.release_s)
+    assert row["ripple_db"] == pytest.approx(low.ripple_db)
+    assert row["settled_ratio"] == pytest.approx(middle.settled_ratio)
+    lag = onset_lag([chain], JUDGING.street_db_spl)
+    assert row["onset_lag_mean_ms"] == pytest.approx(lag.mean_ms[0])
+    assert row["onset_lag_worst_ms"] == pytest.approx(lag.worst_ms[0])
+    silence = Recording(np.zeros(int(48e3 * IDLE_S)), 48e3)
+    idle = chain.run(silence, np.random.default_rng((JUDGING.seed, 0)))
+    assert row["idle_lstar"] == pytest.approx(np.percentile(idle.lightness, 95), abs=0.01)
+
+
+def test_every_figure_of_the_list_is_a_column(table):
+    assert set(FIGURES) <= set(table.columns)
+    assert table.index.name == "candidate"
+    assert len(table) == 12
+    assert np.isfinite(table[list(FIGURES)].to_numpy(float)).all()
+
+
+def test_same_question_same_table_whoever_works(table, clips):
+    pd.testing.assert_frame_equal(
+        sweep(Chain(), RANGES, clips, judging=JUDGING, workers=1), table, check_exact=True
+    )
+    again = sweep(Chain(), RANGES, clips, judging=JUDGING, workers=2)
+    pd.testing.assert_frame_equal(again, table, check_exact=True)
+    assert again.to_csv() == table.to_csv()
+
+
+def test_another_seed_is_another_noise(clips):
+    other = sweep(Chain(), {}, clips, judging=Judging(90.0, seed=6))
+    same = sweep(Chain(), {}, clips, judging=JUDGING)
+    figures = ["beat_contrast_lstar", "supply_mean_a"]
+    assert not other[figures].equals(same[figures])
+
+
+def test_circuits_that_are_the_same_have_the_same_figures(clips):
+    # Ten times the capacitor and a tenth of both resistors: the same circuit to a rectifier that drives it.
+    ranges = {
+        "detector.attack_ohm": (1e3, 1e4),
+        "detector.hold_farad": (1e-7, 1e-6),
+        "detector.release_ohm": (47e3, 470e3),
+    }
+    rows = sweep(Chain(), ranges, clips[:1], judging=JUDGING)
+    small = rows[(rows.iloc[:, 0] == 1e3) & (rows.iloc[:, 1] == 1e-6) & (rows.iloc[:, 2] == 47e3)]
+    large = rows[(rows.iloc[:, 0] == 1e4) & (rows.iloc[:, 1] == 1e-7) & (rows.iloc[:, 2] == 470e3)]
+    figures = [name for name in rows.columns if not name.startswith("detector.")]
+    assert small[figures].to_numpy() == pytest.approx(large[figures].to_numpy(), nan_ok=True)
+
+
+def test_follower_and_map_may_be_swept(clips):
+    ranges = {"follower.release_s": (0.05, 0.5), "brightness.floor_db_spl": (60.0, 80.0)}
+    chain = Chain(follower=AttackRelease(0.005, 0.2), preamp=Preamp(100e3))
+    rows = sweep(chain, ranges, clips[:1], judging=JUDGING)
+    for number, one in enumerate(candidates_of(chain, ranges).chains):
+        result = runs_of(one, clips[:1])[0]
+        assert rows["beat_contrast_lstar"][number] == pytest.approx(contrast(result), abs=0.05)
+    # A longer release moves less within a second.
+    assert rows["beat_contrast_lstar"][0] > rows["beat_contrast_lstar"][2]
+
+
+def test_without_tags_their_figures_are_unknown(clip_folder):
+    rows = sweep(Chain(), {}, [Clip(clip_folder / "hum.wav", 80.0)], judging=JUDGING)
+    for figure in ("beat_contrast_lstar", "quiet_lit_share", "false_light_lstar"):
+        assert math.isnan(rows[figure][0])
+    known = [
+        figure
+        for figure in FIGURES
+        if figure not in ("beat_contrast_lstar", "quiet_lit_share", "false_light_lstar")
+    ]
+    assert np.isfinite(rows[known].to_numpy(float)).all()
+    # Loudest and quietest are the same clip: its top over its median.
+    assert rows["range_used_db"][0] >= 0
+
+
+def test_a_clip_under_a_second_is_judged_whole(clip_folder):
+    rows = sweep(Chain(), {}, [Clip(clip_folder / "short.wav", 90.0, ("beat", "quiet"))], judging=JUDGING)
+    result = Chain().run(
+        Clip(clip_folder / "short.wav", 90.0).recording(), np.random.default_rng(clip_seed(5, 0))
+    )
+    spread = np.subtract(*np.percentile(result.lightness, (95, 5)))
+    assert rows["beat_contrast_lstar"][0] == pytest.approx(spread, abs=0.01)
+
+
+def test_a_silent_clip_warns_and_is_dark(clip_folder):
+    clips = [Clip(clip_folder / "silent.wav", 90.0, ("beat", "quiet", "walking"))]
+    chain = Chain(brightness=BrightnessMap(75, 98))
+    with pytest.warns(EnvlabWarning, match="silent"):
+        rows = sweep(chain, {"preamp.feedback_ohm": (22e3, 47e3)}, clips, judging=JUDGING)
+    for figure in (
+        "beat_contrast_lstar",
+        "quiet_lit_share",
+        "false_light_lstar",
+        "flashes_per_s",
+        "clipped_share",
+    ):
+        assert list(rows[figure]) == [0, 0]
+    # Idle pixels take 24 mA.
+    assert rows["supply_peak_a"][0] == pytest.approx(0.024)
+    # Nothing loud was read: no range is used, and nothing is undefined.
+    assert not rows["range_used_db"].isna().any()
+    assert (rows["range_used_db"] < 10).all()
+
+
+def test_chains_that_stay_dark_leave_the_others_judged(clips):
+    # A floor that no reading reaches: dark, not undefined, and the other candidates keep their figures.
+    ranges = {"brightness.floor_db_spl": (62.0, 140.0)}
+    rows = sweep(Chain(brightness=BrightnessMap(62, 150)), ranges, clips, judging=JUDGING)
+    assert rows["beat_contrast_lstar"][0] > 0
+    assert rows["beat_contrast_lstar"][1] == 0
+    assert not rows[list(FIGURES)].isna().any().any()
+
+
+def test_progress_names_what_is_done_and_ends_at_one(clips):
+    said: list[tuple[str, float]] = []
+    sweep(Chain(), {}, clips, judging=JUDGING, progress=lambda what, share: said.append((what, share)))
+    shares = [share for _, share in said]
+    assert shares == sorted(shares)
+    assert shares[-1] == pytest.approx(1)
+    assert {clip.label for clip in clips} <= {what for what, _ in said}
+
+
+def test_bad_questions(clip_folder):
+    with pytest.raises(ParameterError, match=r"^clips is 0; it must be at least one clip$"):
+        sweep(Chain(), {}, [])
+    with pytest.raises(FileError, match=r"gone\.wav: no such file$"):
+        sweep(Chain(), {}, [Clip(clip_folder / "gone.wav", 90.0)])
+    with pytest.raises(ParameterError, match=r"^workers is 0; it must be at least 1"):
+        sweep(Chain(), {}, [Clip(clip_folder / "hum.wav", 90.0)], workers=0)
+
+
+def test_interrupted_and_taken_up_again_it_is_the_same_table(clips, table, tmp_path, monkeypatch):
+    from envlab.study import sweep as module
+
+    calls: list[int] = []
+    whole = module.clip_columns
+
+    def breaks_at_the_second(recording, *args, **options):
+        calls.append(1)
+        if len(calls) == 2:
+            raise KeyboardInterrupt
+        return whole(recording, *args, **options)
+
+    monkeypatch.setattr(module, "clip_columns", breaks_at_the_second)
+    with pytest.raises(KeyboardInterrupt):
+        sweep(Chain(), RANGES, clips, judging=JUDGING, checkpoint=tmp_path / "kept")
+    resumed = sweep(Chain(), RANGES, clips, judging=JUDGING, checkpoint=tmp_path / "kept")
+    assert len(calls) == 4  # one whole, one broken, the two that were missing
+    pd.testing.assert_frame_equal(resumed, table, check_exact=True)
+
+
+def test_steps_of_another_question_are_not_taken(clips, tmp_path):
+    sweep(Chain(), {}, clips[:1], judging=JUDGING, checkpoint=tmp_path)
+    with pytest.warns(EnvlabWarning, match="belongs to another question"):
+        other = sweep(Chain(), {}, clips[:1], judging=Judging(90.0, seed=6), checkpoint=tmp_path)
+    pd.testing.assert_frame_equal(other, sweep(Chain(), {}, clips[:1], judging=Judging(90.0, seed=6)))
+
+
+def test_a_damaged_step_is_computed_anew(clips, tmp_path):
+    first = sweep(Chain(), {}, clips[:1], judging=JUDGING, checkpoint=tmp_path)
+    step = next(path for path in tmp_path.rglob("*.npz") if "clip-0" in path.name)
+    step.write_bytes(step.read_bytes()[:100])
+    with pytest.warns(EnvlabWarning, match="is damaged"):
+        again = sweep(Chain(), {}, clips[:1], judging=JUDGING, checkpoint=tmp_path)
+    pd.testing.assert_frame_equal(again, first)
