@@ -8,12 +8,15 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from envlab import __version__
 from envlab.errors import EnvlabError, EnvlabWarning, FileError
+
+if TYPE_CHECKING:
+    from envlab.study.brief import Brief
 
 FLASHING_EXIT = 3
 
@@ -107,6 +110,57 @@ def _say_choice(words: tuple[str, ...], folder: Path, *, out_of_limit: bool) -> 
         click.echo(click.wrap_text(line, width=79, subsequent_indent="  "))
     missing = " (no brightness table: the flash limit is not kept)" if out_of_limit else ""
     click.echo(f"\nResults are in {folder}{missing}. Open {folder / 'report.html'} first.")
+
+
+@main.command(epilog="\b\nExample:\n  envlab sweep mine.toml --out candidates.parquet")
+@_design_argument
+@_clip
+@_level
+@click.option("--out", type=click.Path(path_type=Path), default=Path("candidates.csv"), show_default=True)
+@click.option(
+    "--most", type=click.IntRange(1), default=200_000, show_default=True, help="Refuse more candidates."
+)
+@_force
+@_quiet
+def sweep(
+    design: Path | None,
+    clip: Path | None,
+    level_db_spl: float | None,
+    out: Path,
+    most: int,
+    force: bool,
+    quiet: bool,
+) -> None:
+    """Try every candidate of DESIGN on every clip: one row each, every figure, as .csv or .parquet.
+
+    Units stand in the column names; rank 1 is the best. Interrupted (Ctrl-C), it keeps the clips that are
+    done beside the result, and goes on from there when the same question is asked again.
+    """
+    from envlab.firmware.atomic import write_whole
+    from envlab.report.tables import check_ending, table_bytes
+    from envlab.study.checkpoint import Checkpoint
+    from envlab.study.choice import rank_candidates
+    from envlab.study.sweep import sweep as run_sweep
+
+    brief = _brief(design, clip, level_db_spl, most=most)
+    if out.exists() and not force:
+        raise FileError(f"{out}: exists already; give --force to replace it, or another --out")
+    check_ending(out)
+    kept = out.with_name(out.name + ".partial")
+    try:
+        with _progress(quiet) as report:
+            table = run_sweep(
+                brief.chain, brief.ranges, brief.clips,
+                judging=brief.judging, progress=report, checkpoint=kept, most=most,
+            )  # fmt: skip
+    except KeyboardInterrupt:
+        done = len(Checkpoint(kept, "").done())
+        click.echo(f"Interrupted: {done} steps are kept in {kept}; ask again to go on from there.", err=True)
+        raise click.exceptions.Exit(130) from None
+    write_whole(out, table_bytes(rank_candidates(table, brief), out))
+    Checkpoint(kept, "").remove()
+    if not quiet:
+        click.echo(f"{len(table)} candidates on {len(brief.clips)} clips, in {out}.")
 
 
 @main.command(epilog="\b\nExample:\n  envlab simulate mine.toml --clip song.flac --level 92 --out nodes.csv")
@@ -211,7 +265,7 @@ def notebooks(folder: Path) -> None:
     raise click.exceptions.Exit(subprocess.run(command, check=False).returncode)
 
 
-def _brief(design: Path | None, clip: Path | None, level_db_spl: float | None) -> Any:
+def _brief(design: Path | None, clip: Path | None, level_db_spl: float | None, **limits: int) -> Brief:
     from envlab.shipped import demo_design
     from envlab.study.brief import read_brief
 
@@ -219,7 +273,7 @@ def _brief(design: Path | None, clip: Path | None, level_db_spl: float | None) -
         raise FileError("--level is given without --clip; levels of the design's own clips stand in its file")
     if clip is not None and level_db_spl is None:
         raise FileError("--clip is given without --level; say how loud it is meant to be, as in --level 95")
-    brief = read_brief(design or demo_design())
+    brief = read_brief(design or demo_design(), **limits)
     if clip is None or level_db_spl is None:
         return brief
     if not clip.is_file():

@@ -258,3 +258,40 @@ def test_the_parade_is_a_legal_design_with_beat_quiet_and_walking_clips() -> Non
     brief = demo_brief()
     assert {tag for clip in brief.clips for tag in clip.tags} >= {"beat", "quiet", "walking"}
     assert 0.27 < brief.chain.cap < 0.28  # 3 A over 10.8 A, less what the dark pixels take
+
+
+class TestSweep:
+    def test_writes_csv_and_parquet_alike(self, bench: Path) -> None:
+        for name in ("all.csv", "all.parquet"):
+            result = run("sweep", bench / "mine.toml", "--out", bench / name)
+            assert result.exit_code == 0, result.output
+        as_text = pd.read_csv(bench / "all.csv", index_col="candidate", keep_default_na=False, na_values=[""])
+        whole = pd.read_parquet(bench / "all.parquet")
+        assert list(as_text.columns) == list(whole.columns)
+        numbers = whole.select_dtypes("number").columns
+        np.testing.assert_allclose(as_text[numbers], whole[numbers], rtol=1e-8)
+        assert {path.name for path in bench.iterdir()} == {"pulse.wav", "mine.toml", "all.csv", "all.parquet"}
+
+    def test_interrupted_it_says_what_is_kept_and_goes_on(
+        self, bench: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        from envlab.study import sweep as study
+
+        def interrupt(*_: object, **__: object) -> None:
+            raise KeyboardInterrupt
+
+        with monkeypatch.context() as patched:
+            patched.setattr(study, "clip_columns", interrupt)
+            stopped = run("sweep", bench / "mine.toml", "--out", bench / "all.csv")
+        assert stopped.exit_code == 130
+        assert "1 steps are kept in" in stopped.stderr
+        assert not (bench / "all.csv").exists()
+        assert run("sweep", bench / "mine.toml", "--out", bench / "all.csv").exit_code == 0
+        assert not (bench / "all.csv.partial").exists()
+
+    def test_refuses_more_candidates_than_allowed(self, bench: Path) -> None:
+        result = run("sweep", bench / "mine.toml", "--out", bench / "all.csv", "--most", "5")
+        refused(result, "candidates", "6", "at most 5", "hours")
+
+    def test_another_ending_is_refused_before_anything_runs(self, bench: Path) -> None:
+        refused(run("sweep", bench / "mine.toml", "--out", bench / "all.xlsx"), "all.xlsx", ".parquet")

@@ -12,7 +12,7 @@ from envlab.design_file import build, chain_of, field_value, fields_of, read_tom
 from envlab.errors import EnvlabError, FileError, ParameterError, check_choice, check_range
 from envlab.shipped import demo_design, shipped_folder
 from envlab.sound.recording import Recording, read_recording
-from envlab.study.ranges import Choices, read_ranges
+from envlab.study.ranges import MOST_CANDIDATES, Choices, read_ranges
 from envlab.study.targets import FIGURES, Target, Targets
 
 TAGS = ("beat", "quiet", "walking", "room")
@@ -82,8 +82,8 @@ def demo_brief() -> Brief:
     return read_brief(demo_design())
 
 
-def read_brief(path: str | Path) -> Brief:
-    """Return the whole question of a design file.
+def read_brief(path: str | Path, *, most: int = MOST_CANDIDATES) -> Brief:
+    """Return the whole question of a design file; one with more candidates than most is refused.
 
     Raises FileError, one line, for a file that is missing or no TOML, for any key or value that cannot be.
     """
@@ -95,7 +95,7 @@ def read_brief(path: str | Path) -> Brief:
     return Brief(
         chain=chain,
         clips=_clips(tables.get("clips", []), path),
-        ranges=read_ranges(tables.get("sweep", {}), chain, path.name),
+        ranges=read_ranges(tables.get("sweep", {}), chain, path.name, most),
         targets=_targets(tables.get("targets", {}), f"{path.name}: [targets]"),
         judging=build(Judging, judging_fields, judging_where),
         source_text=path.read_text(encoding="utf-8"),

@@ -57,7 +57,8 @@ class Checkpoint:
 
     def _load(self, path: Path) -> Columns | None:
         try:
-            with np.load(path, allow_pickle=False) as stored:
+            # Opened here, so that it is closed also where numpy finds that it is no archive.
+            with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
                 columns = {name: stored[name] for name in stored.files}
         except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
             warnings.warn(f"{path}: is damaged; this step is computed anew", EnvlabWarning, stacklevel=3)

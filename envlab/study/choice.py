@@ -17,7 +17,7 @@ from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.study.brief import Brief
 from envlab.study.parts_list import parts_list
-from envlab.study.ranges import candidates_of
+from envlab.study.ranges import with_values
 from envlab.study.targets import FIGURES, FLASH_FIGURE, Target
 from envlab.units import FloatArray, format_value
 
@@ -87,7 +87,7 @@ def choose(table: pd.DataFrame, brief: Brief) -> Choice:
     ranked = rank_candidates(table, brief)
     number = int(ranked["rank"].to_numpy().argmin())
     row = _row(ranked, number)
-    chain = candidates_of(brief.chain, brief.ranges).chains[number]
+    chain = with_values(brief.chain, tuple(brief.ranges), [row[key] for key in brief.ranges])
     unlimited = ranked.sort_values(
         ["violation", "beat_contrast_lstar"], ascending=[True, False], kind="stable"
     ).iloc[0]

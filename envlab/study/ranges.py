@@ -13,16 +13,17 @@ import numpy as np
 
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
-from envlab.design_file import build, check_buyable, field_value
+from envlab.design_file import STAGES, build, check_buyable, field_value
 from envlab.errors import FileError, ParameterError
 
 Choices = PartRange | tuple[float | str, ...]
 
 MOST_CANDIDATES = 200_000
-# All candidates hear the same noise through the same microphone, are read by the same ADC, and feed the same
-# pixels: what makes them comparable, and lets one pass over a clip serve all of them.
-SWEEPABLE = ("preamp", "rectifier", "detector", "follower", "brightness")
-_NOT_SWEEPABLE_KEYS = ("preamp.noise_v_per_rthz",)
+# Measured on two cores over the demo clips: all figures, precision rectifier. For a rough word on time only.
+SECONDS_PER_CANDIDATE_MINUTE = 3e-3
+# All candidates feed the same pixels from the same supply; the rest of the board may differ. Candidates that
+# share microphone, noise and ADC hear each clip together, others one group after the other.
+SWEEPABLE = tuple(stage for stage in STAGES if stage not in ("pixels", "supply"))
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,39 +37,44 @@ class Candidates:
         return len(self.chains)
 
 
-def candidates_of(chain: Chain, ranges: Mapping[str, Choices]) -> Candidates:
+def candidates_of(chain: Chain, ranges: Mapping[str, Choices], most: int = MOST_CANDIDATES) -> Candidates:
     """Return every combination of the ranges' values put into the chain; the last range varies fastest.
 
     ranges: "stage.key" → PartRange or tuple of values. Raises ParameterError for a key that cannot be swept,
-    a value that the chain cannot have, or more than MOST_CANDIDATES.
+    a value that the chain cannot have, or more candidates than most.
     """
     for key in ranges:
         check_sweepable(key)
     values = [choices.values if isinstance(choices, PartRange) else choices for choices in ranges.values()]
-    check_count(ranges)
+    check_count(ranges, most)
     rows = list(itertools.product(*values))
-    chains = [_with_values(chain, tuple(ranges), row) for row in rows]
+    chains = [with_values(chain, tuple(ranges), row) for row in rows]
     parts = {key: [row[i] for row in rows] for i, key in enumerate(ranges)}
     return Candidates(parts, chains)
 
 
 def check_sweepable(key: str) -> None:
     """Raise ParameterError for a "stage.key" that must be the same for all candidates."""
-    if key.partition(".")[0] not in SWEEPABLE or key in _NOT_SWEEPABLE_KEYS:
+    if key.partition(".")[0] not in SWEEPABLE:
+        raise ParameterError("sweep", key, f"a key of {', '.join(SWEEPABLE)}")
+
+
+def check_count(ranges: Mapping[str, Choices], most: int = MOST_CANDIDATES) -> None:
+    """Raise ParameterError, with a rough time, if the ranges have more combinations than most."""
+    lengths = [len(c.values) if isinstance(c, PartRange) else len(c) for c in ranges.values()]
+    count = int(np.prod(lengths, dtype=float)) if lengths else 1
+    if count > most:
+        hours = count * SECONDS_PER_CANDIDATE_MINUTE / 3600
         raise ParameterError(
-            "sweep", key, f"a key of {', '.join(SWEEPABLE)}, and no noise: the rest is shared"
+            "candidates",
+            count,
+            f"at most {most} (these would take some {hours:.2g} hours for each minute of clips); narrow a "
+            "range or its series",
         )
 
 
-def check_count(ranges: Mapping[str, Choices]) -> None:
-    """Raise ParameterError if the ranges have more than MOST_CANDIDATES combinations."""
-    lengths = [len(c.values) if isinstance(c, PartRange) else len(c) for c in ranges.values()]
-    count = int(np.prod(lengths, dtype=float)) if lengths else 1
-    if count > MOST_CANDIDATES:
-        raise ParameterError("candidates", count, f"at most {MOST_CANDIDATES}; narrow a range or its series")
-
-
-def _with_values(chain: Chain, keys: Sequence[str], row: Sequence[float | str]) -> Chain:
+def with_values(chain: Chain, keys: Sequence[str], row: Sequence[float | str]) -> Chain:
+    """Return the chain with other values; keys "stage.key" in the order of row. Errors as the stages'."""
     stages: dict[str, dict[str, float | str]] = {}
     for key, value in zip(keys, row, strict=True):
         stage, _, name = key.partition(".")
@@ -77,7 +83,7 @@ def _with_values(chain: Chain, keys: Sequence[str], row: Sequence[float | str]) 
     return replace(chain, **changed)
 
 
-def read_ranges(tables: Any, chain: Chain, file_name: str) -> dict[str, Choices]:
+def read_ranges(tables: Any, chain: Chain, file_name: str, most: int = MOST_CANDIDATES) -> dict[str, Choices]:
     """Return the ranges of a design file's [sweep.…] sections; FileError for any that cannot be."""
     if not isinstance(tables, Mapping):
         raise FileError(f"{file_name}: [sweep] is {tables!r}; it must be a section with keys")
@@ -91,7 +97,7 @@ def read_ranges(tables: Any, chain: Chain, file_name: str) -> dict[str, Choices]
         for key, choices in keys.items():
             ranges[f"{section}.{key}"] = _read_choices(chain, section, key, choices, where)
     try:
-        check_count(ranges)
+        check_count(ranges, most)
     except ParameterError as problem:
         raise FileError(f"{file_name}: [sweep] {problem}") from None
     return ranges
@@ -99,11 +105,7 @@ def read_ranges(tables: Any, chain: Chain, file_name: str) -> dict[str, Choices]
 
 def _read_choices(chain: Chain, section: str, key: str, choices: Any, where: str) -> Choices:
     stage = getattr(chain, section)
-    names = [
-        field.name
-        for field in dataclasses.fields(stage)
-        if f"{section}.{field.name}" not in _NOT_SWEEPABLE_KEYS
-    ]
+    names = [field.name for field in dataclasses.fields(stage)]
     if key not in names:
         raise FileError(f"{where} {key} cannot be swept; it can be one of {', '.join(names)}")
     hint = typing.get_type_hints(type(stage))[key]
@@ -118,7 +120,7 @@ def _read_choices(chain: Chain, section: str, key: str, choices: Any, where: str
         raise FileError(f"{where} {key} is {choices!r}; it must be {limit}")
     for value in read.values if isinstance(read, PartRange) else read:
         try:
-            _with_values(chain, (f"{section}.{key}",), (value,))
+            with_values(chain, (f"{section}.{key}",), (value,))
         except ParameterError as problem:
             raise FileError(f"{where} {problem}") from None
         check_buyable(key, value, where)

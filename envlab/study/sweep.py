@@ -22,7 +22,7 @@ from envlab.study.checkpoint import Checkpoint, Columns
 from envlab.study.clip_run import clip_columns, clip_seed, idle_lightness
 from envlab.study.figures import range_used_db
 from envlab.study.onset import onset_lag
-from envlab.study.ranges import Choices, candidates_of
+from envlab.study.ranges import MOST_CANDIDATES, Choices, candidates_of
 from envlab.study.readings import behaviour
 from envlab.study.shimmer import frame_shimmer
 from envlab.units import FloatArray, IntArray
@@ -42,29 +42,38 @@ def sweep(
     progress: Progress | None = None,
     workers: int = 2,
     checkpoint: Path | None = None,
+    most: int = MOST_CANDIDATES,
 ) -> pd.DataFrame:
     """Return one row per candidate: its parts, its figures, and figures per clip.
 
     chain: what is not swept. ranges: "stage.key" → PartRange or tuple of values. clips: at least one.
     judging: level of the onset test and seed of all noise. progress: called with what is being done and the
     share that is done, 0 to 1. checkpoint: folder in which finished clips are kept, and found again when the
-    same question is asked after an interruption. Columns carry their unit; definitions stand in figures.py
-    and targets.py. A figure that needs a tag which no clip has is NaN. The same input gives the same table.
+    same question is asked after an interruption. most: more candidates than this are refused.
+    Columns carry their unit; definitions stand in figures.py and targets.py. A figure that needs a tag which
+    no clip has is NaN. The same input gives the same table.
     """
     import pandas as pd
 
     if not clips:
         raise ParameterError("clips", 0, "at least one clip")
     judging = judging or Judging()
-    candidates = candidates_of(chain, ranges)
+    candidates = candidates_of(chain, ranges, most)
     recordings = [_recording(clip) for clip in clips]
     kept = None if checkpoint is None else _kept(checkpoint, chain, ranges, clips, recordings, judging)
     distinct, row_of = _distinct(candidates.chains)
-    run = _Run(distinct, judging, workers, progress or _ignore, kept)
     columns: dict[str, FloatArray | list[float | str]] = dict(candidates.parts)
     if "preamp.feedback_ohm" in columns or "preamp.ground_ohm" in columns:
         columns["preamp.gain"] = np.array([one.preamp.gain for one in candidates.chains])
-    figures = run.bench_figures() | _gathered(clips, run.clip_figures(clips, recordings), chain)
+    figures: Columns = {}
+    done = 0
+    for number, places in enumerate(_alike(distinct)):
+        share = (done / len(distinct), len(places) / len(distinct))
+        run = _Run([distinct[i] for i in places], judging, workers, progress or _ignore, share, kept, number)
+        some = run.bench_figures() | _gathered(clips, run.clip_figures(clips, recordings), chain)
+        for name, values in some.items():
+            figures.setdefault(name, np.empty(len(distinct)))[places] = values
+        done += len(places)
     columns |= {name: values[row_of] for name, values in figures.items()}
     return pd.DataFrame(columns).rename_axis("candidate")
 
@@ -86,22 +95,36 @@ def _distinct(chains: list[Chain]) -> tuple[list[Chain], IntArray]:
     return distinct, row_of
 
 
+def _alike(chains: list[Chain]) -> list[list[int]]:
+    """Places of chains that hear the same noise and are read by the same ADC, at the same frame rate."""
+    groups: dict[object, list[int]] = {}
+    for place, chain in enumerate(chains):
+        key = (chain.microphone, chain.preamp.noise_v_per_rthz, chain.adc, chain.frame_rate_hz)
+        groups.setdefault(key, []).append(place)
+    return list(groups.values())
+
+
 @dataclass(frozen=True, eq=False)
 class _Run:
-    """One sweep under way."""
+    """Chains that share microphone, noise and ADC, on their way through all clips.
+
+    share: where this run begins in the whole sweep, and how much of it it is. number: of the run.
+    """
 
     chains: list[Chain]
     judging: Judging
     workers: int
     report: Progress
+    share: tuple[float, float]
     kept: Checkpoint | None
+    number: int
 
     @functools.cached_property
     def tables(self) -> list[LookupTable]:
         return [chain.brightness_table() for chain in self.chains]
 
     def step(self, name: str, compute: Callable[[], Columns]) -> Columns:
-        return compute() if self.kept is None else self.kept.step(name, compute)
+        return compute() if self.kept is None else self.kept.step(f"{self.number}-{name}", compute)
 
     def bench_figures(self) -> Columns:
         """Figures on test signals."""
@@ -132,11 +155,12 @@ class _Run:
                 progress=functools.partial(self._advance, clip.label, done[number], done[number + 1]),
             )
             figures.append(self.step(f"clip-{number}", compute))
-            self.report(clip.label, float(done[number + 1]))
+            self._advance(clip.label, done[number], done[number + 1], 1.0)
         return figures
 
     def _advance(self, label: str, start: float, end: float, share: float) -> None:
-        self.report(label, float(start + share * (end - start)))
+        first, whole = self.share
+        self.report(label, float(first + whole * (start + share * (end - start))))
 
 
 def _kept(

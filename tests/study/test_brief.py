@@ -152,7 +152,7 @@ BAD = [
     ("[sweep]\ndetector = 3\n", "[sweep.detector] is 3; it must be a section with keys"),
     (
         '[sweep.filter]\ncorner_hz = ["1k"]\n',
-        "[sweep.filter] cannot be swept; it can be one of preamp, rectifier",
+        "[sweep.filter] cannot be swept; it can be one of microphone, preamp",
     ),
     (
         '[sweep.detector]\natack_ohm = ["1k"]\n',
@@ -221,9 +221,8 @@ BAD = [
         'release_ohm = {series="E192", low=1, high="1M"}\n',
         "candidates is 1329409; it must be at most 200000",
     ),
-    ("[sweep.adc]\nbits = [10, 12]\n", "[sweep.adc] cannot be swept"),
-    ("[sweep.microphone]\nsensitivity_dbv_pa = [-42, -38]\n", "[sweep.microphone] cannot be swept"),
-    ("[sweep.preamp]\nnoise_v_per_rthz = [1e-9, 1e-8]\n", "noise_v_per_rthz cannot be swept"),
+    ("[sweep.pixels]\ncount = [10, 12]\n", "[sweep.pixels] cannot be swept"),
+    ("[sweep.supply]\nlimit_a = [2, 3]\n", "[sweep.supply] cannot be swept"),
     ("targets = 3\n", "[targets] is 3; it must be a section with keys"),
     (
         "[targets]\nbeauty = {at_most = 3, scale = 1}\n",
