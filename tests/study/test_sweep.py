@@ -290,19 +290,3 @@ def test_interrupted_and_taken_up_again_it_is_the_same_table(clips, table, tmp_p
     resumed = sweep(Chain(), RANGES, clips, judging=JUDGING, checkpoint=tmp_path / "kept")
     assert len(calls) == 4  # one whole, one broken, the two that were missing
     pd.testing.assert_frame_equal(resumed, table, check_exact=True)
-
-
-def test_steps_of_another_question_are_not_taken(clips, tmp_path):
-    sweep(Chain(), {}, clips[:1], judging=JUDGING, checkpoint=tmp_path)
-    with pytest.warns(EnvlabWarning, match="belongs to another question"):
-        other = sweep(Chain(), {}, clips[:1], judging=Judging(90.0, seed=6), checkpoint=tmp_path)
-    pd.testing.assert_frame_equal(other, sweep(Chain(), {}, clips[:1], judging=Judging(90.0, seed=6)))
-
-
-def test_a_damaged_step_is_computed_anew(clips, tmp_path):
-    first = sweep(Chain(), {}, clips[:1], judging=JUDGING, checkpoint=tmp_path)
-    step = next(path for path in tmp_path.rglob("*.npz") if "clip-0" in path.name)
-    step.write_bytes(step.read_bytes()[:100])
-    with pytest.warns(EnvlabWarning, match="is damaged"):
-        again = sweep(Chain(), {}, clips[:1], judging=JUDGING, checkpoint=tmp_path)
-    pd.testing.assert_frame_equal(again, first)
