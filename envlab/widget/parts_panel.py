@@ -12,9 +12,9 @@ import pandas as pd
 
 from envlab.analog.parts import PartRange
 from envlab.errors import EnvlabError
+from envlab.plot.effects import PART_WORDS, swept_keys
 from envlab.plot.export import png_bytes
 from envlab.plot.sheets import effects_sheet
-from envlab.plot.sweep import PART_WORDS, swept_keys
 from envlab.study.brief import Brief
 from envlab.study.choice import Choice, choose
 from envlab.study.sweep import sweep

@@ -14,9 +14,6 @@ from reference.c_compilers import PEDANTIC, find_program
 
 from envlab.shipped import demo_design, shipped_folder
 
-# The commands run once; all that looks at what they left behind stays with one worker.
-pytestmark = pytest.mark.xdist_group("readme")
-
 FENCED = re.compile(r"^```(\w*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 # Opens JupyterLab and stays; tests/test_cli.py runs it without a server.
 STAYS = "envlab notebooks"

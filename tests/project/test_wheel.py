@@ -9,9 +9,6 @@ from pathlib import Path
 import pytest
 import tomlkit
 
-# Built once; all that looks at it stays with one worker.
-pytestmark = pytest.mark.xdist_group("wheel")
-
 CLIPS = (
     "brass_drone", "drum_line", "mixed_minute", "quiet_room", "voices_bells", "walking",
 )  # fmt: skip
