@@ -22,7 +22,7 @@ class DetectorBank:
     """Detectors with one sample rate, laid out for the compiled loop.
 
     place: shape (detectors,), which lane each detector has. charge_gain: shape (detectors,). lanes: shape
-    (groups, 6, lanes of a group), as hold_groups wants them; lanes that are left over repeat the last one.
+    (groups, 5, lanes of a group), as hold_groups wants them; lanes that are left over repeat the last one.
     """
 
     place: IntArray
@@ -65,19 +65,17 @@ def _alike_side_by_side(charge: FloatArray, bleed: FloatArray, groups: int) -> I
 
 
 def _rows(charge: FloatArray, bleed: FloatArray) -> FloatArray:
-    """What hold_groups wants to know of each lane, shape (6, lanes)."""
+    """What hold_groups wants to know of each lane, shape (5, lanes)."""
     from envlab.analog.lane_kernels import STRIP, TILE
 
-    # The share that many steps take, from the logarithm, comes out right to its last digits; 1 minus a power
-    # would err by the rounding of the power, thousands of times over in a long decay.
+    # With no drive a detector keeps the larger of both: an average detector, which has no bleed, charges
+    # towards 0. The share that many steps take, from the logarithm, comes out right to its last digits; 1
+    # minus a power would err by the rounding of the power, thousands of times over in a long decay.
     with np.errstate(divide="ignore"):
-        log_bleed = np.log(bleed)
-    rows = [charge, bleed]
-    for length in (STRIP, TILE):
-        # A detector that charges at any drive has no such factor: any voltage above 0 must be stepped.
-        stay = np.where(charge < bleed, (bleed - charge) * bleed ** (length - 1), -1.0)
-        rows += [stay, -np.expm1(length * log_bleed)]
-    return np.array(rows)
+        log_keep = np.log(np.maximum(charge, bleed))
+    lost_in_strip, lost_in_tile = -np.expm1(STRIP * log_keep), -np.expm1(TILE * log_keep)
+    stay = np.maximum(bleed - charge, 0) * bleed ** (TILE - 1)
+    return np.array((charge, bleed, stay, lost_in_strip, lost_in_tile))
 
 
 def read_bank(

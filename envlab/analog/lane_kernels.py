@@ -4,78 +4,105 @@ Each detector's voltage is kept as w = v/charge_gain, so that a step is w ← ma
 multiply, one fused multiply-add, one maximum.
 
 Most detectors bleed most of the time, and a stretch of L steps on the bleed is one multiply by bleed^L. A
-detector with voltage w at the start of a stretch stays on the bleed throughout if
-u ≤ (bleed − charge)·bleed^(L − 1)·w for the largest u of the stretch: w never falls faster than the bleed, so
-at every step n of the stretch u ≤ (bleed − charge)·w_n, which is charge·w_n + u ≤ bleed·w_n. Where that holds
-for all lanes of a group the stretch is not stepped through: first a tile is tried, then each of its strips.
+detector with voltage w at the start of a tile stays on the bleed at every step whose drive is
+u ≤ (bleed − charge)·bleed^(TILE − 1)·w: its voltage w_n never falls faster than the bleed, so before any step
+of the tile w_n ≥ bleed^(TILE − 1)·w, hence u ≤ (bleed − charge)·w_n, which is charge·w_n + u ≤ bleed·w_n.
+Where that holds for the largest drive of the tile, or of a strip of it, in all lanes of a group, the tile or
+the strip is not stepped through. All is judged by w at the tile's start: a later w would tell a little more,
+but the processor would have to wait for it before it knew how to go on.
 """
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from envlab.analog.kernels import compiled
-from envlab.analog.vector_kernels import LANES, any_above, everywhere, load, store
+from envlab.analog.vector_kernels import LANES, everywhere, load, smallest, store
 from envlab.units import FloatArray, IntArray
 
 TILE = 64
 STRIP = 16
+STRIPS = TILE // STRIP
 
 
 @compiled
-def largest_of(drive: FloatArray, length: int) -> FloatArray:
-    """Largest drive of each whole stretch of this length."""
-    largest = np.empty(drive.size // length)
-    for i in range(largest.size):
-        most = drive[i * length]
-        for n in range(i * length + 1, (i + 1) * length):
-            most = max(most, drive[n])
-        largest[i] = most
-    return largest
+def _largest(drive: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Largest drive of each strip and of each tile, whole tiles only."""
+    tiles = drive.size // TILE
+    of_strip, of_tile = np.empty(tiles * STRIPS), np.zeros(tiles)
+    for strip in range(of_strip.size):
+        n = strip * STRIP
+        # Four maxima side by side: a single one would wait for itself.
+        a, b, c, d = drive[n], drive[n + 1], drive[n + 2], drive[n + 3]
+        for k in range(n + 4, n + STRIP, 4):
+            a, b, c, d = max(a, drive[k]), max(b, drive[k + 1]), max(c, drive[k + 2]), max(d, drive[k + 3])
+        of_strip[strip] = max(a, b, c, d)
+        of_tile[strip // STRIPS] = max(of_tile[strip // STRIPS], of_strip[strip])
+    return of_strip, of_tile
 
 
 @compiled
-def _group(
+def _read(
     drive: FloatArray,
-    tile_largest: FloatArray,
+    first: int,
+    last: int,
+    charge: Any,
+    bleed: Any,
+    w: Any,
+    upper: IntArray,
+    fraction: FloatArray,
+    reading: int,
+    out: FloatArray,
+) -> tuple[Any, int]:
+    """Step from first to before last, and read between two steps; return w and which reading is next.
+
+    charge, bleed, w: vectors.
+    """
+    for n in range(first, last):
+        before = w
+        w = max(bleed * w, charge * w + everywhere(drive[n]))
+        while reading < upper.size and upper[reading] == n:
+            store(out, reading * LANES, before + everywhere(fraction[reading]) * (w - before))
+            reading += 1
+    return w, reading
+
+
+@compiled
+def _hold_group(
+    drive: FloatArray,
     strip_largest: FloatArray,
+    tile_largest: FloatArray,
     lanes: FloatArray,
     state: FloatArray,
     upper: IntArray,
     fraction: FloatArray,
     out: FloatArray,
 ) -> None:
-    """Run one group of LANES detectors over a block; set state, and out (readings, LANES)."""
-    charge, bleed = load(lanes, 0), load(lanes, LANES)
-    stay_strip, lost_strip = load(lanes, 2 * LANES), load(lanes, 3 * LANES)
-    stay_tile, lost_tile = load(lanes, 4 * LANES), load(lanes, 5 * LANES)
+    """Run one group over a block; set state (LANES,) and out (readings · LANES,)."""
+    charge, bleed, stay = load(lanes, 0), load(lanes, LANES), load(lanes, 2 * LANES)
+    lost_in_strip, lost_in_tile = load(lanes, 3 * LANES), load(lanes, 4 * LANES)
     w = load(state, 0)
     reading = 0
-    due = upper[0] if upper.size > 0 else drive.size
-    whole = tile_largest.size * TILE
-    n = 0
-    while n < drive.size:
-        whole_tile = n < whole and n % TILE == 0 and due >= n + TILE
-        if whole_tile and not any_above(everywhere(tile_largest[n // TILE]), stay_tile * w):
-            w = w - lost_tile * w
-            n += TILE
+    for tile in range(tile_largest.size):
+        bound = smallest(stay * w)
+        due = upper[reading] if reading < upper.size else drive.size
+        if due >= (tile + 1) * TILE and tile_largest[tile] <= bound:
+            w = w - lost_in_tile * w
             continue
-        if n < whole and due >= n + STRIP:
-            if any_above(everywhere(strip_largest[n // STRIP]), stay_strip * w):
-                for k in range(n, n + STRIP):
-                    w = max(bleed * w, charge * w + everywhere(drive[k]))
-            else:
-                w = w - lost_strip * w
-            n += STRIP
-            continue
-        for k in range(n, min(n + STRIP, drive.size)):
-            before = w
-            w = max(bleed * w, charge * w + everywhere(drive[k]))
-            while due == k:
-                store(out, reading * LANES, before + everywhere(fraction[reading]) * (w - before))
-                reading += 1
+        for strip in range(tile * STRIPS, (tile + 1) * STRIPS):
+            first, last = strip * STRIP, (strip + 1) * STRIP
+            if due < last:
+                w, reading = _read(drive, first, last, charge, bleed, w, upper, fraction, reading, out)
                 due = upper[reading] if reading < upper.size else drive.size
-        n += STRIP
+            elif strip_largest[strip] <= bound:
+                w = w - lost_in_strip * w
+            else:
+                for n in range(first, last):
+                    w = max(bleed * w, charge * w + everywhere(drive[n]))
+    rest = tile_largest.size * TILE
+    w, reading = _read(drive, rest, drive.size, charge, bleed, w, upper, fraction, reading, out)
     store(state, 0, w)
 
 
@@ -89,22 +116,17 @@ def hold_groups(
 ) -> tuple[FloatArray, FloatArray]:
     """Run all groups over a block; return (w at the readings, shape (groups, readings, LANES); w at the end).
 
-    lanes: shape (groups, 6, LANES): charge, bleed, then for a strip and for a tile the factor of w below
-    which a drive leaves it on the bleed, and the share of w that the bleed takes. start: (groups, LANES).
-    upper: rising indices into drive at which a reading lies between output upper − 1 and output upper.
+    lanes: shape (groups, 5, LANES): charge, bleed, the factor of w up to which a drive leaves a detector on
+    the bleed throughout a tile, and the shares of w that the bleed takes in a strip and in a tile.
+    start: shape (groups, LANES). upper: rising indices into drive at which a reading lies between output
+    upper − 1 and output upper.
     """
-    tile_largest, strip_largest = largest_of(drive, TILE), largest_of(drive, STRIP)
+    strip_largest, tile_largest = _largest(drive)
     state = start.copy()
     out = np.empty((lanes.shape[0], upper.size, LANES))
     for g in range(lanes.shape[0]):
-        _group(
-            drive,
-            tile_largest,
-            strip_largest,
-            lanes[g].reshape(-1),
-            state[g],
-            upper,
-            fraction,
-            out[g].reshape(-1),
-        )
+        _hold_group(
+            drive, strip_largest, tile_largest, lanes[g].reshape(-1), state[g],
+            upper, fraction, out[g].reshape(-1),
+        )  # fmt: skip
     return out, state

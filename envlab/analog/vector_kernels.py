@@ -11,7 +11,7 @@ longer fit into sixteen registers of 256 bits (1.5 times slower there).
 from __future__ import annotations
 
 import operator
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numba.extending
@@ -22,8 +22,7 @@ from numba.extending import models
 LANES = 32
 
 _DOUBLES = ir.VectorType(ir.DoubleType(), LANES)
-_MASK = ir.IntType(LANES)
-_FIRST_TO_ALL = ir.Constant(ir.VectorType(ir.IntType(32), LANES), [0] * LANES)
+_HALVES = [LANES >> i for i in range(1, LANES.bit_length())]
 # A multiply and an add may become one fused step, as in every compiled loop here.
 _FUSED = ("contract",)
 
@@ -47,6 +46,10 @@ lane_vector = LaneVector()
 class _LaneVectorModel(models.PrimitiveModel):
     def __init__(self, manager: Any, numba_type: Any) -> None:
         super().__init__(manager, numba_type, _DOUBLES)  # type: ignore[no-untyped-call]
+
+
+def _integers(values: Sequence[int]) -> Any:
+    return ir.Constant(ir.VectorType(ir.IntType(32), len(values)), list(values))
 
 
 def _place(context: Any, builder: Any, array_type: Any, array: Any, index: Any) -> Any:
@@ -84,20 +87,24 @@ def everywhere(_typing: Any, number: Any) -> Any:
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
         empty = ir.Constant(_DOUBLES, ir.Undefined)
         first = builder.insert_element(empty, arguments[0], ir.Constant(ir.IntType(32), 0))
-        return builder.shuffle_vector(first, empty, _FIRST_TO_ALL)
+        return builder.shuffle_vector(first, empty, _integers([0] * LANES))
 
     return lane_vector(number), emit
 
 
 @intrinsic
-def any_above(_typing: Any, one: Any, other: Any) -> Any:
-    """Return whether one > other in at least one lane."""
+def smallest(_typing: Any, vector: Any) -> Any:
+    """Return the smallest number of a vector."""
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        mask = builder.bitcast(builder.fcmp_ordered(">", *arguments), _MASK)
-        return builder.icmp_unsigned("!=", mask, ir.Constant(_MASK, 0))
+        (rest,) = arguments
+        for count in _HALVES:
+            low = builder.shuffle_vector(rest, rest, _integers(range(count)))
+            high = builder.shuffle_vector(rest, rest, _integers(range(count, 2 * count)))
+            rest = builder.select(builder.fcmp_ordered("<", low, high), low, high)
+        return builder.extract_element(rest, ir.Constant(ir.IntType(32), 0))
 
-    return types.boolean(one, other), emit
+    return types.float64(vector), emit
 
 
 def _lane_by_lane(symbol: Any, emit: Callable[[Any, Any, Any], Any]) -> None:
