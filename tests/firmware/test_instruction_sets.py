@@ -14,7 +14,9 @@ from firmware.targets.driver import C_FOLDER, STRICT
 from firmware.targets.machines import SIXTEEN_BIT_INT
 
 from envlab.digital.fixed_frame import Dither, byte_duty, frame_factor, scale_words
+from envlab.digital.fixed_kernels import level
 from envlab.firmware.export import firmware_files
+from envlab.firmware.parameters import HeaderFacts, parameters_text, table_text
 
 READINGS = 100_000
 FRAME_STEPS = 3000
@@ -114,6 +116,33 @@ def test_a_look_up_rounded_one_unit_lower_is_caught(name, tmp_path):
     assert files["envlab_products.h"] != right
     records = run_machine(machine, runtime_driver(files, tmp_path), stimuli, tmp_path)
     assert "where the twin has" in first_difference(records, expected)
+
+
+def every_level_driver(folder: Path) -> tuple[Driver, np.ndarray]:
+    segments = 254
+    words = twin_vectors.CASES["parade"].words._replace(
+        automatic=0, window_start=0, range_level=segments * 256, gate_open=0, gate_close=0, cap=65_535
+    )
+    codes = np.append(np.arange(segments + 1), segments) * 256
+    facts = HeaderFacts("every level", 1000.0, 1000.0)
+    files = dict(twin_vectors.CASES["parade"].files)
+    files["envlab_parameters.h"] = parameters_text(words, codes, facts)
+    files["envlab_table.h"] = table_text(words, codes, facts)
+    for name, text in files.items():
+        (folder / name).write_text(text, "ascii")
+    sources = (Path(__file__).parent / "level_driver.c", folder / "envlab_runtime.c")
+    levels = np.array([level(envelope) for envelope in range(65_536)])
+    return Driver(sources, 2, 2, include=(folder,), warnings=STRICT), np.minimum(levels, segments * 256)
+
+
+@pytest.mark.parametrize("name", MACHINES)
+def test_the_level_of_every_envelope_is_the_twins(name, tmp_path):
+    machine = MACHINES[name]
+    require(machine)
+    driver, expected = every_level_driver(tmp_path)
+    envelopes = np.arange(65_536).astype("<u2").tobytes()
+    records = run_machine(machine, driver, envelopes, tmp_path)
+    assert np.array_equal(np.frombuffer(records, "<u2"), expected)
 
 
 def frame_stimuli() -> tuple[np.ndarray, ...]:

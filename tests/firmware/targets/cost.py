@@ -22,6 +22,8 @@ FOLLOW_AND_LOOK_UP = "cost_follow_and_look_up"
 WHOLE_STEP = "envlab_step"
 PAINT = 0xA5
 PAINTED_BYTES = 512
+PAINTED_STEPS = 2000
+TABLE = "envlab_table"
 
 
 @dataclass(frozen=True)
@@ -46,37 +48,52 @@ class Cycles:
     mean: float
 
 
-def cost_driver(runtime: Path, design: Path) -> Driver:
-    """Return the driver of c/cost_driver.c with the runtime's sources and one design's headers."""
-    sources = (C_FOLDER / "cost_driver.c", *sorted(runtime.glob("*.c")))
-    return Driver(sources, INPUT_BYTES, RECORD_BYTES, include=(runtime, design))
+@dataclass(frozen=True)
+class Cost:
+    """All figures of one machine; None where it has no counter for it. `step` is the whole step, `simple` the
+    follower with the interpolated look-up. The stack is that of the whole step, return address included."""
+
+    sizes: Bytes
+    stack: int | None
+    simple: Cycles | None
+    step: Cycles | None
 
 
-def stimuli_of(readings: np.ndarray) -> bytes:
-    """Return readings as the driver's stimuli."""
-    return readings.astype("<u2").tobytes()
+def cost_of(machine: CrossMachine, firmware: Path, readings: np.ndarray, folder: Path) -> Cost:
+    """Measure the runtime with the headers of one design, both in `firmware`, on readings of 16 bit."""
+    sizes = bytes_of(machine, _driver("size_driver.c", INPUT_BYTES, firmware), folder)
+    driver = _driver("cost_driver.c", RECORD_BYTES, firmware)
+    stimuli = readings.astype("<u2").tobytes()
+    if isinstance(machine, AvrMachine):
+        cycles, stack = avr_cycles(machine, driver, stimuli, folder)
+    elif isinstance(machine, Msp430Machine):
+        cycles, stack = msp430_cycles(machine, driver, stimuli, folder), None
+    elif isinstance(machine, EmulatedMachine):
+        cycles, stack = {}, painted_stack(machine, driver, readings[:PAINTED_STEPS], folder)
+    else:
+        cycles, stack = {}, None
+    return Cost(sizes, stack, cycles.get(FOLLOW_AND_LOOK_UP), cycles.get(WHOLE_STEP))
 
 
-def size_driver(runtime: Path, design: Path) -> Driver:
-    """Return the driver of c/size_driver.c, which uses nothing but start and step."""
-    sources = (C_FOLDER / "size_driver.c", *sorted(runtime.glob("*.c")))
-    return Driver(sources, INPUT_BYTES, INPUT_BYTES, include=(runtime, design))
+def _driver(source: str, record_bytes: int, firmware: Path) -> Driver:
+    sources = (C_FOLDER / source, firmware / "envlab_runtime.c")
+    return Driver(sources, INPUT_BYTES, record_bytes, include=(firmware,))
 
 
-def bytes_of(machine: CrossMachine, driver: Driver, folder: Path, *, table: str) -> Bytes:
-    """Build the driver of `size_driver` and read the sizes from its object files and the linked program."""
+def bytes_of(machine: CrossMachine, driver: Driver, folder: Path) -> Bytes:
+    """Build a program that only starts and steps the runtime; read its object files and the program."""
     image = machine.build(driver, folder)
     linked = read_elf32(image.path)
     runtime = [read_elf32(folder / f"{machine.name}-{source.stem}.o") for source in driver.sources[1:]]
     functions = {name for program in runtime for name in program.functions}
-    constants = {name for program in runtime for name in program.data} - {table}
+    constants = {name for program in runtime for name in program.data} - {TABLE}
     sizes = {name: size for program in runtime for name, size in program.sizes.items()}
     return Bytes(
         code=sum(sizes[name] for name in functions | constants if name in linked.symbols),
         helpers=_helper_bytes(machine, image, folder),
         check=sizes["envlab_table_is_whole"],
         choice=sizes["envlab_choose_offset"],
-        table=linked.sizes[table],
+        table=linked.sizes[TABLE],
         state=linked.sizes["size_of_state"],
     )
 
