@@ -11,6 +11,9 @@ from firmware.targets import MACHINES, Driver, require
 from firmware.targets.driver import C_FOLDER
 from firmware.targets.elf import read_elf32
 
+import envlab.firmware
+
+EXAMPLE = Path(envlab.firmware.__file__).parent / "examples" / "snapshot.c"
 PAIRS = ((0x00FF, 0x0100), (0x0100, 0x00FF), (0x0000, 0xFFFF), (0xFFFF, 0x0000), (0x1234, 0xFEDC))
 MOST_INSTRUCTIONS = 48
 EIGHT_BIT = ("avr-multiplier", "avr-no-multiplier")
@@ -20,7 +23,8 @@ MASKED, PLAIN, TWO_BYTES = 0, 1, 2
 
 
 def snapshot_driver(source: Path, *defines: str) -> Driver:
-    return Driver((C_FOLDER / "snapshot_driver.c", source), 6, 3, defines=defines)
+    sources = (C_FOLDER / "snapshot_driver.c", source)
+    return Driver(sources, 6, 3, include=(source.parent,), defines=defines)
 
 
 def words_read(name: str, driver: Driver, folder: Path) -> list[tuple[int, int, int]]:
@@ -54,15 +58,25 @@ def torn(results: list[tuple[int, int, int]]) -> list[tuple[int, int, int]]:
     return [(old, new, read) for old, new, read in results if read not in (old, new)]
 
 
+def assert_whole(results: list[tuple[int, int, int]]) -> None:
+    assert torn(results) == []
+    assert 3 * len(PAIRS) <= len(results) < MOST_INSTRUCTIONS * len(PAIRS), (
+        "the reader ended within the points"
+    )
+    assert {read == new for _, new, read in results} == {True, False}
+
+
+@pytest.mark.parametrize("name", EVERYWHERE)
+def test_the_examples_read_is_never_torn(name, tmp_path):
+    require(MACHINES[name])
+    assert_whole(words_read(name, snapshot_driver(EXAMPLE), tmp_path))
+
+
 @pytest.mark.parametrize("name", EVERYWHERE)
 def test_a_masked_read_is_never_torn(name, tmp_path):
     require(MACHINES[name])
-    results = words_read(
-        name, snapshot_driver(C_FOLDER / "snapshot_standin.c", f"SNAPSHOT_WAY={MASKED}"), tmp_path
-    )
-    assert len(results) >= 3 * len(PAIRS)
-    assert torn(results) == []
-    assert {read == new for _, new, read in results} == {True, False}
+    driver = snapshot_driver(C_FOLDER / "snapshot_standin.c", f"SNAPSHOT_WAY={MASKED}")
+    assert_whole(words_read(name, driver, tmp_path))
 
 
 @pytest.mark.parametrize("name", EVERYWHERE)
