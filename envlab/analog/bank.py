@@ -21,17 +21,19 @@ BLOCK_MULTIPLE = 64
 class DetectorBank:
     """Detectors with one sample rate, laid out for the compiled loop.
 
-    place: shape (detectors,), which lane each detector has. charge_gain: shape (detectors,). lanes: shape
-    (groups, 5, lanes of a group), as hold_groups wants them; lanes that are left over repeat the last one.
+    lanes: shape (groups, 6, lanes of a group), as hold_groups wants them. detector: shape (groups, lanes of a
+    group), whose lane it is; lanes that are left over repeat the last one.
     """
 
-    place: IntArray
-    charge_gain: FloatArray
     lanes: FloatArray
+    detector: IntArray
 
-    def start(self) -> FloatArray:
-        """State of empty capacitors, shape (groups, lanes of a group)."""
-        return np.zeros((self.lanes.shape[0], self.lanes.shape[2]))
+    def start(self, held_v: FloatArray | float = 0.0) -> FloatArray:
+        """State in which the detectors hold held_v, V, shape (detectors,) or one for all."""
+        gain = self.lanes[:, 5]
+        each_v = np.broadcast_to(held_v, (int(self.detector.max()) + 1,))
+        start: FloatArray = each_v[self.detector] / gain
+        return start
 
 
 def bank_of(detectors: tuple[Detector, ...], sample_rate_hz: float) -> DetectorBank:
@@ -43,12 +45,10 @@ def bank_of(detectors: tuple[Detector, ...], sample_rate_hz: float) -> DetectorB
     charge, gain, bleed = np.array([hold_step(detector, sample_rate_hz) for detector in detectors]).T
     groups = -(-len(detectors) // LANES)
     order = _alike_side_by_side(charge, bleed, groups)
-    place = np.empty(order.size, dtype=np.int64)
-    place[order] = np.arange(order.size)
     padded = np.concatenate((order, np.full(groups * LANES - order.size, order[-1])))
-    rows = _rows(charge[padded], bleed[padded])
+    rows = _rows(charge[padded], gain[padded], bleed[padded])
     lanes = np.ascontiguousarray(rows.reshape(rows.shape[0], groups, LANES).transpose(1, 0, 2))
-    return DetectorBank(place, gain, lanes)
+    return DetectorBank(lanes, padded.reshape(groups, LANES))
 
 
 def _alike_side_by_side(charge: FloatArray, bleed: FloatArray, groups: int) -> IntArray:
@@ -64,8 +64,8 @@ def _alike_side_by_side(charge: FloatArray, bleed: FloatArray, groups: int) -> I
     return np.lexsort((np.where(band % 2, -bleed, bleed), band))
 
 
-def _rows(charge: FloatArray, bleed: FloatArray) -> FloatArray:
-    """What hold_groups wants to know of each lane, shape (5, lanes)."""
+def _rows(charge: FloatArray, gain: FloatArray, bleed: FloatArray) -> FloatArray:
+    """What hold_groups wants to know of each lane, shape (6, lanes)."""
     from envlab.analog.lane_kernels import STRIP, TILE
 
     # With no drive a detector keeps the larger of both: an average detector, which has no bleed, charges
@@ -75,7 +75,7 @@ def _rows(charge: FloatArray, bleed: FloatArray) -> FloatArray:
         log_keep = np.log(np.maximum(charge, bleed))
     lost_in_strip, lost_in_tile = -np.expm1(STRIP * log_keep), -np.expm1(TILE * log_keep)
     stay = np.maximum(bleed - charge, 0) * bleed ** (TILE - 1)
-    return np.array((charge, bleed, stay, lost_in_strip, lost_in_tile))
+    return np.array((charge, bleed, stay, lost_in_strip, lost_in_tile, gain))
 
 
 def read_bank(
@@ -95,6 +95,5 @@ def read_bank(
     """
     from envlab.analog import lane_kernels
 
-    w, end = lane_kernels.hold_groups(drive_v, bank.lanes, state, upper, fraction)
-    by_lane = np.moveaxis(w, 0, 1).reshape(upper.size, state.size)
-    return by_lane[:, bank.place] * bank.charge_gain, end
+    read_v, end = lane_kernels.hold_groups(drive_v, bank.lanes, bank.detector, state, upper, fraction)
+    return read_v.T, end

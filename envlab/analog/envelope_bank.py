@@ -27,8 +27,7 @@ class EnvelopeBank:
             self._state = np.stack((rest_v, [state.across_v for state in self._held]))
         elif rectifier.output_current_a is None:
             self._bank = bank_of(detectors, sample_rate_hz)
-            self._state = self._bank.start()
-            self._state.ravel()[self._bank.place] = rest_v / self._bank.charge_gain
+            self._state = self._bank.start(rest_v)
 
     def read(self, drive_v: FloatArray, upper: IntArray, fraction: FloatArray) -> FloatArray:
         """Return V above the foot, shape (readings, detectors); arguments as read_bank."""

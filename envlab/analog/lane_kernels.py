@@ -110,23 +110,26 @@ def _hold_group(
 def hold_groups(
     drive: FloatArray,
     lanes: FloatArray,
+    detector: IntArray,
     start: FloatArray,
     upper: IntArray,
     fraction: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Run all groups over a block; return (w at the readings, shape (groups, readings, LANES); w at the end).
+    """Run all groups over a block; return (v at the readings, shape (detectors, readings); w at the end).
 
-    lanes: shape (groups, 5, LANES): charge, bleed, the factor of w up to which a drive leaves a detector on
-    the bleed throughout a tile, and the shares of w that the bleed takes in a strip and in a tile.
-    start: shape (groups, LANES). upper: rising indices into drive at which a reading lies between output
-    upper − 1 and output upper.
+    lanes: shape (groups, 6, LANES): charge, bleed, the factor of w up to which a drive leaves a detector on
+    the bleed throughout a tile, the shares of w that the bleed takes in a strip and in a tile, charge_gain.
+    detector: shape (groups, LANES), whose lane it is, all from 0 to the largest. start: shape (groups,
+    LANES). upper: rising indices into drive at which a reading lies between output upper − 1 and upper.
     """
     strip_largest, tile_largest = _largest(drive)
     state = start.copy()
-    out = np.empty((lanes.shape[0], upper.size, LANES))
+    read_v = np.empty((detector.max() + 1, upper.size))
+    w_read = np.empty(upper.size * LANES)
     for g in range(lanes.shape[0]):
-        _hold_group(
-            drive, strip_largest, tile_largest, lanes[g].reshape(-1), state[g],
-            upper, fraction, out[g].reshape(-1),
-        )  # fmt: skip
-    return out, state
+        group = lanes[g].reshape(-1)
+        _hold_group(drive, strip_largest, tile_largest, group, state[g], upper, fraction, w_read)
+        for lane in range(LANES):
+            for reading in range(upper.size):
+                read_v[detector[g, lane], reading] = lanes[g, 5, lane] * w_read[reading * LANES + lane]
+    return read_v, state

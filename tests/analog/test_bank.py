@@ -166,6 +166,20 @@ def test_blocks_equal_the_whole_bit_for_bit(data, drive_v, some):
     np.testing.assert_array_equal(parts_end, end)
 
 
+def test_detectors_start_at_the_voltage_that_they_hold():
+    rng = np.random.default_rng(5)
+    some = [USUAL, PeakDetector(1e3, 1e-6, 100e3), AVERAGE]
+    held_v = np.array([0.3, 1.2, 0.7])
+    drive_v = 0.2 * bursts(5000, rng)
+    times_s = instants_s(drive_v.size / RATE_HZ, 2000.0)
+    bank = bank_of(tuple(some), RATE_HZ)
+    read_v, _ = read_bank(drive_v, bank, *stamps_of(times_s, drive_v.size, RATE_HZ), state=bank.start(held_v))
+    for i, (one, start_v) in enumerate(zip(some, held_v, strict=True)):
+        alone_v, _ = detect(drive_v, one, sample_rate_hz=RATE_HZ, start_v=start_v)
+        expected_v = read_at(alone_v, times_s, sample_rate_hz=RATE_HZ, start_v=start_v)
+        np.testing.assert_allclose(read_v[:, i], expected_v, rtol=0, atol=1e-12)
+
+
 def test_state_given_is_left_as_it_was():
     bank = bank_of((USUAL,), RATE_HZ)
     state = bank.start()
