@@ -31,6 +31,7 @@ from envlab.analog.band_filter import (
 )
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector, PeakDetector
+from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
 from envlab.analog.parts import nearest_value
@@ -52,7 +53,7 @@ from envlab.units import format_value, parse_value
 
 # Section of the file → the stage it describes, by its "kind" where a stage has more than one form.
 STAGES: dict[str, type | dict[str, type]] = {
-    "microphone": Microphone,
+    "microphone": {"analog": Microphone, "electret": Electret},
     "preamp": {"plain": Preamp, "board": BoardPreamp},
     "band_filter": {
         "none": NoBandFilter,
@@ -81,6 +82,7 @@ STAGES: dict[str, type | dict[str, type]] = {
 }
 # Keys that name one part on the board: such a value must be one that can be bought.
 BOUGHT = {
+    "microphone": ("load_ohm",),
     "preamp": (
         "feedback_ohm",
         "ground_ohm",

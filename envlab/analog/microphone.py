@@ -9,9 +9,12 @@ import numpy as np
 
 from envlab.analog import sections
 from envlab.analog.samples import sample_row
-from envlab.errors import ParameterError, check_range
+from envlab.errors import ParameterError, check_choice, check_range
 from envlab.sound.level import a_weighting_db
 from envlab.units import BoolArray, FloatArray, from_db, pressure_rms_pa
+
+# End of the smooth bend over the overload point; such that a sine whose peak lies there has 10 % distortion.
+SMOOTH_END = 0.777870447914
 
 
 @dataclass(frozen=True)
@@ -22,6 +25,10 @@ class Microphone:
     signal_to_noise_db: dB(A) re 94 dB SPL, 30 to 90; self-noise is 94 dB SPL minus this.
     overload_db_spl: acoustic overload point, rms of a sine in dB SPL, 90 to 160.
     low_corner_hz, high_corner_hz: −3 dB corners, one pole each; 1 Hz ≤ low < high ≤ 100 kHz.
+    overload: "clip" passes everything up to overload_db_spl whole and nothing beyond; "smooth" bends before
+    it, so that a sine at overload_db_spl has 10 % distortion, which is how data sheets define the point.
+    covering_loss_db: what cloth or foam over the port takes at all frequencies, 0 to 40 dB.
+    covering_corner_hz: from where on it takes more, one pole, 20 Hz to 100 kHz; None: nowhere.
     """
 
     sensitivity_dbv_pa: float = -42.0
@@ -29,6 +36,9 @@ class Microphone:
     overload_db_spl: float = 120.0
     low_corner_hz: float = 40.0
     high_corner_hz: float = 15_000.0
+    overload: str = "clip"
+    covering_loss_db: float = 0.0
+    covering_corner_hz: float | None = None
 
     def __post_init__(self) -> None:
         check_range("sensitivity_dbv_pa", self.sensitivity_dbv_pa, -80, 0, unit="dB re 1 V/Pa")
@@ -38,6 +48,10 @@ class Microphone:
         check_range("high_corner_hz", self.high_corner_hz, 1, 100e3, unit="Hz")
         if self.low_corner_hz >= self.high_corner_hz:
             raise ParameterError("low_corner_hz", self.low_corner_hz, "below high_corner_hz")
+        check_choice("overload", self.overload, ("clip", "smooth"))
+        check_range("covering_loss_db", self.covering_loss_db, 0, 40, unit="dB")
+        if self.covering_corner_hz is not None:
+            check_range("covering_corner_hz", self.covering_corner_hz, 20, 100e3, unit="Hz")
 
     @property
     def sensitivity_v_pa(self) -> float:
@@ -50,22 +64,35 @@ class Microphone:
         return math.sqrt(2) * pressure_rms_pa(self.overload_db_spl)
 
     @property
+    def limits_pa(self) -> tuple[float, float]:
+        """Pressures, negative and positive, beyond which the microphone is overloaded."""
+        return -self.overload_pa, self.overload_pa
+
+    def covering_response(self, frequency_hz: float) -> complex:
+        """Pressure at the port over pressure in the air at a frequency."""
+        corner_hz = self.covering_corner_hz
+        pole = 1 if corner_hz is None else 1 + 1j * frequency_hz / corner_hz
+        return from_db(-self.covering_loss_db) / pole
+
+    @property
     def self_noise_db_spl(self) -> float:
         """Equivalent input noise, A-weighted, in dB SPL."""
         return 94.0 - self.signal_to_noise_db
 
     def response(self, frequency_hz: float) -> complex:
-        """Volts per pascal at a frequency: sensitivity and both corners, H(jω)."""
+        """Volts per pascal in the air at a frequency: covering, sensitivity and both corners, H(jω)."""
         high = 1j * frequency_hz / (self.low_corner_hz + 1j * frequency_hz)
-        return self.sensitivity_v_pa * high / (1 + 1j * frequency_hz / self.high_corner_hz)
+        heard = self.sensitivity_v_pa * high / (1 + 1j * frequency_hz / self.high_corner_hz)
+        return self.covering_response(frequency_hz) * heard
 
 
 @dataclass(frozen=True)
 class MicrophoneState:
-    """What the two corners remember between blocks."""
+    """What the two corners and the covering remember between blocks."""
 
     low_corner: float = 0.0
     high_corner: float = 0.0
+    covering: float = 0.0
 
 
 def hear(
@@ -75,7 +102,7 @@ def hear(
     sample_rate_hz: float,
     state: MicrophoneState | None = None,
 ) -> tuple[FloatArray, MicrophoneState]:
-    """Return (microphone_v, end state): overload limit, sensitivity, then the two corners.
+    """Return (microphone_v, end state): covering, overload, sensitivity, then the two corners.
 
     pressure_pa: shape (n,), Pa, band-limited and sampled at sample_rate_hz (the internal rate).
     microphone_v: shape (n,), V, without the resting voltage of the output.
@@ -84,21 +111,53 @@ def hear(
     from envlab.analog import kernels
 
     state = state or MicrophoneState()
-    most_pa = microphone.overload_pa
-    limited_pa = np.clip(sample_row("pressure_pa", pressure_pa), -most_pa, most_pa)
-    volts = limited_pa * microphone.sensitivity_v_pa
+    at_port_pa, covering = _behind_covering(
+        sample_row("pressure_pa", pressure_pa), microphone, sample_rate_hz, state.covering
+    )
+    volts = overloaded_pa(at_port_pa, microphone) * microphone.sensitivity_v_pa
     volts, low_corner = kernels.first_order(
         volts, *sections.high_pass(microphone.low_corner_hz, sample_rate_hz), state.low_corner
     )
     volts, high_corner = kernels.first_order(
         volts, *sections.low_pass(microphone.high_corner_hz, sample_rate_hz), state.high_corner
     )
-    return volts, MicrophoneState(low_corner, high_corner)
+    return volts, MicrophoneState(low_corner, high_corner, covering)
+
+
+def _behind_covering(
+    pressure_pa: FloatArray, microphone: Microphone, sample_rate_hz: float, state: float
+) -> tuple[FloatArray, float]:
+    from envlab.analog import kernels
+
+    if microphone.covering_loss_db > 0:
+        pressure_pa = pressure_pa * from_db(-microphone.covering_loss_db)
+    if microphone.covering_corner_hz is None:
+        return pressure_pa, state
+    pole = sections.low_pass(microphone.covering_corner_hz, sample_rate_hz)
+    at_port_pa, end = kernels.first_order(pressure_pa, *pole, state)
+    return at_port_pa, end
+
+
+def overloaded_pa(pressure_pa: FloatArray, microphone: Microphone) -> FloatArray:
+    """Return the pressure, shape (n,), that the microphone makes volts of.
+
+    "smooth" is x/(1 + |x/L|⁴)^¼, which begins as x and ends at L.
+    """
+    low_pa, high_pa = microphone.limits_pa
+    if microphone.overload == "clip":
+        limited: FloatArray = np.clip(pressure_pa, low_pa, high_pa)
+        return limited
+    share = SMOOTH_END
+    end_pa = np.where(pressure_pa < 0, -share * low_pa, share * high_pa)
+    return np.asarray(pressure_pa / (1 + (pressure_pa / end_pa) ** 4) ** 0.25)
 
 
 def is_overloaded(pressure_pa: FloatArray, microphone: Microphone) -> BoolArray:
-    """Return which samples, shape (n,), lie beyond the acoustic overload point."""
-    return np.abs(pressure_pa) > microphone.overload_pa
+    """Return which samples, shape (n,), lie beyond the overload point; a covering's corner is not counted."""
+    low_pa, high_pa = microphone.limits_pa
+    if microphone.covering_loss_db > 0:
+        pressure_pa = pressure_pa * from_db(-microphone.covering_loss_db)
+    return np.asarray((pressure_pa < low_pa) | (pressure_pa > high_pa))
 
 
 def self_noise_pa(
@@ -107,11 +166,12 @@ def self_noise_pa(
     """Return white noise, shape (samples,), Pa, that gives the microphone its self-noise.
 
     A data sheet states the A-weighted noise at the output, so the rms of the noise, white over the band of
-    sample_rate_hz, is such that what passes the microphone's own corners has that level.
+    sample_rate_hz, is such that what passes covering and corners has that level at the output.
     """
     frequency_hz = np.linspace(0, sample_rate_hz / 2, 4097)[1:]
     low, high = frequency_hz / microphone.low_corner_hz, frequency_hz / microphone.high_corner_hz
     passed = low**2 / (1 + low**2) / (1 + high**2)
+    passed *= np.abs([microphone.covering_response(float(f)) for f in frequency_hz]) ** 2
     weighted_share = float(np.mean(10 ** (a_weighting_db(frequency_hz) / 10) * passed))
     rms_pa = pressure_rms_pa(microphone.self_noise_db_spl) / math.sqrt(weighted_share)
     return rms_pa * rng.standard_normal(samples)
