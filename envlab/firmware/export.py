@@ -120,7 +120,7 @@ def _asked(design: RuntimeDesign) -> list[str]:
     lines += [
         f"frame limit: {design.pixels.count} pixels of {design.pixels.channels} channels on"
         f" {design.supply.limit_a:g} A",
-        f"levels: 1 unit is {1 / LEVEL_UNITS_PER_DB:.6f} dB",
+        f"levels: 1 unit is 1/4096 octave, {1 / LEVEL_UNITS_PER_DB:.6f} dB on average",
     ]
     return lines
 

@@ -1,7 +1,8 @@
 """The runtime's brightness table: evenly spaced in level, from first light to full light.
 
-Entry i belongs to a level of i·256 units (i/16 octave, 0.376 dB) above the floor of the brightness window.
+Entry i belongs to a level of i·256 units (a sixteenth of an octave) above the floor of the brightness window.
 So the table is short, and the window can be moved by adding to the level: no new table for another loudness.
+Where the design has the window, entries stand at the very envelope that their level means.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, check_adc_bits
+from envlab.digital.fixed_point import check_adc_bits, level_of, word_of
 from envlab.errors import ParameterError
 from envlab.light.curve import CountMap, relative_luminance
 from envlab.light.table import duty_codes
@@ -49,7 +50,7 @@ class LevelTable:
     @property
     def range_db(self) -> float:
         """Width of the window, dB."""
-        return self.range_level / LEVEL_UNITS_PER_DB
+        return 20.0 * math.log10(self.ceiling_counts / self.floor_counts)
 
     @property
     def floor_counts(self) -> float:
@@ -68,35 +69,31 @@ def build_level_table(
     """Return the runtime's table of a count map.
 
     cap: duty at full light, 0..1, as the supply bears it. rest_light: share of full light that stays on when
-    all is quiet. Full light is reached exactly at the asked ceiling; the floor moves by at most 0.19 dB, to
+    all is quiet. Full light is reached exactly at the asked ceiling; the floor moves by at most 0.27 dB, to
     a whole number of entries under it. Raises ParameterError for a ceiling beyond the ADC's full scale, for
     a floor below what the ADC's word resolves, or a window wider than 95 dB.
     """
-    from envlab.digital.fixed_kernels import level
-
     check_adc_bits(adc_bits)
     per_count = 1 << (16 - adc_bits)
     if count_map.ceiling_counts >= 1 << adc_bits:
         raise ParameterError("ceiling_counts", count_map.ceiling_counts, f"below {1 << adc_bits}, full scale")
     if count_map.floor_counts * per_count < 1:
         raise ParameterError("floor_counts", count_map.floor_counts, f"at least {1 / per_count:g}")
-    ceiling = int(level(math.floor(count_map.ceiling_counts * per_count)))
-    width = ceiling - 4096 * math.log2(count_map.floor_counts * per_count)
-    segments = max(round(width / UNITS_PER_ENTRY), 1)
-    segments = min(segments, ceiling // UNITS_PER_ENTRY)
+    ceiling = math.floor(level_of(math.floor(count_map.ceiling_counts * per_count)))
+    width = ceiling - level_of(count_map.floor_counts * per_count)
+    segments = min(max(round(width / UNITS_PER_ENTRY), 1), ceiling // UNITS_PER_ENTRY)
     if not 1 <= segments <= MOST_SEGMENTS:
         raise ParameterError("ceiling_counts", count_map.ceiling_counts, "1 to 95 dB above the floor")
     window = ceiling - segments * UNITS_PER_ENTRY
     achieved = replace(
         count_map, floor_counts=_counts(window, adc_bits), ceiling_counts=_counts(ceiling, adc_bits)
     )
-    steps = np.linspace(0.0, math.log(achieved.ceiling_counts / achieved.floor_counts), segments + 1)
-    counts = achieved.floor_counts * np.exp(steps)
-    counts[0], counts[-1] = achieved.floor_counts, achieved.ceiling_counts
+    levels = window + UNITS_PER_ENTRY * np.arange(segments + 1)
+    counts = np.array([_counts(int(at), adc_bits) for at in levels])
     codes = duty_codes(relative_luminance(counts, achieved), bits=16, cap=cap, rest_light=rest_light)
     rest = duty_codes(np.zeros(1), bits=16, cap=cap, rest_light=rest_light)
     return LevelTable(np.append(codes, codes[-1]), window, int(rest[0]), adc_bits, count_map)
 
 
-def _counts(level_word: int, adc_bits: int) -> float:
-    return float(2.0 ** (level_word / 4096 - (16 - adc_bits)))
+def _counts(level: int, adc_bits: int) -> float:
+    return word_of(level) / (1 << (16 - adc_bits))

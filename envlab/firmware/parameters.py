@@ -96,7 +96,7 @@ def table_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
         f"#define ENVLAB_TABLE_CRC32 0x{crc:08X}ul /* CRC-32 (IEEE 802.3) over the codes, little-endian */",
         "",
         "/* Duty codes, unsigned Q16.0, duty = code / 65535. Entry i belongs to a position of i * 256: with",
-        " * ENVLAB_LEVEL_INDEX i/16 octave (0.376 dB) above the window's floor, else i/256 of full scale. */",
+        " * ENVLAB_LEVEL_INDEX i/16 octave above the window's floor, else i/256 of full scale. */",
         "static const uint16_t envlab_table[ENVLAB_TABLE_ENTRIES] ENVLAB_ROM = {",
         *_rows(table),
         "};",

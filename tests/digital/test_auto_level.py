@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
@@ -106,9 +108,13 @@ def test_noise_creeps_up_under_a_steady_sound_and_drops_at_once():
     assert 6.0 <= steady / LEVEL_UNITS_PER_DB < 6.0 + 0.6
 
 
-def test_each_offset_step_is_worth_its_decibels():
-    # 3 dB more sound at one step less must give the same light.
-    steps = OffsetSteps(7, 3.0, 9.0)
+@pytest.mark.parametrize(
+    ("step_db", "within"), [(20 * math.log10(2), 40), (3.0, 0.52 * LEVEL_UNITS_PER_DB * 65_535 / RANGE)]
+)
+def test_each_offset_step_is_worth_its_decibels(step_db, within):
+    # One step more sound at one step less must give the same light: exactly so for a whole octave, within
+    # 0.52 dB for any other step, since a level runs straight within its octave.
+    steps = OffsetSteps(7, step_db, 3 * step_db)
     step = level_units(steps.step_db)
     words = words_of(None)._replace(window_least_sensitive=START + 3 * step, offset_step=step, offset_steps=7)
     sound = 1 << 12
@@ -119,7 +125,9 @@ def test_each_offset_step_is_worth_its_decibels():
         return int(run_twin(words, CODES, np.full(2000, round(reading)), offsets=offsets).duty[-1])
 
     for chosen in range(1, 7):
-        assert light(sound, chosen) == pytest.approx(light(sound * 10 ** (3 / 20), chosen - 1), abs=40)
+        assert light(sound, chosen) == pytest.approx(
+            light(sound * 10 ** (step_db / 20), chosen - 1), abs=within
+        )
     assert light(sound, steps.design_step) == run_twin(words, CODES, np.full(2000, sound)).duty[-1]
     assert light(sound, 200) == light(sound, 6)
 

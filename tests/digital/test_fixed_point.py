@@ -16,8 +16,10 @@ from envlab.digital.fixed_point import (
     fixed_coefficient,
     float_envelope,
     justify,
+    level_of,
     level_units,
     run_twin,
+    word_of,
 )
 from envlab.digital.fixed_words import FixedState, FixedWords, check_words
 from envlab.errors import ParameterError
@@ -103,19 +105,26 @@ def test_worked_coefficient():
     assert (slow.factor, slow.fraction) == (559, 24)
 
 
-def test_level_is_the_logarithm_and_never_falls():
+def test_level_is_the_top_bit_and_what_follows_it():
     words = np.arange(65_536)
     levels = np.array([kernels.level(int(w)) for w in words])
     assert (levels[:2] == 0).all()
     assert (np.diff(levels) >= 0).all()
-    difference_db = (levels[2:] / 4096 - np.log2(words[2:])) * 6.0206
-    # A chord over a sixteenth lies (1/16)^2/8 * log2(e) octave = 0.0042 dB low; up to three bits of a loud
-    # envelope are dropped, 20 lg(1 + 7/32768) = 0.0019 dB; half a unit, 0.0007 dB, is
-    # rounded twice.
-    assert difference_db.min() >= -(0.0042 + 0.0019 + 2 * 0.0007)
-    assert difference_db.max() <= 2 * 0.0007
     assert levels[-1] <= 65_535
     assert [kernels.level(1 << k) for k in range(1, 16)] == [4096 * k for k in range(1, 16)]
+    # max of log2(1 + f) - f is lb(1/ln 2) - (1/ln 2 - 1) = 0.0861 octave (closed form); a unit is cut off.
+    worst_octave = math.log2(1 / math.log(2)) - (1 / math.log(2) - 1)
+    under = np.log2(words[2:]) - levels[2:] / 4096
+    assert under.min() >= -1e-9
+    assert under.max() == pytest.approx(worst_octave, abs=1.1 / 4096)
+    assert worst_octave * 20 * math.log10(2) == pytest.approx(0.518, abs=1e-3)
+
+
+def test_level_and_word_are_inverses():
+    for word in (1.0, 2.0, 3.7, 255.9, 40_000.0, 65_536.0):
+        assert word_of(level_of(word)) == pytest.approx(word, rel=1e-12)
+    for word in (2, 100, 4096, 65_535):
+        assert math.floor(level_of(word)) == kernels.level(word)
 
 
 def test_look_up_reaches_every_entry_and_rounds_half_up():

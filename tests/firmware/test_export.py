@@ -68,7 +68,7 @@ def test_headers_say_version_digest_rates_and_what_was_achieved(folder):
         assert f"envlab {__version__}" in text
         assert DIGEST in text
         assert re.search(r"attack: asked 0.005 s, achieved 0.00[45]\d* s \([+-]0\.\d+ %\)", text)
-        assert "full light: asked 700, achieved 699." in text
+        assert "full light: asked 700, achieved 700 counts" in text
         assert "window rises: asked 10, achieved" in text
         assert "repeats at 250 Hz" in text
     assert "#define ENVLAB_ADC_RATE_HZ 1000ul" in parameters

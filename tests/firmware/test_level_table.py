@@ -34,7 +34,7 @@ def test_light_of_every_envelope_is_that_of_the_curve(count_map, adc_bits):
     lit = words / per_count > table.floor_counts
     wanted = relative_luminance(words / per_count, count_map)
     difference = np.abs(lightness_cie1976(duty) - lightness_cie1976(wanted))[lit]
-    # The floor gives way by at most half an entry, 0.19 dB: under 1.5 L* on these curves of 23 dB and more,
+    # The floor gives way by at most half an entry, 0.27 dB: under 1.5 L* on these curves of 23 dB and more,
     # most where the curve starts with a jump.
     assert np.quantile(difference, 0.98) < 1.0
     assert difference[words[lit] / per_count > 1.1 * count_map.floor_counts].max() < 1.5
@@ -54,8 +54,8 @@ def test_full_light_exactly_from_the_ceiling_on(count_map):
 def test_asked_and_achieved_agree():
     table = build_level_table(CountMap(4.0, 700.0), adc_bits=10)
     assert table.ceiling_counts == pytest.approx(700.0, rel=0.001)
-    assert abs(20 * math.log10(table.floor_counts / 4.0)) <= 0.376 / 2 + 0.01
-    assert table.range_db == pytest.approx(20 * math.log10(700 / 4), abs=0.2)
+    assert abs(20 * math.log10(table.floor_counts / 4.0)) <= 20 * math.log10(1 + 1 / 16) / 2 + 0.01
+    assert table.range_db == pytest.approx(20 * math.log10(700 / 4), abs=0.3)
     assert table.segments == len(table.duty_codes) - 2
 
 

@@ -19,14 +19,6 @@
 #define ENVLAB_FALL(sum, low, a, b) envlab_subtract_product(sum, a, b)
 #endif
 
-#if ENVLAB_LEVEL_INDEX
-/* 4096 * log2(1 + i/16), unsigned Q1.12 octave. */
-static const uint16_t octave_table[17] ENVLAB_ROM = {
-    0u, 358u, 696u, 1016u, 1319u, 1607u, 1882u, 2145u, 2396u,
-    2637u, 2869u, 3092u, 3307u, 3514u, 3715u, 3908u, 4096u
-};
-#endif
-
 /* Entry position/256 of a table and its fraction of the way to the next one, rounded half up. */
 static unsigned between(const uint16_t *table, unsigned position)
 {
@@ -88,17 +80,17 @@ uint16_t envlab_follow(envlab_state *state, uint16_t reading)
 }
 
 #if ENVLAB_LEVEL_INDEX
-/* 4096 * log2(envelope), at most 0.007 dB under the true one, never falling; 0 below 2. */
+/* The place of the top bit and the 12 bits behind it; 0 below 2. */
 static unsigned level(unsigned envelope)
 {
-    uint8_t octave = 12u;
+    uint8_t octave = 11u;
 
     if (envelope < 2u) {
         return 0u;
     }
     if (envelope < 0x0100u) {
         envelope <<= 8;
-        octave = 4u;
+        octave = 3u;
     }
     while ((uint8_t)(envelope >> 8) > 0x1Fu) {
         envelope >>= 1;
@@ -108,7 +100,7 @@ static unsigned level(unsigned envelope)
         envelope <<= 1;
         octave--;
     }
-    return ((unsigned)octave << 12) + between(octave_table, envelope & 0x0FFFu);
+    return ((unsigned)octave << 12) + envelope;
 }
 #endif
 

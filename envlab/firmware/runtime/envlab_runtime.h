@@ -5,7 +5,8 @@
  *
  * Words:
  *   envelope   unsigned Q0.16 of the ADC's full scale: counts above rest, shifted up to 16 bit
- *   level      unsigned Q4.12 octave: 4096 * log2(envelope); 4096 are 6.02 dB
+ *   level      unsigned Q4.12 octave: place of the envelope's top bit and the 12 bits behind it, straight
+ *              within each octave; 4096 are 6.02 dB
  *   duty       unsigned code of the table's depth
  */
 #ifndef ENVLAB_RUNTIME_H
