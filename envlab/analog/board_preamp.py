@@ -197,8 +197,8 @@ def amplify_board(
         leg = stage.ground_farad
         volts, end, clipped = board_kernels.amplify_stage(
             volts,
-            half_step(2 * math.pi * stage.coupling_corner_hz, sample_rate_hz),
-            0.0 if leg is None else half_step(1 / (stage.gain * stage.ground_ohm * leg), sample_rate_hz),
+            math.pi * stage.coupling_corner_hz / sample_rate_hz,
+            0.0 if leg is None else 0.5 / (stage.gain * stage.ground_ohm * leg * sample_rate_hz),
             half_step(2 * math.pi * stage.bandwidth_hz, sample_rate_hz),
             stage.gain,
             preamp.input_bias_a * stage.input_ohm,
