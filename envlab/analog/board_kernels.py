@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Callable
+from typing import Any
 
-from envlab.analog.kernels import compiled
+import numpy as np
+from numba import njit
+
 from envlab.units import FloatArray
+
+# Without fused multiply-adds: an unrolled loop fuses its odd and even turns differently, and a block cut at an
+# odd sample would then differ from the whole in its last bit.
+compiled: Callable[..., Any] = njit(cache=True, nogil=True, error_model="numpy")
 
 
 @compiled
