@@ -39,3 +39,4 @@ _ALL: tuple[Machine, ...] = (
 MACHINES: dict[str, Machine] = {machine.name: machine for machine in _ALL}
 SIXTEEN_BIT_INT = ("avr-multiplier", "avr-no-multiplier", "avr-clang", "msp430")
 """Machines whose int has 16 bits: what only they can show is why they are here."""
+ONE_OF_EACH_KIND = ("host-clang-O2", "cortex-m0", "riscv32", "mips32-big-endian", "avr-multiplier", "msp430")
