@@ -29,12 +29,17 @@ static unsigned between(const uint16_t *table, unsigned position)
     return envlab_part_of_step(low, step, (uint8_t)position);
 }
 
-uint16_t envlab_scale(uint16_t value, uint16_t factor)
+static unsigned scaled(unsigned value, unsigned factor)
 {
     uint32_t product = value;
 
     envlab_add_product(&product, value, factor);
-    return (uint16_t)envlab_upper(product);
+    return envlab_upper(product);
+}
+
+uint16_t envlab_scale(uint16_t value, uint16_t factor)
+{
+    return (uint16_t)scaled(value, factor);
 }
 
 void envlab_start(envlab_state *state)
@@ -83,7 +88,7 @@ uint16_t envlab_follow(envlab_state *state, uint16_t reading)
 /* The place of the top bit and the 12 bits behind it; 0 below 2. */
 static unsigned level(unsigned envelope)
 {
-    uint8_t octave = 11u;
+    unsigned octave = 11u;
 
     if (envelope < 2u) {
         return 0u;
@@ -92,15 +97,15 @@ static unsigned level(unsigned envelope)
         envelope <<= 8;
         octave = 3u;
     }
-    while ((uint8_t)(envelope >> 8) > 0x1Fu) {
+    while (envelope > 0x1FFFu) {
         envelope >>= 1;
         octave++;
     }
-    while ((uint8_t)(envelope >> 8) < 0x10u) {
+    while (envelope < 0x1000u) {
         envelope <<= 1;
         octave--;
     }
-    return ((unsigned)octave << 12) + envelope;
+    return (octave << 12) + envelope;
 }
 #endif
 
@@ -162,7 +167,7 @@ uint16_t envlab_brightness(envlab_state *state, uint16_t envelope)
         return ENVLAB_REST_DUTY;
     }
     state->gate = ENVLAB_GATE_CLOSE;
-    return envlab_scale((uint16_t)between(envlab_table, position), ENVLAB_CAP);
+    return (uint16_t)scaled(between(envlab_table, position), ENVLAB_CAP);
 }
 
 uint16_t envlab_step(envlab_state *state, uint16_t reading)
