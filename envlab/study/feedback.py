@@ -1,0 +1,186 @@
+"""Lights that disturb the microphone: from the pixels' current back to the lights.
+
+The pixels draw their current through the same rail and the same ground as the microphone. What the current
+does to the rail passes the regulator's rejection, the RC that decouples microphone load and bias, and the
+microphone's own rejection; what it does to a shared piece of ground stands in the signal as it is.
+Pixels switch: at duty d the current is on for the share d of each period of pwm_hz.
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.analog.adc import convert
+from envlab.analog.envelope import hold_drive
+from envlab.analog.front import FrontState, drive_from, front_response
+from envlab.analog.microphone import MicrophoneState, hear, is_overloaded
+from envlab.chain import Chain
+from envlab.digital.followers import follow
+from envlab.errors import EnvlabWarning, check_positive, check_range
+from envlab.light.lightness import lightness_cie1976
+from envlab.light.pixels import full_current_a, idle_current_a
+from envlab.sound.interpolate import internal_rate_hz, interpolate
+from envlab.sound.recording import Recording
+from envlab.units import FloatArray, from_db
+
+WARN_FROM = 0.5
+
+
+@dataclass(frozen=True)
+class Coupling:
+    """How pixel current reaches the microphone's signal.
+
+    rail_ohm: of supply and wires that pixels and analog part share, 0 to 10 Ω. rail_rejection_db: of the
+    regulator between, 0 to 120. decoupling_ohm, decoupling_farad: RC before microphone load and bias.
+    microphone_rejection_db: how much less of its supply than of its signal the microphone hands on, 0 to 120;
+    0 for a two-wire electret, whose load hangs on that supply. ground_ohm: shared ground, 0 to 1 Ω.
+    pwm_hz: at which pixels switch, 10 Hz to 100 kHz. (400 Hz, 40 dB and 5 mΩ are typical, from memory.)
+    """
+
+    rail_ohm: float = 0.05
+    rail_rejection_db: float = 40.0
+    decoupling_ohm: float = 100.0
+    decoupling_farad: float = 10e-6
+    microphone_rejection_db: float = 0.0
+    ground_ohm: float = 0.0
+    pwm_hz: float = 400.0
+
+    def __post_init__(self) -> None:
+        check_range("rail_ohm", self.rail_ohm, 0, 10, unit="ohm")
+        check_range("rail_rejection_db", self.rail_rejection_db, 0, 120, unit="dB")
+        check_range("decoupling_ohm", self.decoupling_ohm, 0, 1e6, unit="ohm")
+        check_positive("decoupling_farad", self.decoupling_farad, unit="F")
+        check_range("microphone_rejection_db", self.microphone_rejection_db, 0, 120, unit="dB")
+        check_range("ground_ohm", self.ground_ohm, 0, 1, unit="ohm")
+        check_range("pwm_hz", self.pwm_hz, 10, 100e3, unit="Hz")
+
+    @property
+    def rail_v_per_a(self) -> float:
+        """Volts in the signal per ampere, over the rail, at low frequency."""
+        return self.rail_ohm * from_db(-self.rail_rejection_db - self.microphone_rejection_db)
+
+    @property
+    def decoupling_corner_hz(self) -> float:
+        """1/(2π·R·C); infinite without a resistor."""
+        through = 2 * math.pi * self.decoupling_ohm * self.decoupling_farad
+        return math.inf if through == 0 else 1 / through
+
+    def response(self, frequency_hz: float) -> complex:
+        """Volts in the microphone's signal per ampere of pixel current at a frequency."""
+        return self.rail_v_per_a / (1 + 1j * frequency_hz / self.decoupling_corner_hz) + self.ground_ohm
+
+
+def loop_gain(chain: Chain, coupling: Coupling) -> float:
+    """Return the largest duty that a duty comes back as, over that duty: 1 keeps itself alight.
+
+    The fundamental of the switched current at every duty of the table, through coupling, preamp, filter,
+    rectifier and settled detector, read by the table. Warns (EnvlabWarning) from WARN_FROM on.
+    """
+    table, scale = chain.brightness_table(), chain.level_scale()
+    swing_a = _swing_a(chain)
+    duty = np.linspace(1e-3, 1, 400) * float(table.duty.max())
+    through = coupling.response(coupling.pwm_hz) * front_response(
+        chain.preamp, chain.band_filter, coupling.pwm_hz
+    )
+    # A square wave of duty d has a fundamental of 2/π·sin(πd) of its height (Fourier series).
+    peak_v = swing_a * 2 / math.pi * np.sin(np.pi * duty) * abs(through)
+    limit_v = min(chain.preamp.swing_up_v, chain.preamp.swing_down_v)
+    one_pa_v = chain.peak_at_rectifier_v(94.0)
+    counts = [
+        scale.counts(94.0 + 20 * math.log10(max(v, 1e-12) / one_pa_v)) for v in np.minimum(peak_v, limit_v)
+    ]
+    gain = float(np.max(table.look_up(np.asarray(counts)) / table.full_code / duty))
+    if gain >= WARN_FROM:
+        warnings.warn(
+            f"The lights hear themselves: a duty comes back as {gain:.2f} of itself, which should be well"
+            " below 1: more decoupling before the microphone's load, a ground of its own for the pixels, or a"
+            " higher floor.",
+            EnvlabWarning,
+            stacklevel=2,
+        )
+    return gain
+
+
+def _swing_a(chain: Chain) -> float:
+    full = full_current_a(chain.pixels, volts=chain.supply.volts)
+    return full - idle_current_a(chain.pixels)
+
+
+@dataclass(frozen=True, eq=False)
+class ClosedLoop:
+    """duty: shape (frames,), with the lights' current coupled back. open_duty: without."""
+
+    duty: FloatArray
+    open_duty: FloatArray
+    full_duty: float
+
+    def lit_share(self, above_lstar: float = 5.0) -> tuple[float, float]:
+        """Share of frames with L* above a value: (with the loop closed, with it open)."""
+        shares = [
+            float(np.mean(lightness_cie1976(duty / self.full_duty) > above_lstar))
+            for duty in (self.duty, self.open_duty)
+        ]
+        return shares[0], shares[1]
+
+
+def run_closed(
+    chain: Chain, coupling: Coupling, recording: Recording, rng: np.random.Generator | None = None
+) -> ClosedLoop:
+    """Return the frames of a clip with and without the lights' own disturbance, noise off in the ADC.
+
+    Frame by frame: the duty shown switches the current of the frame in which it is shown. With rng the
+    microphone and the preamp add their noise, the same to both runs. The follower runs at the frame rate.
+    Meant for quiet clips up to a minute.
+    """
+    pressure_pa = recording.pressure_pa
+    if rng is not None:
+        pressure_pa = pressure_pa + chain.noise_pa(pressure_pa.size, recording.sample_rate_hz, rng)
+    rate_hz = internal_rate_hz(recording.sample_rate_hz)
+    fine_pa = interpolate(pressure_pa, recording.sample_rate_hz)
+    closed, open_ = (
+        _frames(chain, one, fine_pa, rate_hz) for one in (coupling, Coupling(rail_ohm=0.0, ground_ohm=0.0))
+    )
+    return ClosedLoop(closed, open_, float(chain.brightness_table().duty.max()))
+
+
+def _frames(chain: Chain, coupling: Coupling, fine_pa: FloatArray, rate_hz: float) -> FloatArray:
+    from envlab.analog import kernels
+    from envlab.analog.sections import low_pass
+
+    table, detector, held = chain.brightness_table(), chain.detector_as_built, chain.silent_state
+    microphone_v, _ = hear(fine_pa, chain.microphone, sample_rate_hz=rate_hz, state=MicrophoneState())
+    overloaded = is_overloaded(fine_pa, chain.microphone)
+    edges = np.round(
+        np.arange(0, fine_pa.size / rate_hz * chain.frame_rate_hz) / chain.frame_rate_hz * rate_hz
+    )
+    edges = np.append(edges, fine_pa.size).astype(np.int64)
+    front, rail_memory, followed = FrontState(), 0.0, None
+    duty = np.zeros(edges.size - 1)
+    for frame in range(duty.size):
+        reading = convert(np.array([chain.rectifier.rest_v + held.held_v]), chain.adc)
+        above = np.maximum(reading - chain.rest_counts, 0).astype(np.float64)
+        envelope, followed = follow(above, chain.follower, rate_hz=chain.frame_rate_hz, state=followed)
+        duty[frame] = float(table.look_up(envelope)[0]) / table.full_code
+        span = slice(edges[frame], edges[frame + 1])
+        turns = np.arange(span.start, span.stop) * (coupling.pwm_hz / rate_hz)
+        current_a = _swing_a(chain) * (turns % 1.0 < duty[frame])
+        rail_v = coupling.rail_v_per_a * current_a
+        if math.isfinite(coupling.decoupling_corner_hz):
+            pole = low_pass(coupling.decoupling_corner_hz, rate_hz)
+            rail_v, rail_memory = kernels.first_order(rail_v, *pole, rail_memory)
+        nodes = drive_from(
+            microphone_v[span] + rail_v + coupling.ground_ohm * current_a,
+            overloaded[span],
+            chain.preamp,
+            chain.band_filter,
+            chain.rectifier,
+            sample_rate_hz=rate_hz,
+            state=front,
+        )
+        front = nodes.end
+        _, held = hold_drive(nodes.drive_v, chain.rectifier, detector, sample_rate_hz=rate_hz, state=held)
+    return duty
