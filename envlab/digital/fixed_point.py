@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.digital.fixed_words import FixedState, FixedWords
+from envlab.digital.followers import AttackRelease, Follower, OnePole, PassThrough, follow
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.units import FloatArray, IntArray
 
@@ -99,6 +100,24 @@ class FixedFollower:
         return fixed_coefficient(self.release_s, self.rate_hz, name="release_s")
 
 
+def fixed_follower(follower: Follower, rate_hz: float) -> FixedFollower:
+    """Return the firmware's follower for a float one.
+
+    No follower, or a time of 0, becomes an eighth of a period: within 1/3000 of the reading at once. Raises
+    ParameterError for a follower that the firmware does not have.
+    """
+    check_positive("rate_hz", rate_hz, unit="Hz")
+    at_once = 1.0 / (8.0 * rate_hz)
+    if isinstance(follower, PassThrough):
+        return FixedFollower(at_once, at_once, rate_hz)
+    if isinstance(follower, OnePole):
+        return FixedFollower(follower.time_s or at_once, follower.time_s or at_once, rate_hz)
+    if isinstance(follower, AttackRelease):
+        return FixedFollower(follower.attack_s or at_once, follower.release_s or at_once, rate_hz)
+    name = type(follower).__name__
+    raise ParameterError("follower", name, "PassThrough, OnePole or AttackRelease, which the firmware has")
+
+
 @dataclass(frozen=True)
 class Gate:
     """Light only above the quiet: opens and closes at two levels above the window's floor (or the noise).
@@ -131,15 +150,15 @@ def check_adc_bits(adc_bits: int) -> None:
 
 
 def level_of(envelope_word: float) -> float:
-    """Return the level, not rounded, of an envelope word, 1 to 65536."""
-    check_range("envelope_word", envelope_word, 1.0, float(WORD))
+    """Return the level, not rounded, of an envelope word, 1 to 16 times 65536, the ADC's full scale."""
+    check_range("envelope_word", envelope_word, 1.0, 16.0 * WORD)
     mantissa, exponent = math.frexp(envelope_word)
     return 4096.0 * (exponent - 1 + 2.0 * mantissa - 1.0)
 
 
 def word_of(level: float) -> float:
-    """Return the envelope word, not rounded, of a level, 0 to 65536: the inverse of level_of."""
-    check_range("level", level, 0.0, float(WORD))
+    """Return the envelope word, not rounded, of a level, 0 to 20 octaves: the inverse of level_of."""
+    check_range("level", level, 0.0, 20.0 * 4096)
     octave = math.floor(level / 4096)
     return math.ldexp(1.0 + level / 4096 - octave, octave)
 
@@ -196,10 +215,8 @@ def float_envelope(
     The unit is that of the envelope word. The firmware's envelope is never under it and less than one unit
     of 65536 over it.
     """
-    from envlab.digital.followers import AttackRelease, follow
-
     if attack.rate_hz != release.rate_hz:
         raise ParameterError("release", release.rate_hz, f"at the attack's rate_hz of {attack.rate_hz:g}")
-    follower = AttackRelease(attack.achieved_s, release.achieved_s)
+    achieved = AttackRelease(attack.achieved_s, release.achieved_s)
     above = np.maximum(np.asarray(readings, dtype=np.float64) - rest, 0.0)
-    return follow(above, follower, rate_hz=attack.rate_hz)[0]
+    return follow(above, achieved, rate_hz=attack.rate_hz)[0]

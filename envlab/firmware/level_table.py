@@ -70,13 +70,17 @@ def build_level_table(
 
     cap: duty at full light, 0..1, as the supply bears it. rest_light: share of full light that stays on when
     all is quiet. Full light is reached exactly at the asked ceiling; the floor moves by at most 0.27 dB, to
-    a whole number of entries under it. Raises ParameterError for a ceiling beyond the ADC's full scale, for
-    a floor below what the ADC's word resolves, or a window wider than 95 dB.
+    a whole number of entries under it. A ceiling beyond the ADC's full scale is possible; then full light is
+    never reached. Raises ParameterError for a ceiling 24 dB beyond it, a floor that the ADC's word cannot
+    hold, or a window wider than 95 dB.
     """
     check_adc_bits(adc_bits)
     per_count = 1 << (16 - adc_bits)
-    if count_map.ceiling_counts >= 1 << adc_bits:
-        raise ParameterError("ceiling_counts", count_map.ceiling_counts, f"below {1 << adc_bits}, full scale")
+    if count_map.ceiling_counts > 16 << adc_bits:
+        limit = f"at most {16 << adc_bits}, 24 dB over the ADC's full scale"
+        raise ParameterError("ceiling_counts", count_map.ceiling_counts, limit)
+    if count_map.floor_counts >= 1 << adc_bits:
+        raise ParameterError("floor_counts", count_map.floor_counts, f"below {1 << adc_bits}, full scale")
     if count_map.floor_counts * per_count < 1:
         raise ParameterError("floor_counts", count_map.floor_counts, f"at least {1 / per_count:g}")
     ceiling = math.floor(level_of(math.floor(count_map.ceiling_counts * per_count)))

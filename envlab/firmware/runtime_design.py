@@ -4,29 +4,32 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from envlab.digital.auto_level import AdaptWords, AutoLevel, LevelControl, OffsetSteps, adapt_words
 from envlab.digital.fixed_frame import LEAST_LIMIT, SUM_MOST, Dither
 from envlab.digital.fixed_point import FixedFollower, Gate, level_units
 from envlab.digital.fixed_words import FixedWords, check_words
 from envlab.errors import ParameterError, check_positive, check_range
-from envlab.firmware.level_table import LevelTable
+from envlab.firmware.level_table import MOST_SEGMENTS, UNITS_PER_ENTRY, LevelTable
 from envlab.light.pixels import Pixels, Supply, idle_current_a
 from envlab.light.table import LookupTable
 from envlab.units import IntArray
 
 EVEN_ENTRIES = 257
+ENTRIES_PER_OCTAVE = 16
 
 
 @dataclass(frozen=True)
 class RuntimeDesign:
     """What the firmware does from a reading to the pixels.
 
-    table: a LevelTable, or a LookupTable of 257 even entries of 16 bit over the ADC's range (then level must
-    be None and the gate stands in dB below the ADC's full scale no more: it must be open). rest_counts: ADC
-    reading at silence. brightness_rate_hz: rate at which the duty is computed, the follower's rate or less.
-    level: what moves the brightness window; None leaves it where the design has it. dim: factor on every
-    duty, above 0 to 1. pixels, supply: for the limiter over a frame. dither: None where the pixels' own
-    depth will do.
+    table: a LevelTable; or a LookupTable of 16 bit over the ADC's range, either with the index "octave" and
+    16 entries per doubling, or with 257 even entries (which know no decibels: level must be None and the
+    gate open). rest_counts: ADC reading at silence. brightness_rate_hz: rate at which the duty is computed,
+    the follower's rate or less. level: what moves the brightness window; None leaves it where the design
+    has it. dim: factor on every duty, above 0 to 1. pixels, supply: for the limiter over a frame. dither:
+    None where the pixels' own depth will do.
     """
 
     table: LevelTable | LookupTable
@@ -57,7 +60,10 @@ class RuntimeDesign:
     @property
     def codes(self) -> IntArray:
         """The runtime's table, 16 bit codes."""
-        return self.table.duty_codes
+        codes = self.table.duty_codes
+        if isinstance(self.table, LookupTable) and self.table.index == "octave":
+            return np.append(codes, codes[-1])
+        return codes
 
     @property
     def channels(self) -> int:
@@ -81,16 +87,15 @@ class RuntimeDesign:
         """The runtime's parameters."""
         attack, release = self.follower.attack, self.follower.release
         cap = max(int(self.dim * 65536), 1) - 1
-        window = self.table.window if isinstance(self.table, LevelTable) else 0
-        rest = self.table.rest_duty if isinstance(self.table, LevelTable) else int(self.codes[0])
+        window, range_level, rest = _window(self.table, self.adc_bits)
         fixed = FixedWords(
             rest=self.rest_counts << (16 - self.adc_bits),
             attack_factor=attack.factor,
             attack_fraction=attack.fraction,
             release_factor=release.factor,
             release_fraction=release.fraction,
-            level_index=int(isinstance(self.table, LevelTable)),
-            range_level=self.table.range_level if isinstance(self.table, LevelTable) else 0,
+            level_index=int(range_level > 0),
+            range_level=range_level,
             automatic=0,
             adapt_every=1,
             window_start=window,
@@ -136,15 +141,31 @@ def _with_level(words: FixedWords, level: LevelControl | None, adapt: AdaptWords
     return words
 
 
+def _window(table: LevelTable | LookupTable, adc_bits: int) -> tuple[int, int, int]:
+    """Return where the window stands, how wide it is (0 for a table even in counts), and the duty at rest."""
+    if isinstance(table, LevelTable):
+        return table.window, table.range_level, table.rest_duty
+    rest = int(table.duty_codes[0])
+    if table.index == "even":
+        return 0, 0, rest
+    # One count is the first entry, and the top bit of a reading of one count stands this high.
+    return (16 - adc_bits) * 4096, (table.entries - 1) * UNITS_PER_ENTRY, rest
+
+
 def _check_table(design: RuntimeDesign) -> None:
     table = design.table
     if isinstance(table, LevelTable):
         if table.adc_bits != design.adc_bits:
             raise ParameterError("adc_bits", design.adc_bits, f"the table's, {table.adc_bits}")
         return
-    if table.index != "even" or table.entries != EVEN_ENTRIES:
-        raise ParameterError("table", table.entries, f"a LevelTable or {EVEN_ENTRIES} even entries")
     if table.bits != 16 or table.full_scale_counts != 1 << design.adc_bits:
         raise ParameterError("table", table.bits, f"16 bit deep, over {1 << design.adc_bits} counts")
+    if table.index == "octave":
+        if table.steps_per_octave != ENTRIES_PER_OCTAVE or table.entries > MOST_SEGMENTS + 1:
+            limit = f"{ENTRIES_PER_OCTAVE} for each doubling, {MOST_SEGMENTS + 1} at most"
+            raise ParameterError("table", table.entries, limit)
+        return
+    if table.entries != EVEN_ENTRIES:
+        raise ParameterError("table", table.entries, f"a LevelTable or {EVEN_ENTRIES} even entries")
     if design.level is not None or design.gate != Gate(0.0, 0.0):
         raise ParameterError("level", design.level, "None, and the gate open, with a table even in counts")

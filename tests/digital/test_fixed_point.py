@@ -14,6 +14,7 @@ from envlab.digital.fixed_point import (
     FixedFollower,
     Gate,
     fixed_coefficient,
+    fixed_follower,
     float_envelope,
     justify,
     level_of,
@@ -22,6 +23,7 @@ from envlab.digital.fixed_point import (
     word_of,
 )
 from envlab.digital.fixed_words import FixedState, FixedWords, check_words
+from envlab.digital.followers import AttackRelease, MeanSquare, OnePole, PassThrough
 from envlab.errors import ParameterError
 
 TABLE = np.append(np.arange(0, 65_536, 257), 65_535)
@@ -147,6 +149,26 @@ def test_scale_keeps_a_value_at_full_factor_and_never_rounds_up():
     assert kernels.scale(1, 65_534) == 0
 
 
+@pytest.mark.parametrize(
+    ("follower", "times"),
+    [
+        (PassThrough(), (1 / 8000, 1 / 8000)),
+        (OnePole(0.2), (0.2, 0.2)),
+        (AttackRelease(0.0, 0.3), (1 / 8000, 0.3)),
+        (AttackRelease(0.01, 0.3), (0.01, 0.3)),
+    ],
+)
+def test_float_followers_have_a_fixed_one(follower, times):
+    found = fixed_follower(follower, 1000.0)
+    assert (found.attack_s, found.release_s) == times
+
+
+def test_no_follower_is_within_a_count_at_once():
+    words = words_of(fixed_follower(PassThrough(), 1000.0))
+    readings = justify(np.random.default_rng(2).integers(0, 1024, 5000), 10)
+    assert np.abs(envelope(words, readings)[0] - readings).max() <= 32
+
+
 def test_gate_has_hysteresis():
     words = PLAIN._replace(
         attack_factor=65_535, release_factor=65_535, gate_open=2000, gate_close=1000, rest_duty=7
@@ -215,6 +237,8 @@ def test_level_units_per_decibel():
         (lambda: fixed_coefficient(0.1, -1.0), "rate_hz"),
         (lambda: FixedFollower(0.1, 40_000.0), "release_s"),
         (lambda: FixedFollower(1e-6, 1.0), "attack_s"),
+        (lambda: fixed_follower(MeanSquare(0.1), 1000.0), "follower"),
+        (lambda: fixed_follower(PassThrough(), 0.0), "rate_hz"),
         (lambda: Gate(1.0, 2.0), "close_db"),
         (lambda: Gate(-1.0, 0.0), "open_db"),
         (lambda: run_twin(PLAIN, TABLE, np.array([65_536])), "readings"),

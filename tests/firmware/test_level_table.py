@@ -68,7 +68,8 @@ def test_rest_light_stays_on():
 @pytest.mark.parametrize(
     ("count_map", "adc_bits", "name"),
     [
-        (CountMap(4.0, 1024.0), 10, "ceiling_counts"),
+        (CountMap(4.0, 17_000.0), 10, "ceiling_counts"),
+        (CountMap(1024.0, 2000.0), 10, "floor_counts"),
         (CountMap(0.01, 500.0), 10, "floor_counts"),
         (CountMap(0.016, 1023.0), 10, "ceiling_counts"),
         (CountMap(4.0, 60.0), 17, "adc_bits"),
@@ -80,6 +81,14 @@ def test_what_the_format_cannot_hold_is_named(count_map, adc_bits, name):
     with pytest.raises(ParameterError) as caught:
         build_level_table(count_map, adc_bits=adc_bits)
     assert caught.value.name == name
+
+
+def test_a_ceiling_beyond_full_scale_is_never_reached():
+    table = build_level_table(CountMap(40.0, 2046.0), adc_bits=10)
+    at_full_scale = kernels.level(1023 << 6) - table.window
+    duty = kernels.between(table.duty_codes, at_full_scale) / 65_535
+    assert duty == pytest.approx(float(relative_luminance(1023.0, table.count_map)), abs=0.01)
+    assert duty < 0.7
 
 
 def test_a_window_of_one_entry_still_works():
