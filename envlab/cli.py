@@ -184,11 +184,13 @@ def simulate(
 
     Columns: time_s, pressure_pa (Pa), microphone_v, preamp_v (V round its bias), rectified_v, detector_v (V
     at the ADC's ground), adc_counts, envelope_counts (counts), duty (share of full), lightness_lstar (L*).
-    Without --clip, the first clip of the design is used.
+    Without --clip, the first clip of the design is used. Then says how loud quiet and loud music are at each
+    node, how far from noise and limits (rms volts of a 1 kHz sine), and what is wrong with the board.
     """
     import numpy as np
 
     from envlab.firmware.atomic import write_whole
+    from envlab.study.level_diagram import level_diagram, stated_levels
     from envlab.study.nodes import nodes_at_readings
 
     brief = _brief(design, clip, level_db_spl)
@@ -207,6 +209,9 @@ def simulate(
         click.echo(
             f"{first.label}: {len(nodes)} rows, one per {1e3 / brief.chain.adc.rate_hz:g} ms, in {out}."
         )
+        click.echo("\n" + "\n".join(level_diagram(brief.chain, *stated_levels(brief.clips)).lines()))
+    for caution in brief.chain.cautions:
+        click.echo(f"Note: {caution}", err=True)
 
 
 @main.command(epilog="\b\nExample:\n  envlab table mine.toml --out firmware")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,8 @@ from envlab.units import FloatArray, db, pressure_rms_pa
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from envlab.study.brief import Clip
 
 _BAND_HZ = np.geomspace(20, 20e3, 400)
 
@@ -112,6 +115,17 @@ def _short(value: float, unit: str) -> str:
 
 def _decibel(value: float) -> str:
     return "none" if math.isinf(value) else f"{value:.1f} dB"
+
+
+def stated_levels(clips: Sequence[Clip]) -> tuple[float, float]:
+    """Return (quiet, loud) in dB SPL out of a design's clips: the softest and the loudest music.
+
+    Clips tagged "room" or "walking" are no music. With one level only, quiet is 20 dB under it.
+    """
+    music = [clip for clip in clips if not {"room", "walking"} & set(clip.tags)] or list(clips)
+    levels = [min(max(clip.level_db_spl, 40.0), 140.0) for clip in music]
+    quiet, loud = min(levels), max(levels)
+    return (quiet, loud) if quiet < loud else (loud - 20.0, loud)
 
 
 def level_diagram(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> LevelDiagram:

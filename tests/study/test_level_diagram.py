@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,7 +16,8 @@ from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.sound.recording import Recording
-from envlab.study.level_diagram import level_diagram
+from envlab.study.brief import Clip
+from envlab.study.level_diagram import level_diagram, stated_levels
 
 # 94 dB, −42 dBV/Pa, gain 100: 1.00237 Pa · 7.943 mV/Pa = 7.962 mV; · 100 = 0.796 V rms
 HAND = Chain(
@@ -65,6 +67,15 @@ def test_band_filter_has_a_row_and_the_text_fits():
     assert filtered.loud == pytest.approx(0.7962 / abs(1 + 2j * math.pi * 1000 * 10e3 * 47e-9), rel=1e-3)
     assert max(len(line) for line in diagram.lines()) <= 79
     assert list(diagram.table()["node"]) == [level.node for level in diagram.levels]
+
+
+def test_levels_that_a_design_states():
+    def clip(level: float, *tags: str) -> Clip:
+        return Clip(Path("x.flac"), level, tags)
+
+    assert stated_levels([clip(72, "beat"), clip(104), clip(38, "room"), clip(120, "walking")]) == (72, 104)
+    assert stated_levels([clip(95, "beat")]) == (75, 95)
+    assert stated_levels([clip(38, "room")]) == (20, 40)
 
 
 def test_quiet_over_loud_is_refused():
