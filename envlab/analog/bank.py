@@ -68,12 +68,11 @@ def _rows(charge: FloatArray, gain: FloatArray, bleed: FloatArray) -> FloatArray
     """What hold_groups wants to know of each lane, shape (6, lanes)."""
     from envlab.analog.lane_kernels import STRIP, TILE
 
-    # With no drive a detector keeps the larger of both: an average detector, which has no bleed, charges
-    # towards 0. The share that many steps take, from the logarithm, comes out right to its last digits; 1
-    # minus a power would err by the rounding of the power, thousands of times over in a long decay.
+    # The share that many steps take, from the logarithm, comes out right to its last digits; 1 minus a power
+    # would err by the rounding of the power, thousands of times over in a long decay.
     with np.errstate(divide="ignore"):
-        log_keep = np.log(np.maximum(charge, bleed))
-    lost_in_strip, lost_in_tile = -np.expm1(STRIP * log_keep), -np.expm1(TILE * log_keep)
+        log_bleed = np.log(bleed)
+    lost_in_strip, lost_in_tile = -np.expm1(STRIP * log_bleed), -np.expm1(TILE * log_bleed)
     stay = np.maximum(bleed - charge, 0) * bleed ** (TILE - 1)
     return np.array((charge, bleed, stay, lost_in_strip, lost_in_tile, gain))
 

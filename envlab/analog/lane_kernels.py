@@ -89,7 +89,8 @@ def _hold_group(
     """Run one group over a block; set state (LANES,) and out (readings · LANES,)."""
     charge, bleed, stay = load(lanes, 0), load(lanes, LANES), load(lanes, 2 * LANES)
     lost_in_strip, lost_in_tile = load(lanes, 3 * LANES), load(lanes, 4 * LANES)
-    # Where half the voltage is gone within a tile, hardly a drive stays within the bound: do not ask.
+    # Where half the voltage is gone within a tile, hardly a drive stays within the bound: such a group is
+    # stepped straight on. So is one with an average detector, whose bleed takes all and never rules.
     lasts = smallest(everywhere(0.5) - lost_in_tile) > 0.0
     tiles = tile_largest.size if lasts else 0
     w = load(state, 0)
