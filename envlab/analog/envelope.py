@@ -12,7 +12,7 @@ import numpy as np
 
 from envlab.analog.detector import AverageDetector, Detector, detect, hold_step
 from envlab.analog.passive import diode_step, hold_passive
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifier import Rectifier, rectify_in_time
 from envlab.units import FloatArray
 
 
@@ -35,10 +35,10 @@ def hold_signal(
 ) -> tuple[FloatArray, HoldState]:
     """Return (held_v, end state): V above the foot, shape (n,), held_v[n] stamped (n + ½)/sample_rate_hz.
 
-    signal_v: shape (n,), V round the preamp's bias_v.
+    signal_v: shape (n,), V round the preamp's bias_v. A rectifier's own amplifier begins at rest.
     """
     state = state or HoldState()
-    drive_v = rectify(signal_v, rectifier, bias_v=bias_v)
+    drive_v, _ = rectify_in_time(signal_v, rectifier, sample_rate_hz=sample_rate_hz, bias_v=bias_v)
     return hold_drive(drive_v, rectifier, detector, sample_rate_hz=sample_rate_hz, state=state)
 
 

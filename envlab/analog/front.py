@@ -9,16 +9,17 @@ import numpy as np
 from envlab.analog.band_filter import BandFilter, FilterState, filter_band
 from envlab.analog.board_preamp import BoardPreamp, BoardState, amplify_board
 from envlab.analog.preamp import Amplified, Preamp, PreampState, amplify, limited_samples
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifier import AmplifierState, Rectifier, rectify_in_time
 from envlab.units import BoolArray, FloatArray
 
 
 @dataclass(frozen=True)
 class FrontState:
-    """What preamp and band filter remember; None: at rest."""
+    """What preamp, band filter and the rectifier's amplifier remember; None: at rest."""
 
     preamp: PreampState | BoardState | None = None
     band_filter: FilterState | None = None
+    rectifier: AmplifierState | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,9 +54,16 @@ def drive_from(
         high_v=preamp.swing_up_v,
         state=state.band_filter,
     )
-    drive_v = rectify(filtered_v, rectifier, bias_v=preamp.bias_v)
+    drive_v, rectifier_end = rectify_in_time(
+        filtered_v,
+        rectifier,
+        sample_rate_hz=sample_rate_hz,
+        bias_v=preamp.bias_v,
+        state=state.rectifier,
+    )
     limited = limited_samples(amplified, preamp, overloaded)
-    return FrontNodes(amplified.preamp_v, filtered_v, drive_v, limited, FrontState(preamp_end, filter_end))
+    end = FrontState(preamp_end, filter_end, rectifier_end)
+    return FrontNodes(amplified.preamp_v, filtered_v, drive_v, limited, end)
 
 
 def _amplified(

@@ -31,6 +31,8 @@ class Rectifier:
     diodes_in_path: 1, or 2 for a bridge. temperature_c: of the diode, −60 to 125 °C.
     saturation_a, emission, series_ohm, bandgap_ev, leakage_ohm: of the diode's data sheet; None: typical of
     its class. coupling_farad, return_ohm: for "coupled"; return_ohm None: there is no way back.
+    gain_bandwidth_hz, slew_v_per_s, amplifier_drop_v: of a precision rectifier's amplifier, which has to
+    cross its own diodes' drop at each zero crossing and passes nothing meanwhile; None: at once.
     output_current_a: most that the amplifier before the detector gives; None: more than is asked.
     """
 
@@ -48,6 +50,9 @@ class Rectifier:
     coupling_farad: float | None = None
     return_ohm: float | None = None
     output_current_a: float | None = None
+    gain_bandwidth_hz: float | None = None
+    slew_v_per_s: float = 5e6
+    amplifier_drop_v: float = 0.6
 
     def __post_init__(self) -> None:
         check_choice("kind", self.kind, ("half", "full"))
@@ -63,6 +68,13 @@ class Rectifier:
             check_range("return_ohm", self.return_ohm, 1, 1e9, unit="ohm")
         if self.output_current_a is not None:
             check_positive("output_current_a", self.output_current_a, unit="A")
+        if self.gain_bandwidth_hz is not None:
+            check_range("gain_bandwidth_hz", self.gain_bandwidth_hz, 1e3, 10e9, unit="Hz")
+            if self.diode != "none":
+                limit = "left out with a passive diode, which has no amplifier round it"
+                raise ParameterError("gain_bandwidth_hz", self.gain_bandwidth_hz, limit)
+        check_positive("slew_v_per_s", self.slew_v_per_s, unit="V/s")
+        check_range("amplifier_drop_v", self.amplifier_drop_v, 0.01, 2, unit="V")
         self._check_coupling()
         if self.passive_diode is None and self._stated_of_diode():
             raise ParameterError("diode", self.diode, f"a class, as {self._stated_of_diode()[0]} is given")
@@ -102,8 +114,9 @@ class Rectifier:
 
     @property
     def scales_with_level(self) -> bool:
-        """Whether twice the signal gives twice the envelope: precision, at rest at the foot, no limit."""
-        return self.diode == "none" and self.reference == "foot" and self.output_current_a is None
+        """Whether twice the signal gives twice the envelope: precision, at once, on the foot, no limit."""
+        quick = self.diode == "none" and self.gain_bandwidth_hz is None
+        return quick and self.reference == "foot" and self.output_current_a is None
 
     def drive_rest_v(self, bias_v: float) -> float:
         """Return what is offered to the detector at silence, V above the foot."""
@@ -122,6 +135,43 @@ def rectify(signal_v: FloatArray, rectifier: Rectifier, *, bias_v: float = 0.0) 
         folded = np.maximum(signal_v, 0.0)
     else:
         folded = signal_v
+    return _above_foot(folded, rectifier, bias_v)
+
+
+# Outputs of the amplifiers of both half waves and the last input, V; None: at rest.
+AmplifierState = tuple[float, float, float]
+
+
+def rectify_in_time(
+    signal_v: FloatArray,
+    rectifier: Rectifier,
+    *,
+    sample_rate_hz: float,
+    bias_v: float = 0.0,
+    state: AmplifierState | None = None,
+) -> tuple[FloatArray, AmplifierState]:
+    """Return (drive_v, end state) as rectify, through amplifiers that take their time.
+
+    Of each half wave: da/dt = 2π·GBW·(s − out), at most the slew rate; out = a − drop while a is above the
+    drop, else nothing; a second diode holds a at −drop. A rectifier without gain_bandwidth_hz is at once.
+    """
+    from envlab.analog import board_kernels
+
+    rest = (-rectifier.amplifier_drop_v, -rectifier.amplifier_drop_v, 0.0)
+    if rectifier.gain_bandwidth_hz is None:
+        return rectify(signal_v, rectifier, bias_v=bias_v), state or rest
+    folded, end = board_kernels.cross_diodes(
+        signal_v,
+        2 * np.pi * rectifier.gain_bandwidth_hz / sample_rate_hz,
+        rectifier.slew_v_per_s / sample_rate_hz,
+        rectifier.amplifier_drop_v,
+        rectifier.kind == "full",
+        np.array(state or rest),
+    )
+    return _above_foot(folded, rectifier, bias_v), (float(end[0]), float(end[1]), float(end[2]))
+
+
+def _above_foot(folded: FloatArray, rectifier: Rectifier, bias_v: float) -> FloatArray:
     if rectifier.reference != "bias":
         return folded
     offered = rectifier.drive_rest_v(bias_v) + folded
