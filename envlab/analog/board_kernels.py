@@ -106,7 +106,7 @@ def cross_diodes(
     """Half waves of a precision rectifier whose amplifiers must cross their diodes, SUBSTEPS turns a sample.
 
     per_step: 2π·GBW over the sample rate. slew_v: most a sample. state: (amplifier of the upper half wave, of
-    the lower one, last input). Each sample stands for the interval round its instant; within it the input goes
+    the lower one, last input). Each sample stands for the interval round its instant; in it the input goes
     on as straight as from the sample before.
     """
     out = np.empty_like(signal)
