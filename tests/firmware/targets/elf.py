@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 SHT_SYMTAB = 2
-SHN_UNDEF = 0
+SHN_UNDEF, SHN_ABS = 0, 0xFFF1
 STT_OBJECT, STT_FUNC = 1, 2
 PT_LOAD = 1
 
@@ -58,11 +58,11 @@ def read_elf32(path: Path) -> Program:
 def _rows(
     data: bytes, order: str, table: tuple[int, ...], sections: list[tuple[int, ...]]
 ) -> Iterator[tuple[str, int, int, int]]:
-    """Yield name, address, size and type of every symbol of one table that is defined here."""
+    """Yield name, address, size and type of every symbol of one table that has a place here."""
     names_at = sections[table[6]][4]
     for at in range(table[4], table[4] + table[5], 16):
         name, address, size, info, _, section = struct.unpack_from(order + "IIIBBH", data, at)
-        if section != SHN_UNDEF:
+        if section not in (SHN_UNDEF, SHN_ABS):
             yield _text(data, names_at + name), address, size, info & 15
 
 
