@@ -202,6 +202,13 @@ def test_peak_hold_holds_then_falls_to_the_input():
     np.testing.assert_array_equal(held[300:], 0.25)
 
 
+@pytest.mark.parametrize("follower", [PeakHold(0.0, 0.02), PeakHold(0.004, 0.001), MovingMaximum(0.01)])
+def test_peaks_are_never_under_the_input(follower):
+    x = np.random.default_rng(6).random(3000)
+    held, _ = follow(x, follower, rate_hz=1000.0)
+    assert (held >= x).all()
+
+
 @pytest.mark.parametrize("follower", EVERY_FOLLOWER, ids=lambda f: type(f).__name__)
 def test_silence_stays_silence(follower):
     held, _ = follow(np.zeros(100), follower, rate_hz=1000.0)

@@ -223,3 +223,12 @@ def test_a_failed_write_leaves_the_old_file(some_table, tmp_path, monkeypatch):
         write_header(some_table, path)
     assert path.read_text() == "old"
     assert [p.name for p in tmp_path.iterdir()] == ["table.h"]
+
+
+def test_an_old_file_is_replaced_in_one_step_not_written_over(some_table, tmp_path):
+    path = tmp_path / "table.h"
+    path.write_text("old")
+    (tmp_path / "link").hardlink_to(path)
+    write_header(some_table, path)
+    assert (tmp_path / "link").read_text() == "old"
+    assert read_header(path) == some_table
