@@ -35,7 +35,13 @@ def columns_of(
     part = np.asarray(signal[first:last], dtype=np.float64)
     if part.size == 0:
         return Columns(part, part, part)
-    starts = np.unique(np.linspace(0, part.size, min(most, part.size), endpoint=False).astype(int))
+    starts = column_starts(part.size, most)
     ends = np.append(starts[1:], part.size)
     time_s = (first + (starts + ends - 1) / 2 + stamp) / rate_hz
     return Columns(time_s, np.minimum.reduceat(part, starts), np.maximum.reduceat(part, starts))
+
+
+def column_starts(size: int, most: int) -> IntArray:
+    """Return the first of size samples in each of so many columns at most, shape (columns,)."""
+    columns = max(1, min(most, size))
+    return np.arange(columns, dtype=np.int64) * size // columns

@@ -33,6 +33,7 @@ FIGURE_WORDS = {
     "attack_60hz_ms": "60 Hz attack, ms",
     "release_ms": "release, ms",
     "settled_ratio": "settled ratio",
+    "frame_shimmer_lstar": "shimmer, L*",
     "onset_lag_mean_ms": "mean lag, ms",
     "range_used_db": "range used, dB",
     "clipped_share": "clipped share",
@@ -124,7 +125,7 @@ def part_effect(choice: Choice, brief: Brief, key: str, figure: str, ax: Axes) -
         zorder=5,
         label="chosen",
     )
-    dress(ax, x=_part_words(key), y=FIGURE_WORDS[figure], y_colour=hue)
+    dress(ax, x=_part_words(key), y=FIGURE_WORDS.get(figure, figure), y_colour=hue)
     for target in _targets(brief):
         if target.figure == figure:
             limit_line(ax, target.limit)

@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 import matplotlib
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
@@ -34,6 +35,7 @@ def svg_text(figure: Figure, name: str) -> str:
     """Return a figure as a whole SVG file; name seeds its inner ids, so that equal figures are equal."""
     buffer = io.StringIO()
     FigureCanvasSVG(figure)
+    _settle(figure)
     with matplotlib.rc_context({"svg.hashsalt": name, "svg.fonttype": "path", "path.simplify": True}):
         figure.savefig(
             buffer, format="svg", dpi=_IMAGE_DPI, facecolor="none", metadata={"Date": None, "Creator": None}
@@ -55,14 +57,33 @@ def inline_svg(figure: Figure, name: str) -> str:
     if box is None:
         raise ValueError("the SVG has no viewBox")
     text = f"<svg {box.group()}>" + text[text.index(">") + 1 :]
-    text = re.sub(r'\bid="', f'id="{name}-', text)
-    text = re.sub(r'xlink:href="#', f'href="#{name}-', text)
-    text = text.replace('xlink:href="data:', 'href="data:').replace("url(#", f"url(#{name}-")
+    text = _renamed(text.replace("xlink:href=", "href="), name)
     text = re.sub(r' d="[^"]*"', _rounded, text)
     text = re.sub(r"#[0-9a-f]{6}\b", lambda hex_: _THEMED.get(hex_.group(), hex_.group()), text)
     return re.sub(r"\n\s*", "\n", text).strip()
 
 
+def _settle(figure: Figure) -> None:
+    """Lay the axes out and round their places to a millionth of the sheet.
+
+    The layout's solver works in an order that depends on what was drawn before, and its last digits with it.
+    """
+    engine = figure.get_layout_engine()
+    if engine is None:
+        return
+    engine.execute(figure)
+    figure.set_layout_engine("none")
+    for ax in figure.findobj(Axes):
+        left, low, width, height = (round(float(edge), 6) for edge in ax.get_position().bounds)
+        ax.set_position((left, low, width, height))
+
+
+def _renamed(text: str, name: str) -> str:
+    """Number the ids in their order; as they come, they hash the last digits of coordinates."""
+    ids = {old: f"{name}-{n}" for n, old in enumerate(re.findall(r'\bid="([^"]+)"', text))}
+    return re.sub(r'(\bid="|href="#|url\(#)([^")]+)', lambda found: found[1] + ids[found[2]], text)
+
+
 def _rounded(path: re.Match[str]) -> str:
     """A path to a hundredth of a point, which no printer shows; halves the size."""
-    return re.sub(r"(\.\d\d)\d+", r"\1", path.group())
+    return re.sub(r"\d+\.\d{3,}", lambda number: f"{float(number.group()):.2f}", path.group())

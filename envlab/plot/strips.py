@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from envlab.light.flash import FlashReport
 from envlab.light.lightness import srgb_encode
 from envlab.light.pixels import Pixels, Supply, full_current_a
-from envlab.plot.columns import columns_of
+from envlab.plot.columns import column_starts
 from envlab.plot.palette import INK, SHADE, colour
 from envlab.plot.style import (
     LINE_PT,
@@ -127,8 +127,9 @@ def flash_strip(
 
 def _held(ax: Axes, values: FloatArray | IntArray, rate_hz: float, quantity: str) -> None:
     """Draw values that hold for a frame each, filled down to 0; of a long clip the highest of each column."""
-    time_s, _, high = columns_of(values, rate_hz, (0.0, values.size / rate_hz), most=1500)
-    time_s = np.append(np.floor(time_s * rate_hz) / rate_hz, values.size / rate_hz)
+    starts = column_starts(values.size, 1500)
+    high = np.maximum.reduceat(np.asarray(values, dtype=np.float64), starts)
+    time_s = np.append(starts, values.size) / rate_hz
     high = np.append(high, high[-1:])
     hue = colour(quantity)
     ax.plot(time_s, high, color=hue, linewidth=LINE_PT, drawstyle="steps-post", label=quantity)

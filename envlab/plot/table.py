@@ -21,7 +21,7 @@ def table_curve(table: LookupTable, scale: LevelScale, axes: Sequence[Axes]) -> 
     Floor and ceiling are marked; counts stand above the upper axes. Entry 0, which has no level, is left out.
     """
     counts = table.entry_counts[1:]
-    level_db = scale.reference_db_spl + 20 * np.log10(counts / scale.reference_counts)
+    level_db = np.array([scale.level_db_spl(float(count)) for count in counts])
     top = max(float(table.duty.max()), 1e-12)
     upper, lower = axes
     for ax, height, quantity in (

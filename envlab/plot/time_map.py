@@ -105,7 +105,7 @@ def time_constant_map(choice: Choice, brief: Brief, ax: Axes) -> Axes:
     _name_inside(ax, safe, x_ms, y_ms, "keeps the flash limit")
     _ring(ax, 1e3 * squares.chosen_s[0], 1e3 * squares.chosen_s[1])
     _colour_scale(ax, mesh)
-    heading(ax, f"Gain {choice.chain.preamp.gain:.3g}. Ring: chosen. Dots: meet every target.", SOFT)
+    heading(ax, "Ring: chosen. Dots: meet every target.", SOFT)
     return ax
 
 

@@ -25,6 +25,7 @@ NAMES = {
     "release_ms": "Release",
     "ripple_db": "Ripple",
     "settled_ratio": "Settled ratio",
+    "frame_shimmer_lstar": "Shimmer",
     "onset_lag_mean_ms": "Lag, mean",
     "onset_lag_worst_ms": "Lag, worst",
     "beat_contrast_lstar": "Contrast on the beat",
@@ -88,6 +89,11 @@ class RangeRow:
     chosen: str
 
 
+def name_of(figure: str) -> str:
+    """Return a figure's name for people; a figure without one of its own goes by its column's name."""
+    return NAMES.get(figure, figure.rpartition("_")[0].replace("_", " ").capitalize())
+
+
 def figure_text(figure: str, value: float) -> str:
     """Return a figure's value with its unit as people read it: shares in %, flashes whole, else 3 digits."""
     unit = FIGURES[figure][0]
@@ -105,7 +111,11 @@ def figure_rows(brief: Brief, choice: Choice) -> list[FigureRow]:
     flash = Target(FLASH_FIGURE, "at_most", brief.targets.flash_limit, 1.0)
     asked = {target.figure: target for target in (flash, *brief.targets.soft)}
     order = [*asked, *(figure for figure in FIGURES if figure not in asked)]
-    return [_figure_row(figure, float(choice.row[figure]), asked.get(figure)) for figure in order]
+    return [
+        _figure_row(figure, float(choice.row[figure]), asked.get(figure))
+        for figure in order
+        if figure in choice.table
+    ]
 
 
 def _figure_row(figure: str, value: float, target: Target | None) -> FigureRow:
@@ -118,7 +128,7 @@ def _figure_row(figure: str, value: float, target: Target | None) -> FigureRow:
         if math.isnan(value):
             verdict = "not judged: no clip with the tag it needs"
     return FigureRow(
-        figure, NAMES[figure], FIGURES[figure][1], figure_text(figure, value), asked, verdict, met
+        figure, name_of(figure), FIGURES[figure][1], figure_text(figure, value), asked, verdict, met
     )
 
 

@@ -7,18 +7,18 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from envlab import __version__
 from envlab.design_file import digest
 from envlab.plot.palette import PALETTE
-from envlab.plot.scenes import light_on_clips
+from envlab.plot.scenes import ClipLight, light_on_clips
 from envlab.report.facts import (
-    NAMES,
     clip_rows,
     command_words,
     figure_rows,
     figure_text,
+    name_of,
     range_rows,
     supply_sentences,
     table_sentences,
 )
-from envlab.report.pictures import pictures_of
+from envlab.report.pictures import Picture, pictures_of
 from envlab.study.brief import Brief
 from envlab.study.choice import Choice
 from envlab.study.parts_list import parts_list
@@ -32,6 +32,13 @@ def report_html(brief: Brief, choice: Choice) -> str:
     It runs the chosen chain once more over the brief's clips, with the noise of the sweep.
     """
     lights = light_on_clips(brief, choice.chain)
+    return page_text(brief, choice, lights, pictures_of(brief, choice, lights))
+
+
+def page_text(
+    brief: Brief, choice: Choice, lights: tuple[ClipLight, ...], pictures: dict[str, Picture]
+) -> str:
+    """Return the page of report_html from its pictures, by name, and the light on the brief's clips."""
     parts = parts_list(choice.chain, brief.ranges)
     page = Environment(
         loader=PackageLoader("envlab.report", "."),
@@ -43,20 +50,20 @@ def report_html(brief: Brief, choice: Choice) -> str:
     return page.render(
         title=brief.name.removesuffix(".toml").replace("_", " "),
         palette=PALETTE,
-        names=NAMES,
         choice=choice,
         headline=choice.words[0],
         verdict=choice.words[1],
         reasons=choice.words[2:],
-        glance=[(name, figure_text(name, float(choice.row[name]))) for name in _GLANCE],
+        glance=[(name_of(name), figure_text(name, float(choice.row[name]))) for name in _GLANCE],
         swept=[part for part in parts if part.key in brief.ranges],
         parts=parts,
         ranges=range_rows(brief, choice),
         clips=clip_rows(choice, lights),
         figures=figure_rows(brief, choice),
-        pictures=pictures_of(brief, choice, lights),
+        pictures=pictures,
         table=table_sentences(choice.chain),
         supply=supply_sentences(choice.chain),
+        cautions=choice.chain.cautions,
         flash_limit=f"{brief.targets.flash_limit:g}",
         version=__version__,
         digest=digest(choice.chain),

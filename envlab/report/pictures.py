@@ -13,7 +13,7 @@ from envlab.plot.effects import DEFAULT_FIGURES, swept_keys
 from envlab.plot.export import inline_svg
 from envlab.plot.scenes import ClipLight, most_current, most_flashing, music_scene
 from envlab.plot.time_map import TimeMap, time_map
-from envlab.report.facts import NAMES
+from envlab.report.facts import name_of
 from envlab.study.brief import Brief
 from envlab.study.choice import Choice
 
@@ -77,7 +77,7 @@ def _effects(brief: Brief, choice: Choice) -> Picture:
     blocking = str(choice.row["blocking_target"]).partition(" ")[0]
     if blocking and blocking not in figures:
         figures.append(blocking)
-    named = ", ".join(NAMES[figure].lower() for figure in figures)
+    named = ", ".join(name_of(figure).lower() for figure in figures)
     return picture(
         sheets.effects_sheet(choice, brief, figures),
         "effects",
@@ -98,8 +98,9 @@ def _map(brief: Brief, choice: Choice, squares: TimeMap) -> Picture:
         "Map of beat contrast: attack time constant Ra·C from left to right, release time constant Rr·C from "
         f"bottom to top. The choice is ringed at {attack_ms:.3g} ms and {release_ms:.3g} ms; squares that "
         f"keep the flash limit are outlined. {meeting} candidates at any gain meet every target.",
-        "Each square shows the best-ranked of its candidates at the chosen gain. Inside the outline no "
-        "second of any clip has more flashes than allowed. Empty: no such pair of parts was tried.",
+        "Each square shows the best-ranked of its candidates at gain "
+        f"{choice.chain.preamp.gain:.3g}. Inside the outline no second of any clip has more flashes than "
+        "allowed. Empty: no such pair of parts was tried.",
     )
 
 

@@ -1,0 +1,150 @@
+"""Rows and sentences of the report against the table and the parts they speak of."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+from reference.small_brief import Case
+
+from envlab.light.pixels import Pixels, Supply
+from envlab.report.facts import (
+    NAMES,
+    TAG_WORDS,
+    clip_rows,
+    command_words,
+    figure_rows,
+    figure_text,
+    name_of,
+    range_rows,
+    supply_sentences,
+    table_sentences,
+)
+from envlab.shipped import demo_design
+from envlab.study.brief import TAGS, demo_brief
+from envlab.study.targets import FIGURES
+
+
+def plain(text: str) -> str:
+    return text.replace("\u00a0", " ")
+
+
+def test_every_figure_and_every_tag_has_a_name() -> None:
+    assert {*FIGURES} - {*NAMES} == set()
+    assert name_of("ripple_db") == "Ripple"
+    assert name_of("some_new_figure_ms") == "Some new figure"
+    assert TAG_WORDS.keys() == set(TAGS)
+
+
+@pytest.mark.parametrize(
+    ("figure", "value", "text"),
+    [
+        ("onset_lag_worst_ms", 13.8125, "13.8 ms"),
+        ("clipped_share", 0.0123, "1.23 %"),
+        ("flashes_per_s", 3.0, "3 in 1 s"),
+        ("settled_ratio", 0.8704, "0.87"),
+        ("beat_contrast_lstar", float("nan"), "not judged"),
+        ("supply_99_a", 2.999, "3 A"),
+    ],
+)
+def test_a_value_carries_its_unit(figure: str, value: float, text: str) -> None:
+    assert plain(figure_text(figure, value)) == text
+
+
+def test_figures_stand_against_what_was_asked(case: Case) -> None:
+    rows = figure_rows(case.brief, case.choice)
+    assert {row.figure for row in rows} == FIGURES.keys() & set(case.choice.table)
+    asked = [row for row in rows if row.asked]
+    assert [row.figure for row in asked] == [
+        "flashes_per_s",
+        "beat_contrast_lstar",
+        "onset_lag_worst_ms",
+        "ripple_db",
+        "false_light_lstar",
+    ]
+    by_name = {row.figure: row for row in rows}
+    assert plain(by_name["onset_lag_worst_ms"].asked) == "at most 45 ms"
+    assert by_name["onset_lag_worst_ms"].verdict == "met"
+    assert by_name["attack_ms"].verdict == ""
+    assert by_name["false_light_lstar"].verdict.startswith("not judged")
+
+
+def test_a_missed_target_says_by_how_much(case: Case) -> None:
+    table = case.choice.table.copy()
+    table["beat_contrast_lstar"] = 46.5
+    table["flashes_per_s"] = 5.0
+    rows = {row.figure: row for row in figure_rows(case.brief, dataclasses.replace(case.choice, table=table))}
+    # Asked are at least 50 L* and at most 3 flashes.
+    assert plain(rows["beat_contrast_lstar"].verdict) == "missed by 3.5 L*"
+    assert not rows["beat_contrast_lstar"].met
+    assert plain(rows["flashes_per_s"].verdict) == "missed by 2 in 1 s"
+
+
+def test_clips_come_with_level_and_what_the_light_does(case: Case) -> None:
+    rows = clip_rows(case.choice, case.lights)
+    assert [(row.name, row.level, row.length, row.tags) for row in rows] == [
+        ("drums.wav", "92", "3", "beat shows"),
+        ("voices.wav", "72", "2", "still lights"),
+    ]
+    assert rows[0].contrast == f"{case.choice.row['contrast_lstar [drums 92 dB]']:.0f}"
+    assert rows[0].flashes == f"{case.choice.row['flashes_per_s [drums 92 dB]']:.0f}"
+    assert rows[1].lit == f"{100 * case.choice.row['lit_share [voices 72 dB]']:.0f}"
+    assert rows[1].current == f"{case.lights[1].current_a.mean():.2f}"
+
+
+def test_ranges_name_part_series_tolerance_and_choice(case: Case) -> None:
+    rows = range_rows(case.brief, case.choice)
+    assert [(row.reference, plain(row.tried), row.chosen) for row in rows] == [
+        ("R3", "4k7 to 10k, 2 values of E3, ±1 %", "4k7"),
+        ("R4", "10k to 22k, 2 values of E3, ±5 %", "22k"),
+        ("R5", "470k to 1M, 2 values of E3, ±5 %", "470k"),
+    ]
+
+
+def test_values_that_are_listed_one_by_one_are_shown_so(case: Case) -> None:
+    table = case.choice.table.assign(**{"rectifier.kind": "half"})
+    listed = dataclasses.replace(case.brief, ranges={"rectifier.kind": ("half", "full")})
+    (row,) = range_rows(listed, dataclasses.replace(case.choice, table=table))
+    assert (row.reference, row.tried, row.chosen) == ("rectifier.kind", "half, full", "half")
+
+
+def test_the_table_states_its_levels_steps_and_first_light(case: Case) -> None:
+    chain = case.choice.chain
+    text = " ".join(table_sentences(chain))
+    codes = chain.brightness_table().duty_codes
+    assert f"{len(set(codes.tolist()))} different levels" in text
+    assert "1024 entries of 16 bit" in text
+    first = int((codes > 0).argmax())
+    assert f"first lit entry is number {first}" in text
+    assert "largest step" in text
+
+
+def test_a_floor_under_a_few_counts_is_said_to_be_coarse(case: Case) -> None:
+    chain = case.choice.chain
+    assert chain.count_map().floor_counts < 5
+    assert "coarse" in " ".join(table_sentences(chain))
+    loud = dataclasses.replace(chain, preamp=dataclasses.replace(chain.preamp, feedback_ohm=220e3))
+    assert loud.count_map().floor_counts > 5
+    assert "coarse" not in " ".join(table_sentences(loud))
+
+
+def test_the_supply_is_told_with_and_without_a_cap(case: Case) -> None:
+    chain = dataclasses.replace(case.choice.chain, pixels=Pixels(), supply=Supply())
+    text = " ".join(supply_sentences(chain))
+    # 24 pixels × 3 × 0.15 A = 10.8 A from 3 A; 0.45 A each: 6 whole pixels.
+    assert "10.8 A" in text
+    assert "3 A at 5 V" in text
+    assert "cap of 0.276" in text
+    assert "6 of 24 pixels" in text
+    strong = dataclasses.replace(chain, supply=Supply(limit_a=12.0))
+    assert "no cap is needed" in " ".join(supply_sentences(strong))
+
+
+def test_the_command_names_files_but_no_folders(case: Case) -> None:
+    assert command_words(case.brief) == "envlab design winter_night.toml"
+    demo = demo_brief()
+    assert command_words(demo) == "envlab design"
+    own = demo.with_clip(Path("/some/where/my song.flac"), 95.0)
+    assert command_words(own) == "envlab design --clip 'my song.flac' --level 95"
+    assert demo.source_text == demo_design().read_text(encoding="utf-8")

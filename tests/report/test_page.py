@@ -1,0 +1,214 @@
+"""The report: whole, alone, the same each time, and telling what it must."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from reference.small_brief import Case
+
+from envlab import __version__
+from envlab.design_file import digest
+from envlab.report.page import page_text
+from envlab.report.pictures import Picture, pictures_of
+from envlab.study.choice import choose
+from envlab.study.parts_list import parts_list
+
+PICTURES = ("voltages", "effects", "map", "table", "strips", "current", "flashes")
+LARGEST_BYTES = 3_000_000
+
+
+def test_every_element_is_closed_and_every_id_is_one_of_a_kind(seen: Any) -> None:
+    assert seen.unclosed == []
+    ids = [attributes["id"] for _, attributes in seen.tags if "id" in attributes]
+    assert len(set(ids)) == len(ids)
+
+
+def test_nothing_is_fetched_from_elsewhere(page: str, seen: Any) -> None:
+    fetching = {"script", "link", "iframe", "object", "embed", "audio", "video"}
+    assert fetching.isdisjoint(tag for tag, _ in seen.tags)
+    assert "http" not in page
+    assert "@import" not in page
+    ids = {attributes["id"] for _, attributes in seen.tags if "id" in attributes}
+    for _, attributes in seen.tags:
+        for name in ("src", "href", "xlink:href", "data", "srcset", "action"):
+            target = attributes.get(name, "")
+            assert not target or target.startswith("data:image/png;base64,") or target[1:] in ids, target
+    for target in re.findall(r"url\(([^)]*)\)", page):
+        assert target.removeprefix("#") in ids
+
+
+def test_every_picture_is_there_with_words_in_its_place(seen: Any) -> None:
+    figures = [attributes["id"] for tag, attributes in seen.tags if tag == "figure"]
+    assert tuple(figures) == PICTURES
+    labels = [a["aria-label"] for tag, a in seen.tags if tag == "svg" and a.get("role") == "img"]
+    assert len(labels) == len(PICTURES)
+    assert all(len(label) > 60 for label in labels)
+    assert len(set(labels)) == len(labels)
+    assert sum(tag == "figcaption" for tag, _ in seen.tags) == len(PICTURES)
+    # An image inside an svg is spoken for by the svg; there are no others.
+    assert "img" not in [tag for tag, _ in seen.tags]
+
+
+def test_words_for_a_picture_hold_its_numbers(case: Case, pictures: dict[str, Picture]) -> None:
+    worst = int(case.choice.row["flashes_per_s"])
+    assert f"at most {worst}, where 3 are allowed" in pictures["flashes"].svg
+    assert f"mean {case.lights[0].current_a.mean():.2f} A" in pictures["current"].svg
+    assert "4.84 ms and 103 ms" in pictures["map"].svg  # 22k × 220n, 470k × 220n
+
+
+def test_the_choice_and_its_reasons_are_told(seen: Any, case: Case) -> None:
+    rows = [tuple(cell.replace("\u00a0", " ") for cell in row) for row in seen.rows]
+    for line in case.choice.words:
+        assert " ".join(line.split()) in seen.text
+    for part in parts_list(case.choice.chain, case.brief.ranges):
+        row = (part.reference, part.value_text, part.series, f"±{part.tolerance_percent:g} %", part.purpose)
+        assert row in rows
+    for figure in ("flashes_per_s", "beat_contrast_lstar", "settled_ratio"):
+        assert figure in seen.text
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "seizures in photosensitive people",
+        "no medical clearance",
+        "fuse at the pack",
+        "Do not charge below 0 °C",
+        "Keep it dry",
+        "short near the body",
+        "Keep them off skin, and off cloth",
+        "Do not look into them",
+        "harms hearing",
+        "Local codes",
+        "licensed practice",
+    ],
+)
+def test_cautions_are_given(seen: Any, words: str) -> None:
+    assert words in seen.text
+
+
+def test_it_says_how_to_make_it_again(seen: Any, case: Case) -> None:
+    assert "envlab design winter_night.toml" in seen.text
+    assert f"envlab {__version__}, design {digest(case.choice.chain)}" in seen.text
+    assert "seed 7 for all noise, 8 candidates" in seen.text
+
+
+def test_it_names_no_folder_of_the_machine_it_was_made_on(page: str, case: Case) -> None:
+    assert str(case.brief.clips[0].path.parent) not in page
+    assert str(Path.home()) not in page
+
+
+def test_it_is_small_enough_to_mail(page: str) -> None:
+    assert len(page.encode()) < LARGEST_BYTES
+
+
+def test_a_choice_that_meets_all_carries_no_warning(seen: Any) -> None:
+    assert "Warning" not in seen.text
+
+
+def test_the_same_choice_gives_the_same_bytes_in_any_process(page: str, case: Case) -> None:
+    """Another process, another hash seed and place on earth: the same sweep, the same page."""
+    code = (
+        "import hashlib, sys; from pathlib import Path\n"
+        "from envlab.study.brief import read_brief; from envlab.study.choice import choose\n"
+        "from envlab.study.sweep import sweep; from envlab.report.page import report_html\n"
+        "b = read_brief(Path(sys.argv[1]))\n"
+        "t = sweep(b.chain, b.ranges, b.clips, judging=b.judging)\n"
+        "print(hashlib.sha256(report_html(b, choose(t, b)).encode()).hexdigest())\n"
+    )
+    design = case.brief.clips[0].path.parent / case.brief.name
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(design)],
+        env={**os.environ, "PYTHONHASHSEED": "12345", "TZ": "Pacific/Auckland"},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout.strip() == hashlib.sha256(page.encode()).hexdigest()
+
+
+def _with_table(case: Case, pictures: dict[str, Picture], **columns: float) -> str:
+    """The report on the same sweep with some figures changed for every candidate."""
+    table = case.choice.table.drop(columns=["violation", "blocking_target", "flash_safe", "rank"])
+    choice = choose(table.assign(**columns), case.brief)
+    return page_text(case.brief, choice, case.lights, pictures)
+
+
+def test_a_choice_that_flashes_too_much_is_warned_of(
+    case: Case, pictures: dict[str, Picture], reader: type[Any]
+) -> None:
+    seen = reader()
+    seen.feed(_with_table(case, pictures, flashes_per_s=5.0))
+    text = " ".join(seen.text.split())
+    assert "Warning: the flash limit is not kept. Do not wear this." in text
+    assert "No table was written" in text
+    assert ("div", {"class": "warning", "role": "alert"}) in seen.tags
+
+
+def test_a_choice_that_misses_a_target_is_warned_of(
+    case: Case, pictures: dict[str, Picture], reader: type[Any]
+) -> None:
+    seen = reader()
+    seen.feed(_with_table(case, pictures, ripple_db=4.0))
+    text = " ".join(seen.text.split())
+    assert "Warning: not every target is met." in text
+    assert "missed by 2.5 dB" in text.replace("\u00a0", " ")
+    assert "Do not wear" not in text
+
+
+def test_names_that_look_like_markup_stay_words(case: Case, pictures: dict[str, Picture]) -> None:
+    brief = dataclasses.replace(case.brief, name="<b>night</b> & day.toml")
+    text = page_text(brief, case.choice, case.lights, pictures)
+    assert "<b>night</b>" not in text
+    assert "&lt;b&gt;night&lt;/b&gt; &amp; day" in text
+
+
+def test_a_design_without_a_sweep_has_no_sweep_pictures(case: Case) -> None:
+    row = case.choice.table.iloc[[case.choice.number]].reset_index(drop=True)
+    alone = dataclasses.replace(case.choice, table=row, number=0)
+    still = dataclasses.replace(case.brief, ranges={})
+    made = pictures_of(still, alone, case.lights)
+    assert made.keys() == set(PICTURES) - {"effects", "map"}
+    assert "What each part buys" not in page_text(still, alone, case.lights, made)
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., str]:
+    program = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+    if program is None:
+        pytest.skip("no browser on this machine; the page's links and pictures are checked above")
+    profile = tmp_path_factory.mktemp("profile")
+
+    def run(*options: str) -> str:
+        quiet = ("--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={profile}")
+        alone = ("--host-resolver-rules=MAP * ~NOTFOUND", "--enable-logging=stderr")
+        command = (program, *quiet, *alone, *options)
+        return subprocess.run(command, capture_output=True, text=True, check=True, timeout=120).stderr
+
+    return run
+
+
+def test_a_browser_prints_it_on_a4_without_a_word_of_complaint(
+    browser: Callable[..., str], page: str, tmp_path: Path
+) -> None:
+    (tmp_path / "report.html").write_text(page, encoding="utf-8")
+    printed = tmp_path / "report.pdf"
+    said = browser(f"--print-to-pdf={printed}", "--no-pdf-header-footer", (tmp_path / "report.html").as_uri())
+    assert "CONSOLE" not in said
+    sheets = printed.read_bytes()
+    # A4 is 210 mm × 297 mm (ISO 216): 595.3 × 841.9 points.
+    boxes = re.findall(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", sheets)
+    assert 3 <= len(boxes) <= 9
+    for width, height in boxes:
+        assert float(width) == pytest.approx(595.3, abs=1)
+        assert float(height) == pytest.approx(841.9, abs=1)
