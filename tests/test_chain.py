@@ -239,6 +239,13 @@ def test_the_shortest_clip_has_one_reading_and_one_frame():
     assert result.adc_counts.shape == result.envelope_counts.shape == result.duty.shape == (1,)
 
 
+@pytest.mark.parametrize("readings", [15, 29, 30, 51, 55])
+def test_a_frame_that_falls_on_a_reading_shows_it(readings):
+    # 1000/(1000/15) is a hair less than 15 in binary; the frame must not fall back to the reading before.
+    chain = Chain(frame_rate_hz=1000 / readings)
+    assert list(chain.reading_of_frame(5)) == [k * readings for k in range(5)]
+
+
 @given(st.floats(10, 1000), st.floats(1, 1000), st.floats(1e-4, 100))
 def test_every_frame_shows_a_reading_that_was_taken(frame_rate_hz, times, duration_s):
     chain = replace(Chain(), adc=Adc(rate_hz=min(1e6, frame_rate_hz * times)), frame_rate_hz=frame_rate_hz)

@@ -84,7 +84,8 @@ def test_duty_mean_99_and_peak():
     assert figures.duty_peak[0] == pytest.approx(0.27556, abs=2e-5)
     assert figures.duty_99[0] == pytest.approx(0.27556, abs=2e-5)
     assert figures.duty_mean[0] == pytest.approx(0.27556 / 2, abs=1e-5)
-    # One frame in two hundred at full is a peak and no 99 % point.
+    # Three frames in two hundred at full reach the 99 % point, one is a peak only.
+    assert clip_figures(np.r_[np.zeros(197), np.full(3, 1023.0)], [CHAIN]).duty_99[0] > 0.27
     rare = np.r_[np.zeros(199), 1023.0]
     assert clip_figures(rare, [CHAIN]).duty_99[0] == 0
     assert clip_figures(rare, [CHAIN]).duty_peak[0] == pytest.approx(0.27556, abs=2e-5)

@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from envlab.analog.adc import Adc
+from envlab.analog.detector import PeakDetector
 from envlab.analog.parts import PartRange
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
@@ -134,6 +136,33 @@ def test_a_row_is_what_the_chain_and_the_definitions_give(table, clips, number):
         assert row[f"flashes_per_s [{clip.label}]"] == count
         assert row[f"clipped_share [{clip.label}]"] == pytest.approx(share, abs=1e-9)
         assert row[f"lit_share [{clip.label}]"] == pytest.approx((result.lightness > 5).mean(), abs=0.01)
+
+
+@pytest.mark.filterwarnings("ignore:The detector can reach")  # and it does: that is what is measured here
+def test_currents_and_clipping_where_the_converter_is_the_limit(clips):
+    # A reference of 0.5 V: the highest code is reached long before the preamp's swing, and seldom.
+    chain = Chain(adc=Adc(reference_v=0.5), brightness=BrightnessMap(62, 130))
+    row = sweep(chain, {}, clips[:1], judging=JUDGING).iloc[0]
+    result = runs_of(chain, clips[:1])[0]
+    at_top = (result.envelope_counts[chain.reading_of_frame(result.duty.size)] >= 1023).mean()
+    assert at_top > result.clipped_share
+    assert row["clipped_share"] == pytest.approx(at_top)
+    mean, most, peak = result.duty.mean(), np.percentile(result.duty, 99), result.duty.max()
+    # (3 − 0.024) A over a duty of 0.27556 above 24 mA of idle current, by hand.
+    amps = [0.024 + 10.8 * duty for duty in (mean, most, peak)]
+    assert [row[f"supply_{name}_a"] for name in ("mean", "99", "peak")] == pytest.approx(amps, abs=1e-4)
+
+
+def test_seldom_peaks_are_peaks_and_no_99_percent(clip_folder):
+    # Strokes that fall within a few frames: the peak lies above the 99 % point, that above the mean.
+    chain = Chain(detector=PeakDetector(100.0, 1e-7, 47e3), brightness=BrightnessMap(62, 130))
+    row = sweep(chain, {}, [Clip(clip_folder / "beat.wav", 85.0)], judging=JUDGING).iloc[0]
+    assert row["supply_mean_a"] < row["supply_99_a"] < row["supply_peak_a"]
+
+
+def test_each_clip_and_the_idle_test_have_noise_of_their_own():
+    streams = {(5, 0), *(clip_seed(5, number) for number in range(4)), clip_seed(6, 0)}
+    assert len(streams) == 6
 
 
 @pytest.mark.parametrize("number", [0, 5, 9])
