@@ -108,18 +108,22 @@ def hear(
     microphone_v: shape (n,), V, without the resting voltage of the output.
     Raises ParameterError for samples of another shape.
     """
-    from envlab.analog import kernels
+    from envlab.analog import microphone_kernels
 
     state = state or MicrophoneState()
     at_port_pa, covering = _behind_covering(
         sample_row("pressure_pa", pressure_pa), microphone, sample_rate_hz, state.covering
     )
-    volts = overloaded_pa(at_port_pa, microphone) * microphone.sensitivity_v_pa
-    volts, low_corner = kernels.first_order(
-        volts, *sections.high_pass(microphone.low_corner_hz, sample_rate_hz), state.low_corner
-    )
-    volts, high_corner = kernels.first_order(
-        volts, *sections.low_pass(microphone.high_corner_hz, sample_rate_hz), state.high_corner
+    if microphone.overload == "smooth":
+        at_port_pa = overloaded_pa(at_port_pa, microphone)
+    volts, low_corner, high_corner = microphone_kernels.hear_block(
+        at_port_pa,
+        *microphone.limits_pa,
+        microphone.sensitivity_v_pa,
+        sections.high_pass(microphone.low_corner_hz, sample_rate_hz),
+        sections.low_pass(microphone.high_corner_hz, sample_rate_hz),
+        state.low_corner,
+        state.high_corner,
     )
     return volts, MicrophoneState(low_corner, high_corner, covering)
 
