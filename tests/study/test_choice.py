@@ -215,6 +215,17 @@ def test_flash_safety_costs_nothing_where_the_best_is_safe():
     assert not any("costs" in line for line in choice.words)
 
 
+def test_contrast_given_up_for_lag_is_no_cost_of_flash_safety():
+    # 30.4 and 30.2 are both 30; the quicker one is chosen, and nobody flashes.
+    columns = {
+        "beat_contrast_lstar": [10.0, 30.4, 30.2, 9.0, 8.0],
+        "onset_lag_worst_ms": [9.0, 20.0, 10.0, 9.0, 9.0],
+    }
+    choice = choose(table(brief(), **columns), brief())
+    assert choice.number == 2
+    assert choice.flash_cost_lstar == 0
+
+
 def test_flashing_candidates_that_miss_targets_cost_nothing():
     # More contrast, but a violation: it would not have been chosen without the limit either.
     asked = brief(FIVE, RIPPLE)
@@ -235,6 +246,18 @@ def test_when_all_flash_the_least_is_taken_and_it_is_said():
     assert not choice.meets_all
     assert "No candidate keeps the flash limit" in choice.words[1]
     assert "5 times" in choice.words[1]
+    # 2k2 lies two steps away; the neighbours 4k7 and 22k flash more often.
+    assert "4k7 would flash 6 times in a second; 22k would flash 7 times in a second" in " ".join(
+        choice.words
+    )
+
+
+def test_where_all_flash_alike_neighbours_differ_in_what_they_miss():
+    asked = brief(FIVE, RIPPLE)
+    columns = {"flashes_per_s": [5.0] * 5, "ripple_db": [3.0, 2.0, 0.5, 1.5, 2.0]}
+    choice = choose(table(asked, **columns), asked)
+    assert choice.number == 2
+    assert "2k2 would miss ripple_db at most 1 dB (2 dB)" in " ".join(choice.words)
 
 
 def test_neighbours_say_what_the_next_values_would_do():
