@@ -19,7 +19,8 @@ from envlab.units import FloatArray, IntArray
 
 # A change of exactly 10 %, such as 0.3 to 0.2, must count although the difference is 0.0999…
 LEAST_CHANGE = 0.1 - 1e-9
-DARKER_BELOW = 0.80
+# Exactly 0.80 is not below it, also where a duty over the full duty comes out as 0.7999…
+DARKER_BELOW = 0.80 - 1e-9
 _NONE, _ROSE, _FELL = 0, 1, 2
 
 

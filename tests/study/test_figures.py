@@ -134,8 +134,8 @@ def test_equals_the_table_looked_up_count_by_count(seed, pixel_bits, adc_bits):
         assert figures.duty_mean[i] == pytest.approx(duty.mean())
         assert figures.duty_99[i] == pytest.approx(np.percentile(duty, 99))
         assert figures.duty_peak[i] == duty.max()
-        luminance = codes / table.duty_codes.max()
-        assert figures.flashes_per_s[i] == count_flashes(luminance, chain.frame_rate_hz)
+        top = float(table.duty.max())
+        assert figures.flashes_per_s[i] == count_flashes(duty, chain.frame_rate_hz, full_duty=top)
 
 
 def test_a_table_that_no_reading_lights_is_dark_and_not_undefined():
