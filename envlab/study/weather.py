@@ -1,0 +1,35 @@
+"""The same board on a winter night with a tired pack: temperature and supply sag, all parts at once."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from envlab.analog.electret import Electret
+from envlab.chain import Chain
+from envlab.errors import check_range
+
+
+def in_weather(
+    chain: Chain, *, temperature_c: float = 25.0, supply_v: float | None = None, ratiometric: bool = True
+) -> Chain:
+    """Return the chain at a temperature and an analog supply voltage.
+
+    temperature_c: −40 to 60 °C; of the diode and the hold capacitor. supply_v: of preamp and microphone, with
+    the bias at the same share of it; None: as the chain has it. ratiometric: the ADC's reference is that
+    supply and sags with it (only if it was equal to it before). Raises ParameterError where a part cannot be
+    what the weather makes of it, as a drain that starves.
+    """
+    check_range("temperature_c", temperature_c, -40, 60, unit="°C")
+    rectifier = replace(chain.rectifier, temperature_c=temperature_c)
+    capacitor = replace(chain.hold_capacitor, temperature_c=temperature_c)
+    chain = replace(chain, rectifier=rectifier, hold_capacitor=capacitor)
+    if supply_v is None:
+        return chain
+    preamp, adc, microphone = chain.preamp, chain.adc, chain.microphone
+    share = supply_v / preamp.supply_v
+    if ratiometric and adc.reference_v == preamp.supply_v:
+        adc = replace(adc, reference_v=supply_v)
+    if isinstance(microphone, Electret):
+        microphone = replace(microphone, supply_v=microphone.supply_v * share)
+    preamp = replace(preamp, supply_v=supply_v, bias_v=preamp.bias_v * share)
+    return replace(chain, preamp=preamp, adc=adc, microphone=microphone)
