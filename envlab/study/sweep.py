@@ -99,7 +99,7 @@ def _alike(chains: list[Chain]) -> list[list[int]]:
     """Places of chains that hear the same noise and are read by the same ADC, at the same frame rate."""
     groups: dict[object, list[int]] = {}
     for place, chain in enumerate(chains):
-        key = (chain.microphone, chain.preamp.noise_v_per_rthz, chain.adc, chain.frame_rate_hz)
+        key = (chain.microphone, chain.preamp.noise_density_v_per_rthz, chain.adc, chain.frame_rate_hz)
         groups.setdefault(key, []).append(place)
     return list(groups.values())
 

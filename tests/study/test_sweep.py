@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from envlab.analog.adc import Adc
+from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import PeakDetector
 from envlab.analog.parts import PartRange
 from envlab.analog.preamp import Preamp
@@ -229,6 +230,16 @@ def test_follower_and_map_may_be_swept(clips):
         assert rows["beat_contrast_lstar"][number] == pytest.approx(contrast(result), abs=0.05)
     # A longer release moves less within a second.
     assert rows["beat_contrast_lstar"][0] > rows["beat_contrast_lstar"][2]
+
+
+def test_parts_that_make_noise_of_their_own_may_be_swept(clips):
+    # Each value of the ground resistor has its own thermal noise; such candidates hear the clip in turns.
+    chain = Chain(preamp=BoardPreamp())
+    rows = sweep(chain, {"preamp.ground_ohm": (470.0, 10e3)}, clips[:1], judging=JUDGING)
+    for number, one in enumerate(candidates_of(chain, {"preamp.ground_ohm": (470.0, 10e3)}).chains):
+        assert rows["beat_contrast_lstar"][number] == pytest.approx(
+            contrast(runs_of(one, clips[:1])[0]), abs=0.01
+        )
 
 
 def test_without_tags_their_figures_are_unknown(clip_folder):

@@ -1,0 +1,46 @@
+"""What one board's microcontroller runs: the runtime's design out of a Chain."""
+
+from __future__ import annotations
+
+from envlab.chain import Chain
+from envlab.digital.auto_level import LevelControl
+from envlab.digital.fixed_frame import Dither
+from envlab.digital.fixed_point import Gate, fixed_follower
+from envlab.firmware.level_table import build_level_table
+from envlab.firmware.runtime_design import RuntimeDesign
+from envlab.light.supply_tables import SupplyTables, build_supply_tables
+
+
+def runtime_design(
+    chain: Chain, *, level: LevelControl | None = None, gate: Gate | None = None, dither: Dither | None = None
+) -> RuntimeDesign:
+    """Return what the firmware does from this board's readings to its pixels, in decibels throughout.
+
+    The table covers the window from floor to ceiling, capped so that all pixels may be lit at once; the frame
+    limiter uses the same supply. level: what moves the window, None leaves it. Raises ParameterError for a
+    follower that the firmware lacks, or a floor or ceiling that the ADC's word cannot hold.
+    """
+    return RuntimeDesign(
+        table=build_level_table(chain.count_map(), adc_bits=chain.adc.bits, cap=chain.cap),
+        follower=fixed_follower(chain.follower, chain.adc.rate_hz),
+        adc_bits=chain.adc.bits,
+        rest_counts=chain.rest_counts,
+        brightness_rate_hz=chain.frame_rate_hz,
+        gate=gate or Gate(),
+        level=level,
+        pixels=chain.pixels,
+        supply=chain.supply,
+        dither=dither,
+    )
+
+
+def both_tables(chain: Chain) -> SupplyTables:
+    """Return the board's capped table, which is chain.brightness_table(), and the uncapped one."""
+    return build_supply_tables(
+        chain.count_map(),
+        chain.pixels,
+        chain.supply,
+        adc_bits=chain.adc.bits,
+        entries=chain.table_entries,
+        bits=chain.pixel_bits,
+    )
