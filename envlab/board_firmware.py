@@ -35,7 +35,7 @@ def runtime_design(
 
 
 def both_tables(chain: Chain) -> SupplyTables:
-    """Return the board's capped table, which is chain.brightness_table(), and the uncapped one."""
+    """Return the board's capped table, that of the chain with a note on its use, and the uncapped one."""
     return build_supply_tables(
         chain.count_map(),
         chain.pixels,

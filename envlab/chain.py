@@ -186,11 +186,19 @@ class Chain:
         levels = (asked.floor_db_spl, asked.ceiling_db_spl)
         return asked.in_counts(SimulatedScale(ceiling, asked.ceiling_db_spl, levels, (floor, ceiling)))
 
+    @property
+    def table_entries(self) -> int | None:
+        """Entries of the brightness table: None is one per count, for ADCs up to 12 bit."""
+        return None if self.adc.bits <= 12 else 4097
+
     def brightness_table(self) -> LookupTable:
         """Return the table from envelope counts to duty, scaled by the supply's cap."""
-        entries = None if self.adc.bits <= 12 else 4097
         return build_table(
-            self.count_map(), adc_bits=self.adc.bits, entries=entries, bits=self.pixel_bits, cap=self.cap
+            self.count_map(),
+            adc_bits=self.adc.bits,
+            entries=self.table_entries,
+            bits=self.pixel_bits,
+            cap=self.cap,
         )
 
     def noise_pa(self, samples: int, sample_rate_hz: float, rng: np.random.Generator) -> FloatArray:

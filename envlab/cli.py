@@ -6,7 +6,6 @@ import sys
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -218,33 +217,40 @@ def simulate(
 @_design_argument
 @click.option("--out", type=click.Path(path_type=Path), default=Path("firmware"), show_default=True)
 @click.option("--identifier", default="brightness_table", show_default=True, help="Name of the C array.")
+@click.option(
+    "--sensitivity",
+    type=click.Choice(["fixed", "steps", "automatic"]),
+    default="fixed",
+    show_default=True,
+    help="What moves floor and ceiling in the field: nothing, a button in 3 dB steps, or the music.",
+)
 @_force
 @_quiet
-def table(design: Path | None, out: Path, identifier: str, force: bool, quiet: bool) -> None:
-    """Write the brightness table of DESIGN: C header, CSV, JSON and raw bytes (little-endian).
+def table(
+    design: Path | None, out: Path, identifier: str, sensitivity: str, force: bool, quiet: bool
+) -> None:
+    """Write what goes to the microcontroller: DESIGN's brightness table, and a runtime that feeds it.
 
-    The index is envelope counts above rest; the values are duty codes of the pixel's depth, scaled by the
-    supply's cap.
+    The table comes as C header, CSV, JSON and raw bytes (little-endian): index envelope counts above rest,
+    values duty codes of the pixel's depth, scaled by the supply's cap; beside it the same up to full duty,
+    for use with the limiter per frame. The runtime is C99: follower, level, gate, look-up and frame limiter,
+    with the design's numbers in envlab_parameters.h and envlab_table.h.
     """
-    from envlab.design_file import digest, read_design
-    from envlab.firmware.c_header import header_text
-    from envlab.firmware.table_files import write_binary, write_csv, write_json
-    from envlab.report.folder import check_folder, write_folder, written_by
+    from envlab.design_file import read_design
+    from envlab.digital.auto_level import AutoLevel, OffsetSteps
+    from envlab.report.firmware_folder import firmware_folder, firmware_words
+    from envlab.report.folder import check_folder, write_folder
     from envlab.shipped import demo_design
 
     chain = read_design(design or demo_design())
     check_folder(out, force=force)
-    made, mark = chain.brightness_table(), digest(chain)
-    files = {f"{identifier}.h": header_text(made, identifier=identifier, design_digest=mark).encode()}
-    for ending, write in (("csv", write_csv), ("json", write_json), ("bin", write_binary)):
-        name = f"{identifier}.{ending}"
-        files[name] = written_by(partial(write, made, design_digest=mark), name)
+    level = {"fixed": None, "steps": OffsetSteps(), "automatic": AutoLevel()}[sensitivity]
+    files = firmware_folder(chain, identifier, level)
     write_folder(out, files)
     if not quiet:
-        click.echo(
-            f"{made.entries} entries of {made.bits} bit, index envelope counts 0 to "
-            f"{made.full_scale_counts}, top duty {made.duty.max():.3f} of full (supply's cap), in {out}."
-        )
+        for line in firmware_words(chain, level):
+            click.echo(click.wrap_text(line, width=79, subsequent_indent="  "))
+        click.echo(f"\n{len(files)} files are in {out}.")
 
 
 @main.command(epilog="\b\nExample:\n  envlab notebooks")

@@ -15,8 +15,9 @@ import soundfile
 from click.testing import CliRunner, Result
 
 import envlab.cli
-from envlab.design_file import read_design
+from envlab.design_file import digest, read_design
 from envlab.firmware.c_header import read_header
+from envlab.firmware.export import check_firmware
 from envlab.study.brief import demo_brief, read_brief
 from envlab.study.ranges import candidates_of
 
@@ -231,7 +232,22 @@ class TestOtherVerbs:
         assert {path.name for path in (bench / "fw").iterdir()} >= {
             f"yoke.{ending}" for ending in ("h", "csv", "json", "bin")
         }
-        assert read_header(bench / "fw" / "yoke.h") == read_design(bench / "mine.toml").brightness_table()
+        written = read_header(bench / "fw" / "yoke.h")
+        table = read_design(bench / "mine.toml").brightness_table()
+        np.testing.assert_array_equal(written.duty_codes, table.duty_codes)
+        assert (written.count_map, written.cap, written.bits) == (table.count_map, table.cap, table.bits)
+
+    def test_table_writes_the_runtime_with_the_designs_numbers(self, bench: Path) -> None:
+        result = run("table", bench / "mine.toml", "--out", bench / "fw", "--sensitivity", "automatic")
+        assert result.exit_code == 0, result.output
+        check_firmware(bench / "fw")
+        chain = read_design(bench / "mine.toml")
+        assert digest(chain) in (bench / "fw" / "envlab_parameters.h").read_text()
+        full = read_header(bench / "fw" / "brightness_table_full.h")
+        assert full.duty.max() == 1 and chain.brightness_table().duty.max() == pytest.approx(
+            chain.cap, abs=1e-4
+        )
+        assert "10.8 A" in result.stdout and "8-bit processor" in result.stdout
 
     def test_a_name_that_c_cannot_have(self, bench: Path) -> None:
         result = run("table", bench / "mine.toml", "--out", bench / "fw", "--identifier", "while")

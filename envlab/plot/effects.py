@@ -34,6 +34,7 @@ FIGURE_WORDS = {
     "release_ms": "release, ms",
     "settled_ratio": "settled ratio",
     "frame_shimmer_lstar": "shimmer, L*",
+    "table_step_lstar": "table step, L*",
     "onset_lag_mean_ms": "mean lag, ms",
     "range_used_db": "range used, dB",
     "clipped_share": "clipped share",

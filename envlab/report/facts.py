@@ -26,6 +26,7 @@ NAMES = {
     "ripple_db": "Ripple",
     "settled_ratio": "Settled ratio",
     "frame_shimmer_lstar": "Shimmer",
+    "table_step_lstar": "Step of the table",
     "onset_lag_mean_ms": "Lag, mean",
     "onset_lag_worst_ms": "Lag, worst",
     "beat_contrast_lstar": "Contrast on the beat",
@@ -190,8 +191,8 @@ def table_sentences(chain: Chain) -> list[str]:
     ]
     if facts.first_lit_entry >= 0:
         lines.append(
-            f"The first lit entry is number {facts.first_lit_entry}, at {facts.first_lit_counts:g} counts: "
-            f"a steady tone of {facts.first_lit_db_spl:.1f} dB SPL."
+            f"The first lit entry is number {facts.first_lit_entry}, at {facts.first_lit_counts:g} above "
+            f"rest: a steady tone of {facts.first_lit_db_spl:.1f} dB SPL."
         )
     if facts.largest_step_lstar > 5 and table.count_map.floor_counts < 5:
         lines.append(

@@ -11,6 +11,11 @@ On frames of one clip (frame rate r, L* and luminance relative to the brightest 
 - flashes_per_s: worst sliding second (envlab.light.flash).
 - duty_mean, duty_99, duty_peak: mean, 99 % point and largest duty; current follows from it linearly.
 
+On the table alone:
+
+- table_step_lstar: the largest difference of L* between two neighbouring whole counts above rest. A small
+  gain leaves few counts between floor and ceiling, and the light then moves in steps.
+
 Across clips:
 
 - range_used_db: 20 lg of the 99 % point of the loudest clip's counts over the quietest clip's median, counts
@@ -100,3 +105,13 @@ def range_used_db(loudest_99_counts: FloatArray, quietest_median_counts: FloatAr
     ratio = np.asarray(loudest_99_counts) / np.maximum(quietest_median_counts, 1.0)
     with np.errstate(divide="ignore"):
         return np.asarray(20 * np.log10(ratio))
+
+
+def table_steps(chains: list[Chain], tables: list[LookupTable]) -> FloatArray:
+    """Return table_step_lstar of each chain, shape (chains,), L*."""
+    steps = np.zeros(len(chains))
+    for i, (chain, table) in enumerate(zip(chains, tables, strict=True)):
+        codes = table.look_up(np.arange(chain.adc.top_code - chain.rest_counts + 1))
+        lightness = lightness_cie1976(codes / max(int(table.duty_codes.max()), 1))
+        steps[i] = np.diff(lightness).max()
+    return steps

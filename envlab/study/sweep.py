@@ -20,7 +20,7 @@ from envlab.sound.recording import Recording
 from envlab.study.brief import Clip, Judging
 from envlab.study.checkpoint import Checkpoint, Columns
 from envlab.study.clip_run import clip_columns, clip_seed, idle_lightness
-from envlab.study.figures import range_used_db
+from envlab.study.figures import range_used_db, table_steps
 from envlab.study.onset import onset_lag
 from envlab.study.ranges import MOST_CANDIDATES, Choices, candidates_of
 from envlab.study.readings import behaviour
@@ -135,6 +135,7 @@ class _Run:
             shimmer = frame_shimmer(self.chains, self.tables, workers=self.workers).worst_lstar
             late = {"onset_lag_mean_ms": lag.mean_ms, "onset_lag_worst_ms": lag.worst_ms}
             rest = {"frame_shimmer_lstar": shimmer, "idle_lstar": idle}
+            rest |= {"table_step_lstar": table_steps(self.chains, self.tables)}
             return _tone_figures(self.chains) | late | rest
 
         return self.step("bench", compute)

@@ -18,6 +18,7 @@ FIGURES: dict[str, tuple[str, str]] = {
     "release_ms": ("ms", "end of the burst to 10 % of settled"),
     "ripple_db": ("dB", "largest over least in a settled cycle of 60 Hz"),
     "settled_ratio": ("", "settled mean over the peak of the drive, 1 kHz"),
+    "table_step_lstar": ("L*", "largest jump of the light from one ADC count to the next"),
     "onset_lag_mean_ms": ("ms", "sound to light, mean over frame phases"),
     "onset_lag_worst_ms": ("ms", "sound to light, worst frame phase"),
     "frame_shimmer_lstar": ("L*", "how far a steady bass note makes the light breathe, worst pitch"),

@@ -161,3 +161,18 @@ def test_range_used_by_hand():
     assert range_used_db(np.array([500.0]), np.array([5.0]))[0] == pytest.approx(40)
     assert range_used_db(np.array([100.0]), np.array([0.0]))[0] == pytest.approx(40)
     assert range_used_db(np.array([0.0]), np.array([3.0]))[0] == -np.inf
+
+
+def test_table_step_is_the_largest_jump_between_counts() -> None:
+    # L* is even in dB between floor and ceiling: from count n to n + 1 it moves by 100·ln(1 + 1/n)/ln(ratio),
+    # most where light begins. With floor 4 and ceiling 400 that is 100·ln(5/4)/ln(100) = 4.845 (closed form).
+    from dataclasses import replace
+
+    from envlab.chain import Chain
+    from envlab.light.curve import CountMap
+    from envlab.light.table import build_table
+    from envlab.study.figures import table_steps
+
+    chain = replace(Chain(), pixel_bits=16)
+    table = build_table(CountMap(4.0, 400.0), adc_bits=10, bits=16)
+    assert table_steps([chain], [table])[0] == pytest.approx(4.845, abs=0.01)
