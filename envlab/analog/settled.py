@@ -23,6 +23,7 @@ from envlab.units import FloatArray
 STEPS_PER_CYCLE = 1024
 _COUNTED_CYCLES = 2_000
 _RELEASE_STEPS = 4_000
+_QUICKEST_HZ = 5e8
 
 Cycle = Callable[[HoldState], tuple[FloatArray, HoldState]]
 
@@ -76,7 +77,7 @@ def silent_state(detector: Detector, rectifier: Rectifier, *, bias_v: float = 0.
     """Return the state in which everything has come to rest without a signal."""
     if rectifier.scales_with_level:
         return HoldState()
-    rate_hz = STEPS_PER_CYCLE / max(1e-6, detector.slowest_s)
+    rate_hz = min(_QUICKEST_HZ, STEPS_PER_CYCLE / detector.slowest_s)
 
     def cycle(state: HoldState) -> tuple[FloatArray, HoldState]:
         return hold_signal(
@@ -141,7 +142,7 @@ def _cycles_between(cycle: Cycle, start: HoldState, threshold_v: float) -> float
 def _release_s(
     detector: Detector, rectifier: Rectifier, start: HoldState, threshold_v: float, bias_v: float
 ) -> float:
-    rate_hz = _RELEASE_STEPS / (4 * detector.slowest_s)
+    rate_hz = min(_QUICKEST_HZ, _RELEASE_STEPS / (4 * detector.slowest_s))
     state, silence, done = start, np.zeros(_RELEASE_STEPS), 0
     for _ in range(50):
         before = state.held_v
