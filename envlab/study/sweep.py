@@ -204,7 +204,23 @@ def _tone_figures(chains: list[Chain]) -> dict[str, FloatArray]:
             )
         rows.append(known[key])
     names = ("attack_ms", "attack_60hz_ms", "release_ms", "ripple_db", "settled_ratio")
-    return dict(zip(names, np.array(rows).T, strict=True))
+    columns = dict(zip(names, np.array(rows).T, strict=True))
+    if all(chain.rectifier.scales_with_level for chain in chains):
+        return columns
+    return columns | _quiet_tone_figures(chains)
+
+
+def _quiet_tone_figures(chains: list[Chain]) -> dict[str, FloatArray]:
+    """What a diode's drop does: the same, 40 dB under the preamp's clipping."""
+    known: dict[object, tuple[float, float]] = {}
+    rows = []
+    for chain in chains:
+        key = (chain.detector_as_built, chain.rectifier, chain.tone_peak_v)
+        if key not in known:
+            quiet = chain.tone_response(peak_v=0.1 * chain.tone_peak_v)
+            known[key] = (1e3 * quiet.attack_s, quiet.settled_ratio)
+        rows.append(known[key])
+    return dict(zip(("attack_quiet_ms", "settled_quiet_ratio"), np.array(rows).T, strict=True))
 
 
 def _gathered(clips: Sequence[Clip], figures: list[Columns], chain: Chain) -> Columns:
