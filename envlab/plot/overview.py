@@ -61,7 +61,8 @@ def _music(figure: FigureBase, scene: MusicScene, choice: Choice) -> None:
         for part in parts_list(choice.chain)
         if part.key.startswith("detector.") or part.reference == "R3"
     )
-    beside_heading(detector, chosen)
+    beside_heading(detector, "pale: the rectified sound")
+    beside_heading(light, chosen)
     for ax in (sound, detector):
         ax.tick_params(labelbottom=False)
     figure.align_ylabels([sound, detector])

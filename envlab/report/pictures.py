@@ -112,9 +112,8 @@ def _table(choice: Choice, lights: tuple[ClipLight, ...]) -> Picture:
         f"Lightness and duty over the sound level: dark below {asked.floor_db_spl:g} dB SPL, rising to full "
         f"at {asked.ceiling_db_spl:g} dB SPL, where the duty is {choice.chain.cap:.3f}. Below, the level of "
         "each clip and where its envelope is most of the time.",
-        "Each dot is one entry of the table, and one count of the converter: where dots lie far apart, the "
-        "light moves in steps. Dotted: less than one count. A clip whose bar ends left of the floor stays "
-        "dark.",
+        "Each dot is one entry of the table: where dots lie far apart, the light moves in steps. Dotted: "
+        "less than one count. A clip whose bar ends left of the floor stays dark.",
     )
 
 
