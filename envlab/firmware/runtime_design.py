@@ -8,8 +8,8 @@ import numpy as np
 
 from envlab.digital.auto_level import AdaptWords, AutoLevel, LevelControl, OffsetSteps, adapt_words
 from envlab.digital.fixed_frame import LEAST_LIMIT, SUM_MOST, Dither
-from envlab.digital.fixed_point import FixedFollower, Gate, level_units
-from envlab.digital.fixed_words import FixedWords, check_words
+from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedFollower, Gate, level_units
+from envlab.digital.fixed_words import WORD_MOST, FixedWords, check_words
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.firmware.level_table import MOST_SEGMENTS, UNITS_PER_ENTRY, LevelTable
 from envlab.light.pixels import Pixels, Supply, idle_current_a
@@ -120,6 +120,8 @@ def _with_level(words: FixedWords, level: LevelControl | None, adapt: AdaptWords
     if isinstance(level, OffsetSteps):
         step = level_units(level.step_db)
         least = words.window_start + level_units(level.least_db)
+        _check_room("least_db", level.least_db, least)
+        _check_room("steps", level.steps, least - (level.steps - 1) * step)
         return words._replace(
             window_start=least - level.design_step * step,
             window_least_sensitive=least,
@@ -127,7 +129,8 @@ def _with_level(words: FixedWords, level: LevelControl | None, adapt: AdaptWords
             offset_steps=level.steps,
         )
     if isinstance(level, AutoLevel) and adapt is not None:
-        # A window that is already at an end of the word stays there: the design must leave room to move.
+        _check_room("down_db", level.down_db, words.window_start - level_units(level.down_db) - adapt.fall)
+        _check_room("up_db", level.up_db, words.window_start + level_units(level.up_db) + adapt.rise)
         return words._replace(
             automatic=1,
             adapt_every=adapt.every,
@@ -139,6 +142,14 @@ def _with_level(words: FixedWords, level: LevelControl | None, adapt: AdaptWords
             noise_rise=adapt.noise_rise,
         )
     return words
+
+
+def _check_room(name: str, value: float, window: int) -> None:
+    if not 0 <= window <= WORD_MOST:
+        beyond_db = (-window if window < 0 else window - WORD_MOST) / LEVEL_UNITS_PER_DB
+        raise ParameterError(
+            name, value, f"such that the window stays {beyond_db:.1f} dB nearer to the design"
+        )
 
 
 def _window(table: LevelTable | LookupTable, adc_bits: int) -> tuple[int, int, int]:

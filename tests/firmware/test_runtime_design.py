@@ -96,8 +96,10 @@ def test_octave_table_gives_the_codes_of_its_look_up(adc_bits):
         ({"table": build_octave_table(CountMap(4.0, 700.0), adc_bits=16), "adc_bits": 16}, "table"),
         ({"supply": Supply(0.1)}, "limit_a"),
         ({"pixels": Pixels(20_000)}, "channels"),
-        ({"level": AutoLevel(down_db=90.0)}, "window_least"),
-        ({"level": OffsetSteps(64, 10.0, 0.0)}, "offset_step"),
+        ({"level": AutoLevel(down_db=90.0)}, "down_db"),
+        ({"level": AutoLevel(up_db=90.0, down_db=1.0)}, "up_db"),
+        ({"level": OffsetSteps(64, 10.0, 0.0)}, "steps"),
+        ({"level": OffsetSteps(3, 1.0, 60.0)}, "least_db"),
     ],
 )
 def test_what_cannot_be_is_named(changes, name):
