@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import ctypes.util
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
 from .driver import C_FOLDER, Driver, Image
 from .elf import read_elf32
-from .tools import RUN_SECONDS, call, missing_commands, missing_packages, zig
+from .tools import RUN_SECONDS, call, cannot_build, missing_commands, missing_packages, zig
 
 RAM_OFFSET = 0x80_0000  # avr-gcc's linker places data at this offset from its address on the bus
+USES_LIBSIMAVR = "#include <simavr/sim_avr.h>\nint main(void) { return 0; }\n"
+USES_AVR_LIBC = "#include <avr/pgmspace.h>\nint main(void) { return 0; }\n"
 PLAIN_MEMORY = (
     "-DENVLAB_PLAIN_C",
     "-DENVLAB_ROM=",
@@ -48,9 +49,12 @@ class AvrMachine:
 
     def missing(self) -> str:
         """Return what this machine lacks here, in words, or an empty string."""
-        if ctypes.util.find_library("simavr") is None:
-            return "not installed: libsimavr"
-        return missing_commands("gcc", "avr-gcc") or (missing_packages("ziglang") if self.clang else "")
+        return (
+            missing_commands("gcc", "avr-gcc")
+            or (missing_packages("ziglang") if self.clang else "")
+            or cannot_build("gcc", "-lsimavr", text=USES_LIBSIMAVR)
+            or cannot_build("avr-gcc", f"-mmcu={self.mcu}", text=USES_AVR_LIBC)
+        )
 
     def build(self, driver: Driver, folder: Path) -> Image:
         """Compile and link the driver in `folder`."""

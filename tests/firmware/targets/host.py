@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from .driver import C_FOLDER, Driver, Image
-from .tools import RUN_SECONDS, call, missing_commands, missing_packages, zig
+from .tools import RUN_SECONDS, call, cannot_build, missing_commands, missing_packages, zig
 
 
 @dataclass(frozen=True)
@@ -18,7 +18,9 @@ class GccHost:
 
     def missing(self) -> str:
         """Return what this machine lacks here, in words, or an empty string."""
-        return missing_commands("gcc")
+        return missing_commands("gcc") or cannot_build(
+            "gcc", *self.options, text="int main(void) { return 0; }"
+        )
 
     def build(self, driver: Driver, folder: Path) -> Image:
         """Compile and link the driver in `folder`."""

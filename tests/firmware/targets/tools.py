@@ -7,7 +7,9 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -28,6 +30,19 @@ def missing_packages(*names: str) -> str:
     """Return the Python packages that are not installed, in words, or an empty string."""
     lacking = [name for name in names if importlib.util.find_spec(name) is None]
     return f"not installed: {', '.join(lacking)} (from pip)" if lacking else ""
+
+
+@cache
+def cannot_build(*command: str, text: str) -> str:
+    """Return that a compiler lacks what a small program needs, in words, or an empty string."""
+    with tempfile.TemporaryDirectory() as folder:
+        source = Path(folder) / "probe.c"
+        source.write_text(text, "ascii")
+        try:
+            call([*command, source, "-o", Path(folder) / "probe"], folder=Path(folder))
+        except RuntimeError:
+            return f"cannot build for: {' '.join(command)}"
+    return ""
 
 
 def require(machine: Machine) -> None:
