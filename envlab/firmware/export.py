@@ -82,6 +82,7 @@ def header_facts(design: RuntimeDesign, design_digest: str) -> HeaderFacts:
         design_digest=design_digest,
         adc_rate_hz=design.follower.rate_hz,
         brightness_rate_hz=design.brightness_rate_hz,
+        adc_bits=design.adc_bits,
         sum_limit=design.sum_limit,
         dither_bits=0 if design.dither is None else design.dither.bits,
         asked=tuple(_asked(design)),

@@ -49,13 +49,14 @@ _PLAIN = ("attack_fraction", "release_fraction", "level_index", "automatic")
 class HeaderFacts:
     """What stands in the headers beside the words.
 
-    rates: Hz by macro name. sum_limit, dither_bits: of the frame and dither parts. asked: lines on what was
-    asked for and what was achieved, free text.
+    adc_bits: of a count. adc_rate_hz, brightness_rate_hz: rates of the two halves of a step. sum_limit,
+    dither_bits: of the frame and dither parts. asked: lines on what was asked for and what was achieved.
     """
 
     design_digest: str
     adc_rate_hz: float
     brightness_rate_hz: float
+    adc_bits: int = 10
     sum_limit: int = 1 << 16
     dither_bits: int = 0
     asked: tuple[str, ...] = field(default=())
@@ -72,6 +73,7 @@ def parameters_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> s
     check_words(words, len(codes))
     values = [
         ("ADC_RATE_HZ", f"{round(facts.adc_rate_hz)}ul", "Hz, rate of envlab_follow"),
+        ("ADC_SHIFT", f"{16 - facts.adc_bits}u", "bits to shift a count up by to make it a reading"),
         ("BRIGHTNESS_RATE_HZ", f"{round(facts.brightness_rate_hz)}ul", "Hz, rate of envlab_brightness"),
         *((macro, _literal(words, name), unit) for macro, name, unit in _WORDS),
         (

@@ -72,6 +72,7 @@ def test_headers_say_version_digest_rates_and_what_was_achieved(folder):
         assert "window rises: asked 10, achieved" in text
         assert "repeats at 250 Hz" in text
     assert "#define ENVLAB_ADC_RATE_HZ 1000ul" in parameters
+    assert "#define ENVLAB_ADC_SHIFT 6u" in parameters
     for line in parameters.split("\n"):
         if line.startswith("#define ENVLAB_") and line != "#define ENVLAB_PARAMETERS_H":
             assert re.search(r" /\* .+ \*/$", line), line

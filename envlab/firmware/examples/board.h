@@ -8,7 +8,7 @@
 void board_start(void (*every_reading)(void));
 
 /* Returns the latest ADC result, shifted up to 16 bit: set the converter to left-justified results, or
- * shift 10 bit counts by 6 and 12 bit counts by 4. */
+ * shift its counts up by ENVLAB_ADC_SHIFT. */
 uint16_t board_reading(void);
 
 /* Sends 8 bit duties to the pixels, all channels of the first pixel first. */
