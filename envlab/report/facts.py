@@ -17,29 +17,9 @@ from envlab.study.brief import Brief
 from envlab.study.choice import Choice
 from envlab.study.parts_list import parts_list
 from envlab.study.ranges import Choices
+from envlab.study.targets import FIGURE_NAMES as NAMES
 from envlab.study.targets import FIGURES, FLASH_FIGURE, Target
 
-NAMES = {
-    "attack_ms": "Attack",
-    "attack_60hz_ms": "Attack in the bass",
-    "release_ms": "Release",
-    "ripple_db": "Ripple",
-    "settled_ratio": "Settled ratio",
-    "frame_shimmer_lstar": "Shimmer",
-    "table_step_lstar": "Step of the table",
-    "onset_lag_mean_ms": "Lag, mean",
-    "onset_lag_worst_ms": "Lag, worst",
-    "beat_contrast_lstar": "Contrast on the beat",
-    "range_used_db": "Range used",
-    "clipped_share": "Clipped",
-    "idle_lstar": "Idle light",
-    "quiet_lit_share": "Quiet clip lit",
-    "false_light_lstar": "False light",
-    "supply_mean_a": "Current, mean",
-    "supply_99_a": "Current, 99 %",
-    "supply_peak_a": "Current, peak",
-    "flashes_per_s": "Flashes",
-}
 TAG_WORDS = {
     "beat": "beat shows",
     "quiet": "still lights",

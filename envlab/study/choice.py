@@ -134,7 +134,7 @@ def _with_words(choice: Choice, brief: Brief) -> Choice:
             f"widen [sweep.{key.split('.')[0]}] {key.split('.')[1]} to see whether a value beyond is better."
         )
     for target in choice.left_out:
-        lines.append(f"Not judged: {target.text()}. No clip carries the tag that this figure needs.")
+        lines.append(f"Not judged: {target.words()}. No clip carries the tag that this figure needs.")
     return replace(choice, words=tuple(lines))
 
 
@@ -171,7 +171,7 @@ def _verdict(choice: Choice, brief: Brief) -> list[str]:
     target = next(t for t in brief.targets.soft if t.text() == row["blocking_target"])
     unit, meaning = FIGURES[target.figure]
     return [
-        f"No candidate meets every target. The one that blocks is {target.text()} ({meaning}): the best "
+        f"No candidate meets every target. The one that blocks is {target.words()} ({meaning}): the best "
         f"that was found has {row[target.figure]:.3g} {unit}.".replace(" .", ".")
     ]
 
@@ -196,7 +196,9 @@ def _neighbours(choice: Choice, brief: Brief) -> list[str]:
             neighbour = choice.table[same].iloc[0]
             notes.append(f"{_text(key, value)} {_difference(neighbour, choice.row, known)}")
         if notes:
-            lines.append(f"{_name(key)} = {_text(key, choice.row[key])}: {'; '.join(notes)}.")
+            lines.append(
+                f"{_part_name(key, choice.chain)} = {_text(key, choice.row[key])}: {'; '.join(notes)}."
+            )
     return lines
 
 
@@ -207,12 +209,21 @@ def _difference(other: pd.Series, row: pd.Series, targets: tuple[Target, ...]) -
     if other["violation"] > row["violation"]:
         target = max(targets, key=lambda t: float(t.violation(np.asarray(other[t.figure]))))
         unit = FIGURES[target.figure][0]
-        return f"would miss {target.text()} ({other[target.figure]:.3g} {unit})".replace(" )", ")")
+        return f"would miss the target {target.words()} ({other[target.figure]:.3g} {unit})".replace(
+            " )", ")"
+        )
     contrast = np.nan_to_num(float(other["beat_contrast_lstar"] - row["beat_contrast_lstar"]))
     lag = other["onset_lag_worst_ms"] - row["onset_lag_worst_ms"]
-    if abs(contrast) < 0.05 and abs(lag) < 0.05:
-        return "would look the same"
-    return f"would change contrast by {contrast:+.1f} L* and lag by {lag:+.1f} ms"
+    changes = [f"contrast by {contrast:+.1f} L*"] if abs(contrast) >= 0.05 else []
+    changes += [f"lag by {lag:+.1f} ms"] if abs(lag) >= 0.05 else []
+    return f"would change {' and '.join(changes)}" if changes else "would look the same"
+
+
+def _part_name(key: str, chain: Chain) -> str:
+    """As in "R4 (attack)"."""
+    name = key.split(".")[1].rsplit("_", 1)[0].replace("_", " ")
+    known = [part.reference for part in parts_list(chain) if part.key == key]
+    return f"{known[0]} ({name})" if known else name.capitalize()
 
 
 def _name(key: str) -> str:

@@ -33,6 +33,28 @@ FIGURES: dict[str, tuple[str, str]] = {
     "supply_peak_a": ("A", "largest current, worst clip"),
     "flashes_per_s": ("1/s", "worst sliding second of all clips"),
 }
+# What a figure is called in a sentence or a table.
+FIGURE_NAMES = {
+    "attack_ms": "Attack",
+    "attack_60hz_ms": "Attack in the bass",
+    "release_ms": "Release",
+    "ripple_db": "Ripple",
+    "settled_ratio": "Settled ratio",
+    "frame_shimmer_lstar": "Shimmer",
+    "table_step_lstar": "Step of the table",
+    "onset_lag_mean_ms": "Lag, mean",
+    "onset_lag_worst_ms": "Lag, worst",
+    "beat_contrast_lstar": "Contrast on the beat",
+    "range_used_db": "Range used",
+    "clipped_share": "Clipped",
+    "idle_lstar": "Idle light",
+    "quiet_lit_share": "Quiet clip lit",
+    "false_light_lstar": "False light",
+    "supply_mean_a": "Current, mean",
+    "supply_99_a": "Current, 99 %",
+    "supply_peak_a": "Current, peak",
+    "flashes_per_s": "Flashes",
+}
 FLASH_FIGURE = "flashes_per_s"
 FLASH_LIMIT = 3.0
 
@@ -59,6 +81,13 @@ class Target:
         miss = values - self.limit if self.side == "at_most" else self.limit - values
         worst: FloatArray = (miss / self.scale).clip(0.0)
         return worst
+
+    def words(self) -> str:
+        """As in "lag, worst, at most 45 ms"."""
+        unit, _ = FIGURES[self.figure]
+        name = FIGURE_NAMES[self.figure]
+        name = name[0].lower() + name[1:] + ("," if "," in name else "")
+        return f"{name} {self.side.replace('_', ' ')} {self.limit:g} {unit}".rstrip()
 
     def text(self) -> str:
         """As in "attack at most 12 ms"."""

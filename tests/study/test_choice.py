@@ -173,7 +173,7 @@ def test_blocking_target_is_named_with_the_best_that_was_found():
     choice = choose(table(asked, ripple_db=[1.7, 1.2, 1.3, 1.4, 1.5]), asked)
     assert choice.number == 1
     assert not choice.meets_all
-    assert "blocks is ripple_db at most 1 dB" in choice.words[1]
+    assert "blocks is ripple at most 1 dB" in choice.words[1]
     assert "the best that was found has 1.2 dB" in choice.words[1]
 
 
@@ -182,7 +182,7 @@ def test_targets_that_no_clip_judges_are_named_and_not_met():
     choice = choose(table(asked, quiet_lit_share=[math.nan] * 5), asked)
     assert choice.left_out == (QUIET,)
     assert choice.meets_all
-    assert any("Not judged: quiet_lit_share at least 0.5" in line for line in choice.words)
+    assert any("Not judged: quiet clip lit at least 0.5" in line for line in choice.words)
 
 
 def test_without_beat_clips_contrast_is_left_out_and_lag_decides():
@@ -257,7 +257,7 @@ def test_where_all_flash_alike_neighbours_differ_in_what_they_miss():
     columns = {"flashes_per_s": [5.0] * 5, "ripple_db": [3.0, 2.0, 0.5, 1.5, 2.0]}
     choice = choose(table(asked, **columns), asked)
     assert choice.number == 2
-    assert "2k2 would miss ripple_db at most 1 dB (2 dB)" in " ".join(choice.words)
+    assert "2k2 would miss the target ripple at most 1 dB (2 dB)" in " ".join(choice.words)
 
 
 def test_neighbours_say_what_the_next_values_would_do():
@@ -268,9 +268,9 @@ def test_neighbours_say_what_the_next_values_would_do():
         "onset_lag_worst_ms": [10.0, 10.0, 12.0, 13.5, 14.0],
     }
     line = next(
-        line for line in choose(table(asked, **columns), asked).words if line.startswith("Attack = 4k7")
+        line for line in choose(table(asked, **columns), asked).words if line.startswith("R4 (attack) = 4k7")
     )
-    assert "2k2 would miss ripple_db at most 1 dB (1.5 dB)" in line
+    assert "2k2 would miss the target ripple at most 1 dB (1.5 dB)" in line
     assert "10k would change contrast by -5.0 L* and lag by +1.5 ms" in line
 
 
