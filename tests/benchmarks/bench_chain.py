@@ -27,11 +27,11 @@ from envlab.analog.microphone import Microphone, hear
 from envlab.analog.passive import diode_step, read_passive
 from envlab.analog.preamp import Preamp, amplify
 from envlab.analog.rectifier import Rectifier, rectify
+from envlab.chain import NODE_BLOCK as BLOCK
 from envlab.units import FloatArray
 
 RATE_HZ = 384_000.0
-BLOCK = 65_536
-TURNS = 4
+TURNS = 16
 MOST_PRECISION, MOST_DIODE = 0.002, 0.01
 
 
