@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from firmware import twin_vectors
 from firmware.targets import MACHINES, Driver, require, run_machine
-from firmware.targets.machines import ONE_OF_EACH_KIND
+from firmware.targets.machines import AVR_LEVELS, ONE_OF_EACH_KIND
 from firmware.targets.runtime import runtime_driver
 
 from envlab.digital.fixed_kernels import level
@@ -26,6 +26,14 @@ def twin_stimuli_and_records(case_name: str) -> tuple[bytes, bytes]:
     return (
         twin_vectors.stimulus_bytes(readings, offsets),
         twin_vectors.expected_bytes(case, readings, offsets),
+    )
+
+
+def few(case_name: str) -> tuple[bytes, bytes]:
+    stimuli, expected = twin_stimuli_and_records(case_name)
+    return (
+        stimuli[: FEW_READINGS * twin_vectors.STIMULUS_BYTES],
+        expected[: FEW_READINGS * twin_vectors.RECORD_BYTES],
     )
 
 
@@ -57,13 +65,21 @@ def test_state_duty_and_envelope_are_the_twins_after_every_reading(name, case_na
     assert first_difference(run_machine(machine, driver, stimuli, tmp_path), expected) == ""
 
 
+@pytest.mark.parametrize("case_name", ["parade", "both clamps"])
+@pytest.mark.parametrize("level_name", AVR_LEVELS)
+def test_every_level_of_the_8_bit_compiler_gives_the_twins_records(level_name, case_name, tmp_path):
+    machine = AVR_LEVELS[level_name]
+    require(machine)
+    stimuli, expected = few(case_name)
+    driver = twin_driver(twin_vectors.CASES[case_name].files, tmp_path)
+    assert first_difference(run_machine(machine, driver, stimuli, tmp_path), expected) == ""
+
+
 @pytest.mark.parametrize("name", ONE_OF_EACH_KIND)
 def test_a_look_up_rounded_one_unit_lower_is_caught(name, tmp_path):
     machine = MACHINES[name]
     require(machine)
-    stimuli, expected = twin_stimuli_and_records("parade")
-    stimuli = stimuli[: FEW_READINGS * twin_vectors.STIMULUS_BYTES]
-    expected = expected[: FEW_READINGS * twin_vectors.RECORD_BYTES]
+    stimuli, expected = few("parade")
     files = dict(twin_vectors.CASES["parade"].files)
     right = files["envlab_products.h"]
     files["envlab_products.h"] = right.replace("128u", "127u")

@@ -40,3 +40,8 @@ MACHINES: dict[str, Machine] = {machine.name: machine for machine in _ALL}
 SIXTEEN_BIT_INT = ("avr-multiplier", "avr-no-multiplier", "avr-clang", "msp430")
 """Machines whose int has 16 bits: what only they can show is why they are here."""
 ONE_OF_EACH_KIND = ("host-clang-O2", "cortex-m0", "riscv32", "mips32-big-endian", "avr-multiplier", "msp430")
+# The 8-bit machine's inline assembly meets another set of free registers at each level.
+AVR_LEVELS: dict[str, Machine] = {
+    " ".join(options): AvrMachine("avr" + "".join(options), "atmega328p", *ATMEGA328P, options=options)
+    for options in (("-O0",), ("-O1",), ("-O2",), ("-O3",), ("-Os", "-flto"), ("-Os", "-DENVLAB_PLAIN_C"))
+}
