@@ -2,7 +2,8 @@
  *
  * Plain C for every machine. The 8 bit AVR with a multiplier has them in its own instructions as well,
  * because its compiler spends half of the runtime's time on moving 32 bit values about; define
- * ENVLAB_PLAIN_C to do without. Tests hold both forms against each other.
+ * ENVLAB_PLAIN_C to do without. Tests hold both forms against each other. The results are marked as
+ * written early, for they change while the factors are still needed.
  */
 #ifndef ENVLAB_PRODUCTS_H
 #define ENVLAB_PRODUCTS_H
@@ -42,7 +43,7 @@ ENVLAB_INLINE void envlab_add_product(uint32_t *sum, unsigned a, unsigned b)
             "adc %C[sum], r1" "\n\t"
             "adc %D[sum], %[zero]" "\n\t"
             "clr r1"
-            : [sum] "+r"(*sum)
+            : [sum] "+&r"(*sum)
             : [a] "r"(a), [b] "r"(b), [zero] "r"(zero));
 }
 
@@ -67,7 +68,7 @@ ENVLAB_INLINE void envlab_subtract_product(uint32_t *sum, unsigned a, unsigned b
             "sbc %C[sum], r1" "\n\t"
             "sbc %D[sum], %[zero]" "\n\t"
             "clr r1"
-            : [sum] "+r"(*sum)
+            : [sum] "+&r"(*sum)
             : [a] "r"(a), [b] "r"(b), [zero] "r"(zero));
 }
 
@@ -96,7 +97,7 @@ ENVLAB_INLINE void envlab_add_fine_product(uint32_t *sum, uint8_t *low, unsigned
             "adc %C[sum], %[zero]" "\n\t"
             "adc %D[sum], %[zero]" "\n\t"
             "clr r1"
-            : [sum] "+r"(*sum), [fine] "+r"(*low)
+            : [sum] "+&r"(*sum), [fine] "+&r"(*low)
             : [a] "r"(a), [b] "r"(b), [zero] "r"(zero));
 }
 
@@ -125,7 +126,7 @@ ENVLAB_INLINE void envlab_subtract_fine_product(uint32_t *sum, uint8_t *low, uns
             "sbc %C[sum], %[zero]" "\n\t"
             "sbc %D[sum], %[zero]" "\n\t"
             "clr r1"
-            : [sum] "+r"(*sum), [fine] "+r"(*low)
+            : [sum] "+&r"(*sum), [fine] "+&r"(*low)
             : [a] "r"(a), [b] "r"(b), [zero] "r"(zero));
 }
 
@@ -143,7 +144,7 @@ ENVLAB_INLINE unsigned envlab_part_of_step(unsigned low, unsigned step, uint8_t 
             "add %A[low], r0" "\n\t"
             "adc %B[low], r1" "\n\t"
             "clr r1"
-            : [low] "+r"(low), [fine] "+r"(fine)
+            : [low] "+&r"(low), [fine] "+&r"(fine)
             : [step] "r"(step), [fraction] "r"(fraction), [zero] "r"(zero));
     return low;
 }
