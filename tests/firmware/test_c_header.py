@@ -7,7 +7,7 @@ import re
 
 import numpy as np
 import pytest
-from reference.c_compilers import PEDANTIC, run
+from reference.c_compilers import PEDANTIC, find_program, run
 
 from envlab import __version__
 from envlab.errors import FileError, ParameterError
@@ -84,6 +84,27 @@ def test_every_value_has_a_unit(header):
     for line in text.split("\n"):
         if line.startswith("#define BRIGHTNESS_TABLE_") and line != "#define BRIGHTNESS_TABLE_H":
             assert re.search(r" /\* .+ \*/$", line), line
+
+
+@pytest.mark.usefixtures("header")
+def test_compiles_where_program_memory_is_apart(table, tmp_path):
+    width = 8 if table.bits <= 8 else 16
+    (tmp_path / "use.c").write_text(
+        '#include "brightness_table.h"\nuint16_t at(uint16_t i);\n'
+        f"uint16_t at(uint16_t i) {{ return ENVLAB_ROM_U{width}(&brightness_table[i]); }}\n"
+    )
+    compiler = find_program("avr-gcc")
+    run(
+        compiler,
+        "-std=c99",
+        "-Os",
+        "-mmcu=atmega328p",
+        *PEDANTIC,
+        "-c",
+        "-o",
+        tmp_path / "use.o",
+        tmp_path / "use.c",
+    )
 
 
 @pytest.mark.usefixtures("header")

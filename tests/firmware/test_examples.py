@@ -10,7 +10,7 @@ from firmware import twin_vectors as twin
 from firmware.host_build import feed
 from firmware.targets import MACHINES, require
 from firmware.test_interrupted_reader import EVERYWHERE, snapshot_driver, torn, words_read
-from reference.c_compilers import PEDANTIC, run
+from reference.c_compilers import PEDANTIC, find_program, run
 
 from envlab.digital import fixed_kernels as kernels
 from envlab.digital.fixed_frame import byte_duty, frame_factor, scale_words
@@ -72,6 +72,19 @@ def test_every_frame_is_that_of_the_twin(program, design):
     np.testing.assert_array_equal(got, wanted)
     assert wanted.max() > 60
     assert (wanted.sum(axis=1) * 257 <= design.sum_limit).all()
+
+
+@pytest.mark.parametrize(
+    ("compiler", "flags"),
+    [("avr-gcc", ["-mmcu=atmega328p"]), ("arm-none-eabi-gcc", ["-mcpu=cortex-m0", "-mthumb"])],
+)
+def test_examples_compile_for_small_machines(compiler, flags, design, tmp_path):
+    cross = find_program(compiler)
+    for name, text in firmware_files(design, design_digest="examples").items():
+        (tmp_path / name).write_text(text, "ascii")
+    for source in EXAMPLES.glob("*.c"):
+        include = ("-I", tmp_path, "-I", EXAMPLES)
+        run(cross, "-std=c99", "-Os", *flags, *PEDANTIC, *include, "-c", source, "-o", tmp_path / "part.o")
 
 
 def test_a_damaged_table_keeps_the_pixels_dark(program, tmp_path, c_compiler):
