@@ -105,12 +105,11 @@ def test_offset_is_amplified_only_without_a_ground_capacitor():
 
 
 def test_a_constant_input_is_blocked_with_the_coupling_time_constant():
-    # After RC = 0.1 s a step has fallen to 1/e (closed form). The sections' frequency axis, matched at
-    # 7.5 kHz, errs by 0.15 % far below it, and so does the time constant.
+    # After RC = 0.1 s a step has fallen to 1/e (closed form).
     preamp = Preamp(1.0, 1e6, None, 1e-6, 100e3, 1e9, input_offset_v=0)
     out = output(preamp)(np.full(int(0.3 * RATE_HZ), 0.5))
-    assert out[int(0.1 * RATE_HZ)] / out[0] == pytest.approx(math.exp(-1), rel=1.5e-3)
-    assert out[int(0.2 * RATE_HZ)] / out[0] == pytest.approx(math.exp(-2), rel=3e-3)
+    assert out[int(0.1 * RATE_HZ)] / out[0] == pytest.approx(math.exp(-1), rel=3e-4)
+    assert out[int(0.2 * RATE_HZ)] / out[0] == pytest.approx(math.exp(-2), rel=3e-4)
 
 
 def test_input_noise_has_its_density():
