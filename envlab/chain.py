@@ -19,6 +19,7 @@ from envlab.analog.hold_capacitor import HoldCapacitor, as_built
 from envlab.analog.microphone import Microphone, MicrophoneState, hear, is_overloaded, self_noise_pa
 from envlab.analog.passive import charged_through
 from envlab.analog.preamp import Preamp, input_noise_v
+from envlab.analog.precision import PrecisionBoard, in_one_pass
 from envlab.analog.rectifier import Rectifier
 from envlab.analog.settled import silent_state, tone_response_at
 from envlab.analog.steady import ToneResponse, tone_response
@@ -221,6 +222,14 @@ class Chain:
         """
         rate_hz = internal_rate_hz(sample_rate_hz)
         detector, held = self.detector_as_built, self.silent_state
+        if in_one_pass(self.microphone, self.preamp, self.band_filter, self.rectifier):
+            board = PrecisionBoard(self.microphone, self.preamp, self.rectifier, detector, rate_hz)
+            for start, fine_pa in _in_pieces(interpolated_blocks(pressure_pa, sample_rate_hz)):
+                done = board.follow(fine_pa)
+                yield NodeBlock(
+                    start, fine_pa, done.microphone_v, done.preamp_v, done.drive_v, done.held_v, done.limited
+                )
+            return
         microphone_state, front_state = MicrophoneState(), FrontState()
         for start, fine_pa in _in_pieces(interpolated_blocks(pressure_pa, sample_rate_hz)):
             microphone_v, microphone_state = hear(

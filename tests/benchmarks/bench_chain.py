@@ -26,6 +26,7 @@ from envlab.analog.kernels import compiled
 from envlab.analog.microphone import Microphone, hear
 from envlab.analog.passive import diode_step, read_passive
 from envlab.analog.preamp import Preamp, amplify
+from envlab.analog.precision import PrecisionBoard
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.chain import NODE_BLOCK as BLOCK
 from envlab.units import FloatArray
@@ -64,6 +65,8 @@ def jobs() -> dict[str, tuple[Callable[[], object], int, float | None]]:
     drive, rest = rectify(signal, diode), np.zeros((2, 32))
     due, between = np.arange(0, n.size, 3840), np.full(-(-n.size // 3840), 0.5)
 
+    one_pass = PrecisionBoard(microphone, preamp, precision, detector, RATE_HZ)
+
     def chain(rectifier: Rectifier) -> object:
         volts, _ = hear(pressure, microphone, sample_rate_hz=RATE_HZ)
         out = amplify(volts, preamp, sample_rate_hz=RATE_HZ).preamp_v
@@ -82,7 +85,8 @@ def jobs() -> dict[str, tuple[Callable[[], object], int, float | None]]:
         "diode and detector": (hold(diode), 1, MOST_DIODE),
         "diode, coupled": (hold(coupled), 1, MOST_DIODE),
         "diodes, 32 at once": (lambda: read_passive(drive, steps, rest, due, between), 32, MOST_DIODE),
-        "precision chain": (lambda: chain(precision), 1, MOST_PRECISION),
+        "precision, stage by stage": (lambda: chain(precision), 1, None),
+        "precision chain": (lambda: one_pass.follow(pressure), 1, MOST_PRECISION),
         "diode chain": (lambda: chain(diode), 1, MOST_DIODE),
     }
 
