@@ -134,7 +134,9 @@ def _with_words(choice: Choice, brief: Brief) -> Choice:
             f"widen [sweep.{key.split('.')[0]}] {key.split('.')[1]} to see whether a value beyond is better."
         )
     for target in choice.left_out:
-        lines.append(f"Not judged: {target.words()}. No clip carries the tag that this figure needs.")
+        lines.append(
+            f"Not judged: {target.words()}. The clips lack the tag, or the second level, that it needs."
+        )
     return replace(choice, words=tuple(lines))
 
 

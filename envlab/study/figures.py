@@ -19,7 +19,8 @@ On the table alone:
 Across clips:
 
 - range_used_db: 20 lg of the 99 % point of the loudest clip's counts over the quietest clip's median, counts
-  above rest, the latter at least 1 count. Loudest and quietest by the level stated for the clip.
+  above rest, the latter at least 1 count. Loudest and quietest by the level stated for the clip; with clips
+  of one level only it is not judged.
 - onset_lag_ms: see onset.py. attack_ms, release_ms, ripple_db, settled_ratio: see analog/steady.py.
 """
 

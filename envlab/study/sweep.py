@@ -237,12 +237,10 @@ def _gathered(clips: Sequence[Clip], figures: list[Columns], chain: Chain) -> Co
     def most(name: str, tag: str | None = None) -> FloatArray:
         return np.asarray(np.max(rows(name, tag), axis=0))
 
-    loudest = max(range(len(clips)), key=lambda i: clips[i].level_db_spl)
-    quietest = min(range(len(clips)), key=lambda i: clips[i].level_db_spl)
     pixels, volts = chain.pixels, chain.supply.volts
     columns = {
         "beat_contrast_lstar": least("contrast_lstar", "beat"),
-        "range_used_db": range_used_db(figures[loudest]["counts_99"], figures[quietest]["counts_median"]),
+        "range_used_db": _range_used(clips, figures),
         "quiet_lit_share": least("lit_share", "quiet"),
         "false_light_lstar": most("lightness_95_lstar", "walking"),
         "clipped_share": most("clipped_share"),
@@ -255,3 +253,12 @@ def _gathered(clips: Sequence[Clip], figures: list[Columns], chain: Chain) -> Co
         for name in ("contrast_lstar", "flashes_per_s", "clipped_share", "lit_share"):
             columns[f"{name} [{clip.label}]"] = figure[name]
     return columns
+
+
+def _range_used(clips: Sequence[Clip], figures: list[Columns]) -> FloatArray:
+    """Between two loudnesses: with clips of one level only there is nothing to judge, so NaN."""
+    levels = [clip.level_db_spl for clip in clips]
+    loudest, quietest = levels.index(max(levels)), levels.index(min(levels))
+    if levels[loudest] == levels[quietest]:
+        return np.full_like(figures[0]["counts_99"], np.nan)
+    return range_used_db(figures[loudest]["counts_99"], figures[quietest]["counts_median"])

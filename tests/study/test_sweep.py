@@ -244,16 +244,12 @@ def test_parts_that_make_noise_of_their_own_may_be_swept(clips):
 
 def test_without_tags_their_figures_are_unknown(clip_folder):
     rows = sweep(Chain(), {}, [Clip(clip_folder / "hum.wav", 80.0)], judging=JUDGING)
-    for figure in ("beat_contrast_lstar", "quiet_lit_share", "false_light_lstar"):
+    # One clip has one level: there is no range from a quiet to a loud one either.
+    unknown = ("beat_contrast_lstar", "quiet_lit_share", "false_light_lstar", "range_used_db")
+    for figure in unknown:
         assert math.isnan(rows[figure][0])
-    known = [
-        figure
-        for figure in FIGURES
-        if figure not in ("beat_contrast_lstar", "quiet_lit_share", "false_light_lstar")
-    ]
+    known = [figure for figure in FIGURES if figure not in unknown]
     assert np.isfinite(rows[known].to_numpy(float)).all()
-    # Loudest and quietest are the same clip: its top over its median.
-    assert rows["range_used_db"][0] >= 0
 
 
 def test_a_clip_under_a_second_is_judged_whole(clip_folder):
@@ -280,9 +276,6 @@ def test_a_silent_clip_warns_and_is_dark(clip_folder):
         assert list(rows[figure]) == [0, 0]
     # Idle pixels take 24 mA.
     assert rows["supply_peak_a"][0] == pytest.approx(0.024)
-    # Nothing loud was read: no range is used, and nothing is undefined.
-    assert not rows["range_used_db"].isna().any()
-    assert (rows["range_used_db"] < 10).all()
 
 
 def test_chains_that_stay_dark_leave_the_others_judged(clips):
