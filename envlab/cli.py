@@ -84,11 +84,12 @@ def design(
     DESIGN is a design file (TOML); without it, the lantern parade. With --clip, that recording takes the
     place of the design's clips. Writes design.toml, parts.csv, candidates.csv (units in the column names),
     brightness_table.h and .csv (duty codes), and report.html. Ends with status 3, and without a table, if
-    no candidate keeps the flash limit.
+    no candidate keeps the flash limit; then it says what would.
     """
     from envlab.report.folder import check_folder, result_files, write_folder
     from envlab.report.page import report_html
     from envlab.study.choice import choose
+    from envlab.study.flash_remedies import with_remedies
     from envlab.study.sweep import sweep
 
     brief = _brief(design, clip, level_db_spl)
@@ -96,7 +97,7 @@ def design(
     check_folder(folder, force=force)
     with _progress(quiet) as report:
         table = sweep(brief.chain, brief.ranges, brief.clips, judging=brief.judging, progress=report)
-    choice = choose(table, brief)
+    choice = with_remedies(choose(table, brief), brief)
     write_folder(folder, result_files(brief, choice, folder, report_html(brief, choice)))
     if not quiet:
         _say_choice(choice.words, folder, out_of_limit=not choice.flash_safe)

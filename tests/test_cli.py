@@ -141,7 +141,11 @@ class TestDesign:
         assert {path.name for path in (bench / "out").iterdir()} == {
             name for name in RESULTS if not name.startswith("brightness_table")
         }
-        assert "No candidate keeps the flash limit" in result.stdout
+        told = " ".join(result.stdout.split())
+        assert "No candidate keeps the flash limit" in told
+        assert "Longer release: R5 = " in told
+        assert told.index("No candidate keeps") < told.index("The smallest change that passes is")
+        assert "The smallest change that passes is" in (bench / "out" / "report.html").read_text()
 
 
 BAD_DESIGNS = [

@@ -64,21 +64,29 @@ def first_that_passes(
     light_of: Callable[[float], FloatArray],
     original: FloatArray,
     frame_rate_hz: float,
+    *,
+    allowed: float = FLASHES_ALLOWED_PER_S,
 ) -> Remedy | None:
     """Return the first setting, of a series from mild to strong, whose light passes; None if none does.
 
     light_of gives the relative luminance (frames,) of a setting: the way to try whatever lies outside this
-    module, such as a longer release of the detector.
+    module, such as a longer release of the detector. allowed: flashes in any second.
     """
     for setting in settings:
         luminance = light_of(setting)
         flashes = count_flashes(luminance, frame_rate_hz)
-        if flashes <= FLASHES_ALLOWED_PER_S:
+        if flashes <= allowed:
             return Remedy(name, setting, unit, flashes, _mean_change(luminance, original), luminance)
     return None
 
 
-def slope_remedy(duty: ArrayLike, frame_rate_hz: float, *, full_duty: float = 1.0) -> Remedy | None:
+def slope_remedy(
+    duty: ArrayLike,
+    frame_rate_hz: float,
+    *,
+    full_duty: float = 1.0,
+    allowed: float = FLASHES_ALLOWED_PER_S,
+) -> Remedy | None:
     """Return the fastest slope limit of L* that passes (within 0.15 %), for duties (frames,) to full_duty.
 
     Infinite, and without change, when the light passes as it is.
@@ -91,10 +99,17 @@ def slope_remedy(duty: ArrayLike, frame_rate_hz: float, *, full_duty: float = 1.
         lambda slope: limit_slope(original, frame_rate_hz, slope),
         original,
         frame_rate_hz,
+        allowed,
     )
 
 
-def depth_remedy(duty: ArrayLike, frame_rate_hz: float, *, full_duty: float = 1.0) -> Remedy | None:
+def depth_remedy(
+    duty: ArrayLike,
+    frame_rate_hz: float,
+    *,
+    full_duty: float = 1.0,
+    allowed: float = FLASHES_ALLOWED_PER_S,
+) -> Remedy | None:
     """Return the least rest light that passes (within 0.0002), for duties (frames,) to full_duty.
 
     0, and without change, when the light passes as it is.
@@ -107,6 +122,7 @@ def depth_remedy(duty: ArrayLike, frame_rate_hz: float, *, full_duty: float = 1.
         lambda rest: raise_rest(original, rest),
         original,
         frame_rate_hz,
+        allowed,
     )
 
 
@@ -125,12 +141,17 @@ def _finest(
     light_of: Callable[[float], FloatArray],
     original: FloatArray,
     frame_rate_hz: float,
+    allowed: float,
 ) -> Remedy | None:
     """The light as it is (first setting) if it passes; else the first that does, made milder by halving."""
-    as_it_is = first_that_passes(name, unit, settings[:1], lambda _: original, original, frame_rate_hz)
+
+    def first(some: tuple[float, ...], light: Callable[[float], FloatArray]) -> Remedy | None:
+        return first_that_passes(name, unit, some, light, original, frame_rate_hz, allowed=allowed)
+
+    as_it_is = first(settings[:1], lambda _: original)
     if as_it_is is not None:
         return as_it_is
-    best = first_that_passes(name, unit, settings[1:], light_of, original, frame_rate_hz)
+    best = first(settings[1:], light_of)
     if best is None:
         return None
     mild = settings[settings.index(best.setting) - 1]
@@ -138,7 +159,7 @@ def _finest(
         return best
     for _ in range(_HALVINGS):
         between = 0.5 * (mild + best.setting)
-        tried = first_that_passes(name, unit, (between,), light_of, original, frame_rate_hz)
+        tried = first((between,), light_of)
         if tried is None:
             mild = between
         else:

@@ -115,6 +115,15 @@ def test_light_that_passes_stays_as_it_is(find, unchanged):
     assert np.array_equal(remedy.luminance, calm)
 
 
+@pytest.mark.parametrize("find", [slope_remedy, depth_remedy])
+def test_a_stricter_limit_is_kept(find):
+    usual, stricter = find(drum_like(), RATE_HZ), find(drum_like(), RATE_HZ, allowed=1)
+    assert usual is not None
+    assert stricter is not None
+    assert worst_flashes(stricter.luminance.tolist(), RATE_HZ) <= 1 < usual.flashes_per_s
+    assert stricter.mean_change_lstar > usual.mean_change_lstar
+
+
 def test_any_other_setting_can_be_tried():
     # Release by hand: one pole that falls with its time constant; longer from try to try.
     light = drum_like()
