@@ -297,7 +297,7 @@ class Chain:
             adc_rate_hz=self.adc.rate_hz,
             duty=digital.duty,
             frame_rate_hz=self.frame_rate_hz,
-            full_duty=float(digital.table.duty.max()),
+            full_duty=digital.table.brightest_code / digital.table.full_code,
             clipped_share=sum(block.limited for block in blocks) / held_v.size,
             table=digital.table,
         )
@@ -344,8 +344,8 @@ class ChainResult:
     rectified_v (V at the pin's ground). detector_v (V at the pin's ground): sample n at (n + ½)/rate.
     At adc_rate_hz: adc_counts (whole counts), envelope_counts (counts above rest, followed).
     At frame_rate_hz: duty (0 to full_duty, share of full pixel current).
-    full_duty: brightest state of the table. clipped_share: share of internal samples at which the microphone
-    or the preamp was at its limit.
+    full_duty: brightest state that the capped costume can show. clipped_share: share of internal samples at
+    which the microphone or the preamp was at its limit.
     """
 
     pressure_pa: FloatArray

@@ -84,6 +84,11 @@ class LookupTable:
         return (1 << self.bits) - 1
 
     @property
+    def brightest_code(self) -> int:
+        """The brightest state under the cap, whether the table reaches it or not; what Y and L* refer to."""
+        return max(_most_code(self.bits, self.cap), 1)
+
+    @property
     def duty(self) -> FloatArray:
         """Duty (entries,) of each entry, 0..1."""
         return self.duty_codes / self.full_code

@@ -56,7 +56,7 @@ class ClipLight:
 def light_on_clips(brief: Brief, chain: Chain, *, workers: int = 2) -> tuple[ClipLight, ...]:
     """Return the light of a chain on every clip of a brief; the figures are those of the sweep's row."""
     table = chain.brightness_table()
-    full_duty = float(table.duty.max())
+    full_duty = table.brightest_code / table.full_code
 
     def one(number: int) -> ClipLight:
         clip = brief.clips[number]

@@ -22,7 +22,7 @@ def table_curve(table: LookupTable, scale: LevelScale, axes: Sequence[Axes]) -> 
     """
     counts = table.entry_counts[1:]
     level_db = np.array([scale.level_db_spl(float(count)) for count in counts])
-    top = max(float(table.duty.max()), 1e-12)
+    top = table.brightest_code / table.full_code
     upper, lower = axes
     for ax, height, quantity in (
         (upper, lightness_cie1976(table.duty[1:] / top), "light"),

@@ -69,8 +69,7 @@ def clip_figures(
     first = chains[0]
     codes = np.stack([table.duty_codes for table in tables])
     code, lightness = np.empty(envelope.shape), np.empty(envelope.shape, dtype=np.float32)
-    # A table whose floor no reading reaches stays dark; it divides by 1, not by its brightest code of 0.
-    brightest = np.maximum(codes.max(axis=1), 1)
+    brightest = np.array([table.brightest_code for table in tables])
     tops, row = np.unique(brightest, return_inverse=True)
     of_code = lightness_cie1976(np.minimum(np.arange(tops[-1] + 1) / tops[:, None], 1.0))
     full_scale = float(tables[0].full_scale_counts)
@@ -113,6 +112,6 @@ def table_steps(chains: list[Chain], tables: list[LookupTable]) -> FloatArray:
     steps = np.zeros(len(chains))
     for i, (chain, table) in enumerate(zip(chains, tables, strict=True)):
         codes = table.look_up(np.arange(chain.adc.top_code - chain.rest_counts + 1))
-        lightness = lightness_cie1976(codes / max(int(table.duty_codes.max()), 1))
+        lightness = lightness_cie1976(codes / table.brightest_code)
         steps[i] = np.diff(lightness).max()
     return steps

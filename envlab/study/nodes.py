@@ -69,6 +69,8 @@ def nodes_at_readings(
             "adc_counts": digital.adc_counts,
             "envelope_counts": digital.envelope_counts,
             "duty": duty,
-            "lightness_lstar": lightness_cie1976(duty / max(float(digital.table.duty.max()), 1e-12)),
+            "lightness_lstar": lightness_cie1976(
+                duty * digital.table.full_code / digital.table.brightest_code
+            ),
         }
     )

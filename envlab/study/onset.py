@@ -55,7 +55,7 @@ def onset_lag(chains: list[Chain], level_db_spl: float, tables: list[LookupTable
     mean_ms, worst_ms = np.empty(len(chains)), np.empty(len(chains))
     for i, table in enumerate(tables):
         codes = table.look_up(counts[i])[place].reshape(frames, PHASES)
-        lightness = lightness_cie1976(codes / max(int(table.duty_codes.max()), 1))
+        lightness = lightness_cie1976(codes / table.brightest_code)
         largest = lightness.max(axis=0)
         first_frame = (lightness >= largest / 2).argmax(axis=0)
         lag_ms = 1e3 * lag_s.reshape(frames, PHASES)[first_frame, np.arange(PHASES)]

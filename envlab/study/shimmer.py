@@ -2,7 +2,9 @@
 
 frame_shimmer_lstar: for a steady sine of f = 40, 40.37, 40.74 … 200 Hz, at the level where the mean L* over
 a cycle of the settled detector is 50: the largest less the smallest L* over the frames of 10 s, the reading
-in whole counts; the worst f. A table that cannot reach a mean of 50 is taken as near to it as it comes.
+in whole counts; the worst f. The follower is left out: it can only smooth. A table that cannot reach a mean
+of 50 is taken as near to it as it comes. Behind a passive diode, which does not scale with the level, the figure
+is not judged: NaN.
 """
 
 from __future__ import annotations
@@ -41,12 +43,13 @@ def frame_shimmer(
     tables = tables or [chain.brightness_table() for chain in chains]
     alike: dict[tuple[object, ...], list[int]] = {}
     for place, chain in enumerate(chains):
-        key = (behaviour(chain.detector), chain.rectifier, chain.adc, chain.frame_rate_hz)
-        alike.setdefault(key, []).append(place)
-    worst, at_hz = np.empty(len(chains)), np.empty(len(chains))
+        if chain.rectifier.scales_with_level:
+            key = (behaviour(chain.detector_as_built), chain.rectifier, chain.adc, chain.frame_rate_hz)
+            alike.setdefault(key, []).append(place)
+    worst, at_hz = np.full(len(chains), np.nan), np.full(len(chains), np.nan)
 
     def one(places: list[int]) -> None:
-        cycles = _cycles(chains[places[0]].detector, chains[places[0]].rectifier)
+        cycles = _cycles(chains[places[0]].detector_as_built, chains[places[0]].rectifier)
         swing = cycles.max(axis=1) / cycles.min(axis=1)
         known: dict[bytes, tuple[float, float]] = {}
         for place in places:
@@ -65,7 +68,7 @@ def _worst(cycles: FloatArray, swing: FloatArray, chain: Chain, table: LookupTab
     from envlab.study import shimmer_kernels
 
     codes = table.look_up(np.arange(chain.adc.top_code - chain.rest_counts + 1))
-    of_count = lightness_cie1976(codes / max(int(table.duty_codes.max()), 1))
+    of_count = lightness_cie1976(codes / table.brightest_code)
     frames = int(WATCHED_S * chain.frame_rate_hz)
     worst, at_hz = shimmer_kernels.worst_shimmer(
         cycles, swing, FREQUENCIES_HZ, chain.frame_rate_hz, frames, of_count
