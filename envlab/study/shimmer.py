@@ -3,8 +3,8 @@
 frame_shimmer_lstar: for a steady sine of f = 40, 40.37, 40.74 … 200 Hz, at the level where the mean L* over
 a cycle of the settled detector is 50: the largest less the smallest L* over the frames of 10 s, the reading
 in whole counts; the worst f. The follower is left out: it can only smooth. A table that cannot reach a mean
-of 50 is taken as near to it as it comes. Behind a passive diode, which does not scale with the level, the figure
-is not judged: NaN.
+of 50 is taken as near to it as it comes. Behind a passive diode, which does not scale with the level, the
+figure is not judged: NaN.
 """
 
 from __future__ import annotations
