@@ -7,8 +7,8 @@ From the offered voltage u through the diode and R (attack resistor and what the
 with n·V_T, the diode's own resistance and its leakage twice for a bridge. Coupled, u is the signal less what
 stands on the coupling capacitor, which carries i and the current of its return resistor.
 Each sample stands for the interval of one period round its instant. The step is the implicit midpoint rule,
-second order and stable; where R·C is shorter than half a step its weight moves towards the step's end just so
-far that the capacitor cannot pass its drive.
+second order and stable; where a time constant is shorter than half a step its weight moves towards the step's
+end, just so far that the capacitor cannot pass its drive.
 """
 
 from __future__ import annotations
@@ -51,8 +51,11 @@ def diode_step(detector: Detector, rectifier: Rectifier, sample_rate_hz: float) 
     resistance = detector.attack_ohm + in_path * diode.series_ohm
     leak = 1 / (in_path * diode.leakage_ohm)
     coupling = rectifier.coupling_farad
-    least_farad = min(detector.hold_farad, coupling or math.inf)
-    weight = max(0.5, 1 - resistance * least_farad * sample_rate_hz)
+    quickest_per_s = (1 / resistance + leak + 1 / detector.release_ohm) / detector.hold_farad
+    if coupling is not None:
+        back = 1 / rectifier.return_ohm if rectifier.return_ohm else 0.0
+        quickest_per_s = max(quickest_per_s, (1 / resistance + back) / coupling)
+    weight = max(0.5, 1 - sample_rate_hz / quickest_per_s)
     held = weight / (sample_rate_hz * detector.hold_farad)
     held_share = 1 + held * (1 / detector.release_ohm + leak)
     across = 0.0 if coupling is None else weight / (sample_rate_hz * coupling)
