@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -11,6 +12,7 @@ from envlab.chain import Chain, ChainResult
 from envlab.light.flash import FlashReport, find_flashes
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import supply_current_a
+from envlab.light.table import LookupTable
 from envlab.sound.recording import Recording
 from envlab.study.brief import Brief, Clip
 from envlab.study.clip_run import clip_seed, frame_envelopes
@@ -56,25 +58,35 @@ class ClipLight:
 def light_on_clips(brief: Brief, chain: Chain, *, workers: int = 2) -> tuple[ClipLight, ...]:
     """Return the light of a chain on every clip of a brief; the figures are those of the sweep's row."""
     table = chain.brightness_table()
-    full_duty = table.brightest_code / table.full_code
 
     def one(number: int) -> ClipLight:
         clip = brief.clips[number]
         seed = clip_seed(brief.judging.seed, number)
         envelope, _ = frame_envelopes(clip.recording(), [chain], seed=seed, workers=1)
-        duty = table.look_up(envelope[0]) / table.full_code
-        return ClipLight(
-            clip=clip,
-            envelope_counts=envelope[0],
-            duty=duty,
-            full_duty=full_duty,
-            frame_rate_hz=chain.frame_rate_hz,
-            current_a=supply_current_a(duty, chain.pixels, volts=chain.supply.volts),
-            flashes=find_flashes(duty, chain.frame_rate_hz, full_duty=full_duty or 1.0),
-        )
+        return _shown(clip, envelope[0], chain, table)
 
     with ThreadPoolExecutor(workers) as pool:
         return tuple(pool.map(one, range(len(brief.clips))))
+
+
+def relit(lights: Sequence[ClipLight], chain: Chain) -> tuple[ClipLight, ...]:
+    """Return the same envelopes as the chain shows them: another table, pixels or supply on the same board."""
+    table = chain.brightness_table()
+    return tuple(_shown(light.clip, light.envelope_counts, chain, table) for light in lights)
+
+
+def _shown(clip: Clip, envelope_counts: FloatArray, chain: Chain, table: LookupTable) -> ClipLight:
+    full_duty = table.brightest_code / table.full_code
+    duty = table.look_up(envelope_counts) / table.full_code
+    return ClipLight(
+        clip=clip,
+        envelope_counts=envelope_counts,
+        duty=duty,
+        full_duty=full_duty,
+        frame_rate_hz=chain.frame_rate_hz,
+        current_a=supply_current_a(duty, chain.pixels, volts=chain.supply.volts),
+        flashes=find_flashes(duty, chain.frame_rate_hz, full_duty=full_duty or 1.0),
+    )
 
 
 def most_flashing(lights: tuple[ClipLight, ...]) -> ClipLight:

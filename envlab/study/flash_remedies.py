@@ -153,7 +153,7 @@ def _relative_light(clip: Clip, chains: list[Chain], seed: tuple[int, ...], work
     lights = []
     for chain, envelope in zip(chains, envelopes, strict=True):
         table = chain.brightness_table()
-        lights.append(table.look_up(envelope) / max(int(table.duty_codes.max()), 1))
+        lights.append(table.look_up(envelope) / table.brightest_code)
     return lights
 
 
