@@ -70,7 +70,7 @@ def light_on_clips(brief: Brief, chain: Chain, *, workers: int = 2) -> tuple[Cli
 
 
 def relit(lights: Sequence[ClipLight], chain: Chain) -> tuple[ClipLight, ...]:
-    """Return the same envelopes as the chain shows them: another table, pixels or supply on the same board."""
+    """Return the same envelopes as the chain shows them: another table or supply on the same board."""
     table = chain.brightness_table()
     return tuple(_shown(light.clip, light.envelope_counts, chain, table) for light in lights)
 

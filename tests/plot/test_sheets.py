@@ -16,8 +16,11 @@ from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 from reference.small_brief import Case
 
-from envlab.plot import sheets
+from envlab.light.battery import Pack
+from envlab.light.wiring import Wiring, wire_drop
+from envlab.plot import sheets, table_sheets
 from envlab.plot.overview import HEIGHT_MM, WIDTH_MM, overview_figure
+from envlab.study.lag import board_lag
 
 SHEETS: dict[str, Callable[[Case], Figure]] = {
     "voltages": lambda c: sheets.voltages_sheet(c.scene, c.choice.chain),
@@ -27,6 +30,14 @@ SHEETS: dict[str, Callable[[Case], Figure]] = {
     "strips": lambda c: sheets.strips_sheet(c.lights),
     "current": lambda c: sheets.current_sheet(c.lights[0], c.choice.chain),
     "flashes": lambda c: sheets.flash_sheet(c.lights[0], 3.0),
+    "curve": lambda c: table_sheets.curve_sheet(c.choice.chain, c.lights),
+    "steps": lambda c: table_sheets.steps_sheet(c.choice.chain, largest_lstar=8.0),
+    "along": lambda c: table_sheets.along_sheet(c.lights[0], c.choice.chain, 3.0),
+    "lag": lambda c: table_sheets.lag_sheet(board_lag(c.choice.chain, 92.0)),
+    "pixels": lambda c: table_sheets.pixels_sheet(c.choice.chain),
+    "pack": lambda c: table_sheets.pack_sheet(
+        c.lights[0], c.choice.chain, Pack(), [("one end", wire_drop([0.1] * 24, Wiring(0.04, 0.08), 5.0))]
+    ),
     "overview": lambda c: overview_figure(c.brief, c.choice),
 }
 REPORT_MM = 180.0
