@@ -47,6 +47,7 @@ def test_bars_are_the_shares_of_frames(case: Case, ax: Axes) -> None:
         inside = [int(np.count_nonzero((levels >= low) & (levels < low + 1))) for low in range(60, 110)]
         assert heights * (max(inside) / 0.85) == pytest.approx(inside, abs=1e-6)
         assert {bar.get_y() for bar in one} == {-row}
+        assert [bar.get_x() for bar in one] == pytest.approx(list(range(60, 110)))
         quieter = 100 * np.mean(levels < 60)
         assert f"{quieter:.0f} % quieter" in words(ax) or quieter < 0.5
     assert [label.get_text() for label in ax.get_yticklabels()] == ["drums 92 dB", "voices 72 dB"]
