@@ -54,7 +54,7 @@ def test_a_target_judges_the_same_sweep_anew(panel):
     panel.limits["beat_contrast_lstar"].value = 99.0
     assert panel._table is table
     assert not panel.choice.meets_all
-    assert "beat_contrast_lstar at least 99" in panel._words.value
+    assert "contrast on the beat at least 99" in panel._words.value
     assert panel.brief.targets.soft[0].limit == 99.0
 
 
