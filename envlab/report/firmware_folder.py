@@ -55,5 +55,7 @@ def firmware_words(chain: Chain, level: LevelControl | None) -> list[str]:
         f"The runtime takes {100 * cost.processor_share:.1f} % of an 8-bit processor at "
         f"{cost.clock_hz / 1e6:g} MHz, {cost.flash_bytes} bytes of flash and {cost.state_bytes} of memory, "
         "at most.",
+        "Whether the lights flash too often is judged by envlab design, with music: after a change of floor, "
+        "ceiling or depth, run it again.",
     ]
     return [line for line in lines if line]

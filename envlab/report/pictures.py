@@ -8,7 +8,7 @@ from markupsafe import Markup, escape
 from matplotlib.figure import Figure
 
 from envlab.analog.detector import PeakDetector
-from envlab.plot import sheets
+from envlab.plot import sheets, table_sheets
 from envlab.plot.effects import DEFAULT_FIGURES, swept_keys
 from envlab.plot.export import inline_svg
 from envlab.plot.scenes import ClipLight, most_current, most_flashing, music_scene
@@ -36,13 +36,13 @@ def picture(figure: Figure, name: str, alt: str, caption: str) -> Picture:
 
 def pictures_of(brief: Brief, choice: Choice, lights: tuple[ClipLight, ...]) -> dict[str, Picture]:
     """Return the pictures by name; those that this sweep gives nothing to draw for are left out."""
-    made = [_voltages(brief, choice), _table(choice, lights), _strips(lights)]
+    made = [_voltages(brief, choice), _table(choice, lights), _steps(choice), _strips(lights)]
     if swept_keys(brief):
         made.append(_effects(brief, choice))
     squares = time_map(choice, brief)
     if squares is not None:
         made.append(_map(brief, choice, squares))
-    made += [_current(choice, lights), _flashes(brief, lights)]
+    made += [_current(choice, lights), _pixels(choice), _flashes(brief, lights)]
     return {one.name: one for one in made}
 
 
@@ -107,13 +107,34 @@ def _map(brief: Brief, choice: Choice, squares: TimeMap) -> Picture:
 def _table(choice: Choice, lights: tuple[ClipLight, ...]) -> Picture:
     asked = choice.chain.brightness
     return picture(
-        sheets.table_sheet(choice.chain, lights),
+        table_sheets.curve_sheet(choice.chain, lights),
         "table",
         f"Lightness and duty over the sound level: dark below {asked.floor_db_spl:g} dB SPL, rising to full "
-        f"at {asked.ceiling_db_spl:g} dB SPL, where the duty is {choice.chain.cap:.3f}. Below, the level of "
-        "each clip and where its envelope is most of the time.",
-        "Each dot is one entry of the table: where dots lie far apart, the light moves in steps. Dotted: "
-        "less than one count. A clip whose bar ends left of the floor stays dark.",
+        f"at {asked.ceiling_db_spl:g} dB SPL, where the duty is {choice.chain.cap:.3f}. Below, for each clip "
+        "how much of it is how loud.",
+        "Each dot is one entry of the table: where dots lie far apart, the light moves in steps. A clip that "
+        "lies left of the floor stays dark; what lies right of the ceiling is all equally bright.",
+    )
+
+
+def _steps(choice: Choice) -> Picture:
+    return picture(
+        table_sheets.steps_sheet(choice.chain),
+        "steps",
+        "Size of each step of lightness over the sound level, count by count. The largest is "
+        f"{choice.row['table_step_lstar']:.1f} L*.",
+        "One bar for each count: steps are largest where light begins, for there the counts are few.",
+    )
+
+
+def _pixels(choice: Choice) -> Picture:
+    return picture(
+        table_sheets.pixels_sheet(choice.chain),
+        "pixels",
+        "Supply current over the number of pixels that are lit at full, with the capped table and with the "
+        f"uncapped one, and the converter's limit of {choice.chain.supply.limit_a:g} A.",
+        "The capped table never passes the limit, whatever is lit. The uncapped one fits when few pixels are "
+        "lit at a time, and only with firmware that limits each frame.",
     )
 
 

@@ -23,7 +23,7 @@ from envlab.report.pictures import Picture, pictures_of
 from envlab.study.choice import choose
 from envlab.study.parts_list import parts_list
 
-PICTURES = ("voltages", "effects", "map", "table", "strips", "current", "flashes")
+PICTURES = ("voltages", "effects", "map", "table", "steps", "strips", "current", "pixels", "flashes")
 LARGEST_BYTES = 3_000_000
 
 
