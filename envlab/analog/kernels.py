@@ -79,12 +79,12 @@ def hold(
 
 
 @compiled
-def _over_one_cycle(
-    cycle_v: FloatArray, charge_keep: float, charge_gain: float, bleed_keep: float, start_v: float
-) -> float:
+def _over_one_cycle(charged_v: FloatArray, charge_keep: float, bleed_keep: float, start_v: float) -> float:
+    """charged_v: charge_gain times the cycle, so that a step has one product beside one sum: with two, the
+    compiler might fuse the one or the other, and the last digits would depend on where this is inlined."""
     v = start_v
-    for n in range(cycle_v.size):
-        v = max(bleed_keep * v, charge_keep * v + charge_gain * float(cycle_v[n]))
+    for n in range(charged_v.size):
+        v = max(bleed_keep * v, charge_keep * v + float(charged_v[n]))
     return v
 
 
@@ -93,7 +93,7 @@ def cycle_gain(
     cycle_v: FloatArray, charge_keep: float, charge_gain: float, bleed_keep: float, start_v: float
 ) -> float:
     """By how much one cycle raises the voltage."""
-    return float(_over_one_cycle(cycle_v, charge_keep, charge_gain, bleed_keep, start_v)) - start_v
+    return float(_over_one_cycle(charge_gain * cycle_v, charge_keep, bleed_keep, start_v)) - start_v
 
 
 @compiled
@@ -106,17 +106,19 @@ def settled_start(
     difference has one zero between 0 and the largest drive: regula falsi with halving of the stale end
     (Illinois form) finds it in a few cycles where waiting would take as long as the release.
     """
+    charged_v = charge_gain * cycle_v
     low, high = 0.0, float(cycle_v.max())
-    gap_low = _over_one_cycle(cycle_v, charge_keep, charge_gain, bleed_keep, low) - low
-    gap_high = _over_one_cycle(cycle_v, charge_keep, charge_gain, bleed_keep, high) - high
+    gap_low = _over_one_cycle(charged_v, charge_keep, bleed_keep, low) - low
+    gap_high = _over_one_cycle(charged_v, charge_keep, bleed_keep, high) - high
     if gap_low <= 0.0:
         return low
     side = 0
     for _ in range(200):
         if high - low <= tolerance:
             break
-        middle = float((low * gap_high - high * gap_low) / (gap_high - gap_low))
-        gap = _over_one_cycle(cycle_v, charge_keep, charge_gain, bleed_keep, middle) - middle
+        # No product meets a sum here either.
+        middle = low + float((high - low) * gap_low / (gap_low - gap_high))
+        gap = _over_one_cycle(charged_v, charge_keep, bleed_keep, middle) - middle
         if gap == 0.0:
             return middle
         if gap > 0:

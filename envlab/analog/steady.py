@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -58,6 +59,7 @@ def _cycles_to(threshold_v: float, cycle_v: FloatArray, step: HoldStep) -> float
     return integral + 0.5 * math.log(moved[-1] / moved[0])
 
 
+@functools.lru_cache(maxsize=8192)  # a sweep asks the same of a detector at every gain
 def tone_response(detector: Detector, rectifier: Rectifier, frequency_hz: float) -> ToneResponse:
     """Return how the detector answers a sine; frequency_hz from 1 Hz to 20 kHz.
 
