@@ -58,6 +58,21 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ): "at the target the product is 0, added or subtracted",
     (
         "envlab_runtime.c",
+        "while (envelope > 0x1FFFu) {",
+        "while (envelope > (0x1FFFu + 1u)) {",
+    ): "0x2000 in one octave and 0x1000 in the next are the same sum",
+    (
+        "envlab_runtime.c",
+        "while (envelope < 0x1000u) {",
+        "while (envelope <= 0x1000u) {",
+    ): "0x1000 in one octave and 0x2000 in the one before are the same sum",
+    (
+        "envlab_runtime.c",
+        "while (envelope < 0x1000u) {",
+        "while (envelope < (0x1000u + 1u)) {",
+    ): "0x1000 in one octave and 0x2000 in the one before are the same sum",
+    (
+        "envlab_runtime.c",
         "if (position < window) {",
         "if (position <= window) {",
     ): "the window is set to itself",

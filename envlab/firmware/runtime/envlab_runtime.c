@@ -94,7 +94,7 @@ static unsigned level(unsigned envelope)
         return 0u;
     }
     if (envelope < 0x0100u) {
-        envelope <<= 8;
+        envelope = (uint16_t)(envelope << 8);
         octave = 3u;
     }
     while (envelope > 0x1FFFu) {
