@@ -153,7 +153,7 @@ def settled_state(preamp: BoardPreamp) -> BoardState:
     for stage in preamp.stages:
         across = preamp.input_bias_a * stage.input_ohm
         out = (preamp.input_offset_v - across) * (stage.gain if stage.ground_farad is None else 1.0)
-        rows.append((across, out if stage.ground_farad is not None else 0.0, out, 0.0, 0.0))
+        rows.append((across, out if stage.ground_farad is not None else 0.0, out, 0.0, 0.0, 0.0))
     return _second_at_rest(rows)
 
 
@@ -167,7 +167,7 @@ def power_up_state(preamp: BoardPreamp, microphone_rest_v: float = 0.0) -> Board
     rows, source_v = [], microphone_rest_v
     for stage in preamp.stages:
         leg = 0.0 if stage.ground_farad is None else foot - preamp.bias_v
-        rows.append((preamp.bias_v - source_v, leg, 0.0, 0.0, 0.0))
+        rows.append((preamp.bias_v - source_v, leg, 0.0, 0.0, 0.0, 0.0))
         source_v = preamp.bias_v
     return BoardState(tuple(rows))
 
@@ -176,7 +176,7 @@ def _second_at_rest(rows: list[tuple[float, ...]]) -> BoardState:
     if len(rows) == 2:
         across, *rest = rows[1]
         out = rows[0][2]
-        rows[1] = (across + out, rest[0], rest[1], rest[2], out)
+        rows[1] = (across + out, rest[0], rest[1], rest[2], out, out)
     return BoardState(tuple(rows))
 
 
