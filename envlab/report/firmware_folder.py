@@ -52,10 +52,10 @@ def firmware_words(chain: Chain, level: LevelControl | None) -> list[str]:
         f"It shows {facts.distinct_levels} levels; the largest step is {facts.largest_step_lstar:.1f} L*, "
         f"first light comes at {facts.first_lit_counts:g} counts, {facts.first_lit_db_spl:.0f} dB SPL.",
         depth_advice(chain.pixel_bits, chain.frame_rate_hz, cap=chain.cap).words,
+        "Whether the lights flash too often is judged by envlab design, with music: after a change of floor, "
+        "ceiling or depth, run it again.",
         f"The runtime takes {100 * cost.processor_share:.1f} % of an 8-bit processor at "
         f"{cost.clock_hz / 1e6:g} MHz, {cost.flash_bytes} bytes of flash and {cost.state_bytes} of memory, "
         "at most.",
-        "Whether the lights flash too often is judged by envlab design, with music: after a change of floor, "
-        "ceiling or depth, run it again.",
     ]
     return [line for line in lines if line]
