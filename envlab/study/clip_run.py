@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
@@ -17,6 +16,8 @@ from envlab.study.figures import ClipFigures, clip_figures
 from envlab.units import FloatArray
 
 IDLE_S = 4.0
+# Candidates whose frames are judged at once: small enough that the memory allocator hands out what it has.
+AT_ONCE = 256
 _IDLE_RATE_HZ = 48_000.0
 _IDLE_STREAM, _CLIP_STREAM = 0, 1
 
@@ -75,8 +76,7 @@ def clip_columns(
 def _in_parts(
     envelope: FloatArray, chains: list[Chain], tables: list[LookupTable], workers: int
 ) -> ClipFigures:
-    edges = np.linspace(0, len(chains), workers + 1).astype(int)
-    parts = [slice(a, b) for a, b in itertools.pairwise(edges) if b > a]
+    parts = [slice(start, start + AT_ONCE) for start in range(0, len(chains), AT_ONCE)]
 
     def one(part: slice) -> ClipFigures:
         return clip_figures(envelope[part], chains[part], tables[part])
