@@ -186,6 +186,8 @@ def test_a_design_without_a_sweep_has_no_sweep_pictures(case: Case) -> None:
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., str]:
     program = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
     if program is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("CI must have a browser: the page is opened and printed in it")
         pytest.skip("no browser on this machine; the page's links and pictures are checked above")
     profile = tmp_path_factory.mktemp("profile")
 

@@ -278,6 +278,15 @@ def test_a_silent_clip_warns_and_is_dark(clip_folder):
     assert rows["supply_peak_a"][0] == pytest.approx(0.024)
 
 
+def test_silence_at_two_levels_uses_no_range_and_is_not_undefined(clip_folder):
+    clips = [Clip(clip_folder / "silent.wav", level, ("beat",)) for level in (70.0, 90.0)]
+    with pytest.warns(EnvlabWarning, match="silent"):
+        rows = sweep(Chain(), {"preamp.feedback_ohm": (22e3, 47e3)}, clips, judging=JUDGING)
+    assert not rows["range_used_db"].isna().any()
+    # Noise alone: 20 lg of at most three counts over the least median of one.
+    assert (rows["range_used_db"] < 10).all()
+
+
 def test_chains_that_stay_dark_leave_the_others_judged(clips):
     # A floor that no reading reaches: dark, not undefined, and the other candidates keep their figures.
     ranges = {"brightness.floor_db_spl": (62.0, 140.0)}
