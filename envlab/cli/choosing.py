@@ -1,0 +1,115 @@
+"""Verbs for the moment before the board is ordered: design, sweep."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from envlab.cli.group import FLASHING_EXIT, INTERRUPTED_EXIT, main
+from envlab.cli.options import (
+    asked_brief,
+    clip_option,
+    design_argument,
+    force_option,
+    level_option,
+    quiet_option,
+    refuse_existing,
+)
+from envlab.cli.saying import progress, say
+
+
+@main.command(
+    epilog="\b\nExamples:\n  envlab design\n"
+    "  envlab design mine.toml --clip song.flac --level 95 --out my-night"
+)
+@design_argument
+@clip_option
+@level_option
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder for the results.  [default: name of the design]"
+)
+@force_option
+@quiet_option
+def design(
+    design: Path | None, clip: Path | None, level_db_spl: float | None, out: Path | None, force: bool
+) -> None:
+    """Choose parts: sweep them over the clips of DESIGN, judge, explain, and write a folder of results.
+
+    DESIGN is a design file (TOML); without it, the lantern parade. With --clip, that recording takes the
+    place of the design's clips. Writes design.toml, parts.csv, candidates.csv (units in the column names),
+    brightness_table.h and .csv (duty codes), and report.html. Ends with status 3, and without a table, if
+    no candidate keeps the flash limit; then it says what would.
+    """
+    from envlab.report.folder import check_folder, result_files, write_folder
+    from envlab.report.page import report_html
+    from envlab.study.choice import choose
+    from envlab.study.flash_remedies import with_remedies
+    from envlab.study.sweep import sweep
+
+    brief = asked_brief(design, clip, level_db_spl)
+    folder = out or Path(Path(brief.name).stem.replace("_", "-"))
+    check_folder(folder, force=force)
+    with progress() as report:
+        table = sweep(brief.chain, brief.ranges, brief.clips, judging=brief.judging, progress=report)
+    choice = with_remedies(choose(table, brief), brief)
+    write_folder(folder, result_files(brief, choice, folder, report_html(brief, choice)))
+    for line in choice.words:
+        say(line)
+    missing = "" if choice.flash_safe else " (no brightness table: the flash limit is not kept)"
+    say()
+    say(f"Results are in {folder}{missing}. Open {folder / 'report.html'} first.")
+    if not choice.flash_safe:
+        raise click.exceptions.Exit(FLASHING_EXIT)
+
+
+@main.command(
+    epilog="\b\nExamples:\n  envlab sweep mine.toml --out candidates.parquet\n"
+    "  envlab sweep --clip song.flac --level 95 --out song.csv"
+)
+@design_argument
+@clip_option
+@level_option
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("candidates.csv"),
+    show_default=True,
+    help="File for the results: .csv or .parquet.",
+)
+@click.option(
+    "--most", type=click.IntRange(1), default=200_000, show_default=True, help="Refuse more candidates."
+)
+@force_option
+@quiet_option
+def sweep(
+    design: Path | None, clip: Path | None, level_db_spl: float | None, out: Path, most: int, force: bool
+) -> None:
+    """Try every candidate of DESIGN on every clip: one row each, every figure, as .csv or .parquet.
+
+    Units stand in the column names; rank 1 is the best. Interrupted (Ctrl-C), it keeps the clips that are
+    done beside the result, and goes on from there when the same question is asked again.
+    """
+    from envlab.firmware.atomic import write_whole
+    from envlab.report.tables import check_ending, table_bytes
+    from envlab.study.checkpoint import Checkpoint
+    from envlab.study.choice import rank_candidates
+    from envlab.study.sweep import sweep as run_sweep
+
+    brief = asked_brief(design, clip, level_db_spl, most=most)
+    refuse_existing(out, force=force)
+    check_ending(out)
+    kept = out.with_name(out.name + ".partial")
+    try:
+        with progress() as report:
+            table = run_sweep(
+                brief.chain, brief.ranges, brief.clips,
+                judging=brief.judging, progress=report, checkpoint=kept, most=most,
+            )  # fmt: skip
+    except KeyboardInterrupt:
+        done = len(Checkpoint(kept, "").done())
+        click.echo(f"Interrupted: {done} steps are kept in {kept}; ask again to go on from there.", err=True)
+        raise click.exceptions.Exit(INTERRUPTED_EXIT) from None
+    write_whole(out, table_bytes(rank_candidates(table, brief), out))
+    Checkpoint(kept, "").remove()
+    say(f"{len(table)} candidates on {len(brief.clips)} clips, in {out}.")

@@ -1,0 +1,94 @@
+"""The command itself: the order of its verbs, how it ends, and what it says of errors."""
+
+from __future__ import annotations
+
+import difflib
+import warnings
+from typing import Any
+
+import click
+
+from envlab import __version__
+from envlab.cli.saying import note, paint
+from envlab.errors import EnvlabError, EnvlabWarning
+
+REFUSED_EXIT, USAGE_EXIT, FLASHING_EXIT, INTERRUPTED_EXIT = 1, 2, 3, 130
+
+# As the job goes, not by alphabet.
+_ORDER = ("design", "sweep", "tolerance", "simulate", "notebooks", "table")
+
+EXIT_WORDS = """\b
+Exit status:
+  0    done
+  1    refused; one line says what is wrong, and nothing half-written is left
+  2    the command is not typed right
+  3    no candidate keeps the flash limit (design, tolerance)
+  130  interrupted with Ctrl-C
+"""
+
+
+class _Refusal(click.ClickException):
+    """An error that envlab raises on purpose: one line."""
+
+    exit_code = REFUSED_EXIT
+
+    def show(self, file: Any = None) -> None:
+        click.echo(f"{paint('Error:', fg='red', bold=True)} {self.format_message()}", err=True, file=file)
+
+
+class Verbs(click.Group):
+    """Lists the verbs in the order of the job; every error meant for the user is one line and an exit."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        del ctx
+        return sorted(self.commands, key=lambda verb: (_ORDER.index(verb) if verb in _ORDER else 99, verb))
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        if args and args[0] not in self.commands and not args[0].startswith("-"):
+            near = difflib.get_close_matches(args[0], self.commands, n=1)
+            hint = (
+                f"did you mean {near[0]!r}?" if near else f"there are {', '.join(self.list_commands(ctx))}."
+            )
+            ctx.fail(f"No such verb {args[0]!r}; {hint}")
+        return super().resolve_command(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        with warnings.catch_warnings():
+            warnings.showwarning = _show_warning
+            warnings.simplefilter("always", EnvlabWarning)
+            try:
+                return super().invoke(ctx)
+            except EnvlabError as problem:
+                raise _Refusal(str(problem)) from None
+            except MemoryError:
+                raise _Refusal("out of memory; use a shorter clip or fewer candidates") from None
+            except KeyboardInterrupt:
+                click.echo("Interrupted; nothing was written.", err=True)
+                raise click.exceptions.Exit(INTERRUPTED_EXIT) from None
+
+
+def _show_warning(message: Warning | str, *_: Any, **__: Any) -> None:
+    note(str(message))
+
+
+@click.group(
+    cls=Verbs,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+    invoke_without_command=True,
+    epilog=EXIT_WORDS,
+)
+@click.version_option(__version__, prog_name="envlab")
+@click.pass_context
+def main(ctx: click.Context) -> None:
+    """Choose the parts of a microphone envelope detector, judge its lights, and export its brightness table.
+
+    \b
+    Examples:
+      envlab design        the lantern parade; writes lantern-parade/report.html
+      envlab design mine.toml --clip song.flac --level 95 --out my-night
+      envlab notebooks     the same with pictures, sound and knobs
+
+    `envlab VERB --help` explains a verb, with an example.
+    """
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())

@@ -1,0 +1,59 @@
+"""Options that verbs share, and the brief that they ask for."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from envlab.cli.saying import remember_quiet
+from envlab.errors import FileError
+
+if TYPE_CHECKING:
+    from envlab.study.brief import Brief
+
+design_argument = click.argument("design", required=False, type=click.Path(path_type=Path))
+force_option = click.option("--force", is_flag=True, help="Replace results that are there already.")
+quiet_option = click.option(
+    "--quiet",
+    is_flag=True,
+    expose_value=False,
+    callback=remember_quiet,
+    help="Say nothing but errors: no progress, no notes.",
+)
+clip_option = click.option(
+    "--clip", type=click.Path(path_type=Path), help="A recording: WAV, FLAC, OGG or MP3."
+)
+level_option = click.option(
+    "--level",
+    "level_db_spl",
+    type=float,
+    metavar="DB",
+    help="How loud the clip is where the microphone hangs: Leq in dB SPL.",
+)
+
+
+def asked_brief(
+    design: Path | None, clip: Path | None = None, level_db_spl: float | None = None, **limits: int
+) -> Brief:
+    """Return the brief of a design file (the parade's without one), with a clip in place of its own."""
+    from envlab.shipped import demo_design
+    from envlab.study.brief import read_brief
+
+    if clip is None and level_db_spl is not None:
+        raise FileError("--level is given without --clip; levels of the design's own clips stand in its file")
+    if clip is not None and level_db_spl is None:
+        raise FileError("--clip is given without --level; say how loud it is meant to be, as in --level 95")
+    brief = read_brief(design or demo_design(), **limits)
+    if clip is None or level_db_spl is None:
+        return brief
+    if not clip.is_file():
+        raise FileError(f"{clip}: no such file")
+    return brief.with_clip(clip, level_db_spl)
+
+
+def refuse_existing(out: Path, *, force: bool) -> None:
+    """Raise FileError if a result file is there already and may not be replaced."""
+    if out.exists() and not force:
+        raise FileError(f"{out}: exists already; give --force to replace it, or another --out")

@@ -1,0 +1,66 @@
+"""What the command says, and how: quiet when asked, coloured on terminals only, 80 columns wide."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+import click
+
+WIDTH = 79
+_QUIET = "asked to be quiet"
+
+
+def remember_quiet(ctx: click.Context, param: click.Parameter, value: bool) -> bool:
+    """Keep --quiet for the whole run of the command, as a callback of the option."""
+    del param
+    ctx.meta[_QUIET] = value
+    return value
+
+
+def is_quiet() -> bool:
+    """Return whether the running command was given --quiet."""
+    ctx = click.get_current_context(silent=True)
+    return bool(ctx and ctx.meta.get(_QUIET, False))
+
+
+def paint(text: str, **style: object) -> str:
+    """Return text in a style, or plain where NO_COLOR is set; on anything but a terminal click strips it."""
+    return text if os.environ.get("NO_COLOR") else click.style(text, **style)  # type: ignore[arg-type]
+
+
+def say(text: str = "") -> None:
+    """Print a paragraph, wrapped, on standard output, unless the command is quiet."""
+    if not is_quiet():
+        click.echo(click.wrap_text(text, width=WIDTH, subsequent_indent="  ") if text else "")
+
+
+def say_lines(lines: str) -> None:
+    """Print lines as they are, a table for instance, unless the command is quiet."""
+    if not is_quiet():
+        click.echo(lines)
+
+
+def note(text: str) -> None:
+    """Print a caution on standard error, unless the command is quiet."""
+    if not is_quiet():
+        told = click.wrap_text(f"Note: {text}", width=WIDTH, subsequent_indent="  ")
+        click.echo(told.replace("Note:", paint("Note:", fg="yellow"), 1), err=True)
+
+
+@contextmanager
+def progress() -> Iterator[Callable[[str, float], None]]:
+    """A progress line with time left on a terminal; on anything else nothing moves."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    console = Console(stderr=True, quiet=is_quiet())
+    columns = (TextColumn("{task.description:<24.24}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=not console.is_terminal) as bar:
+        task = bar.add_task("Compiling", total=1.0)
+
+        def report(what: str, share: float) -> None:
+            bar.update(task, description=what, completed=share)
+
+        yield report
