@@ -20,8 +20,9 @@ from envlab.cli.saying import progress, say
 
 
 @main.command(
+    short_help="Choose the parts, say why, write report and table.",
     epilog="\b\nExamples:\n  envlab design\n"
-    "  envlab design mine.toml --clip song.flac --level 95 --out my-night"
+    "  envlab design mine.toml --clip song.flac --level 95 --out my-night",
 )
 @design_argument
 @clip_option
@@ -64,8 +65,9 @@ def design(
 
 
 @main.command(
+    short_help="Write every candidate with every figure.",
     epilog="\b\nExamples:\n  envlab sweep mine.toml --out candidates.parquet\n"
-    "  envlab sweep --clip song.flac --level 95 --out song.csv"
+    "  envlab sweep --clip song.flac --level 95 --out song.csv",
 )
 @design_argument
 @clip_option

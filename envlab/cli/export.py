@@ -11,7 +11,11 @@ from envlab.cli.options import design_argument, force_option, quiet_option
 from envlab.cli.saying import say
 
 
-@main.command(epilog="\b\nExample:\n  envlab table mine.toml --out firmware")
+@main.command(
+    short_help="Write table and C code for the microcontroller.",
+    epilog="\b\nExamples:\n  envlab table mine.toml --out firmware\n"
+    "  envlab table mine.toml --sensitivity steps --out with-a-button",
+)
 @design_argument
 @click.option(
     "--out",

@@ -43,6 +43,12 @@ class Verbs(click.Group):
         del ctx
         return sorted(self.commands, key=lambda verb: (_ORDER.index(verb) if verb in _ORDER else 99, verb))
 
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the verbs with their whole sentence, not the start of one."""
+        rows = [(verb, self.commands[verb].short_help or "") for verb in self.list_commands(ctx)]
+        with formatter.section("Verbs"):
+            formatter.write_dl(rows)
+
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
         if args and args[0] not in self.commands and not args[0].startswith("-"):
             near = difflib.get_close_matches(args[0], self.commands, n=1)
@@ -75,6 +81,7 @@ def _show_warning(message: Warning | str, *_: Any, **__: Any) -> None:
     cls=Verbs,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
     invoke_without_command=True,
+    subcommand_metavar="VERB ...",
     epilog=EXIT_WORDS,
 )
 @click.version_option(__version__, prog_name="envlab")

@@ -17,14 +17,17 @@ from envlab.cli.options import (
     quiet_option,
     refuse_existing,
 )
-from envlab.cli.saying import note, progress, say, say_lines
+from envlab.cli.saying import note, paint, progress, say, say_lines
 from envlab.errors import FileError
 
 # The first of these that came with this copy of envlab is open when JupyterLab comes up.
 OPENED = ("02_audition.ipynb", "00_tour.ipynb", "01_choose_parts.ipynb")
 
 
-@main.command(epilog="\b\nExample:\n  envlab simulate mine.toml --clip song.flac --level 92 --out nodes.csv")
+@main.command(
+    short_help="Run one board on one clip, see every node.",
+    epilog="\b\nExample:\n  envlab simulate mine.toml --clip song.flac --level 92 --out nodes.csv",
+)
 @design_argument
 @clip_option
 @level_option
@@ -67,12 +70,17 @@ def simulate(
     write_whole(out, nodes.to_csv(index=False, float_format="%.7g", lineterminator="\n").encode())
     say(f"{first.label}: {len(nodes)} rows, one per {1e3 / brief.chain.adc.rate_hz:g} ms, in {out}.")
     say()
-    say_lines("\n".join(level_diagram(brief.chain, *stated_levels(brief.clips)).lines()))
+    headline, *lines = level_diagram(brief.chain, *stated_levels(brief.clips)).lines()
+    say_lines("\n".join((paint(headline, bold=True), *lines)))
     for caution in brief.chain.cautions:
         note(caution)
 
 
-@main.command(epilog="\b\nExample:\n  envlab notebooks")
+@main.command(
+    short_help="Open JupyterLab: hear, see, turn the parts.",
+    epilog="\b\nExamples:\n  envlab notebooks\n  envlab notebooks --folder my-notebooks\n"
+    "  envlab notebooks -- --no-browser --port 9000",
+)
 @click.option(
     "--folder",
     type=click.Path(path_type=Path),
@@ -81,19 +89,40 @@ def simulate(
     help="Where your copies of the notebooks lie.",
 )
 @quiet_option
-def notebooks(folder: Path) -> None:
+@click.argument("words", metavar="[-- JUPYTERLAB'S OPTIONS]", nargs=-1)
+def notebooks(folder: Path, words: tuple[str, ...]) -> None:
     """Open JupyterLab on copies of the notebooks, on this machine only, behind its token.
 
-    Copies that lie in the folder already are yours and stay as they are.
+    It comes up with the audition: hear a recording, see the lights, turn the parts. The others lie beside
+    it; 00_tour shows the whole way in five minutes. Copies that lie in the folder already are yours and stay
+    as they are. What follows -- goes to JupyterLab. Ctrl-C, twice, ends it.
     """
-    import shutil
     import subprocess
+
+    copy_notebooks(folder)
+    command = [sys.executable, "-m", "jupyterlab", "--ServerApp.ip=127.0.0.1"]
+    opened = [f"--LabApp.default_url=/lab/tree/{name}" for name in first_opened(folder)]
+    raise click.exceptions.Exit(
+        subprocess.run([*command, *opened, *words, str(folder)], check=False).returncode
+    )
+
+
+def copy_notebooks(folder: Path) -> None:
+    """Copy the notebooks that came with envlab into a folder; what lies there already stays as it is."""
+    import shutil
 
     from envlab.shipped import shipped_folder
 
-    folder.mkdir(parents=True, exist_ok=True)
-    for notebook in sorted(shipped_folder("notebooks").glob("*.ipynb")):
-        if not (folder / notebook.name).exists():
-            shutil.copyfile(notebook, folder / notebook.name)
-    command = [sys.executable, "-m", "jupyterlab", "--ServerApp.ip=127.0.0.1", str(folder)]
-    raise click.exceptions.Exit(subprocess.run(command, check=False).returncode)
+    shipped = sorted(shipped_folder("notebooks").glob("*.ipynb"))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for notebook in shipped:
+            if not (folder / notebook.name).exists():
+                shutil.copyfile(notebook, folder / notebook.name)
+    except OSError as problem:
+        raise FileError(f"{folder}: notebooks cannot be copied there: {problem.strerror}") from None
+
+
+def first_opened(folder: Path) -> tuple[str, ...]:
+    """Return the name of the notebook that JupyterLab comes up with; none if the folder lacks them all."""
+    return tuple(name for name in OPENED if (folder / name).is_file())[:1]

@@ -1,0 +1,94 @@
+"""What the command says: nothing when quiet, colour on terminals only, never wider than 80 columns."""
+
+from __future__ import annotations
+
+import os
+import pty
+import subprocess
+import sys
+import warnings
+
+import click
+import pytest
+from click.testing import CliRunner
+
+from envlab.cli.group import Verbs
+from envlab.cli.options import quiet_option
+from envlab.cli.saying import note, paint, progress, say, say_lines
+from envlab.errors import EnvlabWarning
+
+LONG = "a quarter of an hour of drums in the square " * 8
+
+
+@pytest.fixture
+def chatty() -> click.Group:
+    """A command whose one verb says all that can be said."""
+
+    @click.group(cls=Verbs)
+    def command() -> None:
+        pass
+
+    @command.command()
+    @quiet_option
+    def talk() -> None:
+        with progress() as report:
+            report("drum_line 92 dB", 0.5)
+        say(LONG)
+        say()
+        say_lines("node   quiet\nair   80 mPa")
+        note(LONG)
+        warnings.warn("the clip is silent", EnvlabWarning, stacklevel=1)
+
+    return command
+
+
+def test_it_talks(chatty):
+    result = CliRunner().invoke(chatty, ["talk"])
+    assert result.exit_code == 0
+    assert "node   quiet\nair   80 mPa" in result.stdout
+    assert " ".join(result.stdout.split()).startswith(LONG.strip())
+    assert "Note: the clip is silent" in result.stderr
+
+
+def test_it_keeps_to_80_columns(chatty):
+    result = CliRunner().invoke(chatty, ["talk"])
+    assert max(len(line) for line in result.output.splitlines()) <= 80
+
+
+def test_quiet_is_quiet(chatty):
+    result = CliRunner().invoke(chatty, ["talk", "--quiet"])
+    assert (result.exit_code, result.stdout, result.stderr) == (0, "", "")
+
+
+def test_quiet_ends_with_the_run(chatty):
+    CliRunner().invoke(chatty, ["talk", "--quiet"])
+    assert CliRunner().invoke(chatty, ["talk"]).stdout
+
+
+def test_no_color_means_none(monkeypatch):
+    monkeypatch.setenv("NO_COLOR", "1")
+    assert paint("Error:", fg="red") == "Error:"
+    # An empty value counts as unset: that is how the variable is defined where it is described.
+    monkeypatch.setenv("NO_COLOR", "")
+    assert paint("Error:", fg="red") == "\x1b[31mError:\x1b[0m"
+
+
+def on_a_terminal(**variables: str) -> str:
+    """Return what a bad call prints on standard error when that is a terminal."""
+    ours, its = pty.openpty()
+    around = {**{k: v for k, v in os.environ.items() if k != "NO_COLOR"}, "TERM": "xterm", **variables}
+    words = [sys.executable, "-m", "envlab", "design", "none.toml"]
+    with subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=its, env=around) as running:
+        os.close(its)
+        told = os.read(ours, 4096).decode()
+        running.wait()
+    os.close(ours)
+    return told
+
+
+def test_colour_on_a_terminal_only():
+    assert "\x1b[" in on_a_terminal()
+    assert on_a_terminal(NO_COLOR="1").strip() == "Error: none.toml: no such file"
+    words = [sys.executable, "-m", "envlab", "design", "none.toml"]
+    piped = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert piped.stderr == "Error: none.toml: no such file\n"
