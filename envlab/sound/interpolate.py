@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from envlab.errors import ParameterError, check_range
+from envlab.sound.feed import Feed, Pieces
 from envlab.units import FloatArray
 
 INTERNAL_RATE_MIN_HZ = 352_800
@@ -60,14 +61,15 @@ def interpolate(signal: FloatArray, sample_rate_hz: float) -> FloatArray:
 
     Silence is assumed before and after the signal. Raises ParameterError for a rate outside 8 to 192 kHz.
     """
-    tiles = _Tiles(signal, interpolation_factor(sample_rate_hz))
-    out = np.empty(tiles.samples)
-    for start in range(0, tiles.samples, tiles.size):
+    clip = _row(signal)
+    tiles = _Tiles([clip], interpolation_factor(sample_rate_hz))
+    out = np.empty(clip.size * tiles.factor)
+    for start in range(0, out.size, tiles.size):
         place = out[start : start + tiles.size]
         if place.size == tiles.size:
-            tiles.fill(start // tiles.size, place)
+            tiles.fill(place)
         else:
-            place[:] = tiles.fill(start // tiles.size, np.empty(tiles.size))[: place.size]
+            place[:] = tiles.fill(np.empty(tiles.size))[: place.size]
     return out
 
 
@@ -78,21 +80,39 @@ def interpolated_blocks(
 
     block is a multiple of 64, at least 64. The blocks joined equal interpolate() bit for bit.
     """
+    clip = _row(signal)
+    return interpolated_pieces([clip], clip.size, sample_rate_hz, block)
+
+
+def interpolated_pieces(
+    pieces: Pieces, samples: int, sample_rate_hz: float, block: int = 65_536
+) -> Iterator[tuple[int, FloatArray]]:
+    """Yield what interpolated_blocks yields, of a signal that comes in pieces of any length.
+
+    samples: of the whole signal at its own rate. Only the surroundings of the present block are kept.
+    """
     if block < 64 or block % 64:
         raise ParameterError("block", block, "a multiple of 64, at least 64")
-    tiles = _Tiles(signal, interpolation_factor(sample_rate_hz))
-    return _blocks(tiles, block)
+    tiles = _Tiles(pieces, interpolation_factor(sample_rate_hz))
+    return _blocks(tiles, samples * tiles.factor, block)
 
 
-def _blocks(tiles: _Tiles, block: int) -> Iterator[tuple[int, FloatArray]]:
+def _row(signal: FloatArray) -> FloatArray:
+    clip = np.asarray(signal, dtype=np.float64)
+    if clip.ndim != 1:
+        raise ParameterError("signal", clip.shape, "one-dimensional")
+    return clip
+
+
+def _blocks(tiles: _Tiles, whole: int, block: int) -> Iterator[tuple[int, FloatArray]]:
     tile_out = np.empty(tiles.size)
     held = -1
-    for start in range(0, tiles.samples, block):
-        stop = min(start + block, tiles.samples)
+    for start in range(0, whole, block):
+        stop = min(start + block, whole)
         samples = np.empty(stop - start)
         for tile in range(start // tiles.size, -(-stop // tiles.size)):
             if tile != held:
-                tiles.fill(tile, tile_out)
+                tiles.fill(tile_out)
                 held = tile
             base = tile * tiles.size
             first, last = max(start, base), min(stop, base + tiles.size)
@@ -101,29 +121,29 @@ def _blocks(tiles: _Tiles, block: int) -> Iterator[tuple[int, FloatArray]]:
 
 
 class _Tiles:
-    """A clip cut into tiles of equal length, each interpolated on its own from its wider surroundings."""
+    """A signal cut into tiles of equal length, each interpolated on its own from its wider surroundings."""
 
-    def __init__(self, signal: FloatArray, factor: int) -> None:
-        clip = np.asarray(signal, dtype=np.float64)
-        if clip.ndim != 1:
-            raise ParameterError("signal", clip.shape, "one-dimensional")
-        self.size = _TILE * factor
-        self.samples = clip.size * factor
+    def __init__(self, pieces: Pieces, factor: int) -> None:
+        self.factor, self.size = factor, _TILE * factor
         self._steep = _steep_spectrum()
         self._short = _phases(factor // 2, _SHORT_TAPS, _SHORT_ATTENUATION_DB)
         self._halfway = np.empty((_TILE + 2 * _MARGIN, 2))
+        self._feed = Feed(pieces)
+        self._surroundings = np.zeros(_SPECTRUM)
+        # What the first tile shares with the one before it: silence, and what it looks ahead.
         before = _MARGIN + _STEEP_TAPS // 2 - 1
-        self._padded = np.zeros(-(-clip.size // _TILE) * _TILE + _SPECTRUM)
-        self._padded[before : before + clip.size] = clip
+        self._surroundings[_TILE + before :] = self._feed.take_padded(_SPECTRUM - _TILE - before)
 
-    def fill(self, tile: int, out: FloatArray) -> FloatArray:
-        """Write the samples of one tile, _TILE·L of them, into out and return it."""
+    def fill(self, out: FloatArray) -> FloatArray:
+        """Write the samples of the next tile, _TILE·L of them, into out and return it."""
         from envlab.sound.kernels import upsample
 
         count = _TILE + 2 * _MARGIN
-        surroundings = self._padded[tile * _TILE : tile * _TILE + _SPECTRUM]
-        between = np.fft.irfft(np.fft.rfft(surroundings) * self._steep, _SPECTRUM)
-        self._halfway[:, 0] = surroundings[_STEEP_TAPS // 2 - 1 : _STEEP_TAPS // 2 - 1 + count]
+        around = self._surroundings
+        around[:-_TILE] = around[_TILE:].copy()
+        around[-_TILE:] = self._feed.take_padded(_TILE)
+        between = np.fft.irfft(np.fft.rfft(around) * self._steep, _SPECTRUM)
+        self._halfway[:, 0] = around[_STEEP_TAPS // 2 - 1 : _STEEP_TAPS // 2 - 1 + count]
         self._halfway[:, 1] = between[:count]
         skip = 2 * _MARGIN - (_SHORT_TAPS // 2 - 1)
         upsample(self._halfway.ravel()[skip : skip + 2 * _TILE + _SHORT_TAPS - 1], self._short, out)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
 from envlab.errors import ParameterError, check_choice, check_positive
+from envlab.sound.feed import Feed, Pieces, regrouped
 from envlab.units import FloatArray, level_db_spl
 
 WEIGHTINGS = ("Z", "A")
@@ -19,6 +21,7 @@ A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
 # died away before its samples are used (the slowest pole pair is 20.6 Hz: below 1e-17 after 0.35 s).
 _GUARD_S = 0.35
 _STRETCH = 1 << 19
+_SUMMED = 1 << 16
 
 
 def _a_response(frequency_hz: FloatArray) -> NDArray[np.complex128]:
@@ -70,20 +73,23 @@ def a_weight(pressure_pa: FloatArray, sample_rate_hz: float) -> FloatArray:
     pressure = np.asarray(pressure_pa, dtype=np.float64)
     if pressure.ndim != 1:
         raise ParameterError("pressure_pa", pressure.shape, "one-dimensional")
+    stretches = list(_a_weighted([pressure], pressure.size, sample_rate_hz))
+    return np.concatenate(stretches) if stretches else np.empty(0)
+
+
+def _a_weighted(pieces: Pieces, samples: int, sample_rate_hz: float) -> Iterator[FloatArray]:
+    """Yield the A-weighted signal, samples in all, stretch by stretch."""
     guard = math.ceil(_GUARD_S * sample_rate_hz)
     size = max(_STRETCH, 1 << (4 * guard).bit_length())
-    size = min(size, 1 << (pressure.size + 2 * guard).bit_length())
+    size = min(size, 1 << (samples + 2 * guard).bit_length())
     use = size - 2 * guard
     response = _sampled_response(size // 2 + 1, sample_rate_hz)
-    weighted = np.empty_like(pressure)
-    for start in range(0, pressure.size, use):
-        stop = min(start + use, pressure.size)
-        stretch = np.zeros(size)
-        first, last = max(start - guard, 0), min(stop + guard, pressure.size)
-        stretch[first - start + guard : last - start + guard] = pressure[first:last]
+    feed = Feed(pieces)
+    stretch = np.concatenate((np.zeros(guard), feed.take_padded(size - guard)))
+    for start in range(0, samples, use):
         filtered = np.fft.irfft(np.fft.rfft(stretch) * response, size)
-        weighted[start:stop] = filtered[guard : guard + stop - start]
-    return weighted
+        yield filtered[guard : guard + min(use, samples - start)]
+        stretch = np.concatenate((stretch[use:], feed.take_padded(use)))
 
 
 def leq_db_spl(pressure_pa: FloatArray, sample_rate_hz: float, weighting: str = "Z") -> float:
@@ -96,5 +102,20 @@ def leq_db_spl(pressure_pa: FloatArray, sample_rate_hz: float, weighting: str = 
     pressure = np.asarray(pressure_pa, dtype=np.float64)
     if pressure.size == 0:
         raise ParameterError("pressure_pa", pressure.shape, "at least one sample long")
-    heard = a_weight(pressure, sample_rate_hz) if weighting == "A" else pressure
-    return level_db_spl(math.sqrt(float(np.mean(np.square(heard)))))
+    return level_db_spl(math.sqrt(mean_square([pressure], pressure.size, sample_rate_hz, weighting)))
+
+
+def mean_square(pieces: Pieces, samples: int, sample_rate_hz: float, weighting: str = "Z") -> float:
+    """Return the mean square of a signal of so many samples, in whatever pieces it comes.
+
+    Squares are summed over stretches at fixed places from the first sample on, and these sums in their order,
+    so that the pieces do not matter to the last bit.
+    """
+    if weighting == "A":
+        stretches = _a_weighted(pieces, samples, sample_rate_hz)
+    else:
+        stretches = regrouped(pieces, _SUMMED)
+    total = 0.0
+    for stretch in stretches:
+        total += float(np.sum(np.square(stretch)))
+    return total / samples

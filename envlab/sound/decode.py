@@ -1,0 +1,109 @@
+"""From a sound file to numbers, a piece at a time; what can be wrong with the file is said here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from envlab.errors import FileError
+from envlab.sound.complete import CONTAINERS, container_of, missing_bytes
+from envlab.sound.interpolate import SAMPLE_RATE_MAX_HZ, SAMPLE_RATE_MIN_HZ
+from envlab.sound.mpeg import mp3_length
+from envlab.units import FloatArray
+
+PIECE = 1 << 16
+
+
+@dataclass(frozen=True)
+class SoundFile:
+    """What a file says of itself. stated_samples: how many it should have, or, of an MP3, has at least."""
+
+    path: Path
+    sample_rate_hz: float
+    channels: int
+    stated_samples: int
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is done to it on the way."""
+        return (f"{self.channels} channels mixed to their mean",) if self.channels > 1 else ()
+
+
+def look_into(path: Path) -> SoundFile:
+    """Return what a file says of itself; FileError, one line, for what cannot be read as sound."""
+    import soundfile
+
+    _check_whole(path)
+    try:
+        with soundfile.SoundFile(path) as sound:
+            rate_hz, channels, stated = float(sound.samplerate), int(sound.channels), int(sound.frames)
+            container = str(sound.format)
+    except (soundfile.LibsndfileError, RuntimeError) as error:
+        raise _undecodable(path, error) from error
+    if not SAMPLE_RATE_MIN_HZ <= rate_hz <= SAMPLE_RATE_MAX_HZ:
+        raise FileError(
+            f"{path}: sample rate is {rate_hz:g} Hz; it must be "
+            f"from {SAMPLE_RATE_MIN_HZ:g} to {SAMPLE_RATE_MAX_HZ:g} Hz"
+        )
+    if container == "MP3":
+        # The decoder takes away what the encoder put before and after: never more than three frames.
+        stated = mp3_length(path).samples - 3 * 1152
+    return SoundFile(path, rate_hz, channels, stated)
+
+
+def decoded(file: SoundFile) -> Iterator[FloatArray]:
+    """Yield the mean of the channels, in pieces of PIECE samples or fewer, from the first sample on.
+
+    Raises FileError, one line, for NaN and Inf, and where the file ends too early.
+    """
+    import soundfile
+
+    done = 0
+    try:
+        with soundfile.SoundFile(file.path) as sound:
+            while (frames := sound.read(PIECE, dtype="float64", always_2d=True)).size:
+                # Infinities are reported below, by sample number.
+                with np.errstate(invalid="ignore", over="ignore"):
+                    piece = frames.mean(axis=1)
+                if not np.isfinite(piece).all():
+                    bad = int(np.flatnonzero(~np.isfinite(piece))[0])
+                    raise FileError(
+                        f"{file.path}: sample {done + bad} is {piece[bad]}; every sample must be a finite "
+                        "number"
+                    )
+                done += piece.size
+                yield piece
+    except (soundfile.LibsndfileError, RuntimeError) as error:
+        raise _undecodable(file.path, error) from error
+    if done < file.stated_samples:
+        raise FileError(
+            f"{file.path}: only {done} of {file.stated_samples} samples can be decoded; save it as WAV or "
+            "FLAC"
+        )
+
+
+def _undecodable(path: Path, error: Exception) -> FileError:
+    reason = str(getattr(error, "error_string", error)).strip().rstrip(".")
+    return FileError(f"{path}: cannot be decoded, cut off or damaged ({reason})")
+
+
+def _check_whole(file: Path) -> None:
+    """Refuse what can be told from the bytes alone, before a decoder prints its own remarks about it."""
+    try:
+        if not file.exists():
+            raise FileError(f"{file}: no such file")
+        if not file.is_file():
+            raise FileError(f"{file}: not a file")
+        if file.stat().st_size == 0:
+            raise FileError(f"{file}: the file is empty (0 bytes)")
+        container = container_of(file)
+        if not container:
+            raise FileError(f"{file}: not a sound file of a known format; it must be {CONTAINERS}")
+        missing = missing_bytes(file, container)
+    except OSError as error:
+        raise FileError(f"{file}: cannot be read ({error.strerror})") from error
+    if missing:
+        raise FileError(f"{file}: the {container} file is cut off; bytes missing: {missing} or more")

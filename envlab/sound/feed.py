@@ -1,0 +1,48 @@
+"""Samples in the portions that somebody wants, out of the pieces in which they come."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+
+from envlab.units import FloatArray
+
+Pieces = Iterable[FloatArray]
+
+
+class Feed:
+    """Hands out a signal, arrays of shape (n,) in a row, in portions of any length."""
+
+    def __init__(self, pieces: Pieces) -> None:
+        self._pieces: Iterator[FloatArray] = iter(pieces)
+        self._rest: FloatArray = np.empty(0)
+
+    def take(self, count: int) -> FloatArray:
+        """Return the next count samples; fewer only where the signal ends."""
+        portion: list[FloatArray] = []
+        missing = count
+        while missing > 0:
+            if not self._rest.size:
+                following = next(self._pieces, None)
+                if following is None:
+                    break
+                self._rest = following
+            portion.append(self._rest[:missing])
+            self._rest = self._rest[missing:]
+            missing -= portion[-1].size
+        if len(portion) == 1:
+            return portion[0]
+        return np.concatenate(portion) if portion else np.empty(0)
+
+    def take_padded(self, count: int) -> FloatArray:
+        """Return the next count samples, silence after the end."""
+        known = self.take(count)
+        return known if known.size == count else np.concatenate((known, np.zeros(count - known.size)))
+
+
+def regrouped(pieces: Pieces, size: int) -> Iterator[FloatArray]:
+    """Yield the signal in pieces of size samples, the last one shorter."""
+    feed = Feed(pieces)
+    while (piece := feed.take(size)).size:
+        yield piece
