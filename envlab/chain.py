@@ -17,11 +17,12 @@ from envlab.analog.envelope import HoldState, hold_drive
 from envlab.analog.front import FrontState, drive_from, front_response
 from envlab.analog.hold_capacitor import HoldCapacitor, as_built
 from envlab.analog.microphone import Microphone, MicrophoneState, hear, is_overloaded, self_noise_pa
+from envlab.analog.noise import NoiseStreams, noise_streams
 from envlab.analog.passive import charged_through
 from envlab.analog.preamp import Preamp, input_noise_v
 from envlab.analog.precision import PrecisionBoard, in_one_pass
 from envlab.analog.rectifier import Rectifier
-from envlab.analog.settled import silent_state, tone_response_at
+from envlab.analog.settled import settled_ratio_at, silent_state, tone_response_at
 from envlab.analog.steady import ToneResponse, tone_response
 from envlab.digital.followers import Follower, PassThrough, follow
 from envlab.errors import EnvlabWarning, ParameterError, check_range
@@ -159,8 +160,10 @@ class Chain:
         if self.rectifier.scales_with_level:
             return self.level_scale().counts(level_db_spl)
         peak_v = self.peak_at_rectifier_v(level_db_spl)
-        settled_v = peak_v * self.tone_response(CALIBRATION_HZ, peak_v).settled_ratio
-        return settled_v * self.adc.settled_share / self.adc.lsb_v
+        settled_ratio = settled_ratio_at(
+            self.detector_as_built, self.rectifier, CALIBRATION_HZ, peak_v, bias_v=self.preamp.bias_v
+        )
+        return peak_v * settled_ratio * self.adc.settled_share / self.adc.lsb_v
 
     def level_scale(self) -> LevelScale:
         """Return how this board counts: counts_at any level, without a simulation for each."""
@@ -204,16 +207,19 @@ class Chain:
             cap=self.cap,
         )
 
-    def noise_pa(self, samples: int, sample_rate_hz: float, rng: np.random.Generator) -> FloatArray:
-        """Return microphone and preamp noise as pressure at the microphone, shape (samples,), Pa."""
-        heard = self_noise_pa(self.microphone, samples, sample_rate_hz, rng)
-        added = input_noise_v(self.preamp, samples, sample_rate_hz, rng)
+    def noise_pa(self, samples: int, sample_rate_hz: float, noise: NoiseStreams) -> FloatArray:
+        """Return microphone and preamp noise as pressure at the microphone, shape (samples,), Pa.
+
+        Drawn in blocks, one after the other, it is the noise of the whole.
+        """
+        heard = self_noise_pa(self.microphone, samples, sample_rate_hz, noise.microphone)
+        added = input_noise_v(self.preamp, samples, sample_rate_hz, noise.preamp)
         return heard + added / self.microphone.sensitivity_v_pa
 
-    def reading_of_frame(self, frames: int) -> IntArray:
-        """Return, for each of the first frames, the index of the ADC reading it shows: the latest one."""
+    def reading_of_frame(self, frames: int, first: int = 0) -> IntArray:
+        """Return, for the frames from first to before frames, which ADC reading each shows: the latest."""
         ratio = self.adc.rate_hz / self.frame_rate_hz
-        return np.asarray(np.floor(np.arange(frames) * ratio + 1e-9), dtype=np.int64)
+        return np.asarray(np.floor(np.arange(first, frames) * ratio + 1e-9), dtype=np.int64)
 
     def node_blocks(self, pressure_pa: FloatArray, sample_rate_hz: float) -> Iterator[NodeBlock]:
         """Yield the analog nodes block by block, at the internal rate; the blocks joined are the whole.
@@ -270,21 +276,24 @@ class Chain:
     def run(self, recording: Recording, rng: np.random.Generator | None = None) -> ChainResult:
         """Return the signal after every stage. With rng, microphone, preamp and ADC add their noise.
 
+        The noise comes from three streams that rng spawns (envlab.analog.noise).
+
         It keeps every internal sample: some 20 MB for each second of the recording. Warns (EnvlabWarning) of
         what is wrong with the board.
         """
         for caution in self.cautions:
             warnings.warn(caution, EnvlabWarning, stacklevel=2)
         pressure_pa = recording.pressure_pa
-        if rng is not None:
-            pressure_pa = pressure_pa + self.noise_pa(pressure_pa.size, recording.sample_rate_hz, rng)
+        noise = None if rng is None else noise_streams(rng)
+        if noise is not None:
+            pressure_pa = pressure_pa + self.noise_pa(pressure_pa.size, recording.sample_rate_hz, noise)
         rate_hz = internal_rate_hz(recording.sample_rate_hz)
         blocks = list(self.node_blocks(pressure_pa, recording.sample_rate_hz))
         held_v = np.concatenate([block.held_v for block in blocks])
         drive_v = np.concatenate([block.drive_v for block in blocks])
         times_s = instants_s(recording.duration_s, self.adc.rate_hz)
         read_v = read_at(held_v, times_s, sample_rate_hz=rate_hz, start_v=self.silent_state.held_v)
-        digital = self.digital(read_v, recording.duration_s, rng)
+        digital = self.digital(read_v, recording.duration_s, None if noise is None else noise.adc)
         return ChainResult(
             pressure_pa=np.concatenate([block.pressure_pa for block in blocks]),
             microphone_v=np.concatenate([block.microphone_v for block in blocks]),

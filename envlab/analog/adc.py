@@ -104,8 +104,8 @@ def stamps_of(times_s: FloatArray, samples: int, sample_rate_hz: float) -> tuple
     """Return (n, fraction) so that the voltage at a time lies between the stamps of outputs n − 1 and n.
 
     Output n of the detector is stamped (n + ½)/sample_rate_hz; n = 0 reaches back to the start voltage,
-    half a period before time 0. fraction: 0 at output n − 1, 1 at output n. After the last stamp the
-    voltage stays.
+    half a period before time 0. n: indices of outputs; fraction: 0 at output n − 1, 1 at output n. After the
+    last stamp the voltage stays.
     """
     position: FloatArray = np.minimum(times_s * sample_rate_hz + 0.5, samples)
     upper = np.clip(np.ceil(position), 1, samples).astype(np.int64) - 1
@@ -117,8 +117,8 @@ def read_at(
 ) -> FloatArray:
     """Return the detector's voltage at times_s, straight between its stamps (see stamps_of)."""
     upper, fraction = stamps_of(times_s, held_v.size, sample_rate_hz)
-    known_v: FloatArray = np.concatenate(([start_v], held_v))
-    return known_v[upper] + fraction * (known_v[upper + 1] - known_v[upper])
+    low_v: FloatArray = np.where(upper > 0, held_v[upper - 1], start_v)
+    return low_v + fraction * (held_v[upper] - low_v)
 
 
 def in_lsb(detector_v: FloatArray, adc: Adc) -> FloatArray:

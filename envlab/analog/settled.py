@@ -41,17 +41,7 @@ def tone_response_at(
     frequency_hz: 1 Hz to 20 kHz. peak_v: above 0, V at the preamp's output, which rests at bias_v. Where the
     tone moves nothing, attack_s is infinite.
     """
-    check_range("frequency_hz", frequency_hz, 1, 20e3, unit="Hz")
-    check_positive("peak_v", peak_v, unit="V")
-    rate_hz = STEPS_PER_CYCLE * frequency_hz
-    sine_v = peak_v * np.sin(2 * np.pi * np.arange(STEPS_PER_CYCLE) / STEPS_PER_CYCLE)
-
-    def cycle(state: HoldState) -> tuple[FloatArray, HoldState]:
-        held_v, end = hold_signal(
-            sine_v, rectifier, detector, sample_rate_hz=rate_hz, bias_v=bias_v, state=state
-        )
-        return held_v, end
-
+    cycle, rate_hz = _tone_cycle(detector, rectifier, frequency_hz, peak_v, bias_v)
     silent = silent_state(detector, rectifier, bias_v=bias_v)
     start = _settled_state(cycle, silent, peak_v)
     held_v, end = cycle(start)
@@ -70,6 +60,36 @@ def tone_response_at(
         attack_s,
         release_s,
     )
+
+
+def settled_ratio_at(
+    detector: Detector,
+    rectifier: Rectifier,
+    frequency_hz: float,
+    peak_v: float,
+    *,
+    bias_v: float = 0.0,
+) -> float:
+    """Return the settled_ratio of tone_response_at alone, without the wait for attack and release."""
+    cycle, _ = _tone_cycle(detector, rectifier, frequency_hz, peak_v, bias_v)
+    silent = silent_state(detector, rectifier, bias_v=bias_v)
+    held_v, _ = cycle(_settled_state(cycle, silent, peak_v))
+    return (float(held_v.mean()) - silent.held_v) / peak_v
+
+
+def _tone_cycle(
+    detector: Detector, rectifier: Rectifier, frequency_hz: float, peak_v: float, bias_v: float
+) -> tuple[Cycle, float]:
+    """Return one cycle of the sine as a map of states, and its sample rate."""
+    check_range("frequency_hz", frequency_hz, 1, 20e3, unit="Hz")
+    check_positive("peak_v", peak_v, unit="V")
+    rate_hz = STEPS_PER_CYCLE * frequency_hz
+    sine_v = peak_v * np.sin(2 * np.pi * np.arange(STEPS_PER_CYCLE) / STEPS_PER_CYCLE)
+
+    def cycle(state: HoldState) -> tuple[FloatArray, HoldState]:
+        return hold_signal(sine_v, rectifier, detector, sample_rate_hz=rate_hz, bias_v=bias_v, state=state)
+
+    return cycle, rate_hz
 
 
 @functools.lru_cache(maxsize=4096)

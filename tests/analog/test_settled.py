@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 from envlab.analog.detector import PeakDetector
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.rectifier import Rectifier
-from envlab.analog.settled import silent_state, tone_response_at
+from envlab.analog.settled import settled_ratio_at, silent_state, tone_response_at
 from envlab.analog.steady import tone_response
 from envlab.chain import Chain
 from envlab.design_file import chain_of, design_text, read_design
@@ -213,3 +213,11 @@ def test_every_new_key_stands_in_a_design_file(tmp_path):
 def test_designs_that_cannot_be(tables, text):
     with pytest.raises(FileError, match=text):
         chain_of(tables, "mine.toml")
+
+
+@pytest.mark.parametrize("peak_v", [1.6, 0.3, 0.02])
+def test_the_settled_ratio_alone_is_the_same_number(peak_v):
+    detector = PeakDetector(4.7e3, 1e-6, 470e3)
+    for rectifier in (Rectifier("half", diode="schottky"), Rectifier("full", 1.65, "bias")):
+        both = tone_response_at(detector, rectifier, 1000.0, peak_v, bias_v=1.65)
+        assert settled_ratio_at(detector, rectifier, 1000.0, peak_v, bias_v=1.65) == both.settled_ratio

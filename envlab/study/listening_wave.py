@@ -1,0 +1,105 @@
+"""What one clip needs computed once: the wave between its samples, what a front offers to the detector."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from envlab.analog.front import FrontState, drive_from
+from envlab.analog.microphone import MicrophoneState, hear, is_overloaded
+from envlab.chain import Chain
+from envlab.sound.interpolate import internal_rate_hz, interpolate, interpolated_blocks
+from envlab.sound.recording import Recording
+from envlab.units import FloatArray
+
+BLOCK = 65_536
+# Samples of the file to either side of a piece, more than the filters between the samples look at.
+_AROUND = 2048
+
+
+class KeptWave:
+    """The wave between the samples of a clip, at the internal rate, kept as far as somebody has asked for it.
+
+    samples: how many there are. filled: how many of them, from the first on, are known.
+    """
+
+    def __init__(self, recording: Recording) -> None:
+        self.recording = recording
+        self.rate_hz = internal_rate_hz(recording.sample_rate_hz)
+        self.factor = round(self.rate_hz / recording.sample_rate_hz)
+        self.samples = recording.pressure_pa.size * self.factor
+        self.filled = 0
+        self._pressure_pa = np.empty(self.samples)
+        self._ahead = interpolated_blocks(recording.pressure_pa, recording.sample_rate_hz, BLOCK)
+
+    def blocks(self, start: int = 0) -> Iterator[tuple[int, FloatArray]]:
+        """Yield (start, pressure in Pa) from a multiple of BLOCK on; what is not known yet is computed."""
+        while start < self.samples:
+            while self.filled <= start:
+                at, fine_pa = next(self._ahead)
+                self._pressure_pa[at : at + fine_pa.size] = fine_pa
+                self.filled = at + fine_pa.size
+            stop = min(start + BLOCK, self.samples)
+            yield start, self._pressure_pa[start:stop]
+            start = stop
+
+    def piece(self, start: int, stop: int) -> FloatArray:
+        """Return the pressure from one sample to another, Pa; the same wave whether it is kept or not."""
+        if stop <= self.filled:
+            return self._pressure_pa[start:stop]
+        low = max(0, start // self.factor - _AROUND)
+        high = -(-stop // self.factor) + _AROUND
+        some = interpolate(self.recording.pressure_pa[low:high], self.recording.sample_rate_hz)
+        return some[start - low * self.factor : stop - low * self.factor]
+
+
+def front_of(chain: Chain) -> tuple[object, ...]:
+    """Return what decides on the drive: chains of which this is equal offer the same to their detectors."""
+    return chain.microphone, chain.preamp, chain.band_filter, chain.rectifier
+
+
+class KeptDrive:
+    """What one front makes of a clip's wave, V above the rectifier's foot, kept as far as it was asked for.
+
+    place: room for all of it, shape (samples,). limited: samples so far at which microphone or preamp was at
+    its limit.
+    """
+
+    def __init__(self, chain: Chain, wave: KeptWave, place: FloatArray) -> None:
+        self.front = front_of(chain)
+        self.filled = 0
+        self.limited = 0
+        self._chain, self._wave, self._drive_v = chain, wave, place
+        self._heard, self._state = MicrophoneState(), FrontState()
+
+    def blocks(self) -> Iterator[tuple[int, FloatArray]]:
+        """Yield (start, drive in V) from the beginning; what is not known yet is computed."""
+        start = 0
+        while start < self._wave.samples:
+            stop = min(start + BLOCK, self._wave.samples)
+            if stop > self.filled:
+                self._compute(*next(self._wave.blocks(start)))
+            yield start, self._drive_v[start:stop]
+            start = stop
+
+    def piece(self, start: int, stop: int) -> FloatArray:
+        """Return the drive from one sample to another, V; up to filled only."""
+        return self._drive_v[start:stop]
+
+    def _compute(self, start: int, fine_pa: FloatArray) -> None:
+        chain, rate_hz = self._chain, self._wave.rate_hz
+        microphone_v, self._heard = hear(fine_pa, chain.microphone, sample_rate_hz=rate_hz, state=self._heard)
+        nodes = drive_from(
+            microphone_v,
+            is_overloaded(fine_pa, chain.microphone),
+            chain.preamp,
+            chain.band_filter,
+            chain.rectifier,
+            sample_rate_hz=rate_hz,
+            state=self._state,
+        )
+        self._state = nodes.end
+        self.limited += nodes.limited
+        self.filled = start + fine_pa.size
+        self._drive_v[start : self.filled] = nodes.drive_v

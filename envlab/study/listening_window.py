@@ -1,0 +1,155 @@
+"""The seconds round a playhead, before the whole clip is computed: how the board comes to know its past.
+
+Three stretches, one behind the other. Over the longest memory of the detector the circuit runs at the file's
+own rate, which is rough (a peak between two samples is missed) and costs an eighth. Then it runs as it does
+over the whole clip, long enough for the roughness to be forgotten; then come the seconds that are shown.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from envlab.analog.adc import instants_s, read_at
+from envlab.analog.board_preamp import BoardPreamp
+from envlab.analog.envelope import HoldState, hold_drive
+from envlab.analog.front import FrontState, drive_from
+from envlab.analog.microphone import hear, is_overloaded
+from envlab.analog.preamp import amplify
+from envlab.analog.rectifier import Rectifier
+from envlab.chain import Chain
+from envlab.sound.recording import Recording
+from envlab.study.listening_light import BoardLight, light_from_readings
+from envlab.study.listening_wave import KeptDrive, KeptWave
+from envlab.units import FloatArray
+
+BEFORE_S = 0.3
+AFTER_S = 1.2
+# Before the detector is asked, the corners of microphone and preamp settle.
+_LEAD_S = 0.15
+_ROUGH_MOST_S = 6.0
+_ROUGH_MEMORIES = 10.0
+
+
+@dataclass(frozen=True)
+class Span:
+    """frames: those to show. readings: those to compute, the first one where the rough run begins.
+    exact_from_s: where the circuit runs as over the whole clip; rough_from_s: where it runs at all."""
+
+    frames: range
+    readings: range
+    rough_from_s: float
+    exact_from_s: float
+
+
+def span_of(chain: Chain, playhead_s: float, duration_s: float, *, drive_known: bool) -> Span:
+    """Return what to compute for a playhead, s; drive_known: the front needs not be run anew."""
+    total = instants_s(duration_s, chain.frame_rate_hz).size
+    rate_hz = chain.frame_rate_hz
+    first = min(max(0, int((playhead_s - BEFORE_S) * rate_hz)), total - 1)
+    last = min(max(first + 1, int((playhead_s + AFTER_S) * rate_hz) + 1), total)
+    exact_from_s = max(0.0, first / rate_hz - _warm_up_s(chain, drive_known))
+    rough_s = min(_ROUGH_MOST_S, _ROUGH_MEMORIES * chain.detector_as_built.slowest_s)
+    rough_from_s = max(0.0, exact_from_s - rough_s)
+    first_reading = int(np.ceil(rough_from_s * chain.adc.rate_hz - 1e-9))
+    last_reading = int(chain.reading_of_frame(last)[-1])
+    return Span(range(first, last), range(first_reading, last_reading + 1), rough_from_s, exact_from_s)
+
+
+def _warm_up_s(chain: Chain, drive_known: bool) -> float:
+    """Seconds that all but fill the time a move may take, by what a second of this circuit costs."""
+    slow_front = isinstance(chain.preamp, BoardPreamp) or chain.rectifier.gain_bandwidth_hz is not None
+    if chain.rectifier.diode != "none":
+        return 0.4 if slow_front and not drive_known else 0.8
+    if drive_known:
+        return 2.0
+    return 0.6 if slow_front else 1.5
+
+
+def window_light(chain: Chain, wave: KeptWave, drive: KeptDrive | None, playhead_s: float) -> BoardLight:
+    """Return the light round a playhead, s from the clip's start, not exact.
+
+    drive: of this chain's front, as far as it is known; None: of no use here.
+    """
+    recording = wave.recording
+    total = instants_s(recording.duration_s, chain.frame_rate_hz).size
+    span = span_of(chain, playhead_s, recording.duration_s, drive_known=drive is not None)
+    start = int(span.exact_from_s * recording.sample_rate_hz) * wave.factor
+    last_s = span.readings[-1] / chain.adc.rate_hz
+    stop = min(wave.samples, int(last_s * wave.rate_hz) + 3)
+    if drive is not None and drive.filled < stop:
+        drive = None
+    times_s = np.array(span.readings) / chain.adc.rate_hz
+    rough = times_s * wave.rate_hz < start
+    rough_v, held = _rough(chain, recording, span.rough_from_s, start // wave.factor, times_s[rough])
+    drive_v = _drive_from_rest(chain, wave, start, stop) if drive is None else drive.piece(start, stop)
+    held_v, _ = hold_drive(
+        drive_v, chain.rectifier, chain.detector_as_built, sample_rate_hz=wave.rate_hz, state=held
+    )
+    fine_s = times_s[~rough] - start / wave.rate_hz
+    fine_v = read_at(held_v, fine_s, sample_rate_hz=wave.rate_hz, start_v=held.held_v)
+    return light_from_readings(
+        chain,
+        np.concatenate((rough_v, fine_v)),
+        first_reading=span.readings.start,
+        frames=span.frames,
+        total_frames=total,
+        exact=False,
+    )
+
+
+def _drive_from_rest(chain: Chain, wave: KeptWave, start: int, stop: int) -> FloatArray:
+    lead = max(0, start - int(_LEAD_S * wave.rate_hz))
+    fine_pa = wave.piece(lead, stop)
+    microphone_v, _ = hear(fine_pa, chain.microphone, sample_rate_hz=wave.rate_hz)
+    nodes = drive_from(
+        microphone_v,
+        is_overloaded(fine_pa, chain.microphone),
+        chain.preamp,
+        chain.band_filter,
+        chain.rectifier,
+        sample_rate_hz=wave.rate_hz,
+        state=FrontState(),
+    )
+    return nodes.drive_v[start - lead :]
+
+
+def _rough(
+    chain: Chain, recording: Recording, from_s: float, stop: int, times_s: FloatArray
+) -> tuple[FloatArray, HoldState]:
+    """Return (V above the foot at times_s, state of the capacitors) at the file's sample stop."""
+    rate_hz = recording.sample_rate_hz
+    start = int(from_s * rate_hz)
+    if stop <= start:
+        return np.empty(0), chain.silent_state
+    pressure_pa = recording.pressure_pa[start:stop]
+    signal_v, _ = hear(pressure_pa, chain.microphone, sample_rate_hz=rate_hz)
+    # An amplifier's own speed means nothing at this rate; its gain and its limits do.
+    *before, last = chain.preamp.stages if isinstance(chain.preamp, BoardPreamp) else (chain.preamp,)
+    for stage in before:
+        signal_v = amplify(signal_v, stage, sample_rate_hz=rate_hz).preamp_v
+    nodes = drive_from(
+        signal_v,
+        np.zeros(signal_v.size, dtype=bool),
+        last,
+        chain.band_filter,
+        _at_once(chain),
+        sample_rate_hz=rate_hz,
+        state=FrontState(),
+    )
+    held_v, end = hold_drive(
+        nodes.drive_v,
+        chain.rectifier,
+        chain.detector_as_built,
+        sample_rate_hz=rate_hz,
+        state=chain.silent_state,
+    )
+    read_v = read_at(
+        held_v, times_s - start / rate_hz, sample_rate_hz=rate_hz, start_v=chain.silent_state.held_v
+    )
+    return read_v, end
+
+
+def _at_once(chain: Chain) -> Rectifier:
+    return replace(chain.rectifier, gain_bandwidth_hz=None)
