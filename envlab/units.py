@@ -1,6 +1,6 @@
 """Units at the edges: "4k7" and "100n" in, SI inside, "4k7" out; decibels; array types.
 
-Letter codes follow IEC 60062 (the multiplier letter may stand for the decimal point: 4k7, R47, 4n7).
+Letter codes follow [IEC60062] (the multiplier letter may stand for the decimal point: 4k7, R47, 4n7).
 """
 
 from __future__ import annotations

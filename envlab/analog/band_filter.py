@@ -1,8 +1,7 @@
 """Band filter between preamp and rectifier, from its parts: for lights that follow the bass drum only.
 
 First order: one resistor and one capacitor, buffered. Second order: the unity-gain circuit of Sallen and Key
-(R. P. Sallen and E. L. Key, IRE Trans. Circuit Theory 2, 1955, cited, not read; the transfer functions below
-follow from the two node equations).
+([SallenKey1955], cited, not read; the transfer functions below follow from the two node equations).
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""Compiled loops of band filter and board preamp; imported inside the functions that use them."""
+"""Compiled loops of band filter and board preamp; imported inside the functions that use them.
+
+signal: shape (n,), V round the bias, at the internal rate; every result is in V too.
+"""
 
 from __future__ import annotations
 
@@ -38,7 +41,7 @@ def _cross(
 def second_order(
     signal: FloatArray, section: FloatArray, one: float, two: float
 ) -> tuple[FloatArray, float, float]:
-    """One section (b0, b1, b2, a1, a2), transposed direct form II with the memories one and two."""
+    """One section (b0, b1, b2, a1, a2), transposed direct form II with the memories one and two, V."""
     out = np.empty_like(signal)
     b0, b1, b2, a1, a2 = section[0], section[1], section[2], section[3], section[4]
     for n in range(signal.size):

@@ -100,7 +100,7 @@ class BoardPreamp(Preamp):
 
     @property
     def gain(self) -> float:
-        """Product of the stages' 1 + feedback/ground."""
+        """Ratio of output to input: product of the stages' 1 + feedback_ohm/ground_ohm."""
         return math.prod(1 + stage.feedback_ohm / stage.ground_ohm for stage in self.stages)
 
     @property
@@ -142,7 +142,7 @@ def _loop_response(stage: Preamp, frequency_hz: float) -> complex:
 
 @dataclass(frozen=True)
 class BoardState:
-    """One row of five numbers a stage: input capacitor, leg capacitor, output, its slope, last input."""
+    """stages: a row each, V: input capacitor, leg capacitor, output, its rise in half a step, last inputs."""
 
     stages: tuple[tuple[float, ...], ...] = ()
 

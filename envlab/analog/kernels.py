@@ -1,4 +1,8 @@
-"""Compiled loops of the analog stages; imported inside the functions that use them: numba loads with it."""
+"""Compiled loops of the analog stages; imported inside the functions that use them: numba loads with it.
+
+charge_keep, charge_gain: shares of the held voltage and of the drive that make the next one while the diode
+conducts; bleed_keep: the share that is left when it does not. signal: shape (n,), V.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +22,7 @@ compiled: Callable[..., Any] = njit(cache=True, nogil=True, fastmath={"contract"
 def first_order(
     signal: FloatArray, b0: float, b1: float, a1: float, state: float
 ) -> tuple[FloatArray, float]:
-    """y[n] = b0·x[n] + b1·x[n−1] − a1·y[n−1] (transposed direct form II, one state)."""
+    """y[n] = b0·x[n] + b1·x[n−1] − a1·y[n−1], transposed direct form II with one state; x and y in V."""
     out = np.empty_like(signal)
     for n in range(signal.size):
         x = signal[n]
@@ -41,7 +45,8 @@ def amplify_block(
 ) -> tuple[FloatArray, FloatArray, int]:
     """Three first-order sections, then the output's limits; counts the samples at a limit.
 
-    Each section is (b0, b1, a1); state holds one value a section and is not changed in place.
+    signal: shape (n,), V. coupling, ground_leg, bandwidth: a section (b0, b1, a1) each; state holds one value
+    a section and is not changed in place.
     """
     out = np.empty_like(signal)
     s0, s1, s2 = state[0], state[1], state[2]
@@ -92,7 +97,7 @@ def _over_one_cycle(charged_v: FloatArray, charge_keep: float, bleed_keep: float
 def cycle_gain(
     cycle_v: FloatArray, charge_keep: float, charge_gain: float, bleed_keep: float, start_v: float
 ) -> float:
-    """By how much one cycle raises the voltage."""
+    """By how much, in V, one cycle raises the voltage."""
     return float(_over_one_cycle(charge_gain * cycle_v, charge_keep, bleed_keep, start_v)) - start_v
 
 
@@ -100,7 +105,7 @@ def cycle_gain(
 def settled_start(
     cycle_v: FloatArray, charge_keep: float, charge_gain: float, bleed_keep: float, tolerance: float
 ) -> float:
-    """Start voltage of the cycle that ends where it began.
+    """Start voltage, V, of the cycle that ends where it began, to within tolerance, V.
 
     The map from start to end of a cycle rises more slowly than its argument (every step contracts), so the
     difference has one zero between 0 and the largest drive: regula falsi with halving of the stale end

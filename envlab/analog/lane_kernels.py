@@ -130,6 +130,7 @@ def hold_groups(
     the bleed throughout a tile, the shares of w that the bleed takes in a strip and in a tile, charge_gain.
     detector: shape (groups, LANES), whose lane it is, all from 0 to the largest. start: shape (groups,
     LANES). upper: rising indices into drive at which a reading lies between output upper − 1 and upper.
+    fraction: where between them, 0..1.
     """
     strip_largest, tile_largest = _largest(drive)
     state = start.copy()

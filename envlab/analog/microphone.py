@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -88,7 +89,7 @@ class Microphone:
 
 @dataclass(frozen=True)
 class MicrophoneState:
-    """What the two corners and the covering remember between blocks."""
+    """What low_corner and high_corner (V) and the covering (Pa) remember between blocks."""
 
     low_corner: float = 0.0
     high_corner: float = 0.0
@@ -169,6 +170,15 @@ def self_noise_pa(
 ) -> FloatArray:
     """Return white noise, shape (samples,), Pa, that gives the microphone its self-noise.
 
+    rng: in blocks, one after the other, it gives the noise of the whole.
+    """
+    return self_noise_rms_pa(microphone, sample_rate_hz) * rng.standard_normal(samples)
+
+
+@lru_cache(maxsize=64)
+def self_noise_rms_pa(microphone: Microphone, sample_rate_hz: float) -> float:
+    """Return the rms pressure, Pa, of white noise that gives the microphone its self-noise.
+
     A data sheet states the A-weighted noise at the output, so the rms of the noise, white over the band of
     sample_rate_hz, is such that what passes covering and corners has that level at the output.
     """
@@ -177,5 +187,4 @@ def self_noise_pa(
     passed = low**2 / (1 + low**2) / (1 + high**2)
     passed *= np.abs([microphone.covering_response(float(f)) for f in frequency_hz]) ** 2
     weighted_share = float(np.mean(10 ** (a_weighting_db(frequency_hz) / 10) * passed))
-    rms_pa = pressure_rms_pa(microphone.self_noise_db_spl) / math.sqrt(weighted_share)
-    return rms_pa * rng.standard_normal(samples)
+    return pressure_rms_pa(microphone.self_noise_db_spl) / math.sqrt(weighted_share)

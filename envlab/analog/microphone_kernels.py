@@ -19,7 +19,10 @@ def hear_block(
     low_memory: float,
     high_memory: float,
 ) -> tuple[FloatArray, float, float]:
-    """Limit, sensitivity and both corners (b0, b1, a1 each) in one pass over the samples."""
+    """Limit, sensitivity and both corners in one pass over the samples.
+
+    low_corner, high_corner: (b0, b1, a1) each. low_memory, high_memory: one value each, V.
+    """
     out = np.empty_like(pressure_pa)
     p0, p1, p2 = low_corner[0], low_corner[1], low_corner[2]
     q0, q1, q2 = high_corner[0], high_corner[1], high_corner[2]

@@ -1,6 +1,6 @@
 """Parts one can buy: E series and tolerance.
 
-Source of the series: IEC 60063, through the package eseries.
+Source of the series: [IEC60063], through the package eseries.
 """
 
 from __future__ import annotations
@@ -38,13 +38,13 @@ class PartRange:
 
     @property
     def values(self) -> tuple[float, ...]:
-        """The series' values in rising order."""
+        """The series' values in rising order, in SI (ohm, farad)."""
         return series_values(self.series, self.low, self.high)
 
 
 @functools.cache
 def series_values(series: str, low: float, high: float) -> tuple[float, ...]:
-    """Return the values of an E series from low to high (SI, both included)."""
+    """Return the values of an E series from low to high, in SI (ohm, farad), both included."""
     import eseries
 
     check_choice("series", series, SERIES)

@@ -59,7 +59,7 @@ class Preamp:
 
     @property
     def gain(self) -> float:
-        """1 + feedback_ohm/ground_ohm."""
+        """Ratio of output to input, 1 + feedback_ohm/ground_ohm."""
         return 1 + self.feedback_ohm / self.ground_ohm
 
     @property
@@ -107,7 +107,7 @@ class Preamp:
 
 @dataclass(frozen=True)
 class PreampState:
-    """Memory of coupling, ground leg and bandwidth, one value each."""
+    """values: memory of coupling, ground leg and bandwidth, V each."""
 
     values: tuple[float, float, float] = (0.0, 0.0, 0.0)
 

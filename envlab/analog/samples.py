@@ -10,7 +10,7 @@ from envlab.units import FloatArray
 
 
 def sample_row(name: str, values: ArrayLike) -> FloatArray:
-    """Return values as float64, shape (n,); ParameterError, by name, for anything else.
+    """Return values as float64, shape (n,), in their own unit; ParameterError, by name, for anything else.
 
     Whole numbers become floats here: a compiled loop would otherwise keep its results as whole numbers.
     """

@@ -40,6 +40,7 @@ class Verbs(click.Group):
     """Lists the verbs in the order of the job; every error meant for the user is one line and an exit."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the verbs in the order of the job."""
         del ctx
         return sorted(self.commands, key=lambda verb: (_ORDER.index(verb) if verb in _ORDER else 99, verb))
 
@@ -50,6 +51,7 @@ class Verbs(click.Group):
             formatter.write_dl(rows)
 
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        """Find the verb, or name the one that was likely meant."""
         if args and args[0] not in self.commands and not args[0].startswith("-"):
             near = difflib.get_close_matches(args[0], self.commands, n=1)
             hint = (
@@ -59,6 +61,7 @@ class Verbs(click.Group):
         return super().resolve_command(ctx, args)
 
     def invoke(self, ctx: click.Context) -> Any:
+        """Run a verb; say notes, errors and interruptions in one line each."""
         with warnings.catch_warnings():
             warnings.showwarning = _show_warning
             warnings.simplefilter("always", EnvlabWarning)

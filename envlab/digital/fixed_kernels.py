@@ -1,7 +1,8 @@
 """The firmware's arithmetic in whole numbers, step by step the same as the C runtime.
 
 Every function runs as plain Python on Python integers (``function.py_func``) and compiled on int64; nothing
-here ever leaves 0..2**40, so both and the C code agree bit for bit.
+here ever leaves 0..2**40, so both and the C code agree bit for bit. table: duty codes of 16 bit, one more
+than there are steps.
 """
 
 from __future__ import annotations
@@ -110,7 +111,7 @@ def run(
     offsets: IntArray,
     trace: IntArray,
 ) -> FixedState:
-    """Step through readings; an offset of 0 or more is chosen before its reading.
+    """Step through readings; offsets: steps of sensitivity, one of 0 or more is chosen before its reading.
 
     trace (readings, 8) takes envelope word, duty and the six values of the state after each step.
     """

@@ -150,7 +150,7 @@ def check_adc_bits(adc_bits: int) -> None:
 
 
 def level_of(envelope_word: float) -> float:
-    """Return the level, not rounded, of an envelope word, 1 to 16 times 65536, the ADC's full scale."""
+    """Return the level (Q4.12, not rounded) of an envelope word, 1 to 16 times 65536, the full scale."""
     check_range("envelope_word", envelope_word, 1.0, 16.0 * WORD)
     mantissa, exponent = math.frexp(envelope_word)
     return 4096.0 * (exponent - 1 + 2.0 * mantissa - 1.0)

@@ -72,7 +72,7 @@ class MeanSquare:
 
     The result has the unit of the input (a root mean square). Its level falls 4.343/time_s dB per second,
     half as fast as a follower of the magnitude with the same time constant.
-    Source: IEC 61672-1:2013, eq. (1) (exponential averaging of the squared signal); F is 0.125 s, S is 1 s.
+    Source: [IEC61672-1], eq. (1) (exponential averaging of the squared signal); F is 0.125 s, S is 1 s.
 
     time_s: s, 0 or more.
     """

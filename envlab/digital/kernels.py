@@ -1,4 +1,7 @@
-"""Compiled loops of the followers; each leaves in ``state`` (rows, values) the end."""
+"""Compiled loops of the followers, on counts of envelope; each leaves in ``state`` (rows, values) the end.
+
+rows, result: shape (rows, readings), result is filled.
+"""
 
 from __future__ import annotations
 

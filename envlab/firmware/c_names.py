@@ -6,16 +6,16 @@ import re
 
 from envlab.errors import ParameterError
 
-# ISO/IEC 9899:1999, 5.2.4.1: a compiler must tell external names apart by their first 31 characters.
+# [ISO9899], 5.2.4.1: a compiler must tell external names apart by their first 31 characters.
 LONGEST_NAME = 31
 
-# ISO/IEC 9899:1999, 6.4.1, and the keywords that the later editions of 2011 and 2023 add.
+# [ISO9899], 6.4.1, and the keywords that the later editions of 2011 and 2023 add.
 _C_KEYWORDS = """
 auto break case char const continue default do double else enum extern float for goto if inline int long
 register restrict return short signed sizeof static struct switch typedef union unsigned void volatile while
 alignas alignof bool constexpr false nullptr static_assert thread_local true typeof typeof_unqual
 """
-# ISO/IEC 14882:2020, 5.11: keywords and alternative tokens, less those above.
+# [ISO14882], 5.11: keywords and alternative tokens, less those above.
 _CPP_KEYWORDS = """
 and and_eq asm bitand bitor catch char8_t char16_t char32_t class co_await co_return co_yield compl concept
 consteval constinit const_cast decltype delete dynamic_cast explicit export friend mutable namespace new
@@ -27,7 +27,7 @@ _TAKEN = "main NULL errno"
 RESERVED_WORDS = frozenset(f"{_C_KEYWORDS} {_CPP_KEYWORDS} {_TAKEN}".split())
 
 _IDENTIFIER = re.compile(r"[A-Za-z][A-Za-z0-9_]*", re.ASCII)
-# ISO/IEC 9899:1999, 7.26.8: names of this form are kept for <stdint.h>.
+# [ISO9899], 7.26.8: names of this form are kept for <stdint.h>.
 _STDINT_NAME = re.compile(r"u?int\w*_t|U?INT\w*_(MAX|MIN|C)", re.ASCII)
 
 

@@ -63,7 +63,7 @@ def codes_from_bytes(data: bytes, bits: int) -> IntArray:
 
 
 def table_crc32(codes: IntArray, bits: int) -> int:
-    """Return the CRC-32 (IEEE 802.3, as in zlib) over the codes' little-endian bytes."""
+    """Return the CRC-32 ([IEEE802.3], as in zlib) over the codes' little-endian bytes."""
     return zlib.crc32(code_bytes(codes, bits))
 
 

@@ -1,8 +1,8 @@
 """The colour of a pixel in linear light: chromaticity, luminance, and what a screen must show for it.
 
-Linear light (red, green, blue), each 0..1, is each channel's duty over its full. Without measured values the
-channels are taken to have the primaries and the white of sRGB (IEC 61966-2-1: those of ITU-R BT.709, D65).
-Chromaticity u′, v′ is that of CIE 1976 UCS (ISO/CIE 11664-5).
+Linear light (linear_rgb: red, green, blue), each 0..1, is each channel's duty over its full. Without measured
+values the channels are taken to have the primaries and the white of sRGB ([IEC61966-2-1]: those of [BT709-6],
+D65). Chromaticity u′, v′ is that of CIE 1976 UCS [CIE11664-5].
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ class Primaries:
 
     @property
     def to_xyz(self) -> FloatArray:
-        """Matrix (3, 3) from linear red, green, blue to X, Y, Z; full white has Y = 1."""
+        """Matrix (3, 3) from linear light (red, green, blue) to X, Y, Z; full white has Y = 1."""
         columns = _xyz_columns(self)
         return np.asarray(columns * np.linalg.solve(columns, _xyz_of(self.white)), dtype=np.float64)
 
@@ -68,7 +68,7 @@ def colour_luminance(linear_rgb: ArrayLike, primaries: Primaries = SRGB_PRIMARIE
 def chromaticity_uv(linear_rgb: ArrayLike, primaries: Primaries = SRGB_PRIMARIES) -> FloatArray:
     """Return CIE 1976 u′, v′ (..., 2) of linear light (..., 3). No light at all gets the white's u′, v′.
 
-    u′ = 4X/(X + 15Y + 3Z), v′ = 9Y/(X + 15Y + 3Z) (ISO/CIE 11664-5).
+    u′ = 4X/(X + 15Y + 3Z), v′ = 9Y/(X + 15Y + 3Z) [CIE11664-5].
     """
     light = np.asarray(linear_rgb, dtype=np.float64)
     lit = np.where(light.max(axis=-1, keepdims=True) > 0.0, light, 1.0)
@@ -91,7 +91,7 @@ def check_colour(linear_rgb: ArrayLike, name: str = "colour") -> FloatArray:
 
 
 def colour_from_hex(text: str) -> FloatArray:
-    """Return the linear light (3,) of a screen's colour such as "#ff8000" (sRGB, IEC 61966-2-1)."""
+    """Return the linear light (3,) of a screen's colour such as "#ff8000" (sRGB, [IEC61966-2-1])."""
     match = _HEX.fullmatch(text.strip())
     if match is None:
         raise ParameterError("colour", text, 'six hexadecimal digits after a #, such as "#ff8000"')

@@ -79,7 +79,7 @@ class ColourTables:
         return round_half_up(start + (end - start) * (position - low)[..., None] + 1e-9)
 
     def hue_error_uv(self, from_lightness: float = 10.0) -> float:
-        """Return the largest distance in u′v′ between a table entry and its ramp colour, from that L* on."""
+        """Return the largest distance in u′v′ of a table entry from its ramp colour, from_lightness L* on."""
         wanted = _entry_luminance(self.brightness)
         lit = lightness_cie1976(wanted) >= from_lightness
         if not lit.any():

@@ -68,7 +68,10 @@ class BrightnessMap:
 
 @dataclass(frozen=True)
 class CountMap:
-    """A BrightnessMap for one board: floor and ceiling in counts of envelope above rest."""
+    """A BrightnessMap for one board: floor and ceiling in counts of envelope above rest.
+
+    knee_position, knee_output: where the knee bends the position, and to what, 0..1 each.
+    """
 
     floor_counts: float
     ceiling_counts: float

@@ -41,7 +41,8 @@ def fit_count_map(
 
     quiet_counts, loud_counts: envelopes (n,), (m,). The envelope that a share quiet_share of the quiet clip
     stays under gets L* glow_lightness (1..90); the one that full_share of the loud clip stays under gets
-    full light. Raises ParameterError when the quiet clip reads nothing there or the loud one is not louder.
+    full light. curve, exponent, light_span_db, knee_position, knee_output: as in CountMap. Raises
+    ParameterError when the quiet clip reads nothing there or the loud one is not louder.
     """
     check_range("glow_lightness", glow_lightness, 1.0, 90.0)
     quiet = _level_of(quiet_counts, quiet_share, "quiet")
@@ -69,7 +70,10 @@ def fit_brightness_map(
     quiet_share: float = 0.5,
     full_share: float = 0.99,
 ) -> BrightnessMap:
-    """Return the same fit in dB SPL, from levels (n,), (m,) along two clips; arguments as fit_count_map."""
+    """Return the same fit in dB SPL, from levels (n,), (m,) along two clips.
+
+    curve, exponent, light_span_db, knee_position, knee_output, glow_lightness: as in fit_count_map.
+    """
     fitted = fit_count_map(
         10.0 ** (np.asarray(quiet_db_spl, dtype=np.float64) / 20.0),
         10.0 ** (np.asarray(loud_db_spl, dtype=np.float64) / 20.0),

@@ -1,4 +1,4 @@
-"""Does the light flash dangerously? General flashes after WCAG 2.2, counted in every sliding second.
+"""Does the light flash dangerously? General flashes after [WCAG2.2], counted in every sliding second.
 
 The definition (W3C, WCAG 2.2, "general flash and red flash thresholds"): a general flash is a pair of
 opposing changes in relative luminance of 10 % or more of the maximum, where the relative luminance of the

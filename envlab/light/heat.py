@@ -1,7 +1,7 @@
 """How warm a pixel gets: all its power becomes heat, over a thermal resistance that the builder states.
 
 Counting the light as heat too is meant: under cloth it becomes heat there. Burn threshold of skin that rests
-on a surface for eight hours or more, any material: 43 °C (ISO 13732-1:2006, from memory).
+on a surface for eight hours or more, any material: 43 °C ([ISO13732-1], from memory).
 """
 
 from __future__ import annotations
@@ -41,10 +41,10 @@ def pixel_heat_w(duty: float, pixels: Pixels, *, volts: float = 5.0) -> float:
 
 
 def surface_heat(heat_w: float, kelvin_per_watt: float, air_c: float = 20.0) -> SurfaceHeat:
-    """Return the steady surface temperature for a heat in W over a thermal resistance surface to air in K/W.
+    """Return the steady surface temperature for a heat in W over a thermal resistance surface to air.
 
-    The thermal resistance of a pixel in still air under a layer of cloth is far higher than its data sheet's;
-    measure it, and take the air under the cloth, not the winter night.
+    kelvin_per_watt: K/W, above 0. The thermal resistance of a pixel in still air under a layer of cloth is
+    far higher than its data sheet's; measure it, and take the air under the cloth, not the winter night.
     """
     check_range("heat_w", heat_w, 0.0, 1000.0, unit="W")
     check_positive("kelvin_per_watt", kelvin_per_watt, unit="K/W")

@@ -1,7 +1,7 @@
 """How bright a light looks: CIE 1976 lightness, and the sRGB coding of a screen.
 
-Sources: ISO/CIE 11664-4 (CIE 1976 L*, with the exact constants 216/24389 and 24389/27),
-IEC 61966-2-1 (sRGB transfer functions).
+Sources: [CIE11664-4] (CIE 1976 L*, with the exact constants 216/24389 and 24389/27),
+[IEC61966-2-1] (sRGB transfer functions).
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ _ROUNDING = 1e-9
 
 
 def check_unit_interval(name: str, values: FloatArray, high: float = 1.0) -> None:
-    """Raise ParameterError unless every value lies in 0..high (a rounding of 1e-9·high is let pass)."""
+    """Raise ParameterError unless all values lie in 0..high (a rounding of 1e-9·high is let pass)."""
     if values.size == 0:
         return
     lowest, highest = float(np.min(values)), float(np.max(values))
@@ -34,7 +34,7 @@ def check_unit_interval(name: str, values: FloatArray, high: float = 1.0) -> Non
 def lightness_cie1976(relative_luminance: ArrayLike) -> FloatArray:
     """Return the CIE 1976 lightness L* (0..100) of a relative luminance Y/Y_max (0..1), any shape.
 
-    L* = 24389/27·Y up to Y = 216/24389, else 116·∛Y − 16 (ISO/CIE 11664-4). Raises ParameterError
+    L* = 24389/27·Y up to Y = 216/24389, else 116·∛Y − 16 [CIE11664-4]. Raises ParameterError
     outside 0..1 and for NaN.
     """
     luminance = np.asarray(relative_luminance, dtype=np.float64)
@@ -67,7 +67,7 @@ def lightness_table(entries: int = 256, bits: int = 12) -> IntArray:
 
 
 def srgb_encode(linear: ArrayLike) -> FloatArray:
-    """Return the sRGB-coded value (0..1) of linear light (0..1), any shape (IEC 61966-2-1)."""
+    """Return the sRGB-coded value (0..1) of linear light (0..1), any shape [IEC61966-2-1]."""
     light = np.asarray(linear, dtype=np.float64)
     check_unit_interval("linear", light)
     bent = 1.055 * np.maximum(light, 0.0) ** (1.0 / 2.4) - 0.055
@@ -75,7 +75,7 @@ def srgb_encode(linear: ArrayLike) -> FloatArray:
 
 
 def srgb_decode(coded: ArrayLike) -> FloatArray:
-    """Return the linear light (0..1) of an sRGB-coded value (0..1), any shape (IEC 61966-2-1)."""
+    """Return the linear light (0..1) of an sRGB-coded value (0..1), any shape [IEC61966-2-1]."""
     code = np.asarray(coded, dtype=np.float64)
     check_unit_interval("coded", code)
     bent = ((np.maximum(code, 0.0) + 0.055) / 1.055) ** 2.4
@@ -83,7 +83,7 @@ def srgb_decode(coded: ArrayLike) -> FloatArray:
 
 
 def round_half_up(values: FloatArray) -> IntArray:
-    """Return the nearest integers, halves upwards, as ``(int)(x + 0.5)`` does in firmware."""
+    """Return the integers nearest to values, halves upwards, as ``(int)(x + 0.5)`` does in firmware."""
     return np.floor(values + 0.5).astype(np.int64)
 
 

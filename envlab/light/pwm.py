@@ -1,4 +1,4 @@
-"""Does the pixel's own PWM flicker? Its frequency against IEEE 1789-2015.
+"""Does the pixel's own PWM flicker? Its frequency against IEEE 1789-2015 [IEEE1789].
 
 Limits of modulation in percent at a frequency f in Hz (secondary sources, from memory): no observable effect
 0.01·f below 90 Hz, 0.0333·f from there to 3 kHz, none above; low risk 0.025·f below 90 Hz, 0.08·f from there

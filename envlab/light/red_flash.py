@@ -1,9 +1,9 @@
-"""Red flashes of a coloured costume after WCAG 2.2, counted in every sliding second.
+"""Red flashes of a coloured costume after WCAG 2.2 [WCAG2.2], counted in every sliding second.
 
-The definition (W3C, WCAG 2.2, note 4 of "general flash and red flash thresholds", after ISO 9241-391): a pair
-of opposing transitions where one transition is either to or from a state with R/(R + G + B) of 0.8 or more
-(linear light), and the difference between the states is more than 0.2 in the CIE 1976 u′v′ diagram. Not more
-than three in any one second.
+The definition (W3C, WCAG 2.2, note 4 of "general flash and red flash thresholds", after [ISO9241-391]): a
+pair of opposing transitions where one transition is either to or from a state with R/(R + G + B) of 0.8 or
+more (linear light), and the difference between the states is more than 0.2 in the CIE 1976 u′v′ diagram. Not
+more than three in any one second.
 
 What is counted: the longest series of frames within a second (see flash.py for its edges) that go to red and
 from red in turn, each step by more than 0.2; whole pairs, each step used once. Where the definition is
@@ -35,7 +35,7 @@ DARK_SHARE = 0.01
 def count_red_flashes(
     linear_rgb: ArrayLike, frame_rate_hz: float, *, primaries: Primaries = SRGB_PRIMARIES
 ) -> int:
-    """Return the most red flashes in any sliding second of linear light (frames, 3), each channel 0..1.
+    """Return the most red flashes in any sliding second of linear_rgb, linear light (frames, 3), each 0..1.
 
     frame_rate_hz 1..10 000. Raises ParameterError.
     """
@@ -52,7 +52,7 @@ def count_red_flashes(
 
 
 def red_share(linear_rgb: ArrayLike) -> FloatArray:
-    """Return R/(R + G + B) (...) of linear light (..., 3); 0 without light."""
+    """Return R/(R + G + B) (...) of linear_rgb, linear light (..., 3); 0 without light."""
     light = np.asarray(linear_rgb, dtype=np.float64)
     total = light.sum(axis=-1)
     share: FloatArray = np.divide(light[..., 0], total, out=np.zeros_like(total), where=total > 0.0)

@@ -70,7 +70,8 @@ def first_that_passes(
     """Return the first setting, of a series from mild to strong, whose light passes; None if none does.
 
     light_of gives the relative luminance (frames,) of a setting: the way to try whatever lies outside this
-    module, such as a longer release of the detector. allowed: flashes in any second.
+    module, such as a longer release of the detector; original is the light as it was. allowed: flashes in any
+    second.
     """
     for setting in settings:
         luminance = light_of(setting)
@@ -89,7 +90,7 @@ def slope_remedy(
 ) -> Remedy | None:
     """Return the fastest slope limit of L* that passes (within 0.15 %), for duties (frames,) to full_duty.
 
-    Infinite, and without change, when the light passes as it is.
+    allowed: flashes in any second. Infinite, and without change, when the light passes as it is.
     """
     original = flash_luminance(duty, full_duty)
     return _finest(
@@ -112,7 +113,7 @@ def depth_remedy(
 ) -> Remedy | None:
     """Return the least rest light that passes (within 0.0002), for duties (frames,) to full_duty.
 
-    0, and without change, when the light passes as it is.
+    allowed: flashes in any second. 0, and without change, when the light passes as it is.
     """
     original = flash_luminance(duty, full_duty)
     return _finest(

@@ -29,7 +29,7 @@ def build_supply_tables(
     rest_light: float = 0.0,
     name: str = "brightness",
 ) -> SupplyTables:
-    """Return both tables, evenly spaced in counts; arguments as build_table.
+    """Return both tables, evenly spaced in counts; rest_light and all other arguments as build_table.
 
     Raises ParameterError when the supply does not even carry the dark pixels.
     """
@@ -54,7 +54,7 @@ def build_supply_octave_tables(
     rest_light: float = 0.0,
     name: str = "brightness",
 ) -> SupplyTables:
-    """Return both tables with a log-spaced index; arguments as build_octave_table."""
+    """Return both tables with a log-spaced index; rest_light and all others as build_octave_table."""
     cap = supply_cap(pixels, supply)
     uncapped = build_octave_table(
         count_map,

@@ -180,7 +180,8 @@ def build_octave_table(
     """Return the table of a count map with a log-spaced index: so many entries per doubling of the counts.
 
     steps_per_octave: 1, 2, 4 … 256 (a power of two, so that firmware takes the bits behind the top bit).
-    It has adc_bits·steps_per_octave + 1 entries, which must be 16..4097. Other arguments as build_table.
+    It has adc_bits·steps_per_octave + 1 entries, which must be 16..4097. rest_light and all other arguments
+    as build_table.
     """
     check_whole("adc_bits", adc_bits, 4, 16)
     check_whole("steps_per_octave", steps_per_octave, 1, 256)
@@ -196,9 +197,10 @@ def build_octave_table(
 
 
 def duty_codes(luminance: FloatArray, *, bits: int, cap: float, rest_light: float = 0.0) -> IntArray:
-    """Return the duty codes of relative luminances (0..1), any shape: round half up of top·Y.
+    """Return the duty codes of relative luminance (0..1), any shape: round half up of top·Y.
 
-    top = the largest code whose duty does not pass the cap. Raises ParameterError when that is 0.
+    rest_light: as in build_table. top = the largest code whose duty does not pass the cap. Raises
+    ParameterError when that is 0.
     """
     check_whole("bits", bits, 1, 16)
     check_range("rest_light", rest_light, 0.0, 1.0)

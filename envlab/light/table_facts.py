@@ -89,14 +89,15 @@ class DepthAdvice:
     words: str
 
 
-# Slower rounds than this are seen as flicker (IEEE 1789-2015 draws its line at 90 Hz; secondary source).
+# Slower rounds than this are seen as flicker ([IEEE1789] draws its line at 90 Hz; secondary source).
 DITHER_ROUND_MIN_HZ = 90.0
 
 
 def bottom_step_lstar(bits: int, cap: float = 1.0) -> float:
     """Return the lightness of the lowest code relative to the capped full light: 24389/27 over the top code.
 
-    Holds while one code lies on the straight foot of L* (top code of 113 or more); above it the cube root.
+    cap: 0..1. Holds while one code lies on the straight foot of L* (top code of 113 or more); above it the
+    cube root.
     """
     return float(lightness_cie1976(1.0 / top_code(bits, cap)))
 

@@ -3,7 +3,7 @@
 Serial pixels, common practice, no source: 24 bit of 1.25 µs each per pixel, then the line rests so that the
 pixels take over the frame: 50 µs with older parts, 280 µs with newer ones.
 
-ITU-R BT.1359-1 (1998), considering g): a sound that comes before its picture is detected from about 45 ms on
+[BT1359-1], considering g): a sound that comes before its picture is detected from about 45 ms on
 and accepted up to about 90 ms; one that comes after it, from 125 ms and up to 185 ms. Light that lags the
 drum is a sound that comes first.
 """

@@ -80,9 +80,10 @@ def part_effects(
     axes: NDArray[np.object_],
     figures: Sequence[str] = DEFAULT_FIGURES,
 ) -> NDArray[np.object_]:
-    """Draw what each part buys: one column of axes for each swept key, one row for each figure.
+    """Draw what each part buys, each panel in its figure's unit over its part's values: returns the axes.
 
-    axes: shape (len(figures), len(swept_keys(brief))). In each panel all other parts stay as chosen.
+    axes: one column for each swept key, one row for each figure, shape (len(figures),
+    len(swept_keys(brief))). In each panel all other parts stay as chosen.
     """
     keys = swept_keys(brief)
     for row, figure in enumerate(figures):

@@ -27,7 +27,7 @@ def png_bytes(figure: Figure, *, dpi: float = 200.0, background: str = "white") 
 
 
 def save_png(figure: Figure, path: str | Path, *, dpi: float = 200.0) -> None:
-    """Write a figure as PNG."""
+    """Write a figure as PNG, dpi dots an inch."""
     Path(path).write_bytes(png_bytes(figure, dpi=dpi))
 
 

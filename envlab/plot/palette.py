@@ -1,9 +1,9 @@
 """One colour for one quantity, everywhere, in a light and a dark form.
 
-The hues start from the eight of Okabe and Ito ("Color Universal Design", 2008), which stay apart for
-colour-blind eyes, darkened until a line on white keeps a contrast of 3 : 1 (WCAG 2.2, 1.4.11). Only the area
-"rectified" is pale, so that the detector's line shows on it in grey too. No picture rests on colour alone:
-lines carry their name, and differ in style or marker.
+The hues start from the eight of [OkabeIto2008], which stay apart for colour-blind eyes, darkened until a line
+on white keeps a contrast of 3 : 1 ([WCAG2.2], 1.4.11). Only the area "rectified" is pale, so that the
+detector's line shows on it in grey too. No picture rests on colour alone: lines carry their name, and differ
+in style or marker.
 """
 
 from __future__ import annotations

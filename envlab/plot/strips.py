@@ -53,7 +53,7 @@ def brightness_strip(
 ) -> Axes:
     """Draw time as an image: each frame a column in the colour that a screen shows for its luminance.
 
-    Luminance times colour_linear (0 to 1 each) is coded for the screen after sRGB, IEC 61966-2-1. span_s: the
+    Luminance times colour_linear (0 to 1 each) is coded for the screen after sRGB [IEC61966-2-1]. span_s: the
     part to show; offset_s is added to the times on the axis.
     """
     rate_hz = light.frame_rate_hz

@@ -83,7 +83,10 @@ def note(
     va: str = "center",
     coords: str | tuple[str, str] = "data",
 ) -> Annotation:
-    """Write a word beside what it names, with a rim of paper so that lines do not run through it."""
+    """Write a word beside what it names, with a rim of paper so that lines do not run through it.
+
+    at: in units of coords (the axes' data if not said otherwise). offset: points to the right and up.
+    """
     label = ax.annotate(
         text,
         at,
@@ -117,7 +120,7 @@ def margin_note(ax: Axes, text: str, height: float, colour: str = INK) -> None:
 
 
 def limit_line(ax: Axes, at: float, *, vertical: bool = False) -> None:
-    """Draw a limit: dashed ink, the same in every picture."""
+    """Draw a limit at a value of the y axis (vertical: the x axis): dashed ink, the same in every picture."""
     draw = ax.axvline if vertical else ax.axhline
     draw(at, color=INK, linewidth=1.0, linestyle=LIMIT_STYLE, zorder=2.5)
 

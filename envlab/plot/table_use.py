@@ -95,7 +95,7 @@ def lag_parts(budget: LagBudget, ax: Axes) -> Axes:
     """Draw the lag from drum to light, ms, one row for each part and one for all, on average and at worst.
 
     Each part begins where the one before it ends at worst; its average is dark, the rest of its worst pale.
-    Dashed: from where a light behind its drum is detected and to where it is accepted, ITU-R BT.1359-1.
+    Dashed: from where a light behind its drum is detected and to where it is accepted [BT1359-1].
     """
     hue = colour("lag")
     whole = LagPart("all", sum(p.mean_s for p in budget.parts), sum(p.worst_s for p in budget.parts))

@@ -21,8 +21,10 @@ def light_of(
 ) -> None:
     """Fill code and L* (candidates, frames) from envelope counts and tables of codes (candidates, entries).
 
-    Codes as LookupTable.look_up gives them for an even index: straight between entries, rounded half up.
-    lightness_of_code: L* of every code, one row for each brightest code that occurs among the candidates.
+    full_scale: counts of the last entry. row_of_candidate: whose row of lightness_of_code. lightness: the L*
+    that is filled. Codes as LookupTable.look_up gives them for an even index: straight between entries,
+    rounded half up. lightness_of_code: L* of every code, one row for each brightest code that occurs among
+    the candidates.
     """
     per_count = (codes.shape[1] - 1) / full_scale
     last = codes.shape[1] - 2

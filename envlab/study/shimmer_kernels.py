@@ -13,7 +13,10 @@ _COARSE = 8
 
 @compiled
 def settled_cycles(cycle_v: FloatArray, steps: FloatArray) -> FloatArray:
-    """One settled cycle of the detector for each step (frequencies, 3): (frequencies, samples of a cycle)."""
+    """One settled cycle of the detector, V, for each row of steps: shape (frequencies, samples of a cycle).
+
+    steps: (frequencies, 3), charge_keep, charge_gain and bleed_keep of kernels.hold over one of its samples.
+    """
     cycles = np.empty((steps.shape[0], cycle_v.size))
     for f in range(steps.shape[0]):
         keep, gain, bleed = steps[f, 0], steps[f, 1], steps[f, 2]
@@ -99,7 +102,8 @@ def worst_shimmer(
 ) -> tuple[float, float]:
     """(largest shimmer, its frequency) of one table; frequencies that cannot be worse are passed over.
 
-    swing: largest over least voltage of each cycle.
+    Shimmer in L*, frequency in Hz. cycles: shape (frequencies, samples), V. swing: largest over least voltage
+    of each cycle.
     """
     middle_count = max(np.searchsorted(of_count, 50.0), 1)
     bound = np.empty(cycles.shape[0])

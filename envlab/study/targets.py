@@ -77,7 +77,10 @@ class Target:
             raise ParameterError(FLASH_FIGURE, self.limit, f"at_most {FLASH_LIMIT:g} or stricter: it is hard")
 
     def violation(self, values: FloatArray) -> FloatArray:
-        """Return max(0, (x − limit)/scale), sign reversed for a lower limit; any shape."""
+        """Return max(0, (x − limit)/scale) of values in the figure's unit, sign reversed for a lower limit.
+
+        Any shape. A miss by one scale is 1.
+        """
         miss = values - self.limit if self.side == "at_most" else self.limit - values
         worst: FloatArray = (miss / self.scale).clip(0.0)
         return worst

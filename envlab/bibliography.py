@@ -1,0 +1,196 @@
+"""The published sources that envlab leans on, in one list; docstrings and comments refer to them by key.
+
+A key stands in square brackets where it is used: [IEC61672-1]. Each entry says how well the source is known,
+because that decides how far to trust a number that comes from it:
+
+- "read": read as its publisher gives it;
+- "at second hand": a public transcription or quotation was read, not the (mostly priced) source;
+- "cited": named because the idea is known by it; the equations here are derived or tested independently;
+- "from memory": not looked up.
+
+What is common practice without a source says so where it stands, and is not listed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+Known = Literal["read", "at second hand", "cited", "from memory"]
+
+
+@dataclass(frozen=True)
+class Source:
+    """One published source.
+
+    title: as one would look it up. known: how well, see above. names: how running text may call it.
+    """
+
+    title: str
+    known: Known
+    names: tuple[str, ...]
+
+
+_SOURCES = {
+    # sound
+    "IEC61672-1": Source(
+        "IEC 61672-1:2013, Electroacoustics – Sound level meters – Part 1: Specifications",
+        "at second hand",
+        ("IEC 61672-1",),
+    ),
+    "Kaiser1974": Source(
+        "J. F. Kaiser, Nonrecursive digital filter design using the I0-sinh window function, Proc. IEEE Int."
+        " Symp. Circuits and Systems, 1974, pp. 20-23",
+        "cited",
+        ("Kaiser",),
+    ),
+    "ISO11172-3": Source(
+        "ISO/IEC 11172-3:1993, Coding of moving pictures and associated audio at up to about 1,5 Mbit/s –"
+        " Part 3: Audio",
+        "at second hand",
+        ("ISO/IEC 11172-3",),
+    ),
+    "ISO13818-3": Source(
+        "ISO/IEC 13818-3:1998, Generic coding of moving pictures and associated audio – Part 3: Audio",
+        "at second hand",
+        ("13818-3",),
+    ),
+    "RFC3003": Source("RFC 3003, The audio/mpeg media type, 2000", "at second hand", ("RFC 3003",)),
+    "RFC3533": Source(
+        "RFC 3533, The Ogg encapsulation format version 0, 2003", "at second hand", ("RFC 3533",)
+    ),
+    "EBU3306": Source(
+        "EBU Tech 3306, MBWF/RF64: an extended file format for audio data, 2009",
+        "at second hand",
+        ("EBU Tech 3306",),
+    ),
+    # analog
+    "IEC60062": Source(
+        "IEC 60062:2016, Marking codes for resistors and capacitors", "at second hand", ("IEC 60062",)
+    ),
+    "IEC60063": Source(
+        "IEC 60063:2015, Preferred number series for resistors and capacitors",
+        "at second hand",
+        ("IEC 60063",),
+    ),
+    "SallenKey1955": Source(
+        "R. P. Sallen and E. L. Key, A practical method of designing RC active filters, IRE Trans. Circuit"
+        " Theory 2, 1955, pp. 74-85",
+        "cited",
+        ("Sallen and",),
+    ),
+    "Schade1943": Source(
+        "O. H. Schade, Analysis of rectifier operation, Proc. IRE 31, 1943, pp. 341-361", "cited", ("Schade",)
+    ),
+    "Banwell2000": Source(
+        "T. C. Banwell, Bipolar transistor circuit analysis using the Lambert W-function, IEEE Trans."
+        " Circuits and Systems I 47, 2000, pp. 1621-1633",
+        "cited",
+        ("Banwell",),
+    ),
+    "Fritsch1973": Source(
+        "F. N. Fritsch, R. E. Shafer and W. P. Crowley, Solution of the transcendental equation w·exp(w) = x,"
+        " Comm. ACM 16, 1973, pp. 123-124",
+        "cited",
+        ("Fritsch",),
+    ),
+    "IEC60268-10": Source(
+        "IEC 60268-10:1991, Sound system equipment – Part 10: Peak programme level meters",
+        "at second hand",
+        ("IEC 60268-10",),
+    ),
+    "EBU3205": Source(
+        "EBU Tech 3205-E, The EBU standard peak-programme meter for the control of international"
+        " transmissions, 1979",
+        "at second hand",
+        ("EBU Tech 3205",),
+    ),
+    "IEC60268-17": Source(
+        "IEC 60268-17:1990, Sound system equipment – Part 17: Standard volume indicators",
+        "at second hand",
+        ("IEC 60268-17",),
+    ),
+    # light
+    "CIE11664-4": Source(
+        "ISO/CIE 11664-4:2019, Colorimetry – Part 4: CIE 1976 L*a*b* colour space",
+        "at second hand",
+        ("ISO/CIE 11664-4",),
+    ),
+    "CIE11664-5": Source(
+        "ISO/CIE 11664-5:2016, Colorimetry – Part 5: CIE 1976 L*u*v* colour space and u′, v′ uniform"
+        " chromaticity scale diagram",
+        "at second hand",
+        ("ISO/CIE 11664-5",),
+    ),
+    "IEC61966-2-1": Source(
+        "IEC 61966-2-1:1999, Colour measurement and management – Default RGB colour space – sRGB",
+        "at second hand",
+        ("IEC 61966-2-1",),
+    ),
+    "BT709-6": Source(
+        "Recommendation ITU-R BT.709-6, Parameter values for the HDTV standards, 2015",
+        "at second hand",
+        ("BT.709",),
+    ),
+    "BT1359-1": Source(
+        "Recommendation ITU-R BT.1359-1, Relative timing of sound and vision for broadcasting, 1998",
+        "read",
+        ("BT.1359",),
+    ),
+    "WCAG2.2": Source(
+        "W3C, Web content accessibility guidelines (WCAG) 2.2, 2023, “general flash and red flash"
+        " thresholds” and success criteria 1.4.11, 2.3.1",
+        "read",
+        ("WCAG 2.2",),
+    ),
+    "ISO9241-391": Source(
+        "ISO 9241-391:2016, Ergonomics of human-system interaction – Part 391: Requirements, analysis and"
+        " compliance test methods for the reduction of photosensitive seizures",
+        "cited",
+        ("ISO 9241-391",),
+    ),
+    "IEEE1789": Source(
+        "IEEE 1789-2015, Recommended practices for modulating current in high-brightness LEDs for mitigating"
+        " health risks to viewers",
+        "from memory",
+        ("IEEE 1789",),
+    ),
+    "ISO13732-1": Source(
+        "ISO 13732-1:2006, Ergonomics of the thermal environment – Methods for the assessment of human"
+        " responses to contact with surfaces – Part 1: Hot surfaces",
+        "from memory",
+        ("ISO 13732-1",),
+    ),
+    "NIOSH98-126": Source(
+        "NIOSH 98-126, Criteria for a recommended standard: occupational noise exposure, 1998",
+        "at second hand",
+        ("NIOSH 98-126",),
+    ),
+    "OkabeIto2008": Source(
+        "M. Okabe and K. Ito, Color universal design: how to make figures and presentations that are"
+        " friendly to colorblind people, 2008",
+        "at second hand",
+        ("Okabe",),
+    ),
+    # firmware
+    "ISO9899": Source(
+        "ISO/IEC 9899:1999, Programming languages – C (and the editions of 2011 and 2023)",
+        "at second hand",
+        ("ISO/IEC 9899",),
+    ),
+    "ISO14882": Source(
+        "ISO/IEC 14882:2020, Programming languages – C++", "at second hand", ("ISO/IEC 14882",)
+    ),
+    "IEEE802.3": Source(
+        "IEEE 802.3-2018, Standard for Ethernet, clause 3.2.9 (CRC-32)", "at second hand", ("IEEE 802.3",)
+    ),
+}
+
+SOURCES = MappingProxyType(_SOURCES)
+"""Every source by its key, in the order of the rooms."""
+
+
+def source_lines() -> tuple[str, ...]:
+    """Return the list as text, one line a source: [key] title (how well it is known)."""
+    return tuple(f"[{key}] {source.title} ({source.known})" for key, source in SOURCES.items())
