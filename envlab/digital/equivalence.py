@@ -113,22 +113,46 @@ def equivalent_follower(
         raise ParameterError("drive_v", float(wanted_v.max()), f"a clip that rises above {floor_v:g} V")
     fast_v = sampled_drive(drive_v, sample_rate_hz=sample_rate_hz, follower_rate_hz=follower_rate_hz)
 
-    def read(follower: AttackRelease) -> FloatArray:
-        return _readings(fast_v, follower, follower_rate_hz, times)
-
-    def match(follower: AttackRelease, gain: float) -> Match:
-        difference = difference_db(gain * read(follower), wanted_v, floor_v)
-        return Match(follower, gain, difference, *_figures(difference, wanted_v, floor_v))
-
     naive = naive_follower(detector)
-    shortest = 0.1 / follower_rate_hz
-    start = (max(naive.attack_s, shortest), max(naive.release_s, shortest))
+    alone = _compared(fast_v, wanted_v, times, follower_rate_hz, floor_v)(naive, 1.0)
+    fitted = follower_like(fast_v, wanted_v, times, naive, follower_rate_hz=follower_rate_hz, floor_v=floor_v)
+    return Equivalence(times, wanted_v, alone, fitted)
 
-    def output(times_s: tuple[float, float]) -> FloatArray:
-        return read(AttackRelease(*times_s))
+
+def follower_like(
+    fast_v: FloatArray,
+    wanted_v: FloatArray,
+    times_s: FloatArray,
+    first_guess: AttackRelease,
+    *,
+    follower_rate_hz: float,
+    floor_v: float = 0.0032,
+) -> Match:
+    """Return the follower and the gain whose reading of a fast ADC is least away from the wanted volts.
+
+    fast_v: shape (n,), V ≥ 0, rectified readings at follower_rate_hz. wanted_v: V at times_s, shape
+    (readings,), s from the first of fast_v. floor_v as in equivalent_follower.
+    """
+    shortest = 0.1 / follower_rate_hz
+    start = (max(first_guess.attack_s, shortest), max(first_guess.release_s, shortest))
+
+    def output(periods_s: tuple[float, float]) -> FloatArray:
+        return _readings(fast_v, AttackRelease(*periods_s), follower_rate_hz, times_s)
 
     attack_s, release_s, gain = _fit(output, start, wanted_v, floor_v)
-    return Equivalence(times, wanted_v, match(naive, 1.0), match(AttackRelease(attack_s, release_s), gain))
+    compared = _compared(fast_v, wanted_v, times_s, follower_rate_hz, floor_v)
+    return compared(AttackRelease(attack_s, release_s), gain)
+
+
+def _compared(
+    fast_v: FloatArray, wanted_v: FloatArray, times_s: FloatArray, follower_rate_hz: float, floor_v: float
+) -> Callable[[AttackRelease, float], Match]:
+    def match(follower: AttackRelease, gain: float) -> Match:
+        reading_v = gain * _readings(fast_v, follower, follower_rate_hz, times_s)
+        difference = difference_db(reading_v, wanted_v, floor_v)
+        return Match(follower, gain, difference, *_figures(difference, wanted_v, floor_v))
+
+    return match
 
 
 def equivalent_parts(
