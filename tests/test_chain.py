@@ -58,11 +58,12 @@ def test_every_stage_gets_what_the_one_before_gave(chain, noisy):
     recording = clatter()
     result = chain.run(recording, np.random.default_rng(11) if noisy else None)
 
-    rng = np.random.default_rng(11)
+    # Each source of noise has its own stream, in the order microphone, preamp, converter.
+    of_microphone, of_preamp, of_adc = np.random.default_rng(11).spawn(3)
     pressure_pa = recording.pressure_pa
     if noisy:
-        heard_pa = self_noise_pa(chain.microphone, pressure_pa.size, 48e3, rng)
-        added_v = input_noise_v(chain.preamp, pressure_pa.size, 48e3, rng)
+        heard_pa = self_noise_pa(chain.microphone, pressure_pa.size, 48e3, of_microphone)
+        added_v = input_noise_v(chain.preamp, pressure_pa.size, 48e3, of_preamp)
         pressure_pa = pressure_pa + (heard_pa + added_v / chain.microphone.sensitivity_v_pa)
     rate_hz = internal_rate_hz(48e3)
     fine_pa = interpolate(pressure_pa, 48e3)
@@ -72,7 +73,7 @@ def test_every_stage_gets_what_the_one_before_gave(chain, noisy):
     held_v, _ = detect(drive_v, chain.detector, sample_rate_hz=rate_hz)
     times_s = np.arange(round(0.3 * chain.adc.rate_hz)) / chain.adc.rate_hz
     read_v = chain.rectifier.rest_v + read_at(held_v, times_s, sample_rate_hz=rate_hz)
-    counts = convert(read_v, chain.adc, rng=rng if noisy else None)
+    counts = convert(read_v, chain.adc, rng=of_adc if noisy else None)
     above_rest = np.maximum(counts - chain.rest_counts, 0).astype(float)
     envelope, _ = follow(above_rest, chain.follower, rate_hz=chain.adc.rate_hz)
     frames = np.arange(math.ceil(0.3 * chain.frame_rate_hz - 1e-9)) / chain.frame_rate_hz

@@ -97,7 +97,12 @@ class Adc:
 
 def instants_s(duration_s: float, rate_hz: float) -> FloatArray:
     """Return the instants 0, 1/rate, 2/rate … before duration_s."""
-    return np.arange(max(1, int(np.ceil(duration_s * rate_hz - 1e-9)))) / rate_hz
+    return np.arange(instant_count(duration_s, rate_hz)) / rate_hz
+
+
+def instant_count(duration_s: float, rate_hz: float) -> int:
+    """Return how many instants_s are, at least the one at 0."""
+    return max(1, math.ceil(duration_s * rate_hz - 1e-9))
 
 
 def stamps_of(times_s: FloatArray, samples: int, sample_rate_hz: float) -> tuple[IntArray, FloatArray]:

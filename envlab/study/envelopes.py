@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Callable
 
 import numpy as np
 
-from envlab.analog.adc import instants_s
+from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.followers import Follower, PassThrough, follow
-from envlab.sound.recording import Recording
-from envlab.study.readings import read_chains
+from envlab.sound.stream import Sound
+from envlab.study.clip_pass import Reader, read_through
+from envlab.study.due import Wanted, every_reading, wanted
 from envlab.units import FloatArray, IntArray
 
 
 def read_envelopes(
-    recording: Recording,
+    recording: Sound,
     chains: list[Chain],
     reading_index: IntArray,
     *,
@@ -29,17 +29,57 @@ def read_envelopes(
     Shapes (chains, readings) and (chains,). Arguments as read_chains. A follower sees every reading, so only
     where no chain has one are the readings between left out.
     """
-    read_at = functools.partial(read_chains, recording, chains, seed=seed, workers=workers, progress=progress)
-    groups: dict[Follower, list[int]] = {}
-    for place, chain in enumerate(chains):
-        groups.setdefault(chain.follower, []).append(place)
-    if all(isinstance(follower, PassThrough) for follower in groups):
-        read = read_at(reading_index)
-        return read.counts.astype(np.float64), read.clipped_share
-    rate_hz = chains[0].adc.rate_hz
-    read = read_at(np.arange(instants_s(recording.duration_s, rate_hz).size))
     envelopes = np.empty((len(chains), reading_index.size))
-    for follower, places in groups.items():
-        followed, _ = follow(read.counts[places].astype(np.float64), follower, rate_hz=rate_hz)
-        envelopes[places] = followed[:, reading_index]
-    return envelopes, read.clipped_share
+    readings: Wanted = wanted(reading_index)
+    followed = any(not isinstance(chain.follower, PassThrough) for chain in chains)
+    if followed:
+        readings = every_reading(instant_count(recording.duration_s, chains[0].adc.rate_hz))
+
+    def reader_of(places: IntArray) -> Reader:
+        if followed:
+            return _Followed(envelopes, places, [chains[place] for place in places], reading_index)
+        return _AsRead(envelopes, places)
+
+    clipped_share = read_through(
+        recording, chains, readings, reader_of, seed=seed, workers=workers, progress=progress
+    )
+    return envelopes, clipped_share
+
+
+class _AsRead:
+    """Writes what some chains read into the rows of all."""
+
+    def __init__(self, envelopes: FloatArray, places: IntArray) -> None:
+        self._envelopes, self._places, self._done = envelopes, places, 0
+
+    def take(self, counts: IntArray) -> None:
+        """See clip_pass.Reader."""
+        after = self._done + counts.shape[1]
+        self._envelopes[self._places, self._done : after] = counts
+        self._done = after
+
+
+class _Followed:
+    """Follows every reading of some chains, and writes those that are asked for into the rows of all."""
+
+    def __init__(
+        self, envelopes: FloatArray, places: IntArray, chains: list[Chain], reading_index: IntArray
+    ) -> None:
+        self._envelopes, self._index, self._done = envelopes, reading_index, 0
+        self._rate_hz = chains[0].adc.rate_hz
+        rows: dict[Follower, list[int]] = {}
+        for row, chain in enumerate(chains):
+            rows.setdefault(chain.follower, []).append(row)
+        self._groups = [(follower, np.array(some), places[some]) for follower, some in rows.items()]
+        self._states: list[FloatArray | None] = [None] * len(self._groups)
+
+    def take(self, counts: IntArray) -> None:
+        """See clip_pass.Reader."""
+        after = self._done + counts.shape[1]
+        asked = slice(*np.searchsorted(self._index, (self._done, after)))
+        for number, (follower, rows, places) in enumerate(self._groups):
+            followed, self._states[number] = follow(
+                counts[rows].astype(np.float64), follower, rate_hz=self._rate_hz, state=self._states[number]
+            )
+            self._envelopes[places, asked] = followed[:, self._index[asked] - self._done]
+        self._done = after

@@ -18,6 +18,7 @@ from envlab.analog.adc import convert
 from envlab.analog.envelope import hold_drive
 from envlab.analog.front import FrontState, drive_from, front_response
 from envlab.analog.microphone import MicrophoneState, hear, is_overloaded
+from envlab.analog.noise import noise_streams
 from envlab.chain import Chain
 from envlab.digital.followers import follow
 from envlab.errors import EnvlabWarning, check_positive, check_range
@@ -138,7 +139,8 @@ def run_closed(
     """
     pressure_pa = recording.pressure_pa
     if rng is not None:
-        pressure_pa = pressure_pa + chain.noise_pa(pressure_pa.size, recording.sample_rate_hz, rng)
+        noise = noise_streams(rng)
+        pressure_pa = pressure_pa + chain.noise_pa(pressure_pa.size, recording.sample_rate_hz, noise)
     rate_hz = internal_rate_hz(recording.sample_rate_hz)
     fine_pa = interpolate(pressure_pa, recording.sample_rate_hz)
     closed, open_ = (

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from envlab.analog.adc import instants_s, stamps_of
+from envlab.analog.noise import noise_streams
 from envlab.chain import Chain
 from envlab.light.lightness import lightness_cie1976
 from envlab.sound.interpolate import internal_rate_hz
@@ -33,8 +34,9 @@ def nodes_at_readings(
 
     rate_hz = internal_rate_hz(recording.sample_rate_hz)
     pressure_pa = recording.pressure_pa
-    if rng is not None:
-        pressure_pa = pressure_pa + chain.noise_pa(pressure_pa.size, recording.sample_rate_hz, rng)
+    noise = None if rng is None else noise_streams(rng)
+    if noise is not None:
+        pressure_pa = pressure_pa + chain.noise_pa(pressure_pa.size, recording.sample_rate_hz, noise)
     samples = round(recording.duration_s * rate_hz)
     times_s = instants_s(recording.duration_s, chain.adc.rate_hz)
     upper, fraction = stamps_of(times_s, samples, rate_hz)
@@ -54,7 +56,7 @@ def nodes_at_readings(
         before = float(block.held_v[-1])
         if progress is not None:
             progress(end / samples)
-    digital = chain.digital(columns["held_v"], recording.duration_s, rng)
+    digital = chain.digital(columns["held_v"], recording.duration_s, None if noise is None else noise.adc)
     shown = np.floor(np.arange(times_s.size) * chain.frame_rate_hz / chain.adc.rate_hz + 1e-9).astype(int)
     duty = digital.duty[np.minimum(shown, digital.duty.size - 1)]
     rest_v = chain.rectifier.rest_v

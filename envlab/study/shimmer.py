@@ -19,7 +19,7 @@ from envlab.analog.rectifier import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.table import LookupTable
-from envlab.study.readings import behaviour
+from envlab.study.clip_pass import behaviour
 from envlab.units import FloatArray
 
 FREQUENCIES_HZ: FloatArray = np.asarray(40 + 0.37 * np.arange(433), dtype=np.float64)

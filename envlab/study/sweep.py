@@ -19,11 +19,11 @@ from envlab.light.table import LookupTable
 from envlab.sound.recording import Recording
 from envlab.study.brief import Clip, Judging
 from envlab.study.checkpoint import Checkpoint, Columns
+from envlab.study.clip_pass import behaviour
 from envlab.study.clip_run import clip_columns, clip_seed, idle_lightness
 from envlab.study.figures import range_used_db, table_steps
 from envlab.study.onset import onset_lag
 from envlab.study.ranges import MOST_CANDIDATES, Choices, candidates_of
-from envlab.study.readings import behaviour
 from envlab.study.shimmer import frame_shimmer
 from envlab.units import FloatArray, IntArray
 
