@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from envlab.analog.kernels import compiled
-from envlab.units import FloatArray, IntArray
+from envlab.units import FloatArray
 
 NODES = 32
 LOWEST = -40.0
@@ -112,46 +112,6 @@ def hold_coupled(
         across += over * (signal_v[n] - offered + moved_across * current - across)
         held_v[n] = v
     return held_v, np.array([v, across])
-
-
-@compiled
-def read_diodes(
-    signal_v: FloatArray,
-    steps: FloatArray,
-    table: FloatArray,
-    start: FloatArray,
-    upper: IntArray,
-    fraction: FloatArray,
-) -> tuple[FloatArray, FloatArray]:
-    """Many detectors on one signal, read at instants: (readings, detectors), and the end (2, detectors).
-
-    steps: shape (numbers, detectors). The detectors of a sample stand side by side: while one waits for its
-    table the next are under way.
-    """
-    lanes = steps.shape[1]
-    held, across = start[0].copy(), start[1].copy()
-    before = held.copy()
-    read_v = np.empty((upper.size, lanes))
-    passed, leak, keep, x0, per_v, per_y = steps[0], steps[1], steps[2], steps[3], steps[4], steps[5]
-    saturation, most, moved, over, moved_across = steps[6], steps[7], steps[8], steps[9], steps[10]
-    reading = 0
-    for n in range(signal_v.size):
-        signal = signal_v[n]
-        for i in range(lanes):
-            v = held[i]
-            before[i] = v
-            offered = passed[i] * (signal - across[i])
-            base = keep[i] * (v + leak[i] * offered)
-            current = min(
-                per_y[i] * omega(per_v[i] * (offered - base) + x0[i], table) - saturation[i], most[i]
-            )
-            held[i] = v + over[i] * (base + moved[i] * current - v)
-            across[i] += over[i] * (signal - offered + moved_across[i] * current - across[i])
-        while reading < upper.size and upper[reading] == n:
-            for i in range(lanes):
-                read_v[reading, i] = before[i] + fraction[reading] * (held[i] - before[i])
-            reading += 1
-    return read_v, np.stack((held, across))
 
 
 @compiled

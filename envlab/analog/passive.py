@@ -21,7 +21,7 @@ import numpy as np
 from envlab.analog.detector import AverageDetector, Detector, PeakDetector
 from envlab.analog.rectifier import Rectifier
 from envlab.errors import ParameterError
-from envlab.units import FloatArray, IntArray
+from envlab.units import FloatArray
 
 STEP_NUMBERS = 11
 
@@ -89,18 +89,3 @@ def hold_passive(drive_v: FloatArray, step: FloatArray, start: FloatArray) -> tu
     loop = diode_kernels.hold_coupled if step[-1] > 0 else diode_kernels.hold_diode
     held_v, end = loop(drive_v, step, _table(), start)
     return held_v, end
-
-
-def read_passive(
-    drive_v: FloatArray, steps: FloatArray, start: FloatArray, upper: IntArray, fraction: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return (read_v, end) of many detectors on one drive, read where stamps_of says.
-
-    steps: shape (detectors, STEP_NUMBERS). start, end: shape (2, detectors). read_v: (readings, detectors).
-    """
-    from envlab.analog import diode_kernels
-
-    read_v, end = diode_kernels.read_diodes(
-        drive_v, np.ascontiguousarray(steps.T), _table(), start, upper, fraction
-    )
-    return read_v, end

@@ -2,7 +2,7 @@
 
 An array would be read from memory and written back at every step; the compiler turns a value of this type
 into as many vector registers as it takes (four of 512 bits, eight of 256) and leaves it there. In compiled
-code +, −, * and max work on two vectors lane by lane.
+code +, −, *, max and min work on two vectors lane by lane.
 
 Of LANES, 16 leave the arithmetic units waiting for the step before (1.5 times slower, measured), and 64 no
 longer fit into sixteen registers of 256 bits (1.5 times slower there).
@@ -22,7 +22,14 @@ from numba.extending import models
 LANES = 32
 
 _DOUBLES = ir.VectorType(ir.DoubleType(), LANES)
-_HALVES = [LANES >> i for i in range(1, LANES.bit_length())]
+_WORDS = ir.VectorType(ir.IntType(64), LANES)
+# A double (IEC 60559, binary64): 52 bits of fraction, above them the exponent, 1023 for numbers from 1 to 2.
+_FRACTION_BITS = 52
+_ONE = 1023 << _FRACTION_BITS
+# Set above a whole number below 2^52, this exponent makes a double of it that is larger by 2^52.
+_WHOLE = (1023 + 52) << _FRACTION_BITS
+# As many lanes as are compared at once where only "any" is asked.
+_FEW = 8
 # A multiply and an add may become one fused step, as in every compiled loop here.
 _FUSED = ("contract",)
 
@@ -50,6 +57,27 @@ class _LaneVectorModel(models.PrimitiveModel):
 
 def _integers(values: Sequence[int]) -> Any:
     return ir.Constant(ir.VectorType(ir.IntType(32), len(values)), list(values))
+
+
+def _filled(builder: Any, vector_type: Any, number: Any) -> Any:
+    empty = ir.Constant(vector_type, ir.Undefined)
+    first = builder.insert_element(empty, number, ir.Constant(ir.IntType(32), 0))
+    return builder.shuffle_vector(first, empty, _integers([0] * vector_type.count))
+
+
+def _folded(builder: Any, vector: Any, better: str, down_to: int) -> Any:
+    """The upper half against the lower, lane by lane, until down_to lanes are left."""
+    count = LANES
+    while count > down_to:
+        count //= 2
+        low = builder.shuffle_vector(vector, vector, _integers(range(count)))
+        high = builder.shuffle_vector(vector, vector, _integers(range(count, 2 * count)))
+        vector = builder.select(builder.fcmp_ordered(better, low, high), low, high)
+    return vector
+
+
+def _bits(number: int) -> Any:
+    return ir.Constant(_WORDS, [number] * LANES)
 
 
 def _place(context: Any, builder: Any, array_type: Any, array: Any, index: Any) -> Any:
@@ -85,9 +113,7 @@ def everywhere(_typing: Any, number: Any) -> Any:
     """Return the vector that has this number in every lane."""
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        empty = ir.Constant(_DOUBLES, ir.Undefined)
-        first = builder.insert_element(empty, arguments[0], ir.Constant(ir.IntType(32), 0))
-        return builder.shuffle_vector(first, empty, _integers([0] * LANES))
+        return _filled(builder, _DOUBLES, arguments[0])
 
     return lane_vector(number), emit
 
@@ -97,14 +123,68 @@ def smallest(_typing: Any, vector: Any) -> Any:
     """Return the smallest number of a vector."""
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        (rest,) = arguments
-        for count in _HALVES:
-            low = builder.shuffle_vector(rest, rest, _integers(range(count)))
-            high = builder.shuffle_vector(rest, rest, _integers(range(count, 2 * count)))
-            rest = builder.select(builder.fcmp_ordered("<", low, high), low, high)
+        rest = _folded(builder, arguments[0], "<", down_to=1)
         return builder.extract_element(rest, ir.Constant(ir.IntType(32), 0))
 
     return types.float64(vector), emit
+
+
+@intrinsic
+def any_above(_typing: Any, vector: Any, limit: Any) -> Any:
+    """Return whether any lane is above a number."""
+
+    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        largest = _folded(builder, arguments[0], ">", down_to=_FEW)
+        above = builder.fcmp_ordered(">", largest, _filled(builder, largest.type, arguments[1]))
+        mask = ir.IntType(_FEW)
+        return builder.icmp_unsigned("!=", builder.bitcast(above, mask), ir.Constant(mask, 0))
+
+    return types.boolean(vector, limit), emit
+
+
+@intrinsic
+def either(_typing: Any, vector: Any, limit: Any, below: Any, otherwise: Any) -> Any:
+    """Return in each lane what stands in below where vector is below limit, else what stands in otherwise."""
+
+    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        vector, limit, below, otherwise = arguments
+        return builder.select(builder.fcmp_ordered("<", vector, limit), below, otherwise)
+
+    return lane_vector(vector, limit, below, otherwise), emit
+
+
+@intrinsic
+def times_two_to(_typing: Any, vector: Any, power: Any) -> Any:
+    """Return vector·2^k, both normal numbers; k, negative too, is what the last bits of power hold."""
+
+    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        bits, power = (builder.bitcast(one, _WORDS) for one in arguments)
+        return builder.bitcast(builder.add(bits, builder.shl(power, _bits(_FRACTION_BITS))), _DOUBLES)
+
+    return lane_vector(vector, power), emit
+
+
+@intrinsic
+def exponent(_typing: Any, vector: Any) -> Any:
+    """Return k where a positive vector is m·2^k, 1 ≤ m < 2."""
+
+    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        above = builder.lshr(builder.bitcast(arguments[0], _WORDS), _bits(_FRACTION_BITS))
+        shifted = builder.bitcast(builder.or_(above, _bits(_WHOLE)), _DOUBLES)
+        return builder.fsub(shifted, ir.Constant(_DOUBLES, [2.0**52 + 1023] * LANES))
+
+    return lane_vector(vector), emit
+
+
+@intrinsic
+def mantissa(_typing: Any, vector: Any) -> Any:
+    """Return m where a positive vector is m·2^k, 1 ≤ m < 2."""
+
+    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        fraction = builder.and_(builder.bitcast(arguments[0], _WORDS), _bits((1 << _FRACTION_BITS) - 1))
+        return builder.bitcast(builder.or_(fraction, _bits(_ONE)), _DOUBLES)
+
+    return lane_vector(vector), emit
 
 
 def _lane_by_lane(symbol: Any, emit: Callable[[Any, Any, Any], Any]) -> None:
@@ -123,6 +203,10 @@ def _lane_by_lane(symbol: Any, emit: Callable[[Any, Any, Any], Any]) -> None:
 _lane_by_lane(operator.add, lambda builder, one, other: builder.fadd(one, other, flags=_FUSED))
 _lane_by_lane(operator.sub, lambda builder, one, other: builder.fsub(one, other, flags=_FUSED))
 _lane_by_lane(operator.mul, lambda builder, one, other: builder.fmul(one, other, flags=_FUSED))
+_lane_by_lane(operator.truediv, lambda builder, one, other: builder.fdiv(one, other, flags=_FUSED))
+_lane_by_lane(
+    min, lambda builder, one, other: builder.select(builder.fcmp_ordered("<", one, other), one, other)
+)
 _lane_by_lane(
     max, lambda builder, one, other: builder.select(builder.fcmp_ordered(">", one, other), one, other)
 )

@@ -11,6 +11,7 @@ PROGRAM = """
 import numpy as np
 from envlab.analog.bank import bank_of, read_bank
 from envlab.analog.detector import PeakDetector, detect
+from envlab.analog.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.rectifier import Rectifier
 from envlab.analog.steady import tone_response
 parts = [PeakDetector(a, 1e-6, r) for a in (470.0, 15e3) for r in (33e3, 1e6)]
@@ -22,6 +23,11 @@ print([float(detect(drive, part, sample_rate_hz=384e3)[1]).hex() for part in par
 bank = bank_of(tuple(parts), 384e3)
 read, _ = read_bank(drive, bank, np.arange(0, 6400, 640), np.full(10, 0.25), state=bank.start())
 print(np.ascontiguousarray(read).tobytes().hex())
+for diode in ("silicon", "schottky"):
+    many = diode_bank_of(tuple(parts), Rectifier("full", diode=diode), 384e3)
+    start = many.start(np.zeros(4), np.zeros(4))
+    read, _ = read_diode_bank(drive, many, np.arange(0, 6400, 640), np.full(10, 0.25), state=start)
+    print(np.ascontiguousarray(read).tobytes().hex())
 """
 
 

@@ -21,10 +21,10 @@ import numpy as np
 from envlab.analog.band_filter import SecondLowPass, filter_band
 from envlab.analog.board_preamp import BoardPreamp, amplify_board
 from envlab.analog.detector import PeakDetector
+from envlab.analog.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.envelope import hold_signal
 from envlab.analog.kernels import compiled
 from envlab.analog.microphone import Microphone, hear
-from envlab.analog.passive import diode_step, read_passive
 from envlab.analog.preamp import Preamp, amplify
 from envlab.analog.precision import PrecisionBoard
 from envlab.analog.rectifier import Rectifier, rectify
@@ -61,9 +61,12 @@ def jobs() -> dict[str, tuple[Callable[[], object], int, float | None]]:
     coupled = Rectifier("half", diode="silicon", reference="coupled", coupling_farad=1e-6, return_ohm=10e3)
     board = BoardPreamp(22e3, 1e3, second_feedback_ohm=10e3)
     low = SecondLowPass(10e3, 10e3, 22e-9, 10e-9)
-    steps = np.array([diode_step(PeakDetector(1e3 * k, 1e-6, 470e3), diode, RATE_HZ) for k in range(1, 33)])
-    drive, rest = rectify(signal, diode), np.zeros((2, 32))
+    bank = diode_bank_of(tuple(PeakDetector(1e3 * k, 1e-6, 470e3) for k in range(1, 33)), diode, RATE_HZ)
+    drive, rest = rectify(signal, diode), bank.start(np.zeros(32), np.zeros(32))
     due, between = np.arange(0, n.size, 3840), np.full(-(-n.size // 3840), 0.5)
+
+    def diodes() -> object:
+        return read_diode_bank(drive, bank, due, between, state=rest)
 
     one_pass = PrecisionBoard(microphone, preamp, precision, detector, RATE_HZ)
 
@@ -84,7 +87,7 @@ def jobs() -> dict[str, tuple[Callable[[], object], int, float | None]]:
         "rectifier and detector": (hold(precision), 1, MOST_PRECISION),
         "diode and detector": (hold(diode), 1, MOST_DIODE),
         "diode, coupled": (hold(coupled), 1, MOST_DIODE),
-        "diodes, 32 at once": (lambda: read_passive(drive, steps, rest, due, between), 32, MOST_DIODE),
+        "diodes, 32 at once": (diodes, 32, MOST_DIODE),
         "precision, stage by stage": (lambda: chain(precision), 1, None),
         "precision chain": (lambda: one_pass.follow(pressure), 1, MOST_PRECISION),
         "diode chain": (lambda: chain(diode), 1, MOST_DIODE),
