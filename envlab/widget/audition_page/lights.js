@@ -1,0 +1,140 @@
+// The yoke in the dark. Each pixel's core has exactly the colour that its luminance asks for; the glow round it
+// is a picture of glare, no measurement.
+import { fitted } from "./dom.js";
+import { greyOf, screenFromLinear } from "./colour.js";
+import { linePlaces, wearerFrame, yokeLine, yokePlaces } from "./geometry.js";
+
+const GLOW_PIXELS = 128;
+const NIGHT = ["#12171c", "#0a0d10"];
+
+export class LightsCanvas {
+  constructor(canvas) {
+    this.canvas = canvas;
+    this.backdrop = document.createElement("canvas");
+    this.glow = glowSprite();
+    this.prepared = "";
+    this.shape = null;
+  }
+
+  // Draw `count` pixels at luminance 0..1 (linear light); returns the colours of their cores.
+  draw(luminance, count, layout) {
+    const { pen, width, height } = fitted(this.canvas);
+    if (width < 2 || height < 2) return [];
+    this.prepare(count, layout, width, height);
+    pen.drawImage(this.backdrop, 0, 0, width, height);
+    const seen = screenFromLinear(luminance);
+    if (seen > 0) this.shine(pen, seen, width, height);
+    return this.cores(pen, luminance, count);
+  }
+
+  prepare(count, layout, width, height) {
+    const wanted = `${count} ${layout} ${this.canvas.width} ${this.canvas.height}`;
+    if (wanted === this.prepared) return;
+    this.prepared = wanted;
+    this.backdrop.width = this.canvas.width;
+    this.backdrop.height = this.canvas.height;
+    const pen = this.backdrop.getContext("2d");
+    pen.scale(this.canvas.width / width, this.canvas.height / height);
+    const worn = layout === "shoulders";
+    this.shape = (worn ? yokePlaces : linePlaces)(count, width, height);
+    paintNight(pen, width, height);
+    if (worn) paintWearer(pen, width, height, this.shape.radius);
+    else paintStrip(pen, this.shape);
+  }
+
+  shine(pen, seen, width, height) {
+    const { places, radius } = this.shape;
+    pen.save();
+    pen.globalCompositeOperation = "lighter";
+    const room = Math.max(width, height) * 0.62;
+    pen.globalAlpha = 0.1 * seen;
+    pen.drawImage(this.glow, width / 2 - room, height / 2 - room * 0.6, 2 * room, 1.2 * room);
+    pen.globalAlpha = 0.5 * seen;
+    const reach = radius * (2.2 + 2.6 * seen);
+    for (const { x, y } of places) pen.drawImage(this.glow, x - reach, y - reach, 2 * reach, 2 * reach);
+    pen.restore();
+  }
+
+  cores(pen, luminance, count) {
+    const colour = greyOf(luminance);
+    pen.fillStyle = colour;
+    pen.strokeStyle = "#3d464e";
+    pen.lineWidth = 1;
+    for (const { x, y } of this.shape.places) {
+      pen.beginPath();
+      pen.arc(x, y, this.shape.radius, 0, 2 * Math.PI);
+      pen.fill();
+      if (luminance < 0.08) pen.stroke();
+    }
+    return Array.from({ length: count }, () => colour);
+  }
+}
+
+function glowSprite() {
+  const sprite = document.createElement("canvas");
+  sprite.width = sprite.height = GLOW_PIXELS;
+  const pen = sprite.getContext("2d");
+  const half = GLOW_PIXELS / 2;
+  const fade = pen.createRadialGradient(half, half, 0, half, half, half);
+  fade.addColorStop(0, "rgba(255, 246, 230, 0.95)");
+  fade.addColorStop(0.25, "rgba(255, 238, 212, 0.42)");
+  fade.addColorStop(0.55, "rgba(255, 226, 186, 0.12)");
+  fade.addColorStop(1, "rgba(255, 220, 170, 0)");
+  pen.fillStyle = fade;
+  pen.fillRect(0, 0, GLOW_PIXELS, GLOW_PIXELS);
+  return sprite;
+}
+
+function paintNight(pen, width, height) {
+  const sky = pen.createLinearGradient(0, 0, 0, height);
+  sky.addColorStop(0, NIGHT[0]);
+  sky.addColorStop(1, NIGHT[1]);
+  pen.fillStyle = sky;
+  pen.fillRect(0, 0, width, height);
+}
+
+function paintStrip(pen, { places, radius }) {
+  pen.strokeStyle = "#20272d";
+  pen.lineWidth = radius * 3.2;
+  pen.lineCap = "round";
+  pen.beginPath();
+  pen.moveTo(places[0].x, places[0].y);
+  pen.lineTo(places[places.length - 1].x, places[places.length - 1].y);
+  pen.stroke();
+}
+
+// Someone in a coat and a knitted cap, seen from the front, with the yoke over both shoulders.
+function paintWearer(pen, width, height, radius) {
+  const { unit, x, y } = wearerFrame(width, height);
+  const to = (px, py) => [x + unit * px, y + unit * py];
+  pen.fillStyle = "#1a2026";
+  pen.beginPath();
+  pen.moveTo(...to(-1.16, 1.6));
+  pen.bezierCurveTo(...to(-1.2, 0.9), ...to(-1.16, 0.2), ...to(-0.78, 0.06));
+  pen.bezierCurveTo(...to(-0.5, -0.04), ...to(-0.24, -0.06), ...to(-0.2, -0.2));
+  pen.lineTo(...to(0.2, -0.2));
+  pen.bezierCurveTo(...to(0.24, -0.06), ...to(0.5, -0.04), ...to(0.78, 0.06));
+  pen.bezierCurveTo(...to(1.16, 0.2), ...to(1.2, 0.9), ...to(1.16, 1.6));
+  pen.closePath();
+  pen.fill();
+  pen.fillStyle = "#20272e";
+  pen.beginPath();
+  pen.ellipse(...to(0, -0.42), unit * 0.25, unit * 0.32, 0, 0, 2 * Math.PI);
+  pen.fill();
+  pen.fillStyle = "#2a323a";
+  pen.beginPath();
+  pen.moveTo(...to(-0.27, -0.47));
+  pen.bezierCurveTo(...to(-0.29, -0.92), ...to(0.29, -0.92), ...to(0.27, -0.47));
+  pen.bezierCurveTo(...to(0.1, -0.54), ...to(-0.1, -0.54), ...to(-0.27, -0.47));
+  pen.fill();
+  pen.strokeStyle = "#0d1114";
+  pen.lineCap = "round";
+  pen.lineJoin = "round";
+  pen.lineWidth = radius * 3.6;
+  pen.beginPath();
+  yokeLine().forEach((place, at) => {
+    if (at) pen.lineTo(...to(place.x, place.y));
+    else pen.moveTo(...to(place.x, place.y));
+  });
+  pen.stroke();
+}

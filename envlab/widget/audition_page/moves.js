@@ -1,0 +1,61 @@
+// One move at a time goes to the kernel. While it is computed, moves wait in order, and of those that set the
+// same thing only the latest. A move that looks at the whole board (key null) is never skipped or overtaken.
+
+export class MoveQueue {
+  constructor(send) {
+    this.send = send;
+    this.number = 0;
+    this.inFlight = null;
+    this.waiting = [];
+  }
+
+  ask(key, message, buffers = []) {
+    if (key !== null) this.forgetOlder(key);
+    this.waiting.push({ key, message, buffers });
+    this.next();
+  }
+
+  forgetOlder(key) {
+    for (let place = this.waiting.length - 1; place >= 0; place -= 1) {
+      if (this.waiting[place].key === null) return;
+      if (this.waiting[place].key === key) {
+        this.waiting.splice(place, 1);
+        return;
+      }
+    }
+  }
+
+  next() {
+    if (this.inFlight || !this.waiting.length) return;
+    const move = this.waiting.shift();
+    this.number += 1;
+    this.inFlight = { ...move, number: this.number, sentMs: performance.now() };
+    this.send({ ...move.message, number: this.number }, move.buffers);
+  }
+
+  // The kernel has answered the move of this number, and with it every older one.
+  acknowledge(number) {
+    if (!this.inFlight || number < this.inFlight.number) return false;
+    this.inFlight = null;
+    this.next();
+    return true;
+  }
+
+  // Nobody will answer any more.
+  drop() {
+    this.inFlight = null;
+    this.waiting = [];
+  }
+
+  // What is asked for but not answered yet; the latest wins.
+  pending(key) {
+    for (let place = this.waiting.length - 1; place >= 0; place -= 1) {
+      if (this.waiting[place].key === key) return this.waiting[place].message;
+    }
+    return this.inFlight?.key === key ? this.inFlight.message : null;
+  }
+
+  get busy() {
+    return this.inFlight !== null;
+  }
+}

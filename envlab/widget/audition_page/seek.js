@@ -1,0 +1,158 @@
+// The whole clip at a glance: level of the sound above, light below; click, drag or step to seek.
+import { clockText } from "./clock.js";
+import { greyOf } from "./colour.js";
+import { fitted, make } from "./dom.js";
+
+const BAR = 3;
+const STRIP = 12;
+const SPAN_DB = 50;
+const REFERENCE_PA = 20e-6;
+
+// Peak level of each of `bars` equal parts of a clip, dB re 20 µPa.
+export function levelBars(pressure, bars) {
+  return Array.from({ length: bars }, (_, bar) => {
+    const from = Math.floor((bar * pressure.length) / bars);
+    const to = Math.max(Math.floor(((bar + 1) * pressure.length) / bars), from + 1);
+    let peak = 0;
+    for (let at = from; at < Math.min(to, pressure.length); at += 1) {
+      peak = Math.max(peak, Math.abs(pressure[at]));
+    }
+    return 20 * Math.log10(Math.max(peak, 1e-9) / REFERENCE_PA);
+  });
+}
+
+// Mean luminance (linear light) of each of `parts` equal parts of a clip.
+export function lightBars(codes, parts) {
+  return Array.from({ length: parts }, (_, part) => {
+    const from = Math.floor((part * codes.length) / parts);
+    const to = Math.max(Math.floor(((part + 1) * codes.length) / parts), from + 1);
+    let sum = 0;
+    for (let at = from; at < Math.min(to, codes.length); at += 1) sum += codes[at];
+    return codes.length ? sum / (to - from) / 65535 : 0;
+  });
+}
+
+export class SeekBar {
+  // actions: {begin(), seek(seconds), end(), duration(), position()}
+  constructor(actions) {
+    this.actions = actions;
+    this.canvas = make("canvas", { "aria-hidden": "true" });
+    this.caption = make("span", { class: "envlab-seek-caption" });
+    this.bar = make(
+      "div",
+      {
+        class: "envlab-seek",
+        role: "slider",
+        tabindex: "0",
+        "data-key": "seek",
+        "aria-label": "Position in the clip",
+        "aria-valuemin": "0",
+        onpointerdown: (event) => this.grab(event),
+        onpointermove: (event) => this.drag(event),
+        onpointerup: () => this.release(),
+        onpointercancel: () => this.release(),
+      },
+      this.canvas,
+    );
+    this.element = make("div", { class: "envlab-seek-box" }, this.bar, this.caption);
+    this.picture = document.createElement("canvas");
+    this.painted = null;
+    this.held = false;
+  }
+
+  grab(event) {
+    if (event.button !== 0) return;
+    this.held = true;
+    this.bar.setPointerCapture(event.pointerId);
+    this.bar.focus({ preventScroll: true });
+    event.preventDefault();
+    this.actions.begin();
+    this.drag(event);
+  }
+
+  drag(event) {
+    if (!this.held) return;
+    const box = this.bar.getBoundingClientRect();
+    const share = Math.min(Math.max((event.clientX - box.left) / box.width, 0), 1);
+    this.actions.seek(share * this.actions.duration());
+  }
+
+  release() {
+    if (!this.held) return;
+    this.held = false;
+    this.actions.end();
+  }
+
+  step(key) {
+    const [position, duration] = [this.actions.position(), this.actions.duration()];
+    const moved = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1, PageDown: -5, PageUp: 5 };
+    const wanted = key === "Home" ? 0 : key === "End" ? duration : position + (moved[key] ?? NaN);
+    if (!Number.isFinite(wanted)) return false;
+    this.actions.seek(Math.min(Math.max(wanted, 0), duration));
+    return true;
+  }
+
+  describe(position, duration) {
+    this.bar.setAttribute("aria-valuemax", duration.toFixed(1));
+    this.bar.setAttribute("aria-valuenow", position.toFixed(1));
+    this.bar.setAttribute("aria-valuetext", `${clockText(position)} of ${clockText(duration)}`);
+  }
+
+  draw(traces, track, position, duration, colours, warning) {
+    const { pen, width, height } = fitted(this.canvas);
+    pen.clearRect(0, 0, width, height);
+    if (width < 2 || !duration) return;
+    this.paint(traces, track, width, height, colours);
+    pen.drawImage(this.picture, 0, 0, width, height);
+    const playhead = (position / duration) * width;
+    pen.save();
+    pen.globalCompositeOperation = "destination-out";
+    pen.globalAlpha = 0.5;
+    pen.fillRect(playhead, 0, width - playhead, height - STRIP - 3);
+    pen.restore();
+    if (warning?.over && warning.at_s >= 0) this.mark(pen, (warning.at_s / duration) * width, height, colours);
+    pen.fillStyle = colours["--envlab-ink"];
+    pen.fillRect(playhead - 1, 0, 2, height);
+    pen.beginPath();
+    pen.arc(playhead, 4, 4, 0, 2 * Math.PI);
+    pen.fill();
+  }
+
+  mark(pen, x, height, colours) {
+    pen.fillStyle = colours["--envlab-warn"];
+    pen.beginPath();
+    pen.moveTo(x, height - STRIP - 3);
+    pen.lineTo(x - 5, height - STRIP - 12);
+    pen.lineTo(x + 5, height - STRIP - 12);
+    pen.closePath();
+    pen.fill();
+  }
+
+  // Bars and strip change with clip, board and width only; between, the picture of them is kept.
+  paint(traces, track, width, height, colours) {
+    const wanted = [traces, track.number, track.showing, track.exact, track.clip, this.canvas.width, colours];
+    if (this.painted && wanted.every((part, place) => part === this.painted[place])) return;
+    this.painted = wanted;
+    this.picture.width = this.canvas.width;
+    this.picture.height = this.canvas.height;
+    const pen = this.picture.getContext("2d");
+    pen.scale(this.canvas.width / width, this.canvas.height / height);
+    this.paintLevel(pen, traces, width, height - STRIP - 4, colours);
+    lightBars(track.codes, Math.floor(width)).forEach((light, at) => {
+      pen.fillStyle = greyOf(light);
+      pen.fillRect(at, height - STRIP, 1.5, STRIP);
+    });
+  }
+
+  paintLevel(pen, traces, width, height, colours) {
+    if (!traces?.rows.pressure_pa) return;
+    const levels = levelBars(traces.rows.pressure_pa, Math.floor(width / BAR));
+    const top = Math.ceil(Math.max(...levels) / 10) * 10;
+    pen.fillStyle = colours["--envlab-pressure"];
+    levels.forEach((level, bar) => {
+      const high = Math.min(Math.max((level - top + SPAN_DB) / SPAN_DB, 0.02), 1) * height;
+      pen.fillRect(bar * BAR, height - high, BAR - 1, high);
+    });
+    this.caption.textContent = `Above: peak level, ${top - SPAN_DB} to ${top} dB SPL. Below: the light.`;
+  }
+}

@@ -1,0 +1,163 @@
+// What the circuit does round the playhead: one lane for each quantity, moving with the sound. The name and
+// the value at the playhead stand beside each lane as text.
+import { fitted, make, setText } from "./dom.js";
+
+const WINDOW_S = 4;
+const LANES = {
+  pressure_pa: { label: "Sound pressure", colour: "--envlab-pressure", mirrored: true, digits: 3 },
+  detector_v: { label: "Detector", colour: "--envlab-detector", digits: 3 },
+  adc_counts: { label: "ADC reading", colour: "--envlab-counts", digits: 0 },
+  lightness: { label: "Brightness", colour: "--envlab-light", digits: 1 },
+};
+
+export function valueText(value, name) {
+  if (!Number.isFinite(value)) return "–";
+  return value.toFixed(LANES[name]?.digits ?? 3);
+}
+
+export function unitOf(header, name) {
+  const units = header.units ?? {};
+  return (Array.isArray(units) ? units[header.names.indexOf(name)] : units[name]) ?? "";
+}
+
+// Where the window begins: it moves with the sound, the playhead in its middle. For who asked for less motion
+// it turns like a page instead.
+export function windowStart(position, paged) {
+  return paged ? Math.floor(position / WINDOW_S) * WINDOW_S : position - WINDOW_S / 2;
+}
+
+// Row in steps of `stride` points, aligned to the row so that nothing dances while it moves: [place, low, high].
+export function stepped(row, first, last, stride) {
+  const steps = [];
+  for (let at = Math.floor(first / stride) * stride; at < last; at += stride) {
+    if (at < 0 || at >= row.length) continue;
+    let low = row[at];
+    let high = row[at];
+    for (let next = at + 1; next < Math.min(at + stride, row.length); next += 1) {
+      if (row[next] < low) low = row[next];
+      if (row[next] > high) high = row[next];
+    }
+    steps.push([at, low, high]);
+  }
+  return steps;
+}
+
+export class TracesPanel {
+  constructor() {
+    this.canvas = make("canvas", { "data-part": "traces", "aria-hidden": "true" });
+    this.names = make("dl", { class: "envlab-lane-names" });
+    this.element = make("div", { class: "envlab-traces" }, this.names, this.canvas);
+    this.paged = globalThis.matchMedia?.("(prefers-reduced-motion: reduce)").matches ?? false;
+    this.values = {};
+    this.shown = "";
+  }
+
+  describe(traces) {
+    const wanted = JSON.stringify([traces.header.names, traces.header.units, traces.header.limits]);
+    if (wanted === this.shown) return;
+    this.shown = wanted;
+    this.values = {};
+    const rows = traces.header.names.map((name) => {
+      const lane = LANES[name] ?? { label: name, colour: "--envlab-ink" };
+      const unit = unitOf(traces.header, name);
+      this.values[name] = make("span", { class: "envlab-lane-value", "data-part": `value_${name}` }, "–");
+      const [low, high] = traces.header.limits[name];
+      const limit = make("span", { class: "envlab-lane-limit" }, `scale ${short(low)} to ${short(high)}`);
+      const key = make("span", { class: "envlab-lane-key", style: `background: var(${lane.colour})` });
+      return make(
+        "div",
+        { class: "envlab-lane" },
+        make("dt", {}, key, lane.label),
+        make("dd", {}, this.values[name], ` ${unit}`, limit),
+      );
+    });
+    this.names.replaceChildren(...rows);
+  }
+
+  showValues(traces, position) {
+    for (const name of traces.header.names) {
+      const row = traces.rows[name];
+      const at = Math.min(Math.max(Math.floor(position * traces.header.rate_hz + 1e-6), 0), row.length - 1);
+      setText(this.values[name], valueText(row[at], name));
+    }
+  }
+
+  draw(traces, position, colours) {
+    const { pen, width, height } = fitted(this.canvas);
+    pen.clearRect(0, 0, width, height);
+    if (!traces || width < 2) return;
+    const start = windowStart(position, this.paged);
+    const view = { start, perSecond: width / WINDOW_S, width, rate: traces.header.rate_hz };
+    const playhead = (position - start) * view.perSecond;
+    const laneHeight = height / traces.header.names.length;
+    traces.header.names.forEach((name, place) => {
+      const box = { top: place * laneHeight + 5, bottom: (place + 1) * laneHeight - 5 };
+      pen.fillStyle = colours["--envlab-lane"];
+      pen.fillRect(0, box.top - 3, width, box.bottom - box.top + 6);
+      this.drawLane(pen, traces, name, view, box, playhead, colours);
+    });
+    pen.strokeStyle = colours["--envlab-ink"];
+    pen.lineWidth = 1.5;
+    pen.beginPath();
+    pen.moveTo(playhead, 0);
+    pen.lineTo(playhead, height);
+    pen.stroke();
+  }
+
+  drawLane(pen, traces, name, view, box, playhead, colours) {
+    const lane = LANES[name] ?? { colour: "--envlab-ink" };
+    const [low, high] = traces.header.limits[name];
+    const first = view.start * view.rate;
+    const last = first + WINDOW_S * view.rate + 1;
+    const stride = Math.max(1, Math.round((WINDOW_S * view.rate) / view.width));
+    const path = lanePath(stepped(traces.rows[name], first, last, stride), stride, view, box, {
+      low: lane.mirrored ? -high : low,
+      high,
+      mirrored: lane.mirrored,
+    });
+    pen.save();
+    pen.strokeStyle = pen.fillStyle = colours[lane.colour];
+    pen.lineWidth = 1.6;
+    pen.lineJoin = "round";
+    // What has sounded stands in full colour, what is to come is paler.
+    for (const [from, to, alpha] of [[0, playhead, 1], [playhead, view.width, 0.5]]) {
+      pen.save();
+      pen.beginPath();
+      pen.rect(from, box.top - 3, Math.max(to - from, 0), box.bottom - box.top + 6);
+      pen.clip();
+      pen.globalAlpha = alpha;
+      if (lane.mirrored) pen.fill(path);
+      else pen.stroke(path);
+      pen.restore();
+    }
+    pen.restore();
+  }
+}
+
+function lanePath(steps, stride, view, box, scale) {
+  const path = new Path2D();
+  const across = (at) => (at / view.rate - view.start) * view.perSecond;
+  const span = scale.high - scale.low || 1;
+  const down = (value) => {
+    const share = Math.min(Math.max((value - scale.low) / span, 0), 1);
+    return box.bottom - share * (box.bottom - box.top);
+  };
+  const wide = Math.max((stride / view.rate) * view.perSecond, 0.5);
+  steps.forEach(([at, low, high], place) => {
+    const x = across(at);
+    if (scale.mirrored) {
+      const top = down(high);
+      path.rect(x, top, wide, Math.max(down(-high) - top, 0.8));
+      return;
+    }
+    if (place) path.lineTo(x, down(high));
+    else path.moveTo(x, down(high));
+    path.lineTo(x, down(low));
+    if (stride === 1) path.lineTo(x + wide, down(low));
+  });
+  return path;
+}
+
+function short(value) {
+  return Number(value.toPrecision(3)).toString();
+}
