@@ -178,7 +178,7 @@ class LabPage:
         # The token as a visitor types it: in the address of the first page.
         self.page.goto(f"{self.server.url}/lab/tree/{name}?reset&token={self.server.token}")
         self.page.wait_for_selector(".jp-Notebook .jp-Cell", timeout=1000 * START_S)
-        # Before the kernel has answered, the page already shows it as idle, and forgets what it is told to run.
+        # Before the kernel has answered, the page calls it idle all the same, and forgets what it is told.
         give_up = time.monotonic() + START_S
         while not any(one["kernel"]["connections"] for one in self.server.sessions()):
             assert time.monotonic() < give_up, f"no kernel in {START_S} s\n{self.server.log()}"
