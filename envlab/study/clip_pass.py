@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from envlab.analog.detector import Detector, hold_step
 from envlab.analog.envelope_bank import EnvelopeBank
@@ -36,7 +37,7 @@ BANK = 512
 class Reader(Protocol):
     """Takes what a bank's chains read, in the order of time."""
 
-    def take(self, counts: IntArray) -> None:
+    def take(self, counts: NDArray[np.int32]) -> None:
         """counts: shape (chains, readings of a block), 32-bit, ADC counts above rest, not negative."""
 
 
@@ -127,10 +128,7 @@ class _Front:
         self._chain, self._rate_hz, self._state = chains[places[0]], rate_hz, FrontState()
         self.limited = 0
         self.drive_v: FloatArray = np.empty(0)
-        self.banks = [
-            _Bank(self, chains, np.array(some), reader_of(np.array(some)), rate_hz)
-            for some in _bank_by_bank(chains, places)
-        ]
+        self.banks = [_Bank(self, chains, groups, reader_of, rate_hz) for groups in _banks(chains, places)]
 
     def drive(self, wave: _Wave) -> None:
         """Set drive_v, what the detectors are offered in this block."""
@@ -151,21 +149,22 @@ class _Bank:
     """Some chains of a front and their detectors, of which equal ones run once."""
 
     def __init__(
-        self, front: _Front, chains: list[Chain], places: IntArray, reader: Reader, rate_hz: float
+        self,
+        front: _Front,
+        chains: list[Chain],
+        groups: list[list[int]],
+        reader_of: Callable[[IntArray], Reader],
+        rate_hz: float,
     ) -> None:
-        first = chains[places[0]]
-        self.places, self._front, self._reader = places, front, reader
+        """groups: places of chains, each with the same detector."""
+        first = chains[groups[0][0]]
+        self.places = np.concatenate(groups)
+        self._front, self._reader = front, reader_of(self.places)
         self._adc, self._rest_v = first.adc, first.rectifier.rest_v
-        self._rest_counts = np.array([chains[place].rest_counts for place in places])
-        lane_of: dict[object, int] = {}
-        detectors: list[Detector] = []
-        self._lanes = np.empty(places.size, dtype=np.int64)
-        for i, place in enumerate(places):
-            key = _alike(chains[place])
-            if key not in lane_of:
-                detectors.append(chains[place].detector_as_built)
-            self._lanes[i] = lane_of.setdefault(key, len(lane_of))
-        self._bank = EnvelopeBank(tuple(detectors), first.rectifier, rate_hz, first.preamp.bias_v)
+        self._rest_counts = np.array([chains[place].rest_counts for place in self.places])
+        self._lanes = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
+        detectors = tuple(chains[group[0]].detector_as_built for group in groups)
+        self._bank = EnvelopeBank(detectors, first.rectifier, rate_hz, first.preamp.bias_v)
 
     def read(self, block: Block) -> None:
         """Follow the front's drive over a block and hand the counts to the reader."""
@@ -192,22 +191,18 @@ def _alike(chain: Chain) -> object:
     return behaviour(detector) if chain.rectifier.scales_with_level else detector
 
 
-def _bank_by_bank(chains: list[Chain], places: list[int]) -> list[list[int]]:
-    """Share out a front's chains: those with equal detectors together, those that charge alike near by."""
+def _banks(chains: list[Chain], places: list[int]) -> list[list[list[int]]]:
+    """Share out a front's chains among banks, those with equal detectors in one group; groups that charge
+    alike come into the same bank."""
     groups: dict[object, list[int]] = {}
     for place in places:
         groups.setdefault(_alike(chains[place]), []).append(place)
-    banks = -(-len(groups) // BANK)
-    if banks == 1:
-        return [places]
     order = list(groups)
-    if chains[places[0]].rectifier.scales_with_level:
+    banks = -(-len(order) // BANK)
+    if banks > 1 and chains[places[0]].rectifier.scales_with_level:
         order.sort(key=_charging)
     edges = np.linspace(0, len(order), banks + 1).round().astype(int)
-    return [
-        [place for key in order[first:last] for place in groups[key]]
-        for first, last in itertools.pairwise(edges)
-    ]
+    return [[groups[key] for key in order[first:last]] for first, last in itertools.pairwise(edges)]
 
 
 def _charging(steps: object) -> tuple[float, object]:

@@ -1,23 +1,31 @@
-"""One clip through all candidates: the figures of each, in blocks of candidates on several threads."""
+"""One clip through all candidates: the figures of each, in bounded memory, on several threads."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import fields
 
 import numpy as np
 
-from envlab.analog.adc import instants_s
+from envlab.analog.adc import instant_count
 from envlab.chain import Chain
+from envlab.digital.followers import PassThrough
 from envlab.light.table import LookupTable
 from envlab.sound.recording import Recording
+from envlab.sound.stream import Sound
+from envlab.study.clip_pass import read_through
+from envlab.study.due import frame_readings
 from envlab.study.envelopes import read_envelopes
-from envlab.study.figures import ClipFigures, clip_figures
-from envlab.units import FloatArray
+from envlab.study.figures import ClipColumns, ClipFigures, envelope_columns
+from envlab.study.running import RunningFigures
+from envlab.units import FloatArray, IntArray
 
 IDLE_S = 4.0
+FIGURES_OF_A_CLIP = tuple(field.name for field in fields(ClipFigures))
 # Candidates whose frames are judged at once: small enough that the memory allocator hands out what it has.
 AT_ONCE = 256
+_MEMORY_BYTES = 96e6
 _IDLE_RATE_HZ = 48_000.0
 _IDLE_STREAM, _CLIP_STREAM = 0, 1
 
@@ -28,7 +36,7 @@ def clip_seed(seed: int, number: int) -> tuple[int, ...]:
 
 
 def frame_envelopes(
-    recording: Recording,
+    recording: Sound,
     chains: list[Chain],
     *,
     seed: tuple[int, ...] | None,
@@ -39,7 +47,7 @@ def frame_envelopes(
 
     chains: as read_chains, and all with the same frame rate.
     """
-    frames = instants_s(recording.duration_s, chains[0].frame_rate_hz).size
+    frames = instant_count(recording.duration_s, chains[0].frame_rate_hz)
     of_frame = chains[0].reading_of_frame(frames)
     return read_envelopes(recording, chains, of_frame, seed=seed, workers=workers, progress=progress)
 
@@ -47,12 +55,13 @@ def frame_envelopes(
 def idle_lightness(chains: list[Chain], tables: list[LookupTable], seed: int, workers: int) -> FloatArray:
     """Return idle_lstar of every chain: the 95 % point of L* on noise and offset alone, over IDLE_S."""
     silence = Recording(np.zeros(int(IDLE_S * _IDLE_RATE_HZ)), _IDLE_RATE_HZ, "noise alone")
-    envelope, _ = frame_envelopes(silence, chains, seed=(seed, _IDLE_STREAM), workers=workers)
-    return clip_figures(envelope, chains, tables).lightness_95_lstar
+    return clip_columns(silence, chains, tables, seed=(seed, _IDLE_STREAM), workers=workers)[
+        "lightness_95_lstar"
+    ]
 
 
 def clip_columns(
-    recording: Recording,
+    recording: Sound,
     chains: list[Chain],
     tables: list[LookupTable],
     *,
@@ -64,24 +73,110 @@ def clip_columns(
 
     clipped_share: the larger of the share of internal samples with microphone or preamp at a limit and the
     share of frames that read the highest code. counts_median, counts_99: of the frames' counts above rest.
+    The memory that it takes grows with the clip by a few bytes a second and chain; more chains than fit are
+    taken in turns, a portion at a time.
     """
-    envelope, share = frame_envelopes(recording, chains, seed=seed, workers=workers, progress=progress)
-    figures = _in_parts(envelope, chains, tables, workers)
-    columns = {name: getattr(figures, name) for name in ClipFigures.__dataclass_fields__}
-    columns["clipped_share"] = np.maximum(share, figures.top_code_share)
-    columns["counts_median"], columns["counts_99"] = np.percentile(envelope, (50, 99), axis=1)
-    return columns
+    frames = instant_count(recording.duration_s, chains[0].frame_rate_hz)
+    judge = _judge_kept if _better_kept(chains, frames) else _judge_running
+    portion = max(1, int(_MEMORY_BYTES / _bytes_per_chain(chains, frames)))
+    starts = range(0, len(chains), portion)
+    columns: dict[str, list[FloatArray]] = {}
+    for turn, start in enumerate(starts):
+
+        def report(share: float, turn: int = turn) -> None:
+            if progress is not None:
+                progress((turn + share) / len(starts))
+
+        some = slice(start, start + portion)
+        judged, share = judge(recording, chains[some], tables[some], frames, seed, workers, report)
+        for name, values in _named(judged, share).items():
+            columns.setdefault(name, []).append(values)
+    return {name: np.concatenate(values) for name, values in columns.items()}
 
 
-def _in_parts(
-    envelope: FloatArray, chains: list[Chain], tables: list[LookupTable], workers: int
-) -> ClipFigures:
+def _named(judged: ClipColumns, clipped_share: FloatArray) -> dict[str, FloatArray]:
+    figures = judged.figures
+    columns: dict[str, FloatArray] = {name: getattr(figures, name) for name in FIGURES_OF_A_CLIP}
+    columns["clipped_share"] = np.maximum(clipped_share, figures.top_code_share)
+    return columns | {"counts_median": judged.counts_median, "counts_99": judged.counts_99}
+
+
+def _running_bytes(chains: list[Chain]) -> int:
+    """Memory of a chain's running figures: a table from counts to codes, and how often each was seen."""
+    return 8 * (chains[0].adc.top_code + 1)
+
+
+def _kept_bytes(frames: int) -> int:
+    """Memory of a chain's frames: envelope, codes, and the envelope in rising order."""
+    return (8 + 4 + 8) * frames
+
+
+def _better_kept(chains: list[Chain], frames: int) -> bool:
+    """A follower's envelope has fractions: it can only be kept. A fine converter's short clip is less."""
+    followed = any(not isinstance(chain.follower, PassThrough) for chain in chains)
+    return followed or _kept_bytes(frames) < _running_bytes(chains)
+
+
+def _bytes_per_chain(chains: list[Chain], frames: int) -> float:
+    seconds = frames / chains[0].frame_rate_hz
+    own = _kept_bytes(frames) if _better_kept(chains, frames) else _running_bytes(chains)
+    return own + 4 * seconds
+
+
+def _judge_running(
+    recording: Sound,
+    chains: list[Chain],
+    tables: list[LookupTable],
+    frames: int,
+    seed: tuple[int, ...],
+    workers: int,
+    report: Callable[[float], None],
+) -> tuple[ClipColumns, FloatArray]:
+    """Columns and clipped share, each frame forgotten as soon as it is counted."""
+    readers: list[tuple[IntArray, RunningFigures]] = []
+
+    def reader_of(places: IntArray) -> RunningFigures:
+        reader = RunningFigures([chains[i] for i in places], [tables[i] for i in places], frames)
+        readers.append((places, reader))
+        return reader
+
+    readings = frame_readings(chains[0], frames)
+    share = read_through(recording, chains, readings, reader_of, seed=seed, workers=workers, progress=report)
+    order = np.argsort(np.concatenate([places for places, _ in readers]))
+    return _joined([reader.columns() for _, reader in readers], order), share
+
+
+def _judge_kept(
+    recording: Sound,
+    chains: list[Chain],
+    tables: list[LookupTable],
+    frames: int,
+    seed: tuple[int, ...],
+    workers: int,
+    report: Callable[[float], None],
+) -> tuple[ClipColumns, FloatArray]:
+    """Columns and clipped share, from the frames of all the clip."""
+    of_frame = chains[0].reading_of_frame(frames)
+    envelope, share = read_envelopes(recording, chains, of_frame, seed=seed, workers=workers, progress=report)
     parts = [slice(start, start + AT_ONCE) for start in range(0, len(chains), AT_ONCE)]
 
-    def one(part: slice) -> ClipFigures:
-        return clip_figures(envelope[part], chains[part], tables[part])
+    def one(part: slice) -> ClipColumns:
+        return envelope_columns(envelope[part], chains[part], tables[part])
 
     with ThreadPoolExecutor(workers) as pool:
         some = list(pool.map(one, parts))
-    names = ClipFigures.__dataclass_fields__
-    return ClipFigures(*(np.concatenate([getattr(part, name) for part in some]) for name in names))
+    return _joined(some, np.arange(len(chains))), share
+
+
+def _joined(parts: list[ClipColumns], order: IntArray) -> ClipColumns:
+    """One after the other, then in another order."""
+
+    def joined(rows: list[FloatArray]) -> FloatArray:
+        return np.concatenate(rows)[order]
+
+    figures = [joined([getattr(part.figures, name) for part in parts]) for name in FIGURES_OF_A_CLIP]
+    return ClipColumns(
+        ClipFigures(*figures),
+        joined([part.counts_median for part in parts]),
+        joined([part.counts_99 for part in parts]),
+    )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog.adc import Adc, stamps_of
+from envlab.chain import Chain
 from envlab.units import FloatArray, IntArray
 
 _AT_ONCE = 4096
@@ -33,6 +34,11 @@ def wanted(index: IntArray) -> Wanted:
 def every_reading(count: int) -> Wanted:
     """Return the first readings, all of them."""
     return Wanted(count, np.arange)
+
+
+def frame_readings(chain: Chain, frames: int) -> Wanted:
+    """Return the readings that the first frames show."""
+    return Wanted(frames, lambda first, last: chain.reading_of_frame(last, first))
 
 
 @dataclass(frozen=True, eq=False)

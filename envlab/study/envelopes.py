@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from numpy.typing import NDArray
 
 from envlab.analog.adc import instant_count
 from envlab.chain import Chain
@@ -52,7 +53,7 @@ class _AsRead:
     def __init__(self, envelopes: FloatArray, places: IntArray) -> None:
         self._envelopes, self._places, self._done = envelopes, places, 0
 
-    def take(self, counts: IntArray) -> None:
+    def take(self, counts: NDArray[np.int32]) -> None:
         """See clip_pass.Reader."""
         after = self._done + counts.shape[1]
         self._envelopes[self._places, self._done : after] = counts
@@ -73,7 +74,7 @@ class _Followed:
         self._groups = [(follower, np.array(some), places[some]) for follower, some in rows.items()]
         self._states: list[FloatArray | None] = [None] * len(self._groups)
 
-    def take(self, counts: IntArray) -> None:
+    def take(self, counts: NDArray[np.int32]) -> None:
         """See clip_pass.Reader."""
         after = self._done + counts.shape[1]
         asked = slice(*np.searchsorted(self._index, (self._done, after)))

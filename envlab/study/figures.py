@@ -27,17 +27,21 @@ Across clips:
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from envlab.chain import Chain
-from envlab.light.flash import window_reach
 from envlab.light.lightness import lightness_cie1976
+from envlab.light.running_flash import RunningFlashes
 from envlab.light.table import LookupTable
-from envlab.units import FloatArray
+from envlab.study.contrast import RunningContrast
+from envlab.study.percentiles import percentile
+from envlab.units import FloatArray, IntArray
 
 LIT_LSTAR = 5.0
+Codes = NDArray[np.int32]
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,47 +58,101 @@ class ClipFigures:
     duty_peak: FloatArray
 
 
+@dataclass(frozen=True, eq=False)
+class ClipColumns:
+    """figures, and the median and the 99 % point of the envelope's counts above rest, shape (candidates,)."""
+
+    figures: ClipFigures
+    counts_median: FloatArray
+    counts_99: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Tallied:
+    """What is left of a clip's frames, once they are counted; arrays of shape (candidates,).
+
+    at_95, at_99: duty codes of the frames between which the 95 % and 99 % points lie. most_code, code_sum:
+    of all frames. lit_frames: frames with L* above 5. top_frames: frames that read the highest ADC code.
+    """
+
+    frames: int
+    at_95: tuple[IntArray | Codes, IntArray | Codes]
+    at_99: tuple[IntArray | Codes, IntArray | Codes]
+    most_code: IntArray | Codes
+    code_sum: IntArray
+    lit_frames: IntArray
+    top_frames: IntArray | Codes
+
+    def figures(self, contrast_lstar: FloatArray, flashes_per_s: IntArray, table: LookupTable) -> ClipFigures:
+        """Return the figures. table: any of the candidates' tables, which share depth and cap."""
+        brightest, full = table.brightest_code, table.full_code
+        low, high = (lightness_cie1976(codes / brightest) for codes in self.at_95)
+        return ClipFigures(
+            contrast_lstar=contrast_lstar,
+            lightness_95_lstar=percentile(95, self.frames).of(low, high),
+            lit_share=self.lit_frames / self.frames,
+            top_code_share=self.top_frames / self.frames,
+            flashes_per_s=flashes_per_s.astype(np.float64),
+            duty_mean=self.code_sum / (self.frames * full),
+            duty_99=percentile(99, self.frames).of(self.at_99[0] / full, self.at_99[1] / full),
+            duty_peak=self.most_code / full,
+        )
+
+
+@lru_cache(maxsize=16)
+def lit_code(brightest_code: int) -> int:
+    """Return the smallest duty code whose L* is above LIT_LSTAR."""
+    lightness = lightness_cie1976(np.arange(brightest_code + 1) / brightest_code)
+    return int(np.argmax(lightness > LIT_LSTAR))
+
+
 def clip_figures(
     envelope_counts: ArrayLike, chains: list[Chain], tables: list[LookupTable] | None = None
 ) -> ClipFigures:
     """Return the figures of envelopes (candidates, frames), counts above rest, one chain each.
 
-    All chains share ADC, frame rate and depth. tables: each chain's brightness table, if already made.
+    All chains share ADC, frame rate, depth and supply. tables: each chain's brightness table, if already
+    made. An envelope may have fractions, as behind a follower.
     """
-    from envlab.light.flash_kernels import most_flashes_rows
+    return envelope_columns(envelope_counts, chains, tables).figures
+
+
+def envelope_columns(
+    envelope_counts: ArrayLike, chains: list[Chain], tables: list[LookupTable] | None = None
+) -> ClipColumns:
+    """Return what clip_figures returns and the percentiles of the counts; the same arguments."""
     from envlab.study import figure_kernels
 
     tables = tables or [chain.brightness_table() for chain in chains]
     envelope = np.ascontiguousarray(np.atleast_2d(np.asarray(envelope_counts, dtype=np.float64)))
-    first = chains[0]
-    codes = np.stack([table.duty_codes for table in tables])
-    code, lightness = np.empty(envelope.shape), np.empty(envelope.shape, dtype=np.float32)
-    brightest = np.array([table.brightest_code for table in tables])
-    tops, row = np.unique(brightest, return_inverse=True)
-    of_code = lightness_cie1976(np.minimum(np.arange(tops[-1] + 1) / tops[:, None], 1.0))
-    full_scale = float(tables[0].full_scale_counts)
-    figure_kernels.light_of(envelope, codes, full_scale, of_code, row, code, lightness)
-    luminance = code / brightest[:, None]
-    duty = code / tables[0].full_code
-    return ClipFigures(
-        contrast_lstar=_median_spread(lightness, max(1, round(first.frame_rate_hz))),
-        lightness_95_lstar=np.percentile(lightness, 95, axis=1).astype(np.float64),
-        lit_share=(lightness > LIT_LSTAR).mean(axis=1),
-        top_code_share=(envelope >= first.adc.top_code - first.rest_counts).mean(axis=1),
-        flashes_per_s=most_flashes_rows(luminance, window_reach(first.frame_rate_hz)).astype(np.float64),
-        duty_mean=duty.mean(axis=1),
-        duty_99=np.percentile(duty, 99, axis=1),
-        duty_peak=duty.max(axis=1),
+    first, table = chains[0], tables[0]
+    rows, frames = envelope.shape
+    stacked = np.stack([one.duty_codes for one in tables])
+    codes: Codes = figure_kernels.codes_of(envelope, stacked, float(table.full_scale_counts))
+    contrast = RunningContrast(rows, frames, table.brightest_code, first.frame_rate_hz)
+    flashes = RunningFlashes(rows, table.brightest_code, first.frame_rate_hz)
+    contrast.take(codes)
+    flashes.take(codes)
+    top_counts = np.array([[chain.adc.top_code - chain.rest_counts] for chain in chains])
+    lit_frames = np.count_nonzero(codes >= lit_code(table.brightest_code), axis=1)
+    code_sum = codes.sum(axis=1, dtype=np.int64)
+    codes.sort(axis=1)
+    half, most, nearly = (percentile(percent, frames) for percent in (50, 95, 99))
+    tallied = Tallied(
+        frames=frames,
+        at_95=(codes[:, most.low], codes[:, most.high]),
+        at_99=(codes[:, nearly.low], codes[:, nearly.high]),
+        most_code=codes[:, -1],
+        code_sum=code_sum,
+        lit_frames=lit_frames,
+        top_frames=np.count_nonzero(envelope >= top_counts, axis=1),
     )
-
-
-def _median_spread(lightness: NDArray[np.float32], window: int) -> FloatArray:
-    """Median over whole windows (the whole, if it is shorter than one) of the 5-95 % spread."""
-    candidates, frames = lightness.shape
-    window = min(window, frames)
-    whole = lightness[:, : frames // window * window].reshape(candidates, -1, window)
-    low, high = np.percentile(whole, (5, 95), axis=2)
-    return np.asarray(np.median(high - low, axis=1), dtype=np.float64)
+    counts = np.sort(envelope, axis=1)
+    return ClipColumns(
+        tallied.figures(contrast.contrast_lstar(), flashes.most_per_s, table),
+        counts_median=half.of(counts[:, half.low], counts[:, half.high]),
+        counts_99=nearly.of(counts[:, nearly.low], counts[:, nearly.high]),
+    )
 
 
 def range_used_db(loudest_99_counts: FloatArray, quietest_median_counts: FloatArray) -> FloatArray:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from envlab.chain import Chain
 from envlab.sound.stream import Sound
@@ -57,7 +58,7 @@ class _Keep:
     def __init__(self, counts: IntArray, places: IntArray) -> None:
         self._counts, self._places, self._done = counts, places, 0
 
-    def take(self, counts: IntArray) -> None:
+    def take(self, counts: NDArray[np.int32]) -> None:
         """See clip_pass.Reader."""
         after = self._done + counts.shape[1]
         self._counts[self._places, self._done : after] = counts

@@ -146,7 +146,9 @@ def drives(seconds: float) -> tuple[dict[str, FloatArray], float]:
         recording = clip.recording()
         assert internal_rate_hz(recording.sample_rate_hz) == RATE_HZ
         pressure_pa = recording.pressure_pa[: int(seconds * recording.sample_rate_hz)]
-        noise_pa = chain.noise_pa(pressure_pa.size, recording.sample_rate_hz, noise_streams(np.random.default_rng(1)))
+        noise_pa = chain.noise_pa(
+            pressure_pa.size, recording.sample_rate_hz, noise_streams(np.random.default_rng(1))
+        )
         pieces, heard, amplified = [], None, None
         began = time.thread_time()
         for _, fine_pa in interpolated_blocks(pressure_pa + noise_pa, recording.sample_rate_hz, BLOCK):
