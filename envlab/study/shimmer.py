@@ -17,6 +17,7 @@ import numpy as np
 from envlab.analog.detector import Detector, hold_step
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.chain import Chain
+from envlab.errors import ParameterError, check_range
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.table import LookupTable
 from envlab.study.clip_pass import behaviour
@@ -67,19 +68,63 @@ def frame_shimmer(
 def _worst(cycles: FloatArray, swing: FloatArray, chain: Chain, table: LookupTable) -> tuple[float, float]:
     from envlab.study import shimmer_kernels
 
-    codes = table.look_up(np.arange(chain.adc.top_code - chain.rest_counts + 1))
-    of_count = lightness_cie1976(codes / table.brightest_code)
     frames = int(WATCHED_S * chain.frame_rate_hz)
     worst, at_hz = shimmer_kernels.worst_shimmer(
-        cycles, swing, FREQUENCIES_HZ, chain.frame_rate_hz, frames, of_count
+        cycles, swing, FREQUENCIES_HZ, chain.frame_rate_hz, frames, _lightness_of_count(chain, table)
     )
     return float(worst), float(at_hz)
 
 
-def _cycles(detector: Detector, rectifier: Rectifier) -> FloatArray:
+def _lightness_of_count(chain: Chain, table: LookupTable) -> FloatArray:
+    codes = table.look_up(np.arange(chain.adc.top_code - chain.rest_counts + 1))
+    return lightness_cie1976(codes / table.brightest_code)
+
+
+@dataclass(frozen=True, eq=False)
+class Breathing:
+    """A settled detector on one steady note, and the frames that read it; what the figure sees at one f.
+
+    cycle_counts: counts above rest over one cycle of the note, not rounded, evenly spaced. phase: share of a
+    cycle at which each frame reads, 0..1, shape (frames,). lightness: L* of each frame, shape (frames,).
+    """
+
+    frequency_hz: float
+    cycle_counts: FloatArray
+    phase: FloatArray
+    lightness: FloatArray
+
+    @property
+    def shimmer_lstar(self) -> float:
+        """Largest less smallest L* over the frames."""
+        return float(self.lightness.max() - self.lightness.min())
+
+
+def breathing(chain: Chain, frequency_hz: float) -> Breathing:
+    """Return what the frames make of a steady note, 10 to 1000 Hz, at the level where the mean L* is 50.
+
+    The figure's own definition at one frequency; raises ParameterError behind a passive diode.
+    """
+    from envlab.study import shimmer_kernels
+
+    check_range("frequency_hz", frequency_hz, 10, 1000, unit="Hz")
+    if not chain.rectifier.scales_with_level:
+        raise ParameterError("diode", chain.rectifier.diode, '"none": shimmer is not judged behind a diode')
+    (cycle_v,) = _cycles(chain.detector_as_built, chain.rectifier, np.array([frequency_hz]))
+    of_count = _lightness_of_count(chain, chain.brightness_table())
+    first = max(int(np.searchsorted(of_count, 50.0)), 1) / cycle_v.mean()
+    scale = shimmer_kernels.scale_for(50.0, cycle_v, of_count, first)
+    frames = np.arange(int(WATCHED_S * chain.frame_rate_hz), dtype=np.float64)
+    phase = np.asarray((frames * (frequency_hz / chain.frame_rate_hz)) % 1.0)
+    counts = np.minimum((scale * cycle_v[(phase * cycle_v.size).astype(int)]).astype(int), of_count.size - 1)
+    return Breathing(frequency_hz, scale * cycle_v, phase, of_count[counts])
+
+
+def _cycles(
+    detector: Detector, rectifier: Rectifier, frequencies_hz: FloatArray = FREQUENCIES_HZ
+) -> FloatArray:
     from envlab.study import shimmer_kernels
 
     phase = 2 * np.pi * np.arange(_STEPS_PER_CYCLE) / _STEPS_PER_CYCLE
-    steps = np.array([hold_step(detector, _STEPS_PER_CYCLE * f) for f in FREQUENCIES_HZ])
+    steps = np.array([hold_step(detector, _STEPS_PER_CYCLE * f) for f in frequencies_hz])
     cycles: FloatArray = shimmer_kernels.settled_cycles(rectify(np.sin(phase), rectifier), steps)
     return cycles

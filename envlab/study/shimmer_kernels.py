@@ -43,8 +43,11 @@ def _mean_lightness(scale: float, cycle: FloatArray, of_count: FloatArray) -> fl
 
 
 @compiled
-def _scale_for(target: float, cycle: FloatArray, of_count: FloatArray, first: float) -> float:
-    """Counts per volt at which the cycle's mean lightness is the target, to 0.01 L*; the nearer end else."""
+def scale_for(target: float, cycle: FloatArray, of_count: FloatArray, first: float) -> float:
+    """Counts per volt at which the cycle's mean lightness is the target, to 0.01 L*; the nearer end else.
+
+    target: L*. cycle: V. of_count: L* of each whole count. first: counts per volt to begin with.
+    """
     low, high = np.log(first / 4), np.log(first * 4)
     miss_low = _mean_lightness(np.exp(low), cycle, of_count) - target
     miss_high = _mean_lightness(np.exp(high), cycle, of_count) - target
@@ -113,7 +116,7 @@ def worst_shimmer(
     for f in np.argsort(-bound):
         if bound[f] <= best:
             break
-        scale = _scale_for(50.0, cycles[f], of_count, middle_count / cycles[f].mean())
+        scale = scale_for(50.0, cycles[f], of_count, middle_count / cycles[f].mean())
         phase = (np.arange(frames) * (frequency_hz[f] / frame_rate_hz)) % 1.0
         shimmer = _seen(phase, scale, cycles[f], of_count)
         if shimmer > best:

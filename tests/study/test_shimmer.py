@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
+from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector, detect
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.chain import Chain
+from envlab.errors import ParameterError
 from envlab.light.lightness import lightness_cie1976
-from envlab.study.shimmer import FREQUENCIES_HZ, WATCHED_S, frame_shimmer
+from envlab.study.shimmer import FREQUENCIES_HZ, WATCHED_S, breathing, frame_shimmer
 
 SLOW = PeakDetector(4.7e3, 1e-6, 220e3)
 QUICK = PeakDetector(1e3, 220e-9, 100e3)
@@ -79,3 +81,28 @@ def test_order_and_repetition_do_not_matter() -> None:
     both = frame_shimmer([one, other, one], workers=1)
     assert both.worst_lstar[0] == both.worst_lstar[2]
     np.testing.assert_array_equal(both.worst_lstar[:2], frame_shimmer([one, other]).worst_lstar)
+
+
+def test_a_note_that_fits_the_frames_stands_still_and_one_beside_it_shows_the_whole_ripple() -> None:
+    # 100 frames a second read 50 Hz always at the same place. On a curve even in dB, the whole ripple
+    # is worth 100·ripple_db/span_db; the readings are whole counts, so up to one count of it is lost or won.
+    chain = Chain(detector=PeakDetector(4.7e3, 1e-6, 47e3), adc=Adc(bits=12))
+    still, moving = breathing(chain, 50.0), breathing(chain, 49.9)
+    span_db = chain.brightness.ceiling_db_spl - chain.brightness.floor_db_spl
+    one_count = 2000 * np.log10(1 + 1 / moving.cycle_counts.min()) / span_db
+    assert still.shimmer_lstar == 0.0
+    assert moving.shimmer_lstar == pytest.approx(
+        100 * chain.tone_response(49.9).ripple_db / span_db, abs=one_count
+    )
+    assert moving.lightness.size == 1000
+
+
+def test_the_worst_note_is_the_figure_itself() -> None:
+    chain = Chain(detector=PeakDetector(4.7e3, 1e-6, 47e3))
+    worst = frame_shimmer([chain])
+    assert breathing(chain, float(worst.at_hz[0])).shimmer_lstar == float(worst.worst_lstar[0])
+
+
+def test_behind_a_diode_a_note_is_not_judged() -> None:
+    with pytest.raises(ParameterError, match="diode"):
+        breathing(Chain(rectifier=Rectifier(diode="silicon")), 50.0)

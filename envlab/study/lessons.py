@@ -1,0 +1,171 @@
+"""Small experiments that show how circuit and figures work; each holds what its picture draws.
+
+Voltages are per volt of the drive's peak: rectifier and detector scale with it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.analog.adc import instants_s, read_at
+from envlab.analog.detector import Detector, PeakDetector, detect
+from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.steady import ToneResponse, tone_response
+from envlab.chain import Chain
+from envlab.errors import check_range
+from envlab.light.curve import counts_of_luminance
+from envlab.light.lightness import luminance_cie1976
+from envlab.sound.interpolate import internal_rate_hz, interpolate
+from envlab.study.onset import SILENCE_S, lag_of_envelope, onset_instants
+from envlab.units import FloatArray
+
+_STEPS_PER_CYCLE = 256
+
+
+@dataclass(frozen=True, eq=False)
+class BurstLesson:
+    """A detector on a tone burst of peak 1 V out of silence; arrays of shape (n,), sample n at n/rate_hz.
+
+    drive_v: rectified. held_v: on the capacitor. on_battery_v: the same detector on a steady 1 V instead of
+    the tone, which is what formulas speak of. response: the figures of the definition.
+    """
+
+    frequency_hz: float
+    rate_hz: float
+    burst_s: float
+    drive_v: FloatArray
+    held_v: FloatArray
+    on_battery_v: FloatArray
+    response: ToneResponse
+
+    @property
+    def time_s(self) -> FloatArray:
+        """Stamps of held_v, s: half a step after each sample of the drive."""
+        return np.asarray((np.arange(self.held_v.size) + 0.5) / self.rate_hz, dtype=np.float64)
+
+    @property
+    def conducting_share(self) -> float:
+        """Share of the burst's last cycle in which the drive stands above the capacitor and charges it."""
+        last = round(self.burst_s * self.rate_hz)
+        cycle = slice(last - _STEPS_PER_CYCLE, last)
+        return float(np.mean(self.drive_v[cycle] > self.held_v[cycle]))
+
+
+def burst_lesson(
+    detector: Detector, rectifier: Rectifier, frequency_hz: float, burst_s: float, after_s: float = 0.0
+) -> BurstLesson:
+    """Return a detector on a burst of whole cycles, at least burst_s long, then silence for after_s.
+
+    frequency_hz: 1 Hz to 20 kHz. At most 10 million samples.
+    """
+    check_range("frequency_hz", frequency_hz, 1, 20e3, unit="Hz")
+    rate_hz = _STEPS_PER_CYCLE * frequency_hz
+    cycles = max(1, math.ceil(burst_s * frequency_hz - 1e-9))
+    check_range("burst_s", burst_s, 0, 1e7 / rate_hz, unit="s")
+    check_range("after_s", after_s, 0, 1e7 / rate_hz, unit="s")
+    samples = cycles * _STEPS_PER_CYCLE
+    tone_v = np.zeros(samples + round(after_s * rate_hz))
+    tone_v[:samples] = np.sin(2 * np.pi * np.arange(samples) / _STEPS_PER_CYCLE)
+    battery_v = (np.arange(tone_v.size) < samples).astype(np.float64)
+    drive_v = rectify(tone_v, rectifier)
+    held_v, _ = detect(drive_v, detector, sample_rate_hz=rate_hz)
+    on_battery_v, _ = detect(battery_v, detector, sample_rate_hz=rate_hz)
+    response = tone_response(detector, rectifier, frequency_hz)
+    return BurstLesson(frequency_hz, rate_hz, cycles / frequency_hz, drive_v, held_v, on_battery_v, response)
+
+
+def formula_attack_s(detector: PeakDetector) -> float:
+    """Return 2.2·R·C of the attack resistor, s: from 10 % to 90 % on a steady voltage, no release."""
+    return math.log(9) * detector.attack_ohm * detector.hold_farad
+
+
+@dataclass(frozen=True, eq=False)
+class SamplesLesson:
+    """The same sound for a detector as samples and as the wave between them, V.
+
+    samples_v, held_samples_v: shape (n,) at sample_rate_hz; wave_v, held_wave_v: at fine_rate_hz. A held
+    voltage is stamped half a step after its sample.
+    """
+
+    sample_rate_hz: float
+    fine_rate_hz: float
+    samples_v: FloatArray
+    wave_v: FloatArray
+    held_samples_v: FloatArray
+    held_wave_v: FloatArray
+
+
+def samples_lesson(
+    samples_v: FloatArray, sample_rate_hz: float, detector: Detector, rectifier: Rectifier
+) -> SamplesLesson:
+    """Return what a detector makes of samples (n,), V, taken as steps, and of the wave they stand for."""
+    wave_v, fine_hz = interpolate(samples_v, sample_rate_hz), internal_rate_hz(sample_rate_hz)
+    held_samples_v, _ = detect(rectify(samples_v, rectifier), detector, sample_rate_hz=sample_rate_hz)
+    held_wave_v, _ = detect(rectify(wave_v, rectifier), detector, sample_rate_hz=fine_hz)
+    return SamplesLesson(sample_rate_hz, fine_hz, samples_v, wave_v, held_samples_v, held_wave_v)
+
+
+def sampling_errors(
+    lesson: SamplesLesson, detector: Detector, rectifier: Rectifier, *, reading_hz: float = 1000.0
+) -> dict[float, float]:
+    """Return the worst error of the held voltage by the rate at which the circuit is computed.
+
+    Keys: rates in Hz, from the file's own, doubled while under the fine rate. Values: the largest difference
+    from the fine rate's voltage at the ADC's instants, a share of the largest voltage.
+    """
+    factor = round(lesson.fine_rate_hz / lesson.sample_rate_hz)
+    times_s = instants_s(lesson.samples_v.size / lesson.sample_rate_hz, reading_hz)
+    true_v = read_at(lesson.held_wave_v, times_s, sample_rate_hz=lesson.fine_rate_hz)
+    errors: dict[float, float] = {}
+    for finer in (1, 2, 4, 8, 16, 32):
+        if finer < factor and factor % finer == 0:
+            rate_hz = finer * lesson.sample_rate_hz
+            coarse_v = rectify(lesson.wave_v[:: factor // finer], rectifier)
+            held_v, _ = detect(coarse_v, detector, sample_rate_hz=rate_hz)
+            missed_v = read_at(held_v, times_s, sample_rate_hz=rate_hz) - true_v
+            errors[rate_hz] = float(np.max(np.abs(missed_v)) / np.max(np.abs(true_v)))
+    return errors
+
+
+@dataclass(frozen=True, eq=False)
+class KnownLight:
+    """Light whose figures are known beforehand; frames of shape (frames,), frame n at n/frame_rate_hz.
+
+    envelope_counts: counts above rest that make it on the chain it was made for. lightness: L* asked for.
+    """
+
+    envelope_counts: FloatArray
+    lightness: FloatArray
+    frame_rate_hz: float
+
+    @property
+    def relative_luminance(self) -> FloatArray:
+        """Luminance over the brightest state, 0 to 1."""
+        return luminance_cie1976(self.lightness)
+
+
+def alternating_light(
+    chain: Chain, low_lstar: float, high_lstar: float, *, low_s: float, high_s: float, duration_s: float
+) -> KnownLight:
+    """Return light that is low for low_s, then high for high_s, s, and so on; L* from 0 to 100."""
+    check_range("low_lstar", low_lstar, 0, 100)
+    check_range("high_lstar", high_lstar, 0, 100)
+    time_s = np.arange(round(duration_s * chain.frame_rate_hz)) / chain.frame_rate_hz
+    is_low = (time_s + 1e-9) % (low_s + high_s) < low_s
+    lightness = np.where(is_low, low_lstar, high_lstar)
+    counts = counts_of_luminance(luminance_cie1976(lightness), chain.count_map())
+    return KnownLight(np.asarray(np.where(lightness > 0, counts, 0.0)), lightness, chain.frame_rate_hz)
+
+
+def step_lag_ms(chain: Chain) -> FloatArray:
+    """Return the onset lag of each frame phase, ms, of a board whose envelope jumps with the sound itself.
+
+    What is left is the wait for the next frame, without transmission; 32 phases spread over a frame.
+    """
+    instants = onset_instants(chain)
+    sounding = instants.index >= round(SILENCE_S * chain.adc.rate_hz)
+    full = chain.count_map().ceiling_counts
+    return lag_of_envelope(np.where(sounding, full, 0.0), chain.brightness_table(), instants)
