@@ -12,9 +12,9 @@ export function linePlaces(count, width, height) {
 // Our own yoke, seen from the front: over the upper arm, the shoulder, down to the breast and the same way up
 // again. Half of its centre line as Bézier curves, in units of half the shoulders' breadth; x to the wearer's side.
 const HALF_YOKE = [
-  [[0, 0.74], [0.2, 0.74], [0.3, 0.5], [0.38, 0.22]],
-  [[0.38, 0.22], [0.42, 0.08], [0.56, 0.02], [0.72, 0.08]],
-  [[0.72, 0.08], [0.92, 0.16], [1.0, 0.34], [1.03, 0.62]],
+  [[0, 0.66], [0.24, 0.66], [0.34, 0.46], [0.39, 0.24]],
+  [[0.39, 0.24], [0.43, 0.08], [0.57, 0.01], [0.73, 0.07]],
+  [[0.73, 0.07], [0.93, 0.15], [1.01, 0.34], [1.04, 0.6]],
 ];
 const STEPS = 40;
 
@@ -55,15 +55,15 @@ export function evenlyAlong(points, count) {
 
 // Scale and origin that put the wearer (head to belt) into the box.
 export function wearerFrame(width, height) {
-  const unit = Math.min(width / 2.9, height / 1.82);
-  return { unit, x: width / 2, y: height * 0.43 };
+  const unit = Math.min(width / 2.7, height / 2.02);
+  return { unit, x: width / 2, y: height * 0.49 };
 }
 
 export function yokePlaces(count, width, height) {
   const { unit, x, y } = wearerFrame(width, height);
   const { places, gap } = evenlyAlong(yokeLine(), count);
   return {
-    radius: Math.max(gap * unit * 0.27, 1.5),
+    radius: Math.max(gap * unit * 0.25, 1.5),
     places: places.map((place) => ({ x: x + unit * place.x, y: y + unit * place.y })),
   };
 }

@@ -46,13 +46,17 @@ export class LightsCanvas {
     const { places, radius } = this.shape;
     pen.save();
     pen.globalCompositeOperation = "lighter";
-    const room = Math.max(width, height) * 0.62;
-    pen.globalAlpha = 0.1 * seen;
+    const room = Math.max(width, height) * 0.6;
+    pen.globalAlpha = 0.14 * seen;
     pen.drawImage(this.glow, width / 2 - room, height / 2 - room * 0.6, 2 * room, 1.2 * room);
-    pen.globalAlpha = 0.5 * seen;
-    const reach = radius * (2.2 + 2.6 * seen);
-    for (const { x, y } of places) pen.drawImage(this.glow, x - reach, y - reach, 2 * reach, 2 * reach);
+    this.halo(pen, places, radius * (5 + 6 * seen), 0.15 * seen);
+    this.halo(pen, places, radius * (2.4 + 1.4 * seen), 0.75 * seen);
     pen.restore();
+  }
+
+  halo(pen, places, reach, alpha) {
+    pen.globalAlpha = alpha;
+    for (const { x, y } of places) pen.drawImage(this.glow, x - reach, y - reach, 2 * reach, 2 * reach);
   }
 
   cores(pen, luminance, count) {
@@ -130,7 +134,7 @@ function paintWearer(pen, width, height, radius) {
   pen.strokeStyle = "#0d1114";
   pen.lineCap = "round";
   pen.lineJoin = "round";
-  pen.lineWidth = radius * 3.6;
+  pen.lineWidth = radius * 3.4;
   pen.beginPath();
   yokeLine().forEach((place, at) => {
     if (at) pen.lineTo(...to(place.x, place.y));

@@ -39,9 +39,9 @@ export class TransportBar {
       make("div", { class: "envlab-play-box" }, this.play, this.time),
       labelled("Clip", this.clip),
       this.showing,
-      labelled("Worn", this.layout),
       labelled("Volume", this.volume),
     );
+    this.worn = make("span", { class: "envlab-worn" }, make("label", { for: this.layout.id }, "Worn"), this.layout);
     this.shown = "";
     this.setVolume();
   }

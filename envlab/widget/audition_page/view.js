@@ -92,20 +92,20 @@ export class AuditionView {
       make("div", { class: "envlab-scroll" }, this.figures.element),
       this.saveForm.element,
     );
-    const more = make(
-      "details",
-      { class: "envlab-more" },
-      make("summary", {}, "A recording of your own"),
+    const own = make(
+      "fieldset",
+      { class: "envlab-group" },
+      make("legend", {}, "A recording of your own"),
       this.uploadForm.element,
     );
-    const keys = make("details", { class: "envlab-more", open: true }, make("summary", {}, "Keys"), keyHelp(reduced));
-    const notes = make("details", { class: "envlab-more", open: true }, make("summary", {}, "What this shows and what not"), this.notes);
+    const keys = unfolded("Keys", keyHelp(reduced));
+    const notes = unfolded("What this shows and what not", this.notes);
     return make(
       "section",
       { class: "envlab-audition", tabindex: "-1", "aria-labelledby": titleId, "data-lm-suppress-shortcuts": "true" },
       make("h2", { id: titleId, class: "envlab-hidden" }, "Hear the recording, see the lights, turn the parts"),
       this.dead,
-      make("div", { class: "envlab-stage" }, this.lightsCanvas, this.caption),
+      make("div", { class: "envlab-stage" }, this.lightsCanvas, this.transport.worn, this.caption),
       this.warning.element,
       this.transport.element,
       this.error,
@@ -114,9 +114,9 @@ export class AuditionView {
         "div",
         { class: "envlab-columns" },
         make("div", { class: "envlab-column" }, this.seekBar.element, this.traces.element, boards),
-        make("div", { class: "envlab-column" }, this.parts.element),
+        make("div", { class: "envlab-column" }, this.parts.element, own),
       ),
-      make("div", { class: "envlab-foot" }, keys, more, notes),
+      make("div", { class: "envlab-foot" }, keys, notes),
     );
   }
 
@@ -286,6 +286,10 @@ export class AuditionView {
     this.session.leave(this);
     this.root.remove();
   }
+}
+
+function unfolded(title, content) {
+  return make("details", { class: "envlab-more", open: true }, make("summary", {}, title), content);
 }
 
 const DEAD =

@@ -1,0 +1,347 @@
+"""The listening page in a browser, with a kernel that is not there: sound, lights, keys, safety.
+
+The page is served from this machine to this machine; any other request fails the test. With
+ENVLAB_SCREENSHOTS=FOLDER pictures of it, light and dark, are left there to be looked at.
+"""
+
+from __future__ import annotations
+
+import functools
+import http.server
+import os
+import shutil
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from envlab.light.lightness import srgb_encode
+from envlab.widget.audition_page_files import joined_module, joined_style
+
+PAGE = Path(__file__).parent / "page"
+ROOT = ".envlab-audition"
+RELEASE = '[data-key="detector.release_ohm"]'
+
+
+class _Quiet(http.server.SimpleHTTPRequestHandler):
+    extensions_map = http.server.SimpleHTTPRequestHandler.extensions_map | {".mjs": "text/javascript"}
+
+    def log_message(self, *words: object) -> None:
+        del words
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    folder = tmp_path_factory.mktemp("page")
+    for name in ("alone.html", "fake_kernel.mjs"):
+        shutil.copy(PAGE / name, folder / name)
+    (folder / "joined.js").write_text(joined_module(), encoding="utf-8")
+    (folder / "audition.css").write_text(joined_style(), encoding="utf-8")
+    server = http.server.ThreadingHTTPServer(
+        ("127.0.0.1", 0), functools.partial(_Quiet, directory=str(folder))
+    )
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    yield f"http://127.0.0.1:{server.server_port}/alone.html"
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    program = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+    if program is None:
+        if os.environ.get("CI"):
+            pytest.fail("CI must have a browser: the page is played in it")
+        pytest.skip("no browser on this machine; the page's modules are checked in node")
+    options = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=program, args=options)
+        yield running
+        running.close()
+
+
+@pytest.fixture
+def opened(browser: Any, address: str) -> Iterator[Any]:
+    """Return a function that opens the page and waits until it is ready; nothing may go wrong in it."""
+    pages: list[Any] = []
+    wrong: list[str] = []
+
+    def watch(message: Any) -> None:
+        if message.type in ("error", "warning"):
+            wrong.append(message.text)
+
+    def elsewhere(request: Any) -> None:
+        if not request.url.startswith((address.rsplit("/", 1)[0], "blob:", "data:")):
+            wrong.append(request.url)
+
+    def open_page(query: str = "", **context: Any) -> Any:
+        page = browser.new_page(**({"viewport": {"width": 1000, "height": 900}} | context))
+        pages.append(page)
+        page.on("console", watch)
+        page.on("pageerror", lambda error: wrong.append(str(error)))
+        page.on("request", elsewhere)
+        page.goto(f"{address}?{query}")
+        page.wait_for_selector(f'{ROOT}[data-ready="true"]', timeout=15_000)
+        return page
+
+    yield open_page
+    for page in pages:
+        page.close()
+    assert wrong == []
+
+
+def hook(page: Any, expression: str) -> Any:
+    return page.evaluate(
+        f"(() => {{ const it = document.querySelector('{ROOT}').envlab; return {expression}; }})()"
+    )
+
+
+def wait(page: Any, condition: str) -> None:
+    page.wait_for_function(
+        f"() => {{ const root = document.querySelector('{ROOT}'), it = root.envlab; return {condition}; }}",
+        timeout=15_000,
+    )
+
+
+def heard(page: Any) -> list[dict[str, Any]]:
+    told = page.evaluate("model.heard")
+    return [message for message in told if message["do"] != "ping"]
+
+
+def test_a_frame_is_drawn_in_the_colour_of_its_luminance(opened):
+    page = opened()
+    page.evaluate(f"document.querySelector('{ROOT}').envlab.engine.seek(0)")
+    drawn = hook(page, "it.drawn()")
+    sent = page.evaluate("[...lightCodes(1, 0)]")
+    assert drawn["code"] == sent[0]
+    code = round(255 * float(srgb_encode(np.array(sent[0] / 65535))))
+    assert drawn["css"] == [f"rgb({code}, {code}, {code})"] * 24
+    # The middle of a pixel on the canvas, in a line of 24, is that colour too.
+    page.select_option("[data-key=layout]", "line")
+    page.wait_for_timeout(100)
+    seen = page.evaluate(
+        "(() => { const c = document.querySelector('[data-part=lights]');"
+        " return [...c.getContext('2d').getImageData(c.width / 48, c.height / 2, 1, 1).data]; })()"
+    )
+    assert seen[:3] == [code] * 3
+
+
+def test_it_plays_and_the_light_is_at_the_sound(opened):
+    page = opened()
+    page.click("[data-key=play]")
+    wait(page, "it.position() > 0.3")
+    for _ in range(5):
+        drawn = hook(page, "it.drawn()")
+        assert drawn["frame"] == int(drawn["position_s"] * 100 + 1e-6)
+        page.wait_for_timeout(70)
+    # The lights are drawn for the next refresh of the screen, at most some 17 ms ahead.
+    apart = hook(
+        page, "it.drawn().position_s - it.position() + (performance.now() - it.drawn().drawn_ms) / 1000"
+    )
+    assert -0.035 < apart < 0.035
+    page.click("[data-key=play]")
+    resting = hook(page, "it.position()")
+    page.wait_for_timeout(120)
+    assert hook(page, "it.position()") == resting
+    assert hook(page, "it.engine.starts") == 1
+
+
+def test_turning_a_part_changes_the_light_and_never_the_sound(opened):
+    page = opened()
+    page.locator(RELEASE).focus()
+    page.keyboard.press("Space")
+    wait(page, "it.position() > 0.2")
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    wait(page, "it.drawn().number >= 2 && root.dataset.busy === 'false' && it.drawn().exact")
+    assert hook(page, "it.playing()") is True
+    assert hook(page, "it.engine.starts") == 1
+    turns = [message for message in heard(page) if message["do"] == "turn"]
+    assert turns[-1]["index"] == 4
+    assert [message["number"] for message in turns] == list(range(1, len(turns) + 1))
+    assert page.locator(f"{RELEASE} >> xpath=.. >> output").inner_text() == "1M Ω"
+    assert page.locator(RELEASE).get_attribute("aria-valuetext") == "1M Ω"
+    page.keyboard.press("Space")
+    frame = hook(page, "it.drawn().frame")
+    assert hook(page, "it.drawn().code") == page.evaluate("[...lightCodes(4, 0)]")[frame]
+    page.keyboard.press("Home")
+    wait(page, "root.dataset.busy === 'false' && it.drawn().exact")
+    assert page.locator(f"{RELEASE} >> xpath=.. >> output").inner_text() == "47k Ω"
+
+
+def test_two_boards_are_put_by_switched_and_taken_back(opened):
+    page = opened()
+    assert page.locator("[data-key=showing][value=put_by]").is_disabled()
+    page.click("[data-key=put_by]")
+    page.locator(RELEASE).focus()
+    page.keyboard.press("End")
+    wait(page, "root.dataset.busy === 'false' && it.drawn().exact && it.drawn().number === 2")
+    release = page.locator('[data-part=figures] [data-name="release_ms"]')
+    assert [release.locator(f"[data-board={board}]").inner_text() for board in ("hand", "put_by")] == [
+        "550",
+        "220",
+    ]
+    page.keyboard.press("2")
+    wait(page, "it.drawn().showing === 'put_by'")
+    assert page.locator("[data-key=showing][value=put_by]").is_checked()
+    frame = hook(page, "it.drawn().frame")
+    assert hook(page, "it.drawn().code") == page.evaluate("[...lightCodes(1, 0)]")[frame]
+    page.click("[data-key=take_back]")
+    wait(page, "root.dataset.busy === 'false'")
+    assert page.locator(f"{RELEASE} >> xpath=.. >> output").inner_text() == "100k Ω"
+
+
+def test_flashing_lights_play_only_after_one_more_click(opened):
+    page = opened("flashing=3")
+    warning = page.locator("[data-part=flash_warning]")
+    assert "5 times; the limit is 3" in warning.inner_text()
+    page.click("[data-key=play]")
+    assert hook(page, "it.playing()") is False
+    page.keyboard.press("Space")  # the focus is on the careful answer
+    wait(page, "it.position() > 0.3")
+    assert page.locator(ROOT).get_attribute("data-steady") == "true"
+    first = hook(page, "it.drawn().luminance")
+    page.wait_for_timeout(120)
+    assert hook(page, "it.drawn().luminance") == first
+    page.click("[data-key=play_anyway]")
+    wait(page, "root.dataset.steady === 'false' && it.drawn().luminance !== " + repr(first))
+
+
+def test_a_move_that_makes_it_flash_holds_the_lights_and_one_that_calms_it_frees_them(opened):
+    page = opened("flashing=1")
+    page.click("[data-key=play]")
+    wait(page, "it.playing()")
+    page.locator(RELEASE).focus()
+    page.keyboard.press("Home")
+    wait(page, "root.dataset.steady === 'true'")
+    assert page.locator("[data-key=play_anyway]").inner_text() == "Let the lights flash"
+    assert hook(page, "it.playing()") is True
+    page.keyboard.press("End")
+    wait(page, "root.dataset.steady === 'false'")
+    assert page.locator("[data-part=flash_warning]").is_hidden()
+
+
+def test_seeking_by_pointer_and_keys(opened):
+    page = opened()
+    bar = page.locator("[data-key=seek]")
+    box = bar.bounding_box()
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + 20)
+    assert hook(page, "it.position()") == pytest.approx(4.0, abs=0.05)
+    page.keyboard.press("ArrowRight")
+    assert hook(page, "it.position()") == pytest.approx(5.0, abs=0.05)
+    page.keyboard.press("Home")
+    assert hook(page, "it.position()") == 0
+    page.wait_for_timeout(150)
+    assert bar.get_attribute("aria-valuetext") == "0:00.0 of 0:08.0"
+
+
+def test_another_clip_brings_its_sound_and_its_light(opened):
+    page = opened()
+    page.select_option("[data-key=clip]", "1")
+    wait(
+        page,
+        "root.dataset.ready === 'true' && it.engine.clip === 1 && it.drawn().clip === 1 && it.drawn().exact",
+    )
+    assert hook(page, "it.drawn().code") == page.evaluate("[...lightCodes(1, 1)]")[0]
+
+
+def test_saving_asks_before_it_replaces_a_file(opened):
+    page = opened()
+    page.fill("[data-key=save_path]", "taken.toml")
+    page.click("[data-key=save]")
+    page.wait_for_selector("[data-key=overwrite]:visible")
+    assert "exists already" in page.locator("[data-part=error]").inner_text()
+    page.click("[data-key=overwrite]")
+    page.wait_for_function(
+        "() => document.querySelector('[data-part=status]').textContent.includes('Written')"
+    )
+    assert [message["overwrite"] for message in heard(page)] == [False, True]
+    page.fill("[data-key=save_path]", "a b 1 2.toml")  # spaces and numbers are letters here, not keys
+    assert hook(page, "it.playing()") is False
+    assert len(heard(page)) == 2
+
+
+def test_a_recording_goes_up_with_its_level_and_what_is_wrong_is_said(opened):
+    page = opened()
+    page.click("[data-key=upload]")
+    assert page.locator("[data-part=error]").inner_text() == "Choose a recording first."
+    page.set_input_files(
+        "[data-key=upload_file]", {"name": "x.wav", "mimeType": "audio/wav", "buffer": b"no sound"}
+    )
+    page.fill("[data-key=upload_level]", "300")
+    page.click("[data-key=upload]")
+    assert "from 20 to 140 dB SPL" in page.locator("[data-part=error]").inner_text()
+    page.fill("[data-key=upload_level]", "72")
+    page.click("[data-key=upload]")
+    page.wait_for_function("() => document.querySelector('[data-part=error]').textContent.includes('x.wav')")
+    (sent,) = heard(page)
+    assert (sent["name"], sent["level_db_spl"], sent["buffers"]) == ("x.wav", 72, 1)
+
+
+def test_a_kernel_that_died_is_shown_and_one_that_lives_again_too(opened):
+    page = opened()
+    page.clock.install()
+    page.evaluate("shut(); again()")
+    page.evaluate("model.answers = false")
+    page.clock.run_for(9_000)
+    page.wait_for_selector(f'{ROOT}[data-alive="false"]')
+    assert "does not answer" in page.locator("[data-part=dead_kernel]").inner_text()
+    assert page.locator(RELEASE).is_disabled()
+    page.evaluate("model.answers = true")
+    page.clock.run_for(3_000)
+    page.wait_for_selector(f'{ROOT}[data-alive="true"]')
+    assert page.locator(RELEASE).is_enabled()
+
+
+def test_views_share_one_sound_which_falls_silent_with_the_last(opened):
+    page = opened()
+    page.evaluate("open()")
+    page.locator("[data-key=play]").first.click()
+    wait(page, "it.position() > 0.1")
+    assert page.locator("[data-key=play]").all_inner_texts() == ["Pause", "Pause"]
+    assert page.evaluate(
+        f"(() => {{ const [a, b] = document.querySelectorAll('{ROOT}');"
+        " return a.envlab.engine === b.envlab.engine; })()"
+    )
+    page.evaluate("shut()")
+    assert hook(page, "it.playing()") is True
+    page.evaluate("window.engine = document.querySelector('.envlab-audition').envlab.engine; shut()")
+    assert page.evaluate("engine.playing") is False
+    page.evaluate("open()")
+    page.click("[data-key=play]")
+    wait(page, "it.playing() && it.position() > 0.2")
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("width", [420, 1000])
+def test_it_fits_its_width_in_both_themes(opened, theme, width):
+    page = opened(f"theme={theme}", viewport={"width": width, "height": 900})
+    page.click("[data-key=put_by]")
+    wait(page, "root.dataset.busy === 'false'")
+    assert page.locator(ROOT).get_attribute("data-shade") == theme
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    folder = os.environ.get("ENVLAB_SCREENSHOTS")
+    if folder:
+        page.screenshot(path=Path(folder) / f"page_{theme}_{width}.png", full_page=True)
+
+
+def test_who_asked_for_less_motion_is_told_and_nothing_plays_by_itself(opened):
+    page = opened(reduced_motion="reduce")
+    assert "the lights move only while you play" in page.locator(".envlab-keys").inner_text()
+    assert hook(page, "it.playing()") is False
+
+
+def test_every_control_has_a_name(opened):
+    page = opened()
+    nameless = page.evaluate(
+        "[...document.querySelectorAll('input, select, button')].filter((it) =>"
+        " !(it.labels?.length || it.textContent.trim())).map((it) => it.dataset.key)"
+    )
+    assert nameless == []
