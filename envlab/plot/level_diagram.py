@@ -6,9 +6,10 @@ import math
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from envlab.plot.palette import INK, SOFT, colour
-from envlab.plot.style import LIMIT_STYLE, LINE_PT, dress, heading, note
+from envlab.plot.style import LIMIT_STYLE, LINE_PT, dress, heading, note, sheet
 from envlab.study.level_diagram import LevelDiagram
 from envlab.units import db
 
@@ -40,3 +41,10 @@ def draw_levels(diagram: LevelDiagram, ax: Axes) -> Axes:
     ax.set_xticks(at, [level.node for level in levels])
     ax.set_xlim(-0.5, len(levels) - 0.1)
     return ax
+
+
+def levels_sheet(diagram: LevelDiagram) -> Figure:
+    """Return a level diagram at report size."""
+    figure = sheet(72)
+    draw_levels(diagram, figure.subplots())
+    return figure
