@@ -102,7 +102,7 @@ BOUGHT = {
 }
 FRAME_KEYS = ("pixel_bits", "frame_rate_hz")
 # Every section that a design file can have; those after "frames" say how to judge, and are read elsewhere.
-SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "judging")
+SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging")
 _UNITS = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "a": "A", "s": "s"}
 
 T = TypeVar("T")

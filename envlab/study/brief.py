@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ from envlab.errors import EnvlabError, FileError, ParameterError, check_choice, 
 from envlab.shipped import demo_design, shipped_folder
 from envlab.sound.recording import Recording, read_recording
 from envlab.study.ranges import MOST_CANDIDATES, Choices, read_ranges
+from envlab.study.spread import Spread, sources_of
 from envlab.study.targets import FIGURES, Target, Targets
 
 TAGS = ("beat", "quiet", "walking", "room")
@@ -62,7 +63,10 @@ class Judging:
 
 @dataclass(frozen=True)
 class Brief:
-    """One design file, read whole. ranges: "section.key" → the values to try, in the order of the file."""
+    """One design file, read whole. ranges: "section.key" → the values to try, in the order of the file.
+
+    tolerance: how far boards of the design may lie apart.
+    """
 
     chain: Chain
     clips: tuple[Clip, ...]
@@ -71,6 +75,7 @@ class Brief:
     judging: Judging
     source_text: str
     name: str
+    tolerance: Spread = field(default_factory=Spread)
 
     def with_clip(self, path: Path, level_db_spl: float) -> Brief:
         """The same question for one recording of the user's own, taken as beat music."""
@@ -92,15 +97,48 @@ def read_brief(path: str | Path, *, most: int = MOST_CANDIDATES) -> Brief:
     chain = chain_of(tables, path.name)
     judging_where = f"{path.name}: [judging]"
     judging_fields = fields_of(tables.get("judging", {}), Judging, judging_where)
+    ranges = read_ranges(tables.get("sweep", {}), chain, path.name, most)
     return Brief(
         chain=chain,
         clips=_clips(tables.get("clips", []), path),
-        ranges=read_ranges(tables.get("sweep", {}), chain, path.name, most),
+        ranges=ranges,
         targets=_targets(tables.get("targets", {}), f"{path.name}: [targets]"),
         judging=build(Judging, judging_fields, judging_where),
         source_text=path.read_text(encoding="utf-8"),
         name=path.name,
+        tolerance=_tolerance(tables.get("tolerance", {}), chain, ranges, f"{path.name}: [tolerance]"),
     )
+
+
+def _tolerance(table: Any, chain: Chain, ranges: dict[str, Choices], where: str) -> Spread:
+    spans = ("temperature_c", "supply_v")
+    known = dict(table) if isinstance(table, Mapping) else table
+    read: dict[str, Any] = {}
+    if isinstance(known, dict):
+        for key in spans:
+            if key in known:
+                read[key] = _span(key, known.pop(key), where)
+        if "parts_percent" in known:
+            read["parts_percent"] = _parts_percent(known.pop("parts_percent"), where)
+    spread: Spread = build(Spread, read | fields_of(known, Spread, where), where)
+    try:
+        sources_of(chain, spread, ranges)
+    except ParameterError as problem:
+        raise FileError(f"{where} {problem}") from None
+    return spread
+
+
+def _span(key: str, value: Any, where: str) -> tuple[float, float]:
+    if not isinstance(value, list) or len(value) != 2:
+        raise FileError(f"{where} {key} is {value!r}; it must be two numbers, [low, high]")
+    low, high = (field_value(key, one, float, where) for one in value)
+    return low, high
+
+
+def _parts_percent(value: Any, where: str) -> dict[str, float]:
+    if not isinstance(value, Mapping):
+        raise FileError(f"{where} parts_percent is {value!r}; it must be as in {{ C3 = 10, R5 = 1 }}")
+    return {part: field_value(f"parts_percent {part}", one, float, where) for part, one in value.items()}
 
 
 def _clips(tables: Any, path: Path) -> tuple[Clip, ...]:

@@ -18,7 +18,7 @@ from envlab.light.table import LookupTable
 from envlab.sound.recording import Recording
 from envlab.sound.signals import pink_noise
 from envlab.study.envelopes import read_envelopes
-from envlab.units import FloatArray, pressure_rms_pa
+from envlab.units import FloatArray, IntArray, pressure_rms_pa
 
 SILENCE_S = 1.0
 WINDOW_S = 0.2
@@ -43,22 +43,45 @@ def onset_test(level_db_spl: float) -> Recording:
     return Recording(np.concatenate((quiet, burst)), _TEST_RATE_HZ, "onset test")
 
 
+@dataclass(frozen=True, eq=False)
+class OnsetInstants:
+    """When frames show which reading. lag_s: from onset to frame, s, shape (frames, PHASES). index: rising,
+    the readings that are shown; place: shape (frames · PHASES,), which of them each frame shows."""
+
+    lag_s: FloatArray
+    index: IntArray
+    place: IntArray
+
+
+def onset_instants(chain: Chain) -> OnsetInstants:
+    """Return the instants of the onset test at this chain's ADC and frame rates."""
+    frames = int(np.floor(WINDOW_S * chain.frame_rate_hz + 1e-9))
+    lag_s = (np.arange(frames)[:, None] + np.arange(PHASES) / PHASES) / chain.frame_rate_hz
+    latest = np.floor((SILENCE_S + lag_s.ravel()) * chain.adc.rate_hz + 1e-9).astype(np.int64)
+    index, place = np.unique(latest, return_inverse=True)
+    return OnsetInstants(lag_s, index, place)
+
+
+def lag_of_envelope(envelope_counts: FloatArray, table: LookupTable, instants: OnsetInstants) -> FloatArray:
+    """Return the lag of each frame phase, ms without transmission, of one board's envelope at the instants.
+
+    envelope_counts: shape (instants.index.size,), counts above rest.
+    """
+    codes = table.look_up(envelope_counts)[instants.place].reshape(instants.lag_s.shape)
+    lightness = lightness_cie1976(codes / table.brightest_code)
+    largest = lightness.max(axis=0)
+    first_frame = (lightness >= largest / 2).argmax(axis=0)
+    lag_ms = 1e3 * instants.lag_s[first_frame, np.arange(PHASES)]
+    return np.asarray(np.where(largest > 0, lag_ms, 1e3 * WINDOW_S))
+
+
 def onset_lag(chains: list[Chain], level_db_spl: float, tables: list[LookupTable] | None = None) -> OnsetLag:
     """Return the onset lag of each chain at a street level in dB SPL; chains as for read_chains."""
-    first = chains[0]
     tables = tables or [chain.brightness_table() for chain in chains]
-    frames = int(np.floor(WINDOW_S * first.frame_rate_hz + 1e-9))
-    lag_s = (np.arange(frames)[:, None] + np.arange(PHASES) / PHASES).ravel() / first.frame_rate_hz
-    latest = np.floor((SILENCE_S + lag_s) * first.adc.rate_hz + 1e-9).astype(np.int64)
-    index, place = np.unique(latest, return_inverse=True)
-    counts, _ = read_envelopes(onset_test(level_db_spl), chains, index)
+    instants = onset_instants(chains[0])
+    envelope, _ = read_envelopes(onset_test(level_db_spl), chains, instants.index)
     mean_ms, worst_ms = np.empty(len(chains)), np.empty(len(chains))
     for i, table in enumerate(tables):
-        codes = table.look_up(counts[i])[place].reshape(frames, PHASES)
-        lightness = lightness_cie1976(codes / table.brightest_code)
-        largest = lightness.max(axis=0)
-        first_frame = (lightness >= largest / 2).argmax(axis=0)
-        lag_ms = 1e3 * lag_s.reshape(frames, PHASES)[first_frame, np.arange(PHASES)]
-        lag_ms = np.where(largest > 0, lag_ms, 1e3 * WINDOW_S) + 1e3 * chains[i].transmission_s
+        lag_ms = lag_of_envelope(envelope[i], table, instants) + 1e3 * chains[i].transmission_s
         mean_ms[i], worst_ms[i] = lag_ms.mean(), lag_ms.max()
     return OnsetLag(mean_ms, worst_ms)
