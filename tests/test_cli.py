@@ -28,6 +28,8 @@ RESULTS = {
     "brightness_table.h",
     "brightness_table.csv",
     "report.html",
+    "schematic.svg",
+    "schematic.png",
 }
 SMALL = """
 [[clips]]
@@ -49,8 +51,9 @@ def run(*words: str | Path) -> Result:
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Path:
-    """A folder with a two-second recording, one soft stroke a second, and a small design."""
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with a two-second recording, one soft stroke a second, and a small design; no browser near."""
+    monkeypatch.setattr("envlab.report.pdf.browser_at_hand", lambda: None)
     time_s = np.arange(2 * 16_000) / 16_000
     pulse = np.sin(2 * np.pi * 180 * time_s) * np.exp(-(time_s % 1.0) / 0.15)
     soundfile.write(tmp_path / "pulse.wav", 0.5 * pulse, 16_000)
@@ -74,6 +77,7 @@ class TestDesign:
         assert result.exit_code == 0, result.output
         assert {path.name for path in (bench / "out").iterdir()} == RESULTS
         assert "Chosen out of 6 candidates" in result.stdout
+        assert "There is no report.pdf" in result.stdout
         assert not [path for path in bench.iterdir() if path.name.startswith(".")]
 
     def test_the_chosen_design_reads_back_to_the_chosen_chain(self, bench: Path) -> None:

@@ -30,20 +30,28 @@ from envlab.cli.saying import progress, say
 @click.option(
     "--out", type=click.Path(path_type=Path), help="Folder for the results.  [default: name of the design]"
 )
+@click.option("--pdf/--no-pdf", default=True, help="Print the report as PDF too, where a browser is at hand.")
 @force_option
 @quiet_option
 def design(
-    design: Path | None, clip: Path | None, level_db_spl: float | None, out: Path | None, force: bool
+    design: Path | None,
+    clip: Path | None,
+    level_db_spl: float | None,
+    out: Path | None,
+    pdf: bool,
+    force: bool,
 ) -> None:
     """Choose parts: sweep them over the clips of DESIGN, judge, explain, and write a folder of results.
 
     DESIGN is a design file (TOML); without it, the lantern parade. With --clip, that recording takes the
-    place of the design's clips. Writes design.toml, parts.csv, candidates.csv (units in the column names),
-    brightness_table.h and .csv (duty codes), and report.html. Ends with status 3, and without a table, if
-    no candidate keeps the flash limit; then it says what would.
+    place of the design's clips. Writes design.toml, parts.csv, schematic.svg and .png, candidates.csv (units
+    in the column names), brightness_table.h and .csv (duty codes), report.html, and report.pdf if a browser
+    is on PATH. Ends with status 3, and without a table, if no candidate keeps the flash limit; then it says
+    what would.
     """
-    from envlab.report.folder import check_folder, result_files, write_folder
+    from envlab.report.folder import RESULTS, check_folder, result_files, write_folder
     from envlab.report.page import report_html
+    from envlab.report.pdf import report_pdf
     from envlab.study.choice import choose
     from envlab.study.flash_remedies import with_remedies
     from envlab.study.sweep import sweep
@@ -54,12 +62,16 @@ def design(
     with progress() as report:
         table = sweep(brief.chain, brief.ranges, brief.clips, judging=brief.judging, progress=report)
     choice = with_remedies(choose(table, brief), brief)
-    write_folder(folder, result_files(brief, choice, folder, report_html(brief, choice)))
+    page = report_html(brief, choice)
+    write_folder(folder, result_files(brief, choice, folder, page), replaces=RESULTS)
+    printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
     for line in choice.words:
         say(line)
     missing = "" if choice.flash_safe else " (no brightness table: the flash limit is not kept)"
     say()
     say(f"Results are in {folder}{missing}. Open {folder / 'report.html'} first.")
+    if pdf and not printed:
+        say("There is no report.pdf: no browser was found that prints; your own can print report.html.")
     if not choice.flash_safe:
         raise click.exceptions.Exit(FLASHING_EXIT)
 

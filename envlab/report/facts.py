@@ -158,22 +158,54 @@ def _tried(key: str, choices: Choices) -> str:
     return f"{ends}, {len(values)} values of {choices.series}, ±{choices.tolerance_percent:g}{_GAP}%"
 
 
+def asked_sentences(brief: Brief, choice: Choice) -> list[str]:
+    """Return what was asked, two sentences: the lights and their sounds, then the targets and the parts."""
+    pixels, supply = choice.chain.pixels, choice.chain.supply
+    names = list(dict.fromkeys(clip.path.stem.replace("_", " ") for clip in brief.clips))
+    levels = [clip.level_db_spl for clip in brief.clips]
+    loud = f"{min(levels):g} to {max(levels):g}" if max(levels) > min(levels) else f"{levels[0]:g}"
+    targets = len(brief.targets.soft)
+    more = f", and {targets} target{'s' * (targets > 1)} more" if targets else ""
+    swept = ", ".join(row.reference for row in range_rows(brief, choice))
+    tried = (
+        f"one was to be chosen out of {len(choice.table)} combinations of {swept}"
+        if swept
+        else "the design was to be judged as it is"
+    )
+    return [
+        f"Lights of {pixels.count} pixels on a converter of {supply.limit_a:g}{_GAP}A that follow "
+        f"{_listed(names)}, at {loud}{_GAP}dB{_GAP}SPL.",
+        f"Asked were at most {brief.targets.flash_limit:g} flashes in any second{more}; {tried}.",
+    ]
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
 def table_sentences(chain: Chain) -> list[str]:
-    """Return what the brightness table is and can do, a sentence each."""
+    """Return what the brightness table is, a sentence each: size, levels and steps, first light."""
     table = chain.brightness_table()
-    scale = chain.level_scale()
-    facts = table_facts(table, scale)
+    facts = table_facts(table, chain.level_scale())
     lines = [
-        f"{table.entries} entries of {table.bits} bit, 0 to {table.full_scale_counts} counts above rest.",
-        f"On this board the light is {table.count_map.words(scale)}.",
-        f"It can show {facts.distinct_levels} different levels. The largest step from one to the next is "
-        f"{facts.largest_step_lstar:.1f} L*, the smallest {facts.smallest_step_lstar:.2f} L*.",
+        f"{table.entries} entries of {table.bits} bit, 0 to {table.full_scale_counts} counts above rest. "
+        f"It can show {facts.distinct_levels} different levels; the largest step from one to the next is "
+        f"{facts.largest_step_lstar:.1f} L*.",
     ]
     if facts.first_lit_entry >= 0:
         lines.append(
             f"The first lit entry is number {facts.first_lit_entry}, at {facts.first_lit_counts:g} above "
             f"rest: a steady tone of {facts.first_lit_db_spl:.1f} dB SPL."
         )
+    return lines
+
+
+def table_details(chain: Chain) -> list[str]:
+    """Return how the table was made and how true it is, a sentence each."""
+    table = chain.brightness_table()
+    scale = chain.level_scale()
+    facts = table_facts(table, scale)
+    lines = [f"On this board the light is {table.count_map.words(scale)}."]
     if facts.largest_step_lstar > 5 and table.count_map.floor_counts < 5:
         lines.append(
             f"Its dark end is coarse: the floor lies at {table.count_map.floor_counts:.1f} counts, so that "
@@ -181,7 +213,8 @@ def table_sentences(chain: Chain) -> list[str]:
             "clip."
         )
     lines.append(
-        f"What the firmware looks up is off the curve by {facts.interpolation_error_lstar:.2g} L* at most."
+        f"The smallest step is {facts.smallest_step_lstar:.2f} L*. What the firmware looks up is off the "
+        f"curve by {facts.interpolation_error_lstar:.2g} L* at most."
     )
     return lines
 

@@ -7,7 +7,7 @@ import io
 import os
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 
 import tomlkit
@@ -16,10 +16,24 @@ from envlab.design_file import digest, with_parts
 from envlab.errors import FileError
 from envlab.firmware.c_header import header_text
 from envlab.firmware.table_files import write_csv
+from envlab.plot.schematic import schematic_png, schematic_svg
 from envlab.shipped import shipped_folder
 from envlab.study.brief import Brief
 from envlab.study.choice import Choice
 from envlab.study.parts_list import parts_list
+
+# Everything that a design run can leave; report.pdf only where a browser is at hand.
+RESULTS = (
+    "design.toml",
+    "parts.csv",
+    "candidates.csv",
+    "report.html",
+    "report.pdf",
+    "schematic.svg",
+    "schematic.png",
+    "brightness_table.h",
+    "brightness_table.csv",
+)
 
 
 def check_folder(folder: Path, *, force: bool) -> None:
@@ -33,10 +47,12 @@ def check_folder(folder: Path, *, force: bool) -> None:
         raise FileError(f"{folder}: cannot be written ({ground} is not yours to write in)")
 
 
-def write_folder(folder: Path, files: dict[str, bytes]) -> None:
+def write_folder(folder: Path, files: dict[str, bytes], *, replaces: Collection[str] = ()) -> None:
     """Put files into a folder: first all beside it, then each moved into place; other files there stay.
 
-    Raises FileError, and leaves the folder as it was, if anything cannot be written.
+    replaces: names that an earlier run may have left; those that are not among the files go, so that no table
+    of another design lies beside this one's. Raises FileError, and leaves the folder as it was, if anything
+    cannot be written.
     """
     parent = folder.parent
     try:
@@ -48,6 +64,8 @@ def write_folder(folder: Path, files: dict[str, bytes]) -> None:
             folder.mkdir(exist_ok=True)
             for name in files:
                 (staging / name).replace(folder / name)
+            for name in set(replaces) - set(files):
+                (folder / name).unlink(missing_ok=True)
         finally:
             shutil.rmtree(staging, ignore_errors=True)
     except OSError as problem:
@@ -61,6 +79,8 @@ def result_files(brief: Brief, choice: Choice, folder: Path, page: str) -> dict[
         "parts.csv": _parts_csv(brief, choice).encode(),
         "candidates.csv": choice.table.to_csv(float_format="%.9g", lineterminator="\n").encode(),
         "report.html": page.encode(),
+        "schematic.svg": schematic_svg(choice.chain).encode(),
+        "schematic.png": schematic_png(choice.chain),
     }
     if choice.flash_safe:
         table = choice.chain.brightness_table()

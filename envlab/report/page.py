@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from envlab import __version__
@@ -9,6 +11,7 @@ from envlab.design_file import digest
 from envlab.plot.palette import PALETTE
 from envlab.plot.scenes import ClipLight, light_on_clips
 from envlab.report.facts import (
+    asked_sentences,
     clip_rows,
     command_words,
     figure_rows,
@@ -16,6 +19,7 @@ from envlab.report.facts import (
     name_of,
     range_rows,
     supply_sentences,
+    table_details,
     table_sentences,
 )
 from envlab.report.pictures import Picture, pictures_of
@@ -23,23 +27,32 @@ from envlab.study.brief import Brief
 from envlab.study.choice import Choice
 from envlab.study.parts_list import parts_list
 
+if TYPE_CHECKING:
+    from envlab.study.tolerance import ToleranceResult
+
 _GLANCE = ("beat_contrast_lstar", "onset_lag_worst_ms", "flashes_per_s", "supply_99_a")
 
 
-def report_html(brief: Brief, choice: Choice) -> str:
+def report_html(brief: Brief, choice: Choice, tolerance: ToleranceResult | None = None) -> str:
     """Return the report on a choice as one HTML file; the same brief and choice give the same bytes.
 
-    It runs the chosen chain once more over the brief's clips, with the noise of the sweep.
+    tolerance: what becomes of the choice on many boards; None leaves that section out. It runs the chosen
+    chain once more over the brief's clips, with the noise of the sweep.
     """
     lights = light_on_clips(brief, choice.chain)
-    return page_text(brief, choice, lights, pictures_of(brief, choice, lights))
+    return page_text(brief, choice, lights, pictures_of(brief, choice, lights, tolerance), tolerance)
 
 
 def page_text(
-    brief: Brief, choice: Choice, lights: tuple[ClipLight, ...], pictures: dict[str, Picture]
+    brief: Brief,
+    choice: Choice,
+    lights: tuple[ClipLight, ...],
+    pictures: dict[str, Picture],
+    tolerance: ToleranceResult | None = None,
 ) -> str:
     """Return the page of report_html from its pictures, by name, and the light on the brief's clips."""
     parts = parts_list(choice.chain, brief.ranges)
+    figures = figure_rows(brief, choice)
     page = Environment(
         loader=PackageLoader("envlab.report", "."),
         autoescape=True,
@@ -51,6 +64,7 @@ def page_text(
         title=brief.name.removesuffix(".toml").replace("_", " "),
         palette=PALETTE,
         choice=choice,
+        asked=asked_sentences(brief, choice),
         headline=choice.words[0],
         verdict=choice.words[1],
         reasons=choice.words[2:],
@@ -59,9 +73,12 @@ def page_text(
         parts=parts,
         ranges=range_rows(brief, choice),
         clips=clip_rows(choice, lights),
-        figures=figure_rows(brief, choice),
+        judged=[row for row in figures if row.asked],
+        others=[row for row in figures if not row.asked],
+        tolerance=() if tolerance is None else tolerance.words,
         pictures=pictures,
         table=table_sentences(choice.chain),
+        table_details=table_details(choice.chain),
         supply=supply_sentences(choice.chain),
         cautions=choice.chain.cautions,
         flash_limit=f"{brief.targets.flash_limit:g}",

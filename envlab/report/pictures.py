@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from markupsafe import Markup, escape
 from matplotlib.figure import Figure
@@ -12,10 +13,15 @@ from envlab.plot import sheets, table_sheets
 from envlab.plot.effects import DEFAULT_FIGURES, swept_keys
 from envlab.plot.export import inline_svg
 from envlab.plot.scenes import ClipLight, most_current, most_flashing, music_scene
+from envlab.plot.schematic import schematic
 from envlab.plot.time_map import TimeMap, time_map
 from envlab.report.facts import name_of
 from envlab.study.brief import Brief
 from envlab.study.choice import Choice
+from envlab.study.parts_list import parts_list
+
+if TYPE_CHECKING:
+    from envlab.study.tolerance import ToleranceResult
 
 
 @dataclass(frozen=True)
@@ -34,16 +40,54 @@ def picture(figure: Figure, name: str, alt: str, caption: str) -> Picture:
     return Picture(name, Markup(labelled), caption)
 
 
-def pictures_of(brief: Brief, choice: Choice, lights: tuple[ClipLight, ...]) -> dict[str, Picture]:
+def pictures_of(
+    brief: Brief,
+    choice: Choice,
+    lights: tuple[ClipLight, ...],
+    tolerance: ToleranceResult | None = None,
+) -> dict[str, Picture]:
     """Return the pictures by name; those that this sweep gives nothing to draw for are left out."""
-    made = [_voltages(brief, choice), _table(choice, lights), _steps(choice), _strips(lights)]
+    made = [
+        _schematic(choice),
+        _voltages(brief, choice),
+        _table(choice, lights),
+        _steps(choice),
+        _strips(lights),
+    ]
     if swept_keys(brief):
         made.append(_effects(brief, choice))
     squares = time_map(choice, brief)
     if squares is not None:
         made.append(_map(brief, choice, squares))
     made += [_current(choice, lights), _pixels(choice), _flashes(brief, lights)]
+    if tolerance is not None:
+        made.append(_tolerance(tolerance))
     return {one.name: one for one in made}
+
+
+def _schematic(choice: Choice) -> Picture:
+    parts = ", ".join(f"{part.reference} {part.value_text}" for part in parts_list(choice.chain))
+    return picture(
+        schematic(choice.chain),
+        "schematic",
+        f"Circuit from microphone to converter, with {parts}. Below it supply, pixels and microcontroller.",
+        "Values in Ω and F. Amplifiers run from the analog supply; a box does what is written in it, and how "
+        "it is built is left open.",
+    )
+
+
+def _tolerance(result: ToleranceResult) -> Picture:
+    from envlab.plot.tolerance import tolerance_sheet
+
+    named = ", ".join(name_of(figure).lower() for figure in result.targets["figure"])
+    return picture(
+        tolerance_sheet(result),
+        "tolerance",
+        f"How far {len(result.boards)} boards lie apart in {named}, each with its limit, and which parts "
+        f"cost most of them. {100 * result.yield_share:.0f} % meet every target.",
+        "Full bars: boards that meet the target; hatched: boards that miss it. Dashed: the limit. Solid: the "
+        "design with every part exact.",
+    )
 
 
 def _voltages(brief: Brief, choice: Choice) -> Picture:

@@ -12,6 +12,7 @@ from envlab.light.pixels import Pixels, Supply
 from envlab.report.facts import (
     NAMES,
     TAG_WORDS,
+    asked_sentences,
     clip_rows,
     command_words,
     figure_rows,
@@ -19,6 +20,7 @@ from envlab.report.facts import (
     name_of,
     range_rows,
     supply_sentences,
+    table_details,
     table_sentences,
 )
 from envlab.shipped import demo_design
@@ -123,10 +125,10 @@ def test_the_table_states_its_levels_steps_and_first_light(case: Case) -> None:
 def test_a_floor_under_a_few_counts_is_said_to_be_coarse(case: Case) -> None:
     chain = case.choice.chain
     assert chain.count_map().floor_counts < 5
-    assert "coarse" in " ".join(table_sentences(chain))
+    assert "coarse" in " ".join(table_details(chain))
     loud = dataclasses.replace(chain, preamp=dataclasses.replace(chain.preamp, feedback_ohm=220e3))
     assert loud.count_map().floor_counts > 5
-    assert "coarse" not in " ".join(table_sentences(loud))
+    assert "coarse" not in " ".join(table_details(loud))
 
 
 def test_the_supply_is_told_with_and_without_a_cap(case: Case) -> None:
@@ -139,6 +141,27 @@ def test_the_supply_is_told_with_and_without_a_cap(case: Case) -> None:
     assert "6 of 24 pixels" in text
     strong = dataclasses.replace(chain, supply=Supply(limit_a=12.0))
     assert "no cap is needed" in " ".join(supply_sentences(strong))
+
+
+def test_what_was_asked_is_two_sentences(case: Case) -> None:
+    lights, targets = map(plain, asked_sentences(case.brief, case.choice))
+    assert (
+        lights
+        == "Lights of 24 pixels on a converter of 3 A that follow drums and voices, at 72 to 92 dB SPL."
+    )
+    assert targets == (
+        "Asked were at most 3 flashes in any second, and 4 targets more; one was to be chosen out of 8 "
+        "combinations of R3, R4, R5."
+    )
+    alone = dataclasses.replace(
+        case.brief,
+        ranges={},
+        clips=case.brief.clips[:1],
+        targets=dataclasses.replace(case.brief.targets, items=()),
+    )
+    lights, targets = map(plain, asked_sentences(alone, case.choice))
+    assert lights.endswith("that follow drums, at 92 dB SPL.")
+    assert targets == "Asked were at most 3 flashes in any second; the design was to be judged as it is."
 
 
 def test_the_command_names_files_but_no_folders(case: Case) -> None:

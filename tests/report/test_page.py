@@ -18,12 +18,24 @@ from reference.small_brief import Case
 
 from envlab import __version__
 from envlab.design_file import digest
+from envlab.report.facts import figure_rows
 from envlab.report.page import page_text
 from envlab.report.pictures import Picture, pictures_of
 from envlab.study.choice import choose
 from envlab.study.parts_list import parts_list
 
-PICTURES = ("voltages", "effects", "map", "table", "steps", "strips", "current", "pixels", "flashes")
+PICTURES = (
+    "schematic",
+    "strips",
+    "voltages",
+    "effects",
+    "map",
+    "table",
+    "steps",
+    "current",
+    "pixels",
+    "flashes",
+)
 LARGEST_BYTES = 3_000_000
 
 
@@ -73,8 +85,11 @@ def test_the_choice_and_its_reasons_are_told(seen: Any, case: Case) -> None:
     for part in parts_list(case.choice.chain, case.brief.ranges):
         row = (part.reference, part.value_text, part.series, f"±{part.tolerance_percent:g} %", part.purpose)
         assert row in rows
-    for figure in ("flashes_per_s", "beat_contrast_lstar", "settled_ratio"):
-        assert figure in seen.text
+    for row in figure_rows(case.brief, case.choice):
+        cells = [row.name + " " + row.meaning, row.value]
+        assert [" ".join(cell.split()) for cell in cells] in [
+            [" ".join(cell.split()) for cell in found[:2]] for found in seen.rows
+        ]
 
 
 @pytest.mark.parametrize(

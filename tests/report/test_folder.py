@@ -1,0 +1,75 @@
+"""The folder of results: whole or not at all, and nothing of an earlier design left beside it."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import matplotlib.image
+import pytest
+from reference.small_brief import Case
+
+from envlab.errors import FileError
+from envlab.plot.schematic import schematic_svg
+from envlab.report.folder import RESULTS, result_files, write_folder
+from envlab.study.choice import choose
+
+
+def names(folder: Path) -> set[str]:
+    return {path.name for path in folder.iterdir()}
+
+
+def test_all_results_are_known_by_name(case: Case, tmp_path: Path) -> None:
+    files = result_files(case.brief, case.choice, tmp_path / "out", "<p>page</p>")
+    assert set(files) == set(RESULTS) - {"report.pdf"}
+    assert files["report.html"] == b"<p>page</p>"
+
+
+def test_the_schematic_lies_there_as_drawing_and_as_picture(case: Case, tmp_path: Path) -> None:
+    files = result_files(case.brief, case.choice, tmp_path / "out", "")
+    assert files["schematic.svg"].decode() == schematic_svg(case.choice.chain)
+    ElementTree.fromstring(files["schematic.svg"])
+    picture = matplotlib.image.imread(io.BytesIO(files["schematic.png"]))
+    assert picture.shape[1] > 1000
+
+
+def test_what_an_earlier_run_left_goes_and_other_files_stay(tmp_path: Path) -> None:
+    """No table of a design that was given up, and no PDF of an old report, beside the new one."""
+    folder = tmp_path / "out"
+    write_folder(folder, {"report.html": b"old", "brightness_table.h": b"old", "report.pdf": b"old"})
+    (folder / "notes.txt").write_text("mine")
+    write_folder(folder, {"report.html": b"new"}, replaces=RESULTS)
+    assert names(folder) == {"report.html", "notes.txt"}
+    assert (folder / "report.html").read_bytes() == b"new"
+
+
+def test_a_choice_that_flashes_too_much_takes_the_old_table_away(case: Case, tmp_path: Path) -> None:
+    folder = tmp_path / "out"
+    write_folder(folder, result_files(case.brief, case.choice, folder, ""), replaces=RESULTS)
+    assert "brightness_table.h" in names(folder)
+    judged = ["violation", "blocking_target", "flash_safe", "rank"]
+    flashing = choose(case.choice.table.drop(columns=judged).assign(flashes_per_s=5.0), case.brief)
+    assert not flashing.flash_safe
+    write_folder(folder, result_files(case.brief, flashing, folder, ""), replaces=RESULTS)
+    assert not {"brightness_table.h", "brightness_table.csv"} & names(folder)
+
+
+def test_a_file_that_cannot_be_written_leaves_the_folder_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "out"
+    write_folder(folder, {"one": b"old", "two": b"old"})
+    whole = Path.write_bytes
+
+    def full(path: Path, content: bytes, *rest: Any) -> int:
+        if path.name == "two":
+            raise OSError(28, "No space left on device")
+        return whole(path, content, *rest)
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(FileError, match="No space left"):
+        write_folder(folder, {"one": b"new", "two": b"new"}, replaces=("one", "two", "three"))
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == {"one": b"old", "two": b"old"}
+    assert names(tmp_path) == {"out"}
