@@ -15,8 +15,10 @@ if TYPE_CHECKING:
     from envlab.light.flash import count_flashes
     from envlab.light.lightness import lightness_table
     from envlab.light.table import LookupTable
+    from envlab.plot.preview import render_preview
     from envlab.sound.recording import Recording, read_recording
     from envlab.study.sweep import sweep
+    from envlab.widget.audition import audition
 
 __version__ = "0.1.0"
 
@@ -28,12 +30,14 @@ __all__ = [
     "PeakDetector",
     "Recording",
     "Rectifier",
+    "audition",
     "count_flashes",
     "detect",
     "lightness_table",
     "read_design",
     "read_recording",
     "rectify",
+    "render_preview",
     "sweep",
 ]
 
@@ -45,12 +49,14 @@ _HOMES = {
     "PeakDetector": "envlab.analog.detector",
     "Recording": "envlab.sound.recording",
     "Rectifier": "envlab.analog.rectifier",
+    "audition": "envlab.widget.audition",
     "count_flashes": "envlab.light.flash",
     "detect": "envlab.analog.detector",
     "lightness_table": "envlab.light.lightness",
     "read_design": "envlab.design_file",
     "read_recording": "envlab.sound.recording",
     "rectify": "envlab.analog.rectifier",
+    "render_preview": "envlab.plot.preview",
     "sweep": "envlab.study.sweep",
 }
 

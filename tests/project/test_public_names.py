@@ -19,15 +19,17 @@ PUBLIC = [
     "PeakDetector",
     "Recording",
     "Rectifier",
+    "audition",
     "count_flashes",
     "detect",
     "lightness_table",
     "read_design",
     "read_recording",
     "rectify",
+    "render_preview",
     "sweep",
 ]
-HEAVY = ["matplotlib", "numba", "pandas", "scipy.signal", "ipywidgets"]
+HEAVY = ["matplotlib", "numba", "pandas", "scipy.signal", "ipywidgets", "anywidget", "av", "schemdraw"]
 
 
 def loaded_after(statements: str) -> list[str]:
