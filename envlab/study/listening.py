@@ -18,6 +18,7 @@ from envlab.analog.adc import instants_s, stamps_of
 from envlab.analog.envelope import hold_drive
 from envlab.chain import Chain
 from envlab.errors import ParameterError
+from envlab.sound.interpolate import interpolation_factor
 from envlab.sound.recording import Recording
 from envlab.study.listening_light import BoardLight, light_from_readings
 from envlab.study.listening_wave import KeptDrive, KeptWave, front_of
@@ -37,14 +38,19 @@ class _Readings:
 
 
 class Listening:
-    """One recording at its level, at most LONGEST_S long; it holds some 6 MB for each of its seconds."""
+    """One recording at its level, at most LONGEST_S long; it holds some 6 MB for each of its seconds.
 
-    def __init__(self, recording: Recording) -> None:
+    after: one that is not needed any more; if it is as long, its memory is used again.
+    """
+
+    def __init__(self, recording: Recording, after: Listening | None = None) -> None:
         if recording.duration_s > LONGEST_S:
             raise ParameterError("duration_s", recording.duration_s, f"at most {LONGEST_S:g} s")
         self.recording = recording
-        self.wave = KeptWave(recording)
-        self._place = np.empty(self.wave.samples)
+        samples = recording.pressure_pa.size * interpolation_factor(recording.sample_rate_hz)
+        again = after is not None and after.wave.samples == samples
+        self.wave: KeptWave = KeptWave(recording, after.wave.place if after is not None and again else None)
+        self._place: FloatArray = after._place if after is not None and again else np.empty(samples)
         self._drive: KeptDrive | None = None
         self._readings: OrderedDict[object, _Readings] = OrderedDict()
 

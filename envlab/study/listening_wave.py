@@ -21,16 +21,17 @@ _AROUND = 2048
 class KeptWave:
     """The wave between the samples of a clip, at the internal rate, kept as far as somebody has asked for it.
 
-    samples: how many there are. filled: how many of them, from the first on, are known.
+    samples: how many there are. filled: how many of them, from the first on, are known. place: memory for all
+    of them, shape (samples,), that nobody else needs any more; None: new memory.
     """
 
-    def __init__(self, recording: Recording) -> None:
+    def __init__(self, recording: Recording, place: FloatArray | None = None) -> None:
         self.recording = recording
         self.rate_hz = internal_rate_hz(recording.sample_rate_hz)
         self.factor = round(self.rate_hz / recording.sample_rate_hz)
         self.samples = recording.pressure_pa.size * self.factor
         self.filled = 0
-        self._pressure_pa = np.empty(self.samples)
+        self.place = np.empty(self.samples) if place is None else place
         self._ahead = interpolated_blocks(recording.pressure_pa, recording.sample_rate_hz, BLOCK)
 
     def blocks(self, start: int = 0) -> Iterator[tuple[int, FloatArray]]:
@@ -38,16 +39,16 @@ class KeptWave:
         while start < self.samples:
             while self.filled <= start:
                 at, fine_pa = next(self._ahead)
-                self._pressure_pa[at : at + fine_pa.size] = fine_pa
+                self.place[at : at + fine_pa.size] = fine_pa
                 self.filled = at + fine_pa.size
             stop = min(start + BLOCK, self.samples)
-            yield start, self._pressure_pa[start:stop]
+            yield start, self.place[start:stop]
             start = stop
 
     def piece(self, start: int, stop: int) -> FloatArray:
         """Return the pressure from one sample to another, Pa; the same wave whether it is kept or not."""
         if stop <= self.filled:
-            return self._pressure_pa[start:stop]
+            return self.place[start:stop]
         low = max(0, start // self.factor - _AROUND)
         high = -(-stop // self.factor) + _AROUND
         some = interpolate(self.recording.pressure_pa[low:high], self.recording.sample_rate_hz)

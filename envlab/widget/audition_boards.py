@@ -14,6 +14,7 @@ from envlab.study.listening_figures import Figure, bench_figures, clip_light_fig
 from envlab.study.listening_firmware import FirmwareLight, FirmwareListening
 from envlab.study.listening_light import BoardLight
 from envlab.study.listening_traces import pressure_peaks, traces_of
+from envlab.units import FloatArray
 from envlab.widget.audition_clips import AuditionClip
 from envlab.widget.audition_payload import light_payload, traces_payload
 from envlab.widget.audition_words import flash_told
@@ -39,15 +40,17 @@ class Boards:
         self.hand = chain
         self.put_by: Chain | None = None
         self.showing = "hand"
-        self.play(clip, place, clip.level_db_spl)
+        self._set(Listening(clip.recording), clip, place, clip.level_db_spl)
 
     def play(self, clip: AuditionClip, place: int, level_db_spl: float) -> None:
         """Change to a clip, the place-th, at a level; nothing of the boards' light on it is known yet."""
-        listening = Listening(clip.at_level(level_db_spl))
+        self._set(Listening(clip.at_level(level_db_spl), after=self.listening), clip, place, level_db_spl)
+
+    def _set(self, listening: Listening, clip: AuditionClip, place: int, level_db_spl: float) -> None:
         self.listening, self.clip, self.place, self.level_db_spl = listening, clip, place, level_db_spl
         self._by_firmware = FirmwareListening(listening.wave)
         self._firmware: _Firmware | None = None
-        self._peaks_pa = pressure_peaks(listening.recording)
+        self._peaks_pa: FloatArray | None = None
         self._lights: dict[str, BoardLight] = {}
         self._reports: dict[str, FlashReport] = {}
 
@@ -129,6 +132,8 @@ class Boards:
 
     def traces_message(self, light: BoardLight, number: int) -> bytes:
         """Return the traces of a whole light as the page takes them."""
+        if self._peaks_pa is None:
+            self._peaks_pa = pressure_peaks(self.listening.recording)
         traces = traces_of(light, self._peaks_pa)
         header = {
             "number": number,

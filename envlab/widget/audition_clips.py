@@ -13,6 +13,7 @@ from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording, read_recording
 from envlab.study.brief import Clip
 from envlab.study.listening import LONGEST_S
+from envlab.units import from_db
 
 # The notebook's server takes messages of 10 MiB; a bigger one ends the connection.
 UPLOAD_MOST_BYTES = 9_500_000
@@ -43,7 +44,8 @@ class AuditionClip:
         """Return the recording at another level; at its own it is the very recording."""
         if level_db_spl == self.level_db_spl:
             return self.recording
-        return self.recording.at_level(level_db_spl)
+        louder = from_db(level_db_spl - self.level_db_spl)
+        return replace(self.recording, pressure_pa=self.recording.pressure_pa * louder)
 
 
 def clip_of(source: Recording | Clip, label: str | None = None) -> AuditionClip:
