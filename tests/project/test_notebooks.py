@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import time
 
@@ -48,4 +49,37 @@ def test_notebook_holds_no_logic(path):
 
 
 def test_there_are_notebooks():
-    assert {"01_choose_parts", "03_export_table"} <= {path.stem for path in NOTEBOOKS}
+    assert {path.stem for path in NOTEBOOKS} >= {
+        "00_tour",
+        "01_choose_parts",
+        "02_audition",
+        "03_export_table",
+        "04_how_it_works",
+        "05_figures",
+    }
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_notebook_asks_one_question_and_says_how_long_it_takes(path):
+    first = nbformat.read(path, as_version=4).cells[0]
+    assert first.cell_type == "markdown"
+    title, _, paragraph = first.source.partition("\n\n")
+    assert title.startswith("# ")
+    assert re.search(r"Runs top to bottom in [\w ]*(?:seconds|minute)\b", paragraph)
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_notebook_says_what_to_expect_before_it_shows(path):
+    cells = nbformat.read(path, as_version=4).cells
+    told = [cell.source for cell in cells if cell.cell_type == "markdown"]
+    # Where the answer is known beforehand, the number is the reading.
+    assert sum("**Expect**" in text or "Known:" in text for text in told) >= 3
+    assert sum("**Read**" in text or "Known:" in text for text in told) >= 3
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_files_and_notebooks_that_it_names_are_there(path, checkout):
+    for cell in nbformat.read(path, as_version=4).cells:
+        for name in re.findall(r"`(envlab/[\w/]+\.py|0\d_\w+)`", cell.source):
+            there = checkout / name if name.startswith("envlab/") else path.with_name(f"{name}.ipynb")
+            assert there.is_file(), name
