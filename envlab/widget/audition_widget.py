@@ -20,6 +20,8 @@ class AuditionWidget(anywidget.AnyWidget):
     hear: called with each message and its buffers.
     """
 
+    _esm = traitlets.Unicode().tag(sync=True)
+    _css = traitlets.Unicode().tag(sync=True)
     setup = traitlets.Dict().tag(sync=True)
     state = traitlets.Dict().tag(sync=True)
     sound = traitlets.Bytes(b"").tag(sync=True)

@@ -72,9 +72,8 @@ function stepsRow(control, turn) {
   const asked = make("span", { class: "envlab-asked", "aria-hidden": "true" });
   const other = make("span", { class: "envlab-other" });
   const label = make("label", { for: id, title: control.help }, control.label);
-  const words = make("div", { class: "envlab-part-words" }, label, make("span", {}, value, asked));
-  const note = control.note ? make("span", { class: "envlab-note" }, control.note) : null;
-  const element = make("div", { class: "envlab-part" }, words, input, other, note);
+  const words = make("span", { class: "envlab-part-value" }, value, asked);
+  const element = make("div", { class: "envlab-part" }, label, input, words, other);
   return { element, input, other, value, asked, slider: true };
 }
 
@@ -96,7 +95,5 @@ function choiceRow(control, turn) {
   input.addEventListener("change", () => turn(control.key, Number(input.value)));
   const other = make("span", { class: "envlab-other" });
   const label = make("label", { for: id, title: control.help }, control.label);
-  const words = make("div", { class: "envlab-part-words" }, label, input);
-  const note = control.note ? make("span", { class: "envlab-note" }, control.note) : null;
-  return { element: make("div", { class: "envlab-part" }, words, other, note), input, other, slider: false };
+  return { element: make("div", { class: "envlab-part" }, label, input, other), input, other, slider: false };
 }

@@ -113,7 +113,7 @@ export function keyHelp(reducedMotion) {
     ["1 2 3", "show board in hand, board put by, firmware"],
     ["Enter", "presses the button in focus"],
   ];
-  const rows = keys.map(([key, does]) => make("div", {}, make("dt", {}, make("kbd", {}, key)), make("dd", {}, does)));
+  const rows = keys.map(([key, does]) => make("li", {}, make("kbd", {}, key), make("span", {}, does)));
   const calm = make("p", {}, "You asked this device for less motion: the lights move only while you play.");
-  return make("div", { class: "envlab-keys" }, make("dl", {}, ...rows), reducedMotion ? calm : null);
+  return make("div", { class: "envlab-keys" }, make("ul", {}, ...rows), reducedMotion ? calm : null);
 }

@@ -69,7 +69,8 @@ export class Session {
   // ---- from the kernel
 
   takeState() {
-    const { answered, clip } = this.state;
+    const { answered, clip, error } = this.state;
+    if (error) this.wantsPlay = false;
     if (Number.isFinite(answered) && this.queue.acknowledge(answered)) this.pulse.heard();
     if (clip !== this.gate.clip) this.takeFlash();
   }

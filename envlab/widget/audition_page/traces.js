@@ -45,7 +45,7 @@ export function stepped(row, first, last, stride) {
 export class TracesPanel {
   constructor() {
     this.canvas = make("canvas", { "data-part": "traces", "aria-hidden": "true" });
-    this.names = make("dl", { class: "envlab-lane-names" });
+    this.names = make("div", { class: "envlab-lane-names" });
     this.element = make("div", { class: "envlab-traces" }, this.names, this.canvas);
     this.paged = globalThis.matchMedia?.("(prefers-reduced-motion: reduce)").matches ?? false;
     this.values = {};
@@ -67,8 +67,8 @@ export class TracesPanel {
       return make(
         "div",
         { class: "envlab-lane" },
-        make("dt", {}, key, lane.label),
-        make("dd", {}, this.values[name], ` ${unit}`, limit),
+        make("div", { class: "envlab-lane-name" }, key, lane.label),
+        make("div", {}, this.values[name], ` ${unit}`, limit),
       );
     });
     this.names.replaceChildren(...rows);
@@ -159,5 +159,5 @@ function lanePath(steps, stride, view, box, scale) {
 }
 
 function short(value) {
-  return Number(value.toPrecision(3)).toString();
+  return Number.isInteger(value) ? String(value) : Number(value.toPrecision(3)).toString();
 }

@@ -300,6 +300,6 @@ function statusText(session) {
   if (session.wantsPlay) return "Counting flashes of the whole clip before it plays…";
   if (session.engine.heldBack) return "The browser holds the sound back; press Play once more.";
   const { state } = session;
-  const parts = [state.status, state.saved, state.busy ? `Computing ${state.busy}…` : "", state.digital];
-  return parts.filter(Boolean).join(" ");
+  const firmware = state.showing === "digital" ? state.digital : "";
+  return [state.status, state.busy ? `Computing ${state.busy}…` : "", firmware].filter(Boolean).join(" ");
 }

@@ -193,7 +193,7 @@ export class FakeModel {
     if (message.do === "put_by") [next.put_by, next.status] = [{ ...next.hand }, "The board in hand is put by."];
     if (message.do === "take_back" && next.put_by) next.hand = { ...next.put_by };
     if (message.do === "save" && !message.overwrite && message.path === "taken.toml") next.error = "taken.toml: exists already";
-    else if (message.do === "save") next.saved = `Written: ${message.path}`;
+    else if (message.do === "save") next.saved = next.status = `Written: ${message.path}`;
     if (message.do === "upload") next.error = `${message.name}: no sound that can be read`;
     this.state = next;
     this.set({ state: next, ...(message.do === "clip" ? { sound: this.sound() } : {}) });
