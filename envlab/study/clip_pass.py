@@ -30,6 +30,7 @@ from envlab.study.due import Block, Due, Wanted
 from envlab.units import BoolArray, FloatArray, IntArray
 
 BLOCK = 65_536
+BEHAVIOUR_RATE_HZ = 384e3
 # Detectors of one bank: with more of them a front alone would leave processors idle.
 BANK = 512
 
@@ -42,8 +43,12 @@ class Reader(Protocol):
 
 
 def behaviour(detector: Detector) -> tuple[float, float, float]:
-    """Detectors with equal steps behave alike; 12 digits, as parts' products differ in the last bits."""
-    step = hold_step(detector, 384e3)
+    """Return logarithm of what is kept in a step while charging, gain, and the logarithm of what bleed keeps.
+
+    Detectors with equal steps (at BEHAVIOUR_RATE_HZ) behave alike; 12 digits, as parts' products differ in
+    the last bits.
+    """
+    step = hold_step(detector, BEHAVIOUR_RATE_HZ)
     # A part so quick that it forgets all within a step keeps 0 of it, and so does every quicker one.
     charge, bleed = (math.log(keep) if keep else -math.inf for keep in (step.charge_keep, step.bleed_keep))
     return float(f"{charge:.12g}"), float(f"{step.charge_gain:.12g}"), float(f"{bleed:.12g}")

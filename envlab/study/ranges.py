@@ -60,7 +60,10 @@ def check_sweepable(key: str) -> None:
 
 
 def check_count(ranges: Mapping[str, Choices], most: int = MOST_CANDIDATES) -> None:
-    """Raise ParameterError, with a rough time, if the ranges have more combinations than most."""
+    """Raise ParameterError for a range without values, or for more combinations than most, with a rough time."""
+    for key, choices in ranges.items():
+        if not isinstance(choices, PartRange) and not choices:
+            raise ParameterError(key, choices, "at least one value to try")
     lengths = [len(c.values) if isinstance(c, PartRange) else len(c) for c in ranges.values()]
     count = int(np.prod(lengths, dtype=float)) if lengths else 1
     if count > most:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import functools
 import hashlib
+import math
+import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -12,14 +14,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from envlab import __version__
+from envlab.analog.detector import Detector
 from envlab.chain import Chain
-from envlab.errors import EnvlabError, ParameterError
+from envlab.errors import EnvlabError, EnvlabWarning, ParameterError
 from envlab.light.pixels import supply_current_a
 from envlab.light.table import LookupTable
-from envlab.sound.recording import Recording
+from envlab.sound.stream import Sound, open_sound
 from envlab.study.brief import Clip, Judging
 from envlab.study.checkpoint import Checkpoint, Columns
-from envlab.study.clip_pass import behaviour
+from envlab.study.clip_pass import BEHAVIOUR_RATE_HZ, behaviour
 from envlab.study.clip_run import clip_columns, clip_seed, idle_lightness
 from envlab.study.figures import range_used_db, table_steps
 from envlab.study.onset import onset_lag
@@ -50,6 +53,7 @@ def sweep(
     judging: level of the onset test and seed of all noise. progress: called with what is being done and the
     share that is done, 0 to 1. checkpoint: folder in which finished clips are kept, and found again when the
     same question is asked after an interruption. most: more candidates than this are refused.
+    Clips longer than a minute are read from their files piece by piece, again and again, and never held.
     Columns carry their unit; definitions stand in figures.py and targets.py. A figure that needs a tag which
     no clip has is NaN. The same input gives the same table.
     """
@@ -59,9 +63,10 @@ def sweep(
         raise ParameterError("clips", 0, "at least one clip")
     judging = judging or Judging()
     candidates = candidates_of(chain, ranges, most)
-    recordings = [_recording(clip) for clip in clips]
-    kept = None if checkpoint is None else _kept(checkpoint, chain, ranges, clips, recordings, judging)
+    sounds = [_sound(clip) for clip in clips]
+    kept = None if checkpoint is None else _kept(checkpoint, chain, ranges, clips, judging)
     distinct, row_of = _distinct(candidates.chains)
+    warn_of_short_clips(clips, sounds, distinct)
     columns: dict[str, FloatArray | list[float | str]] = dict(candidates.parts)
     if "preamp.feedback_ohm" in columns or "preamp.ground_ohm" in columns:
         columns["preamp.gain"] = np.array([one.preamp.gain for one in candidates.chains])
@@ -70,7 +75,7 @@ def sweep(
     for number, places in enumerate(_alike(distinct)):
         share = (done / len(distinct), len(places) / len(distinct))
         run = _Run([distinct[i] for i in places], judging, workers, progress or _ignore, share, kept, number)
-        some = run.bench_figures() | _gathered(clips, run.clip_figures(clips, recordings), chain)
+        some = run.bench_figures() | _gathered(clips, run.clip_figures(clips, sounds), chain)
         for name, values in some.items():
             figures.setdefault(name, np.empty(len(distinct)))[places] = values
         done += len(places)
@@ -140,15 +145,15 @@ class _Run:
 
         return self.step("bench", compute)
 
-    def clip_figures(self, clips: Sequence[Clip], recordings: list[Recording]) -> list[Columns]:
+    def clip_figures(self, clips: Sequence[Clip], sounds: list[Sound]) -> list[Columns]:
         """Figures on each clip."""
-        lengths = np.array([recording.duration_s for recording in recordings])
+        lengths = np.array([sound.duration_s for sound in sounds])
         done = np.concatenate(([0.0], np.cumsum(lengths))) / lengths.sum()
         figures = []
-        for number, (clip, recording) in enumerate(zip(clips, recordings, strict=True)):
+        for number, (clip, sound) in enumerate(zip(clips, sounds, strict=True)):
             compute = functools.partial(
                 clip_columns,
-                recording,
+                sound,
                 self.chains,
                 self.tables,
                 seed=clip_seed(self.judging.seed, number),
@@ -169,19 +174,42 @@ def _kept(
     chain: Chain,
     ranges: Mapping[str, Choices],
     clips: Sequence[Clip],
-    recordings: list[Recording],
     judging: Judging,
 ) -> Checkpoint:
-    sums = [hashlib.sha256(recording.pressure_pa.tobytes()).hexdigest() for recording in recordings]
-    labels = [(clip.label, clip.weighting) for clip in clips]
-    return Checkpoint(folder, repr((__version__, chain, dict(ranges), labels, sums, judging)))
+    asked = [(clip.label, clip.level_db_spl, clip.weighting, _digest(clip.path)) for clip in clips]
+    return Checkpoint(folder, repr((__version__, chain, dict(ranges), asked, judging)))
 
 
-def _recording(clip: Clip) -> Recording:
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _sound(clip: Clip) -> Sound:
     try:
-        return clip.recording()
+        return open_sound(clip.path, clip.level_db_spl, weighting=clip.weighting)
     except ParameterError as problem:
         raise EnvlabError(f"{clip.path.name}: {problem}") from None
+
+
+def warn_of_short_clips(clips: Sequence[Clip], sounds: Sequence[Sound], chains: Sequence[Chain]) -> None:
+    """Warn (EnvlabWarning) of each clip that ends before the slowest release among the chains is over."""
+    longest_s = max(_release_s(chain.detector_as_built) for chain in chains)
+    for clip, sound in zip(clips, sounds, strict=True):
+        if sound.duration_s < longest_s:
+            warnings.warn(
+                f"{clip.label}: lasts {sound.duration_s:.3g} s, the longest release among the candidates "
+                f"{longest_s:.3g} s (to 10 %); the figures of this clip are not settled",
+                EnvlabWarning,
+                stacklevel=3,
+            )
+
+
+def _release_s(detector: Detector) -> float:
+    """From the end of a sound until a tenth is left, by the slower of the two ways down."""
+    charge, _, bleed = behaviour(detector)
+    slower = max(charge, bleed)
+    return 0.0 if slower == -math.inf else -math.log(10) / slower / BEHAVIOUR_RATE_HZ
 
 
 def _ignore(what: str, share: float) -> None:

@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import soundfile
 
 from envlab.analog.adc import Adc
 from envlab.analog.board_preamp import BoardPreamp
-from envlab.analog.detector import PeakDetector
+from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.parts import PartRange
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
@@ -23,6 +24,7 @@ from envlab.light.curve import BrightnessMap
 from envlab.light.flash import count_flashes
 from envlab.light.pixels import supply_current_a
 from envlab.sound.recording import Recording
+from envlab.sound.stream import SoundStream, open_sound
 from envlab.study.brief import Clip, Judging
 from envlab.study.clip_run import IDLE_S, clip_seed
 from envlab.study.onset import onset_lag
@@ -77,6 +79,11 @@ def test_too_many_candidates_are_counted_not_made():
 def test_values_that_a_chain_cannot_have():
     with pytest.raises(ParameterError, match=r"^attack_ohm is -1.0"):
         candidates_of(Chain(), {"detector.attack_ohm": (-1.0,)})
+
+
+def test_a_range_without_values_is_refused():
+    with pytest.raises(ParameterError, match=r"^detector.attack_ohm is \(\); it must be at least one value"):
+        candidates_of(Chain(), {"rectifier.kind": ("full",), "detector.attack_ohm": ()})
 
 
 def test_pixels_are_not_swept():
@@ -253,7 +260,8 @@ def test_without_tags_their_figures_are_unknown(clip_folder):
 
 
 def test_a_clip_under_a_second_is_judged_whole(clip_folder):
-    rows = sweep(Chain(), {}, [Clip(clip_folder / "short.wav", 90.0, ("beat", "quiet"))], judging=JUDGING)
+    with pytest.warns(EnvlabWarning, match="not settled"):
+        rows = sweep(Chain(), {}, [Clip(clip_folder / "short.wav", 90.0, ("beat", "quiet"))], judging=JUDGING)
     result = Chain().run(
         Clip(clip_folder / "short.wav", 90.0).recording(), np.random.default_rng(clip_seed(5, 0))
     )
@@ -296,6 +304,63 @@ def test_chains_that_stay_dark_leave_the_others_judged(clips):
     assert not rows[list(FIGURES)].isna().any().any()
 
 
+def test_a_clip_shorter_than_the_longest_release_is_said(clips):
+    # Release to a tenth: ln 10 · 1 MΩ · 1 µF = 2.303 s (RC decay); hum.wav lasts 1.2 s, beat.wav 1.6 s.
+    ranges = {"detector.release_ohm": (100e3, 1e6)}
+    with pytest.warns(EnvlabWarning) as caught:
+        sweep(Chain(), ranges, clips[:2], judging=JUDGING)
+    assert [str(one.message) for one in caught] == [
+        f"{label}: lasts {lasts} s, the longest release among the candidates 2.3 s (to 10 %); the figures of "
+        "this clip are not settled"
+        for label, lasts in (("beat 92 dB", "1.6"), ("hum 75 dB", "1.2"))
+    ]
+    # An average detector goes down as it came up: ln 10 · 1 MΩ · 0.1 µF = 0.23 s; 1.2 s are enough.
+    sweep(Chain(detector=AverageDetector(1e6, 1e-7)), {}, clips[1:2], judging=JUDGING)
+
+
+def test_long_clips_are_streamed_and_the_table_is_the_same(clips, table, monkeypatch):
+    from envlab.study import sweep as module
+
+    streamed: list[object] = []
+
+    def open_as_long(*args, **options):
+        streamed.append(open_sound(*args, held_s=0.5, **options))
+        return streamed[-1]
+
+    monkeypatch.setattr(module, "open_sound", open_as_long)
+    again = sweep(Chain(), RANGES, clips, judging=JUDGING)
+    assert all(isinstance(one, SoundStream) for one in streamed)
+    pd.testing.assert_frame_equal(again, table, check_exact=True)
+
+
+def test_another_level_or_file_is_another_question(clip_folder, tmp_path, monkeypatch):
+    from envlab.study import sweep as module
+
+    calls: list[int] = []
+    whole = module.clip_columns
+
+    def counted(*args, **options):
+        calls.append(1)
+        return whole(*args, **options)
+
+    monkeypatch.setattr(module, "clip_columns", counted)
+    song = tmp_path / "song.wav"
+    song.write_bytes((clip_folder / "beat.wav").read_bytes())
+
+    def ask(level_db_spl: float) -> int:
+        clip = Clip(song, level_db_spl)
+        sweep(Chain(), {}, [clip], judging=JUDGING, checkpoint=tmp_path / "kept")
+        return len(calls)
+
+    assert ask(90.0) == 1
+    assert ask(90.0) == 1
+    with pytest.warns(EnvlabWarning, match="another question"):
+        assert ask(90.0000001) == 2
+    song.write_bytes((clip_folder / "hum.wav").read_bytes())
+    with pytest.warns(EnvlabWarning, match="another question"):
+        assert ask(90.0000001) == 3
+
+
 def test_progress_names_what_is_done_and_ends_at_one(clips):
     said: list[tuple[str, float]] = []
     sweep(Chain(), {}, clips, judging=JUDGING, progress=lambda what, share: said.append((what, share)))
@@ -305,11 +370,18 @@ def test_progress_names_what_is_done_and_ends_at_one(clips):
     assert {clip.label for clip in clips} <= {what for what, _ in said}
 
 
-def test_bad_questions(clip_folder):
+def test_bad_questions(clip_folder, tmp_path):
     with pytest.raises(ParameterError, match=r"^clips is 0; it must be at least one clip$"):
         sweep(Chain(), {}, [])
     with pytest.raises(FileError, match=r"gone\.wav: no such file$"):
         sweep(Chain(), {}, [Clip(clip_folder / "gone.wav", 90.0)])
+    hurt = np.full(4800, 0.1)
+    hurt[77] = np.nan
+    soundfile.write(tmp_path / "hurt.wav", hurt, 48_000, subtype="FLOAT")
+    with pytest.raises(
+        FileError, match=r"hurt\.wav: sample 77 is nan; every sample must be a finite number$"
+    ):
+        sweep(Chain(), {}, [Clip(tmp_path / "hurt.wav", 90.0)])
     with pytest.raises(ParameterError, match=r"^workers is 0; it must be at least 1"):
         sweep(Chain(), {}, [Clip(clip_folder / "hum.wav", 90.0)], workers=0)
 
