@@ -60,7 +60,7 @@ def check_sweepable(key: str) -> None:
 
 
 def check_count(ranges: Mapping[str, Choices], most: int = MOST_CANDIDATES) -> None:
-    """Raise ParameterError for a range without values, or for more combinations than most, with a rough time."""
+    """Raise ParameterError for a range without values, or for more than most, with a rough time."""
     for key, choices in ranges.items():
         if not isinstance(choices, PartRange) and not choices:
             raise ParameterError(key, choices, "at least one value to try")
