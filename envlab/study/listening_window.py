@@ -1,25 +1,26 @@
 """The seconds round a playhead, before the whole clip is computed: how the board comes to know its past.
 
-Three stretches, one behind the other. Over the longest memory of the detector the circuit runs at the file's
-own rate, which is rough (a peak between two samples is missed) and costs an eighth. Then it runs as it does
-over the whole clip, long enough for the roughness to be forgotten; then come the seconds that are shown.
+Three stretches, one behind the other. Over the longest memory of the detector the circuit runs at an eighth
+of the rate, which is rough (a peak between two samples is missed) and costs an eighth. Then it runs as it
+does over the whole clip, long enough for the roughness to be forgotten; then come the seconds shown.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from envlab.analog.adc import instants_s, read_at
+from envlab.analog.band_filter import BandFilter
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.envelope import HoldState, hold_drive
 from envlab.analog.front import FrontState, drive_from
 from envlab.analog.microphone import hear, is_overloaded
 from envlab.analog.preamp import amplify
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.sections import SECOND_MATCH_HZ
 from envlab.chain import Chain
-from envlab.sound.recording import Recording
 from envlab.study.listening_light import BoardLight, light_from_readings
 from envlab.study.listening_wave import KeptDrive, KeptWave
 from envlab.units import FloatArray
@@ -30,6 +31,8 @@ AFTER_S = 1.2
 _LEAD_S = 0.15
 _ROUGH_MOST_S = 6.0
 _ROUGH_MEMORIES = 10.0
+# One in so many samples of the wave: 44.1 to 50 thousand a second, whatever the file's rate.
+_ROUGH_STEP = 8
 
 
 @dataclass(frozen=True)
@@ -75,14 +78,14 @@ def window_light(chain: Chain, wave: KeptWave, drive: KeptDrive | None, playhead
     recording = wave.recording
     total = instants_s(recording.duration_s, chain.frame_rate_hz).size
     span = span_of(chain, playhead_s, recording.duration_s, drive_known=drive is not None)
-    start = int(span.exact_from_s * recording.sample_rate_hz) * wave.factor
+    start = int(span.exact_from_s * wave.rate_hz) // _ROUGH_STEP * _ROUGH_STEP
     last_s = span.readings[-1] / chain.adc.rate_hz
     stop = min(wave.samples, int(last_s * wave.rate_hz) + 3)
     if drive is not None and drive.filled < stop:
         drive = None
     times_s = np.array(span.readings) / chain.adc.rate_hz
     rough = times_s * wave.rate_hz < start
-    rough_v, held = _rough(chain, recording, span.rough_from_s, start // wave.factor, times_s[rough])
+    rough_v, held = _rough(chain, wave, span.rough_from_s, start, times_s[rough])
     drive_v = _drive_from_rest(chain, wave, start, stop) if drive is None else drive.piece(start, stop)
     held_v, _ = hold_drive(
         drive_v, chain.rectifier, chain.detector_as_built, sample_rate_hz=wave.rate_hz, state=held
@@ -116,14 +119,14 @@ def _drive_from_rest(chain: Chain, wave: KeptWave, start: int, stop: int) -> Flo
 
 
 def _rough(
-    chain: Chain, recording: Recording, from_s: float, stop: int, times_s: FloatArray
+    chain: Chain, wave: KeptWave, from_s: float, stop: int, times_s: FloatArray
 ) -> tuple[FloatArray, HoldState]:
-    """Return (V above the foot at times_s, state of the capacitors) at the file's sample stop."""
-    rate_hz = recording.sample_rate_hz
-    start = int(from_s * rate_hz)
+    """Return (V above the foot at times_s, state of the capacitors) at a sample of the wave, stop."""
+    rate_hz = wave.rate_hz / _ROUGH_STEP
+    start = int(from_s * rate_hz) * _ROUGH_STEP
     if stop <= start:
         return np.empty(0), chain.silent_state
-    pressure_pa = recording.pressure_pa[start:stop]
+    pressure_pa = _thinned(wave, start, stop)
     signal_v, _ = hear(pressure_pa, chain.microphone, sample_rate_hz=rate_hz)
     # An amplifier's own speed means nothing at this rate; its gain and its limits do.
     *before, last = chain.preamp.stages if isinstance(chain.preamp, BoardPreamp) else (chain.preamp,)
@@ -133,8 +136,8 @@ def _rough(
         signal_v,
         np.zeros(signal_v.size, dtype=bool),
         last,
-        chain.band_filter,
-        _at_once(chain),
+        _matched_low(chain.band_filter, rate_hz),
+        replace(chain.rectifier, gain_bandwidth_hz=None),
         sample_rate_hz=rate_hz,
         state=FrontState(),
     )
@@ -146,10 +149,28 @@ def _rough(
         state=chain.silent_state,
     )
     read_v = read_at(
-        held_v, times_s - start / rate_hz, sample_rate_hz=rate_hz, start_v=chain.silent_state.held_v
+        held_v,
+        times_s - start / wave.rate_hz,
+        sample_rate_hz=rate_hz,
+        start_v=chain.silent_state.held_v,
     )
     return read_v, end
 
 
-def _at_once(chain: Chain) -> Rectifier:
-    return replace(chain.rectifier, gain_bandwidth_hz=None)
+def _thinned(wave: KeptWave, start: int, stop: int) -> FloatArray:
+    """Every _ROUGH_STEP-th sample of the wave; from the file alone where all of them stand in it."""
+    if _ROUGH_STEP % wave.factor:
+        return wave.piece(start, stop)[::_ROUGH_STEP].copy()
+    first, last, step = start // wave.factor, stop // wave.factor, _ROUGH_STEP // wave.factor
+    return np.ascontiguousarray(wave.recording.pressure_pa[first:last:step])
+
+
+def _matched_low(band_filter: BandFilter, rate_hz: float) -> BandFilter:
+    """The filter with capacitors that make it right in the bass at a low rate.
+
+    Its sections are made to be right at SECOND_MATCH_HZ, which bends the rest of the axis by tan(x)/x.
+    """
+    x = math.pi * SECOND_MATCH_HZ / rate_hz
+    farads = [part.name for part in fields(band_filter) if part.name.endswith("_farad")]
+    larger = {name: getattr(band_filter, name) * math.tan(x) / x for name in farads}
+    return replace(band_filter, **larger)
