@@ -97,7 +97,7 @@ def part_effects(
         ax.tick_params(which="both", labelbottom=False)
         ax.set_xlabel("")
     for ax, key in zip(axes[0], keys, strict=True):
-        heading(ax, f"{_part_words(key).partition(' ')[0]} = {value_text(key, choice.row[key])}")
+        heading(ax, f"{part_words(key).partition(' ')[0]} = {value_text(key, choice.row[key])}")
     return axes
 
 
@@ -110,7 +110,7 @@ def part_effect(choice: Choice, brief: Brief, key: str, figure: str, ax: Axes) -
     rows = choice.table[along(choice, brief, key)]
     safe = rows["flash_safe"].to_numpy(bool)
     height = rows[figure].to_numpy(float)
-    place = _x_axis(ax, key, rows[key].tolist())
+    place = value_axis(ax, key, rows[key].tolist())
     hue = figure_colour(figure)
     ax.plot(place, height, color=hue, linewidth=LINE_PT, zorder=3, label=figure)
     ax.plot(place[safe], height[safe], "o", color=hue, markersize=4, zorder=4)
@@ -127,14 +127,15 @@ def part_effect(choice: Choice, brief: Brief, key: str, figure: str, ax: Axes) -
         zorder=5,
         label="chosen",
     )
-    dress(ax, x=_part_words(key), y=FIGURE_WORDS.get(figure, figure), y_colour=hue)
+    dress(ax, x=part_words(key), y=FIGURE_WORDS.get(figure, figure), y_colour=hue)
     for target in _targets(brief):
         if target.figure == figure:
             limit_line(ax, target.limit)
     return ax
 
 
-def _part_words(key: str) -> str:
+def part_words(key: str) -> str:
+    """Return what an axis of a swept key is called, as in "R4 (attack), Ω"."""
     return PART_WORDS.get(key, key.partition(".")[2].replace("_", " "))
 
 
@@ -143,8 +144,8 @@ def _targets(brief: Brief) -> tuple[Target, ...]:
     return (flash, *brief.targets.soft)
 
 
-def _x_axis(ax: Axes, key: str, values: list[float | str]) -> FloatArray:
-    """Prepare the x axis for a key's values; return where on it they stand."""
+def value_axis(ax: Axes, key: str, values: list[float | str], *, most: int = 4) -> FloatArray:
+    """Prepare the x axis for a key's values, few of them in words; return where on it they stand."""
     unit = _part_unit(key)
     if any(isinstance(value, str) for value in values):
         ax.set_xticks(range(len(values)), [str(value) for value in values])
@@ -152,7 +153,7 @@ def _x_axis(ax: Axes, key: str, values: list[float | str]) -> FloatArray:
         return np.arange(len(values), dtype=float)
     numbers = np.array(values, dtype=float)
     if unit is not None:
-        part_ticks(ax, numbers, unit)
+        part_ticks(ax, numbers, unit, most=most)
     return numbers
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from envlab.plot.effects import FIGURE_WORDS, PART_WORDS, swept_keys, value_text
+from envlab.plot.effects import FIGURE_WORDS, part_words, swept_keys, value_text
 from envlab.plot.figure_sides import better_side, target_of
 from envlab.plot.palette import INK, PAPER, SHADE, SOFT, figure_colour
 from envlab.plot.style import SMALL_PT, TEXT_PT, dress, heading, limit_line, no_ticks, note, sheet
@@ -149,8 +149,7 @@ def pick_list(choice: Choice, brief: Brief, ax: Axes) -> Axes:
 def parts_words(choice: Choice, brief: Brief, row: int) -> str:
     """Return the swept parts of a candidate, as in "R3 = 22k, C3 = 1u"."""
     return ", ".join(
-        f"{PART_WORDS.get(key, key.partition('.')[2].replace('_', ' ')).partition(' ')[0]} = "
-        f"{value_text(key, choice.table[key].iloc[row])}"
+        f"{part_words(key).partition(' ')[0]} = {value_text(key, choice.table[key].iloc[row])}"
         for key in swept_keys(brief)
     )
 

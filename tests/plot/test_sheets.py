@@ -18,7 +18,7 @@ from reference.small_brief import Case
 
 from envlab.light.battery import Pack
 from envlab.light.wiring import Wiring, wire_drop
-from envlab.plot import map_sheets, pareto, sheets, table_sheets
+from envlab.plot import clip_multiples, map_sheets, pareto, sheets, table_sheets
 from envlab.plot.overview import HEIGHT_MM, WIDTH_MM, overview_figure
 from envlab.study.lag import board_lag
 
@@ -28,6 +28,7 @@ SHEETS: dict[str, Callable[[Case], Figure]] = {
     "map": lambda c: sheets.map_sheet(c.choice, c.brief),
     "maps": lambda c: map_sheets.maps_sheet(c.choice, c.brief),
     "pareto": lambda c: pareto.pareto_sheet(c.choice, c.brief),
+    "clips": lambda c: clip_multiples.clips_sheet(c.choice, c.brief),
     "table": lambda c: sheets.table_sheet(c.choice.chain, c.lights),
     "strips": lambda c: sheets.strips_sheet(c.lights),
     "current": lambda c: sheets.current_sheet(c.lights[0], c.choice.chain),
