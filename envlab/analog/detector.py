@@ -107,6 +107,16 @@ def hold_step(detector: Detector, sample_rate_hz: float) -> HoldStep:
     return HoldStep(math.exp(-charge), -math.expm1(-charge) * detector.divider, math.exp(-bleed))
 
 
+def hold_steps(detector: Detector, sample_rates_hz: FloatArray) -> FloatArray:
+    """Return hold_step at many rates, shape (rates, 3)."""
+    period_s = 1 / np.asarray(sample_rates_hz, dtype=np.float64)
+    if isinstance(detector, AverageDetector):
+        step = period_s / detector.smoothing_s
+        return np.stack((np.exp(-step), -np.expm1(-step) * detector.divider, np.zeros(step.size)), axis=-1)
+    charge, bleed = period_s / detector.charge_s, period_s / detector.release_s
+    return np.stack((np.exp(-charge), -np.expm1(-charge) * detector.divider, np.exp(-bleed)), axis=-1)
+
+
 def detect(
     drive_v: FloatArray, detector: Detector, *, sample_rate_hz: float, start_v: float = 0.0
 ) -> tuple[FloatArray, float]:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from envlab.analog.detector import Detector, hold_step
+from envlab.analog.detector import Detector, hold_steps
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.errors import ParameterError, check_range
@@ -125,6 +125,6 @@ def _cycles(
     from envlab.study import shimmer_kernels
 
     phase = 2 * np.pi * np.arange(_STEPS_PER_CYCLE) / _STEPS_PER_CYCLE
-    steps = np.array([hold_step(detector, _STEPS_PER_CYCLE * f) for f in frequencies_hz])
+    steps = hold_steps(detector, _STEPS_PER_CYCLE * frequencies_hz)
     cycles: FloatArray = shimmer_kernels.settled_cycles(rectify(np.sin(phase), rectifier), steps)
     return cycles

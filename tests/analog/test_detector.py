@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from envlab.analog.detector import AverageDetector, PeakDetector, detect, hold_step
+from envlab.analog.detector import AverageDetector, PeakDetector, detect, hold_step, hold_steps
 from envlab.errors import ParameterError
 
 RATE_HZ = 384_000.0
@@ -171,6 +171,14 @@ def test_step_of_an_average_never_bleeds():
     step = hold_step(AverageDetector(1e3, 1e-6), RATE_HZ)
     assert step.bleed_keep == 0
     assert step.charge_keep + step.charge_gain == pytest.approx(1, abs=1e-15)
+
+
+@pytest.mark.parametrize("detector", [PeakDetector(1e3, 1e-6, 1e5), AverageDetector(1e3, 1e-6)])
+def test_steps_at_many_rates_are_those_of_each(detector):
+    rates_hz = np.array([8e3, 48e3, 384e3])
+    assert hold_steps(detector, rates_hz) == pytest.approx(
+        np.array([hold_step(detector, rate_hz) for rate_hz in rates_hz]), rel=1e-14
+    )
 
 
 def test_whole_numbers_are_volts_too_and_the_drive_is_left_alone():
