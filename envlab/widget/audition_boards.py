@@ -117,8 +117,8 @@ class Boards:
         return flash_told(self._reports[board], number, self.place)
 
     def light_message(self, light: BoardLight, number: int) -> bytes:
-        """Return a light as the page takes it."""
-        header = {
+        """Return a light as the page takes it; of a part also the flashes that show there."""
+        header: dict[str, Any] = {
             "number": number,
             "clip": self.place,
             "showing": self.showing,
@@ -128,6 +128,8 @@ class Boards:
             "exact": light.exact,
             "full_duty": light.full_duty,
         }
+        if not light.exact:
+            header["flashes"] = light_flashes(light).worst_per_s
         return light_payload(header, light.relative_luminance)
 
     def traces_message(self, light: BoardLight, number: int) -> bytes:

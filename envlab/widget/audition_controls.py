@@ -258,17 +258,18 @@ def _diode_control(chain: Chain) -> Control:
     def put(some: Chain, value: Any) -> Chain:
         if value == own.diode:
             return replace(some, rectifier=replace(own, kind=some.rectifier.kind))
+        coupled = own.reference == "coupled" and value != "none"
         plain = Rectifier(
             kind=some.rectifier.kind,
             rest_v=own.rest_v,
-            reference="foot" if own.reference == "coupled" and value == "none" else own.reference,
+            reference="foot" if own.reference == "coupled" and not coupled else own.reference,
             diode=value,
             diodes_in_path=own.diodes_in_path,
             temperature_c=own.temperature_c,
+            coupling_farad=own.coupling_farad if coupled else None,
+            return_ohm=own.return_ohm if coupled else None,
             output_current_a=own.output_current_a,
         )
-        if plain.reference == "coupled":
-            plain = replace(plain, coupling_farad=own.coupling_farad, return_ohm=own.return_ohm)
         return replace(some, rectifier=plain)
 
     says = "A passive diode keeps its drop of every soft passage; a precision rectifier loses nothing."

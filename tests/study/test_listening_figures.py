@@ -65,8 +65,11 @@ def test_flashes_are_counted_against_the_capped_light(clip_folder):
 
 
 def test_lightness_is_that_of_the_standard(clip_folder):
-    # CIE 1976 L* by an independent library, ISO/CIE 11664-4.
-    colour = pytest.importorskip("colour", reason="needs colour-science")
+    # CIE 1976 L* by colour-science 0.4 (ISO/CIE 11664-4); its import changes how NumPy prints.
+    settings = np.get_printoptions()
+    import colour
+
+    np.set_printoptions(**settings)
     light = Listening(Clip(clip_folder / "beat.wav", 92.0).recording()).whole(BOARDS[0])
     luminance = light.relative_luminance
     assert luminance.max() > 0.1
