@@ -42,7 +42,13 @@ def _table() -> FloatArray:
 
 
 def diode_step(detector: Detector, rectifier: Rectifier, sample_rate_hz: float) -> FloatArray:
-    """Return the numbers of one step, shape (STEP_NUMBERS,), as the kernel diode_step takes them."""
+    """Return the numbers of one step, shape (STEP_NUMBERS,), as the loops of diode_kernels take them."""
+    return np.array(_step(detector, rectifier, sample_rate_hz))
+
+
+# A settled tone asks for the same step cycle by cycle, and that took longer than the cycle.
+@functools.lru_cache(maxsize=256)
+def _step(detector: Detector, rectifier: Rectifier, sample_rate_hz: float) -> tuple[float, ...]:
     detector, diode = charged_through(detector), rectifier.passive_diode
     if diode is None:
         raise ParameterError("diode", rectifier.diode, "a class of passive diode")
@@ -62,20 +68,18 @@ def diode_step(detector: Detector, rectifier: Rectifier, sample_rate_hz: float) 
     across_share = 1 + (across / rectifier.return_ohm if rectifier.return_ohm else 0.0)
     seen_ohm = resistance + held / held_share + across / across_share
     knee = seen_ohm * saturation_a / slope_v
-    return np.array(
-        [
-            1 / across_share,
-            held * leak,
-            1 / held_share,
-            knee + math.log(knee),
-            1 / slope_v,
-            slope_v / seen_ohm,
-            saturation_a,
-            math.inf if rectifier.output_current_a is None else rectifier.output_current_a,
-            held / held_share,
-            1 / weight,
-            across / across_share,
-        ]
+    return (
+        1 / across_share,
+        held * leak,
+        1 / held_share,
+        knee + math.log(knee),
+        1 / slope_v,
+        slope_v / seen_ohm,
+        saturation_a,
+        math.inf if rectifier.output_current_a is None else rectifier.output_current_a,
+        held / held_share,
+        1 / weight,
+        across / across_share,
     )
 
 
