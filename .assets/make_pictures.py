@@ -7,6 +7,7 @@ from pathlib import Path
 from envlab.plot.export import save_png
 from envlab.plot.overview import overview_figure
 from envlab.plot.scenes import light_on_clips
+from envlab.plot.schematic import schematic
 from envlab.plot.sheets import effects_sheet, strips_sheet, table_sheet
 from envlab.study.brief import demo_brief
 from envlab.study.choice import choose
@@ -23,6 +24,7 @@ def main() -> None:
     choice = choose(table, brief)
     save_png(overview_figure(brief, choice), HERE / "overview.png", dpi=DPI)
     save_png(effects_sheet(choice, brief), HERE / "sweep.png", dpi=DPI)
+    save_png(schematic(choice.chain), HERE / "schematic.png", dpi=DPI)
     lights = light_on_clips(brief, choice.chain)
     save_png(strips_sheet(lights), HERE / "night.png", dpi=DPI)
     save_png(table_sheet(choice.chain, lights), HERE / "table.png", dpi=DPI)

@@ -10,9 +10,14 @@ from pathlib import Path
 
 import pytest
 import tomlkit
+from click.testing import CliRunner
 from reference.c_compilers import PEDANTIC, find_program
 
+from envlab.cli import main
+from envlab.cli.group import EXIT_WORDS, FLASHING_EXIT, INTERRUPTED_EXIT, REFUSED_EXIT, USAGE_EXIT
 from envlab.shipped import demo_design, shipped_folder
+
+STATUSES = (REFUSED_EXIT, USAGE_EXIT, FLASHING_EXIT, INTERRUPTED_EXIT)
 
 FENCED = re.compile(r"^```(\w*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 # Opens JupyterLab and stays; tests/test_cli.py runs it without a server.
@@ -43,9 +48,13 @@ def desk(tmp_path_factory) -> Path:
     design["clips"] = [{"file": "drum_line.flac", "levels_db_spl": [92], "tags": ["beat"]}]
     design["sweep"] = {"detector": {"attack_ohm": ["10k", "22k"], "release_ohm": ["470k", "680k"]}}
     (folder / "lantern-parade").mkdir()
-    (folder / "lantern-parade" / "design.toml").write_text(tomlkit.dumps(design), encoding="utf-8")
+    small_parade(folder).write_text(tomlkit.dumps(design), encoding="utf-8")
     shutil.copy(shipped_folder("audio_samples") / "drum_line.flac", folder / "song.flac")
     return folder
+
+
+def small_parade(folder: Path) -> Path:
+    return folder / "lantern-parade" / "design.toml"
 
 
 def test_the_job_stands_first(readme):
@@ -108,10 +117,59 @@ def test_commands_run_and_write_where_they_say(readme, evening):
     assert all((evening / out).exists() for out in outs)
 
 
+def named_in_rows(section: str) -> set[str]:
+    """Return the files in the first column of a table; a bare ending belongs to the name before it."""
+    names: list[str] = []
+    for row in re.findall(r"^\| (`[^|]+) \|", section, re.MULTILINE):
+        for name in re.findall(r"`([\w.]+)`", row):
+            names.append(Path(names[-1]).stem + name if name.startswith(".") else name)
+    return set(names)
+
+
 def test_the_results_are_those_of_the_table(readme, evening):
-    rows = re.findall(r"^\| (`[^|]+) \|", sections(readme)["Before you order the board"], re.MULTILINE)
-    named = {name for row in rows for name in re.findall(r"`([\w.]+)`", row)}
-    assert named - {".csv"} | {"brightness_table.csv"} == {p.name for p in (evening / "my-night").iterdir()}
+    named = named_in_rows(sections(readme)["Before you order the board"])
+    # A machine without a browser prints no PDF, and the README says so.
+    there = {path.name for path in (evening / "my-night").iterdir()} | {"report.pdf"}
+    assert named == there
+
+
+def test_the_first_command_of_all_runs_as_printed(readme, desk, tmp_path, monkeypatch):
+    """The whole parade takes a minute, and CI runs it; here the same words, on a small parade."""
+    (command,) = [
+        line for line in blocks(sections(readme)["Start"], "sh")[0].splitlines() if "envlab" in line
+    ]
+    small = tmp_path / demo_design().name
+    shutil.copy(small_parade(desk), small)
+    monkeypatch.setattr("envlab.shipped.demo_design", lambda: small)
+    monkeypatch.chdir(tmp_path)
+    result = CliRunner().invoke(main, shlex.split(command)[1:])
+    assert result.exit_code == 0, result.output
+    assert (tmp_path / "lantern-parade" / "report.html").is_file()
+
+
+def test_the_python_that_is_printed_runs(readme, evening, run, python):
+    (code,) = blocks(readme, "python")
+    run(python, "-c", code, cwd=evening)
+    assert (evening / "song.mp4").stat().st_size > 10_000
+
+
+def test_verbs_and_options_that_are_named_exist(readme):
+    told = FENCED.sub("", readme)
+    named = re.findall(r"`envlab ([a-z-]+)", told)
+    assert set(named) <= set(main.commands)
+    known = {option for verb in main.commands.values() for part in verb.params for option in part.opts}
+    assert set(re.findall(r"`(--[a-z]+)", told)) <= known | {"--help"}
+
+
+def test_every_verb_is_told_of(readme):
+    for verb in main.commands:
+        assert f"envlab {verb}" in readme, verb
+
+
+def test_the_statuses_are_those_of_the_help(readme):
+    rows = re.findall(r"^\| (\d+) \|", sections(readme)["The command"], re.MULTILINE)
+    told = re.findall(r"^  (\d+) ", EXIT_WORDS, re.MULTILINE)
+    assert rows == told == ["0", *(str(status) for status in STATUSES)]
 
 
 def test_the_code_compiles_with_the_table(readme, evening, run):
@@ -131,8 +189,23 @@ def test_links_and_pictures_lead_somewhere(checkout, paper):
         path = checkout / (file or paper)
         assert path.is_file(), target
         if anchor:
-            headings = re.findall(r"^#+ (.+)$", path.read_text(encoding="utf-8"), re.MULTILINE)
-            assert anchor in {heading.lower().replace(" ", "-") for heading in headings}
+            assert anchor in anchors(path.read_text(encoding="utf-8")), target
+
+
+def anchors(text: str) -> set[str]:
+    """Return where links into a paper may lead: its headings in small letters, without signs."""
+    headings = re.findall(r"^#+ (.+)$", FENCED.sub("", text), re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in headings}
+
+
+def test_every_picture_is_shown_and_has_words_for_those_who_do_not_see_it(checkout, readme):
+    shown = re.findall(r"!\[([^\]]*)\]\((\.assets/[\w.]+)\)", readme)
+    assert all(len(words.split()) > 5 for words, _ in shown)
+    assert {file for _, file in shown} == {f".assets/{p.name}" for p in (checkout / ".assets").glob("*.png")}
+
+
+def test_the_readme_stays_short(readme):
+    assert len(FENCED.sub("", readme).split()) < 2100
 
 
 def test_files_named_in_developers_are_there(checkout):
