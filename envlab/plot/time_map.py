@@ -169,6 +169,7 @@ def _squares(ax: Axes, grid: _Grid, values: FloatArray, figure: str, brief: Brie
         norm=_norm(values, figure, brief),
         linewidth=0.5,
         edgecolors="face",
+        rasterized=True,  # hundreds of squares a map: as an image they weigh nothing
     )
 
 
