@@ -10,10 +10,10 @@ const NIGHT = ["#12171c", "#0a0d10"];
 export class LightsCanvas {
   constructor(canvas) {
     this.canvas = canvas;
-    this.backdrop = document.createElement("canvas");
     this.glow = glowSprite();
     this.prepared = "";
     this.shape = null;
+    this.layers = {};
   }
 
   // Draw `count` pixels at luminance 0..1 (linear light); returns the colours of their cores.
@@ -21,42 +21,58 @@ export class LightsCanvas {
     const { pen, width, height } = fitted(this.canvas);
     if (width < 2 || height < 2) return [];
     this.prepare(count, layout, width, height);
-    pen.drawImage(this.backdrop, 0, 0, width, height);
+    pen.drawImage(this.layers.backdrop, 0, 0, width, height);
     const seen = screenFromLinear(luminance);
-    if (seen > 0) this.shine(pen, seen, width, height);
+    if (seen > 0) {
+      pen.globalCompositeOperation = "lighter";
+      pen.globalAlpha = seen;
+      pen.drawImage(this.layers.near, 0, 0, width, height);
+      pen.globalAlpha = seen * seen;
+      pen.drawImage(this.layers.far, 0, 0, width, height);
+      pen.globalAlpha = 1;
+      pen.globalCompositeOperation = "source-over";
+    }
     return this.cores(pen, luminance, count);
   }
 
+  // What does not change from frame to frame: the dark scene, and the glow of all pixels near and far.
   prepare(count, layout, width, height) {
     const wanted = `${count} ${layout} ${this.canvas.width} ${this.canvas.height}`;
     if (wanted === this.prepared) return;
     this.prepared = wanted;
-    this.backdrop.width = this.canvas.width;
-    this.backdrop.height = this.canvas.height;
-    const pen = this.backdrop.getContext("2d");
-    pen.scale(this.canvas.width / width, this.canvas.height / height);
     const worn = layout === "shoulders";
     this.shape = (worn ? yokePlaces : linePlaces)(count, width, height);
-    paintNight(pen, width, height);
-    if (worn) paintWearer(pen, width, height, this.shape.radius);
-    else paintStrip(pen, this.shape);
+    const { radius } = this.shape;
+    this.layers.backdrop = this.layer(width, height, (pen) => {
+      paintNight(pen, width, height);
+      if (worn) paintWearer(pen, width, height, radius);
+      else paintStrip(pen, this.shape);
+    });
+    this.layers.near = this.layer(width, height, (pen) => this.halo(pen, radius * 3.2, 0.8));
+    this.layers.far = this.layer(width, height, (pen) => {
+      const room = Math.max(width, height) * 0.6;
+      pen.globalAlpha = 0.16;
+      pen.drawImage(this.glow, width / 2 - room, height / 2 - room * 0.6, 2 * room, 1.2 * room);
+      this.halo(pen, radius * 11, 0.17);
+    });
   }
 
-  shine(pen, seen, width, height) {
-    const { places, radius } = this.shape;
-    pen.save();
+  layer(width, height, paint) {
+    const made = document.createElement("canvas");
+    made.width = this.canvas.width;
+    made.height = this.canvas.height;
+    const pen = made.getContext("2d");
+    pen.scale(made.width / width, made.height / height);
+    paint(pen);
+    return made;
+  }
+
+  halo(pen, reach, alpha) {
     pen.globalCompositeOperation = "lighter";
-    const room = Math.max(width, height) * 0.6;
-    pen.globalAlpha = 0.14 * seen;
-    pen.drawImage(this.glow, width / 2 - room, height / 2 - room * 0.6, 2 * room, 1.2 * room);
-    this.halo(pen, places, radius * (5 + 6 * seen), 0.15 * seen);
-    this.halo(pen, places, radius * (2.4 + 1.4 * seen), 0.75 * seen);
-    pen.restore();
-  }
-
-  halo(pen, places, reach, alpha) {
     pen.globalAlpha = alpha;
-    for (const { x, y } of places) pen.drawImage(this.glow, x - reach, y - reach, 2 * reach, 2 * reach);
+    for (const { x, y } of this.shape.places) {
+      pen.drawImage(this.glow, x - reach, y - reach, 2 * reach, 2 * reach);
+    }
   }
 
   cores(pen, luminance, count) {

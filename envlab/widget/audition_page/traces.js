@@ -3,6 +3,7 @@
 import { fitted, make, setText } from "./dom.js";
 
 const WINDOW_S = 4;
+const PICTURES_KEPT = 4;
 const LANES = {
   pressure_pa: { label: "Sound pressure", colour: "--envlab-pressure", mirrored: true, digits: 3 },
   detector_v: { label: "Detector", colour: "--envlab-detector", digits: 3 },
@@ -50,6 +51,8 @@ export class TracesPanel {
     this.paged = globalThis.matchMedia?.("(prefers-reduced-motion: reduce)").matches ?? false;
     this.values = {};
     this.shown = "";
+    this.keptFor = null;
+    this.pictures = new Map();
   }
 
   describe(traces) {
@@ -82,20 +85,18 @@ export class TracesPanel {
     }
   }
 
+  // The lanes move as pictures, each of one window's length and kept while nothing changes; to stroke them
+  // anew for every refresh of the screen would cost most of what the page does.
   draw(traces, position, colours) {
     const { pen, width, height } = fitted(this.canvas);
     pen.clearRect(0, 0, width, height);
     if (!traces || width < 2) return;
+    this.keepFor([traces, colours, this.canvas.width, this.canvas.height]);
     const start = windowStart(position, this.paged);
-    const view = { start, perSecond: width / WINDOW_S, width, rate: traces.header.rate_hz };
-    const playhead = (position - start) * view.perSecond;
-    const laneHeight = height / traces.header.names.length;
-    traces.header.names.forEach((name, place) => {
-      const box = { top: place * laneHeight + 5, bottom: (place + 1) * laneHeight - 5 };
-      pen.fillStyle = colours["--envlab-lane"];
-      pen.fillRect(0, box.top - 3, width, box.bottom - box.top + 6);
-      this.drawLane(pen, traces, name, view, box, playhead, colours);
-    });
+    const playhead = ((position - start) * width) / WINDOW_S;
+    // What has sounded stands in full colour, what is to come is paler.
+    this.drawPart(pen, traces, { start, from: 0, to: playhead, width, height }, colours, 1);
+    this.drawPart(pen, traces, { start, from: playhead, to: width, width, height }, colours, 0.5);
     pen.strokeStyle = colours["--envlab-ink"];
     pen.lineWidth = 1.5;
     pen.beginPath();
@@ -104,34 +105,68 @@ export class TracesPanel {
     pen.stroke();
   }
 
-  drawLane(pen, traces, name, view, box, playhead, colours) {
-    const lane = LANES[name] ?? { colour: "--envlab-ink" };
-    const [low, high] = traces.header.limits[name];
-    const first = view.start * view.rate;
-    const last = first + WINDOW_S * view.rate + 1;
-    const stride = Math.max(1, Math.round((WINDOW_S * view.rate) / view.width));
-    const path = lanePath(stepped(traces.rows[name], first, last, stride), stride, view, box, {
-      low: lane.mirrored ? -high : low,
-      high,
-      mirrored: lane.mirrored,
-    });
+  keepFor(wanted) {
+    if (this.keptFor?.every((part, place) => part === wanted[place])) return;
+    this.keptFor = wanted;
+    this.pictures = new Map();
+  }
+
+  drawPart(pen, traces, { start, from, to, width, height }, colours, alpha) {
+    const lanes = laneBoxes(traces, height);
     pen.save();
-    pen.strokeStyle = pen.fillStyle = colours[lane.colour];
-    pen.lineWidth = 1.6;
-    pen.lineJoin = "round";
-    // What has sounded stands in full colour, what is to come is paler.
-    for (const [from, to, alpha] of [[0, playhead, 1], [playhead, view.width, 0.5]]) {
-      pen.save();
-      pen.beginPath();
-      pen.rect(from, box.top - 3, Math.max(to - from, 0), box.bottom - box.top + 6);
-      pen.clip();
-      pen.globalAlpha = alpha;
-      if (lane.mirrored) pen.fill(path);
-      else pen.stroke(path);
-      pen.restore();
+    pen.beginPath();
+    pen.rect(from, 0, Math.max(to - from, 0), height);
+    pen.clip();
+    pen.fillStyle = colours["--envlab-lane"];
+    for (const { top, bottom } of lanes) pen.fillRect(0, top - 3, width, bottom - top + 6);
+    pen.globalAlpha = alpha;
+    const first = Math.floor(start / WINDOW_S);
+    for (const tile of [first, first + 1]) {
+      if (tile < 0) continue;
+      const ratio = this.canvas.width / width;
+      const x = Math.round((tile * WINDOW_S - start) * (width / WINDOW_S) * ratio) / ratio;
+      if (x < width) pen.drawImage(this.picture(tile, traces, lanes, width, height, colours), x, 0, width, height);
     }
     pen.restore();
   }
+
+  picture(tile, traces, lanes, width, height, colours) {
+    const kept = this.pictures.get(tile);
+    if (kept) return kept;
+    const made = document.createElement("canvas");
+    made.width = this.canvas.width;
+    made.height = this.canvas.height;
+    const pen = made.getContext("2d");
+    pen.scale(made.width / width, made.height / height);
+    const view = { start: tile * WINDOW_S, perSecond: width / WINDOW_S, width, rate: traces.header.rate_hz };
+    traces.header.names.forEach((name, place) => drawLane(pen, traces, name, view, lanes[place], colours));
+    if (this.pictures.size >= PICTURES_KEPT) this.pictures.delete(this.pictures.keys().next().value);
+    this.pictures.set(tile, made);
+    return made;
+  }
+}
+
+function laneBoxes(traces, height) {
+  const high = height / traces.header.names.length;
+  return traces.header.names.map((_, place) => ({ top: place * high + 5, bottom: (place + 1) * high - 5 }));
+}
+
+function drawLane(pen, traces, name, view, box, colours) {
+  const lane = LANES[name] ?? { colour: "--envlab-ink" };
+  const [low, high] = traces.header.limits[name];
+  const stride = Math.max(1, Math.round((WINDOW_S * view.rate) / view.width));
+  const first = view.start * view.rate - stride;
+  const last = (view.start + WINDOW_S) * view.rate + stride + 1;
+  const path = lanePath(stepped(traces.rows[name], first, last, stride), stride, view, box, {
+    low: lane.mirrored ? -high : low,
+    high,
+    mirrored: lane.mirrored,
+  });
+  pen.strokeStyle = pen.fillStyle = colours[lane.colour];
+  pen.lineWidth = 1.6;
+  pen.lineJoin = "round";
+  if (lane.mirrored) pen.fill(path);
+  else pen.stroke(path);
 }
 
 function lanePath(steps, stride, view, box, scale) {

@@ -98,6 +98,7 @@ export class AuditionView {
       make("legend", {}, "A recording of your own"),
       this.uploadForm.element,
     );
+    const stage = make("div", { class: "envlab-stage" }, this.lightsCanvas, this.transport.worn, this.caption);
     const keys = unfolded("Keys", keyHelp(reduced));
     const notes = unfolded("What this shows and what not", this.notes);
     return make(
@@ -105,11 +106,9 @@ export class AuditionView {
       { class: "envlab-audition", tabindex: "-1", "aria-labelledby": titleId, "data-lm-suppress-shortcuts": "true" },
       make("h2", { id: titleId, class: "envlab-hidden" }, "Hear the recording, see the lights, turn the parts"),
       this.dead,
-      make("div", { class: "envlab-stage" }, this.lightsCanvas, this.transport.worn, this.caption),
-      this.warning.element,
+      make("div", { class: "envlab-scene" }, stage, this.warning.element),
       this.transport.element,
-      this.error,
-      this.status,
+      make("div", { class: "envlab-says" }, this.error, this.status),
       make(
         "div",
         { class: "envlab-columns" },
@@ -254,6 +253,7 @@ export class AuditionView {
       css,
       number: track.number,
       clip: track.clip,
+      frame_rate_hz: track.frameRateHz,
       showing: track.showing,
       exact: track.exact,
       steady: session.steady,
