@@ -1,0 +1,415 @@
+"""What the page says and what it is told, without a page: messages in, traits out."""
+
+from __future__ import annotations
+
+import asyncio
+import io
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from envlab.analog.detector import PeakDetector
+from envlab.analog.electret import Electret
+from envlab.chain import Chain
+from envlab.design_file import read_design
+from envlab.shipped import shipped_folder
+from envlab.sound.recording import Recording, read_recording
+from envlab.widget.audition_clips import clips_of
+from envlab.widget.audition_controls import LEVEL_KEY
+from envlab.widget.audition_payload import unframed
+from envlab.widget.audition_session import QUIET_S, Session
+
+CHAIN = replace(Chain(), detector=PeakDetector(4.7e3, 1e-6, 220e3))
+
+
+class Page:
+    """What a page would have: the last of each trait, and all that came, in order."""
+
+    def __init__(self) -> None:
+        self.now: dict[str, Any] = {}
+        self.came: list[dict[str, Any]] = []
+        self.answers: list[dict[str, Any]] = []
+
+    def tell(self, **traits: Any) -> None:
+        self.now.update(traits)
+        self.came.append(traits)
+
+    def answer(self, message: dict[str, Any]) -> None:
+        self.answers.append(message)
+
+    @property
+    def lights(self) -> list[dict[str, Any]]:
+        return [unframed(traits["light"])[0] for traits in self.came if "light" in traits]
+
+    @property
+    def luminance(self) -> np.ndarray:
+        header, body = unframed(self.now["light"])
+        return np.frombuffer(body, "<u2", header["frames"]) / 65_535
+
+
+@pytest.fixture(scope="module")
+def drums() -> Recording:
+    whole = read_recording(shipped_folder("audio_samples") / "drum_line.flac", 92.0)
+    return replace(whole, pressure_pa=whole.pressure_pa[: 3 * 48_000], name="drums").at_level(92.0)
+
+
+@pytest.fixture(scope="module")
+def tone() -> Recording:
+    wave = np.sin(2 * np.pi * 440 * np.arange(32_000) / 16_000)
+    return Recording(wave, 16_000.0, "tone").at_level(84.0)
+
+
+@pytest.fixture
+def page() -> Page:
+    return Page()
+
+
+@pytest.fixture
+def session(page, drums, tone) -> Session:
+    made = Session(CHAIN, clips_of([drums, tone]), page)
+    made.begin()
+    return made
+
+
+def option(page: Page, key: str, text: str) -> int:
+    control = next(one for one in page.now["setup"]["controls"] if one["key"] == key)
+    return control["options"].index(text)
+
+
+def turn(session: Session, page: Page, key: str, text: str, number: int = 1, playhead_s: float = 1.0) -> None:
+    index = option(page, key, text)
+    session.hear({"do": "turn", "key": key, "index": index, "playhead_s": playhead_s, "number": number})
+
+
+def shows(page: Page, chain: Chain, recording: Recording) -> bool:
+    truth = chain.run(recording).relative_luminance
+    shown = page.luminance
+    return shown.size == truth.size and bool(np.abs(shown - truth).max() <= 0.5001 / 65_535)
+
+
+@pytest.mark.usefixtures("session")
+def test_it_begins_with_everything(page, drums):
+    assert {"setup", "state", "sound", "light", "traces", "figures", "flash"} <= set(page.now)
+    assert shows(page, CHAIN, drums)
+    header, _ = unframed(page.now["light"])
+    assert header | {"full_duty": 0.0} == {
+        "number": 0,
+        "clip": 0,
+        "showing": "hand",
+        "frame_rate_hz": 100.0,
+        "first_frame": 0,
+        "frames": 300,
+        "total_frames": 300,
+        "exact": True,
+        "full_duty": 0.0,
+    }
+    state = page.now["state"]
+    assert (state["clip"], state["showing"], state["put_by"], state["error"]) == (0, "hand", None, "")
+    setup = page.now["setup"]
+    assert [clip["label"] for clip in setup["clips"]] == ["drums", "tone"]
+    assert [clip["level_db_spl"] for clip in setup["clips"]] == [92.0, 84.0]
+    for control in setup["controls"]:
+        assert 0 <= state["hand"][control["key"]] < len(control["options"])
+    assert setup["pixels"]["count"] == 24
+    text = " ".join(setup["notes"])
+    for word in ("linear light", "sRGB", "photosensitive", "hearing", "local codes", "noise"):
+        assert word.lower() in text.lower()
+
+
+def test_sound_is_sent_once_for_a_clip(session, page):
+    turn(session, page, "detector.attack_ohm", "10k")
+    turn(session, page, LEVEL_KEY, "80", 2)
+    assert sum("sound" in traits for traits in page.came) == 1
+    session.hear({"do": "clip", "index": 1, "number": 3})
+    header, flac = unframed(page.now["sound"])
+    assert (header["clip"], header["label"], header["sample_rate_hz"]) == (1, "tone", 16_000)
+    assert soundfile.info(io.BytesIO(flac)).frames == 32_000
+
+
+@pytest.mark.parametrize(
+    ("key", "text", "turned"),
+    [
+        ("preamp.feedback_ohm", "100k, gain 101", {"preamp": replace(CHAIN.preamp, feedback_ohm=100e3)}),
+        ("rectifier.kind", "half wave", {"rectifier": replace(CHAIN.rectifier, kind="half")}),
+        ("rectifier.diode", "schottky, passive", {"rectifier": replace(CHAIN.rectifier, diode="schottky")}),
+        ("detector.release_ohm", "1M", {"detector": PeakDetector(4.7e3, 1e-6, 1e6)}),
+        ("brightness.floor_db_spl", "80", {"brightness": replace(CHAIN.brightness, floor_db_spl=80.0)}),
+        ("brightness.curve", "power law", {"brightness": replace(CHAIN.brightness, curve="power")}),
+        ("frames.frame_rate_hz", "40", {"frame_rate_hz": 40.0}),
+    ],
+)
+def test_a_turn_shows_what_the_chain_gives(session, page, drums, key, text, turned):
+    turn(session, page, key, text, 5)
+    board = replace(CHAIN, **turned)
+    assert session.boards.hand == board
+    assert shows(page, board, drums)
+    assert page.now["state"]["hand"][key] == option(page, key, text)
+    assert page.now["state"]["answered"] == page.lights[-1]["number"] == 5
+    figures = {figure["name"]: figure for figure in page.now["figures"]["hand"]}
+    assert page.now["figures"]["number"] == 5
+    assert figures["release_ms"]["value_text"] == f"{1e3 * board.tone_response().release_s:.1f}"
+
+
+def test_loudness_is_heard_by_the_board(session, page, drums):
+    turn(session, page, LEVEL_KEY, "80")
+    softer = replace(drums, pressure_pa=drums.pressure_pa * 10 ** ((80 - 92) / 20))
+    assert np.abs(page.luminance - CHAIN.run(softer).relative_luminance).max() < 1e-3
+    assert page.luminance.max() < 0.9 * CHAIN.run(drums).relative_luminance.max()
+    turn(session, page, LEVEL_KEY, "92", 2)
+    assert shows(page, CHAIN, drums)
+
+
+def test_on_a_running_loop_the_seconds_round_the_playhead_come_first(page, drums, tone):
+    async def run() -> tuple[list, list]:
+        session = Session(CHAIN, clips_of([drums, tone]), page)
+        session.begin()
+        await until_done(session)
+        page.came.clear()
+        turn(session, page, "detector.attack_ohm", "10k", 7, 2.0)
+        at_once = page.lights
+        assert page.now["flash"]["hand"]["known"] is False
+        assert page.now["state"]["busy"] == "the whole clip"
+        await until_done(session)
+        return at_once, page.lights
+
+    at_once, all_of_them = asyncio.run(run())
+    assert len(at_once) == 1
+    assert at_once[0]["exact"] is False
+    assert at_once[0]["first_frame"] == 170
+    assert at_once[0]["frames"] == 130
+    assert "flashes" in at_once[0]
+    assert [light["number"] for light in all_of_them] == [7, 7]
+    assert all_of_them[-1]["exact"] is True
+    assert page.now["flash"]["hand"]["known"] is True
+    assert page.now["state"]["busy"] == ""
+    assert shows(page, replace(CHAIN, detector=PeakDetector(10e3, 1e-6, 220e3)), drums)
+
+
+async def until_done(session: Session) -> None:
+    while session.later.waiting:
+        await asyncio.sleep(0.005)
+
+
+def test_a_drag_waits_for_no_whole(page, drums, tone):
+    async def run() -> None:
+        session = Session(CHAIN, clips_of([drums, tone]), page)
+        session.begin()
+        await until_done(session)
+        page.came.clear()
+        for number, text in enumerate(("8k2", "10k", "12k", "15k"), start=1):
+            turn(session, page, "detector.attack_ohm", text, number)
+            await asyncio.sleep(QUIET_S / 4)
+        assert [light["exact"] for light in page.lights] == [False] * 4
+        await until_done(session)
+
+    asyncio.run(run())
+    assert [light["number"] for light in page.lights] == [1, 2, 3, 4, 4]
+    assert page.lights[-1]["exact"]
+
+
+def test_two_boards_and_back(session, page, drums):
+    session.hear({"do": "put_by", "number": 1})
+    assert session.boards.put_by == CHAIN
+    turn(session, page, "detector.release_ohm", "1M", 2)
+    slow = replace(CHAIN, detector=PeakDetector(4.7e3, 1e-6, 1e6))
+    assert shows(page, slow, drums)
+    page.came.clear()
+    session.hear({"do": "show", "showing": "put_by", "number": 3})
+    # Both are kept ready: what comes first is exact and whole.
+    assert page.lights[0]["exact"]
+    assert page.lights[0]["showing"] == "put_by"
+    assert shows(page, CHAIN, drums)
+    assert page.now["state"]["put_by"] != page.now["state"]["hand"]
+    assert page.now["figures"]["put_by"] != page.now["figures"]["hand"]
+    session.hear({"do": "take_back", "number": 4})
+    assert session.boards.hand == CHAIN
+    assert page.now["state"]["put_by"] == page.now["state"]["hand"]
+    session.hear({"do": "show", "showing": "hand", "number": 5})
+    assert shows(page, CHAIN, drums)
+
+
+def test_a_turn_while_the_other_is_shown_turns_the_one_in_hand(session, page, drums):
+    session.hear({"do": "put_by", "number": 1})
+    session.hear({"do": "show", "showing": "put_by", "number": 2})
+    turn(session, page, "detector.release_ohm", "1M", 3)
+    assert shows(page, CHAIN, drums)
+    assert page.lights[-1]["number"] == 3
+    assert session.boards.hand.detector == PeakDetector(4.7e3, 1e-6, 1e6)
+
+
+def test_both_boards_follow_to_another_clip(session, page, tone):
+    session.hear({"do": "put_by", "number": 1})
+    turn(session, page, "preamp.feedback_ohm", "100k, gain 101", 2)
+    session.hear({"do": "clip", "index": 1, "number": 3})
+    assert shows(page, session.boards.hand, tone)
+    assert page.now["state"]["clip"] == 1
+    session.hear({"do": "show", "showing": "put_by", "number": 4})
+    assert shows(page, CHAIN, tone)
+    assert page.now["flash"]["put_by"]["clip"] == 1
+
+
+def test_the_firmware_in_place_of_the_detector(session, page, drums):
+    page.came.clear()
+    session.hear({"do": "show", "showing": "digital", "number": 1})
+    assert page.lights[0]["showing"] == "digital"
+    assert page.lights[0]["exact"]
+    analog = CHAIN.run(drums).relative_luminance
+    assert 0 < np.abs(page.luminance - analog).max() < 0.2
+    assert "dB (rms)" in page.now["state"]["digital"]
+    names = [figure["name"] for figure in page.now["figures"]["digital"]]
+    assert "beat_contrast_lstar" in names
+    assert "attack_ms" not in names
+    turn(session, page, "detector.release_ohm", "1M", 2)
+    assert page.lights[-1]["showing"] == "digital"
+    assert page.lights[-1]["number"] == 2
+
+
+def test_a_clip_too_soft_for_the_firmware_is_said_and_nothing_changes(session, page):
+    turn(session, page, LEVEL_KEY, "40", 1)
+    session.hear({"do": "show", "showing": "digital", "number": 2})
+    assert "below one count" in page.now["state"]["error"]
+    assert page.now["state"]["showing"] == "hand"
+    assert page.now["state"]["answered"] == 2
+
+
+def test_firmware_shown_and_then_too_soft_goes_back_to_the_board(session, page):
+    session.hear({"do": "show", "showing": "digital", "number": 1})
+    turn(session, page, LEVEL_KEY, "40", 2)
+    assert page.now["state"]["showing"] == "hand"
+    assert "below one count" in page.now["state"]["error"]
+
+
+@pytest.mark.parametrize(
+    ("message", "words"),
+    [
+        ({"do": "turn", "key": "detector.attack_ohm", "index": 99}, "detector.attack_ohm is 99; it must be"),
+        ({"do": "turn", "key": "detector.colour", "index": 1}, "key is 'detector.colour'"),
+        ({"do": "turn", "key": "detector.attack_ohm", "index": 1, "playhead_s": "x"}, "playhead_s is 'x'"),
+        ({"do": "turn", "key": LEVEL_KEY, "index": None}, "sound.level_db_spl is None"),
+        ({"do": "clip", "index": 2}, "clip is 2; it must be a clip from 0 to 1"),
+        ({"do": "show", "showing": "moon"}, "showing is 'moon'"),
+        ({"do": "show", "showing": "put_by"}, "No board is put by yet"),
+        ({"do": "take_back"}, "nothing to take back"),
+        ({"do": "save", "path": "  "}, "path is '  '"),
+        ({"do": "save", "path": None}, "path is None"),
+        ({"do": "upload", "name": "a.wav", "level_db_spl": 80}, "buffers is 0"),
+        ({"do": "dance"}, "do is 'dance'"),
+        ({}, "do is None"),
+    ],
+)
+def test_what_cannot_be_is_said_and_all_stays_as_it_was(session, page, message, words):
+    before = {name: page.now[name] for name in ("light", "figures", "setup", "sound", "traces")}
+    hand = session.boards.hand
+    session.hear({**message, "number": 9})
+    state = page.now["state"]
+    assert words in state["error"]
+    assert "\n" not in state["error"]
+    assert state["answered"] == 9
+    assert session.boards.hand == hand
+    assert {name: page.now[name] for name in before} == before
+
+
+def test_an_error_is_gone_after_the_next_good_message(session, page):
+    session.hear({"do": "dance", "number": 1})
+    turn(session, page, "detector.attack_ohm", "10k", 2)
+    assert page.now["state"]["error"] == ""
+
+
+def test_a_floor_above_the_ceiling_names_both(session, page, drums):
+    turn(session, page, "brightness.floor_db_spl", "100")
+    error = page.now["state"]["error"]
+    assert error == "ceiling_db_spl is 98.0; it must be above the floor of 100 dB SPL"
+    assert shows(page, CHAIN, drums)
+
+
+def test_a_load_that_starves_the_microphone_is_refused(page, drums):
+    session = Session(replace(CHAIN, microphone=Electret()), clips_of(drums), page)
+    session.begin()
+    turn(session, page, "microphone.load_ohm", "22k")
+    assert "starves the drain" in page.now["state"]["error"]
+
+
+def test_save_and_read_back(session, page, tmp_path):
+    turn(session, page, "detector.attack_ohm", "10k", 1)
+    session.hear({"do": "save", "path": str(tmp_path / "yoke"), "number": 2})
+    path = tmp_path / "yoke.toml"
+    assert read_design(path) == session.boards.hand
+    assert page.now["state"]["saved"] == f"The board in hand is written to {path}."
+    before = path.read_bytes()
+    turn(session, page, "detector.attack_ohm", "12k", 3)
+    session.hear({"do": "save", "path": str(path), "number": 4})
+    assert "is there already" in page.now["state"]["error"]
+    assert path.read_bytes() == before
+    session.hear({"do": "save", "path": str(path), "overwrite": True, "number": 5})
+    assert page.now["state"]["error"] == ""
+    assert read_design(path).detector == PeakDetector(12e3, 1e-6, 220e3)
+
+
+@pytest.mark.parametrize("path", ["missing/yoke.toml", "."])
+def test_a_place_that_cannot_be_written_is_said(session, page, tmp_path, path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    session.hear({"do": "save", "path": path, "number": 1})
+    assert page.now["state"]["error"]
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_board_that_nobody_can_buy_is_not_written(page, drums, tmp_path):
+    odd = replace(CHAIN, detector=PeakDetector(4.8123e3, 1e-6, 220e3))
+    session = Session(odd, clips_of(drums), page)
+    session.begin()
+    session.hear({"do": "save", "path": str(tmp_path / "odd.toml"), "number": 1})
+    assert "must be in an E series" in page.now["state"]["error"]
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_own_recording_is_chosen_at_once(session, page):
+    wave = np.sin(2 * np.pi * 300 * np.arange(16_000) / 16_000)
+    file = io.BytesIO()
+    soundfile.write(file, np.stack([wave, wave], axis=1), 16_000, format="FLAC")
+    session.hear(
+        {"do": "upload", "name": "us.flac", "level_db_spl": 83.5, "number": 4}, [memoryview(file.getvalue())]
+    )
+    state, setup = page.now["state"], page.now["setup"]
+    assert setup["clips"][2]["label"] == "us 83.5 dB"
+    assert (state["clip"], state["answered"]) == (2, 4)
+    assert "us 83.5 dB is chosen. 2 channels mixed" in state["status"]
+    level = next(control for control in setup["controls"] if control["key"] == LEVEL_KEY)
+    assert level["options"][state["hand"][LEVEL_KEY]] == "83.5"
+    assert unframed(page.now["sound"])[0]["clip"] == 2
+    assert shows(page, CHAIN, session.clips[2].recording)
+
+
+def test_a_bad_upload_changes_nothing(session, page, drums):
+    session.hear({"do": "upload", "name": "us.wav", "level_db_spl": 90, "number": 4}, [b"not a sound at all"])
+    assert page.now["state"]["error"].startswith("us.wav: not a sound file")
+    assert len(session.clips) == 2
+    assert shows(page, CHAIN, drums)
+
+
+def test_flashes_are_told_before_anything_plays(page):
+    # Strokes at 5 Hz that a quick detector follows: five times a second from dark to light and back.
+    t = np.arange(3 * 16_000) / 16_000
+    strobe = (np.mod(t, 0.2) < 0.08) * np.sin(2 * np.pi * 800 * t)
+    quick = replace(CHAIN, detector=PeakDetector(1e3, 1e-6, 10e3))
+    session = Session(quick, clips_of(Recording(strobe, 16_000.0, "strobe").at_level(96.0)), page)
+    session.begin()
+    told = page.now["flash"]["hand"]
+    # Five strokes a second: WCAG 2.2 counts a flash for each pair of changes.
+    assert told["worst"] in (5, 6)
+    assert told["over"] is True
+    assert (told["known"], told["limit"]) == (True, 3)
+    assert f"flashes {told['worst']} times" in told["sentence"]
+    assert "photosensitive" in told["sentence"]
+    turn(session, page, "detector.release_ohm", "4M7", 1)
+    calm = page.now["flash"]["hand"]
+    assert (calm["over"], calm["number"]) == (False, 1)
+    assert "limit is 3" in calm["sentence"]
+
+
+def test_a_ping_is_answered(session, page):
+    session.hear({"do": "ping", "number": 17})
+    assert page.answers == [{"do": "pong", "number": 17}]
+    assert page.now["state"]["answered"] == 0
