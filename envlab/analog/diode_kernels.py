@@ -4,8 +4,8 @@ One step solves, for the current i through diode and resistance R,
 
     w = R_e·i + n·V_T·ln(1 + i/Is),   R_e = R + what the current itself moves within the step,
 
-which is y + ln y = x with y = R_e·(i + Is)/(n·V_T): the Wright omega function, y = ω(x) (T. C. Banwell, IEEE
-TCAS-I 47, 2000, in its logarithmic form, which nothing overflows). ω comes from a table of Taylor
+which is y + ln y = x with y = R_e·(i + Is)/(n·V_T): the Wright omega function, y = ω(x) (T. C. Banwell
+[Banwell2000], in its logarithmic form, which nothing overflows). ω comes from a table of Taylor
 coefficients, five to a node, nodes 1/NODES apart: (1/64)^5/120 of the value is the error, 8e-12.
 """
 
@@ -48,7 +48,7 @@ def omega_table() -> FloatArray:
 
 @compiled
 def _omega_beyond(x: float) -> float:
-    """ω(x) above the table: one step of Fritsch, Shafer and Crowley from x − ln x (error below 1e-15)."""
+    """ω(x) above the table: one step of Fritsch, Shafer and Crowley [Fritsch1973] from x − ln x, to 1e-15."""
     z = x - math.log(x)
     r = x - z - math.log(z)
     p = 1.0 + z
@@ -99,7 +99,7 @@ def hold_diode(
 def hold_coupled(
     signal_v: FloatArray, step: FloatArray, table: FloatArray, start: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """The same behind a coupling capacitor, which moves too."""
+    """The same behind a coupling capacitor, which moves too; start: V, as hold_diode."""
     held_v = np.empty_like(signal_v)
     v, across = start[0], start[1]
     passed, leak, keep, x0, per_v, per_y = step[0], step[1], step[2], step[3], step[4], step[5]
@@ -123,7 +123,10 @@ def hold_limited(
     kick_v: float,
     start_v: float,
 ) -> tuple[FloatArray, float]:
-    """A precision rectifier whose amplifier gives no more than a current, which lifts by kick_v a step."""
+    """A precision rectifier whose amplifier gives no more than a current, which lifts by kick_v a step.
+
+    charge_keep, charge_gain, bleed_keep: factors of a step, as hold_step gives them.
+    """
     held_v = np.empty_like(drive_v)
     v = start_v
     for n in range(drive_v.size):

@@ -2,11 +2,11 @@
 
 The step is that of diode_kernels. A table would have to be read lane by lane, so ω comes from arithmetic: its
 logarithm L, which is x − ω, to 1.3e-3 as a quotient of polynomials; e^L; and one step of Fritsch, Shafer and
-Crowley (Communications of the ACM 16, 1973), which leaves 2/72 of the error's fourth power. Below x = −4,
-where the diode hardly conducts, ω is a polynomial in e^x. Music leaves most diodes there most of the time, so
-the rest is computed only if some lane needs it. What a lane gets does not depend on its neighbours.
+Crowley [Fritsch1973], which leaves at most 2/72 of the error's fourth power. Below x = −4, where the diode
+hardly conducts, ω is a polynomial in e^x. Music leaves most silicon diodes there most of the time, so the rest
+is computed only if some lane needs it. What a lane gets does not depend on its neighbours.
 
-All polynomials are fits of least largest error, made once; ω comes out to 1e-13 of its value.
+The polynomials were fitted once, to spread their error evenly; ω comes out to 1e-13 of its value.
 """
 
 from __future__ import annotations
@@ -148,8 +148,8 @@ def hold_diodes(
     """Run all groups over a block; return (v at the readings, state at the end).
 
     lanes: shape (groups, numbers, LANES). start: shape (groups, 2, LANES), held and across the coupling
-    capacitor. upper: rising indices into signal_v at which a reading lies between output upper − 1 and upper.
-    v at the readings: shape (groups, readings, LANES).
+    capacitor. upper: rising indices into signal_v at which a reading lies between output upper − 1 and upper;
+    fraction: how far it lies towards upper, 0 to 1. v at the readings: shape (groups, readings, LANES).
     """
     state = start.copy()
     read_v = np.empty((lanes.shape[0], upper.size, LANES))

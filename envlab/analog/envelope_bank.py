@@ -34,7 +34,10 @@ class EnvelopeBank:
             self._state = self._bank.start(rest_v)
 
     def read(self, drive_v: FloatArray, upper: IntArray, fraction: FloatArray) -> FloatArray:
-        """Return V above the foot, shape (readings, detectors); arguments as read_bank."""
+        """Return V above the foot, shape (readings, detectors).
+
+        drive_v, upper, fraction: one block and where it is read, as read_bank takes them.
+        """
         if self._kind == "diode":
             read_v, self._state = read_diode_bank(drive_v, self._diodes, upper, fraction, state=self._state)
         elif self._kind == "ideal":

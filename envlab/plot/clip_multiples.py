@@ -88,8 +88,8 @@ def clip_multiples(
 ) -> NDArray[np.object_]:
     """Draw panels: one row for each figure, one column for each clip; a figure has one height everywhere.
 
-    axes: shape (len(figures), len(clips)). The side that misses a target is shaded, where the target speaks
-    of the clip.
+    axes: shape (len(figures), len(clips)), which come back; each panel is in its figure's own unit. The side
+    that misses a target is shaded, where the target speaks of the clip.
     """
     for row, figure in zip(axes, figures, strict=True):
         for ax, clip in zip(row, clips, strict=True):
