@@ -3,8 +3,8 @@
 The step is that of diode_kernels. A table would have to be read lane by lane, so ω comes from arithmetic: its
 logarithm L, which is x − ω, to 1.3e-3 as a quotient of polynomials; e^L; and one step of Fritsch, Shafer and
 Crowley [Fritsch1973], which leaves at most 2/72 of the error's fourth power. Below x = −4, where the diode
-hardly conducts, ω is a polynomial in e^x. Music leaves most silicon diodes there most of the time, so the rest
-is computed only if some lane needs it. What a lane gets does not depend on its neighbours.
+hardly conducts, ω is a polynomial in e^x. Music leaves most silicon diodes there most of the time, so the
+rest is computed only if some lane needs it. What a lane gets does not depend on its neighbours.
 
 The polynomials were fitted once, to spread their error evenly; ω comes out to 1e-13 of its value.
 """
