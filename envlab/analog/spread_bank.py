@@ -27,6 +27,7 @@ HIGHEST_CORNER_HZ = 200.0
 # By how much, as a share, a board's bandwidth may change 10 kHz.
 _LARGEST_CHANGE = 0.01
 _TOP_HZ = 10e3
+_AUDIBLE_HZ = 20e3
 
 
 @dataclass(frozen=True)
@@ -55,12 +56,28 @@ def alike_enough(nominal: Board, boards: Sequence[Board]) -> bool:
     return True
 
 
+def noise_apart(nominal: Board, boards: Sequence[Board], lsb_v: float) -> bool:
+    """Whether the preamp's own noise must be told apart from what the microphone gives.
+
+    It does not grow with a microphone's sensitivity. If the noise of the audible band would be wrong by less
+    than a fiftieth of lsb_v, the ADC's step in V, on any board, nobody can tell.
+    """
+    density = nominal.preamp.noise_density_v_per_rthz
+    wrong = max(abs(one.preamp.gain * (1 - _louder(nominal, one))) for one in boards)
+    return density * math.sqrt(_AUDIBLE_HZ) * wrong > 0.02 * lsb_v
+
+
+def _louder(nominal: Board, one: Board) -> float:
+    return one.microphone.sensitivity_v_pa / nominal.microphone.sensitivity_v_pa
+
+
 @dataclass(frozen=True, eq=False)
 class BoardBlock:
     """One block of the nominal board, arrays of shape (n,) at the internal rate.
 
     free_v: preamp's output before offset and limits, V round bias. noise_v: the part of it that is its own
-    noise. heard_v: microphone, with that noise, V. over: 1 where the microphone could not follow, else 0.
+    noise, or no samples if that need not be told apart. heard_v: microphone, with that noise, V.
+    over: 1 where the microphone could not follow, else 0.
     """
 
     free_v: FloatArray
@@ -78,10 +95,11 @@ class SpreadBank:
         from envlab.analog import spread_kernels
 
         detectors = bank_of(tuple(one.detector for one in boards), sample_rate_hz)
-        own = _own_rows(nominal, boards, rectifier, sample_rate_hz)
+        own = _own_rows(nominal, boards, sample_rate_hz)
         self._board = detectors.detector
         rows = own[:, self._board].transpose(1, 0, 2)
-        self._lanes = np.ascontiguousarray(np.concatenate((detectors.lanes, rows), axis=1))
+        self._lanes = np.ascontiguousarray(np.concatenate((detectors.lanes, rows[:, 1:]), axis=1))
+        self._lanes[:, spread_kernels.ROWS.index("charge_gain")] *= rows[:, 0]
         self._state = np.zeros((self._lanes.shape[0], spread_kernels.STATES * self._lanes.shape[2]))
         self._full = rectifier.kind == "full"
         self._front = _NominalFront(nominal.preamp, sample_rate_hz)
@@ -89,8 +107,9 @@ class SpreadBank:
     def block(self, heard_v: FloatArray, noise_v: FloatArray, overloaded: BoolArray) -> BoardBlock:
         """Return the next block of the nominal board, shape (n,) each.
 
-        heard_v: microphone, with the preamp's noise, V. noise_v: the part of it that is that noise.
-        overloaded: samples that the microphone could not follow.
+        heard_v: microphone, with the preamp's noise, V. noise_v: the part of it that is that noise, V, or no
+        samples, where noise_apart says that it need not be told apart. overloaded: samples that the
+        microphone could not follow.
         """
         free_v, noise = self._front.follow(heard_v, noise_v)
         return BoardBlock(free_v, noise, heard_v, overloaded.astype(np.float64))
@@ -142,16 +161,14 @@ class _NominalFront:
 
         free = (0.0, -math.inf, math.inf)
         free_v, self._signal, _ = kernels.amplify_block(heard_v, *self._sections, *free, self._signal)
-        if not noise_v.any() and not self._noise.any():
-            return free_v, np.zeros_like(free_v)
+        if not noise_v.size:
+            return free_v, noise_v
         noise, self._noise, _ = kernels.amplify_block(noise_v, *self._sections, *free, self._noise)
         return free_v, noise
 
 
-def _own_rows(
-    nominal: Board, boards: Sequence[Board], rectifier: Rectifier, sample_rate_hz: float
-) -> FloatArray:
-    """The rows of spread_kernels.ROWS from "ratio" on, shape (rows, boards)."""
+def _own_rows(nominal: Board, boards: Sequence[Board], sample_rate_hz: float) -> FloatArray:
+    """The gain over the nominal board's, then spread_kernels.ROWS from "noise" on; shape (rows, boards)."""
     from envlab.analog.lane_kernels import TILE
 
     tile_s = TILE / sample_rate_hz
@@ -162,26 +179,24 @@ def _own_rows(
     base = nominal.preamp
     rows = []
     for one in boards:
-        preamp = one.preamp
-        sensitivity = one.microphone.sensitivity_v_pa / nominal.microphone.sensitivity_v_pa
-        gain = preamp.gain / base.gain
-        noise_ratio = gain * (1 - sensitivity)
-        low_v, high_v = -preamp.swing_down_v, preamp.swing_up_v
+        preamp, sensitivity = one.preamp, _louder(nominal, one)
+        ratio = preamp.gain / base.gain * sensitivity
+        low_v, high_v = -preamp.swing_down_v / ratio, preamp.swing_up_v / ratio
+        noise = (1 - sensitivity) / sensitivity
         rows.append(
             (
-                gain * sensitivity,
-                noise_ratio,
-                abs(noise_ratio),
-                preamp.output_offset_v,
+                ratio,
+                noise,
+                abs(noise),
+                preamp.output_offset_v / ratio,
                 low_v,
                 high_v,
-                max(-low_v, high_v) if rectifier.kind == "full" else high_v,
                 min(-low_v, high_v),
                 taken(preamp.coupling_corner_hz),
                 taken(preamp.ground_corner_hz),
                 taken(base.coupling_corner_hz),
                 taken(base.ground_corner_hz),
-                preamp.gain * sensitivity,
+                base.gain,
                 1 - 1 / preamp.gain,
                 1 - 1 / base.gain,
             )

@@ -1,19 +1,21 @@
 """Many boards of one design in vector lanes: each with its own gain, limits, slow corners and detector.
 
-The nominal board's preamp output before its limits, x, is there already. A board's own is
+The nominal board's preamp output before its limits, x, is there already. A board's own, over its gain ρ
+against the nominal board's, is
 
-    y = ρ·x + κ·n + e,
+    y/ρ = x + κ·n + e,
 
-ρ its gain over the nominal one, n what of x is the preamp's own noise, which does not grow with the
-microphone's sensitivity (κ, 0 where the microphone is nominal), and e its offset and what its coupling and
-ground leg take away differently. These two move slowly: with p the voltage across the input capacitor and q
-across the ground leg's, per volt of nominal microphone, dp/dt = ω_p·(m − p), dq/dt = ω_q·(m − p − q),
+n what of x is the preamp's own noise, which does not grow with the microphone's sensitivity (κ, 0 where that
+is nominal), and e its offset over ρ and what its coupling and ground leg take away differently. These two
+move slowly: with p the voltage across the input capacitor and q across the ground leg's, per volt of nominal
+microphone, dp/dt = ω_p·(m − p), dq/dt = ω_q·(m − p − q),
 
-    e = offset − a·((p − p₀) + h·q − h₀·q₀),    h = 1 − 1/gain, a = gain·sensitivity over the nominal one's,
+    e = offset/ρ − gain₀·((p − p₀) + h·q − h₀·q₀),    h = 1 − 1/gain,
 
-p₀ and q₀ those of the nominal board. They are followed tile by tile with the tile's mean of m, and go
-straight in between: for nominal parts they cancel to the last bit. Then the output's limits, the rectifier,
-and the detector as in lane_kernels, whose reasoning for passing over tiles holds for the drive's bound here.
+gain₀, h₀, p₀ and q₀ those of the nominal board. They are followed tile by tile with the tile's mean of m, and
+stand still for a strip: for nominal parts they cancel to the last bit. Then the output's limits, the
+rectifier, and the detector as in lane_kernels, whose reasoning for passing over tiles holds for the drive's
+bound here. Rectifier and detector scale with what they are given: all volts stay over ρ until they are read.
 """
 
 from __future__ import annotations
@@ -21,18 +23,22 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from llvmlite import ir  # type: ignore[import-untyped]
 
 from envlab.analog.kernels import compiled
 from envlab.analog.lane_kernels import STRIP, STRIPS, TILE
 from envlab.analog.vector_kernels import LANES, everywhere, intrinsic, lane_vector, load, smallest, store
 from envlab.units import FloatArray, IntArray
 
-# Rows of a group's lanes. The first six are those of hold_groups.
+# Rows of a group's lanes, and where each begins. The first six are those of hold_groups; volts are over ρ.
 ROWS = (
     *("charge", "bleed", "stay", "lost_in_strip", "lost_in_tile", "charge_gain"),
-    *("ratio", "noise_ratio", "noise_size", "offset_v", "low_v", "high_v", "most_v", "free_v"),
-    *("slow_p", "slow_q", "nominal_p", "nominal_q", "amount", "leg", "nominal_leg"),
+    *("noise", "noise_size", "offset_v", "low_v", "high_v", "free_v"),
+    *("slow_p", "slow_q", "nominal_p", "nominal_q", "nominal_gain", "leg", "nominal_leg"),
 )
+_CHARGE, _BLEED, _STAY, _LOST_IN_STRIP, _LOST_IN_TILE = (LANES * row for row in range(5))
+_NOISE, _NOISE_SIZE, _OFFSET, _LOW, _HIGH, _FREE = (LANES * row for row in range(6, 12))
+_SLOW_P, _SLOW_Q, _NOMINAL_P, _NOMINAL_Q, _GAIN, _LEG, _NOMINAL_LEG = (LANES * row for row in range(12, 19))
 # Rows of a group's state: detector, the four slow voltages, samples at a limit.
 STATES = 6
 
@@ -55,6 +61,19 @@ def above(_typing: Any, one: Any, other: Any) -> Any:
         return builder.uitofp(builder.fcmp_ordered(">", *arguments), arguments[0].type)
 
     return lane_vector(one, other), emit
+
+
+@intrinsic
+def size_of(_typing: Any, vector: Any) -> Any:
+    """Return each lane without its sign."""
+
+    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        doubles = arguments[0].type
+        words = ir.VectorType(ir.IntType(64), doubles.count)
+        kept = ir.Constant(words, [(1 << 63) - 1] * doubles.count)
+        return builder.bitcast(builder.and_(builder.bitcast(arguments[0], words), kept), doubles)
+
+    return lane_vector(vector), emit
 
 
 @compiled
@@ -93,7 +112,6 @@ def _steps(
     full: bool,
     counts: bool,
     e: Any,
-    rise: Any,
     w: Any,
     limited: Any,
     upper: IntArray,
@@ -103,24 +121,24 @@ def _steps(
 ) -> tuple[Any, Any, int]:
     """Step from first to before last and read between two steps; return w, limited, which reading is next.
 
-    e, rise: what is added at first, and by how much it grows a step. counts: whether a lane may meet a limit.
+    e: what is added to every output meanwhile. counts: whether a lane may meet a limit.
     """
-    charge, bleed = load(lanes, 0), load(lanes, LANES)
-    ratio, noise_ratio = load(lanes, 6 * LANES), load(lanes, 7 * LANES)
-    low_v, high_v = load(lanes, 10 * LANES), load(lanes, 11 * LANES)
+    charge, bleed, own_noise = load(lanes, _CHARGE), load(lanes, _BLEED), load(lanes, _NOISE)
+    low_v, high_v = load(lanes, _LOW), load(lanes, _HIGH)
     zero = everywhere(0.0)
     n = first
     while n < last:
         due = upper[reading] if reading < upper.size else last
         before = w
         for k in range(n, min(due + 1, last)):
-            y = ratio * everywhere(x[k]) + (noise_ratio * everywhere(noise[k]) + e)
-            e = e + rise
+            y = everywhere(x[k]) + e
+            if noise.size:
+                y = y + own_noise * everywhere(noise[k])
             if counts:
                 outside = max(above(y, high_v), above(low_v, y))
                 limited = limited + max(everywhere(over[k]), outside)
                 y = lesser(max(y, low_v), high_v)
-            u = max(y, zero - y) if full else max(y, zero)
+            u = size_of(y) if full else max(y, zero)
             before = w
             w = max(bleed * w, charge * w + u)
         if due < last:
@@ -135,25 +153,18 @@ def _steps(
 def _slow(lanes: FloatArray, heard_v: float, p: Any, q: Any, p0: Any, q0: Any) -> tuple[Any, Any, Any, Any]:
     """The slow voltages a tile later; heard_v: the tile's mean."""
     heard, half = everywhere(heard_v), everywhere(0.5)
-    p_end = p + load(lanes, 14 * LANES) * (heard - p)
-    p0_end = p0 + load(lanes, 16 * LANES) * (heard - p0)
-    q_end = q + load(lanes, 15 * LANES) * (heard - half * (p + p_end) - q)
-    q0_end = q0 + load(lanes, 17 * LANES) * (heard - half * (p0 + p0_end) - q0)
+    p_end = p + load(lanes, _SLOW_P) * (heard - p)
+    p0_end = p0 + load(lanes, _NOMINAL_P) * (heard - p0)
+    q_end = q + load(lanes, _SLOW_Q) * (heard - half * (p + p_end) - q)
+    q0_end = q0 + load(lanes, _NOMINAL_Q) * (heard - half * (p0 + p0_end) - q0)
     return p_end, q_end, p0_end, q0_end
 
 
 @compiled
 def _added(lanes: FloatArray, p: Any, q: Any, p0: Any, q0: Any) -> Any:
     """e of the equation above."""
-    slow = (p - p0) + (load(lanes, 19 * LANES) * q - load(lanes, 20 * LANES) * q0)
-    return load(lanes, 9 * LANES) - load(lanes, 18 * LANES) * slow
-
-
-@compiled
-def _largest(lanes: FloatArray, x: float, noise: float, added: Any) -> Any:
-    """No output of a stretch is larger than this."""
-    noise_size, ratio = load(lanes, 8 * LANES), load(lanes, 6 * LANES)
-    return ratio * everywhere(x) + (noise_size * everywhere(noise) + added)
+    slow = (p - p0) + (load(lanes, _LEG) * q - load(lanes, _NOMINAL_LEG) * q0)
+    return load(lanes, _OFFSET) - load(lanes, _GAIN) * slow
 
 
 @compiled
@@ -161,7 +172,7 @@ def _follow_group(
     x: FloatArray,
     noise: FloatArray,
     over: FloatArray,
-    sizes: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
+    sizes: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
     lanes: FloatArray,
     full: bool,
     state: FloatArray,
@@ -170,49 +181,61 @@ def _follow_group(
     out: FloatArray,
 ) -> None:
     """Run one group over a block; set state (STATES · LANES,) and out (readings · LANES,)."""
-    x_strip, x_tile, noise_strip, noise_tile, heard_sum, over_sum = sizes
-    stay, most_v, free_v = load(lanes, 2 * LANES), load(lanes, 12 * LANES), load(lanes, 13 * LANES)
-    lost_in_strip, lost_in_tile = load(lanes, 3 * LANES), load(lanes, 4 * LANES)
+    x_strip, x_tile, noise_tile, heard_sum, over_sum = sizes
+    charge, bleed = load(lanes, _CHARGE), load(lanes, _BLEED)
+    stay, free_v, noise_size = load(lanes, _STAY), load(lanes, _FREE), load(lanes, _NOISE_SIZE)
+    lost_in_strip, lost_in_tile = load(lanes, _LOST_IN_STRIP), load(lanes, _LOST_IN_TILE)
     lasts = smallest(everywhere(0.5) - lost_in_tile) > 0.0
     w, p, q = load(state, 0), load(state, LANES), load(state, 2 * LANES)
     p0, q0, limited = load(state, 3 * LANES), load(state, 4 * LANES), load(state, 5 * LANES)
-    zero, reading = everywhere(0.0), 0
+    e_end, reading = _added(lanes, p, q, p0, q0), 0
     for tile in range(heard_sum.size):
         first, end = tile * TILE, min((tile + 1) * TILE, x.size)
-        e = _added(lanes, p, q, p0, q0)
         p, q, p0, q0 = _slow(lanes, heard_sum[tile] / (end - first), p, q, p0, q0)
-        e_end = _added(lanes, p, q, p0, q0)
-        rise = everywhere(1.0 / TILE) * (e_end - e)
-        start_size, end_size = max(e, zero - e), max(e_end, zero - e_end)
-        size = max(start_size, end_size)
-        bound, free = stay * w, False
+        e, e_end = e_end, _added(lanes, p, q, p0, q0)
+        due = upper[reading] if reading < upper.size else x.size
+        free, bleeds_below = False, -1.0
         if tile < x_tile.size:
-            largest = _largest(lanes, x_tile[tile], noise_tile[tile], size)
-            free = smallest(free_v - largest) >= 0.0
-            due = upper[reading] if reading < upper.size else x.size
+            # |y|/ρ ≤ |x| + added: so up to which |x| no lane meets a limit, and up to which none is charged.
+            added = max(size_of(e), size_of(e_end)) + noise_size * everywhere(noise_tile[tile])
+            free = smallest(free_v - added) >= x_tile[tile]
             if free:
                 limited = limited + everywhere(over_sum[tile])
-                if lasts and due >= end and smallest(bound - lesser(largest, most_v)) >= 0.0:
+            if free and lasts:
+                bleeds_below = smallest(stay * w - added)
+                if due >= end and x_tile[tile] <= bleeds_below:
                     w = w - lost_in_tile * w
                     continue
-        if tile >= x_tile.size or not lasts:
-            w, limited, reading = _steps(
-                x, noise, over, first, end, lanes, full, not free, e, rise, w, limited, upper, fraction,
-                reading, out,
-            )  # fmt: skip
-            continue
-        for strip in range(tile * STRIPS, (tile + 1) * STRIPS):
-            start, stop = strip * STRIP, (strip + 1) * STRIP
+        for start in range(first, end, STRIP):
+            stop = min(start + STRIP, end)
             due = upper[reading] if reading < upper.size else x.size
-            largest = _largest(lanes, x_strip[strip], noise_strip[strip], size)
-            if free and due >= stop and smallest(bound - lesser(largest, most_v)) >= 0.0:
+            if due >= stop and bleeds_below >= 0.0 and x_strip[start // STRIP] <= bleeds_below:
                 w = w - lost_in_strip * w
-            else:
-                at = e + everywhere(float(start - first)) * rise
-                w, limited, reading = _steps(
-                    x, noise, over, start, stop, lanes, full, not free, at, rise, w, limited, upper, fraction,
-                    reading, out,
-                )  # fmt: skip
+                continue
+            # What moves slowly stands for the strip at its middle.
+            at = e + everywhere((start - first + 0.5 * STRIP) / TILE) * (e_end - e)
+            if free and full and due >= stop and not noise.size:
+                # The commonest strip, written out: a call for each would cost as much as a few steps.
+                for k in range(np.uint64(start), np.uint64(stop)):
+                    w = max(bleed * w, charge * w + size_of(everywhere(x[k]) + at))
+                continue
+            w, limited, reading = _steps(
+                x,
+                noise,
+                over,
+                start,
+                stop,
+                lanes,
+                full,
+                not free,
+                at,
+                w,
+                limited,
+                upper,
+                fraction,
+                reading,
+                out,
+            )
     for row, vector in enumerate((w, p, q, p0, q0, limited)):
         store(state, row * LANES, vector)
 
@@ -234,12 +257,13 @@ def follow_boards(
     """Run groups over a block; set state (groups, STATES · LANES) and read_v (boards, readings).
 
     x, noise: nominal preamp output before offset and limits, V round bias, and its part that is the preamp's
-    own noise. heard: nominal microphone, V, with that noise. over: 1 where the microphone is overloaded, else
-    0. All of shape (n,). lanes: (groups, len(ROWS), LANES). board: (groups, LANES), whose lane it is.
+    own noise; noise of no samples: it is too small to tell from the rest. heard: nominal microphone, V, with
+    that noise. over: 1 where the microphone is overloaded, else 0. All of shape (n,). fraction: 0 to 1.
+    lanes: (groups, len(ROWS), LANES). board: (groups, LANES), whose lane it is. upper: indices, rising.
     """
     x_strip, x_tile = _sizes(x)
-    noise_strip, noise_tile = _sizes(noise)
-    sizes = (x_strip, x_tile, noise_strip, noise_tile, _tile_sums(heard), _tile_sums(over))
+    noise_tile = _sizes(noise)[1] if noise.size else np.zeros_like(x_tile)
+    sizes = (x_strip, x_tile, noise_tile, _tile_sums(heard), _tile_sums(over))
     w_read = np.empty(upper.size * LANES)
     for g in range(lanes.shape[0]):
         group = lanes[g].reshape(-1)

@@ -47,7 +47,7 @@ class Spread:
     resistor_percent, capacitor_percent: ± tolerance of every resistor and capacitor, 0 to 50; None: what the
     parts list says (the tolerance of a swept range, else 1 % gain resistors, 5 % other resistors, 10 % input
     capacitor, 20 % other capacitors: common practice, no source; the letters for them, F J K M, stand in
-    IEC 60062, from memory). parts_percent: single parts by reference ("C3") or key ("detector.hold_farad");
+    IEC 60062 [IEC60062], from memory). parts_percent: single parts by reference ("C3") or key ("detector.hold_farad");
     these go before all else.
     microphone_db: ± of the microphone's sensitivity, 0 to 12 dB; ±3 dB is typical of electrets, ±1 dB of MEMS
     types (from memory). offset_v: ± of the preamp's input offset about the stated one, 0 to 0.05 V; ±2 mV is
@@ -229,7 +229,7 @@ def _conditions(chain: Chain, spread: Spread) -> list[Source]:
 
 
 def draw(sources: list[Source], boards: int, seed: int) -> FloatArray:
-    """Return the sources' values for each board, shape (boards, sources); the same seed gives the same."""
+    """Return the sources' values on each board, shape (boards, sources), in the units of their names."""
     columns = []
     for source in sources:
         rng = np.random.default_rng([seed, zlib.crc32(source.name.encode())])
@@ -279,7 +279,7 @@ def board_of(chain: Chain, sources: list[Source], values: FloatArray) -> Chain:
 def closest_tolerance(percent: float) -> float | None:
     """Return the next tighter tolerance that parts are sold in, %; None: there is none.
 
-    20, 10, 5, 2, 1, 0.5, 0.1 % have the letters M, K, J, G, F, D, B of IEC 60062 (from memory).
+    20, 10, 5, 2, 1, 0.5, 0.1 % have the letters M, K, J, G, F, D, B of IEC 60062 [IEC60062] (from memory).
     """
     tighter = [one for one in (20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.1) if one < percent - 1e-9]
     return tighter[0] if tighter else None

@@ -21,9 +21,9 @@ from envlab.analog.electret import Electret
 from envlab.analog.envelope_bank import EnvelopeBank
 from envlab.analog.front import FrontState, drive_from
 from envlab.analog.microphone import MicrophoneState, hear, is_overloaded, self_noise_pa
-from envlab.analog.noise import noise_streams
+from envlab.analog.noise import NoiseStreams, noise_streams
 from envlab.analog.preamp import input_noise_v
-from envlab.analog.spread_bank import Board, BoardBlock, SpreadBank, alike_enough
+from envlab.analog.spread_bank import Board, BoardBlock, SpreadBank, alike_enough, noise_apart
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough, follow
 from envlab.sound.interpolate import internal_rate_hz, interpolated_pieces
@@ -74,10 +74,10 @@ def play_to_boards(
     nominal rest, not negative. seed: of the noise, as in study.readings; None: no noise. one_by_one: exactly,
     whatever the boards are.
     """
-    played = _Played(sound, nominal, seed, readings)
     quick = not one_by_one and runs_side_by_side(nominal, boards) and _drains_alike(nominal, boards, sound)
+    apart = not quick or _noise_apart(nominal, boards)
     run = _side_by_side if quick else _one_by_one
-    return run(played, nominal, boards, take, workers, progress)
+    return run(_Played(sound, nominal, seed, readings, apart), nominal, boards, take, workers, progress)
 
 
 def read_boards(
@@ -91,8 +91,9 @@ def read_boards(
     one_by_one: bool = False,
     progress: Progress | None = None,
 ) -> BoardReadings:
-    """Return what each board's firmware makes of the readings named (0 is at time 0), rising, followed.
+    """Return what each board's firmware makes of the readings named, followed.
 
+    reading_index: rising whole numbers, shape (readings,); 0 is the reading at time 0.
     Arguments as play_to_boards.
     """
     follows = not isinstance(nominal.follower, PassThrough)
@@ -120,6 +121,7 @@ def read_boards(
 class _Wave:
     """One block at the internal rate, shape (n,): pressure with microphone noise, Pa; preamp noise, V.
 
+    noise_v: no samples where it is not told apart; the pressure then has it as the nominal board hears it.
     end: index after its last sample. due: readings in it.
     """
 
@@ -131,12 +133,16 @@ class _Wave:
 
 @dataclass(frozen=True, eq=False)
 class _Played:
-    """One clip, to be heard by any board. The noise is that of the sweep, each source by itself."""
+    """One clip, to be heard by any board; the noise is that of the sweep.
+
+    apart: whether the preamp's noise comes by itself.
+    """
 
     sound: Sound
     nominal: Chain
     seed: tuple[int, ...] | None
     readings: Wanted
+    apart: bool
 
     @property
     def rate_hz(self) -> float:
@@ -147,32 +153,31 @@ class _Played:
         return round(self.sound.duration_s * self.rate_hz)
 
     def waves(self) -> Iterator[_Wave]:
-        nominal, rate_hz, file_rate_hz = self.nominal, self.rate_hz, self.sound.sample_rate_hz
+        nominal, count, file_rate_hz = self.nominal, self.sound.samples, self.sound.sample_rate_hz
         noise = None if self.seed is None else noise_streams(np.random.default_rng(self.seed))
         converter = None if noise is None else noise.adc
-        due = Due(self.readings, nominal.adc, self.samples, rate_hz, converter)
+        due = Due(self.readings, nominal.adc, self.samples, self.rate_hz, converter)
 
         def heard_pa() -> Iterator[FloatArray]:
             for piece in self.sound.pieces():
                 if noise is None:
                     yield piece
+                elif self.apart:
+                    yield piece + self_noise_pa(
+                        nominal.microphone, piece.size, file_rate_hz, noise.microphone
+                    )
                 else:
-                    own = self_noise_pa(nominal.microphone, piece.size, file_rate_hz, noise.microphone)
-                    yield piece + own
+                    yield piece + nominal.noise_pa(piece.size, file_rate_hz, noise)
 
-        def added_v() -> Iterator[FloatArray]:
+        def added_v(streams: NoiseStreams) -> Iterator[FloatArray]:
             for piece in self.sound.pieces():
-                if noise is None:
-                    yield np.zeros(piece.size)
-                else:
-                    yield input_noise_v(nominal.preamp, piece.size, file_rate_hz, noise.preamp)
+                yield input_noise_v(nominal.preamp, piece.size, file_rate_hz, streams.preamp)
 
-        count = self.sound.samples
         added = None
-        if noise is not None and nominal.preamp.noise_density_v_per_rthz > 0:
-            added = interpolated_pieces(added_v(), count, file_rate_hz, BLOCK)
+        if noise is not None and self.apart:
+            added = interpolated_pieces(added_v(noise), count, file_rate_hz, BLOCK)
         for start, fine_pa in interpolated_pieces(heard_pa(), count, file_rate_hz, BLOCK):
-            fine_v = np.zeros_like(fine_pa) if added is None else next(added)[1]
+            fine_v = np.empty(0) if added is None else next(added)[1]
             end = start + fine_pa.size
             yield _Wave(end, fine_pa, fine_v, due.before(start, end))
 
@@ -197,6 +202,10 @@ def _drains_alike(nominal: Chain, boards: Sequence[Chain], sound: Sound) -> bool
     return len(limits) == 1 or 1.5 * largest < narrowest
 
 
+def _noise_apart(nominal: Chain, boards: Sequence[Chain]) -> bool:
+    return noise_apart(_bank_board(nominal), [_bank_board(one) for one in boards], nominal.adc.lsb_v)
+
+
 def _side_by_side(
     played: _Played,
     nominal: Chain,
@@ -213,13 +222,15 @@ def _side_by_side(
     def heard() -> Iterator[tuple[_Wave, BoardBlock]]:
         microphone, state, noise_state = nominal.microphone, MicrophoneState(), MicrophoneState()
         for wave in played.waves():
-            noise_pa = wave.noise_v / microphone.sensitivity_v_pa
-            offered_pa = wave.pressure_pa + noise_pa
+            offered_pa, noise_v = wave.pressure_pa, wave.noise_v
+            if noise_v.size:
+                noise_pa = noise_v / microphone.sensitivity_v_pa
+                offered_pa = offered_pa + noise_pa
+                noise_v, noise_state = hear(
+                    noise_pa, microphone, sample_rate_hz=played.rate_hz, state=noise_state
+                )
             over = is_overloaded(offered_pa, microphone)
             heard_v, state = hear(offered_pa, microphone, sample_rate_hz=played.rate_hz, state=state)
-            noise_v, noise_state = hear(
-                noise_pa, microphone, sample_rate_hz=played.rate_hz, state=noise_state
-            )
             yield wave, bank.block(heard_v, noise_v, over)
 
     blocks = heard()
@@ -256,7 +267,9 @@ class _Exact:
     def read(self, wave: _Wave) -> FloatArray:
         """Return volts above the foot at the readings due, shape (readings,)."""
         board = self._board
-        offered_pa = wave.pressure_pa + wave.noise_v / board.microphone.sensitivity_v_pa
+        offered_pa = wave.pressure_pa
+        if wave.noise_v.size:
+            offered_pa = offered_pa + wave.noise_v / board.microphone.sensitivity_v_pa
         heard_v, self._microphone = hear(
             offered_pa, board.microphone, sample_rate_hz=self._rate_hz, state=self._microphone
         )

@@ -35,7 +35,7 @@ def percent_text(share: float) -> str:
 
 
 def value_text(figure: str, value: float, *, unit: bool = True) -> str:
-    """As in "22.1 L*", "4.8 %"; without its unit: the number alone."""
+    """As in "22.1 L*", "4.8 %"; without its unit: the number alone. value: in the figure's own unit."""
     name = FIGURES[figure][0]
     if figure.endswith("share"):
         value, name = 100 * value, "%"
