@@ -47,8 +47,8 @@ class Spread:
     resistor_percent, capacitor_percent: ± tolerance of every resistor and capacitor, 0 to 50; None: what the
     parts list says (the tolerance of a swept range, else 1 % gain resistors, 5 % other resistors, 10 % input
     capacitor, 20 % other capacitors: common practice, no source; the letters for them, F J K M, stand in
-    IEC 60062 [IEC60062], from memory). parts_percent: single parts by reference ("C3") or key ("detector.hold_farad");
-    these go before all else.
+    IEC 60062 [IEC60062], from memory). parts_percent: single parts by reference ("C3") or key
+    ("detector.hold_farad"); these go before all else.
     microphone_db: ± of the microphone's sensitivity, 0 to 12 dB; ±3 dB is typical of electrets, ±1 dB of MEMS
     types (from memory). offset_v: ± of the preamp's input offset about the stated one, 0 to 0.05 V; ±2 mV is
     typical of a plain amplifier (from memory). reference_percent: ± of the ADC's reference, 0 to 20; of no

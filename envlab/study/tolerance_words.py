@@ -18,9 +18,9 @@ LEAST_GAIN = 0.02
 
 
 def words_of(result: ToleranceResult, brief: Brief) -> tuple[str, ...]:
-    """Return sentences: the yield, what an order brings, each target that boards miss, causes, corners."""
-    lines = [_headline(result), *_dead(result), *_design_itself(result), *_order(result)]
-    lines += [*_targets(result), *_causes(result), *_corners(result)]
+    """Return sentences: the yield, what an order brings, flashes, causes, other targets, corners."""
+    lines = [_headline(result), *_dead(result), *_design_itself(result), *_order(result), *_flashes(result)]
+    lines += [*_causes(result), *_targets(result), *_corners(result)]
     judged = set(result.targets["figure"])
     left_out = [target for target in brief.targets.soft if target.figure not in judged]
     lines += [f"Not judged: {target.words()}. The clips lack what it needs." for target in left_out]
@@ -70,7 +70,10 @@ def _design_itself(result: ToleranceResult) -> list[str]:
     ]
     if not missed:
         return []
-    return [f"The design itself, every part exact, misses {'; '.join(missed)}: no tighter part mends that."]
+    return [
+        f"The design itself, every part exact, misses {'; '.join(missed)}: no tighter part mends that; "
+        "envlab design looks for parts that do."
+    ]
 
 
 def _design_meets(row: dict[str, Any]) -> bool:
@@ -88,18 +91,25 @@ def _order(result: ToleranceResult) -> list[str]:
     return [f"Order {ORDER} and expect {good} that do; in 19 of 20 such orders at least {surely} do."]
 
 
+def _flashes(result: ToleranceResult) -> list[str]:
+    """The hard limit stands in the first row of both tables."""
+    row, of = records(result.targets)[0], records(result.spread)[0]
+    if row["yield_share"] == 1:
+        return []
+    return [
+        f"{percent_text(1 - row['yield_share'])} of the boards flash more than {row['limit']:g} times in "
+        f"their worst second (the worst {of['worst']:.0f} times). This limit is hard: such a board must not "
+        "be worn."
+    ]
+
+
 def _targets(result: ToleranceResult) -> list[str]:
     spread = {row["figure"]: row for row in records(result.spread)}
     missed = [row for row in records(result.targets) if row["yield_share"] < 1]
     lines = []
-    for row in sorted(missed, key=lambda row: (row["figure"] != FLASH_FIGURE, row["yield_share"])):
+    for row in sorted(missed, key=lambda row: row["yield_share"]):
         figure, of = row["figure"], spread[row["figure"]]
         if figure == FLASH_FIGURE:
-            lines.append(
-                f"{percent_text(1 - row['yield_share'])} of the boards flash more than {row['limit']:g} "
-                f"times in their worst second (the worst {of['worst']:.0f} times). This limit is hard: such "
-                "a board must not be worn."
-            )
             continue
         span = f"{value_text(figure, of['low_5'], unit=False)} to {value_text(figure, of['high_95'])}"
         lines.append(
@@ -129,7 +139,13 @@ def _causes(result: ToleranceResult) -> list[str]:
         if row["tighter"]:
             gains = row["yield_if_tighter"] - before >= LEAST_GAIN
             effect = f"{percent_text(row['yield_if_tighter'])} do" if gains else "nothing is gained"
-            lines.append(f"{row['label']} bought at {row['tighter']} instead of {row['range']}: {effect}.")
+            label = row["label"][0].upper() + row["label"][1:]
+            lines.append(f"{label} bought at {row['tighter']} instead of {row['range']}: {effect}.")
+            if row["name"] == "microphone_db":
+                lines.append(
+                    "Firmware can do nearly as much: with envlab table --sensitivity steps, each board is "
+                    "set on one tone."
+                )
     if rest:
         others = ", ".join(f"{row['label']} ({percent_text(row['yield_if_exact'])})" for row in rest)
         lines.append(f"Were another one exact instead: {others}.")
