@@ -22,13 +22,15 @@ import time
 from dataclasses import dataclass
 
 import numpy as np
-from bench_sweep import BLOCK, CANDIDATES, FRAMES_HZ, RATE_HZ, drives, parts, spread
+from bench_sweep import BLOCK, CANDIDATES, FRAMES_HZ, RATE_HZ, parts, spread
 
 from envlab.analog.adc import instants_s, stamps_of
 from envlab.analog.detector import PeakDetector
 from envlab.analog.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.passive import diode_step, hold_passive
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifier import Rectifier, rectify
+from envlab.sound.recording import Recording
+from envlab.study.brief import demo_brief
 from envlab.units import FloatArray
 
 ALONE = 20
@@ -70,22 +72,37 @@ class Contest:
         return 1e9 * (time.thread_time() - began) / (self.drive_v.size * len(some))
 
 
+def signals(seconds: float) -> dict[str, FloatArray]:
+    """Return what the demo board's preamp gives on every demo clip at its levels, V."""
+    brief, found = demo_brief(), {}
+    for clip in brief.clips:
+        whole = clip.recording()
+        first = whole.pressure_pa[: int(seconds * whole.sample_rate_hz)]
+        result = brief.chain.run(Recording(first, whole.sample_rate_hz), np.random.default_rng(1))
+        assert result.internal_rate_hz == RATE_HZ
+        found[clip.label] = result.preamp_v
+    return found
+
+
 def main() -> None:
     """Print the table."""
     arguments = argparse.ArgumentParser(description="Diode bank against the same step one by one.")
     arguments.add_argument("--repeats", type=int, default=3)
     arguments.add_argument("--seconds", type=float, default=2.0, help="of each clip")
     wanted = arguments.parse_args()
-    clips, _ = drives(wanted.seconds)
+    clips = signals(wanted.seconds)
     samples = int(wanted.seconds * RATE_HZ)
     clips["silence"] = np.zeros(samples)
-    clips["noise, 1 V"] = np.abs(np.random.default_rng(3).standard_normal(samples))
+    clips["noise, 1 V"] = np.random.default_rng(3).standard_normal(samples)
     detectors = parts((220e-9, 4.7e-6), (470, 47e3))
     print(f"{CANDIDATES} detectors, {wanted.repeats} repeats; ratios are min, median, max")
     print(f"{'':32} ns a sample and detector   one by one/bank")
     for kind in DIODES:
         rectifier = Rectifier("full", diode=kind)
-        contests = {label: Contest(drive_v, detectors, rectifier) for label, drive_v in clips.items()}
+        contests = {
+            label: Contest(rectify(signal_v, rectifier), detectors, rectifier)
+            for label, signal_v in clips.items()
+        }
         warm = Contest(clips["silence"][:64], detectors, rectifier)
         warm.bank_ns()
         warm.alone_ns()
