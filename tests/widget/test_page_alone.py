@@ -165,12 +165,14 @@ def test_turning_a_part_changes_the_light_and_never_the_sound(opened):
     assert hook(page, "it.engine.starts") == 1
     turns = [message for message in heard(page) if message["do"] == "turn"]
     assert turns[-1]["index"] == 4
+    # JupyterLab looks for this on the very element in focus; without it, arrows move from cell to cell.
+    assert page.locator(RELEASE).get_attribute("data-lm-suppress-shortcuts") == "true"
     assert [message["number"] for message in turns] == list(range(1, len(turns) + 1))
     assert page.locator(f"{RELEASE} >> xpath=.. >> output").inner_text() == "1M Ω"
     assert page.locator(RELEASE).get_attribute("aria-valuetext") == "1M Ω"
     page.keyboard.press("Space")
-    frame = hook(page, "it.drawn().frame")
-    assert hook(page, "it.drawn().code") == page.evaluate("[...lightCodes(4, 0)]")[frame]
+    drawn = hook(page, "it.drawn()")
+    assert drawn["code"] == page.evaluate("[...lightCodes(4, 0)]")[drawn["frame"]]
     page.keyboard.press("Home")
     wait(page, "root.dataset.busy === 'false' && it.drawn().exact")
     assert page.locator(f"{RELEASE} >> xpath=.. >> output").inner_text() == "47k Ω"
@@ -179,6 +181,9 @@ def test_turning_a_part_changes_the_light_and_never_the_sound(opened):
 def test_two_boards_are_put_by_switched_and_taken_back(opened):
     page = opened()
     assert page.locator("[data-key=showing][value=put_by]").is_disabled()
+    page.locator(RELEASE).focus()
+    page.keyboard.press("2")
+    assert "No board is put by" in page.locator("[data-part=error]").inner_text()
     page.click("[data-key=put_by]")
     page.locator(RELEASE).focus()
     page.keyboard.press("End")
@@ -191,8 +196,8 @@ def test_two_boards_are_put_by_switched_and_taken_back(opened):
     page.keyboard.press("2")
     wait(page, "it.drawn().showing === 'put_by'")
     assert page.locator("[data-key=showing][value=put_by]").is_checked()
-    frame = hook(page, "it.drawn().frame")
-    assert hook(page, "it.drawn().code") == page.evaluate("[...lightCodes(1, 0)]")[frame]
+    drawn = hook(page, "it.drawn()")
+    assert drawn["code"] == page.evaluate("[...lightCodes(1, 0)]")[drawn["frame"]]
     page.click("[data-key=take_back]")
     wait(page, "root.dataset.busy === 'false'")
     assert page.locator(f"{RELEASE} >> xpath=.. >> output").inner_text() == "100k Ω"

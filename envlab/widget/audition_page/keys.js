@@ -20,6 +20,8 @@ export function meaningOf({ key, target, repeat, ctrlKey, metaKey, altKey }) {
 
 // actions: {play(), seek(key) → handled, show(board)}
 export function listenForKeys(root, actions) {
+  // A notebook takes arrows and letters for itself, unless the very element in focus forbids it.
+  root.addEventListener("focusin", (event) => event.target.setAttribute("data-lm-suppress-shortcuts", "true"));
   root.addEventListener("keydown", (event) => {
     const meaning = meaningOf(event);
     if (meaning === "") return;

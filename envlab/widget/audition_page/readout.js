@@ -5,7 +5,7 @@ export const BOARD_NAMES = { hand: "Board in hand", put_by: "Board put by", digi
 
 // Rows of the table: every figure that any board has, in the order of the first.
 export function figureRows(figures) {
-  const boards = ["hand", "put_by"].filter((board) => figures[board]?.length);
+  const boards = Object.keys(BOARD_NAMES).filter((board) => figures[board]?.length);
   const rows = new Map();
   for (const board of boards) {
     for (const figure of figures[board]) {
@@ -38,15 +38,16 @@ export class FiguresTable {
     this.shape = shape;
     this.cells.clear();
     const heads = boards.map((board) => make("th", { scope: "col" }, BOARD_NAMES[board]));
-    const head = make("tr", {}, make("th", { scope: "col" }, "Figure"), ...heads, make("th", { scope: "col" }, "Unit"));
+    const head = make("tr", {}, make("th", { scope: "col" }, "Figure"), ...heads);
     const body = rows.map((row) => {
       const cells = boards.map((board) => {
         const cell = make("td", { "data-board": board }, "–");
         this.cells.set(`${row.name} ${board}`, cell);
         return cell;
       });
-      const name = make("th", { scope: "row", title: row.help }, row.label);
-      return make("tr", { "data-name": row.name }, name, ...cells, make("td", {}, row.unit ?? ""));
+      const unit = row.unit ? make("span", { class: "envlab-unit" }, `, ${row.unit}`) : null;
+      const name = make("th", { scope: "row", title: row.help }, row.label, unit);
+      return make("tr", { "data-name": row.name }, name, ...cells);
     });
     this.element.replaceChildren(make("thead", {}, head), make("tbody", {}, ...body));
   }

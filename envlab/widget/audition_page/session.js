@@ -162,8 +162,8 @@ export class Session {
   }
 
   show(showing) {
-    if (showing === "put_by" && !this.state.put_by) return;
-    this.ask("show", { do: "show", showing });
+    if (showing === "put_by" && !this.state.put_by) this.complain("No board is put by yet: press Put by first.");
+    else this.ask("show", { do: "show", showing });
   }
 
   putBy() {

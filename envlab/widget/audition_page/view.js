@@ -103,7 +103,7 @@ export class AuditionView {
     const notes = unfolded("What this shows and what not", this.notes);
     return make(
       "section",
-      { class: "envlab-audition", tabindex: "-1", "aria-labelledby": titleId, "data-lm-suppress-shortcuts": "true" },
+      { class: "envlab-audition", tabindex: "-1", "aria-labelledby": titleId },
       make("h2", { id: titleId, class: "envlab-hidden" }, "Hear the recording, see the lights, turn the parts"),
       this.dead,
       make("div", { class: "envlab-scene" }, stage, this.warning.element),

@@ -154,7 +154,7 @@ export class FakeModel {
     this.set({
       traces: framed({ number, clip, showing, rate_hz: 250, points, names, units, limits }, rows),
       flash: { hand: this.verdict("hand", number), put_by: this.state.put_by && this.verdict("put_by", number), digital: this.verdict("digital", number) },
-      figures: { number, hand: this.figures("hand"), put_by: this.state.put_by ? this.figures("put_by") : [], digital: [] },
+      figures: { number, hand: this.figures("hand"), put_by: this.state.put_by ? this.figures("put_by") : [], digital: exact ? this.figures("hand") : [] },
     });
   }
 
