@@ -168,7 +168,7 @@ def asked_sentences(brief: Brief, choice: Choice) -> list[str]:
     more = f", and {targets} target{'s' * (targets > 1)} more" if targets else ""
     swept = ", ".join(row.reference for row in range_rows(brief, choice))
     tried = (
-        f"one was to be chosen out of {len(choice.table)} combinations of {swept}"
+        f"to choose from were {len(choice.table)} combinations of {swept}"
         if swept
         else "the design was to be judged as it is"
     )
@@ -188,15 +188,11 @@ def table_sentences(chain: Chain) -> list[str]:
     table = chain.brightness_table()
     facts = table_facts(table, chain.level_scale())
     lines = [
-        f"{table.entries} entries of {table.bits} bit, 0 to {table.full_scale_counts} counts above rest. "
-        f"It can show {facts.distinct_levels} different levels; the largest step from one to the next is "
-        f"{facts.largest_step_lstar:.1f} L*.",
+        f"The table has {table.entries} entries of {table.bits} bit and {facts.distinct_levels} levels; the "
+        f"largest step from one to the next is {facts.largest_step_lstar:.1f} L*."
     ]
     if facts.first_lit_entry >= 0:
-        lines.append(
-            f"The first lit entry is number {facts.first_lit_entry}, at {facts.first_lit_counts:g} above "
-            f"rest: a steady tone of {facts.first_lit_db_spl:.1f} dB SPL."
-        )
+        lines.append(f"First light comes at a steady tone of {facts.first_lit_db_spl:.1f} dB SPL.")
     return lines
 
 
@@ -205,7 +201,14 @@ def table_details(chain: Chain) -> list[str]:
     table = chain.brightness_table()
     scale = chain.level_scale()
     facts = table_facts(table, scale)
-    lines = [f"On this board the light is {table.count_map.words(scale)}."]
+    lines = [
+        f"Its entries stand for 0 to {table.full_scale_counts} counts above rest. On this board the light is "
+        f"{table.count_map.words(scale)}."
+    ]
+    if facts.first_lit_entry >= 0:
+        lines.append(
+            f"The first lit entry is number {facts.first_lit_entry}, at {facts.first_lit_counts:g} counts."
+        )
     if facts.largest_step_lstar > 5 and table.count_map.floor_counts < 5:
         lines.append(
             f"Its dark end is coarse: the floor lies at {table.count_map.floor_counts:.1f} counts, so that "
@@ -220,25 +223,27 @@ def table_details(chain: Chain) -> list[str]:
 
 
 def supply_sentences(chain: Chain) -> list[str]:
-    """Return what the supply can feed, a sentence each."""
+    """Return what the supply can feed, one sentence."""
     pixels, supply = chain.pixels, chain.supply
     full_a = full_current_a(pixels, volts=supply.volts)
-    lines = [
-        f"All {pixels.count} pixels with {pixels.channels} channels at full would take {full_a:.3g} A; the "
-        f"converter gives {supply.limit_a:g} A at {supply.volts:g} V."
-    ]
+    feeds = (
+        f"All {pixels.count} pixels at full would take {full_a:.3g} A of the converter's {supply.limit_a:g} A"
+    )
     if chain.cap < 1:
-        lines.append(
-            f"So the whole curve is scaled: no duty is above the cap of {chain.cap:.3f}, whatever the music "
-            "does. Nothing is clipped, and the dark end keeps its shape."
-        )
-        lines.append(
-            f"Without the cap, {whole_pixels_at_full(pixels, supply)} of {pixels.count} pixels could be at "
-            "full while the others stay dark."
-        )
-    else:
-        lines.append("The converter feeds all of them at full: no cap is needed.")
-    return lines
+        return [f"{feeds}, so the whole curve is scaled: no duty is above the cap of {chain.cap:.3f}."]
+    return [f"{feeds}: no cap is needed."]
+
+
+def supply_details(chain: Chain) -> list[str]:
+    """Return what the cap does, a sentence each; nothing without one."""
+    pixels, supply = chain.pixels, chain.supply
+    if chain.cap == 1:
+        return []
+    return [
+        "The cap holds whatever the music does. Nothing is clipped, and the dark end keeps its shape.",
+        f"Without it, {whole_pixels_at_full(pixels, supply)} of {pixels.count} pixels could be at full while "
+        "the others stay dark.",
+    ]
 
 
 def command_words(brief: Brief) -> str:

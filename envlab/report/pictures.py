@@ -71,8 +71,7 @@ def _schematic(choice: Choice) -> Picture:
         schematic(choice.chain),
         "schematic",
         f"Circuit from microphone to converter, with {parts}. Below it supply, pixels and microcontroller.",
-        "Values in Ω and F. Amplifiers run from the analog supply; a box does what is written in it, and how "
-        "it is built is left open.",
+        "Values in Ω and F. How a box is built is left open.",
     )
 
 
@@ -188,8 +187,7 @@ def _strips(lights: tuple[ClipLight, ...]) -> Picture:
         sheets.strips_sheet(lights),
         "strips",
         f"One strip of light for each clip, time from left to right. Mean lightness L* of each: {lit}.",
-        "Every pixel of the costume through time, as a screen shows it. A screen is smaller and dimmer than "
-        "a lamp at night; judge the rhythm, not the brightness.",
+        "Every pixel through time. Judge the rhythm, not the brightness: a lamp at night outshines a screen.",
     )
 
 

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html.parser import HTMLParser
 
+import pandas as pd
 import pytest
 from reference.small_brief import Case, small_case
 
 from envlab.report.page import page_text
 from envlab.report.pictures import Picture, pictures_of
+from envlab.study.targets import FLASH_FIGURE, Target
+from envlab.study.tolerance import ToleranceResult
+from envlab.study.tolerance_tables import meets, spread_table, target_table
+from envlab.study.tolerance_words import words_of
 
 
 @dataclass
@@ -60,8 +65,52 @@ def case(tmp_path_factory: pytest.TempPathFactory) -> Case:
 
 
 @pytest.fixture(scope="session")
-def pictures(case: Case) -> dict[str, Picture]:
-    return pictures_of(case.brief, case.choice, case.lights)
+def tolerance(case: Case) -> ToleranceResult:
+    """A result with the sweep's own eight candidates as boards: it need not be true to be shown."""
+    targets = [
+        Target(FLASH_FIGURE, "at_most", case.brief.targets.flash_limit, 1.0),
+        *case.brief.targets.known_in(case.choice.table),
+    ]
+    boards = case.choice.table.reset_index(drop=True)
+    met = meets(boards, targets)
+    cause = {
+        "name": "C3",
+        "label": "C3 hold",
+        "range": "±20 %",
+        "yield_if_exact": 0.9,
+        "gain": 0.2,
+        "tighter": "±10 %",
+        "yield_if_tighter": 0.8,
+    }
+    corners = ["figure", "limit", "nominal", "value", "meets", "at"]
+    result = ToleranceResult(
+        assumed=case.brief.tolerance,
+        sources=(),
+        boards=boards.assign(meets_all=met.all(axis=1)),
+        nominal=case.choice.row,
+        yield_share=float(met.all(axis=1).mean()),
+        targets=target_table(targets, case.choice.row, met),
+        spread=spread_table(targets, case.choice.row, boards),
+        causes=pd.DataFrame([cause]),
+        corners=pd.DataFrame([], columns=corners),
+    )
+    return replace(result, words=words_of(result, case.brief))
+
+
+@pytest.fixture(scope="session")
+def full_pictures(case: Case, tolerance: ToleranceResult) -> dict[str, Picture]:
+    """With those of many boards."""
+    return pictures_of(case.brief, case.choice, case.lights, tolerance)
+
+
+@pytest.fixture(scope="session")
+def full_page(case: Case, full_pictures: dict[str, Picture], tolerance: ToleranceResult) -> str:
+    return page_text(case.brief, case.choice, case.lights, full_pictures, tolerance)
+
+
+@pytest.fixture(scope="session")
+def pictures(full_pictures: dict[str, Picture]) -> dict[str, Picture]:
+    return {name: one for name, one in full_pictures.items() if name != "tolerance"}
 
 
 @pytest.fixture(scope="session")

@@ -19,6 +19,7 @@ from envlab.report.facts import (
     figure_text,
     name_of,
     range_rows,
+    supply_details,
     supply_sentences,
     table_details,
     table_sentences,
@@ -115,11 +116,11 @@ def test_the_table_states_its_levels_steps_and_first_light(case: Case) -> None:
     chain = case.choice.chain
     text = " ".join(table_sentences(chain))
     codes = chain.brightness_table().duty_codes
-    assert f"{len(set(codes.tolist()))} different levels" in text
-    assert "1024 entries of 16 bit" in text
-    first = int((codes > 0).argmax())
-    assert f"first lit entry is number {first}" in text
+    assert f"1024 entries of 16 bit and {len(set(codes.tolist()))} levels" in text
     assert "largest step" in text
+    assert "First light comes at a steady tone of" in text
+    first = int((codes > 0).argmax())
+    assert f"first lit entry is number {first}" in " ".join(table_details(chain))
 
 
 def test_a_floor_under_a_few_counts_is_said_to_be_coarse(case: Case) -> None:
@@ -136,11 +137,12 @@ def test_the_supply_is_told_with_and_without_a_cap(case: Case) -> None:
     text = " ".join(supply_sentences(chain))
     # 24 pixels × 3 × 0.15 A = 10.8 A from 3 A; 0.45 A each: 6 whole pixels.
     assert "10.8 A" in text
-    assert "3 A at 5 V" in text
+    assert "the converter's 3 A" in text
     assert "cap of 0.276" in text
-    assert "6 of 24 pixels" in text
+    assert "6 of 24 pixels" in " ".join(supply_details(chain))
     strong = dataclasses.replace(chain, supply=Supply(limit_a=12.0))
     assert "no cap is needed" in " ".join(supply_sentences(strong))
+    assert supply_details(strong) == []
 
 
 def test_what_was_asked_is_two_sentences(case: Case) -> None:
@@ -150,7 +152,7 @@ def test_what_was_asked_is_two_sentences(case: Case) -> None:
         == "Lights of 24 pixels on a converter of 3 A that follow drums and voices, at 72 to 92 dB SPL."
     )
     assert targets == (
-        "Asked were at most 3 flashes in any second, and 4 targets more; one was to be chosen out of 8 "
+        "Asked were at most 3 flashes in any second, and 4 targets more; to choose from were 8 "
         "combinations of R3, R4, R5."
     )
     alone = dataclasses.replace(
