@@ -1,38 +1,65 @@
-"""How fast a thousand detectors follow a clip, against the plainest loop there is.
+"""How fast a thousand detectors follow a clip, against the plainest loop there is, and what figures cost.
 
-    python tests/benchmarks/bench_sweep.py [--repeats 5] [--seconds 12]
+    python tests/benchmarks/bench_sweep.py [--repeats 5] [--seconds 12] [--song 180]
 
 Bank: read_bank, from the rectified drive to the readings of 100 frames a second, of 1,000 peak detectors.
 Multiply-add: y ← a·y + b·x for the same samples and as many a and b, double precision, its state in vector
 registers; the loop that no detector could undercut if every step had to be taken. One-fma: y ← a·y + x, which
 shows that the multiply-add loop is not slow by neglect (at most 2.2 times the time of this one).
 
+Bank and figures: the same, then counts, and every figure of a clip (study/running.py) from the readings.
+
 All on one thread, by the processor time of that thread, one after the other in each repeat, so that what else
 the machine does falls on all of them alike. Ratios are taken within a repeat: smallest, median, largest.
+
+Then a song of --song seconds (the mixed minute, over and over), as a sweep runs it, on two threads: from the
+file's samples to the frames' counts (envelopes only), to every figure of the clip, and the whole sweep, which
+adds figures on test signals (tone, onset, shimmer, noise) and the tables. Wall and processor time; on a
+machine that does other things too only the latter means something, and it is longer than on a quiet one.
+Last, 10,000 detectors at 48 kHz, the file's samples as they are. See bench_streamed.py for hours of music.
+
+What bounds it (two threads of a server processor with 512-bit vectors, others at work on it). Of a thousand
+candidates behind one front 20 to 30 ns a sample are the bank, 3 to 5 the figures, and 15 what all candidates
+share: interpolation 4 (half of it spectra), noise 2.5, microphone 4, preamp and rectifier 4.5. The filters of
+the latter wait for their own last step, not for arithmetic. So next would be one loop for microphone, preamp
+and rectifier, whose waits then overlap, as analog/precision.py has it for one board; then the bank's tiles in
+which few lanes of a group charge, and all are stepped. A whole sweep of a few minutes is bound as much by
+what is computed per candidate: table and tone response (1 ms, half of it Python), shimmer (1 ms).
 """
 
 from __future__ import annotations
 
 import argparse
 import itertools
+import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
+import soundfile
 
 from envlab.analog.adc import instants_s, stamps_of
-from envlab.analog.bank import DetectorBank, bank_of, read_bank
+from envlab.analog.bank import BLOCK_MULTIPLE, DetectorBank, bank_of, read_bank
 from envlab.analog.detector import PeakDetector, hold_step
 from envlab.analog.kernels import compiled
 from envlab.analog.microphone import hear
 from envlab.analog.noise import noise_streams
-from envlab.analog.parts import series_values
+from envlab.analog.parts import PartRange, series_values
 from envlab.analog.preamp import amplify
 from envlab.analog.rectifier import rectify
 from envlab.analog.vector_kernels import LANES, everywhere, load, store
+from envlab.chain import Chain
+from envlab.light.table import LookupTable
 from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
-from envlab.study.brief import demo_brief
+from envlab.sound.stream import open_sound
+from envlab.study.brief import Brief, Clip, demo_brief
+from envlab.study.clip_run import clip_columns, frame_envelopes
+from envlab.study.count_kernels import counts_above_rest
+from envlab.study.ranges import Choices
+from envlab.study.running import RunningFigures
+from envlab.study.sweep import sweep
 from envlab.units import FloatArray
 
 BLOCK = 65_536
@@ -69,11 +96,20 @@ def over_candidates(drive_v: FloatArray, keep: FloatArray, gain: FloatArray, ble
 
 
 @dataclass(frozen=True, eq=False)
+class Judged:
+    """The candidates as boards, and their brightness tables."""
+
+    chains: list[Chain]
+    tables: list[LookupTable]
+
+
+@dataclass(frozen=True, eq=False)
 class Contest:
     """The same samples and candidates for every contestant."""
 
     drive_v: FloatArray
     detectors: tuple[PeakDetector, ...]
+    judged: Judged
 
     def bank(self) -> DetectorBank:
         return bank_of(self.detectors, RATE_HZ)
@@ -97,6 +133,36 @@ def bank_s(contest: Contest) -> float:
     for start, block_v in contest.blocks():
         due = slice(*np.searchsorted(upper, (start, start + block_v.size)))
         _, state = read_bank(block_v, bank, upper[due] - start, fraction[due], state=state)
+    return time.thread_time() - began
+
+
+def figures_s(contest: Contest) -> float:
+    """Return the seconds that bank and figures take."""
+    bank, chains, tables = contest.bank(), contest.judged.chains, contest.judged.tables
+    adc, places = chains[0].adc, np.arange(len(chains))
+    times_s = instants_s(contest.drive_v.size / RATE_HZ, FRAMES_HZ)
+    upper, fraction = stamps_of(times_s, contest.drive_v.size, RATE_HZ)
+    rest_counts = np.zeros(len(chains), dtype=np.int64)
+    began, state = time.thread_time(), bank.start()
+    figures = RunningFigures(chains, tables, times_s.size)
+    for start, block_v in contest.blocks():
+        due = slice(*np.searchsorted(upper, (start, start + block_v.size)))
+        read_v, state = read_bank(block_v, bank, upper[due] - start, fraction[due], state=state)
+        noise_lsb = np.zeros(read_v.shape[0])
+        figures.take(
+            counts_above_rest(
+                np.ascontiguousarray(read_v.T),
+                places,
+                0.0,
+                adc.settled_share,
+                adc.lsb_v,
+                adc.offset_lsb,
+                noise_lsb,
+                adc.top_code,
+                rest_counts,
+            )
+        )
+    figures.columns()
     return time.thread_time() - began
 
 
@@ -138,9 +204,14 @@ def parts(hold_farad: tuple[float, float], attack_ohm: tuple[float, float]) -> t
     return tuple(PeakDetector(every[i][1], every[i][0], every[i][2]) for i in np.sort(drawn))
 
 
-def drives(seconds: float) -> tuple[dict[str, FloatArray], float]:
+def boards(brief: Brief, detectors: tuple[PeakDetector, ...]) -> Judged:
+    """Return the brief's board with each of the detectors."""
+    chains = [replace(brief.chain, detector=detector) for detector in detectors]
+    return Judged(chains, [chain.brightness_table() for chain in chains])
+
+
+def drives(brief: Brief, seconds: float) -> tuple[dict[str, FloatArray], float]:
     """Return the rectified drive of every demo clip at its levels, and the seconds a sample that it took."""
-    brief = demo_brief()
     chain, found, spent_s, samples = brief.chain, {}, 0.0, 0
     for clip in brief.clips:
         recording = clip.recording()
@@ -162,25 +233,76 @@ def drives(seconds: float) -> tuple[dict[str, FloatArray], float]:
     return found, spent_s / samples
 
 
-def contests(seconds: float) -> tuple[dict[str, Contest], int, float]:
+def contests(brief: Brief, seconds: float) -> tuple[dict[str, Contest], int, float]:
     """Return all contests, how many of them (the first) are clips, and the front's seconds a sample."""
     usual = parts((220e-9, 4.7e-6), (470, 47e3))
     shortest = parts((100e-12, 1e-9), (100, 10e3))
-    clips, front_s = drives(seconds)
+    of_usual, of_shortest = boards(brief, usual), boards(brief, shortest)
+    clips, front_s = drives(brief, seconds)
     noise_v = np.abs(np.random.default_rng(3).standard_normal(int(seconds * RATE_HZ)))
     loud = next(iter(clips))
-    found = {label: Contest(drive_v, usual) for label, drive_v in clips.items()}
-    found["white noise"] = Contest(noise_v, usual)
-    found["white noise, shortest constants"] = Contest(noise_v, shortest)
-    found[f"{loud}, shortest constants"] = Contest(clips[loud], shortest)
+    found = {label: Contest(drive_v, usual, of_usual) for label, drive_v in clips.items()}
+    found["white noise"] = Contest(noise_v, usual, of_usual)
+    found["white noise, shortest constants"] = Contest(noise_v, shortest, of_shortest)
+    found[f"{loud}, shortest constants"] = Contest(clips[loud], shortest, of_shortest)
     return found, len(clips), front_s
 
 
-CONTESTANTS: tuple[Callable[[Contest], float], ...] = (bank_s, multiply_add_s, one_fma_s)
+CONTESTANTS: tuple[Callable[[Contest], float], ...] = (bank_s, figures_s, multiply_add_s, one_fma_s)
 
 
 def spread(ratios: FloatArray) -> str:
     return f"{ratios.min():5.2f} {np.median(ratios):5.2f} {ratios.max():5.2f}"
+
+
+def song(brief: Brief, folder: Path, seconds: float) -> Clip:
+    """Return a clip of so many seconds, the mixed minute over and over."""
+    clip = next(clip for clip in brief.clips if clip.path.stem == "mixed_minute")
+    samples, rate_hz = soundfile.read(clip.path)
+    path = folder / f"song_{seconds:g}.flac"
+    soundfile.write(path, np.resize(samples, round(seconds * rate_hz)), rate_hz)
+    return Clip(path, clip.level_db_spl, ("beat",))
+
+
+def timed(name: str, run: Callable[[], object], seconds: float) -> None:
+    """Run once and print how long it took."""
+    wall_s, busy_s = time.perf_counter(), time.process_time()
+    run()
+    wall_s, busy_s = time.perf_counter() - wall_s, time.process_time() - busy_s
+    print(f"{name:52}{wall_s:8.2f} s wall {busy_s:8.2f} s processor time for {seconds:g} s of music")
+
+
+def print_song(brief: Brief, judged: Judged, seconds: float) -> None:
+    """Print how long a thousand candidates take on a song: envelopes, figures, a whole sweep."""
+    # Twenty attacks, two capacitors, twenty-five releases: a thousand pairs of time constants.
+    ranges: dict[str, Choices] = {
+        "detector.attack_ohm": PartRange("E12", 470, 18e3),
+        "detector.hold_farad": (470e-9, 1e-6),
+        "detector.release_ohm": PartRange("E12", 47e3, 4.7e6),
+    }
+    with tempfile.TemporaryDirectory() as folder:
+        clip = song(brief, Path(folder), seconds)
+        sound = open_sound(clip.path, clip.level_db_spl)
+        chains, tables = judged.chains, judged.tables
+        timed("envelopes only", lambda: frame_envelopes(sound, chains, seed=(1,)), seconds)
+        timed("all figures of the clip", lambda: clip_columns(sound, chains, tables, seed=(1,)), seconds)
+        whole = "whole sweep, figures on test signals and tables too"
+        timed(whole, lambda: sweep(brief.chain, ranges, [clip], judging=brief.judging), seconds)
+
+
+def print_at_the_files_rate(drive_v: FloatArray, seconds: float) -> None:
+    """Print how long ten thousand detectors take at 48 kHz, from a stretch of drive."""
+    rng = np.random.default_rng(5)
+    tens = 10 ** rng.uniform((2.7, -6.7, 4.5), (4.7, -5.3, 6.2), (10 * CANDIDATES, 3))
+    bank = bank_of(tuple(PeakDetector(*row) for row in tens), RATE_HZ / 8)
+    coarse_v = np.ascontiguousarray(drive_v[::8])
+    times_s = instants_s(drive_v.size / RATE_HZ, FRAMES_HZ)
+    upper, fraction = stamps_of(times_s, coarse_v.size, RATE_HZ / 8)
+    read_bank(coarse_v[:BLOCK_MULTIPLE], bank, upper[:0], fraction[:0], state=bank.start())
+    began = time.thread_time()
+    read_bank(coarse_v, bank, upper, fraction, state=bank.start())
+    busy_s = (time.thread_time() - began) * seconds * RATE_HZ / drive_v.size
+    print(f"{10 * CANDIDATES} detectors at 48 kHz, {seconds:g} s of music: {busy_s:.2f} s of one thread")
 
 
 def main() -> None:
@@ -188,33 +310,41 @@ def main() -> None:
     arguments = argparse.ArgumentParser(description="Detector bank against a plain multiply-add.")
     arguments.add_argument("--repeats", type=int, default=5)
     arguments.add_argument("--seconds", type=float, default=12.0, help="of each clip")
-    wanted = arguments.parse_args()
-    all_contests, clips, front_s = contests(wanted.seconds)
+    arguments.add_argument("--song", type=float, default=180.0, help="seconds of the song")
+    asked = arguments.parse_args()
+    brief = demo_brief()
+    all_contests, clips, front_s = contests(brief, asked.seconds)
     first = next(iter(all_contests.values()))
     for contestant in CONTESTANTS:
-        contestant(Contest(first.drive_v[:BLOCK], first.detectors))
+        contestant(Contest(first.drive_v[:BLOCK], first.detectors, first.judged))
     times_s = np.array(
         [
             [[contestant(one) for contestant in CONTESTANTS] for one in all_contests.values()]
-            for _ in range(wanted.repeats)
+            for _ in range(asked.repeats)
         ]
     )
-    print(f"{CANDIDATES} candidates, {wanted.repeats} repeats; ratios are min, median, max")
-    print(f"{'':36} ns per sample and candidate   multiply-add/bank   multiply-add/one-fma")
-    print(f"{'':36}    bank   mul-add   one-fma")
+    print(f"{CANDIDATES} candidates, {asked.repeats} repeats; ratios are min, median, max")
+    print(f"{'':36} ns per sample and candidate")
+    print(
+        f"{'':36}    bank   figures   mul-add   one-fma   multiply-add/bank   multiply-add/one-fma"
+        "   (bank+figures)/bank"
+    )
     samples = np.array([one.drive_v.size for one in all_contests.values()]) * CANDIDATES
     ns = 1e9 * np.median(times_s, axis=0) / samples[:, np.newaxis]
-    gain, neglect = times_s[..., 1] / times_s[..., 0], times_s[..., 1] / times_s[..., 2]
+    bank_all_s, figures_all_s, plain_s, fused_s = np.moveaxis(times_s, -1, 0)
+    gain, neglect, cost = plain_s / bank_all_s, plain_s / fused_s, figures_all_s / bank_all_s
     for i, label in enumerate(all_contests):
         numbers = "  ".join(f"{number:8.4f}" for number in ns[i])
-        print(f"{label:36}{numbers}   {spread(gain[:, i])}   {spread(neglect[:, i])}")
-    mean = np.exp(np.log(gain[:, :clips]).mean(axis=1))
-    print(f"{'geometric mean of the clips':36}{'':31}{spread(mean)}")
+        print(f"{label:36}{numbers}   {spread(gain[:, i])}   {spread(neglect[:, i])}   {spread(cost[:, i])}")
+    means = [np.exp(np.log(ratio[:, :clips]).mean(axis=1)) for ratio in (gain, cost)]
+    print(f"{'geometric mean of the clips':36}{'':41}{spread(means[0])}{'':23}{spread(means[1])}")
     slow = python_loop_s(first) / bank_s(first)
     print(f"numpy over candidates, time in Python: {slow:.0f} times the bank's time")
     print(
         f"interpolation, microphone, preamp, rectifier: {1e9 * front_s:.1f} ns a sample, for all candidates"
     )
+    print_song(brief, first.judged, asked.song)
+    print_at_the_files_rate(first.drive_v, asked.song)
 
 
 if __name__ == "__main__":
