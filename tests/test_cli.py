@@ -319,3 +319,38 @@ class TestSweep:
 
     def test_another_ending_is_refused_before_anything_runs(self, bench: Path) -> None:
         refused(run("sweep", bench / "mine.toml", "--out", bench / "all.xlsx"), "all.xlsx", ".parquet")
+
+
+class TestQuiet:
+    """Quiet means quiet: a run that succeeds says nothing at all, not even what it would note."""
+
+    @pytest.mark.parametrize(
+        "words",
+        [
+            ("design", "--no-pdf", "--out", "out"),
+            ("sweep", "--out", "all.csv"),
+            ("simulate", "--out", "nodes.csv"),
+            ("table", "--out", "fw"),
+        ],
+        ids=lambda words: words[0],
+    )
+    def test_nothing_is_said(
+        self, bench: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+    ) -> None:
+        monkeypatch.chdir(bench)
+        soundfile.write(bench / "pulse.wav", np.zeros(16_000), 16_000)  # silent: worth a note
+        result = run(words[0], "mine.toml", *words[1:], "--quiet")
+        assert (result.exit_code, result.stdout, result.stderr) == (0, "", "")
+        assert (bench / words[-1]).exists()
+
+    def test_errors_are_still_said(self, bench: Path) -> None:
+        refused(run("design", bench / "none.toml", "--quiet"), "none.toml")
+
+    def test_an_interruption_is_status_130(self, bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        def interrupt(*_: object, **__: object) -> None:
+            raise KeyboardInterrupt
+
+        monkeypatch.setattr("envlab.study.sweep.sweep", interrupt)
+        result = run("design", bench / "mine.toml", "--out", bench / "out")
+        assert result.exit_code == 130
+        assert not (bench / "out").exists()

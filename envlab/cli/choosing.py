@@ -61,10 +61,13 @@ def design(
     check_folder(folder, force=force)
     with progress() as report:
         table = sweep(brief.chain, brief.ranges, brief.clips, judging=brief.judging, progress=report)
-    choice = with_remedies(choose(table, brief), brief)
-    page = report_html(brief, choice)
-    write_folder(folder, result_files(brief, choice, folder, page), replaces=RESULTS)
-    printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
+        report("Choosing", 1.0)
+        choice = with_remedies(choose(table, brief), brief)
+        report("Drawing the report", 1.0)
+        page = report_html(brief, choice)
+        write_folder(folder, result_files(brief, choice, folder, page), replaces=RESULTS)
+        report("Printing the PDF", 1.0)
+        printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
     for line in choice.words:
         say(line)
     missing = "" if choice.flash_safe else " (no brightness table: the flash limit is not kept)"

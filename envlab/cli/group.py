@@ -62,8 +62,12 @@ class Verbs(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run a verb; say notes, errors and interruptions in one line each."""
+
+        def show(message: Warning | str, *_: Any, **__: Any) -> None:
+            note(str(message), ctx)  # it may come from another thread, which knows of no context
+
         with warnings.catch_warnings():
-            warnings.showwarning = _show_warning
+            warnings.showwarning = show
             warnings.simplefilter("always", EnvlabWarning)
             try:
                 return super().invoke(ctx)
@@ -74,10 +78,6 @@ class Verbs(click.Group):
             except KeyboardInterrupt:
                 click.echo("Interrupted; nothing was written.", err=True)
                 raise click.exceptions.Exit(INTERRUPTED_EXIT) from None
-
-
-def _show_warning(message: Warning | str, *_: Any, **__: Any) -> None:
-    note(str(message))
 
 
 @click.group(

@@ -19,10 +19,10 @@ def remember_quiet(ctx: click.Context, param: click.Parameter, value: bool) -> b
     return value
 
 
-def is_quiet() -> bool:
-    """Return whether the running command was given --quiet."""
-    ctx = click.get_current_context(silent=True)
-    return bool(ctx and ctx.meta.get(_QUIET, False))
+def is_quiet(ctx: click.Context | None = None) -> bool:
+    """Return whether the running command was given --quiet; ctx: its context, where this thread has none."""
+    running = ctx or click.get_current_context(silent=True)
+    return bool(running and running.meta.get(_QUIET, False))
 
 
 def paint(text: str, **style: object) -> str:
@@ -42,22 +42,22 @@ def say_lines(lines: str) -> None:
         click.echo(lines)
 
 
-def note(text: str) -> None:
-    """Print a caution on standard error, unless the command is quiet."""
-    if not is_quiet():
+def note(text: str, ctx: click.Context | None = None) -> None:
+    """Print a caution on standard error, unless the command is quiet; ctx as for is_quiet."""
+    if not is_quiet(ctx):
         told = click.wrap_text(f"Note: {text}", width=WIDTH, subsequent_indent="  ")
         click.echo(told.replace("Note:", paint("Note:", fg="yellow"), 1), err=True)
 
 
 @contextmanager
 def progress() -> Iterator[Callable[[str, float], None]]:
-    """A progress line with time left on a terminal; on anything else nothing moves."""
+    """A progress line with time left, on a terminal, gone when all is done; elsewhere nothing moves."""
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     console = Console(stderr=True, quiet=is_quiet())
     columns = (TextColumn("{task.description:<24.24}"), BarColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=console, transient=not console.is_terminal) as bar:
+    with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task("Compiling", total=1.0)
 
         def report(what: str, share: float) -> None:

@@ -7,6 +7,7 @@ import pty
 import subprocess
 import sys
 import warnings
+from concurrent.futures import ThreadPoolExecutor
 
 import click
 import pytest
@@ -92,3 +93,14 @@ def test_colour_on_a_terminal_only():
     words = [sys.executable, "-m", "envlab", "design", "none.toml"]
     piped = subprocess.run(words, capture_output=True, text=True, check=False)
     assert piped.stderr == "Error: none.toml: no such file\n"
+
+
+def test_quiet_holds_for_what_other_threads_notice(chatty):
+    @chatty.command()
+    @quiet_option
+    def thread() -> None:
+        with ThreadPoolExecutor(1) as pool:
+            pool.submit(warnings.warn, "the clip is silent", EnvlabWarning, stacklevel=1).result()
+
+    assert "Note: the clip is silent" in CliRunner().invoke(chatty, ["thread"]).stderr
+    assert CliRunner().invoke(chatty, ["thread", "--quiet"]).output == ""
