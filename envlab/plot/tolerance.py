@@ -38,8 +38,8 @@ def tolerance_sheet(result: ToleranceResult) -> Figure:
     shown = [row for row in _rows(result) if row["varies"]]
     same = [row for row in _rows(result) if not row["varies"]]
     rows = max(1, math.ceil(len(shown) / COLUMNS))
-    causes = min(len(result.causes), MOST_CAUSES)
-    height_mm = rows * _PANEL_MM + _CAUSE_MM * causes + _ROOM_MM + 5.0 * bool(same)
+    lines = max(1, len(_costly(result))) + bool(same)
+    height_mm = rows * _PANEL_MM + _CAUSE_MM * lines + _ROOM_MM
     figure = sheet(height_mm)
     panels_mm = rows * _PANEL_MM
     parts = figure.subfigures(2, 1, squeeze=False, height_ratios=(panels_mm, height_mm - panels_mm))
@@ -167,36 +167,42 @@ def _mark(ax: Axes, row: dict[str, Any], span: tuple[float, float]) -> None:
     )
 
 
-def cause_bars(result: ToleranceResult, ax: Axes) -> Axes:
-    """Draw the yield that each source would give if it were exact, against the yield as it is.
+def _costly(result: ToleranceResult) -> list[dict[str, Any]]:
+    return [row for row in records(result.causes) if row["gain"] >= LEAST_GAIN][:MOST_CAUSES]
 
-    The costliest stands on top. Only the targets that the design itself meets count here.
+
+def cause_bars(result: ToleranceResult, ax: Axes) -> Axes:
+    """Draw the share of boards that each source would save if it were exact, the costliest on top.
+
+    Only the targets that the design itself meets count here.
     """
-    causes = records(result.causes.head(MOST_CAUSES))
+    causes, every = _costly(result), records(result.causes)
     hue = colour("preamp")
-    heading(ax, "Boards that meet every target, if this alone is exact (bar) or a class tighter (◆)", hue)
+    heading(ax, "Boards that meet every target if one part alone is exact", hue)
     if not causes:
         ax.set_axis_off()
+        told = "No part is to blame: none of them alone, made exact, would save a board in fifty."
+        note(ax, told, (0, 0.5), coords="axes fraction", colour=SOFT)
         return ax
-    before = 100 * float(causes[0]["yield_if_exact"] - causes[0]["gain"])
+    before = float(every[0]["yield_if_exact"] - every[0]["gain"])
     place = -np.arange(len(causes), dtype=float)
-    exact = np.array([100.0 * row["yield_if_exact"] for row in causes])
-    tighter = np.array([100.0 * row["yield_if_tighter"] for row in causes])
-    ax.barh(place, exact - before, 0.62, left=before, color=hue, linewidth=0)
+    exact = np.array([row["yield_if_exact"] for row in causes])
+    tighter = np.array([row["yield_if_tighter"] for row in causes])
+    ax.barh(place, 100 * (exact - before), 0.62, left=100 * before, color=hue, linewidth=0)
     dress(ax, x="% of the boards", grid="x")
     ax.set_yticks(place, [f"{row['label']}  {row['range']}" for row in causes])
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
-    ax.axvline(before, color=INK, linewidth=1.1, zorder=3)
+    ax.axvline(100 * before, color=INK, linewidth=1.1, zorder=3)
     known = np.isfinite(tighter)
-    ax.plot(tighter[known], place[known], "D", color=INK, markersize=4, zorder=4)
-    for at, row, reached in zip(place, causes, exact, strict=True):
-        words = percent_text(reached / 100) if abs(row["gain"]) >= LEAST_GAIN else "no gain"
+    ax.plot(100 * tighter[known], place[known], "D", color=INK, markersize=4, zorder=4)
+    ends = np.fmax(exact, tighter)
+    for at, row, end in zip(place, causes, ends, strict=True):
         bought = f", at {row['tighter']} {percent_text(row['yield_if_tighter'])}" if row["tighter"] else ""
-        note(ax, f"{words}{bought}", (max(reached, before), float(at)), offset=(6, 0))
-    least, most = min(before, float(np.nanmin(exact))), max(before, float(np.nanmax(exact)))
-    room = max(most - least, 2.0)
-    ax.set_xlim(least - 0.05 * room, most + 0.6 * room)
+        words = f"exact {percent_text(row['yield_if_exact'])}{bought}"
+        note(ax, words, (100 * float(end), float(at)), offset=(6, 0))
+    room = float(np.max(ends)) - before
+    ax.set_xlim(100 * (before - 0.03 * room), 100 * (before + 1.6 * room))
     ax.set_ylim(-len(causes) + 0.4, 0.6)
-    beside_heading(ax, f"as it is: {percent_text(before / 100)}", INK)
+    beside_heading(ax, f"line: as it is, {percent_text(before)}     ◆ a class tighter", INK)
     return ax
