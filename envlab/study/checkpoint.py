@@ -36,6 +36,16 @@ class Checkpoint:
         """SHA-256 of the question."""
         return hashlib.sha256(self.question.encode()).hexdigest()
 
+    def prepare(self) -> None:
+        """Raise FileError now, not after hours of work, if nothing can be written into the folder."""
+        trial = self.folder / "trial.partial"
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            trial.touch()
+            trial.unlink()
+        except OSError as problem:
+            raise FileError(f"{self.folder}: cannot be written ({problem.strerror})") from None
+
     def step(self, name: str, compute: Callable[[], Columns]) -> Columns:
         """Return the columns of a step: from its file if that is whole and ours, else computed and kept."""
         path = self.folder / f"{name}.npz"
@@ -44,6 +54,7 @@ class Checkpoint:
             if known is not None:
                 return known
         columns = compute()
+        self.prepare()
         self._save(path, columns)
         return columns
 
@@ -75,7 +86,6 @@ class Checkpoint:
     def _save(self, path: Path, columns: Columns) -> None:
         partial = path.with_suffix(".partial")
         try:
-            self.folder.mkdir(parents=True, exist_ok=True)
             with partial.open("wb") as file:
                 arrays: dict[str, Any] = {"question": np.array(self.mark), **columns}
                 np.savez(file, **arrays)

@@ -177,7 +177,9 @@ def _kept(
     judging: Judging,
 ) -> Checkpoint:
     asked = [(clip.label, clip.level_db_spl, clip.weighting, _digest(clip.path)) for clip in clips]
-    return Checkpoint(folder, repr((__version__, chain, dict(ranges), asked, judging)))
+    kept = Checkpoint(folder, repr((__version__, chain, dict(ranges), asked, judging)))
+    kept.prepare()
+    return kept
 
 
 def _digest(path: Path) -> str:

@@ -12,7 +12,7 @@ import soundfile
 
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
-from envlab.errors import EnvlabWarning, ParameterError
+from envlab.errors import EnvlabWarning, FileError, ParameterError
 from envlab.study.brief import Clip
 from envlab.study.checkpoint import Checkpoint
 from envlab.study.sweep import sweep
@@ -59,6 +59,25 @@ def test_a_damaged_step_is_computed_anew(
     with pytest.warns(EnvlabWarning, match="damaged"):
         again = sweep(Chain(), RANGES, clips, checkpoint=folder)
     pd.testing.assert_frame_equal(again, whole, check_exact=True)
+
+
+def test_a_folder_that_cannot_be_written_is_said_before_the_work(tmp_path: Path, clips: list[Clip]) -> None:
+    folder = tmp_path / "one.wav" / "kept"
+    said: list[float] = []
+    with pytest.raises(FileError, match=r"one\.wav/kept: cannot be written \(Not a directory\)"):
+        sweep(Chain(), RANGES, clips, checkpoint=folder, progress=lambda _, share: said.append(share))
+    assert said == []
+
+
+def test_a_step_that_was_half_written_is_not_there(tmp_path: Path, clips: list[Clip]) -> None:
+    folder = tmp_path / "kept"
+    whole = sweep(Chain(), RANGES, clips, checkpoint=folder)
+    step = folder / "0-clip-1.npz"
+    (folder / "0-clip-1.partial").write_bytes(step.read_bytes()[:300])
+    step.unlink()
+    again = sweep(Chain(), RANGES, clips, checkpoint=folder)
+    pd.testing.assert_frame_equal(again, whole, check_exact=True)
+    assert not list(folder.glob("*.partial"))
 
 
 def test_another_question_finds_nothing_of_ours(tmp_path: Path, clips: list[Clip]) -> None:
