@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from reference.audition_page import AuditionPage, write_notebook, write_strokes
 from reference.lab import BROWSERS, LabPage, LabServer
 
 from envlab.shipped import shipped_folder
@@ -78,6 +79,23 @@ def opened(lab: LabServer, browser: object, artefacts: Path) -> Iterator[LabPage
     page = LabPage(lab, browser, artefacts)
     yield page
     page.close()
+
+
+@pytest.fixture(scope="session")
+def strokes(lab: LabServer) -> Path:
+    """Twelve seconds of strokes, two a second, and beside it the notebook strokes.ipynb that auditions it."""
+    clip = lab.notebooks / "strokes.flac"
+    write_strokes(clip, 12.0)
+    write_notebook(clip.with_suffix(".ipynb"), clip)
+    return clip
+
+
+@pytest.fixture(scope="module")
+def heard(opened: LabPage, strokes: Path) -> AuditionPage:
+    """The strokes' notebook, opened and run: the widget is ready."""
+    audition = AuditionPage(opened)
+    audition.start(f"{strokes.stem}.ipynb")
+    return audition
 
 
 @pytest.fixture
