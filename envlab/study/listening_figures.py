@@ -67,15 +67,27 @@ def clip_light_figures(light: BoardLight) -> tuple[Figure, ...]:
     )
 
 
-@functools.lru_cache(maxsize=256)
 def bench_figures(chain: Chain, street_db_spl: float = STREET_DB_SPL) -> tuple[Figure, ...]:
     """Return attack, release, ripple and lag of a board on the sweep's test signals."""
+    return (*tone_figures(chain), *lag_figures(chain, street_db_spl))
+
+
+@functools.lru_cache(maxsize=256)
+def tone_figures(chain: Chain) -> tuple[Figure, ...]:
+    """Return attack, release and ripple."""
     low, middle = chain.tone_response(60.0), chain.tone_response()
-    lag = onset_lag([chain], street_db_spl, [table_of(chain)])
     return (
         Figure("attack_ms", 1e3 * middle.attack_s),
         Figure("release_ms", 1e3 * middle.release_s),
         Figure("ripple_db", low.ripple_db),
+    )
+
+
+@functools.lru_cache(maxsize=256)
+def lag_figures(chain: Chain, street_db_spl: float = STREET_DB_SPL) -> tuple[Figure, ...]:
+    """Return mean and worst onset lag at a street level, dB SPL."""
+    lag = onset_lag([chain], street_db_spl, [table_of(chain)])
+    return (
         Figure("onset_lag_mean_ms", float(lag.mean_ms[0])),
         Figure("onset_lag_worst_ms", float(lag.worst_ms[0])),
     )

@@ -17,7 +17,7 @@ from envlab.analog.band_filter import BandFilter
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.envelope import HoldState, hold_drive
 from envlab.analog.front import FrontState, drive_from
-from envlab.analog.microphone import hear, is_overloaded
+from envlab.analog.microphone import hear
 from envlab.analog.preamp import amplify
 from envlab.analog.sections import SECOND_MATCH_HZ
 from envlab.chain import Chain
@@ -26,9 +26,9 @@ from envlab.study.listening_wave import KeptDrive, KeptWave
 from envlab.units import FloatArray
 
 BEFORE_S = 0.3
-AFTER_S = 1.2
+AFTER_S = 1.05
 # Before the detector is asked, the corners of microphone and preamp settle.
-_LEAD_S = 0.15
+_LEAD_S = 0.1
 _ROUGH_MOST_S = 6.0
 _ROUGH_MEMORIES = 10.0
 # One in so many samples of the wave: 44.1 to 50 thousand a second, whatever the file's rate.
@@ -66,8 +66,8 @@ def _warm_up_s(chain: Chain, drive_known: bool) -> float:
     if chain.rectifier.diode != "none":
         return 0.4 if slow_front and not drive_known else 0.8
     if drive_known:
-        return 2.0
-    return 0.6 if slow_front else 1.5
+        return 1.2
+    return 0.6 if slow_front else 0.9
 
 
 def window_light(chain: Chain, wave: KeptWave, drive: KeptDrive | None, playhead_s: float) -> BoardLight:
@@ -108,7 +108,7 @@ def _drive_from_rest(chain: Chain, wave: KeptWave, start: int, stop: int) -> Flo
     microphone_v, _ = hear(fine_pa, chain.microphone, sample_rate_hz=wave.rate_hz)
     nodes = drive_from(
         microphone_v,
-        is_overloaded(fine_pa, chain.microphone),
+        np.zeros(fine_pa.size, dtype=bool),
         chain.preamp,
         chain.band_filter,
         chain.rectifier,

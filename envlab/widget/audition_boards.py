@@ -10,7 +10,14 @@ from envlab.chain import Chain
 from envlab.errors import EnvlabError
 from envlab.light.flash import FlashReport
 from envlab.study.listening import Listening
-from envlab.study.listening_figures import Figure, bench_figures, clip_light_figures, light_flashes
+from envlab.study.listening_figures import (
+    Figure,
+    bench_figures,
+    clip_light_figures,
+    lag_figures,
+    light_flashes,
+    tone_figures,
+)
 from envlab.study.listening_firmware import FirmwareLight, FirmwareListening
 from envlab.study.listening_light import BoardLight
 from envlab.study.listening_traces import pressure_peaks, traces_of
@@ -100,12 +107,17 @@ class Boards:
         light = self.exact(board)
         if light is None:
             return []
-        return [_told(figure) for figure in (*self.bench(board), *clip_light_figures(light))]
+        bench = () if board == "digital" else bench_figures(light.chain)
+        return [_told(figure) for figure in (*bench, *clip_light_figures(light))]
 
-    def bench(self, board: str) -> tuple[Figure, ...]:
-        """Return a board's figures on the bench's signals, on which the firmware is not measured."""
+    def bench(self, board: str) -> Generator[None, None, None]:
+        """Measure a board on the bench's signals, one after the other; the firmware is not measured there."""
         chain = self.chain_of(board)
-        return () if board == "digital" or chain is None else bench_figures(chain)
+        if board != "digital" and chain is not None:
+            tone_figures(chain)
+            yield
+            lag_figures(chain)
+            yield
 
     def flashes(self, board: str, number: int) -> dict[str, Any] | None:
         """Return what the page must know of a board's flashes; None as long as its light is not known."""

@@ -105,6 +105,11 @@ class Session:
             self._error = str(problem)
             self._page.tell(state=self._state())
             return
+        except Exception as mistake:
+            # The page must not wait for an answer; the kernel's log gets the whole story.
+            self._error = f"A mistake inside envlab, please report it: {type(mistake).__name__}: {mistake}"
+            self._page.tell(state=self._state())
+            raise
         if told:
             self._status = " ".join([self._status, *(str(warning.message) for warning in told)]).strip()
             self._page.tell(state=self._state())
@@ -140,6 +145,7 @@ class Session:
         chain = control.turned(self.boards.hand, checked_index(content.get("index"), control))
         light = self.boards.listening.window(chain, playhead_s)
         self.boards.hand = chain
+        self._status = " ".join(chain.cautions)
         self._answer(playhead_s, light if self.boards.showing == "hand" else None)
 
     def _choose_clip(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
@@ -247,8 +253,7 @@ class Session:
                 yield IDLE_S
             yield from boards.compute(board)
             yield None
-            boards.bench(board)
-            yield None
+            yield from boards.bench(board)
             self._figures[board] = boards.figures(board)
             self._count(board)
             self._page.tell(figures={**self._figures, "number": self._number})

@@ -17,10 +17,11 @@ from envlab.chain import Chain
 from envlab.design_file import read_design
 from envlab.shipped import shipped_folder
 from envlab.sound.recording import Recording, read_recording
+from envlab.widget import audition_session
 from envlab.widget.audition_clips import clips_of
 from envlab.widget.audition_controls import LEVEL_KEY
 from envlab.widget.audition_payload import unframed
-from envlab.widget.audition_session import QUIET_S, Session
+from envlab.widget.audition_session import Session
 
 CHAIN = replace(Chain(), detector=PeakDetector(4.7e3, 1e-6, 220e3))
 
@@ -193,7 +194,10 @@ async def until_done(session: Session) -> None:
         await asyncio.sleep(0.005)
 
 
-def test_a_drag_waits_for_no_whole(page, drums, tone):
+def test_a_drag_waits_for_no_whole(page, drums, tone, monkeypatch):
+    # So long that even a machine with much else to do sends the next move within it.
+    monkeypatch.setattr(audition_session, "QUIET_S", 2.0)
+
     async def run() -> None:
         session = Session(CHAIN, clips_of([drums, tone]), page)
         session.begin()
@@ -201,7 +205,7 @@ def test_a_drag_waits_for_no_whole(page, drums, tone):
         page.came.clear()
         for number, text in enumerate(("8k2", "10k", "12k", "15k"), start=1):
             turn(session, page, "detector.attack_ohm", text, number)
-            await asyncio.sleep(QUIET_S / 4)
+            await asyncio.sleep(0.01)
         assert [light["exact"] for light in page.lights] == [False] * 4
         await until_done(session)
 
@@ -330,6 +334,29 @@ def test_a_load_that_starves_the_microphone_is_refused(page, drums):
     session.begin()
     turn(session, page, "microphone.load_ohm", "22k")
     assert "starves the drain" in page.now["state"]["error"]
+
+
+def test_what_a_bench_would_show_is_said(page, drums):
+    slow = replace(CHAIN, preamp=replace(CHAIN.preamp, gain_bandwidth_hz=1e5))
+    session = Session(slow, clips_of(drums), page)
+    session.begin()
+    turn(session, page, "preamp.feedback_ohm", "100k, gain 101", 1)
+    # 100 kHz over a gain of 101
+    assert "A gain of 101" in page.now["state"]["status"]
+    assert "ends at 990 Hz" in page.now["state"]["status"]
+    turn(session, page, "preamp.feedback_ohm", "47k, gain 48", 2)
+    assert page.now["state"]["status"] == ""
+
+
+def test_a_mistake_inside_releases_the_page_and_reaches_the_log(session, page, monkeypatch):
+    def broken(chain: Chain, playhead_s: float) -> None:
+        raise KeyError(chain, playhead_s)
+
+    monkeypatch.setattr(session.boards.listening, "window", broken)
+    with pytest.raises(KeyError):
+        turn(session, page, "detector.attack_ohm", "10k", 6)
+    assert page.now["state"]["answered"] == 6
+    assert "A mistake inside envlab" in page.now["state"]["error"]
 
 
 def test_save_and_read_back(session, page, tmp_path):
