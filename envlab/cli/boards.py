@@ -35,7 +35,7 @@ DESIGN_BOARDS, DESIGN_BOARDS_ONE_BY_ONE = 500, 40
 @main.command(
     short_help="Simulate many boards of one design: yield, causes.",
     epilog="\b\nExamples:\n  envlab tolerance my-night/design.toml\n"
-    "  envlab tolerance my-night/design.toml --boards 5000 --out boards.csv --picture boards.png",
+    "  envlab tolerance mine.toml --boards 5000 --out all.csv --picture all.png",
 )
 @design_argument
 @clip_option

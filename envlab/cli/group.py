@@ -22,7 +22,8 @@ Exit status:
   0    done
   1    refused; one line says what is wrong, and nothing half-written is left
   2    the command is not typed right
-  3    no candidate keeps the flash limit (design, tolerance)
+  3    the flash limit is not kept: by no candidate (design), by the design
+       (tolerance)
   130  interrupted with Ctrl-C
 """
 

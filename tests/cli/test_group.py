@@ -32,7 +32,7 @@ def test_without_a_verb_it_shows_the_way():
     result = run()
     assert result.exit_code == 0
     assert result.stdout == run("--help").stdout
-    for said in ("envlab design", "envlab notebooks", "Exit status:", "no candidate keeps the flash limit"):
+    for said in ("envlab design", "envlab notebooks", "Exit status:", "the flash limit is not kept"):
         assert said in result.stdout
 
 
