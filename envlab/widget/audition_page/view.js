@@ -167,15 +167,17 @@ export class AuditionView {
     this.lastTickMs = nowMs;
     if (gap > 2 && gap < 50) this.refreshMs += 0.1 * (gap - this.refreshMs);
     const settled = this.draw(nowMs);
+    if (this.stale) this.describe();
     if (this.session.engine.playing || !settled) {
       this.handle ||= requestAnimationFrame((next) => this.tick(next));
     }
   }
 
+  // What the kernel tells comes in several pieces at once: the light is drawn first, the words once after it.
   changed(what) {
+    this.stale = true;
     if (what === "alive") this.findShade();
-    if (what === "all" || what === "setup" || what === "state" || what === "flash" || what === "light") this.describe();
-    else this.describePlay();
+    if (what === "all" || what === "play") this.describe();
     if (what === "play" && this.session.asking) this.warning.steady.focus();
     this.wake();
   }
@@ -183,20 +185,9 @@ export class AuditionView {
   // ---- words and controls, from what the kernel says
 
   describe() {
-    const { setup, state } = this.session;
-    const shape = JSON.stringify(setup.notes ?? []);
-    if (shape !== this.notesShown) {
-      this.notesShown = shape;
-      this.notes.replaceChildren(notesList(setup.notes ?? []));
-    }
-    this.parts.build(setup.controls ?? []);
-    this.transport.build(setup, state);
-    this.figures.update(this.session.figures);
-    this.describePlay();
-  }
-
-  describePlay() {
     const { session } = this;
+    this.stale = false;
+    if (session.setup !== this.setupShown) this.buildFrom(session.setup);
     const { setup, state, engine, gate } = session;
     const dead = !session.pulse.alive;
     this.parts.update(state.hand ?? {}, state.put_by, (key) => session.pendingTurn(key), dead);
@@ -220,6 +211,13 @@ export class AuditionView {
     this.root.dataset.busy = String(session.queue.busy);
   }
 
+  buildFrom(setup) {
+    this.setupShown = setup;
+    this.notes.replaceChildren(notesList(setup.notes ?? []));
+    this.parts.build(setup.controls ?? []);
+    this.transport.build(setup);
+  }
+
   // ---- light, level trace, traces
 
   // Returns whether nothing is left to draw until something changes. The light is that of the instant of the
@@ -229,8 +227,9 @@ export class AuditionView {
     const { engine, track } = session;
     const position = engine.position(engine.playing ? this.refreshMs : 0);
     const settled = this.drawLights(position, nowMs);
-    this.seekBar.draw(session.traces, track, position, engine.duration, this.colours, session.gate.verdict);
-    this.traces.draw(session.traces, position, this.colours);
+    const traces = this.tracesOfClip();
+    this.seekBar.draw(traces, track, position, engine.duration, this.colours, session.gate.verdict);
+    this.traces.draw(traces, position, this.colours);
     if (!engine.playing || nowMs - this.textMs >= TEXT_EVERY_MS) this.drawText(position, nowMs);
     return settled;
   }
@@ -264,14 +263,21 @@ export class AuditionView {
     return true;
   }
 
+  // Another clip's sound comes before its traces; until then the lanes stay empty.
+  tracesOfClip() {
+    const { traces, engine } = this.session;
+    return traces?.header.clip === engine.clip ? traces : null;
+  }
+
   drawText(position, nowMs) {
     const { session } = this;
     this.textMs = nowMs;
     this.seekBar.describe(position, session.engine.duration);
     this.transport.showTime(position, session.engine.duration);
-    if (session.traces) {
-      this.traces.describe(session.traces);
-      this.traces.showValues(session.traces, position);
+    const traces = this.tracesOfClip();
+    if (traces) {
+      this.traces.describe(traces);
+      this.traces.showValues(traces, position);
     }
     const board = BOARD_NAMES[session.track.showing] ?? "";
     const held = session.steady ? ", held steady" : "";
@@ -297,6 +303,7 @@ const DEAD =
   "What you see is the last that it told.";
 
 function statusText(session) {
+  if (session.queue.inFlight?.message.do === "upload") return "The recording is being read…";
   if (session.wantsPlay) return "Counting flashes of the whole clip before it plays…";
   if (session.engine.heldBack) return "The browser holds the sound back; press Play once more.";
   const { state } = session;

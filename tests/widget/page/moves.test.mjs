@@ -52,6 +52,8 @@ test("an answer to an older move releases nothing, a later one does", () => {
   assert.equal(moves.busy, true);
   assert.equal(moves.acknowledge(2), true);
   assert.equal(moves.busy, false);
+  moves.ask(...turn("release", 3));
+  assert.equal(moves.acknowledge(4), true);
 });
 
 test("numbers rise and never repeat, also after a kernel fell silent", () => {
