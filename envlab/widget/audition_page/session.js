@@ -184,7 +184,7 @@ export class Session {
 
   complain(sentence) {
     this.problem = sentence;
-    this.emit("state");
+    this.emit("problem");
   }
 
   // ---- play

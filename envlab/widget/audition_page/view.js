@@ -177,7 +177,7 @@ export class AuditionView {
   changed(what) {
     this.stale = true;
     if (what === "alive") this.findShade();
-    if (what === "all" || what === "play") this.describe();
+    if (what === "all" || what === "play" || what === "problem") this.describe();
     if (what === "play" && this.session.asking) this.warning.steady.focus();
     this.wake();
   }
