@@ -13,7 +13,9 @@ from envlab.light.flash import FlashReport, find_flashes
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import supply_current_a
 from envlab.light.table import LookupTable
+from envlab.sound.feed import regrouped, stretch
 from envlab.sound.recording import Recording
+from envlab.sound.stream import Sound
 from envlab.study.brief import Brief, Clip
 from envlab.study.clip_run import clip_seed, frame_envelopes
 from envlab.units import FloatArray
@@ -62,7 +64,7 @@ def light_on_clips(brief: Brief, chain: Chain, *, workers: int = 2) -> tuple[Cli
     def one(number: int) -> ClipLight:
         clip = brief.clips[number]
         seed = clip_seed(brief.judging.seed, number)
-        envelope, _ = frame_envelopes(clip.recording(), [chain], seed=seed, workers=1)
+        envelope, _ = frame_envelopes(clip.sound(), [chain], seed=seed, workers=1)
         return _shown(clip, envelope[0], chain, table)
 
     with ThreadPoolExecutor(workers) as pool:
@@ -128,12 +130,13 @@ def music_scene(brief: Brief, chain: Chain, *, length_s: float = 4.0, lead_s: fl
     """
     number = _clip_to_show(brief)
     clip = brief.clips[number]
-    whole = clip.recording()
+    whole = clip.sound()
     start_s = _liveliest_s(whole, length_s)
     lead_s = min(lead_s, start_s)
     first = round((start_s - lead_s) * whole.sample_rate_hz)
-    last = min(whole.pressure_pa.size, round((start_s + length_s) * whole.sample_rate_hz))
-    piece = Recording(whole.pressure_pa[first:last], whole.sample_rate_hz, whole.name, whole.notes)
+    last = round((start_s + length_s) * whole.sample_rate_hz)
+    pressure_pa = stretch(whole.pieces(), first, last)
+    piece = Recording(pressure_pa, whole.sample_rate_hz, whole.name, whole.notes)
     result = chain.run(piece, np.random.default_rng(clip_seed(brief.judging.seed, number)))
     span_s = (lead_s, piece.duration_s)
     return MusicScene(clip, result, span_s, _stroke(result, span_s), start_s)
@@ -147,14 +150,14 @@ def _clip_to_show(brief: Brief) -> int:
     )
 
 
-def _liveliest_s(recording: Recording, length_s: float) -> float:
+def _liveliest_s(recording: Sound, length_s: float) -> float:
     """Whole second at which the span begins whose level, in steps of 40 ms, rises most in sum.
 
     What lies more than 30 dB under the loudest step counts as silence.
     """
     step = max(1, round(_LEVEL_STEP_S * recording.sample_rate_hz))
-    steps = recording.pressure_pa.size // step
-    power = np.square(recording.pressure_pa[: steps * step]).reshape(steps, step).mean(axis=1)
+    whole_steps = (part for part in regrouped(recording.pieces(), step) if part.size == step)
+    power = np.array([np.square(part).mean() for part in whole_steps])
     level_db = 10 * np.log10(np.maximum(power, max(float(power.max(initial=0.0)), 1e-30) * 1e-3))
     rises_db = np.concatenate(([0.0], np.cumsum(np.maximum(np.diff(level_db), 0.0))))
     starts_s = np.arange(int(max(0.0, recording.duration_s - length_s)) + 1)

@@ -9,6 +9,7 @@ import numpy as np
 from envlab.units import FloatArray
 
 Pieces = Iterable[FloatArray]
+_PASSED = 1 << 16
 
 
 class Feed:
@@ -39,6 +40,14 @@ class Feed:
         """Return the next count samples, silence after the end."""
         known = self.take(count)
         return known if known.size == count else np.concatenate((known, np.zeros(count - known.size)))
+
+
+def stretch(pieces: Pieces, first: int, last: int) -> FloatArray:
+    """Return the samples from first to before last; fewer where the signal ends."""
+    feed, missing = Feed(pieces), first
+    while missing > 0 and (passed := feed.take(min(missing, _PASSED)).size):
+        missing -= passed
+    return feed.take(last - first)
 
 
 def regrouped(pieces: Pieces, size: int) -> Iterator[FloatArray]:

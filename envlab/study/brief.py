@@ -12,6 +12,7 @@ from envlab.design_file import build, chain_of, field_value, fields_of, read_tom
 from envlab.errors import EnvlabError, FileError, ParameterError, check_choice, check_range
 from envlab.shipped import demo_design, shipped_folder
 from envlab.sound.recording import Recording, read_recording
+from envlab.sound.stream import Sound, open_sound
 from envlab.study.ranges import MOST_CANDIDATES, Choices, read_ranges
 from envlab.study.spread import Spread, sources_of
 from envlab.study.targets import FIGURES, Target, Targets
@@ -47,6 +48,10 @@ class Clip:
     def recording(self) -> Recording:
         """Read the file at its level; errors as read_recording."""
         return read_recording(self.path, self.level_db_spl, weighting=self.weighting)
+
+    def sound(self) -> Sound:
+        """The same, but a clip longer than a minute is streamed from its file and never held."""
+        return open_sound(self.path, self.level_db_spl, weighting=self.weighting)
 
 
 @dataclass(frozen=True)

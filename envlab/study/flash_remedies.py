@@ -149,7 +149,7 @@ class _Trial:
 
 
 def _relative_light(clip: Clip, chains: list[Chain], seed: tuple[int, ...], workers: int) -> list[FloatArray]:
-    envelopes, _ = frame_envelopes(clip.recording(), chains, seed=seed, workers=workers)
+    envelopes, _ = frame_envelopes(clip.sound(), chains, seed=seed, workers=workers)
     lights = []
     for chain, envelope in zip(chains, envelopes, strict=True):
         table = chain.brightness_table()

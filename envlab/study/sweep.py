@@ -19,7 +19,7 @@ from envlab.chain import Chain
 from envlab.errors import EnvlabError, EnvlabWarning, ParameterError
 from envlab.light.pixels import supply_current_a
 from envlab.light.table import LookupTable
-from envlab.sound.stream import Sound, open_sound
+from envlab.sound.stream import Sound
 from envlab.study.brief import Clip, Judging
 from envlab.study.checkpoint import Checkpoint, Columns
 from envlab.study.clip_pass import BEHAVIOUR_RATE_HZ, behaviour
@@ -189,7 +189,7 @@ def _digest(path: Path) -> str:
 
 def _sound(clip: Clip) -> Sound:
     try:
-        return open_sound(clip.path, clip.level_db_spl, weighting=clip.weighting)
+        return clip.sound()
     except ParameterError as problem:
         raise EnvlabError(f"{clip.path.name}: {problem}") from None
 

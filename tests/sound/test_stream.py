@@ -10,7 +10,7 @@ import pytest
 import soundfile
 
 from envlab.errors import EnvlabWarning, FileError, ParameterError
-from envlab.sound.feed import Feed, regrouped
+from envlab.sound.feed import Feed, regrouped, stretch
 from envlab.sound.interpolate import interpolate, interpolated_pieces
 from envlab.sound.level import leq_db_spl, mean_square
 from envlab.sound.recording import Recording, read_recording
@@ -82,6 +82,9 @@ def test_portions_of_any_length() -> None:
     assert feed.take(5).tolist() == [0, 1, 2, 3, 4]
     assert feed.take_padded(7).tolist() == [5, 6, 7, 8, 9, 0, 0]
     assert feed.take(1).size == 0
+    assert stretch([np.arange(3.0), np.arange(3.0, 9.0)], 2, 5).tolist() == [2, 3, 4]
+    assert stretch([np.arange(3.0)], 2, 5).tolist() == [2]
+    assert stretch([np.arange(3.0)], 4, 5).size == 0
     assert [piece.tolist() for piece in regrouped([np.arange(5.0)], 2)] == [[0, 1], [2, 3], [4]]
 
 

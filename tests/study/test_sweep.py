@@ -319,7 +319,7 @@ def test_a_clip_shorter_than_the_longest_release_is_said(clips):
 
 
 def test_long_clips_are_streamed_and_the_table_is_the_same(clips, table, monkeypatch):
-    from envlab.study import sweep as module
+    from envlab.study import brief as module
 
     streamed: list[object] = []
 
