@@ -52,10 +52,11 @@ class Audition:
 
     def picture(self) -> bytes:
         """Return the still picture, PNG: the clip's sound, the board's signals and its light."""
+        self.session.later.finish()
         boards = self.session.boards
         light = boards.listening.whole(boards.hand)
         traces = traces_of(light, pressure_peaks(boards.listening.recording))
-        words = f"{boards.clip.label}, {boards.level_db_spl:g} dB SPL"
+        words = f"{boards.clip.label}, heard at {boards.level_db_spl:g} dB SPL"
         return png_bytes(listening_sheet(light, traces, words), dpi=_PICTURE_DPI)
 
     def tell(self, **traits: Any) -> None:
