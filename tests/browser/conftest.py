@@ -15,19 +15,9 @@ from pathlib import Path
 
 import pytest
 from reference.audition_page import AuditionPage, write_notebook, write_strokes
-from reference.lab import BROWSERS, LabPage, LabServer
+from reference.lab import BROWSERS, FLAGS, LabPage, LabServer
 
 from envlab.shipped import shipped_folder
-
-FLAGS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
-)
 
 
 def missing(tool: str) -> None:

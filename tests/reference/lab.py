@@ -18,6 +18,15 @@ from typing import Any
 from urllib.parse import urlsplit
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=no-user-gesture-required",
+)
 HERE = ("127.0.0.1", "localhost")
 START_S, RUN_S = 60, 150
 # No news pop-up, no questions to other machines, and every cell of a notebook in the page at once.
