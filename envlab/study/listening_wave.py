@@ -32,18 +32,26 @@ class KeptWave:
         self.samples = recording.pressure_pa.size * self.factor
         self.filled = 0
         self.place = np.empty(self.samples) if place is None else place
-        self._ahead = interpolated_blocks(recording.pressure_pa, recording.sample_rate_hz, BLOCK)
+        self._ahead: Iterator[tuple[int, FloatArray]] | None = None
 
     def blocks(self, start: int = 0) -> Iterator[tuple[int, FloatArray]]:
         """Yield (start, pressure in Pa) from a multiple of BLOCK on; what is not known yet is computed."""
         while start < self.samples:
             while self.filled <= start:
-                at, fine_pa = next(self._ahead)
+                at, fine_pa = next(self._interpolation())
                 self.place[at : at + fine_pa.size] = fine_pa
                 self.filled = at + fine_pa.size
             stop = min(start + BLOCK, self.samples)
             yield start, self.place[start:stop]
             start = stop
+
+    def _interpolation(self) -> Iterator[tuple[int, FloatArray]]:
+        # It copies the clip, which the first seconds round a playhead need not wait for.
+        if self._ahead is None:
+            self._ahead = interpolated_blocks(
+                self.recording.pressure_pa, self.recording.sample_rate_hz, BLOCK
+            )
+        return self._ahead
 
     def piece(self, start: int, stop: int) -> FloatArray:
         """Return the pressure from one sample to another, Pa; the same wave whether it is kept or not."""

@@ -30,7 +30,7 @@ AFTER_S = 1.05
 # Before the detector is asked, the corners of microphone and preamp settle.
 _LEAD_S = 0.1
 _ROUGH_MOST_S = 6.0
-_ROUGH_MEMORIES = 10.0
+_ROUGH_MEMORIES = 7.0
 # One in so many samples of the wave: 44.1 to 50 thousand a second, whatever the file's rate.
 _ROUGH_STEP = 8
 
