@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -26,18 +26,6 @@ MOST_BOARDS = 100_000
 SIGMAS = 3.0
 # Of a three-terminal regulator over load and temperature; common practice, no source.
 _SUPPLY_SHARE = 0.03
-_USUAL_PERCENT = {"ohm": 5.0, "farad": 20.0}
-# What is soldered onto the board, in the order of the signal: stage → fields.
-_SOLDERED = {
-    "microphone": ("load_ohm",),
-    "preamp": (
-        *("coupling_farad", "input_ohm", "ground_ohm", "feedback_ohm", "ground_farad"),
-        *("second_coupling_farad", "second_input_ohm", "second_ground_ohm", "second_feedback_ohm"),
-        "second_ground_farad",
-    ),
-    "rectifier": ("coupling_farad", "return_ohm"),
-    "detector": ("attack_ohm", "smoothing_ohm", "hold_farad", "release_ohm"),
-}
 
 
 @dataclass(frozen=True)
@@ -171,45 +159,26 @@ def sources_of(chain: Chain, spread: Spread, ranges: Mapping[str, Choices] | Non
     ranges: of the sweep; they know the tolerance of the parts that are bought. Raises ParameterError for a
     part in spread.parts_percent that the board does not have.
     """
-    listed = {part.key: part for part in parts_list(chain, ranges)}
     stated = dict(spread.parts_percent)
-    microphone = Source(
-        "microphone_db",
-        "microphone",
-        "",
-        -spread.microphone_db,
-        spread.microphone_db,
-        0.0,
-        spread.shape,
-    )
-    sources = [microphone]
-    for key in _soldered(chain):
-        part = listed.get(key)
-        reference = part.reference if part else key
-        unit = key.rsplit("_", 1)[-1]
-        general = spread.resistor_percent if unit == "ohm" else spread.capacitor_percent
-        usual = part.tolerance_percent if part else _USUAL_PERCENT[unit]
-        percent = usual if general is None else general
-        for name in (reference, key):
+    sources = [
+        Source(
+            "microphone_db", "microphone", "", -spread.microphone_db, spread.microphone_db, 0.0, spread.shape
+        )
+    ]
+    parts = parts_list(chain, ranges)
+    for part in parts:
+        general = spread.resistor_percent if part.unit == "ohm" else spread.capacitor_percent
+        percent = part.tolerance_percent if general is None else general
+        for name in (part.reference, part.key):
             percent = stated.pop(name, percent)
-        what = key.partition(".")[2].rsplit("_", 1)[0].replace("_", " ")
-        label = f"{reference} {what}" if part else what
-        sources.append(Source(f"{reference}_percent", label, key, -percent, percent, 0.0, spread.shape))
+        what = part.key.partition(".")[2].rsplit("_", 1)[0].replace("_", " ")
+        name, label = f"{part.reference}_percent", f"{part.reference} {what}"
+        sources.append(Source(name, label, part.key, -percent, percent, 0.0, spread.shape))
     if stated:
-        have = ", ".join(listed[key].reference if key in listed else key for key in _soldered(chain))
+        have = ", ".join(part.reference for part in parts)
         raise ParameterError("parts_percent", next(iter(stated)), f"one of this board's parts: {have}")
     sources += _conditions(chain, spread)
     return [one for one in sources if one.low < one.high or one.low != one.designed]
-
-
-def _soldered(chain: Chain) -> list[str]:
-    keys = [
-        f"{stage}.{name}"
-        for stage, names in _SOLDERED.items()
-        for name in names
-        if getattr(getattr(chain, stage), name, None) is not None
-    ]
-    return keys + [f"band_filter.{part.name}" for part in fields(chain.band_filter)]
 
 
 def _conditions(chain: Chain, spread: Spread) -> list[Source]:

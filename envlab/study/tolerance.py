@@ -111,6 +111,8 @@ def tolerance(
     figures = study.judge(np.concatenate((designed, ends, drawn)), (0.0, 0.5), "Boards")
     nominal, at_ends = figures.iloc[0], figures.iloc[1 : len(ends) + 1]
     boards = figures.iloc[len(ends) + 1 :].reset_index(drop=True)
+    if boards[FLASH_FIGURE].isna().all():
+        raise EnvlabError("no board works within this spread: some range leaves what a part can be")
     targets = study.targets(nominal)
     met = meets(boards, targets)
     values = pd.DataFrame(drawn, columns=[source.name for source in study.sources])
@@ -175,14 +177,15 @@ class _Study:
 
         made = [self.board(row) for row in values]
         works = np.array([one is not None for one in made])
-        if not works.any():
-            raise EnvlabError("no board works within this spread: a range leaves what a part can be")
 
         def tell(label: str, share: float) -> None:
             self.report(f"{what}: {label}", span[0] + (span[1] - span[0]) * share)
 
         judge = replace(self.near, one_by_one=exactly)
-        return pd.DataFrame(_filled(judge.figures([one for one in made if one], tell), works))
+        # At least the board as designed works; where it is not asked for, it lends the names of the figures.
+        boards = [one for one in made if one] or [self.chain]
+        figures = judge.figures(boards, tell)
+        return pd.DataFrame(_filled(figures, works))
 
     def targets(self, nominal: pd.Series) -> list[Target]:
         """The flash limit, then every soft target that the clips let one judge."""
@@ -286,7 +289,7 @@ def _filled(columns: Columns, works: BoolArray) -> Columns:
         return columns
     full = {name: np.full(works.size, np.nan) for name in columns}
     for name, values in columns.items():
-        full[name][works] = values
+        full[name][works] = values[: np.count_nonzero(works)]
     return full
 
 
