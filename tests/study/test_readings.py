@@ -120,3 +120,44 @@ def test_what_must_be_alike(recording, other, text):
     with pytest.raises(ParameterError) as caught:
         read_chains(recording, [Chain(), other], np.arange(5))
     assert str(caught.value).startswith(text)
+
+
+def test_equal_time_constants_run_once(recording, monkeypatch):
+    from envlab.study import clip_pass
+
+    run: list[int] = []
+    bank = clip_pass.EnvelopeBank
+
+    def counted(detectors, *rest):
+        run.append(len(detectors))
+        return bank(detectors, *rest)
+
+    monkeypatch.setattr(clip_pass, "EnvelopeBank", counted)
+    # Ten times the capacitor and a tenth of both resistors; the second rectifier is a front of its own.
+    parts = [(1e3, 1e-6, 470e3), (1e4, 1e-7, 4.7e6), (100.0, 1e-5, 47e3), (2e3, 1e-6, 470e3)]
+    chains = [
+        Chain(detector=PeakDetector(*some), rectifier=Rectifier(kind))
+        for kind in ("full", "half")
+        for some in parts
+    ]
+    counts = read_chains(recording, chains, np.arange(500), seed=SEED).counts
+    assert run == [2, 2]
+    assert np.array_equal(counts[0], counts[1])
+    assert np.array_equal(counts[0], counts[2])
+    assert not np.array_equal(counts[0], counts[3])
+
+
+def test_gain_is_no_mere_factor_where_bandwidth_or_swing_changes_with_it():
+    # Four times the gain gives four times the counts only as long as nothing else depends on the gain. With
+    # 200 kHz of gain-bandwidth 11 times gain reach 18 kHz, 44 times 4.5 kHz; and 3.3 V hold no more than 1.6 V.
+    free = {"ground_farad": None, "gain_bandwidth_hz": 1e9, "input_offset_v": 0.0}
+    adc = Adc(bits=16, noise_lsb=0.0, offset_lsb=0.5)
+
+    def ratio(peak_pa: float, **parts: float | None) -> float:
+        chains = [Chain(preamp=Preamp(ohm, 1e3, **parts), adc=adc) for ohm in (10e3, 43e3)]
+        counts = read_chains(clatter(0.2, peak_pa), chains, np.arange(20, 200)).counts
+        return float(counts[1].mean() / counts[0].mean())
+
+    assert ratio(0.2, **free) == pytest.approx(4, rel=1e-3)
+    assert ratio(0.2, **free | {"gain_bandwidth_hz": 200e3}) < 3.8
+    assert ratio(12.0, **free) < 3.5
