@@ -14,6 +14,8 @@ from envlab.units import FloatArray
 POINTS_PER_S = 200.0
 NAMES = ("pressure_pa", "detector_v", "adc_counts", "lightness")
 UNITS = ("Pa", "V", "counts", "L*")
+# Closer than this nobody looks: what is left there is the converter's last step.
+_LEAST_V, _LEAST_COUNTS = 0.02, 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -21,7 +23,8 @@ class Traces:
     """rows: shape (4, points), in the order of NAMES; point n stands for n/rate_hz to (n + 1)/rate_hz.
 
     Pressure is the largest magnitude of its file samples; detector and counts are the highest reading, and
-    lightness that of the frame shown at its beginning. limits: (low, high) to draw each in, in its unit.
+    lightness that of the frame shown at its beginning. limits: (low, high) to draw each in, in its unit: from
+    0 to a round number above what the clip reaches.
     """
 
     rows: NDArray[np.float32]
@@ -48,8 +51,8 @@ def traces_of(light: BoardLight, peaks_pa: FloatArray) -> Traces:
     rows = np.stack((peaks_pa, detector_v, counts, lightness)).astype(np.float32)
     limits = (
         (0.0, _round_up(float(peaks_pa.max()))),
-        (0.0, chain.adc.reference_v),
-        (0.0, float(chain.adc.top_code)),
+        (0.0, max(_LEAST_V, _round_up(float(detector_v.max())))),
+        (0.0, max(_LEAST_COUNTS, _round_up(float(counts.max())))),
         (0.0, 100.0),
     )
     return Traces(rows, POINTS_PER_S, limits)
@@ -69,7 +72,7 @@ def _starts(size: int, rate_hz: float, points: int) -> NDArray[np.int64]:
 
 
 def _round_up(value: float) -> float:
-    """The next 1, 2 or 5 of a decade; 1e-3 for silence."""
+    """The next 1, 2 or 5 of a decade; 1e-3 for nothing at all."""
     if value <= 0:
         return 1e-3
     decade = 10.0 ** np.floor(np.log10(value))

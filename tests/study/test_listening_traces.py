@@ -47,6 +47,21 @@ def test_any_rate_fills_all_points(clip, adc_hz, frames_hz):
     assert traces.rows[2].max() == light.adc_counts.max()
 
 
+def test_all_are_drawn_up_to_a_round_number_above_what_they_reach(clip):
+    light = Listening(clip).whole(CHAIN)
+    traces = traces_of(light, pressure_peaks(clip))
+    for row, (low, high) in zip(traces.rows[:3], traces.limits, strict=False):
+        assert low == 0.0
+        # 1, 2 or 5 of a decade lies at most 2.5 times above.
+        assert row.max() <= high * (1 + 1e-6)
+        assert high <= 2.5 * row.max()
+        assert f"{high:.0e}"[0] in "125"
+    assert traces.limits[3] == (0.0, 100.0)
+    silent = Recording(np.zeros(9600), 48_000.0)
+    still = traces_of(Listening(silent).whole(CHAIN), pressure_peaks(silent))
+    assert still.limits[1:3] == ((0.0, 0.02), (0.0, 5.0))
+
+
 @pytest.mark.parametrize(("peak_pa", "top"), [(0.7, 1.0), (1.0, 1.0), (1.2, 2.0), (3e-3, 5e-3), (0.0, 1e-3)])
 def test_pressure_is_drawn_up_to_a_round_number(peak_pa, top):
     wave = np.zeros(9600)
