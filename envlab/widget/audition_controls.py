@@ -153,7 +153,7 @@ def _gain_control(chain: Chain, name: str, label: str) -> Control:
     says = "Feedback resistor of the preamp: more gain shows softer music, and clips on louder."
     part = _part(chain, f"preamp.{name}", label, INPUT, ("E12", 1e3, 470e3), says)
     gains = [part.put(chain, value).preamp.gain for value in part.values]
-    options = tuple(f"{text}, gain {gain:.3g}" for text, gain in zip(part.options, gains, strict=True))
+    options = tuple(f"gain {gain:.3g}, {text}" for text, gain in zip(part.options, gains, strict=True))
     return replace(part, options=options)
 
 

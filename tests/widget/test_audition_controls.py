@@ -76,7 +76,7 @@ def test_parts_are_all_values_of_a_series_and_labelled_as_the_trade_does(key, se
     unit = "F" if key.endswith("farad") else "ohm"
     assert control.unit == ("F" if unit == "F" else "Ω")
     for value, text in zip(control.values, control.options, strict=True):
-        assert parse_value(text.split(",")[0], unit) == pytest.approx(value, rel=1e-9)
+        assert parse_value(text.split(", ")[-1], unit) == pytest.approx(value, rel=1e-9)
         digits = float(f"{value:.6e}".split("e")[0])
         assert min(abs(digits - step) for step in series) < 1e-6, text
     neighbours = zip(control.values, control.values[1:], strict=False)
@@ -101,10 +101,10 @@ def test_a_value_of_no_series_has_an_option_of_its_own():
 def test_the_gain_is_said_beside_its_resistor():
     control = control_of(CHAIN, "preamp.feedback_ohm")
     # 1 + 47k/1k
-    assert control.options[control.index_in(CHAIN)] == "47k, gain 48"
+    assert control.options[control.index_in(CHAIN)] == "gain 48, 47k"
     second = control_of(OWN, "preamp.second_feedback_ohm")
     # (1 + 47)·(1 + 4.99)
-    assert second.options[second.index_in(OWN)] == "4k99, gain 288"
+    assert second.options[second.index_in(OWN)] == "gain 288, 4k99"
 
 
 def test_what_means_nothing_is_absent():

@@ -133,7 +133,7 @@ def test_sound_is_sent_once_for_a_clip(session, page):
 @pytest.mark.parametrize(
     ("key", "text", "turned"),
     [
-        ("preamp.feedback_ohm", "100k, gain 101", {"preamp": replace(CHAIN.preamp, feedback_ohm=100e3)}),
+        ("preamp.feedback_ohm", "gain 101, 100k", {"preamp": replace(CHAIN.preamp, feedback_ohm=100e3)}),
         ("rectifier.kind", "half wave", {"rectifier": replace(CHAIN.rectifier, kind="half")}),
         ("rectifier.diode", "schottky, passive", {"rectifier": replace(CHAIN.rectifier, diode="schottky")}),
         ("detector.release_ohm", "1M", {"detector": PeakDetector(4.7e3, 1e-6, 1e6)}),
@@ -246,7 +246,7 @@ def test_a_turn_while_the_other_is_shown_turns_the_one_in_hand(session, page, dr
 
 def test_both_boards_follow_to_another_clip(session, page, tone):
     session.hear({"do": "put_by", "number": 1})
-    turn(session, page, "preamp.feedback_ohm", "100k, gain 101", 2)
+    turn(session, page, "preamp.feedback_ohm", "gain 101, 100k", 2)
     session.hear({"do": "clip", "index": 1, "number": 3})
     assert shows(page, session.boards.hand, tone)
     assert page.now["state"]["clip"] == 1
@@ -340,11 +340,11 @@ def test_what_a_bench_would_show_is_said(page, drums):
     slow = replace(CHAIN, preamp=replace(CHAIN.preamp, gain_bandwidth_hz=1e5))
     session = Session(slow, clips_of(drums), page)
     session.begin()
-    turn(session, page, "preamp.feedback_ohm", "100k, gain 101", 1)
+    turn(session, page, "preamp.feedback_ohm", "gain 101, 100k", 1)
     # 100 kHz over a gain of 101
     assert "A gain of 101" in page.now["state"]["status"]
     assert "ends at 990 Hz" in page.now["state"]["status"]
-    turn(session, page, "preamp.feedback_ohm", "47k, gain 48", 2)
+    turn(session, page, "preamp.feedback_ohm", "gain 48, 47k", 2)
     assert page.now["state"]["status"] == ""
 
 
