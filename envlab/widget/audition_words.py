@@ -26,7 +26,7 @@ def flash_told(report: FlashReport, number: int, clip: int) -> dict[str, Any]:
     if over:
         sentence = (
             f"This light flashes {worst} times in the second from {report.worst_start_s:.1f} s on; more than "
-            f"{limit} can harm photosensitive people. Look away, or show it only to those who know."
+            f"{limit} can harm photosensitive people."
         )
     else:
         times = "1 flash" if worst == 1 else f"{worst} flashes"
