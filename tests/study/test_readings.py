@@ -148,8 +148,8 @@ def test_equal_time_constants_run_once(recording, monkeypatch):
 
 
 def test_gain_is_no_mere_factor_where_bandwidth_or_swing_changes_with_it():
-    # Four times the gain gives four times the counts only as long as nothing else depends on the gain. With
-    # 200 kHz of gain-bandwidth 11 times gain reach 18 kHz, 44 times 4.5 kHz; and 3.3 V hold no more than 1.6 V.
+    # Four times the gain gives four times the counts only as long as nothing else depends on the gain. At
+    # 200 kHz of gain-bandwidth 11 times gain reach 18 kHz, 44 times 4.5 kHz; 3.3 V hold no more than 1.6 V.
     free = {"ground_farad": None, "gain_bandwidth_hz": 1e9, "input_offset_v": 0.0}
     adc = Adc(bits=16, noise_lsb=0.0, offset_lsb=0.5)
 
