@@ -173,6 +173,12 @@ _SOURCES = {
         "at second hand",
         ("Okabe",),
     ),
+    "H273": Source(
+        "Recommendation ITU-T H.273, Coding-independent code points for video signal type identification",
+        "at second hand",
+        ("H.273",),
+    ),
+    "IEC60617": Source("IEC 60617, Graphical symbols for diagrams", "at second hand", ("IEC 60617",)),
     # firmware
     "ISO9899": Source(
         "ISO/IEC 9899:1999, Programming languages – C (and the editions of 2011 and 2023)",

@@ -261,7 +261,7 @@ def with_parts(source_text: str, parts: Mapping[str, float | str]) -> str:
 
 
 def written_value(key: str, value: float | str) -> float | str:
-    """Return a value as a design file shows it: "4k7" if that reads back exactly, else the number."""
+    """Return a value as a design file shows it: "4k7" if that reads back exactly, else the number in SI."""
     unit = _UNITS.get(key.rsplit("_", 1)[-1])
     if isinstance(value, str) or unit not in ("ohm", "F"):
         return value

@@ -108,7 +108,7 @@ def hold_step(detector: Detector, sample_rate_hz: float) -> HoldStep:
 
 
 def hold_steps(detector: Detector, sample_rates_hz: FloatArray) -> FloatArray:
-    """Return hold_step at many rates, shape (rates, 3)."""
+    """Return hold_step at many rates, shape (rates, 3): three shares of a voltage each."""
     period_s = 1 / np.asarray(sample_rates_hz, dtype=np.float64)
     if isinstance(detector, AverageDetector):
         step = period_s / detector.smoothing_s

@@ -5,6 +5,8 @@ each change at the first frame that completes it. Over the whole row one such gr
 where it completes a change. A pass that starts afresh inside the row stays within one change of that pass,
 because the older pass has seen every extreme that the younger one has: so a window with g noted changes holds
 at most g + 1. Only windows that may still beat the best count are walked.
+
+luminance: relative, 0..1, shape (frames,) or (rows, frames).
 """
 
 from __future__ import annotations
@@ -93,7 +95,8 @@ def most_flashes_rows(luminance: NDArray[np.float64], reach: int) -> NDArray[np.
 def most_turns(partner_up: NDArray[np.int64], partner_down: NDArray[np.int64], reach: int) -> int:
     """Return the most pairs of turns in any window, turns given by their partners.
 
-    partner_up (frames,): the latest earlier frame from which this frame is a turn upwards, −1 for none.
+    partner_up (frames,): the latest earlier frame from which this frame is a turn upwards, −1 for none;
+    partner_down: the same for a turn downwards.
     """
     frames = partner_up.size
     best = 0

@@ -71,7 +71,7 @@ def render_preview(
     the video, 30 to 60; None: 60 or less, so that it divides the chain's frame_rate_hz where that can be.
     progress is called with 0 to 1. The sound's peak is scaled to 0.7 of full scale.
 
-    Where the seconds shown have more than three flashes in any second (WCAG 2.2; general flashes, or red
+    Where the seconds shown have more than three flashes in any second ([WCAG2.2]; general flashes, or red
     ones), EnvlabError is raised; with accept_flashing the video is made, and opens with CAUTION_S seconds of
     a still, silent caution. Passing the count is no medical clearance. Raises ParameterError, and FileError
     if the file cannot be written; it is written whole or not at all.

@@ -38,7 +38,7 @@ _KINDS: dict[str, tuple[str, tuple[tuple[str, dict[str, str]], ...], tuple[str, 
     ),
 }
 ENDINGS = tuple(_KINDS)
-# Codes of ITU-T H.273: BT.709 primaries and matrix, the curve of sRGB, studio range.
+# Codes of [H273]: [BT709-6] primaries and matrix, the curve of sRGB, studio range.
 _PRIMARIES_709, _CURVE_SRGB, _MATRIX_709, _STUDIO_RANGE = 1, 13, 1, 1
 
 

@@ -25,7 +25,7 @@ _LINE_SHARE = 0.94
 
 
 def dots(count: int, layout: Layout, width: int, height: int) -> tuple[FloatArray, float]:
-    """Return centres (dots, 2) as x, y in a box of width × height, and the radius, all in screen dots."""
+    """Return centres (dots, 2) as x, y in a box of width × height, and the radius, in screen pixels."""
     shown = min(count, MOST_DOTS)
     if layout == "line":
         gap = _LINE_SHARE * width / shown

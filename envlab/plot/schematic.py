@@ -106,5 +106,5 @@ def schematic_svg(chain: Chain) -> str:
 
 
 def schematic_png(chain: Chain, *, dpi: float = 200.0) -> bytes:
-    """Return the circuit as a PNG file on white."""
+    """Return the circuit as a PNG file on white, dpi dots an inch."""
     return png_bytes(schematic(chain), dpi=dpi)

@@ -1,7 +1,8 @@
 """What a circuit is drawn with: wires, parts with their words, reference potentials, amplifiers, boxes.
 
-Symbols are those of schemdraw: resistors, capacitors, diodes and ground in the manner of IEC 60617,
-amplifiers as the triangle that the trade uses. One unit of the drawing is the length of a resistor's body.
+Symbols are those of schemdraw: resistors, capacitors, diodes and ground in the manner of [IEC60617],
+amplifiers as the triangle that the trade uses. One unit of the drawing, in which every length here is given,
+is the length of a resistor's body.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from matplotlib.textpath import TextPath
 from schemdraw.segments import Segment, SegmentCircle
 
 from envlab.plot.palette import INK, SOFT, colour
+from envlab.plot.style import SMALL_PT
 from envlab.study.parts_list import BoardPart
 
 Point = tuple[float, float]
@@ -31,11 +33,9 @@ WIRE_PT = 1.0
 AMPLIFIER_SCALE = 0.6
 INPUT_Y = 0.375
 TIP_X = 2.5 * 3**0.5 / 2 * AMPLIFIER_SCALE
-# Letters a little smaller than in the diagrams: a sheet holds much.
-WORD_PT = 7.5
 UNIT_MM = 20 / 3
 PT_PER_UNIT = UNIT_MM / 25.4 * 72
-LINE = 1.2 * WORD_PT / PT_PER_UNIT
+LINE = 1.2 * SMALL_PT / PT_PER_UNIT
 _BELOW = 0.12
 
 
@@ -62,10 +62,10 @@ class Box:
 
 @cache
 def text_width(text: str, bold: bool = False) -> float:
-    """Return how long a line of text is, in units of the drawing."""
+    """Return the length of a line of text, in units of the drawing."""
     if not text:
         return 0.0
-    letters = FontProperties(weight="bold" if bold else "normal", size=WORD_PT)
+    letters = FontProperties(weight="bold" if bold else "normal", size=SMALL_PT)
     return float(TextPath((0, 0), text, prop=letters).get_extents().width) / PT_PER_UNIT
 
 
@@ -76,7 +76,7 @@ class Pen:
     parts: Mapping[str, BoardPart]
     drawing: schemdraw.Drawing = field(
         default_factory=lambda: schemdraw.Drawing(
-            show=False, unit=1.6, lw=WIRE_PT, color=INK, fontsize=WORD_PT
+            show=False, unit=1.6, lw=WIRE_PT, color=INK, fontsize=SMALL_PT
         )
     )
     words: list[Word] = field(default_factory=list)
@@ -165,7 +165,10 @@ class Pen:
         self.word(text, (bar[0], bar[1] + 0.1), va="bottom")
 
     def box(self, left: Point, lines: Sequence[str], *, least_height: float = 0.0) -> Box:
-        """Draw a block as large as its words, its left side's middle at a point; line one is its name."""
+        """Draw a block as large as its words, its left side's middle at a point; line one is its name.
+
+        least_height: in units of the drawing.
+        """
         name, *others = lines
         width = max(text_width(name, bold=True), *map(text_width, others), 0.0) + 0.5
         height = max(least_height, LINE * len(lines) + 0.5)
@@ -205,7 +208,7 @@ class Pen:
         return at[0] + text_width("counts") + 0.1, at[1]
 
     def reach_x(self) -> float:
-        """Return the largest x of everything drawn so far."""
+        """Return the largest x of everything drawn so far, in units of the drawing."""
         share = {"left": 1.0, "center": 0.5, "right": 0.0}
         words = [
             word.at[0] + share[word.ha] * text_width(line, word.bold)
@@ -215,7 +218,7 @@ class Pen:
         return max(float(self.drawing.get_bbox().xmax), *words)
 
     def reach_y(self) -> tuple[float, float]:
-        """Return the lowest and highest y of everything drawn so far."""
+        """Return the lowest and highest y of everything drawn so far, in units of the drawing."""
         box = self.drawing.get_bbox()
         reach = [box.ymin, box.ymax]
         for word in self.words:
@@ -238,7 +241,7 @@ class Pen:
                 ha=word.ha,
                 va=word.va,
                 color=word.colour,
-                fontsize=WORD_PT,
+                fontsize=SMALL_PT,
                 fontweight="bold" if word.bold else "normal",
                 linespacing=1.05,
             )

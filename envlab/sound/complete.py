@@ -25,7 +25,7 @@ def container_of(path: Path) -> str:
         return "FLAC"
     if head[:4] == b"OggS":
         return "OGG"
-    # RFC 3003 and ISO/IEC 11172-3, 2.4.1.3: eleven sync bits, then a layer that is not the reserved 00.
+    # [RFC3003] and [ISO11172-3], 2.4.1.3: eleven sync bits, then a layer that is not the reserved 00.
     if head[:3] == b"ID3" or (len(head) > 1 and head[0] == 0xFF and head[1] & 0xE0 == 0xE0 and head[1] & 6):
         return "MP3"
     return ""
@@ -52,7 +52,7 @@ def _wav_missing(file: BinaryIO, size: int) -> int:
     while position + 8 <= size:
         file.seek(position)
         name, length = struct.unpack("<4sI", file.read(8))
-        if name == b"ds64":  # EBU Tech 3306: 64-bit sizes of an RF64 file
+        if name == b"ds64":  # [EBU3306]: 64-bit sizes of an RF64 file
             long_data = struct.unpack("<QQ", file.read(16).ljust(16, b"\0"))[1]
         if name == b"data":
             if length in _WAV_OPEN_LENGTHS:
@@ -63,7 +63,7 @@ def _wav_missing(file: BinaryIO, size: int) -> int:
 
 
 def _ogg_missing(file: BinaryIO, size: int) -> int:
-    # RFC 3533, section 6: page header of 27 bytes, flags at byte 5, number of segments at byte 26.
+    # [RFC3533], section 6: page header of 27 bytes, flags at byte 5, number of segments at byte 26.
     file.seek(max(0, size - _OGG_LARGEST_PAGE))
     tail = file.read()
     start = tail.rfind(b"OggS")

@@ -5,11 +5,10 @@ factor L with a linear-phase filter gives points of that wave: out[m] is the wav
 out[k·L] is sample k itself.
 
 The work is split. A steep filter puts one point between each two samples; it is a sinc under a Kaiser window
-(J. F. Kaiser, "Nonrecursive digital filter design using the I0-sinh window function", 1974:
-beta = 0.1102·(A − 8.7), transition width (A − 7.95)/(2.285·taps) rad per sample) with its transition centred
-on the file's Nyquist frequency. A short filter of the same kind does the rest, because by then the images are
-far away. Pass band: up to 0.99 of the Nyquist frequency within ±0.0002 dB, images of it at least 90 dB down.
-At the Nyquist frequency the wave has faded to half and its image is not removed.
+([Kaiser1974]: beta = 0.1102·(A − 8.7), transition width (A − 7.95)/(2.285·taps) rad per sample) with its
+transition centred on the file's Nyquist frequency. A short filter of the same kind does the rest, because by
+then the images are far away. Pass band: up to 0.99 of the Nyquist frequency within ±0.0002 dB, images of it
+at least 90 dB down. At the Nyquist frequency the wave has faded to half and its image is not removed.
 
 The steep filter is long, 1024 samples to each side, because the wave of a hard start or stop rings at the
 Nyquist frequency, before it as well as after, and a quick detector behind a clipping amplifier charges on
@@ -78,7 +77,8 @@ def interpolated_blocks(
 ) -> Iterator[tuple[int, FloatArray]]:
     """Yield (start, samples) of the interpolated wave in blocks of ``block`` samples, the last one shorter.
 
-    block is a multiple of 64, at least 64. The blocks joined equal interpolate() bit for bit.
+    signal: shape (n,), any unit. block is a multiple of 64, at least 64. The blocks joined equal
+    interpolate() bit for bit.
     """
     clip = _row(signal)
     return interpolated_pieces([clip], clip.size, sample_rate_hz, block)

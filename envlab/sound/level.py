@@ -1,4 +1,4 @@
-"""Sound level: equivalent level of a clip, and the A weighting of IEC 61672-1:2013."""
+"""Sound level: equivalent level of a clip, and the A weighting of IEC 61672-1:2013 [IEC61672-1]."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from envlab.units import FloatArray, level_db_spl
 
 WEIGHTINGS = ("Z", "A")
 
-# IEC 61672-1:2013, equations (E.2) to (E.8): the pole frequencies f1 to f4 of the A weighting, to the
+# [IEC61672-1], equations (E.2) to (E.8): the pole frequencies f1 to f4 of the A weighting, to the
 # five and more figures that the table of the standard was computed with.
 A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
 # The filter runs in stretches that overlap by a guard at each end: what a stretch lacks of its neighbours has
@@ -39,7 +39,7 @@ _GAIN_1KHZ = float(abs(_a_response(np.array([1000.0]))[0]))
 def a_weighting_db(frequency_hz: FloatArray | float) -> FloatArray:
     """A weighting in dB at frequencies in Hz (≥ 0; −inf at 0), same shape.
 
-    IEC 61672-1:2013, Annex E: four zeros at 0, poles at f1 and f4 (two each), f2 and f3; 0 dB at 1 kHz.
+    [IEC61672-1], Annex E: four zeros at 0, poles at f1 and f4 (two each), f2 and f3; 0 dB at 1 kHz.
     Valid at every frequency; the standard tabulates 10 Hz to 20 kHz.
     """
     frequency = np.asarray(frequency_hz, dtype=np.float64)
@@ -65,7 +65,7 @@ def _sampled_response(points: int, sample_rate_hz: float) -> NDArray[np.complex1
 def a_weight(pressure_pa: FloatArray, sample_rate_hz: float) -> FloatArray:
     """A-weighted pressure in Pa, same shape (n,), silence assumed before and after.
 
-    Each frequency is multiplied by the gain and phase of the analog weighting (IEC 61672-1:2013, Annex E):
+    Each frequency is multiplied by the gain and phase of the analog weighting ([IEC61672-1], Annex E):
     the gain up to half the sample rate, the phase up to 0.9 of that. So nothing is warped at low rates, as
     it would be in a bilinear filter.
     """
@@ -95,7 +95,7 @@ def _a_weighted(pieces: Pieces, samples: int, sample_rate_hz: float) -> Iterator
 def leq_db_spl(pressure_pa: FloatArray, sample_rate_hz: float, weighting: str = "Z") -> float:
     """Equivalent level in dB SPL (re 20 µPa) of a clip (n,) in Pa: the level of its root mean square.
 
-    weighting "Z" counts every frequency alike, "A" weights first (IEC 61672-1:2013). −inf for silence.
+    weighting "Z" counts every frequency alike, "A" weights first [IEC61672-1]. −inf for silence.
     A constant offset counts under "Z" as sound would.
     """
     check_choice("weighting", weighting, WEIGHTINGS)

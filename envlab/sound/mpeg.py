@@ -1,7 +1,7 @@
 """How long an MP3 really is: its frames, walked one by one.
 
 An MP3 need not state its length; decoders then guess it from the first frame and may stop early without a
-word. Each frame says how long itself is (ISO/IEC 11172-3, 2.4.1.3 and 2.4.2.3; 13818-3 for the low rates).
+word. Each frame says how long itself is ([ISO11172-3], 2.4.1.3 and 2.4.2.3; [ISO13818-3] for the low rates).
 """
 
 from __future__ import annotations

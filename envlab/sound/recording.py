@@ -61,7 +61,7 @@ class Recording:
     def at_level(self, level_db_spl: float, weighting: str = "Z") -> Recording:
         """The same recording scaled so that its equivalent level over the whole clip is level_db_spl.
 
-        weighting "Z" (unweighted) or "A" (IEC 61672-1:2013). A recording in which nothing sounds cannot be
+        weighting "Z" (unweighted) or "A" [IEC61672-1]. A recording in which nothing sounds cannot be
         scaled: it comes back as zeros, with an EnvlabWarning.
         """
         check_level(level_db_spl, weighting)

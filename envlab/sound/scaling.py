@@ -29,7 +29,10 @@ def check_level(level_db_spl: float, weighting: str) -> None:
 
 @dataclass(frozen=True)
 class Scale:
-    """From a clip's numbers to pascal: over the largest magnitude, times gain. silent: nothing sounds."""
+    """From a clip's numbers to pascal: over the largest magnitude, times gain.
+
+    peak: largest magnitude, in numbers of the clip. gain: Pa. silent: nothing sounds.
+    """
 
     peak: float
     gain: float

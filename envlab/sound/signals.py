@@ -13,7 +13,7 @@ PINK_LOW_HZ = 10.0
 
 
 def silence(duration_s: float, sample_rate_hz: float) -> FloatArray:
-    """Zeros, shape (n,) with n = round(duration·rate)."""
+    """Zeros, shape (n,) with n = round(duration_s·sample_rate_hz) samples."""
     check_range("duration_s", duration_s, 0.0, unit="s")
     check_positive("sample_rate_hz", sample_rate_hz, unit="Hz")
     return np.zeros(round(duration_s * sample_rate_hz))
@@ -26,7 +26,10 @@ def tone(
     sample_rate_hz: float,
     phase_rad: float = 0.0,
 ) -> FloatArray:
-    """amplitude·sin(2π·f·t + phase), t = k/rate, shape (n,). amplitude is the peak, f below half the rate."""
+    """amplitude·sin(2π·f·t + phase), t = k/rate, shape (n,), f below half the rate.
+
+    amplitude: the peak, in any unit, which is that of the samples too.
+    """
     n = silence(duration_s, sample_rate_hz).size
     _check_tone(frequency_hz, amplitude, sample_rate_hz)
     t = np.arange(n) / sample_rate_hz

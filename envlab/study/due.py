@@ -27,7 +27,7 @@ class Wanted:
 
 
 def wanted(index: IntArray) -> Wanted:
-    """Return these readings, rising, shape (readings,)."""
+    """Return the readings of this index, rising, shape (readings,)."""
     return Wanted(index.size, lambda first, last: index[first:last])
 
 

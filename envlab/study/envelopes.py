@@ -27,8 +27,8 @@ def read_envelopes(
 ) -> tuple[FloatArray, FloatArray]:
     """Return (envelope counts above rest at the readings named, clipped share), rows in the order of chains.
 
-    Shapes (chains, readings) and (chains,). Arguments as read_chains. A follower sees every reading, so only
-    where no chain has one are the readings between left out.
+    Shapes (chains, readings) and (chains,). reading_index: rising. Arguments as read_chains. A follower sees
+    every reading, so only where no chain has one are the readings between left out.
     """
     envelopes = np.empty((len(chains), reading_index.size))
     readings: Wanted = wanted(reading_index)

@@ -22,7 +22,10 @@ def _code_at(counts: float, codes: IntArray, full_scale: float) -> int:
 
 @compiled
 def codes_of(envelope: FloatArray, codes: IntArray, full_scale: float) -> Codes:
-    """Return the duty codes (candidates, frames) of envelope counts; codes: shape (candidates, entries)."""
+    """Return the duty codes (candidates, frames) of envelope counts; codes: shape (candidates, entries).
+
+    full_scale: counts of the last entry.
+    """
     found = np.empty(envelope.shape, dtype=np.int32)
     for c in range(envelope.shape[0]):
         for f in range(envelope.shape[1]):
@@ -32,7 +35,10 @@ def codes_of(envelope: FloatArray, codes: IntArray, full_scale: float) -> Codes:
 
 @compiled
 def codes_of_counts(counts: int, codes: IntArray, full_scale: float) -> Codes:
-    """Return the duty codes of 0, 1, 2 … whole counts, shape (candidates, counts); codes as in codes_of."""
+    """Return the duty codes of 0, 1, 2 … whole counts, shape (candidates, counts).
+
+    codes, full_scale: as in codes_of.
+    """
     found = np.empty((codes.shape[0], counts), dtype=np.int32)
     for c in range(codes.shape[0]):
         for count in range(counts):

@@ -24,7 +24,10 @@ _DIGITS = {"ms": 1, "dB": 2, "L*": 1, "A": 2, "1/s": 0}
 
 @dataclass(frozen=True)
 class Figure:
-    """One number with its name in the sweep, what it is called, its unit and its definition in short."""
+    """One number with its name in the sweep, what it is called, its unit and its definition in short.
+
+    value: in that unit.
+    """
 
     name: str
     value: float

@@ -18,7 +18,7 @@ class Between(NamedTuple):
     share: float
 
     def of(self, at_low: NDArray[Any], at_high: NDArray[Any]) -> FloatArray:
-        """Return the percentile from the samples at the two ranks, any shape."""
+        """Return the percentile from the samples at the two ranks, at_low and at_high, any shape and unit."""
         return np.asarray(at_low + self.share * (at_high - at_low), dtype=np.float64)
 
 

@@ -60,7 +60,10 @@ def _settled_starts(
 
 @compiled
 def settled_cycles(cycle_v: FloatArray, steps: FloatArray) -> FloatArray:
-    """One settled cycle of the detector for each step (frequencies, 3): (frequencies, samples of a cycle)."""
+    """One settled cycle of the detector, V, for each row of steps: shape (frequencies, samples of a cycle).
+
+    steps: (frequencies, 3), charge_keep, charge_gain and bleed_keep over one of its samples.
+    """
     charge, gain, bleed = steps[:, 0].copy(), steps[:, 1].copy(), steps[:, 2].copy()
     start = _settled_starts(cycle_v, charge, bleed, gain)
     cycles = np.empty((steps.shape[0], cycle_v.size))

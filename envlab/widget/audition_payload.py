@@ -45,7 +45,7 @@ def unframed(payload: bytes) -> tuple[dict[str, Any], bytes]:
 
 
 def light_payload(header: Mapping[str, Any], relative_luminance: FloatArray) -> bytes:
-    """Return frames' luminance, shape (frames,), 0 to 1, as unsigned 16 bit; the header tells how many.
+    """Return frames' relative_luminance, (frames,), 0 to 1, as unsigned 16 bit; the header tells how many.
 
     It is linear light; the page codes it for the screen. Raises ParameterError for what no lamp can show.
     """
@@ -55,7 +55,7 @@ def light_payload(header: Mapping[str, Any], relative_luminance: FloatArray) -> 
 
 
 def traces_payload(header: Mapping[str, Any], rows: NDArray[np.float32]) -> bytes:
-    """Return traces, shape (names, points), as 32 bit floats, row after row; the header names them."""
+    """Return traces, rows of shape (names, points), as 32 bit floats; the header has names and units."""
     numbers = np.ascontiguousarray(rows, dtype="<f4")
     return framed({**header, "points": int(numbers.shape[1])}, numbers.tobytes())
 

@@ -1,7 +1,8 @@
-"""The parts model must make a broadcast programme meter, IEC 60268-10 Type II, with parts one can buy.
+"""The parts model must make a broadcast programme meter, [IEC60268-10] Type II, with parts one can buy.
 
 The parts were found by trying E24 attack resistors (half wave) and E96 ones (full wave) on 1 µF against the
-published bursts; the search is repeated here over the neighbours of what was found.
+published bursts (and the return that is quoted from [EBU3205]); the search is repeated here over the
+neighbours of what was found.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 While it conducts, C·dv/dt = (u − v)/Rs − v/RL has a closed solution; while it does not, v falls by
 exp(−t/(C·RL)). Current is nothing at both ends of conduction, so v = u there; two angles close the period.
-(The same equations as in O. H. Schade, Proc. IRE 1943, cited, not read; derived here.)
+(The same equations as in [Schade1943], cited, not read; derived here.)
 """
 
 from __future__ import annotations

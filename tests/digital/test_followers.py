@@ -107,7 +107,7 @@ def meter_readings_db(follower, bursts, rate_hz=192_000.0):
     return readings
 
 
-# IEC 60268-10 Type II: burst length, reading and tolerance (public transcription; tolerances partly from
+# [IEC60268-10], Type II: burst length, reading and tolerance (public transcription; tolerances partly from
 # memory), and a return of 24 dB in 2.8 +- 0.3 s, hence the release below by 8.686 dB per time constant.
 TYPE_II_BURSTS = [(5000.0, 0.010), (5000.0, 0.005), (5000.0, 0.0015), (10_000.0, 0.0005)]
 TYPE_II_DB = [(-2.0, 0.5), (-4.0, 0.75), (-9.0, 1.0), (-17.0, 2.0)]
@@ -135,7 +135,7 @@ def test_type_ii_release_returns_24_db_in_2_8_s():
 
 
 def test_one_pole_can_meet_the_vu_rise_but_not_its_overshoot():
-    # IEC 60268-17: 99 % at 300 ms and an overshoot of 1 to 1.5 %. One pole has the first with
+    # [IEC60268-17]: 99 % at 300 ms and an overshoot of 1 to 1.5 %. One pole has the first with
     # tau = 300 ms / ln(100) and can never have the second.
     rate_hz = 8000.0
     held, _ = follow(np.ones(8 * 8000), OnePole(0.3 / math.log(100)), rate_hz=rate_hz)

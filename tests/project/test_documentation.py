@@ -138,7 +138,7 @@ UNIT_SPOKEN = re.compile(
     r"(?<!\w)(?:V|mV|A|mA|W|Hz|kHz|dB|Pa|F|K|s|ms|mm|L\*|Ω|kΩ|°C|%|volts?|farads?|ohms?|seconds?|amperes?|watts?|"
     r"pascals?|hertz|decibels?|percent|radians?|counts?|codes?|duty|duties|shares?|[Rr]atios?|factor|times|"
     r"pixels|frames?|samples?|bits?|[Ss]teps?|index|indices|integers?|luminances?|lightness|linear light|"
-    r"positions?|chromaticity|H\(jω\)|in their own unit|no unit|[Ww]hich|True|in SI)(?!\w)"
+    r"positions?|chromaticity|H\(jω\)|in their own unit|units? of|no unit|[Ww]hich|True|in SI)(?!\w)"
     r"|\d\.\.\d|\d to \d|\d+/|\w/\(|\bover\b"
 )
 
