@@ -29,7 +29,11 @@ if TYPE_CHECKING:
     from envlab.study.tolerance import ToleranceResult
 
 # What a design run takes the time for; the verb asks for as many as the design file says.
-DESIGN_BOARDS, DESIGN_BOARDS_ONE_BY_ONE = 500, 40
+DESIGN_BOARDS = 300
+# Of what it says, the sentences that a design run repeats: yield, an order of fifty, flashes or causes.
+ABOUT_BOARDS = 3
+# Boards that run one by one: what a second of clips takes, measured on two cores, and the time that is taken.
+_SECONDS_A_SECOND, _MOST_S, _FEWEST = 6e-3, 60.0, 20
 
 
 @main.command(
@@ -105,16 +109,21 @@ def _drawn(result: ToleranceResult, suffix: str) -> bytes:
 def boards_of_choice(
     brief: Brief, choice: Choice, report: Callable[[str, float], None]
 ) -> ToleranceResult | None:
-    """Return what becomes of a design run's choice on some hundred boards; None if it must not be built.
+    """Return what becomes of a design run's choice on some hundred boards.
 
-    Boards that have to run one by one are fewer.
+    None if it must not be built, or if its boards have to run one by one and that would take minutes.
     """
     from envlab.study.spread_run import runs_side_by_side
     from envlab.study.tolerance import tolerance as many_boards
 
     if not choice.flash_safe:
         return None
-    quick = runs_side_by_side(choice.chain, [choice.chain])
-    most = DESIGN_BOARDS if quick else DESIGN_BOARDS_ONE_BY_ONE
-    spread = replace(brief.tolerance, boards=min(most, brief.tolerance.boards))
+    most = DESIGN_BOARDS
+    if not runs_side_by_side(choice.chain, [choice.chain]):
+        length_s = sum(clip.recording().duration_s for clip in brief.clips)
+        # Each board is simulated some six times over, for the yield and for what causes the loss.
+        most = int(_MOST_S / (_SECONDS_A_SECOND * length_s) / 6)
+    if most < _FEWEST:
+        return None
+    spread = replace(brief.tolerance, boards=min(most, DESIGN_BOARDS, brief.tolerance.boards))
     return many_boards(brief, choice.chain, spread=spread, progress=report)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from envlab.cli.boards import ABOUT_BOARDS, boards_of_choice
 from envlab.cli.group import FLASHING_EXIT, INTERRUPTED_EXIT, main
 from envlab.cli.options import (
     asked_brief,
@@ -63,13 +64,16 @@ def design(
         table = sweep(brief.chain, brief.ranges, brief.clips, judging=brief.judging, progress=report)
         report("Choosing", 1.0)
         choice = with_remedies(choose(table, brief), brief)
+        boards = boards_of_choice(brief, choice, report)
         report("Drawing the report", 1.0)
-        page = report_html(brief, choice)
+        page = report_html(brief, choice, boards)
         write_folder(folder, result_files(brief, choice, folder, page), replaces=RESULTS)
         report("Printing the PDF", 1.0)
         printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
-    for line in choice.words:
+    for line in (*choice.words, *(boards.words[:ABOUT_BOARDS] if boards else ())):
         say(line)
+    if boards is None and choice.flash_safe:
+        say("Many boards were not simulated, as it would take minutes: envlab tolerance does it.")
     missing = "" if choice.flash_safe else " (no brightness table: the flash limit is not kept)"
     say()
     say(f"Results are in {folder}{missing}. Open {folder / 'report.html'} first.")

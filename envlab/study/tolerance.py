@@ -9,11 +9,11 @@ boards no reading moves by more than one count, and fewer than one in a hundred 
 (tests/study/test_spread_run.py measures it); a board as designed is reproduced to the last bit. Any other
 boards, as those with passive diodes, run one by one, exactly, which takes some hundred times longer.
 
-The part that causes most of the loss. For each source of spread the first CAUSE_BOARDS boards are simulated
-once more with the same draws of all other sources, and this one as designed. What the yield gains by it is
-what one would gain by buying that part exact. The gains need not add up to the loss: a board may need two
-parts mended, or either of two. A share of variance would add up, but it speaks of a figure's spread, not of
-boards beyond a limit. Targets that the design itself misses are left aside here: no tighter part mends them.
+The part that causes most of the loss. For each source of spread half of the boards, at most 300, are
+simulated once more with the same draws of all other sources, and this one as designed. What the yield gains
+by it is what one would gain by buying that part exact. The gains need not add up to the loss: a board may need
+two parts mended, or either of two. A share of variance would add up, but it speaks of a figure's spread, not
+of boards beyond a limit. Targets that the design itself misses are left aside: no tighter part mends them.
 Passed over, gain 0, are sources that move no target's figure by 1 % of its scale at either of their ends, and
 those on whose draws it does not visibly depend whether a board meets its targets (tolerance_tables.shows_in).
 
@@ -40,7 +40,7 @@ from envlab.study.spread import Source, Spread, board_of, draw, sources_of
 from envlab.study.spread_figures import BoardJudge, Columns
 from envlab.study.spread_run import runs_side_by_side
 from envlab.study.targets import FLASH_FIGURE, Target
-from envlab.study.tolerance_tables import corner_of, meets, shows_in, spread_table, target_table
+from envlab.study.tolerance_tables import FEW, corner_of, meets, shows_in, spread_table, target_table
 from envlab.study.tolerance_words import LEAST_GAIN, words_of
 from envlab.units import BoolArray, FloatArray
 
@@ -204,7 +204,8 @@ class _Study:
         import pandas as pd
 
         quick = runs_side_by_side(self.chain, [self.chain])
-        every, drawn = drawn, drawn[: CAUSE_BOARDS if quick else CAUSE_BOARDS_ONE_BY_ONE]
+        some = min(CAUSE_BOARDS, max(FEW, len(drawn) // 2)) if quick else CAUSE_BOARDS_ONE_BY_ONE
+        every, drawn = drawn, drawn[:some]
         kept = [t for t in targets if t.violation(np.asarray(nominal[t.figure])) == 0]
         met: BoolArray = np.logical_and.reduce(meets(boards, kept), axis=1)
         before = float(met[: len(drawn)].mean())

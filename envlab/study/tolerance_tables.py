@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 # A correlation over so many boards of more than this many standard errors is taken for an effect.
 _BEYOND_CHANCE = 4.0
-FEW = 100
+FEW = 40
 
 
 def records(table: pd.DataFrame) -> list[dict[str, Any]]:
