@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from reference.audition_page import AuditionPage
 from reference.lab import LabPage
 
 KNOB_MS = 60_000
@@ -38,6 +39,32 @@ def test_parts_are_chosen_and_a_limit_judges_them_anew(page: LabPage) -> None:
     # No light swings by 99 of its 100 L* on every beat, so no board can meet that.
     assert "0 meet every target" not in before
     assert "0 meet every target" in after
+
+
+def test_from_run_all_to_playing(page: LabPage) -> None:
+    audition = AuditionPage(page)
+    took_s = audition.start("02_audition.ipynb")
+    print(f"Run All to ready: {took_s:.0f} s")
+    assert page.troubles() == []
+    assert page.page.locator("video").evaluate("video => video.duration") > 5
+    audition.play()
+    seen = audition.ask("watch", 1500)
+    assert seen[-1]["position_s"] - seen[0]["position_s"] > 1
+    assert len({one["code"] for one in seen}) > 5
+    audition.pause()
+    # In the middle of a stroke; for the eye, in both themes.
+    audition.control("seek").focus()
+    for key in ("Home", "ArrowRight", "ArrowRight", "ArrowRight", "ArrowRight"):
+        page.page.keyboard.press(key)
+    audition.settle()
+    for theme in ("Light", "Dark"):
+        page.menu("Settings", "Theme", f"JupyterLab {theme}")
+        page.page.wait_for_selector(f'body[data-jp-theme-name="JupyterLab {theme}"]', state="attached")
+        page.page.wait_for_function(
+            "shade => probe.root().dataset.shade === shade", arg=theme.lower(), timeout=10_000
+        )
+        page.picture(f"audition_{theme.lower()}", of=".envlab-audition")
+    page.menu("Settings", "Theme", "JupyterLab Light")
 
 
 def test_a_table_is_shaped_and_the_clips_follow(page: LabPage) -> None:

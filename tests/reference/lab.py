@@ -203,10 +203,12 @@ class LabPage:
             state="attached",
         )
 
-    def menu(self, *words: str) -> None:
-        """Choose an entry of the menu bar by its words."""
-        for word in words:
-            self.page.get_by_role("menuitem", name=re.compile(f"^{re.escape(word)}")).first.click()
+    def menu(self, bar: str, *entries: str) -> None:
+        """Choose from the menu bar: the menu's word, then its entry's, and that of the menu within it."""
+        self.page.locator(".lm-MenuBar-itemLabel", has_text=re.compile(f"^{bar}$")).click()
+        for entry in entries:
+            label = self.page.locator(".lm-Menu-itemLabel", has_text=re.compile(f"^{re.escape(entry)}$"))
+            label.last.click()
 
     def run_all(self, longest_s: float = RUN_S) -> float:
         """Run every cell; return the seconds until the last one has its number."""
@@ -230,8 +232,16 @@ class LabPage:
         found = self.page.locator(", ".join(f'[data-mime-type="{kind}"]' for kind in kinds))
         return list(found.all_inner_texts())
 
-    def picture(self, name: str) -> Path:
-        """Save what the page shows."""
+    def picture(self, name: str, of: str = "") -> Path:
+        """Save what the page shows; or, of an element, all of it, on a page that is as high as it needs."""
         path = self.artefacts / f"{name}.png"
-        self.page.screenshot(path=path)
+        if not of:
+            self.page.screenshot(path=path)
+            return path
+        usual = self.page.viewport_size
+        self.page.set_viewport_size({"width": usual["width"], "height": 2200})
+        self.page.locator(of).evaluate("element => element.scrollIntoView()")
+        self.page.wait_for_timeout(600)
+        self.page.screenshot(path=path, clip=self.page.locator(of).bounding_box())
+        self.page.set_viewport_size(usual)
         return path
