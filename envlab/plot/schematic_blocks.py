@@ -223,7 +223,8 @@ def detector(pen: Pen, at: Point, chain: Chain) -> Point:
     if material:
         pen.word(material, (foot[0] - 0.4, foot[1] + 0.75), ha="right")
     if across in pen.parts:
-        node = pen.wire(node, (node[0] + 1.6, node[1]))
+        beside = 0.9 + text_width(pen.parts["detector.hold_farad"].value_text)
+        node = pen.wire(node, (node[0] + max(1.6, beside), node[1]))
         pen.dot(node)
         pen.potential(pen.down(across, node), foot_v)
     return pen.named(node, "detector", colour("detector"))

@@ -254,3 +254,8 @@ def test_the_same_chain_gives_the_same_bytes_in_any_process() -> None:
     again = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert again.stdout.strip() == here
     assert schematic_svg(Chain()) != schematic_svg(Chain(preamp=Preamp(22e3)))
+
+
+def test_no_word_is_smaller_than_8_points(drawings: list[tuple[Chain, Figure]]) -> None:
+    for _, figure in drawings:
+        assert min(text.get_fontsize() for text in figure.axes[0].texts) >= 8.0
