@@ -13,7 +13,7 @@ Job = Generator[float | None, None, None]
 # As long as one portion may hold a message up.
 PORTION_S = 0.012
 # From one portion to the next: time for the loop to see what has come in.
-PAUSE_S = 0.001
+PAUSE_S = 0.002
 
 
 class Later:

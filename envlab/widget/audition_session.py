@@ -38,8 +38,8 @@ from envlab.widget.audition_words import NOTES, flash_unknown
 
 # A hand that turns on sends its next move within this time.
 QUIET_S = 0.12
-# Before what is not shown, and takes longest in one piece.
-IDLE_S = 0.6
+# Before what is not shown and takes longest in one piece, so that it hardly ever meets a move.
+IDLE_S = 2.0
 
 
 class Page(Protocol):

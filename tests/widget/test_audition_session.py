@@ -63,6 +63,11 @@ def tone() -> Recording:
     return Recording(wave, 16_000.0, "tone").at_level(84.0)
 
 
+@pytest.fixture(autouse=True)
+def no_long_wait(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(audition_session, "IDLE_S", 0.01)
+
+
 @pytest.fixture
 def page() -> Page:
     return Page()
