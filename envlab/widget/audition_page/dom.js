@@ -22,11 +22,34 @@ export function freshId(stem) {
   return `envlab-${stem}-${idsGiven}-${Math.random().toString(36).slice(2, 7)}`;
 }
 
+// Sizes of canvases as the browser tells them when they change; to ask at each refresh would make it lay out
+// the page each time.
+class Sizes {
+  constructor() {
+    this.known = new WeakMap();
+    this.observer = new ResizeObserver((entries) => entries.forEach(({ target }) => this.measure(target)));
+  }
+
+  measure(canvas) {
+    this.known.set(canvas, { width: canvas.clientWidth, height: canvas.clientHeight });
+    return this.known.get(canvas);
+  }
+
+  of(canvas) {
+    const known = this.known.get(canvas);
+    if (known?.width) return known;
+    this.observer.observe(canvas);
+    return this.measure(canvas);
+  }
+}
+
+let sizes = null;
+
 // Fit a canvas to the space that the page gives it, in device pixels; returns its drawing context.
 export function fitted(canvas) {
+  sizes ??= new Sizes();
   const ratio = globalThis.devicePixelRatio || 1;
-  const width = canvas.clientWidth;
-  const height = canvas.clientHeight;
+  const { width, height } = sizes.of(canvas);
   const [wide, high] = [Math.round(width * ratio), Math.round(height * ratio)];
   if (canvas.width !== wide || canvas.height !== high) {
     canvas.width = wide;

@@ -14,28 +14,32 @@ export class LightsCanvas {
     this.prepared = "";
     this.shape = null;
     this.layers = {};
+    this.shown = "";
+    this.colours = [];
   }
 
   // Draw `count` pixels at luminance 0..1 (linear light); returns the colours of their cores.
   draw(luminance, count, layout) {
     const { pen, width, height } = fitted(this.canvas);
     if (width < 2 || height < 2) return [];
+    const wanted = `${luminance} ${count} ${layout} ${this.canvas.width} ${this.canvas.height}`;
+    if (wanted === this.shown) return this.colours;
+    this.shown = wanted;
     this.prepare(count, layout, width, height);
     pen.drawImage(this.layers.backdrop, 0, 0, width, height);
     const seen = screenFromLinear(luminance);
     if (seen > 0) {
       pen.globalCompositeOperation = "lighter";
       pen.globalAlpha = seen;
-      pen.drawImage(this.layers.near, 0, 0, width, height);
-      pen.globalAlpha = seen * seen;
-      pen.drawImage(this.layers.far, 0, 0, width, height);
+      pen.drawImage(this.layers.glow, 0, 0, width, height);
       pen.globalAlpha = 1;
       pen.globalCompositeOperation = "source-over";
     }
-    return this.cores(pen, luminance, count);
+    this.colours = this.cores(pen, luminance, count);
+    return this.colours;
   }
 
-  // What does not change from frame to frame: the dark scene, and the glow of all pixels near and far.
+  // What does not change from frame to frame: the dark scene, and the glow of all pixels.
   prepare(count, layout, width, height) {
     const wanted = `${count} ${layout} ${this.canvas.width} ${this.canvas.height}`;
     if (wanted === this.prepared) return;
@@ -48,12 +52,12 @@ export class LightsCanvas {
       if (worn) paintWearer(pen, width, height, radius);
       else paintStrip(pen, this.shape);
     });
-    this.layers.near = this.layer(width, height, (pen) => this.halo(pen, radius * 3.2, 0.8));
-    this.layers.far = this.layer(width, height, (pen) => {
+    this.layers.glow = this.layer(width, height, (pen) => {
       const room = Math.max(width, height) * 0.6;
       pen.globalAlpha = 0.16;
       pen.drawImage(this.glow, width / 2 - room, height / 2 - room * 0.6, 2 * room, 1.2 * room);
-      this.halo(pen, radius * 11, 0.17);
+      this.halo(pen, radius * 11, 0.15);
+      this.halo(pen, radius * 3.2, 0.8);
     });
   }
 

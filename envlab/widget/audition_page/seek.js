@@ -100,11 +100,14 @@ export class SeekBar {
 
   draw(traces, track, position, duration, colours, warning) {
     const { pen, width, height } = fitted(this.canvas);
-    pen.clearRect(0, 0, width, height);
     if (width < 2 || !duration) return;
-    this.paint(traces, track, width, height, colours);
+    const playhead = Math.round((position / duration) * width * 2) / 2;
+    const same = this.paint(traces, track, width, height, colours);
+    if (same && playhead === this.playhead && warning === this.warning) return;
+    this.playhead = playhead;
+    this.warning = warning;
+    pen.clearRect(0, 0, width, height);
     pen.drawImage(this.picture, 0, 0, width, height);
-    const playhead = (position / duration) * width;
     pen.save();
     pen.globalCompositeOperation = "destination-out";
     pen.globalAlpha = 0.5;
@@ -128,10 +131,10 @@ export class SeekBar {
     pen.fill();
   }
 
-  // Bars and strip change with clip, board and width only; between, the picture of them is kept.
+  // Bars and strip change with clip, board and width only; between, the picture of them is kept: returns true.
   paint(traces, track, width, height, colours) {
     const wanted = [traces, track.number, track.showing, track.exact, track.clip, this.canvas.width, colours];
-    if (this.painted && wanted.every((part, place) => part === this.painted[place])) return;
+    if (this.painted && wanted.every((part, place) => part === this.painted[place])) return true;
     this.painted = wanted;
     this.picture.width = this.canvas.width;
     this.picture.height = this.canvas.height;
@@ -142,6 +145,7 @@ export class SeekBar {
       pen.fillStyle = greyOf(light);
       pen.fillRect(at, height - STRIP, 1.5, STRIP);
     });
+    return false;
   }
 
   paintLevel(pen, traces, width, height, colours) {
