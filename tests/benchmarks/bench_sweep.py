@@ -22,8 +22,8 @@ What bounds it (two threads of a server processor with 512-bit vectors, others a
 candidates behind one front 20 to 30 ns a sample are the bank, 3 to 5 the figures, and 15 what all candidates
 share: interpolation 4 (half of it spectra), noise 2.5, microphone 4, preamp and rectifier 4.5. The filters of
 the latter wait for their own last step, not for arithmetic. So next would be one loop for microphone, preamp
-and rectifier, whose waits then overlap, as analog/precision.py has it for one board; then the bank's tiles in
-which few lanes of a group charge, and all are stepped. A whole sweep of a few minutes is bound as much by
+and rectifier, whose waits then overlap: analog/precision.py has it for one board, in 5.5 ns. Then the tiles
+in which few lanes of a group charge, and all are stepped. A whole sweep of a few minutes is bound as much by
 what is computed per candidate: table and tone response (1 ms, half of it Python), shimmer (1 ms).
 """
 
