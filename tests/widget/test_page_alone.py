@@ -1,7 +1,7 @@
 """The listening page in a browser, with a kernel that is not there: sound, lights, keys, safety.
 
 The page is served from this machine to this machine; any other request fails the test. With
-ENVLAB_SCREENSHOTS=FOLDER pictures of it, light and dark, are left there to be looked at.
+ENVLAB_ARTEFACTS=FOLDER pictures of it, light and dark, are left there to be looked at.
 """
 
 from __future__ import annotations
@@ -332,8 +332,9 @@ def test_it_fits_its_width_in_both_themes(opened, theme, width):
     wait(page, "root.dataset.busy === 'false'")
     assert page.locator(ROOT).get_attribute("data-shade") == theme
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
-    folder = os.environ.get("ENVLAB_SCREENSHOTS")
+    folder = os.environ.get("ENVLAB_ARTEFACTS")
     if folder:
+        Path(folder).mkdir(parents=True, exist_ok=True)
         page.screenshot(path=Path(folder) / f"page_{theme}_{width}.png", full_page=True)
 
 
@@ -341,6 +342,18 @@ def test_who_asked_for_less_motion_is_told_and_nothing_plays_by_itself(opened):
     page = opened(reduced_motion="reduce")
     assert "the lights move only while you play" in page.locator(".envlab-keys").inner_text()
     assert hook(page, "it.playing()") is False
+
+
+def test_space_plays_also_from_a_button_which_enter_presses(opened):
+    page = opened()
+    page.locator("[data-key=put_by]").focus()
+    page.keyboard.press("Space")
+    wait(page, "it.playing()")
+    page.keyboard.press("Space")
+    wait(page, "!it.playing()")
+    assert heard(page) == []
+    page.keyboard.press("Enter")
+    assert [message["do"] for message in heard(page)] == ["put_by"]
 
 
 def test_every_control_has_a_name(opened):

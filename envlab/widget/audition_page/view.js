@@ -58,6 +58,7 @@ export class AuditionView {
       (sentence) => session.complain(sentence),
     );
     this.status = make("p", { class: "envlab-status", "data-part": "status", role: "status" });
+    this.busy = make("p", { class: "envlab-status", "data-part": "busy" });
     this.error = make("p", { class: "envlab-error", "data-part": "error", role: "alert", hidden: true });
     this.dead = make("p", { class: "envlab-error", "data-part": "dead_kernel", role: "alert", hidden: true });
     this.notes = make("div", { class: "envlab-notes" });
@@ -108,7 +109,7 @@ export class AuditionView {
       this.dead,
       make("div", { class: "envlab-scene" }, stage, this.warning.element),
       this.transport.element,
-      make("div", { class: "envlab-says" }, this.error, this.status),
+      make("div", { class: "envlab-says" }, this.error, this.status, this.busy),
       make(
         "div",
         { class: "envlab-columns" },
@@ -204,6 +205,7 @@ export class AuditionView {
     setText(this.dead, dead ? DEAD : "");
     this.dead.hidden = !dead;
     setText(this.status, statusText(session));
+    setText(this.busy, state.busy ? `Computing ${state.busy}…` : "");
     this.root.dataset.ready = String(session.ready);
     this.root.dataset.playing = String(engine.playing);
     this.root.dataset.steady = String(session.steady);
@@ -272,7 +274,9 @@ export class AuditionView {
   drawText(position, nowMs) {
     const { session } = this;
     this.textMs = nowMs;
-    this.seekBar.describe(position, session.engine.duration);
+    // Who listens to the page instead of seeing it hears the seconds, not the tenths.
+    const told = session.engine.playing ? Math.floor(position) : position;
+    this.seekBar.describe(told, session.engine.duration);
     this.transport.showTime(position, session.engine.duration);
     const traces = this.tracesOfClip();
     if (traces) {
@@ -308,5 +312,5 @@ function statusText(session) {
   if (session.engine.heldBack) return "The browser holds the sound back; press Play once more.";
   const { state } = session;
   const firmware = state.showing === "digital" ? state.digital : "";
-  return [state.status, state.busy ? `Computing ${state.busy}…` : "", firmware].filter(Boolean).join(" ");
+  return [state.status, firmware].filter(Boolean).join(" ");
 }
