@@ -5,6 +5,7 @@ import { freshId, make, setText } from "./dom.js";
 export function optionText(control, index) {
   const option = control.options[index];
   if (option === undefined) return "–";
+  if (control.unit === "Ω" && /\dR$/.test(option)) return `${option.slice(0, -1)} Ω`;
   return control.unit ? `${option} ${control.unit}` : `${option}`;
 }
 

@@ -38,6 +38,7 @@ test("numbers choose whose lights are shown; with Ctrl they are the browser's", 
 
 test("an option is said with its unit", () => {
   assert.equal(optionText({ options: ["47k", "4k7"], unit: "Ω" }, 1), "4k7 Ω");
+  assert.equal(optionText({ options: ["100R"], unit: "Ω" }, 0), "100 Ω");
   assert.equal(optionText({ options: ["full wave"], unit: "" }, 0), "full wave");
 });
 
