@@ -20,7 +20,7 @@ Choices = PartRange | tuple[float | str, ...]
 
 MOST_CANDIDATES = 200_000
 # Measured on two cores over the demo clips: all figures, precision rectifier. For a rough word on time only.
-SECONDS_PER_CANDIDATE_MINUTE = 3e-3
+SECONDS_PER_CANDIDATE_MINUTE = 1e-3
 # All candidates feed the same pixels from the same supply; the rest of the board may differ. Candidates that
 # share microphone, noise and ADC hear each clip together, others one group after the other.
 SWEEPABLE = tuple(stage for stage in STAGES if stage not in ("pixels", "supply"))
