@@ -27,6 +27,7 @@ from envlab.report.pictures import Picture, pictures_of
 from envlab.study.brief import Brief
 from envlab.study.choice import Choice
 from envlab.study.parts_list import parts_list
+from envlab.study.tolerance_words import percent_text
 
 if TYPE_CHECKING:
     from envlab.study.tolerance import ToleranceResult
@@ -69,7 +70,7 @@ def page_text(
         headline=choice.words[0],
         verdict=choice.words[1],
         reasons=choice.words[2:],
-        glance=[(name_of(name), figure_text(name, float(choice.row[name]))) for name in _GLANCE],
+        glance=_glance(choice, tolerance),
         swept=[part for part in parts if part.key in brief.ranges],
         parts=parts,
         ranges=range_rows(brief, choice),
@@ -90,3 +91,11 @@ def page_text(
         street=f"{brief.judging.street_db_spl:g}",
         command=command_words(brief),
     )
+
+
+def _glance(choice: Choice, tolerance: ToleranceResult | None) -> list[tuple[str, str]]:
+    """Name and value of four results; how many boards are good goes before the current."""
+    results = [(name_of(name), figure_text(name, float(choice.row[name]))) for name in _GLANCE]
+    if tolerance is None:
+        return results
+    return [*results[:-1], ("Boards that meet all", percent_text(tolerance.yield_share))]

@@ -125,6 +125,9 @@ def test_many_boards_are_told_of_where_they_were_simulated(
     # The yield is among what everybody should read.
     assert text.index(tolerance.words[0]) < text.index("Cautions") < text.index("Details")
     assert "Many boards" not in seen.text
+    share = f"Boards that meet all {100 * tolerance.yield_share:.0f} %"
+    assert share in text.replace("meet all", "meet all ").replace("  ", " ")
+    assert "Boards that meet all" not in seen.text
 
 
 def test_it_says_how_to_make_it_again(seen: Any, case: Case) -> None:
