@@ -12,10 +12,11 @@ boards, as those with passive diodes, run one by one, exactly, which takes some 
 The part that causes most of the loss. For each source of spread half of the boards, at most 300, are
 simulated once more with the same draws of all other sources, and this one as designed. What the yield gains
 by it is what one would gain by buying that part exact. The gains need not add up to the loss: a board may
-need two parts mended, or either of two. A share of variance would add up, but it speaks of a figure's spread,
-not of boards beyond a limit. Targets that the design itself misses are left aside: no tighter part mends them.
-Passed over, gain 0, are sources that move no target's figure by 1 % of its scale at either of their ends, and
-those on whose draws it does not visibly depend whether a board meets its targets (tolerance_tables.shows_in).
+need two parts mended, or either of two. A share of variance would add up, but it speaks of how a figure
+spreads, not of boards beyond a limit. Targets that the design itself misses are left aside: no tighter part
+mends them. Passed over, gain 0, are sources that move no target's figure by 1 % of its scale at either of
+their ends, and those on whose draws it does not visibly depend whether a board meets its targets
+(tolerance_tables.shows_in).
 
 Corners. For each figure with a target, every source stands at that of its ends that hurts the figure more,
 found one source at a time from the board as designed; where neither end moves it (flashes are whole numbers),
