@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import os
 from collections.abc import Callable, Iterator
@@ -12,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from envlab.chain import Chain
-from envlab.errors import EnvlabError, check_choice, check_range
+from envlab.errors import EnvlabError, ParameterError, check_choice, check_range
 from envlab.light.flash import FLASHES_ALLOWED_PER_S, FlashReport, find_flashes
 from envlab.light.lightness import check_whole
 from envlab.light.red_flash import count_red_flashes
@@ -68,7 +69,7 @@ def render_preview(
     The drawn pixels have in each frame the sRGB code of the chain's relative luminance at that instant (as
     Chain.run gives it without noise) times colour_linear, linear light, 0 to 1 each. longest_s: only so much
     of the recording, from its start, 0.1 to 600 s. layout: "line", or "shoulders" as worn. frames_per_s: of
-    the video, 30 to 60; None: 60 or less, so that it divides the chain's frame_rate_hz where that can be.
+    the video, 30 to 60; None: the highest that divides the chain's frame_rate_hz, or is a multiple of it.
     progress is called with 0 to 1. The sound's peak is scaled to 0.7 of full scale.
 
     Where the seconds shown have more than three flashes in any second ([WCAG2.2]; general flashes, or red
@@ -80,6 +81,8 @@ def render_preview(
     check_path(target)
     check_range("longest_s", longest_s, 0.1, 600.0, unit="s")
     check_choice("layout", layout, LAYOUTS)
+    if len(colour_linear) != 3:
+        raise ParameterError("colour_linear", colour_linear, "three shares of red, green and blue")
     for place, share in zip(("red", "green", "blue"), colour_linear, strict=True):
         check_range(f"colour_linear, {place}", share, 0.0, 1.0)
     rate = _video_rate(chain.frame_rate_hz) if frames_per_s is None else frames_per_s
@@ -121,17 +124,18 @@ def _nobody(share: float) -> None:
 
 
 def _video_rate(frame_rate_hz: float) -> int:
-    """Return the highest rate from 30 to 60 that shows every nth frame of the chain, else 60."""
-    for every in range(1, 34):
-        rate = frame_rate_hz / every
-        if 30 <= rate <= 60 and rate == round(rate):
-            return round(rate)
-    return 60
+    """Return the highest rate from 30 to 60 that shows every nth frame, or each frame n times; else 60."""
+    rates = range(60, 29, -1)
+    thinned = (rate for rate in rates if (frame_rate_hz / rate).is_integer())
+    repeated = (rate for rate in rates if (rate / frame_rate_hz).is_integer())
+    return next(itertools.chain(thinned, repeated, (60,)))
 
 
 def _labelled(recording: Recording | Clip) -> tuple[str, Recording]:
     if isinstance(recording, Clip):
         return recording.label, recording.recording()
+    if not isinstance(recording, Recording):
+        raise ParameterError("recording", recording, "a Recording or a Clip")
     level = leq_db_spl(recording.pressure_pa, recording.sample_rate_hz)
     name = Path(recording.name).stem or "recording"
     return (f"{name} {level:.0f} dB" if math.isfinite(level) else f"{name}, silent"), recording

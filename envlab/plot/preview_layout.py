@@ -16,9 +16,9 @@ MOST_DOTS = 120
 # Half of the yoke's centre line from the breast over the shoulder down the upper arm, seen from the front, as
 # Bézier curves; unit: half the shoulders' breadth, x to the wearer's side, y down.
 HALF_YOKE = (
-    ((0, 0.74), (0.2, 0.74), (0.3, 0.5), (0.38, 0.22)),
-    ((0.38, 0.22), (0.42, 0.08), (0.56, 0.02), (0.72, 0.08)),
-    ((0.72, 0.08), (0.92, 0.16), (1.0, 0.34), (1.03, 0.62)),
+    ((0, 0.66), (0.24, 0.66), (0.34, 0.46), (0.39, 0.24)),
+    ((0.39, 0.24), (0.43, 0.08), (0.57, 0.01), (0.73, 0.07)),
+    ((0.73, 0.07), (0.93, 0.15), (1.01, 0.34), (1.04, 0.6)),
 )
 _STEPS = 40
 _LINE_SHARE = 0.94

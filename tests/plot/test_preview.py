@@ -200,7 +200,17 @@ def test_a_demo_clip_brings_its_label(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("chain_hz", "video_hz"),
-    [(100.0, 50), (60.0, 60), (120.0, 60), (30.0, 30), (40.0, 40), (25.0, 60), (77.7, 60)],
+    [
+        (100.0, 50),
+        (60.0, 60),
+        (120.0, 60),
+        (30.0, 30),
+        (40.0, 40),
+        (25.0, 50),
+        (20.0, 60),
+        (10.0, 60),
+        (77.7, 60),
+    ],
 )
 def test_video_rate_divides_the_chains_where_it_can(chain_hz: float, video_hz: int, tmp_path: Path) -> None:
     chain = Chain(frame_rate_hz=chain_hz)
@@ -240,6 +250,10 @@ def test_bad_values_are_named(tmp_path: Path) -> None:
         render_preview(Chain(), struck(), good, frames_per_s=25)
     with pytest.raises(ParameterError, match=r"colour_linear, green is 1.5; it must be from 0 to 1"):
         render_preview(Chain(), struck(), good, colour_linear=(1.0, 1.5, 0.0))
+    with pytest.raises(ParameterError, match="three shares"):
+        render_preview(Chain(), struck(), good, colour_linear=(1.0, 1.0))
+    with pytest.raises(ParameterError, match="it must be a Recording or a Clip"):
+        render_preview(Chain(), np.zeros(100), good)
     assert not good.exists()
 
 
