@@ -192,3 +192,19 @@ def test_counts_scale_with_the_gain(beat):
     top = read.envelope_counts.max(axis=1)
     assert read.clipped_share.max() == 0
     np.testing.assert_allclose(top / gains, top[1] / gains[1], atol=1 / gains.min())
+
+
+def test_the_preamps_noise_does_not_grow_with_the_microphone():
+    """In silence, behind an amplifier far noisier than the microphone, 6 dB of sensitivity change nothing."""
+    usual = Chain()
+    quiet = replace(usual.microphone, signal_to_noise_db=90.0)
+    nominal = replace(usual, microphone=quiet, preamp=replace(usual.preamp, noise_v_per_rthz=1e-5))
+    boards = [
+        replace(nominal, microphone=replace(quiet, sensitivity_dbv_pa=quiet.sensitivity_dbv_pa + by_db))
+        for by_db in (-3.0, 0.0, 3.0)
+    ]
+    assert runs_side_by_side(nominal, boards)
+    silence = Recording(np.zeros(24_000), 48_000.0)
+    read = read_boards(silence, nominal, boards, frames_of(nominal, silence), seed=(4,))
+    assert read.envelope_counts[1].mean() > 10
+    assert np.abs(read.envelope_counts - read.envelope_counts[1]).max() <= 1
