@@ -120,7 +120,7 @@ def boards_of_choice(
         return None
     most = DESIGN_BOARDS
     if not runs_side_by_side(choice.chain, [choice.chain]):
-        length_s = sum(clip.recording().duration_s for clip in brief.clips)
+        length_s = sum(clip.sound().duration_s for clip in brief.clips)
         # Each board is simulated some six times over, for the yield and for what causes the loss.
         most = int(_MOST_S / (_SECONDS_A_SECOND * length_s) / 6)
     if most < _FEWEST:

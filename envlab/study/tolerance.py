@@ -150,7 +150,7 @@ class _Study:
 
     @functools.cached_property
     def near(self) -> BoardJudge:
-        recordings = [clip.recording() for clip in self.brief.clips]
+        recordings = [clip.sound() for clip in self.brief.clips]
         return BoardJudge(self.brief, self.chain, recordings, self.workers)
 
     def ends(self) -> FloatArray:

@@ -18,6 +18,7 @@ from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease
 from envlab.light.lightness import lightness_cie1976
 from envlab.sound.recording import Recording, read_recording
+from envlab.sound.stream import SoundStream, open_sound
 from envlab.study.readings import read_chains
 from envlab.study.spread import Spread, board_of, draw, sources_of
 from envlab.study.spread_run import BoardReadings, read_boards, runs_side_by_side
@@ -208,3 +209,18 @@ def test_the_preamps_noise_does_not_grow_with_the_microphone():
     read = read_boards(silence, nominal, boards, frames_of(nominal, silence), seed=(4,))
     assert read.envelope_counts[1].mean() > 10
     assert np.abs(read.envelope_counts - read.envelope_counts[1]).max() <= 1
+
+
+@pytest.mark.parametrize("one_by_one", [False, True])
+def test_a_clip_that_is_streamed_reads_the_same(clip_folder, beat, one_by_one):
+    nominal = Chain()
+    boards = boards_of(nominal)[:3]
+    streamed = open_sound(clip_folder / "beat.wav", 92.0, held_s=0.0)
+    assert isinstance(streamed, SoundStream)
+    index = frames_of(nominal, beat)
+    held, stream = (
+        read_boards(sound, nominal, boards, index, seed=(2,), one_by_one=one_by_one)
+        for sound in (beat, streamed)
+    )
+    np.testing.assert_array_equal(held.envelope_counts, stream.envelope_counts)
+    np.testing.assert_array_equal(held.clipped_share, stream.clipped_share)
