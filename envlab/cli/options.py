@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -54,6 +55,12 @@ def asked_brief(
 
 
 def refuse_existing(out: Path, *, force: bool) -> None:
-    """Raise FileError if a result file is there already and may not be replaced."""
+    """Raise FileError, before any work, if a result file is there already or cannot come to be."""
     if out.exists() and not force:
         raise FileError(f"{out}: exists already; give --force to replace it, or another --out")
+    if out.is_dir():
+        raise FileError(f"{out}: is a folder; this result is one file")
+    if not out.parent.is_dir():
+        raise FileError(f"{out}: cannot be written: there is no folder {out.parent}")
+    if not os.access(out.parent, os.W_OK):
+        raise FileError(f"{out}: cannot be written: the folder {out.parent} is not yours to write to")

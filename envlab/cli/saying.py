@@ -55,7 +55,8 @@ def progress() -> Iterator[Callable[[str, float], None]]:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-    console = Console(stderr=True, quiet=is_quiet())
+    console = Console(stderr=True)
+    console.quiet = is_quiet() or not console.is_terminal
     columns = (TextColumn("{task.description:<24.24}"), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task("Compiling", total=1.0)

@@ -1,0 +1,50 @@
+"""Results that cannot come to be are refused before any work is done."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from envlab.cli.options import asked_brief, refuse_existing
+from envlab.errors import FileError
+from envlab.shipped import demo_design, shipped_folder
+
+
+def test_a_new_file_in_a_folder_that_is_there_is_fine(tmp_path):
+    refuse_existing(tmp_path / "nodes.csv", force=False)
+
+
+def test_a_file_that_is_there_stays_unless_forced(tmp_path):
+    (tmp_path / "nodes.csv").write_text("mine")
+    with pytest.raises(FileError, match="exists already; give --force"):
+        refuse_existing(tmp_path / "nodes.csv", force=False)
+    refuse_existing(tmp_path / "nodes.csv", force=True)
+
+
+@pytest.mark.parametrize("force", [False, True])
+def test_no_file_can_go_where_there_is_no_folder(tmp_path, force):
+    with pytest.raises(FileError, match="there is no folder"):
+        refuse_existing(tmp_path / "nowhere" / "nodes.csv", force=force)
+
+
+def test_a_folder_is_no_file(tmp_path):
+    with pytest.raises(FileError, match="is a folder"):
+        refuse_existing(tmp_path, force=True)
+
+
+def test_a_folder_of_somebody_else(tmp_path, monkeypatch):
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with pytest.raises(FileError, match="not yours to write to"):
+        refuse_existing(tmp_path / "nodes.csv", force=False)
+
+
+def test_without_a_design_it_is_the_parade():
+    assert Path(asked_brief(None).name).stem == demo_design().stem
+
+
+def test_a_clip_takes_the_place_of_the_designs_own():
+    clip = shipped_folder("audio_samples") / "drum_line.flac"
+    (asked,) = asked_brief(None, clip, 95.0).clips
+    assert (asked.path.name, asked.level_db_spl) == ("drum_line.flac", 95.0)
