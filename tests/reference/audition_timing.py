@@ -68,13 +68,15 @@ RECORD = """
   const step = (refresh) => {
     seen.refreshes.push(refresh);
     const drawn = envlab.drawn();
-    if (drawn.drawn_ms !== last) { last = drawn.drawn_ms; seen.drawings.push([drawn.drawn_ms, drawn.frame]); }
+    if (drawn.drawn_ms !== last) {
+      last = drawn.drawn_ms;
+      seen.drawings.push([drawn.drawn_ms, drawn.frame, drawn.frame_rate_hz]);
+    }
     seen.positions.push([performance.now(), envlab.position()]);
     const stamp = envlab.engine.context.getOutputTimestamp();
     seen.stamps.push([stamp.performanceTime, stamp.contextTime]);
     if (performance.now() < until) requestAnimationFrame(step);
-    else done({...seen, strokes: heardStrokes.slice(from), duration: envlab.engine.duration,
-               rate: drawn.frame_rate_hz});
+    else done({...seen, strokes: heardStrokes.slice(from), duration: envlab.engine.duration});
   };
   requestAnimationFrame(step);
 })
@@ -140,7 +142,7 @@ def turn_every_control(
             assert answer["ms"] is not None, f"{key}: no answer"
             took.append(answer["ms"])
             # A hand that turns again while the rest is computed, or later.
-            audition.page.wait_for_timeout(float(rng.uniform(120, 400)))
+            audition.page.wait_for_timeout(float(rng.uniform(100, 350)))
         spreads.append(Spread(key, tuple(took)))
         if audition.index(key) != first:
             audition.turn(key, first)
@@ -189,6 +191,16 @@ def record(audition: AuditionPage, seconds: float) -> dict[str, Any]:
     return dict(audition.page.evaluate(RECORD, 1000 * seconds))
 
 
+def begin_record(audition: AuditionPage, seconds: float) -> None:
+    """Begin to record, and go on with other things; end_record waits for the end."""
+    audition.page.evaluate(f"ms => {{ window.recorded = ({RECORD})(ms); }}", 1000 * seconds)
+
+
+def end_record(audition: AuditionPage) -> dict[str, Any]:
+    """Return what was begun, as record does."""
+    return dict(audition.page.evaluate("() => window.recorded"))
+
+
 def strokes_off_ms(strokes_s: np.ndarray, clip_s: float) -> np.ndarray:
     """Return by how much each stroke's distance from the one before differs from that in the clip, ms.
 
@@ -203,7 +215,7 @@ def strokes_off_ms(strokes_s: np.ndarray, clip_s: float) -> np.ndarray:
 
 def together(seen: dict[str, Any]) -> Together:
     """Compare drawings with sound."""
-    strokes, clip_s, rate = np.array(seen["strokes"]), seen["duration"], seen["rate"]
+    strokes, clip_s = np.array(seen["strokes"]), seen["duration"]
     refreshes, stamps = np.array(seen["refreshes"]), np.array(seen["stamps"])
     drawings, positions = np.array(seen["drawings"]), np.array(seen["positions"])
     times = np.arange(FIRST_STROKE_S, clip_s - 0.1, STROKE_EVERY_S)
@@ -226,11 +238,11 @@ def together(seen: dict[str, Any]) -> Together:
     at = np.searchsorted(refreshes, drawings[:, 0], side="right") - 1
     shown_ms = refreshes[np.maximum(at, 0)] + interval_ms
     heard_s = (context_s(shown_ms) - begin_s) % clip_s
-    late_ms = []
-    for (before, after), heard in zip(
-        zip(drawings[:-1, 1], drawings[1:, 1], strict=True), heard_s[1:], strict=True
+    late_ms: list[float] = []
+    for (_, before, rate), (_, after, same), heard in zip(
+        drawings[:-1], drawings[1:], heard_s[1:], strict=True
     ):
-        if after > before:
+        if after > before and rate == same:
             frames = np.arange(before + 1, after + 1)
             late_ms.extend(1000 * _wrapped(heard - frames / rate, clip_s))
     return Together(
