@@ -116,8 +116,8 @@ def test_normal_parts_give_the_yield_of_their_law(brief):
 def test_each_of_two_guilty_parts_has_its_own_gain(brief):
     """Release goes with C·R and may be 8 % above nominal.
 
-    With C exact, R within ±10 % keeps that with probability (8 + 10)/20 = 0.9; with R exact, C within ±20 % with
-    (8 + 20)/40 = 0.7. R1 has no part in it.
+    With C exact, R within ±10 % keeps that with probability (8 + 10)/20 = 0.9; with R exact, C within ±20 %
+    with (8 + 20)/40 = 0.7. R1 has no part in it.
     """
     nominal_ms = 1e3 * brief.chain.tone_response().release_s
     asked = asking(brief, Target("release_ms", "at_most", 1.08 * nominal_ms, 20))
