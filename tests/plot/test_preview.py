@@ -217,6 +217,18 @@ def test_video_rate_divides_the_chains_where_it_can(chain_hz: float, video_hz: i
     assert render_preview(chain, struck(0.1), tmp_path / "a.mp4").frames_per_s == video_hz
 
 
+def test_another_encoder_where_the_best_is_missing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("av.codec.codecs_available", {"mpeg4", "aac"})
+    render_preview(Chain(), struck(0.7), tmp_path / "a.mp4")
+    with av.open(str(tmp_path / "a.mp4")) as file:
+        assert file.streams.video[0].codec_context.name == "mpeg4"
+    seen = decode(tmp_path / "a.mp4", Chain().pixels.count)
+    assert np.abs(seen.colours - expected_codes(Chain(), struck(0.7), seen.times_s)).max() <= 2 * CODEC
+    with pytest.raises(FileError, match="none of the encoders libvpx-vp9, libvpx"):
+        render_preview(Chain(), struck(0.7), tmp_path / "a.webm")
+    assert [one.name for one in tmp_path.iterdir()] == ["a.mp4"]
+
+
 def test_what_goes_wrong_in_the_middle_leaves_the_old_file(tmp_path: Path) -> None:
     path = tmp_path / "old.mp4"
     path.write_bytes(b"old")
