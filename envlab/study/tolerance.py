@@ -211,30 +211,32 @@ class _Study:
         every, drawn = drawn, drawn[:some]
         kept = [t for t in targets if t.violation(np.asarray(nominal[t.figure])) == 0]
         met: BoolArray = np.logical_and.reduce(meets(boards, kept), axis=1)
-        before = float(met[: len(drawn)].mean())
+        whole, before = float(met.mean()), float(met[: len(drawn)].mean())
         places = range(len(self.sources))
-        exact = np.full(len(places), before)
+        exact = np.full(len(places), whole)
         if before < 1:
             moving = [
                 i
                 for i in places
                 if _moves(at_ends.iloc[2 * i : 2 * i + 2], nominal, kept) and shows_in(every[:, i], met)
             ]
-            exact[moving] = self._yields([_changed(drawn, i, np.nan) for i in moving], kept, (0.5, 0.75))
-        order = sorted(places, key=lambda i: (before - exact[i], i))
+            found = self._yields([_changed(drawn, i, np.nan) for i in moving], kept, (0.5, 0.75))
+            exact[moving] = _of_all(found, before, whole)
+        order = sorted(places, key=lambda i: (whole - exact[i], i))
         tighter = {
-            i: step for i in order if exact[i] >= before + LEAST_GAIN and (step := self.sources[i].tighter())
+            i: step for i in order if exact[i] >= whole + LEAST_GAIN and (step := self.sources[i].tighter())
         }
         tighter = dict(list(tighter.items())[:_TIGHTER])
         tried = [_changed(drawn, i, drawn[:, i] * share) for i, (share, _) in tighter.items()]
-        then = dict(zip(tighter, self._yields(tried, kept, (0.75, 0.85)), strict=True))
+        found = self._yields(tried, kept, (0.75, 0.85))
+        then = dict(zip(tighter, _of_all(found, before, whole), strict=True))
         rows = [
             {
                 "name": self.sources[i].name,
                 "label": self.sources[i].label,
                 "range": self.sources[i].range_text,
                 "yield_if_exact": exact[i],
-                "gain": exact[i] - before,
+                "gain": exact[i] - whole,
                 "tighter": tighter[i][1] if i in tighter else "",
                 "yield_if_tighter": then.get(i, np.nan),
             }
@@ -295,6 +297,11 @@ def _filled(columns: Columns, works: BoolArray) -> Columns:
     for name, values in columns.items():
         full[name][works] = values[: np.count_nonzero(works)]
     return full
+
+
+def _of_all(found: FloatArray, before: float, whole: float) -> FloatArray:
+    """Yields of some boards, which had before, for all boards, which have whole: the loss shrinks alike."""
+    return found if before == 1 else np.clip(1 - (1 - whole) * (1 - found) / (1 - before), 0.0, 1.0)
 
 
 def _changed(values: FloatArray, source: int, column: FloatArray | float) -> FloatArray:
