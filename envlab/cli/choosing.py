@@ -54,6 +54,7 @@ def design(
     from envlab.report.page import report_html
     from envlab.report.pdf import report_pdf
     from envlab.study.choice import choose
+    from envlab.study.firm_ground import on_firm_ground
     from envlab.study.flash_remedies import with_remedies
     from envlab.study.sweep import sweep
 
@@ -63,7 +64,7 @@ def design(
     with progress() as report:
         table = sweep(brief.chain, brief.ranges, brief.clips, judging=brief.judging, progress=report)
         report("Choosing", 1.0)
-        choice = with_remedies(choose(table, brief), brief)
+        choice = on_firm_ground(with_remedies(choose(table, brief), brief), brief, progress=report)
         boards = boards_of_choice(brief, choice, report)
         report("Drawing the report", 1.0)
         page = report_html(brief, choice, boards)

@@ -80,12 +80,15 @@ def _contrast(table: pd.DataFrame) -> FloatArray:
     return np.asarray(np.nan_to_num(table["beat_contrast_lstar"].to_numpy(float), nan=0.0))
 
 
-def choose(table: pd.DataFrame, brief: Brief) -> Choice:
-    """Return the best candidate of a sweep of this brief, with the reasons in words."""
+def choose(table: pd.DataFrame, brief: Brief, number: int | None = None) -> Choice:
+    """Return the best candidate of a sweep of this brief, or the one named, with the reasons in words.
+
+    number: a row of the table, for those who have a reason to take another; None: the first in rank.
+    """
     if table.empty:
         raise ParameterError("table", "a sweep without candidates", "at least one row")
     ranked = rank_candidates(table, brief)
-    number = int(ranked["rank"].to_numpy().argmin())
+    number = int(ranked["rank"].to_numpy().argmin()) if number is None else number
     row = _row(ranked, number)
     chain = with_values(brief.chain, tuple(brief.ranges), [row[key] for key in brief.ranges])
     unlimited = ranked.sort_values(
@@ -219,6 +222,11 @@ def _difference(other: pd.Series, row: pd.Series, targets: tuple[Target, ...]) -
     changes = [f"contrast by {contrast:+.1f} L*"] if abs(contrast) >= 0.05 else []
     changes += [f"lag by {lag:+.1f} ms"] if abs(lag) >= 0.05 else []
     return f"would change {' and '.join(changes)}" if changes else "would look the same"
+
+
+def part_words(key: str, choice: Choice) -> str:
+    """As in "R4 (attack) = 4k7"."""
+    return f"{_part_name(key, choice.chain)} = {_text(key, choice.row[key])}"
 
 
 def _part_name(key: str, chain: Chain) -> str:
