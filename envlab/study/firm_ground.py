@@ -137,7 +137,8 @@ def _words(first: Choice, first_share: float, taken: Choice, share: float, brief
     price = f", for {cost:.1f} L* of contrast" if np.isfinite(cost) and cost >= 0.05 else ""
     return (
         f"First in rank was {before}. But parts lie a little off, and then "
-        f"{percent_text(1 - first_share)} of its boards flash more than {limit}. Taken instead: {after}; {keep} the limit{price}."
+        f"{percent_text(1 - first_share)} of its boards flash more than {limit}. "
+        f"Taken instead: {after}; {keep} the limit{price}."
     )
 
 

@@ -18,15 +18,15 @@ from numpy.typing import NDArray
 from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
-from envlab.light.pixels import supply_current_a
 from envlab.light.table import LookupTable
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
-from envlab.study.brief import Brief, Clip
+from envlab.study.brief import Brief
 from envlab.study.clip_run import AT_ONCE, FIGURES_OF_A_CLIP, IDLE_S, clip_seed
 from envlab.study.due import frame_readings
-from envlab.study.figures import ClipColumns, envelope_columns, range_used_db, table_steps
+from envlab.study.figures import ClipColumns, envelope_columns, table_steps
 from envlab.study.onset import lag_of_envelope, onset_instants, onset_test
+from envlab.study.over_clips import worst_over_clips
 from envlab.study.running import RunningFigures
 from envlab.study.shimmer import frame_shimmer
 from envlab.study.spread_run import play_to_boards, read_boards
@@ -152,7 +152,7 @@ class BoardJudge:
 
             seed = clip_seed(self.brief.judging.seed, number)
             clips.append(self._judged(recording, boards, seed, tell))
-        return _over_clips(self.brief.clips, clips, self.nominal)
+        return worst_over_clips(self.brief.clips, clips, self.nominal.pixels, self.nominal.supply)
 
 
 def _in_parts(rows: Rows) -> list[Rows]:
@@ -172,35 +172,3 @@ def _named(parts: list[ClipColumns], clipped_share: FloatArray) -> Columns:
 
 def _ignore(share: float) -> None:
     del share
-
-
-def _over_clips(clips: Sequence[Clip], figures: list[Columns], nominal: Chain) -> Columns:
-    """The worst of each figure over the clips that it speaks of; NaN where no clip has the tag."""
-    missing = np.full(figures[0]["clipped_share"].size, np.nan)
-
-    def rows(name: str, tag: str | None = None) -> list[FloatArray]:
-        tagged = [f[name] for f, clip in zip(figures, clips, strict=True) if tag is None or tag in clip.tags]
-        return tagged or [missing]
-
-    def most(name: str, tag: str | None = None) -> FloatArray:
-        return np.asarray(np.max(rows(name, tag), axis=0))
-
-    def current(name: str) -> FloatArray:
-        return np.asarray(supply_current_a(most(name), nominal.pixels, volts=nominal.supply.volts))
-
-    levels = [clip.level_db_spl for clip in clips]
-    loud, quiet = levels.index(max(levels)), levels.index(min(levels))
-    used = missing
-    if levels[loud] != levels[quiet]:
-        used = range_used_db(figures[loud]["counts_99"], figures[quiet]["counts_median"])
-    return {
-        "beat_contrast_lstar": np.asarray(np.min(rows("contrast_lstar", "beat"), axis=0)),
-        "range_used_db": used,
-        "quiet_lit_share": np.asarray(np.min(rows("lit_share", "quiet"), axis=0)),
-        "false_light_lstar": most("lightness_95_lstar", "walking"),
-        "clipped_share": most("clipped_share"),
-        "supply_mean_a": current("duty_mean"),
-        "supply_99_a": current("duty_99"),
-        "supply_peak_a": current("duty_peak"),
-        "flashes_per_s": most("flashes_per_s"),
-    }

@@ -17,15 +17,15 @@ from envlab import __version__
 from envlab.analog.detector import Detector
 from envlab.chain import Chain
 from envlab.errors import EnvlabError, EnvlabWarning, ParameterError
-from envlab.light.pixels import supply_current_a
 from envlab.light.table import LookupTable
 from envlab.sound.stream import Sound
 from envlab.study.brief import Clip, Judging
 from envlab.study.checkpoint import Checkpoint, Columns
 from envlab.study.clip_pass import BEHAVIOUR_RATE_HZ, behaviour
 from envlab.study.clip_run import clip_columns, clip_seed, idle_lightness
-from envlab.study.figures import range_used_db, table_steps
+from envlab.study.figures import table_steps
 from envlab.study.onset import onset_lag
+from envlab.study.over_clips import worst_over_clips
 from envlab.study.ranges import MOST_CANDIDATES, Choices, candidates_of
 from envlab.study.shimmer import frame_shimmer
 from envlab.units import FloatArray, IntArray
@@ -255,40 +255,8 @@ def _quiet_tone_figures(chains: list[Chain]) -> dict[str, FloatArray]:
 
 def _gathered(clips: Sequence[Clip], figures: list[Columns], chain: Chain) -> Columns:
     """The worst of each figure over the clips that it speaks of, then figures per clip."""
-    count = len(next(iter(figures[0].values())))
-
-    def rows(name: str, tag: str | None) -> list[FloatArray]:
-        tagged = [f[name] for f, clip in zip(figures, clips, strict=True) if tag is None or tag in clip.tags]
-        return tagged or [np.full(count, np.nan)]
-
-    def least(name: str, tag: str | None = None) -> FloatArray:
-        return np.asarray(np.min(rows(name, tag), axis=0))
-
-    def most(name: str, tag: str | None = None) -> FloatArray:
-        return np.asarray(np.max(rows(name, tag), axis=0))
-
-    pixels, volts = chain.pixels, chain.supply.volts
-    columns = {
-        "beat_contrast_lstar": least("contrast_lstar", "beat"),
-        "range_used_db": _range_used(clips, figures),
-        "quiet_lit_share": least("lit_share", "quiet"),
-        "false_light_lstar": most("lightness_95_lstar", "walking"),
-        "clipped_share": most("clipped_share"),
-        "supply_mean_a": supply_current_a(most("duty_mean"), pixels, volts=volts),
-        "supply_99_a": supply_current_a(most("duty_99"), pixels, volts=volts),
-        "supply_peak_a": supply_current_a(most("duty_peak"), pixels, volts=volts),
-        "flashes_per_s": most("flashes_per_s"),
-    }
+    columns = worst_over_clips(clips, figures, chain.pixels, chain.supply)
     for clip, figure in zip(clips, figures, strict=True):
         for name in ("contrast_lstar", "flashes_per_s", "clipped_share", "lit_share"):
             columns[f"{name} [{clip.label}]"] = figure[name]
     return columns
-
-
-def _range_used(clips: Sequence[Clip], figures: list[Columns]) -> FloatArray:
-    """Between two loudnesses: with clips of one level only there is nothing to judge, so NaN."""
-    levels = [clip.level_db_spl for clip in clips]
-    loudest, quietest = levels.index(max(levels)), levels.index(min(levels))
-    if levels[loudest] == levels[quietest]:
-        return np.full_like(figures[0]["counts_99"], np.nan)
-    return range_used_db(figures[loudest]["counts_99"], figures[quietest]["counts_median"])
