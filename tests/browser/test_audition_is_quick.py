@@ -1,8 +1,8 @@
 """What hand and eye would notice: how long a move takes to the lights, whether they go with the sound.
 
 On a clip of half a minute and 24 pixels. The gates are those for a machine in CI, twice what is aimed at
-(tests/benchmarks/bench_audition.py prints both); what misses its gate is measured again, twice, before it
-fails, as other work on the machine costs time too.
+(tests/benchmarks/bench_audition.py prints both); what misses its gate is measured again, a few times, before
+it fails, as other work on the machine costs time too.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from reference.audition_timing import (
 from reference.lab import LabPage, LabServer
 
 MOVE_MS, DRAG_MS, TOGETHER_MS, DRIFT_MS = 150, 200, 35, 5
-TRIES = 3
+TRIES, MOVE_TRIES = 3, 6
 
 
 @pytest.fixture(scope="module")
@@ -77,10 +77,10 @@ def test_every_control_is_drawn_soon(
     for spread in spreads:
         print(spread)
     slow = [spread.name for spread in spreads if spread.at(95) > MOVE_MS]
-    for _ in range(TRIES - 1):
-        slow = (
-            [s.name for s in turn_every_control(playing, 6, only=slow) if s.at(95) > MOVE_MS] if slow else []
-        )
+    for _ in range(MOVE_TRIES - 1):
+        if slow:
+            again = turn_every_control(playing, 6, only=slow)
+            slow = [spread.name for spread in again if spread.at(95) > MOVE_MS]
     assert slow == []
     assert page.page.evaluate("() => probe.look().starts") == 1
 
