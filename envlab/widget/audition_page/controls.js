@@ -6,6 +6,9 @@ export function optionText(control, index) {
   const option = control.options[index];
   if (option === undefined) return "–";
   if (control.unit === "Ω" && /\dR$/.test(option)) return `${option.slice(0, -1)} Ω`;
+  // "1u" of a capacitor is micro: "1 µF", as one would say it.
+  const farad = control.unit === "F" && option.match(/^(\d+)([pnu])(\d*)$/);
+  if (farad) return `${farad[1]}${farad[3] && `.${farad[3]}`} ${farad[2].replace("u", "µ")}F`;
   return control.unit ? `${option} ${control.unit}` : `${option}`;
 }
 

@@ -39,6 +39,9 @@ test("numbers choose whose lights are shown; with Ctrl they are the browser's", 
 test("an option is said with its unit", () => {
   assert.equal(optionText({ options: ["47k", "4k7"], unit: "Ω" }, 1), "4k7 Ω");
   assert.equal(optionText({ options: ["100R"], unit: "Ω" }, 0), "100 Ω");
+  assert.equal(optionText({ options: ["1u", "2u2"], unit: "F" }, 0), "1 µF");
+  assert.equal(optionText({ options: ["1u", "2u2"], unit: "F" }, 1), "2.2 µF");
+  assert.equal(optionText({ options: ["470n"], unit: "F" }, 0), "470 nF");
   assert.equal(optionText({ options: ["full wave"], unit: "" }, 0), "full wave");
 });
 
