@@ -11,6 +11,7 @@ from envlab.plot.schematic import schematic
 from envlab.plot.sheets import effects_sheet, strips_sheet, table_sheet
 from envlab.study.brief import demo_brief
 from envlab.study.choice import choose
+from envlab.study.firm_ground import on_firm_ground
 from envlab.study.sweep import sweep
 
 HERE = Path(__file__).parent
@@ -21,7 +22,7 @@ def main() -> None:
     """Sweep and choose once, then write all pictures beside this file."""
     brief = demo_brief()
     table = sweep(brief.chain, brief.ranges, brief.clips, judging=brief.judging)
-    choice = choose(table, brief)
+    choice = on_firm_ground(choose(table, brief), brief)
     save_png(overview_figure(brief, choice), HERE / "overview.png", dpi=DPI)
     save_png(effects_sheet(choice, brief), HERE / "sweep.png", dpi=DPI)
     save_png(schematic(choice.chain), HERE / "schematic.png", dpi=DPI)
