@@ -303,7 +303,7 @@ def test_new_parts_read_back(tmp_path):
     path.write_text(
         with_parts(demo_design().read_text(encoding="utf-8"), {"detector.attack_ohm": 33e3}), encoding="utf-8"
     )
-    assert read_design(path).detector == PeakDetector(33e3, 1e-6, 470e3)
+    assert read_design(path).detector == PeakDetector(33e3, 1e-6, 220e3)
 
 
 def test_new_parts_make_a_section_that_is_missing(tmp_path):
