@@ -19,6 +19,11 @@ from envlab.units import FloatArray
 
 Columns = dict[str, FloatArray]
 
+# What reading an archive raises whose bytes are not what was written; RuntimeError: it seems encrypted, or
+# packed in some unknown way.
+_DAMAGE = (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, RuntimeError)
+_NONE = np.empty(0)
+
 
 @dataclass(frozen=True)
 class Checkpoint:
@@ -71,15 +76,19 @@ class Checkpoint:
             # Opened here, so that it is closed also where numpy finds that it is no archive.
             with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
                 columns = {name: stored[name] for name in stored.files}
-        except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
-            warnings.warn(f"{path}: is damaged; this step is computed anew", EnvlabWarning, stacklevel=3)
+        except _DAMAGE:
+            _warn_of_damage(path)
             return None
-        if str(columns.pop("question", "")) != self.mark:
+        if str(columns.pop("question", self.mark)) != self.mark:
             warnings.warn(
                 f"{path}: belongs to another question; this step is computed anew",
                 EnvlabWarning,
                 stacklevel=3,
             )
+            return None
+        # An archive's checksums cover what is in it, not its table of contents: a damaged one hides columns.
+        if columns.pop("digest", _NONE).tobytes() != _digest(columns):
+            _warn_of_damage(path)
             return None
         return columns
 
@@ -87,10 +96,24 @@ class Checkpoint:
         partial = path.with_suffix(".partial")
         try:
             with partial.open("wb") as file:
-                arrays: dict[str, Any] = {"question": np.array(self.mark), **columns}
+                digest = np.frombuffer(_digest(columns), dtype=np.uint8)
+                arrays: dict[str, Any] = {"question": np.array(self.mark), "digest": digest, **columns}
                 np.savez(file, **arrays)
                 file.flush()
                 os.fsync(file.fileno())
             partial.replace(path)
         except OSError as problem:
             raise FileError(f"{path}: cannot be written ({problem.strerror})") from None
+
+
+def _digest(columns: Columns) -> bytes:
+    """SHA-256 of names and values."""
+    known = hashlib.sha256()
+    for name, values in columns.items():
+        known.update(f"{name} {values.dtype} {values.shape};".encode())
+        known.update(np.ascontiguousarray(values).tobytes())
+    return known.digest()
+
+
+def _warn_of_damage(path: Path) -> None:
+    warnings.warn(f"{path}: is damaged; this step is computed anew", EnvlabWarning, stacklevel=4)

@@ -61,6 +61,27 @@ def test_a_damaged_step_is_computed_anew(
     pd.testing.assert_frame_equal(again, whole, check_exact=True)
 
 
+@pytest.mark.filterwarnings("ignore::envlab.errors.EnvlabWarning")
+def test_no_damaged_byte_is_trusted_or_stops_the_sweep(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("os.fsync", lambda _: None)  # thousands of files, none of which has to last
+    written, anew = {"one": np.arange(5.0), "two": np.linspace(0, 1, 7)}, {"one": np.array([-1.0])}
+    kept = Checkpoint(tmp_path, "question")
+    kept.step("bench", lambda: written)
+    path = tmp_path / "bench.npz"
+    whole = path.read_bytes()
+    # All of the archive's table of contents, which no checksum guards, and some of what comes before.
+    contents = whole.index(b"PK\x01\x02")
+    for place in [*range(0, contents, 9), *range(contents, len(whole))]:
+        path.write_bytes(whole[:place] + bytes([whole[place] ^ 0x81]) + whole[place + 1 :])
+        # Some bytes are of no account, as those of the time of writing.
+        found = kept.step("bench", lambda: anew)
+        right = written if "two" in found else anew
+        assert found.keys() == right.keys(), place
+        assert all(np.array_equal(found[name], right[name]) for name in right), place
+
+
 def test_a_folder_that_cannot_be_written_is_said_before_the_work(tmp_path: Path, clips: list[Clip]) -> None:
     folder = tmp_path / "one.wav" / "kept"
     said: list[float] = []
