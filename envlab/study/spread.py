@@ -239,10 +239,7 @@ def board_of(chain: Chain, sources: list[Source], values: FloatArray) -> Chain:
     if "reference_percent" in of:
         reference_v = board.adc.reference_v * (1 + 0.01 * of["reference_percent"])
         board = replace(board, adc=replace(board.adc, reference_v=reference_v))
-    if "temperature_c" in of or "supply_v" in of:
-        temperature_c = of.get("temperature_c", chain.hold_capacitor.temperature_c)
-        board = in_weather(board, temperature_c=temperature_c, supply_v=of.get("supply_v"))
-    return board
+    return in_weather(board, temperature_c=of.get("temperature_c"), supply_v=of.get("supply_v"))
 
 
 def closest_tolerance(percent: float) -> float | None:

@@ -217,7 +217,7 @@ def _side_by_side(
     bank = SpreadBank(
         _bank_board(nominal), [_bank_board(one) for one in boards], nominal.rectifier, played.rate_hz
     )
-    rest_lsb, per_volt = _converters(boards, nominal.rectifier.rest_v)
+    rest_lsb, per_volt = _converters(boards)
 
     def heard() -> Iterator[tuple[_Wave, BoardBlock]]:
         microphone, state, noise_state = nominal.microphone, MicrophoneState(), MicrophoneState()
@@ -249,9 +249,9 @@ def _side_by_side(
     return bank.limited / played.samples
 
 
-def _converters(boards: Sequence[Chain], rest_v: float) -> tuple[FloatArray, FloatArray]:
+def _converters(boards: Sequence[Chain]) -> tuple[FloatArray, FloatArray]:
     """Return (reading at rest, counts per volt above it) of each board's ADC, shape (boards, 1)."""
-    at_rest = np.array([[float(in_lsb(np.asarray(rest_v), one.adc))] for one in boards])
+    at_rest = np.array([[float(in_lsb(np.asarray(one.rectifier.rest_v), one.adc))] for one in boards])
     return at_rest, np.array([[one.adc.settled_share / one.adc.lsb_v] for one in boards])
 
 

@@ -10,26 +10,34 @@ from envlab.errors import check_range
 
 
 def in_weather(
-    chain: Chain, *, temperature_c: float = 25.0, supply_v: float | None = None, ratiometric: bool = True
+    chain: Chain,
+    *,
+    temperature_c: float | None = 25.0,
+    supply_v: float | None = None,
+    ratiometric: bool = True,
 ) -> Chain:
     """Return the chain at a temperature and an analog supply voltage.
 
-    temperature_c: −40 to 60 °C; of the diode and the hold capacitor. supply_v: of preamp and microphone, with
-    the bias at the same share of it; None: as the chain has it. ratiometric: the ADC's reference is that
-    supply and sags with it (only if it was equal to it before). Raises ParameterError where a part cannot be
-    what the weather makes of it, as a drain that starves.
+    temperature_c: −40 to 60 °C; of the diode and the hold capacitor; None: as the chain has them. supply_v:
+    of preamp and microphone, with the bias at the same share of it, and the rectifier's foot if that hangs on
+    the bias; None: as the chain has it. ratiometric: the ADC's reference is that supply and sags with it
+    (only if it was equal to it before). Raises ParameterError where a part cannot be what the weather makes
+    of it, as a drain that starves.
     """
-    check_range("temperature_c", temperature_c, -40, 60, unit="°C")
-    rectifier = replace(chain.rectifier, temperature_c=temperature_c)
-    capacitor = replace(chain.hold_capacitor, temperature_c=temperature_c)
-    chain = replace(chain, rectifier=rectifier, hold_capacitor=capacitor)
+    if temperature_c is not None:
+        check_range("temperature_c", temperature_c, -40, 60, unit="°C")
+        rectifier = replace(chain.rectifier, temperature_c=temperature_c)
+        capacitor = replace(chain.hold_capacitor, temperature_c=temperature_c)
+        chain = replace(chain, rectifier=rectifier, hold_capacitor=capacitor)
     if supply_v is None:
         return chain
-    preamp, adc, microphone = chain.preamp, chain.adc, chain.microphone
+    preamp, adc, microphone, rectifier = chain.preamp, chain.adc, chain.microphone, chain.rectifier
     share = supply_v / preamp.supply_v
+    if rectifier.rest_v == preamp.bias_v:
+        rectifier = replace(rectifier, rest_v=rectifier.rest_v * share)
     if ratiometric and adc.reference_v == preamp.supply_v:
         adc = replace(adc, reference_v=supply_v)
     if isinstance(microphone, Electret):
         microphone = replace(microphone, supply_v=microphone.supply_v * share)
     preamp = replace(preamp, supply_v=supply_v, bias_v=preamp.bias_v * share)
-    return replace(chain, preamp=preamp, adc=adc, microphone=microphone)
+    return replace(chain, preamp=preamp, adc=adc, microphone=microphone, rectifier=rectifier)

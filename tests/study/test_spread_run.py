@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from envlab.analog.adc import Adc
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector
 from envlab.analog.electret import Electret
@@ -18,10 +19,12 @@ from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease
 from envlab.light.lightness import lightness_cie1976
 from envlab.sound.recording import Recording, read_recording
+from envlab.sound.signals import tone
 from envlab.sound.stream import SoundStream, open_sound
 from envlab.study.readings import read_chains
 from envlab.study.spread import Spread, board_of, draw, sources_of
 from envlab.study.spread_run import BoardReadings, read_boards, runs_side_by_side
+from envlab.units import pressure_rms_pa
 
 WIDE = Spread(
     resistor_percent=5,
@@ -158,6 +161,20 @@ def test_firmware_counts_from_the_nominal_rest():
         read = read_boards(silence, quiet, [low], np.arange(5), one_by_one=one_by_one)
         # 1 V is count 353 of a 2.9 V converter with 10 bits, and 341 of a 3.0 V one.
         np.testing.assert_array_equal(read.envelope_counts, np.full((1, 5), 353 - 341))
+
+
+def test_a_foot_on_the_bias_moves_with_each_boards_supply():
+    """Bias and reference are shares of one supply, so silence reads the same on every board."""
+    nominal = Chain(rectifier=Rectifier(rest_v=1.65), adc=Adc(noise_lsb=0.0))
+    boards = boards_of(nominal, replace(WIDE, offset_v=0.0))
+    quiet = read_boards(Recording(np.zeros(4000), 8000.0), nominal, boards, np.arange(400))
+    # A resting voltage on the very edge of a count may read one less.
+    assert quiet.envelope_counts.max() == 0
+    note = Recording(tone(1000.0, np.sqrt(2) * pressure_rms_pa(92.0), 0.5, 48e3), 48e3)
+    index = np.arange(100, 400)
+    quick = read_boards(note, nominal, boards, index)
+    exact = read_boards(note, nominal, boards, index, one_by_one=True)
+    assert np.abs(quick.envelope_counts - exact.envelope_counts).max() <= 1
 
 
 def test_a_follower_follows_every_reading(beat):

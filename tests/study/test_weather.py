@@ -38,6 +38,22 @@ def test_a_sagging_supply_takes_swing_and_moves_the_bias():
     assert in_weather(Chain()) == Chain()
 
 
+def test_a_foot_that_hangs_on_the_bias_moves_with_it():
+    # Half of the supply, read by a converter whose reference is the supply: half scale at any supply.
+    hung = Chain(rectifier=Rectifier(rest_v=1.65))
+    assert hung.rest_counts == 512
+    assert in_weather(hung, supply_v=2.7).rest_counts == 512
+    # A foot on a voltage of its own stays where it is: 0.4 V / (2.7 V / 1024) = 151.7.
+    assert in_weather(Chain(rectifier=Rectifier(rest_v=0.4)), supply_v=2.7).rest_counts == 151
+
+
+def test_a_supply_without_a_temperature_leaves_each_part_as_warm_as_it_is():
+    chain = Chain(rectifier=Rectifier("half", diode="silicon", temperature_c=0.0))
+    sagged = in_weather(chain, temperature_c=None, supply_v=3.0)
+    assert sagged.rectifier == chain.rectifier
+    assert sagged.hold_capacitor == chain.hold_capacitor
+
+
 def test_a_drain_can_starve_of_sag():
     chain = replace(Chain(), microphone=Electret(load_ohm=6.8e3))
     with pytest.raises(ParameterError, match="starves the drain"):
