@@ -19,6 +19,13 @@ BoolArray = NDArray[np.bool_]
 
 REFERENCE_PRESSURE_PA = 20e-6
 
+NO_BREAK = "\u00a0"
+# Where a space must not end a line: between number and unit, within a unit, between a part and its value.
+_HELD = re.compile(
+    r"(?<=\d) (?=(?:%|L\*|dB|°C|[kMG]?Ω|[munµ]?[FVAWs]|[kM]?Hz|[mn]m|bit|1/s|in 1 s)(?![\w/]))"
+    r"|(?<=in 1) (?=s\b)|(?<=dB) (?=SPL)|(?<=\b[RC]\d) (?=[(=])|(?<=\)) (?== )|(?<= =) (?=\S)"
+)
+
 # Both cases of k are written by hand and in catalogues; m is milli and M is mega, never mixed.
 _MULTIPLIERS = {
     "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "R": 1.0,
@@ -37,6 +44,11 @@ _NUMBER = re.compile(
     r"^(?P<sign>[+-]?)(?P<whole>\d+(?:\.\d+)?(?:[eE][+-]?\d+)?|\.\d+|)"
     r"\s*(?P<letter>[pnuµμmRkKMG]?)(?P<after>\d*)\s*(?P<unit>[A-Za-zΩ\u2126]*)$"
 )
+
+
+def keep_together(text: str) -> str:
+    """Return a sentence whose numbers keep their units on one line, with no-break spaces (U+00A0)."""
+    return _HELD.sub(NO_BREAK, text)
 
 
 def parse_value(text: str | float, unit: str, *, name: str = "value") -> float:

@@ -9,7 +9,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from envlab.errors import ParameterError
-from envlab.units import db, format_value, from_db, level_db_spl, parse_value, pressure_rms_pa
+from envlab.units import (
+    NO_BREAK,
+    db,
+    format_value,
+    from_db,
+    keep_together,
+    level_db_spl,
+    parse_value,
+    pressure_rms_pa,
+)
 
 # IEC 60062, resistance codes, as transcribed in the public article "RKM code": R47 … 4M7.
 RESISTANCES = [
@@ -154,3 +163,18 @@ def test_94_db_spl_is_one_pascal_nearly():
 @given(st.floats(-40, 190))
 def test_level_and_pressure_are_inverse(level):
     assert level_db_spl(pressure_rms_pa(level)) == pytest.approx(level, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("text", "held"),
+    [
+        ("at most 8 L* (9.78 L*)", "at most 8~L* (9.78~L*)"),
+        ("within 14 ms, by +3 dB, at 72 dB SPL", "within 14~ms, by +3~dB, at 72~dB~SPL"),
+        ("the worst 4 in 1 s of 60 s.", "the worst 4~in 1~s of 60~s."),
+        ("R4 (attack) = 4k7, R5 = 220k", "R4~(attack)~=~4k7, R5~=~220k"),
+        ("5.8 / 7 %; −10 to 20 °C", "5.8 / 7~%; −10 to 20~°C"),
+        ("in 19 of 20 such orders, 3 voices, 2 settled", "in 19 of 20 such orders, 3 voices, 2 settled"),
+    ],
+)
+def test_no_line_ends_between_a_number_and_its_unit(text, held):
+    assert keep_together(text).replace(NO_BREAK, "~") == held

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import click
 
-WIDTH = 79
+from envlab.units import NO_BREAK, keep_together
+
+MOST_WIDE, LEAST_WIDE = 79, 40
 _QUIET = "asked to be quiet"
 
 
@@ -33,7 +36,7 @@ def paint(text: str, **style: object) -> str:
 def say(text: str = "") -> None:
     """Print a paragraph, wrapped, on standard output, unless the command is quiet."""
     if not is_quiet():
-        click.echo(click.wrap_text(text, width=WIDTH, subsequent_indent="  ") if text else "")
+        click.echo(_wrapped(text))
 
 
 def say_lines(lines: str) -> None:
@@ -45,8 +48,14 @@ def say_lines(lines: str) -> None:
 def note(text: str, ctx: click.Context | None = None) -> None:
     """Print a caution on standard error, unless the command is quiet; ctx as for is_quiet."""
     if not is_quiet(ctx):
-        told = click.wrap_text(f"Note: {text}", width=WIDTH, subsequent_indent="  ")
-        click.echo(told.replace("Note:", paint("Note:", fg="yellow"), 1), err=True)
+        click.echo(_wrapped(f"Note: {text}").replace("Note:", paint("Note:", fg="yellow"), 1), err=True)
+
+
+def _wrapped(text: str) -> str:
+    """Lines no wider than a narrow terminal, nor than 80 columns; no number parts from its unit."""
+    width = max(LEAST_WIDE, min(MOST_WIDE, shutil.get_terminal_size().columns - 1))
+    lines = click.wrap_text(keep_together(text), width=width, subsequent_indent="  ")
+    return lines.replace(NO_BREAK, " ")
 
 
 @contextmanager

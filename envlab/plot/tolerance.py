@@ -93,7 +93,7 @@ def figure_histogram(result: ToleranceResult, name: str, ax: Axes) -> Axes:
         hatch="/////",
         linewidth=0.6,
     )
-    unit = FIGURES[name][0]
+    unit = "in 1 s" if name == FLASH_FIGURE else FIGURES[name][0]
     dress(ax, x="%" if name.endswith("share") else unit, grid="none")
     no_ticks(ax, y=True)
     ax.spines["left"].set_visible(False)
@@ -189,7 +189,8 @@ def cause_bars(result: ToleranceResult, ax: Axes) -> Axes:
     exact = np.array([row["yield_if_exact"] for row in causes])
     tighter = np.array([row["yield_if_tighter"] for row in causes])
     ax.barh(place, 100 * (exact - before), 0.62, left=100 * before, color=hue, linewidth=0)
-    dress(ax, x="% of the boards", grid="x")
+    tight = "   ◆: a class tighter" if np.isfinite(tighter).any() else ""
+    dress(ax, x=f"% of the boards.   Line: as it is, {percent_text(before)}{tight}", grid="x")
     ax.set_yticks(place, [f"{row['label']}  {row['range']}" for row in causes])
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
@@ -203,6 +204,6 @@ def cause_bars(result: ToleranceResult, ax: Axes) -> Axes:
         note(ax, words, (100 * float(end), float(at)), offset=(6, 0))
     room = float(np.max(ends)) - before
     ax.set_xlim(100 * (before - 0.03 * room), 100 * (before + 1.6 * room))
+    ax.set_xticks([tick for tick in ax.get_xticks() if 100 * before - 1e-9 <= tick <= 100])
     ax.set_ylim(-len(causes) + 0.4, 0.6)
-    beside_heading(ax, f"line: as it is, {percent_text(before)}     ◆ a class tighter", INK)
     return ax

@@ -21,10 +21,10 @@ from envlab.study.targets import FIGURE_NAMES as NAMES
 from envlab.study.targets import FIGURES, FLASH_FIGURE, Target
 
 TAG_WORDS = {
-    "beat": "beat shows",
-    "quiet": "still lights",
-    "walking": "stays dark",
-    "room": "nobody plays",
+    "beat": "beat",
+    "quiet": "quiet music",
+    "walking": "walking",
+    "room": "empty room",
 }
 # Between a number and its unit no line may break.
 _GAP = "\u00a0"

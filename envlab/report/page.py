@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -28,6 +29,7 @@ from envlab.study.brief import Brief
 from envlab.study.choice import Choice
 from envlab.study.parts_list import parts_list
 from envlab.study.tolerance_words import percent_text
+from envlab.units import keep_together
 
 if TYPE_CHECKING:
     from envlab.study.tolerance import ToleranceResult
@@ -66,10 +68,10 @@ def page_text(
         title=brief.name.removesuffix(".toml").replace("_", " "),
         palette=PALETTE,
         choice=choice,
-        asked=asked_sentences(brief, choice),
-        headline=choice.words[0],
-        verdict=choice.words[1],
-        reasons=choice.words[2:],
+        asked=_held(asked_sentences(brief, choice)),
+        headline=keep_together(choice.words[0]),
+        verdict=keep_together(choice.words[1]),
+        reasons=_held(choice.words[2:]),
         glance=_glance(choice, tolerance),
         swept=[part for part in parts if part.key in brief.ranges],
         parts=parts,
@@ -77,13 +79,13 @@ def page_text(
         clips=clip_rows(choice, lights),
         judged=[row for row in figures if row.asked],
         others=[row for row in figures if not row.asked],
-        tolerance=() if tolerance is None else tolerance.words,
+        tolerance=_held(() if tolerance is None else tolerance.words),
         pictures=pictures,
-        table=table_sentences(choice.chain),
-        table_details=table_details(choice.chain),
-        supply=supply_sentences(choice.chain),
-        supply_details=supply_details(choice.chain),
-        cautions=choice.chain.cautions,
+        table=_held(table_sentences(choice.chain)),
+        table_details=_held(table_details(choice.chain)),
+        supply=_held(supply_sentences(choice.chain)),
+        supply_details=_held(supply_details(choice.chain)),
+        cautions=_held(choice.chain.cautions),
         flash_limit=f"{brief.targets.flash_limit:g}",
         version=__version__,
         digest=digest(choice.chain),
@@ -91,6 +93,10 @@ def page_text(
         street=f"{brief.judging.street_db_spl:g}",
         command=command_words(brief),
     )
+
+
+def _held(sentences: Iterable[str]) -> list[str]:
+    return [keep_together(sentence) for sentence in sentences]
 
 
 def _glance(choice: Choice, tolerance: ToleranceResult | None) -> list[tuple[str, str]]:

@@ -19,6 +19,7 @@ from envlab.report.facts import name_of
 from envlab.study.brief import Brief
 from envlab.study.choice import Choice
 from envlab.study.parts_list import parts_list
+from envlab.units import keep_together
 
 if TYPE_CHECKING:
     from envlab.study.tolerance import ToleranceResult
@@ -37,7 +38,7 @@ def picture(figure: Figure, name: str, alt: str, caption: str) -> Picture:
     """Return a figure for the page; alt says what it shows in place of it."""
     svg = inline_svg(figure, name)
     labelled = f'<svg role="img" aria-label="{escape(alt)}"' + svg.removeprefix("<svg")
-    return Picture(name, Markup(labelled), caption)
+    return Picture(name, Markup(labelled), keep_together(caption))
 
 
 def pictures_of(

@@ -219,9 +219,13 @@ def _difference(other: pd.Series, row: pd.Series, targets: tuple[Target, ...]) -
         )
     contrast = np.nan_to_num(float(other["beat_contrast_lstar"] - row["beat_contrast_lstar"]))
     lag = other["onset_lag_worst_ms"] - row["onset_lag_worst_ms"]
-    changes = [f"contrast by {contrast:+.1f} L*"] if abs(contrast) >= 0.05 else []
-    changes += [f"lag by {lag:+.1f} ms"] if abs(lag) >= 0.05 else []
+    changes = [f"contrast by {_signed(contrast)} L*"] if abs(contrast) >= 0.05 else []
+    changes += [f"lag by {_signed(lag)} ms"] if abs(lag) >= 0.05 else []
     return f"would change {' and '.join(changes)}" if changes else "would look the same"
+
+
+def _signed(change: float) -> str:
+    return f"{change:+.1f}".replace("-", "−")
 
 
 def part_words(key: str, choice: Choice) -> str:

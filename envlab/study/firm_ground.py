@@ -132,7 +132,8 @@ def _words(first: Choice, first_share: float, taken: Choice, share: float, brief
     before = ", ".join(part_words(key, first) for key in changed)
     after = ", ".join(part_words(key, taken) for key in changed)
     limit = f"{brief.targets.flash_limit:g} times in a second"
-    keep = "all of its boards keep" if share == 1 else f"{percent_text(share)} of its boards keep"
+    tried = f"{TRIED_BOARDS} boards that were tried"
+    keep = f"all {tried} keep" if share == 1 else f"{percent_text(share)} of the {tried} keep"
     cost = first.row["beat_contrast_lstar"] - taken.row["beat_contrast_lstar"]
     price = f", for {cost:.1f} L* of contrast" if np.isfinite(cost) and cost >= 0.05 else ""
     return (

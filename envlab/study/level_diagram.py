@@ -114,7 +114,7 @@ def _short(value: float, unit: str) -> str:
 
 
 def _decibel(value: float) -> str:
-    return "none" if math.isinf(value) else f"{value:.1f} dB"
+    return "no limit" if math.isinf(value) else f"{value:.1f} dB"
 
 
 def stated_levels(clips: Sequence[Clip]) -> tuple[float, float]:

@@ -67,13 +67,20 @@ def check_count(ranges: Mapping[str, Choices], most: int = MOST_CANDIDATES) -> N
     lengths = [len(c.values) if isinstance(c, PartRange) else len(c) for c in ranges.values()]
     count = int(np.prod(lengths, dtype=float)) if lengths else 1
     if count > most:
-        hours = count * SECONDS_PER_CANDIDATE_MINUTE / 3600
+        seconds = count * SECONDS_PER_CANDIDATE_MINUTE
         raise ParameterError(
             "candidates",
             count,
-            f"at most {most} (these would take some {hours:.2g} hours for each minute of clips); narrow a "
-            "range or its series",
+            f"at most {most} (these would take some {_rough_time(seconds)} for each minute of clips); "
+            "narrow a range or its series",
         )
+
+
+def _rough_time(seconds: float) -> str:
+    """A time as one says it, from seconds: "20 s", "5 minutes", "3 hours"."""
+    if seconds < 100:
+        return f"{max(1, round(seconds))} s"
+    return f"{seconds / 60:.0f} minutes" if seconds < 6000 else f"{seconds / 3600:.0f} hours"
 
 
 def with_values(chain: Chain, keys: Sequence[str], row: Sequence[float | str]) -> Chain:

@@ -36,7 +36,7 @@ def percent_text(share: float) -> str:
 
 def value_text(figure: str, value: float, *, unit: bool = True) -> str:
     """As in "22.1 L*", "4.8 %"; without its unit: the number alone. value: in the figure's own unit."""
-    name = FIGURES[figure][0]
+    name = "in 1 s" if figure == FLASH_FIGURE else FIGURES[figure][0]
     if figure.endswith("share"):
         value, name = 100 * value, "%"
     return f"{value:.3g} {name if unit else ''}".rstrip().replace("-", "−")

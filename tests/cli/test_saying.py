@@ -56,6 +56,21 @@ def test_it_keeps_to_80_columns(chatty):
     assert max(len(line) for line in result.output.splitlines()) <= 80
 
 
+def test_a_narrow_terminal_gets_narrow_lines(chatty, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    lines = CliRunner().invoke(chatty, ["talk"]).output.splitlines()
+    assert 50 <= max(len(line) for line in lines) < 60
+
+
+def test_a_number_stays_with_its_unit_at_the_end_of_a_line(monkeypatch):
+    # Of these lines of 59 letters the first would end with "14".
+    monkeypatch.setenv("COLUMNS", "60")
+    words = f"{'drums ' * 9}is 14 ms late"
+    with click.Context(click.Command("talk")):
+        told = CliRunner().invoke(click.Command("talk", callback=lambda: say(words)), []).output
+    assert told == f"{'drums ' * 9}is\n  14 ms late\n"
+
+
 def test_quiet_is_quiet(chatty):
     result = CliRunner().invoke(chatty, ["talk", "--quiet"])
     assert (result.exit_code, result.stdout, result.stderr) == (0, "", "")

@@ -87,8 +87,8 @@ def test_a_missed_target_says_by_how_much(case: Case) -> None:
 def test_clips_come_with_level_and_what_the_light_does(case: Case) -> None:
     rows = clip_rows(case.choice, case.lights)
     assert [(row.name, row.level, row.length, row.tags) for row in rows] == [
-        ("drums.wav", "92", "3", "beat shows"),
-        ("voices.wav", "72", "2", "still lights"),
+        ("drums.wav", "92", "3", "beat"),
+        ("voices.wav", "72", "2", "quiet music"),
     ]
     assert rows[0].contrast == f"{case.choice.row['contrast_lstar [drums 92 dB]']:.0f}"
     assert rows[0].flashes == f"{case.choice.row['flashes_per_s [drums 92 dB]']:.0f}"

@@ -271,7 +271,7 @@ def test_neighbours_say_what_the_next_values_would_do():
         line for line in choose(table(asked, **columns), asked).words if line.startswith("R4 (attack) = 4k7")
     )
     assert "2k2 would miss the target ripple at most 1 dB (1.5 dB)" in line
-    assert "10k would change contrast by -5.0 L* and lag by +1.5 ms" in line
+    assert "10k would change contrast by −5.0 L* and lag by +1.5 ms" in line
 
 
 def test_neighbours_among_two_ranges_differ_in_one_value_only():
@@ -285,10 +285,10 @@ def test_neighbours_among_two_ranges_differ_in_one_value_only():
     choice = choose(table(asked, beat_contrast_lstar=[float(c) for c in contrast]), asked)
     assert choice.number == 4
     text = " ".join(choice.words)
-    assert "1k would change contrast by -88.0" in text
-    assert "4k7 would change contrast by -82.0" in text
-    assert "1u would change contrast by -86.0" in text
-    assert "4u7 would change contrast by -84.0" in text
+    assert "1k would change contrast by −88.0" in text
+    assert "4k7 would change contrast by −82.0" in text
+    assert "1u would change contrast by −86.0" in text
+    assert "4u7 would change contrast by −84.0" in text
 
 
 @pytest.mark.parametrize("flashes", [[4.0] * 5, [4.0, 5.0, 6.0, 7.0, 8.0], [1.0, 4.0, 9.0, 4.0, 4.0]])

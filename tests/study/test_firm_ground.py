@@ -106,8 +106,8 @@ def test_the_words_say_what_was_first_and_what_the_step_costs():
     assert taken.number == 7
     assert taken.words[2] == (
         "First in rank was R4 (attack) = 2k2. But parts lie a little off, and then 50 % of its boards flash "
-        "more than 3 times in a second. Taken instead: R4 (attack) = 4k7; all of its boards keep the limit, "
-        "for 6.0 L* of contrast."
+        "more than 3 times in a second. Taken instead: R4 (attack) = 4k7; all 64 boards that were "
+        "tried keep the limit, for 6.0 L* of contrast."
     )
     assert taken.words[3:] == choose(taken.table, ASKED, number=7).words[2:]
 
@@ -126,7 +126,7 @@ def test_it_goes_on_from_a_neighbour_that_is_not_sure_yet():
     # 4 → 7 gains, 7 → 10 is sure; 13 is never asked.
     taken = stepped(chosen(rising_to(4)), {4: 0.3, 7: 0.6, 10: 0.97, 13: 1.0})
     assert taken.number == 10
-    assert "Taken instead: R4 (attack) = 10k; 97 % of its boards keep the limit" in taken.words[2]
+    assert "Taken instead: R4 (attack) = 10k; 97 % of the 64 boards that were tried keep" in taken.words[2]
 
 
 def test_a_choice_that_breaks_the_limit_or_runs_one_by_one_comes_back():
