@@ -25,7 +25,7 @@ IDLE_S = 4.0
 FIGURES_OF_A_CLIP = tuple(field.name for field in fields(ClipFigures))
 # Candidates whose frames are judged at once: small enough that the memory allocator hands out what it has.
 AT_ONCE = 256
-_MEMORY_BYTES = 96e6
+MEMORY_BYTES = 96e6
 _IDLE_RATE_HZ = 48_000.0
 _IDLE_STREAM, _CLIP_STREAM = 0, 1
 
@@ -78,7 +78,7 @@ def clip_columns(
     """
     frames = instant_count(recording.duration_s, chains[0].frame_rate_hz)
     judge = _judge_kept if _better_kept(chains, frames) else _judge_running
-    portion = max(1, int(_MEMORY_BYTES / _bytes_per_chain(chains, frames)))
+    portion = max(1, int(MEMORY_BYTES / _bytes_per_chain(chains, frames)))
     starts = range(0, len(chains), portion)
     columns: dict[str, list[FloatArray]] = {}
     for turn, start in enumerate(starts):
@@ -106,7 +106,7 @@ def _running_bytes(chains: list[Chain]) -> int:
     return 8 * (chains[0].adc.top_code + 1)
 
 
-def _kept_bytes(frames: int) -> int:
+def kept_bytes(frames: int) -> int:
     """Memory of a chain's frames: envelope, codes, and the envelope in rising order."""
     return (8 + 4 + 8) * frames
 
@@ -114,12 +114,12 @@ def _kept_bytes(frames: int) -> int:
 def _better_kept(chains: list[Chain], frames: int) -> bool:
     """A follower's envelope has fractions: it can only be kept. A fine converter's short clip is less."""
     followed = any(not isinstance(chain.follower, PassThrough) for chain in chains)
-    return followed or _kept_bytes(frames) < _running_bytes(chains)
+    return followed or kept_bytes(frames) < _running_bytes(chains)
 
 
 def _bytes_per_chain(chains: list[Chain], frames: int) -> float:
     seconds = frames / chains[0].frame_rate_hz
-    own = _kept_bytes(frames) if _better_kept(chains, frames) else _running_bytes(chains)
+    own = kept_bytes(frames) if _better_kept(chains, frames) else _running_bytes(chains)
     return own + 4 * seconds
 
 

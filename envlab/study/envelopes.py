@@ -31,15 +31,10 @@ def read_envelopes(
     every reading, so only where no chain has one are the readings between left out.
     """
     envelopes = np.empty((len(chains), reading_index.size))
-    readings: Wanted = wanted(reading_index)
-    followed = any(not isinstance(chain.follower, PassThrough) for chain in chains)
-    if followed:
-        readings = every_reading(instant_count(recording.duration_s, chains[0].adc.rate_hz))
+    readings, reader = way_to(recording, chains, reading_index)
 
     def reader_of(places: IntArray) -> Reader:
-        if followed:
-            return _Followed(envelopes, places, [chains[place] for place in places], reading_index)
-        return _AsRead(envelopes, places)
+        return reader(envelopes, places, [chains[place] for place in places], reading_index)
 
     clipped_share = read_through(
         recording, chains, readings, reader_of, seed=seed, workers=workers, progress=progress
@@ -47,10 +42,27 @@ def read_envelopes(
     return envelopes, clipped_share
 
 
-class _AsRead:
+def way_to(
+    sound: Sound, chains: list[Chain], reading_index: IntArray
+) -> tuple[Wanted, type[AsRead] | type[Followed]]:
+    """Return which readings must be taken for those at reading_index, and what makes envelopes of them.
+
+    The latter is called with (envelopes, places, chains, reading_index): envelopes, shape (rows, readings at
+    reading_index), counts above rest, is set block by block; places: whose rows these chains have.
+    """
+    if all(isinstance(chain.follower, PassThrough) for chain in chains):
+        return wanted(reading_index), AsRead
+    return every_reading(instant_count(sound.duration_s, chains[0].adc.rate_hz)), Followed
+
+
+class AsRead:
     """Writes what some chains read into the rows of all."""
 
-    def __init__(self, envelopes: FloatArray, places: IntArray) -> None:
+    def __init__(
+        self, envelopes: FloatArray, places: IntArray, chains: list[Chain], reading_index: IntArray
+    ) -> None:
+        """See way_to."""
+        del chains, reading_index
         self._envelopes, self._places, self._done = envelopes, places, 0
 
     def take(self, counts: NDArray[np.int32]) -> None:
@@ -60,12 +72,13 @@ class _AsRead:
         self._done = after
 
 
-class _Followed:
+class Followed:
     """Follows every reading of some chains, and writes those that are asked for into the rows of all."""
 
     def __init__(
         self, envelopes: FloatArray, places: IntArray, chains: list[Chain], reading_index: IntArray
     ) -> None:
+        """See way_to."""
         self._envelopes, self._index, self._done = envelopes, reading_index, 0
         self._rate_hz = chains[0].adc.rate_hz
         rows: dict[Follower, list[int]] = {}

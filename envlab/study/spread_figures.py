@@ -22,7 +22,14 @@ from envlab.light.table import LookupTable
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
 from envlab.study.brief import Brief
-from envlab.study.clip_run import AT_ONCE, FIGURES_OF_A_CLIP, IDLE_S, clip_seed
+from envlab.study.clip_run import (
+    AT_ONCE,
+    FIGURES_OF_A_CLIP,
+    IDLE_S,
+    MEMORY_BYTES,
+    clip_seed,
+    kept_bytes,
+)
 from envlab.study.due import frame_readings
 from envlab.study.figures import ClipColumns, envelope_columns, table_steps
 from envlab.study.onset import lag_of_envelope, onset_instants, onset_test
@@ -37,7 +44,7 @@ Report = Callable[[str, float], None]
 
 Rows = TypeVar("Rows", Sequence[Chain], NDArray[np.int32], FloatArray)
 
-# Boards that hear a clip together; what a follower makes of a long clip has to be kept.
+# Boards that hear a clip together, at most.
 PORTION, PORTION_KEPT = 2048, 256
 _IDLE_RATE_HZ = 48_000.0
 _IDLE_STREAM = 0
@@ -61,10 +68,18 @@ class BoardJudge:
         """The brightness table that is exported, the same for every board."""
         return self.nominal.brightness_table()
 
+    @property
+    def portion(self) -> int:
+        """How many boards hear a clip together; what a follower makes of a clip has to be kept meanwhile."""
+        if isinstance(self.nominal.follower, PassThrough):
+            return PORTION
+        longest_s = max(sound.duration_s for sound in self.recordings)
+        frames = instant_count(longest_s, self.nominal.frame_rate_hz)
+        return max(1, min(PORTION_KEPT, int(MEMORY_BYTES / kept_bytes(frames))))
+
     def figures(self, boards: Sequence[Chain], report: Report) -> Columns:
         """Return figure → values, shape (boards,); report is told what is done, and the share, 0 to 1."""
-        parts = []
-        portion = PORTION if isinstance(self.nominal.follower, PassThrough) else PORTION_KEPT
+        parts, portion = [], self.portion
         for first in range(0, len(boards), portion):
             some = boards[first : first + portion]
             shares = (first / len(boards), len(some) / len(boards))

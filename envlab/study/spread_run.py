@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from envlab.analog.adc import in_lsb, instant_count
+from envlab.analog.adc import in_lsb
 from envlab.analog.electret import Electret
 from envlab.analog.envelope_bank import EnvelopeBank
 from envlab.analog.front import FrontState, drive_from
@@ -25,10 +25,10 @@ from envlab.analog.noise import NoiseStreams, noise_streams
 from envlab.analog.preamp import input_noise_v
 from envlab.analog.spread_bank import Board, BoardBlock, SpreadBank, alike_enough, noise_apart
 from envlab.chain import Chain
-from envlab.digital.followers import PassThrough, follow
 from envlab.sound.interpolate import internal_rate_hz, interpolated_pieces
 from envlab.sound.stream import Sound
-from envlab.study.due import Block, Due, Wanted, every_reading, wanted
+from envlab.study.due import Block, Due, Wanted
+from envlab.study.envelopes import way_to
 from envlab.units import FloatArray, IntArray
 
 BLOCK = 65_536
@@ -96,24 +96,13 @@ def read_boards(
     reading_index: rising whole numbers, shape (readings,); 0 is the reading at time 0.
     Arguments as play_to_boards.
     """
-    follows = not isinstance(nominal.follower, PassThrough)
-    readings = wanted(reading_index)
-    if follows:
-        readings = every_reading(instant_count(sound.duration_s, nominal.adc.rate_hz))
-    counts, done = np.empty((len(boards), readings.count)), 0
-
-    def keep(some: NDArray[np.int32]) -> None:
-        nonlocal done
-        counts[:, done : done + some.shape[1]] = some
-        done += some.shape[1]
-
+    readings, reader = way_to(sound, [nominal], reading_index)
+    counts = np.empty((len(boards), reading_index.size))
+    firmware = reader(counts, np.arange(len(boards)), [nominal] * len(boards), reading_index)
     share = play_to_boards(
-        sound, nominal, boards, readings, keep,
+        sound, nominal, boards, readings, firmware.take,
         seed=seed, workers=workers, one_by_one=one_by_one, progress=progress,
     )  # fmt: skip
-    if follows:
-        counts, _ = follow(counts, nominal.follower, rate_hz=nominal.adc.rate_hz)
-        counts = counts[:, reading_index]
     return BoardReadings(counts, share)
 
 

@@ -122,7 +122,7 @@ def test_frames_kept_give_the_same(song, one_shot, monkeypatch):
 
 def test_chains_in_turns_give_the_same_but_for_a_count(song, one_shot, monkeypatch):
     # Other company in the vector lanes moves a voltage by 1e-12 of full scale: a count at most, hardly ever.
-    monkeypatch.setattr(clip_run, "_MEMORY_BYTES", 5 * 8200)
+    monkeypatch.setattr(clip_run, "MEMORY_BYTES", 5 * 8200)
     shares: list[float] = []
     turns = clip_run.clip_columns(
         read_recording(song, 96.0), CHAINS, TABLES, seed=SEED, progress=shares.append
