@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 import matplotlib
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
@@ -36,7 +37,9 @@ def svg_text(figure: Figure, name: str) -> str:
     buffer = io.StringIO()
     FigureCanvasSVG(figure)
     _settle(figure)
-    with matplotlib.rc_context({"svg.hashsalt": name, "svg.fonttype": "path", "path.simplify": True}):
+    drawn = matplotlib.rc_context({"svg.hashsalt": name, "svg.fonttype": "path", "path.simplify": True})
+    # Inner ids come from how numbers are written out, which a whole process can be told to do in another way.
+    with drawn, np.printoptions(legacy=False):
         figure.savefig(
             buffer, format="svg", dpi=_IMAGE_DPI, facecolor="none", metadata={"Date": None, "Creator": None}
         )

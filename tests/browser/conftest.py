@@ -1,6 +1,6 @@
 """A real JupyterLab on this machine, and Debian's Chromium to look at it.
 
-One server and one browser for all tests of this folder; every test module has a page of its own. A page that
+One server for all tests of this folder; every test module has a browser and a page of its own. A page that
 asks anything of another machine, or writes an error to its console, fails the test that had it open.
 Screenshots go to the folder that ENVLAB_ARTEFACTS names, else to pytest's own.
 """
@@ -52,7 +52,8 @@ def lab(tmp_path_factory: pytest.TempPathFactory, chromium: str) -> Iterator[Lab
         yield server
 
 
-@pytest.fixture(scope="session")
+# No longer than a module: two Playwrights, of two folders, cannot run in one process at the same time.
+@pytest.fixture(scope="module")
 def browser(chromium: str) -> Iterator[object]:
     try:
         from playwright.sync_api import sync_playwright
