@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import functools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from envlab.analog.detector import AverageDetector, Detector, HoldStep, detect, hold_step
+from envlab.analog.detector import AverageDetector, Detector, HoldStep, hold_step
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.errors import check_range
 from envlab.units import FloatArray, db
@@ -59,29 +59,80 @@ def _cycles_to(threshold_v: float, cycle_v: FloatArray, step: HoldStep) -> float
     return integral + 0.5 * math.log(moved[-1] / moved[0])
 
 
-@functools.lru_cache(maxsize=8192)  # a sweep asks the same of a detector at every gain
+class _Known:
+    """The latest answers, by detector, rectifier and frequency: a sweep asks the same at every gain."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._answers: dict[tuple[Detector, Rectifier, float], ToneResponse] = {}
+
+    def of(self, key: tuple[Detector, Rectifier, float]) -> ToneResponse | None:
+        return self._answers.get(key)
+
+    def keep(self, key: tuple[Detector, Rectifier, float], answer: ToneResponse) -> None:
+        if len(self._answers) >= self._most:
+            self._answers = {}
+        self._answers[key] = answer
+
+
+_KNOWN = _Known(65_536)
+
+
 def tone_response(detector: Detector, rectifier: Rectifier, frequency_hz: float) -> ToneResponse:
     """Return how the detector answers a sine; frequency_hz from 1 Hz to 20 kHz.
 
     The settled cycle is found as the cycle that ends where it began, not by waiting for it.
     """
-    from envlab.analog import kernels
+    (answer,) = tone_responses([detector], rectifier, frequency_hz)
+    return answer
+
+
+def tone_responses(
+    detectors: Sequence[Detector], rectifier: Rectifier, frequency_hz: float
+) -> list[ToneResponse]:
+    """Return tone_response of each detector, the same digits, many times faster."""
+    from envlab.analog.vector_kernels import LANES
 
     check_range("frequency_hz", frequency_hz, 1, 20e3, unit="Hz")
+    answers: dict[Detector, ToneResponse] = {}
+    for detector in detectors:
+        known = _KNOWN.of((detector, rectifier, frequency_hz))
+        if known is not None:
+            answers[detector] = known
+    unknown = [detector for detector in dict.fromkeys(detectors) if detector not in answers]
+    # Those that take about as long to charge are waited for together.
+    unknown.sort(key=lambda detector: hold_step(detector, STEPS_PER_CYCLE * frequency_hz))
+    for first in range(0, len(unknown), LANES):
+        some = unknown[first : first + LANES]
+        for detector, answer in zip(some, _respond(some, rectifier, frequency_hz), strict=True):
+            answers[detector] = answer
+            _KNOWN.keep((detector, rectifier, frequency_hz), answer)
+    return [answers[detector] for detector in detectors]
+
+
+def _respond(detectors: list[Detector], rectifier: Rectifier, frequency_hz: float) -> list[ToneResponse]:
+    """Answers of at most LANES detectors."""
+    from envlab.analog import tone_kernels
+    from envlab.analog.vector_kernels import LANES
+
     rate_hz = STEPS_PER_CYCLE * frequency_hz
     phase = 2 * np.pi * np.arange(STEPS_PER_CYCLE) / STEPS_PER_CYCLE
     cycle_v = rectify(np.sin(phase), rectifier)
-    step = hold_step(detector, rate_hz)
-    start = float(kernels.settled_start(cycle_v, *step, 1e-12))
-    held_v, end = detect(cycle_v, detector, sample_rate_hz=rate_hz, start_v=start)
-    settled = float(held_v.mean())
-    crossing = kernels.first_crossing(cycle_v, *step, 0.9 * settled, _COUNTED_CYCLES * STEPS_PER_CYCLE)
-    if crossing < 0:
-        crossing = STEPS_PER_CYCLE * _cycles_to(0.9 * settled, cycle_v, step)
-    # Step n ends, and its voltage is stamped, half a step after sample n.
-    attack_s = max(0.0, crossing - 0.5) / rate_hz
-    fall_s = detector.smoothing_s if isinstance(detector, AverageDetector) else detector.release_s
-    release_s = max(0.0, fall_s * math.log(end / (0.1 * settled)))
-    return ToneResponse(
-        settled, float(held_v.min()), float(held_v.max()), end, float(attack_s), float(release_s)
-    )
+    steps = [hold_step(detector, rate_hz) for detector in detectors]
+    charge, gain, bleed = np.array(steps + steps[-1:] * (LANES - len(steps))).T
+    lanes = np.concatenate((charge, bleed, gain))
+    start = tone_kernels.settled_starts(cycle_v, lanes, 1e-12)
+    mean, low, high, end = tone_kernels.one_cycle(cycle_v, lanes, start)
+    crossings = tone_kernels.first_crossings(cycle_v, lanes, 0.9 * mean, _COUNTED_CYCLES * STEPS_PER_CYCLE)
+    answers = []
+    for i, (detector, step) in enumerate(zip(detectors, steps, strict=True)):
+        settled, end_v, crossing = float(gain[i] * mean[i]), float(gain[i] * end[i]), float(crossings[i])
+        if crossing < 0:
+            crossing = STEPS_PER_CYCLE * _cycles_to(0.9 * settled, cycle_v, step)
+        # Step n ends, and its voltage is stamped, half a step after sample n.
+        attack_s = max(0.0, crossing - 0.5) / rate_hz
+        fall_s = detector.smoothing_s if isinstance(detector, AverageDetector) else detector.release_s
+        release_s = fall_s * math.log(max(1.0, end_v / (0.1 * settled)))
+        least, most = float(gain[i] * low[i]), float(gain[i] * high[i])
+        answers.append(ToneResponse(settled, least, most, end_v, attack_s, release_s))
+    return answers

@@ -100,10 +100,30 @@ class Tallied:
 
 
 @lru_cache(maxsize=16)
+def _lightness_of_code(brightest_code: int) -> FloatArray:
+    return lightness_cie1976(np.arange(brightest_code + 1) / brightest_code)
+
+
+@lru_cache(maxsize=16)
 def lit_code(brightest_code: int) -> int:
     """Return the smallest duty code whose L* is above LIT_LSTAR."""
-    lightness = lightness_cie1976(np.arange(brightest_code + 1) / brightest_code)
-    return int(np.argmax(lightness > LIT_LSTAR))
+    return int(np.argmax(_lightness_of_code(brightest_code) > LIT_LSTAR))
+
+
+def lightness_of_counts(chain: Chain, table: LookupTable) -> FloatArray:
+    """Return L* of 0, 1, 2 … whole counts above rest, all that the chain's ADC can read, shape (counts,).
+
+    table: an even one, as Chain.brightness_table makes it.
+    """
+    from envlab.study import figure_kernels
+
+    codes = figure_kernels.codes_of_counts(
+        chain.adc.top_code - chain.rest_counts + 1,
+        table.duty_codes[np.newaxis].copy(),
+        float(table.full_scale_counts),
+    )[0]
+    lightness: FloatArray = _lightness_of_code(table.brightest_code)[codes]
+    return lightness
 
 
 def clip_figures(
@@ -169,7 +189,6 @@ def table_steps(chains: list[Chain], tables: list[LookupTable]) -> FloatArray:
     """Return table_step_lstar of each chain, shape (chains,), L*."""
     steps = np.zeros(len(chains))
     for i, (chain, table) in enumerate(zip(chains, tables, strict=True)):
-        codes = table.look_up(np.arange(chain.adc.top_code - chain.rest_counts + 1))
-        lightness = lightness_cie1976(codes / table.brightest_code)
-        steps[i] = np.diff(lightness).max()
+        lightness = lightness_of_counts(chain, table)
+        steps[i] = (lightness[1:] - lightness[:-1]).max()
     return steps

@@ -11,22 +11,26 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from envlab.analog.detector import Detector, hold_steps
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.errors import ParameterError, check_range
-from envlab.light.lightness import lightness_cie1976
 from envlab.light.table import LookupTable
 from envlab.study.clip_pass import behaviour
+from envlab.study.figures import lightness_of_counts
 from envlab.units import FloatArray
 
 FREQUENCIES_HZ: FloatArray = np.asarray(40 + 0.37 * np.arange(433), dtype=np.float64)
 WATCHED_S = 10.0
 # Held samples then err by 3e-5 of the peak (error (2π/256)²/24).
 _STEPS_PER_CYCLE = 256
+# Frequencies settled side by side.
+_AT_ONCE = 32
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,14 +54,13 @@ def frame_shimmer(
     worst, at_hz = np.full(len(chains), np.nan), np.full(len(chains), np.nan)
 
     def one(places: list[int]) -> None:
-        cycles = _cycles(chains[places[0]].detector_as_built, chains[places[0]].rectifier)
-        swing = cycles.max(axis=1) / cycles.min(axis=1)
+        cycles = _Cycles(chains[places[0]].detector_as_built, chains[places[0]].rectifier)
         known: dict[bytes, tuple[float, float]] = {}
         for place in places:
             table = tables[place]
             codes = table.duty_codes.tobytes()
             if codes not in known:
-                known[codes] = _worst(cycles, swing, chains[place], table)
+                known[codes] = _worst(cycles, chains[place], table)
             worst[place], at_hz[place] = known[codes]
 
     with ThreadPoolExecutor(workers) as pool:
@@ -65,19 +68,60 @@ def frame_shimmer(
     return Shimmer(worst, at_hz)
 
 
-def _worst(cycles: FloatArray, swing: FloatArray, chain: Chain, table: LookupTable) -> tuple[float, float]:
+class _Cycles:
+    """Settled cycles of one detector at all frequencies, from the lowest on, as far as somebody asked."""
+
+    def __init__(self, detector: Detector, rectifier: Rectifier) -> None:
+        self._drive_v = _one_drive(rectifier)
+        self._steps = hold_steps(detector, _STEPS_PER_CYCLE * FREQUENCIES_HZ)
+        self._known: list[FloatArray] = []
+        keep = self._steps[::_AT_ONCE]
+        # Full wave, the drive comes again after half a cycle.
+        steps = _STEPS_PER_CYCLE / (2 if rectifier.kind == "full" else 1)
+        with np.errstate(divide="ignore"):
+            self._swing = 1.000001 * np.maximum(keep[:, 0], keep[:, 2]) ** -steps
+
+    def swing_at_most(self, piece: int) -> float:
+        """No cycle of this piece or a later one has a larger ratio of largest to least voltage.
+
+        However the detector is driven, a step leaves it the larger of charge_keep and bleed_keep; the faster
+        the note, the fewer of its seconds go by between crest and valley. (The millionth is for rounding.)
+        """
+        return float(self._swing[piece])
+
+    def of(self, piece: int) -> FloatArray:
+        """Return the cycles of a piece, shape (at most _AT_ONCE, samples), V."""
+        from envlab.study import shimmer_kernels
+
+        while len(self._known) <= piece:
+            first = len(self._known) * _AT_ONCE
+            some = self._steps[first : first + _AT_ONCE]
+            self._known.append(shimmer_kernels.settled_cycles(self._drive_v, some))
+        return self._known[piece]
+
+
+@lru_cache(maxsize=8)
+def _places(frame_rate_hz: float) -> NDArray[np.int16]:
+    """Sample of its cycle that each frame reads, shape (frequencies, frames)."""
+    frames = np.arange(int(WATCHED_S * frame_rate_hz))
+    phase = (frames * (FREQUENCIES_HZ[:, np.newaxis] / frame_rate_hz)) % 1.0
+    return np.asarray(phase * _STEPS_PER_CYCLE, dtype=np.int16)
+
+
+def _worst(cycles: _Cycles, chain: Chain, table: LookupTable) -> tuple[float, float]:
+    """Largest shimmer and its frequency. The lower the note, the more it can shimmer: from the lowest on."""
     from envlab.study import shimmer_kernels
 
-    frames = int(WATCHED_S * chain.frame_rate_hz)
-    worst, at_hz = shimmer_kernels.worst_shimmer(
-        cycles, swing, FREQUENCIES_HZ, chain.frame_rate_hz, frames, _lightness_of_count(chain, table)
-    )
-    return float(worst), float(at_hz)
-
-
-def _lightness_of_count(chain: Chain, table: LookupTable) -> FloatArray:
-    codes = table.look_up(np.arange(chain.adc.top_code - chain.rest_counts + 1))
-    return lightness_cie1976(codes / table.brightest_code)
+    of_count, places = lightness_of_counts(chain, table), _places(chain.frame_rate_hz)
+    worst, worst_at = -1.0, 0
+    for piece, first in enumerate(range(0, FREQUENCIES_HZ.size, _AT_ONCE)):
+        if shimmer_kernels.bound(cycles.swing_at_most(piece), of_count) <= worst:
+            break
+        worst, at = shimmer_kernels.worse_shimmer(
+            cycles.of(piece), places[first : first + _AT_ONCE], of_count, worst, worst_at - first
+        )
+        worst_at = first + at
+    return float(worst), float(FREQUENCIES_HZ[worst_at])
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,8 +153,9 @@ def breathing(chain: Chain, frequency_hz: float) -> Breathing:
     check_range("frequency_hz", frequency_hz, 10, 1000, unit="Hz")
     if not chain.rectifier.scales_with_level:
         raise ParameterError("diode", chain.rectifier.diode, '"none": shimmer is not judged behind a diode')
-    (cycle_v,) = _cycles(chain.detector_as_built, chain.rectifier, np.array([frequency_hz]))
-    of_count = _lightness_of_count(chain, chain.brightness_table())
+    steps = hold_steps(chain.detector_as_built, _STEPS_PER_CYCLE * np.array([frequency_hz]))
+    (cycle_v,) = shimmer_kernels.settled_cycles(_one_drive(chain.rectifier), steps)
+    of_count = lightness_of_counts(chain, chain.brightness_table())
     first = max(int(np.searchsorted(of_count, 50.0)), 1) / cycle_v.mean()
     scale = shimmer_kernels.scale_for(50.0, cycle_v, of_count, first)
     frames = np.arange(int(WATCHED_S * chain.frame_rate_hz), dtype=np.float64)
@@ -119,12 +164,6 @@ def breathing(chain: Chain, frequency_hz: float) -> Breathing:
     return Breathing(frequency_hz, scale * cycle_v, phase, of_count[counts])
 
 
-def _cycles(
-    detector: Detector, rectifier: Rectifier, frequencies_hz: FloatArray = FREQUENCIES_HZ
-) -> FloatArray:
-    from envlab.study import shimmer_kernels
-
-    phase = 2 * np.pi * np.arange(_STEPS_PER_CYCLE) / _STEPS_PER_CYCLE
-    steps = hold_steps(detector, _STEPS_PER_CYCLE * frequencies_hz)
-    cycles: FloatArray = shimmer_kernels.settled_cycles(rectify(np.sin(phase), rectifier), steps)
-    return cycles
+def _one_drive(rectifier: Rectifier) -> FloatArray:
+    """One cycle of the note behind the rectifier, peak 1 V, shape (_STEPS_PER_CYCLE,)."""
+    return rectify(np.sin(2 * np.pi * np.arange(_STEPS_PER_CYCLE) / _STEPS_PER_CYCLE), rectifier)

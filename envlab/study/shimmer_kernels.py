@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from envlab.analog.kernels import compiled
 from envlab.units import FloatArray
 
+Places = NDArray[np.int16]
 _SETTLED = 1e-9
 _MOST_TURNS = 200
 _SIDE_BY_SIDE = 16
@@ -32,7 +34,10 @@ def _over_one_cycle(
 def _settled_starts(
     drive_v: FloatArray, charge: FloatArray, bleed: FloatArray, gain: FloatArray
 ) -> FloatArray:
-    """Start of the cycle that ends where it began, one a frequency: as kernels.settled_start finds it."""
+    """Start of the cycle that ends where it began, one a frequency: as kernels.settled_start finds it.
+
+    A frequency that has settled is left alone, so that it does not matter which others come with it.
+    """
     low, high = np.zeros(gain.size), drive_v.max() / gain
     gap_low = _over_one_cycle(drive_v, charge, bleed, low) - low
     gap_high = _over_one_cycle(drive_v, charge, bleed, high) - high
@@ -43,6 +48,8 @@ def _settled_starts(
         middle = np.where(gap_low > gap_high, low + (high - low) * gap_low / (gap_low - gap_high), low)
         gap = _over_one_cycle(drive_v, charge, bleed, middle) - middle
         for f in range(gain.size):
+            if (high[f] - low[f]) * gain[f] <= _SETTLED:
+                continue
             if gap[f] == 0.0:
                 low[f] = high[f] = middle[f]
                 gap_low[f] = gap_high[f] = 0.0
@@ -124,22 +131,23 @@ def scale_for(target: float, cycle: FloatArray, of_count: FloatArray, first: flo
 
 
 @compiled
-def _seen(phase: FloatArray, scale: float, cycle: FloatArray, of_count: FloatArray) -> float:
-    """Largest less smallest lightness over frames that read the cycle at these phases, in whole counts."""
+def _seen(place: Places, scale: float, cycle: FloatArray, of_count: FloatArray) -> float:
+    """Largest less smallest lightness over frames that read the cycle at these places, in whole counts."""
     low, high = np.inf, -np.inf
-    for k in range(phase.size):
-        value = of_count[min(int(scale * cycle[int(phase[k] * cycle.size)]), of_count.size - 1)]
+    for k in range(place.size):
+        value = of_count[min(int(scale * cycle[place[k]]), of_count.size - 1)]
         low, high = min(low, value), max(high, value)
     return float(high - low)
 
 
 @compiled
-def _bound(ratio: float, of_count: FloatArray) -> float:
-    """No reading between v and ratio·v, with a mean lightness of 50, can shimmer by more than this.
+def bound(ratio: float, of_count: FloatArray) -> float:
+    """No reading between v and ratio·v, with a mean lightness of 50, can shimmer by more than this, L*.
 
     If the least reading is c, the largest is below (c + 1)·ratio; the mean lies between their lightnesses.
     """
     top = of_count.size - 1
+    ratio = min(ratio, float(of_count.size))
     largest = 0.0
     first = int(np.searchsorted(of_count, 50.0, side="right"))
     for c in range(min(first, top), -1, -1):
@@ -151,30 +159,28 @@ def _bound(ratio: float, of_count: FloatArray) -> float:
 
 
 @compiled
-def worst_shimmer(
-    cycles: FloatArray,
-    swing: FloatArray,
-    frequency_hz: FloatArray,
-    frame_rate_hz: float,
-    frames: int,
-    of_count: FloatArray,
-) -> tuple[float, float]:
-    """(largest shimmer, its frequency) of one table; frequencies that cannot be worse are passed over.
+def worse_shimmer(
+    cycles: FloatArray, places: Places, of_count: FloatArray, best: float, best_at: int
+) -> tuple[float, int]:
+    """(largest shimmer in L*, which cycle) of one table, if larger than best, else best and best_at.
 
-    Shimmer in L*, frequency in Hz. cycles: shape (frequencies, samples), V. swing: largest over least voltage
-    of each cycle.
+    cycles: shape (frequencies, samples), V; those that cannot be worse are passed over. places: shape
+    (frequencies, frames), the sample of its cycle that a frame reads.
     """
     middle_count = max(np.searchsorted(of_count, 50.0), 1)
-    bound = np.empty(cycles.shape[0])
-    for f in range(cycles.shape[0]):
-        bound[f] = _bound(swing[f], of_count)
-    best, best_hz = -1.0, frequency_hz[0]
-    for f in np.argsort(-bound):
-        if bound[f] <= best:
+    top = of_count.size - 1
+    least_v, most_v, most = np.empty(cycles.shape[0]), np.empty(cycles.shape[0]), np.empty(cycles.shape[0])
+    for f in range(most.size):
+        least_v[f], most_v[f] = cycles[f].min(), cycles[f].max()
+        most[f] = bound(most_v[f] / least_v[f], of_count)
+    for f in np.argsort(-most):
+        if most[f] <= best:
             break
         scale = scale_for(50.0, cycles[f], of_count, middle_count / cycles[f].mean())
-        phase = (np.arange(frames) * (frequency_hz[f] / frame_rate_hz)) % 1.0
-        shimmer = _seen(phase, scale, cycles[f], of_count)
+        # All of the cycle, whether a frame reads it or not.
+        if of_count[min(int(scale * most_v[f]), top)] - of_count[min(int(scale * least_v[f]), top)] <= best:
+            continue
+        shimmer = _seen(places[f], scale, cycles[f], of_count)
         if shimmer > best:
-            best, best_hz = shimmer, frequency_hz[f]
-    return best, best_hz
+            best, best_at = shimmer, f
+    return best, best_at

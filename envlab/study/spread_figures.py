@@ -37,6 +37,7 @@ from envlab.study.over_clips import worst_over_clips
 from envlab.study.running import RunningFigures
 from envlab.study.shimmer import frame_shimmer
 from envlab.study.spread_run import play_to_boards, read_boards
+from envlab.study.tones import BASS_HZ, learn_tones
 from envlab.units import FloatArray
 
 Columns = dict[str, FloatArray]
@@ -125,11 +126,13 @@ class BoardJudge:
         return self._tones(boards) | self._lag(boards) | columns
 
     def _tones(self, boards: Sequence[Chain]) -> Columns:
-        """Only what a target asks of a steady tone: each takes a board some tenths of a millisecond."""
+        """Only what a target asks of a steady tone."""
         asked = {target.figure for target in self.brief.targets.items}
         columns: Columns = {}
+        if asked & {"ripple_db", "attack_60hz_ms", "attack_ms", "release_ms", "settled_ratio"}:
+            learn_tones(boards)
         if asked & {"ripple_db", "attack_60hz_ms"}:
-            low = [board.tone_response(60.0) for board in boards]
+            low = [board.tone_response(BASS_HZ) for board in boards]
             columns["attack_60hz_ms"] = np.array([1e3 * one.attack_s for one in low])
             columns["ripple_db"] = np.array([one.ripple_db for one in low])
         if asked & {"attack_ms", "release_ms", "settled_ratio"}:

@@ -28,6 +28,7 @@ from envlab.study.onset import onset_lag
 from envlab.study.over_clips import worst_over_clips
 from envlab.study.ranges import MOST_CANDIDATES, Choices, candidates_of
 from envlab.study.shimmer import frame_shimmer
+from envlab.study.tones import BASS_HZ, learn_tones
 from envlab.units import FloatArray, IntArray
 
 if TYPE_CHECKING:
@@ -126,6 +127,7 @@ class _Run:
 
     @functools.cached_property
     def tables(self) -> list[LookupTable]:
+        learn_tones(self.chains)
         return [chain.brightness_table() for chain in self.chains]
 
     def step(self, name: str, compute: Callable[[], Columns]) -> Columns:
@@ -224,7 +226,7 @@ def _tone_figures(chains: list[Chain]) -> dict[str, FloatArray]:
     for chain in chains:
         key = (chain.detector_as_built, chain.rectifier, chain.tone_peak_v)
         if key not in known:
-            low, middle = chain.tone_response(60.0), chain.tone_response()
+            low, middle = chain.tone_response(BASS_HZ), chain.tone_response()
             known[key] = (
                 1e3 * middle.attack_s,
                 1e3 * low.attack_s,

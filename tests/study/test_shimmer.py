@@ -60,6 +60,17 @@ def test_is_the_worst_of_all_frequencies(detector: PeakDetector, kind: str) -> N
     assert found.worst_lstar[0] == pytest.approx(by_definition(chain, found.at_hz[0]), abs=step)
 
 
+@pytest.mark.parametrize(
+    "detector", [SLOW, QUICK, PeakDetector(470, 1e-6, 47e3), AverageDetector(10e3, 470e-9)]
+)
+def test_no_note_that_was_passed_over_is_worse(detector: PeakDetector | AverageDetector) -> None:
+    chain = replace(Chain(), detector=detector)
+    every = [breathing(chain, float(f)).shimmer_lstar for f in FREQUENCIES_HZ]
+    found = frame_shimmer([chain])
+    assert found.worst_lstar[0] == max(every)
+    assert every[int(np.argmin(np.abs(FREQUENCIES_HZ - found.at_hz[0])))] == max(every)
+
+
 def test_frequencies_of_the_definition() -> None:
     assert FREQUENCIES_HZ[0] == 40 and FREQUENCIES_HZ[1] == pytest.approx(40.37)
     assert 199.6 < FREQUENCIES_HZ[-1] <= 200
