@@ -16,6 +16,7 @@ from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.study.brief import Brief
+from envlab.study.pareto import neighbours
 from envlab.study.parts_list import parts_list
 from envlab.study.ranges import with_values
 from envlab.study.targets import FIGURES, FLASH_FIGURE, Target
@@ -184,22 +185,12 @@ def _verdict(choice: Choice, brief: Brief) -> list[str]:
 def _neighbours(choice: Choice, brief: Brief) -> list[str]:
     """What the next smaller and the next larger value of each swept part would change."""
     lines = []
-    keys, known = list(brief.ranges), brief.targets.known_in(choice.table)
-    for key, choices in brief.ranges.items():
-        if not isinstance(choices, PartRange):
-            continue
-        place = choices.values.index(choice.row[key])
+    known = brief.targets.known_in(choice.table)
+    for key in brief.ranges:
         notes = []
-        for step in (-1, 1):
-            if not 0 <= place + step < len(choices.values):
-                continue
-            value = choices.values[place + step]
-            same = np.ones(len(choice.table), dtype=bool)
-            for other in keys:
-                wanted = value if other == key else choice.row[other]
-                same &= (choice.table[other] == wanted).to_numpy()
-            neighbour = choice.table[same].iloc[0]
-            notes.append(f"{_text(key, value)} {_difference(neighbour, choice.row, known)}")
+        for number in neighbours(choice.table, choice.number, brief.ranges, key):
+            neighbour = _row(choice.table, number)
+            notes.append(f"{_text(key, neighbour[key])} {_difference(neighbour, choice.row, known)}")
         if notes:
             lines.append(
                 f"{_part_name(key, choice.chain)} = {_text(key, choice.row[key])}: {'; '.join(notes)}."
@@ -245,5 +236,7 @@ def _name(key: str) -> str:
 
 
 def _text(key: str, value: float | str) -> str:
-    unit = {"ohm": "ohm", "farad": "F"}.get(key.rsplit("_", 1)[-1])
-    return format_value(float(value), unit) if unit else str(value)
+    unit = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "s": "s"}.get(key.rsplit("_", 1)[-1], "")
+    if isinstance(value, str):
+        return value
+    return format_value(float(value), unit) if unit in ("ohm", "F") else f"{value:g} {unit}".rstrip()

@@ -14,9 +14,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.errors import ParameterError
+from envlab.study import pareto
 from envlab.study.brief import Brief
 from envlab.study.choice import Choice, choose, part_words
 from envlab.study.ranges import with_values
@@ -79,22 +79,12 @@ def step_off(choice: Choice, brief: Brief, kept: Callable[[Chain], float], progr
 
 def neighbours(choice: Choice, brief: Brief) -> list[int]:
     """Rows one step of one swept part away that keep the flash limit and miss no target by more."""
-    table, keys = choice.table, list(brief.ranges)
+    table = choice.table
     good = (table["flash_safe"] & (table["violation"] <= choice.row["violation"])).to_numpy()
-    found: list[int] = []
-    for key in keys:
-        choices = brief.ranges[key]
-        values = choices.values if isinstance(choices, PartRange) else ()
-        if choice.row[key] not in values:
-            continue
-        place = values.index(choice.row[key])
-        beside = [values[at] for at in (place - 1, place + 1) if 0 <= at < len(values)]
-        same = good & table[key].isin(beside).to_numpy()
-        for other in keys:
-            if other != key:
-                same &= (table[other] == choice.row[other]).to_numpy()
-        found += [int(number) for number in np.flatnonzero(same)]
-    return found
+    beside = [
+        row for key in brief.ranges for row in pareto.neighbours(table, choice.number, brief.ranges, key)
+    ]
+    return [row for row in beside if good[row]]
 
 
 def kept_share(chain: Chain, brief: Brief, workers: int = 2) -> float:

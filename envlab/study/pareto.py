@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from envlab.analog.parts import PartRange
 from envlab.errors import ParameterError, check_choice
-from envlab.study.ranges import Choices
+from envlab.study.ranges import Choices, steps_from, values_of
 from envlab.units import BoolArray
 
 if TYPE_CHECKING:
@@ -54,11 +53,11 @@ def pareto_front(table: pd.DataFrame, wanted: Mapping[str, str] = WANTED) -> Boo
 
 
 def sensitivity(table: pd.DataFrame, number: int, ranges: Mapping[str, Choices]) -> pd.DataFrame:
-    """Return by how much each figure moves when one part goes to the next value of its series.
+    """Return by how much each figure moves when one part goes to the next value of its range.
 
-    number: row of the candidate round which to look. One row per swept part range, one column per figure: the
-    largest change, up or down the series, in the figure's own unit, with its sign. NaN where the series has
-    no neighbour.
+    number: row of the candidate round which to look. One row per swept part that has numbers as values, one
+    column per figure: the largest change, up or down the range, in the figure's own unit, with its sign. NaN
+    where the range has no neighbour.
     """
     import pandas as pd
 
@@ -70,7 +69,7 @@ def sensitivity(table: pd.DataFrame, number: int, ranges: Mapping[str, Choices])
     ]
     rows = {}
     for key, choices in ranges.items():
-        if not isinstance(choices, PartRange):
+        if any(isinstance(value, str) for value in values_of(key, choices)):
             continue
         changes = [
             table.loc[near, figures].astype(float) - chosen[figures].astype(float)
@@ -86,15 +85,11 @@ def sensitivity(table: pd.DataFrame, number: int, ranges: Mapping[str, Choices])
 
 
 def neighbours(table: pd.DataFrame, number: int, ranges: Mapping[str, Choices], key: str) -> list[int]:
-    """Return the rows that differ from row number only in key, by one step of its series."""
-    choices = ranges[key]
-    if not isinstance(choices, PartRange):
-        return []
+    """Return the rows that differ from row number only in key, by one step of its range: smaller, larger."""
     chosen = table.loc[number]
-    place = choices.values.index(chosen[key])
     same = np.ones(len(table), dtype=bool)
     for other in ranges:
         if other != key:
             same &= (table[other] == chosen[other]).to_numpy()
-    near = [choices.values[p] for p in (place - 1, place + 1) if 0 <= p < len(choices.values)]
-    return [int(row) for value in near for row in table.index[same & (table[key] == value).to_numpy()]]
+    near = steps_from(key, ranges[key], cast("float | str", chosen[key]))
+    return [int(row) for step in near for row in table.index[same & (table[key] == step).to_numpy()]]

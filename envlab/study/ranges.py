@@ -40,14 +40,14 @@ class Candidates:
 def candidates_of(chain: Chain, ranges: Mapping[str, Choices], most: int = MOST_CANDIDATES) -> Candidates:
     """Return every combination of the ranges' values put into the chain; the last range varies fastest.
 
-    ranges: "stage.key" → PartRange or tuple of values. Raises ParameterError for a key that cannot be swept,
-    a value that the chain cannot have, or more candidates than most.
+    ranges: "stage.key" → PartRange or sequence of values. Raises ParameterError for a key that cannot be
+    swept, a value that the chain cannot have, or more candidates than most.
     """
     for key in ranges:
         check_sweepable(key)
-    values = [choices.values if isinstance(choices, PartRange) else choices for choices in ranges.values()]
+        _check_field(chain, key)
     check_count(ranges, most)
-    rows = list(itertools.product(*values))
+    rows = list(itertools.product(*(values_of(key, choices) for key, choices in ranges.items())))
     chains = [with_values(chain, tuple(ranges), row) for row in rows]
     parts = {key: [row[i] for row in rows] for i, key in enumerate(ranges)}
     return Candidates(parts, chains)
@@ -59,12 +59,40 @@ def check_sweepable(key: str) -> None:
         raise ParameterError("sweep", key, f"a key of {', '.join(SWEEPABLE)}")
 
 
+def _check_field(chain: Chain, key: str) -> None:
+    stage, _, name = key.partition(".")
+    names = [field.name for field in dataclasses.fields(getattr(chain, stage))]
+    if name not in names:
+        raise ParameterError("sweep", key, f"a key that this {stage} has: {', '.join(names)}")
+
+
+def values_of(key: str, choices: Choices | Sequence[float | str]) -> tuple[float | str, ...]:
+    """Return the values of one range, in its order; ParameterError for what is no range, or an empty one."""
+    if isinstance(choices, PartRange):
+        return choices.values
+    if isinstance(choices, str) or not isinstance(choices, Sequence | np.ndarray):
+        raise ParameterError(key, choices, "a range of parts, or a list of values to try")
+    values = tuple(one.item() if isinstance(one, np.generic) else one for one in choices)
+    if not values:
+        raise ParameterError(key, choices, "at least one value to try")
+    return values
+
+
+def steps_from(key: str, choices: Choices, value: float | str) -> tuple[float, ...]:
+    """Return the next smaller and the next larger value of a range, as far as there are any.
+
+    None for words such as "half", which have no order. Raises ParameterError as values_of.
+    """
+    rising = sorted(one for one in values_of(key, choices) if not isinstance(one, str))
+    if isinstance(value, str) or value not in rising:
+        return ()
+    place = rising.index(value)
+    return (*rising[:place][-1:], *rising[place + 1 :][:1])
+
+
 def check_count(ranges: Mapping[str, Choices], most: int = MOST_CANDIDATES) -> None:
     """Raise ParameterError for a range without values, or for more than most, with a rough time."""
-    for key, choices in ranges.items():
-        if not isinstance(choices, PartRange) and not choices:
-            raise ParameterError(key, choices, "at least one value to try")
-    lengths = [len(c.values) if isinstance(c, PartRange) else len(c) for c in ranges.values()]
+    lengths = [len(values_of(key, choices)) for key, choices in ranges.items()]
     count = int(np.prod(lengths, dtype=float)) if lengths else 1
     if count > most:
         seconds = count * SECONDS_PER_CANDIDATE_MINUTE
@@ -72,7 +100,7 @@ def check_count(ranges: Mapping[str, Choices], most: int = MOST_CANDIDATES) -> N
             "candidates",
             count,
             f"at most {most} (these would take some {_rough_time(seconds)} for each minute of clips); "
-            "narrow a range or its series",
+            "narrow a range or its series, or allow more",
         )
 
 

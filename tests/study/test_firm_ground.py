@@ -87,6 +87,12 @@ def test_at_the_corner_of_the_ranges_there_are_two():
     assert sorted(neighbours(chosen(rising_to(0)), ASKED)) == [1, 3]
 
 
+def test_values_of_a_list_are_neighbours_as_those_of_a_series_are():
+    choice = chosen(rising_to(4))
+    listed = {key: tuple(reversed(part.values)) for key, part in ASKED.ranges.items()}
+    assert sorted(neighbours(choice, replace(ASKED, ranges=listed))) == [1, 3, 5, 7]
+
+
 def test_a_neighbour_that_flashes_or_misses_a_target_is_none():
     columns = {"flashes_per_s": [2.0] * 15, "ripple_db": [0.5] * 15}
     columns["flashes_per_s"][5], columns["ripple_db"][7] = 4.0, 1.1

@@ -28,7 +28,7 @@ from envlab.sound.stream import SoundStream, open_sound
 from envlab.study.brief import Clip, Judging
 from envlab.study.clip_run import IDLE_S, clip_seed
 from envlab.study.onset import onset_lag
-from envlab.study.ranges import candidates_of
+from envlab.study.ranges import candidates_of, steps_from
 from envlab.study.sweep import sweep
 from envlab.study.targets import FIGURES
 
@@ -84,6 +84,44 @@ def test_values_that_a_chain_cannot_have():
 def test_a_range_without_values_is_refused():
     with pytest.raises(ParameterError, match=r"^detector.attack_ohm is \(\); it must be at least one value"):
         candidates_of(Chain(), {"rectifier.kind": ("full",), "detector.attack_ohm": ()})
+
+
+def test_a_part_that_the_chain_lacks_is_named():
+    with pytest.raises(
+        ParameterError, match=r"^sweep is 'detector.attak_ohm'; .* this detector has: attack_"
+    ):
+        candidates_of(Chain(), {"detector.attak_ohm": (1e3,)})
+
+
+@pytest.mark.parametrize("choices", ["47k", 47e3])
+def test_one_value_is_no_range(choices):
+    with pytest.raises(
+        ParameterError, match=r"^detector.attack_ohm is .* must be a range of parts, or a list"
+    ):
+        candidates_of(Chain(), {"detector.attack_ohm": choices})
+
+
+def test_an_array_of_values_is_a_list():
+    found = candidates_of(Chain(), {"detector.attack_ohm": np.array([1e3, 4.7e3])})
+    assert found.parts == {"detector.attack_ohm": [1e3, 4.7e3]}
+    assert {type(value) for value in found.parts["detector.attack_ohm"]} == {float}
+    with pytest.raises(ParameterError, match="at least one value"):
+        candidates_of(Chain(), {"detector.attack_ohm": np.array([])})
+
+
+@pytest.mark.parametrize(
+    ("choices", "value", "steps"),
+    [
+        (PartRange("E3", 1e3, 10e3), 2.2e3, (1e3, 4.7e3)),
+        ((500.0, 2000.0, 1000.0), 1000.0, (500.0, 2000.0)),
+        ((500.0, 2000.0, 1000.0), 2000.0, (1000.0,)),
+        ((500.0, 2000.0, 1000.0), 500.0, (1000.0,)),
+        ((500.0,), 500.0, ()),
+        (("full", "half"), "half", ()),
+    ],
+)
+def test_steps_go_to_the_next_value_whatever_the_order_of_the_list(choices, value, steps):
+    assert steps_from("stage.key", choices, value) == steps
 
 
 def test_pixels_are_not_swept():
