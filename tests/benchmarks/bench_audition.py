@@ -1,6 +1,6 @@
 """How quick the listening widget is in JupyterLab and Chromium: from hand to lights, from sound to lights.
 
-    python tests/benchmarks/bench_audition.py [--moves 20] [--seconds 20]
+    python tests/benchmarks/bench_audition.py [--moves 20] [--seconds 20] [--gates]
 
 On half a minute of strokes, the lantern parade's board, 24 pixels, while it plays:
 
@@ -12,7 +12,9 @@ On half a minute of strokes, the lantern parade's board, 24 pixels, while it pla
 - light minus sound: for every frame, when it is seen less when its instant is heard, aimed at a p95 of 20 ms;
   how far the two drift apart in the seconds, aimed at under 1 ms; and whether the sound had a gap.
 
-Needs Playwright for Python and a Chromium. Tests hold twice these figures (tests/browser).
+With --gates it ends with status 1 if some figure is beyond its gate, about twice what is aimed at, in each of
+three rounds: other work on the machine costs time too, so nothing else should run. Needs Playwright and a
+Chromium.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ import secrets
 import shutil
 import sys
 import tempfile
+from dataclasses import dataclass, field
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -30,7 +33,9 @@ from reference.audition_page import AuditionPage, write_notebook, write_strokes
 from reference.audition_timing import (
     SENT,
     Spread,
+    begin_record,
     drag,
+    end_record,
     listen,
     record,
     slow_notebook_words,
@@ -40,32 +45,69 @@ from reference.audition_timing import (
 from reference.lab import BROWSERS, FLAGS, LabPage, LabServer
 
 PASSIVE_BOARD = ("rectifier.diode", "band_filter.kind")
-MOVE_MS, DRAG_MS, TOGETHER_MS, DRIFT_MS = 75, 100, 20, 1
+TRIES = 3
 
 
-def verdict(spread: Spread, aim_ms: float) -> str:
-    """A line with the figure, and whether it is what is aimed at."""
-    return f"{spread}   {'ok' if spread.at(95) <= aim_ms else 'OVER'} {aim_ms:g} ms"
+@dataclass(frozen=True)
+class Limit:
+    """What is aimed at, ms, and the gate that must be kept."""
+
+    aim_ms: float
+    gate_ms: float
 
 
-def measure_moves(audition: AuditionPage, moves: int) -> None:
+MOVE, DRAG, TOGETHER, DRIFT, GAP = (
+    Limit(75, 150),
+    Limit(100, 200),
+    Limit(20, 35),
+    Limit(1, 5),
+    Limit(0.1, 0.2),
+)
+
+
+@dataclass
+class Verdicts:
+    """Prints figures beside what is aimed at; over: names of those beyond their gate."""
+
+    over: list[str] = field(default_factory=list)
+
+    def say(self, spread: Spread, limit: Limit) -> None:
+        """Judge a p95."""
+        self._say(str(spread), spread.name, spread.at(95), limit)
+
+    def say_one(self, name: str, value_ms: float, limit: Limit) -> None:
+        """Judge a single figure, whatever its sign."""
+        self._say(f"{name:34} {value_ms:+.3f} ms", name, abs(value_ms), limit)
+
+    def _say(self, text: str, name: str, value_ms: float, limit: Limit) -> None:
+        kept = "ok" if value_ms <= limit.aim_ms else "OVER"
+        print(f"  {text}   {kept} {limit.aim_ms:g} ms")
+        if value_ms > limit.gate_ms:
+            self.over.append(name)
+
+
+def measure_moves(audition: AuditionPage, moves: int, verdicts: Verdicts) -> None:
     """Turn every control of the board as it stands, and print how long each took."""
     spreads = turn_every_control(audition, moves)
     for spread in spreads:
-        print(" ", verdict(spread, MOVE_MS))
+        verdicts.say(spread, MOVE)
     everything = tuple(value for spread in spreads for value in spread.values_ms)
-    print(" ", verdict(Spread("all controls", everything), MOVE_MS))
+    verdicts.say(Spread("all controls", everything), MOVE)
 
 
-def measure(audition: AuditionPage, flag: Path, moves: int, seconds: float) -> None:
+def measure(audition: AuditionPage, flag: Path, moves: int, seconds: float) -> Verdicts:
     """Measure and print everything."""
+    verdicts = Verdicts()
     print("move to drawn, hand to canvas")
-    measure_moves(audition, moves)
+    begin_record(audition, seconds)
+    measure_moves(audition, moves, verdicts)
+    torn = together(end_record(audition))
+    verdicts.say_one("gap in the sound meanwhile", torn.gap_ms, GAP)
     print("the same on a board with a passive diode behind a low pass")
     for key in PASSIVE_BOARD:
         audition.turn(key, 1)
         audition.settle()
-    measure_moves(audition, moves)
+    measure_moves(audition, moves, verdicts)
     audition.reset()
     audition.play()
     flag.touch()
@@ -73,21 +115,25 @@ def measure(audition: AuditionPage, flag: Path, moves: int, seconds: float) -> N
     flag.unlink()
     audition.settle()
     print("drag of the release resistor, 50 ms of computing")
-    print(" ", verdict(sent, DRAG_MS))
+    verdicts.say(sent, DRAG)
     print(" ", by_hand)
     print(f"light and sound, {seconds:g} s")
     seen = together(record(audition, seconds))
-    print(" ", verdict(seen.light_minus_sound, TOGETHER_MS))
-    print(f"  drift {seen.drift_ms:+.3f} ms, aimed at under {DRIFT_MS} ms; largest gap {seen.gap_ms:.3f} ms")
+    verdicts.say(seen.light_minus_sound, TOGETHER)
+    verdicts.say_one("light minus sound, p5", seen.light_minus_sound.at(5), TOGETHER)
+    verdicts.say_one("drift", seen.drift_ms, DRIFT)
+    verdicts.say_one("largest gap", seen.gap_ms, GAP)
+    return verdicts
 
 
-def main() -> None:
-    """Start JupyterLab and a browser, measure, print."""
+def main() -> int:
+    """Start JupyterLab and a browser, measure, print; 1 if a gate was asked for and is not kept."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--moves", type=int, default=20, help="moves of each control")
     parser.add_argument("--seconds", type=float, default=20.0, help="how long light and sound are compared")
+    parser.add_argument("--gates", action="store_true", help="end with status 1 if a gate is not kept")
     asked = parser.parse_args()
     from playwright.sync_api import sync_playwright
 
@@ -106,10 +152,15 @@ def main() -> None:
             print(f"Run All to ready: {audition.start('half_minute.ipynb'):.1f} s")
             audition.play()
             listen(audition)
-            measure(audition, flag, asked.moves, asked.seconds)
+            for _ in range(TRIES if asked.gates else 1):
+                over = measure(audition, flag, asked.moves, asked.seconds).over
+                if not over:
+                    break
+                print("beyond the gate:", ", ".join(over))
             lab.close()
             browser.close()
+    return int(asked.gates and bool(over))
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())
