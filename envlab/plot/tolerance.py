@@ -73,10 +73,15 @@ def figure_histogram(result: ToleranceResult, name: str, ax: Axes) -> Axes:
     """Draw how many boards have which value of a figure with a target.
 
     Full bars meet the target, hatched ones miss it; the dashed line is the limit, the solid one the design.
+    Boards that stay dark, with −inf dB of range, stand in the last bar on the side that misses.
     """
     row = next(row for row in _rows(result) if row["figure"] == name)
     values = result.boards[name].dropna().to_numpy(float)
     limit, below = row["limit"], row["side"] == "at_most"
+    if not np.isfinite(values).all():
+        known = np.append(values[np.isfinite(values)], (row["nominal"], limit))
+        beyond = np.ptp(known) / BINS or 1.0
+        values = np.clip(values, known.min() - beyond, known.max() + beyond)
     edges = _edges(values, limit, whole=name == FLASH_FIGURE)
     share = np.histogram(values, edges)[0] / max(len(result.boards), 1)
     middle = 0.5 * (edges[1:] + edges[:-1])

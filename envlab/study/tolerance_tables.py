@@ -49,13 +49,18 @@ def target_table(targets: Sequence[Target], nominal: pd.Series, met: BoolArray) 
 
 
 def spread_table(targets: Sequence[Target], nominal: pd.Series, boards: pd.DataFrame) -> pd.DataFrame:
-    """Return ToleranceResult.spread: percentiles are linear between boards, of those that work."""
+    """Return ToleranceResult.spread: percentiles of the boards that work, linear between two of them.
+
+    Where some stay dark, and so have −inf dB of range, there is no line between: the nearest board is taken.
+    """
     import pandas as pd
 
     rows = []
     for target in targets:
         x = boards[target.figure].dropna().to_numpy(float)
-        low, middle, high = np.percentile(x, (5, 50, 95))
+        low, middle, high = np.percentile(
+            x, (5, 50, 95), method="linear" if np.isfinite(x).all() else "nearest"
+        )
         worst = x.max() if target.side == "at_most" else x.min()
         rows.append((target.figure, nominal[target.figure], low, middle, high, worst, target.limit))
     columns = ["figure", "nominal", "low_5", "median", "high_95", "worst", "limit"]
@@ -103,7 +108,7 @@ def corner_of(
     sign = 1.0 if target.side == "at_most" else -1.0
     values, moved = np.full(len(sources), np.nan), np.zeros(len(sources))
     works = boards.notna().to_numpy()
-    hurt = sign * boards.to_numpy(float)[works]
+    hurt = _bounded(sign * boards.to_numpy(float)[works])
     for i, source in enumerate(sources):
         low, high = (sign * float(x) for x in at_ends.iloc[2 * i : 2 * i + 2])
         worse = high - low
@@ -116,6 +121,12 @@ def corner_of(
             values[i] = source.high if worse > 0 else source.low
     order = [int(i) for i in np.argsort(-moved, kind="stable") if moved[i] > 0]
     return Corner(values, tuple(order)) if order else None
+
+
+def _bounded(hurt: FloatArray) -> FloatArray:
+    """Infinities drawn in to the largest and smallest finite number, so that sums of them are numbers."""
+    finite = hurt[np.isfinite(hurt)]
+    return np.clip(hurt, finite.min(), finite.max()) if finite.size else np.zeros(hurt.size)
 
 
 def _trend(deviation: FloatArray, hurt: FloatArray) -> float:

@@ -122,3 +122,16 @@ def test_boards_that_are_all_alike_still_make_a_sheet(result):
     rows = [tuple(row) for row in result.targets.itertuples(index=False)]
     sheet = tolerance_sheet(result_of(alike, rows, []))
     sheet.canvas.draw()
+
+
+def test_boards_that_stay_dark_stand_in_the_last_bar_that_misses():
+    boards = pd.DataFrame({"range_used_db": [-np.inf] * 30 + list(np.linspace(40, 44, 70))})
+    ax = axes()
+    figure_histogram(
+        result_of(boards, [("range_used_db", "", "at_least", 39.0, 42.0, 0.7)], []), "range_used_db", ax
+    )
+    bars = [bar for container in ax.containers for bar in container]
+    assert sum(bar.get_height() for bar in bars) == pytest.approx(1.0)
+    lowest = min((bar for bar in bars if bar.get_height()), key=lambda bar: bar.get_x())
+    assert lowest.get_height() == pytest.approx(0.3)
+    assert lowest.get_hatch()
