@@ -100,8 +100,8 @@ class Chain:
 
     @property
     def rest_counts(self) -> int:
-        """ADC reading at silence without offset: what the firmware subtracts."""
-        return math.floor(self.rest_v / self.adc.lsb_v)
+        """ADC reading at silence without offset, never below 0: what the firmware subtracts."""
+        return max(0, math.floor(self.rest_v / self.adc.lsb_v))
 
     @property
     def cautions(self) -> tuple[str, ...]:

@@ -145,6 +145,14 @@ def test_silence_reads_the_rest_and_shows_nothing():
         assert (result.lightness == 0).all()
 
 
+def test_a_detector_that_rests_a_hair_below_ground_reads_0():
+    # A passive diode's reverse current leaves some 1e-14 V there. A converter reads no less than 0.
+    chain = Chain(rectifier=Rectifier("half", diode="schottky"))
+    assert chain.rest_v < 0
+    assert chain.rest_counts == 0
+    assert set(chain.run(Recording(np.zeros(4800), 48e3)).envelope_counts) == {0}
+
+
 def test_rest_moves_every_voltage_behind_the_rectifier_and_not_the_envelope():
     recording = tone(80, seconds=0.2)
     ground = Chain(detector=QUICK).run(recording)

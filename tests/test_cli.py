@@ -315,7 +315,7 @@ class TestSweep:
 
     def test_refuses_more_candidates_than_allowed(self, bench: Path) -> None:
         result = run("sweep", bench / "mine.toml", "--out", bench / "all.csv", "--most", "5")
-        refused(result, "candidates", "6", "at most 5", "hours")
+        refused(result, "candidates", "6", "at most 5", "some 1 s for each minute")
 
     def test_another_ending_is_refused_before_anything_runs(self, bench: Path) -> None:
         refused(run("sweep", bench / "mine.toml", "--out", bench / "all.xlsx"), "all.xlsx", ".parquet")

@@ -20,6 +20,12 @@ from envlab.cli.options import (
 from envlab.cli.saying import note, paint, progress, say, say_lines
 from envlab.errors import FileError
 
+# What leaves this machine if nobody says no: news, the search for a newer JupyterLab, its shop of extensions.
+AT_HOME = (
+    "--LabApp.news_url=None",
+    "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+    "--LabApp.extension_manager=readonly",
+)
 # The first of these that came with this copy of envlab is open when JupyterLab comes up.
 OPENED = ("02_audition.ipynb", "00_tour.ipynb", "01_choose_parts.ipynb")
 
@@ -100,7 +106,7 @@ def notebooks(folder: Path, words: tuple[str, ...]) -> None:
     import subprocess
 
     copy_notebooks(folder)
-    command = [sys.executable, "-m", "jupyterlab", "--ServerApp.ip=127.0.0.1"]
+    command = [sys.executable, "-m", "jupyterlab", "--ServerApp.ip=127.0.0.1", *AT_HOME]
     opened = [f"--LabApp.default_url=/lab/tree/{name}" for name in first_opened(folder)]
     raise click.exceptions.Exit(
         subprocess.run([*command, *opened, *words, str(folder)], check=False).returncode

@@ -33,6 +33,10 @@ def test_notebooks_opens_on_this_machine_only(asked, tmp_path):
     (command,) = asked
     assert command[:3] == [sys.executable, "-m", "jupyterlab"]
     assert "--ServerApp.ip=127.0.0.1" in command
+    # Names of JupyterLab's own documentation: no news, no search for a newer one, no list of extensions.
+    assert "--LabApp.news_url=None" in command
+    assert "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate" in command
+    assert "--LabApp.extension_manager=readonly" in command
     assert not any("token" in word or "password" in word for word in command)  # its own, fresh one
     assert command[-1] == str(tmp_path / "mine")
     (name,) = first_opened(tmp_path / "mine")
