@@ -40,17 +40,20 @@ class _Readings:
 class Listening:
     """One recording at its level, at most LONGEST_S long; it holds some 6 MB for each of its seconds.
 
-    after: one that is not needed any more; if it is as long, its memory is used again.
+    after: one that is not needed any more; if it is as long, its memory is used again. louder: where that was
+    the same recording at another level, by how many times this one's pressure is larger.
     """
 
-    def __init__(self, recording: Recording, after: Listening | None = None) -> None:
+    def __init__(
+        self, recording: Recording, after: Listening | None = None, louder: float | None = None
+    ) -> None:
         if recording.duration_s > LONGEST_S:
             raise ParameterError("duration_s", recording.duration_s, f"at most {LONGEST_S:g} s")
         self.recording = recording
         samples = recording.pressure_pa.size * interpolation_factor(recording.sample_rate_hz)
-        again = after is not None and after.wave.samples == samples
-        self.wave: KeptWave = KeptWave(recording, after.wave.place if after is not None and again else None)
-        self._place: FloatArray = after._place if after is not None and again else np.empty(samples)
+        again = after if after is not None and after.wave.samples == samples else None
+        self.wave: KeptWave = KeptWave(recording, None if again is None else again.wave, louder)
+        self._place: FloatArray = np.empty(samples) if again is None else again._place
         self._drive: KeptDrive | None = None
         self._readings: OrderedDict[object, _Readings] = OrderedDict()
 

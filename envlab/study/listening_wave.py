@@ -21,17 +21,25 @@ _AROUND = 2048
 class KeptWave:
     """The wave between the samples of a clip, at the internal rate, kept as far as somebody has asked for it.
 
-    samples: how many there are. filled: how many of them, from the first on, are known. place: memory for all
-    of them, shape (samples,), that nobody else needs any more; None: new memory.
+    samples: how many there are. filled: how many of them, from the first on, are known. after: a wave as
+    long that nobody else needs any more, whose memory is used again; None: new memory. Where that was the
+    same clip at another loudness, louder is by how many times this one is: a piece then comes from it.
     """
 
-    def __init__(self, recording: Recording, place: FloatArray | None = None) -> None:
+    def __init__(
+        self, recording: Recording, after: KeptWave | None = None, louder: float | None = None
+    ) -> None:
         self.recording = recording
         self.rate_hz = internal_rate_hz(recording.sample_rate_hz)
         self.factor = round(self.rate_hz / recording.sample_rate_hz)
         self.samples = recording.pressure_pa.size * self.factor
         self.filled = 0
-        self.place = np.empty(self.samples) if place is None else place
+        self.place: FloatArray = np.empty(self.samples) if after is None else after.place
+        # Up to which sample the place holds this clip's wave, but for so many times the pressure.
+        self._alike: list[tuple[int, float]] = []
+        if after is not None and louder is not None:
+            before = [(stop, times) for stop, times in after._alike if stop > after.filled]
+            self._alike = [(stop, times * louder) for stop, times in [(after.filled, 1.0), *before]]
         self._ahead: Iterator[tuple[int, FloatArray]] | None = None
 
     def blocks(self, start: int = 0) -> Iterator[tuple[int, FloatArray]]:
@@ -54,13 +62,26 @@ class KeptWave:
         return self._ahead
 
     def piece(self, start: int, stop: int) -> FloatArray:
-        """Return the pressure from one sample to another, Pa; the same wave whether it is kept or not."""
+        """Return the pressure from one sample to another, Pa; kept or not the same wave, but for its last
+        digits."""
         if stop <= self.filled:
             return self.place[start:stop]
+        known = max([self.filled, *(end for end, _ in self._alike)])
+        if stop <= known:
+            return self._from_other_loudness(start, stop)
         low = max(0, start // self.factor - _AROUND)
         high = -(-stop // self.factor) + _AROUND
         some = interpolate(self.recording.pressure_pa[low:high], self.recording.sample_rate_hz)
         return some[start - low * self.factor : stop - low * self.factor]
+
+    def _from_other_loudness(self, start: int, stop: int) -> FloatArray:
+        some = self.place[start:stop].copy()
+        done = max(start, self.filled)
+        for end, times in self._alike:
+            if end > done:
+                some[done - start : end - start] *= times
+                done = end
+        return some
 
 
 def front_of(chain: Chain) -> tuple[object, ...]:

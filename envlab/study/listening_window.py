@@ -8,6 +8,8 @@ does over the whole clip, long enough for the roughness to be forgotten; then co
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -17,7 +19,7 @@ from envlab.analog.band_filter import BandFilter
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.envelope import HoldState, hold_drive
 from envlab.analog.front import FrontState, drive_from
-from envlab.analog.microphone import hear
+from envlab.analog.microphone import MicrophoneState, hear
 from envlab.analog.preamp import amplify
 from envlab.analog.sections import SECOND_MATCH_HZ
 from envlab.chain import Chain
@@ -33,6 +35,8 @@ _ROUGH_MOST_S = 6.0
 _ROUGH_MEMORIES = 7.0
 # One in so many samples of the wave: 44.1 to 50 thousand a second, whatever the file's rate.
 _ROUGH_STEP = 8
+# Samples that one processor hands to the other.
+_PIECE = 65_536
 
 
 @dataclass(frozen=True)
@@ -85,13 +89,14 @@ def window_light(chain: Chain, wave: KeptWave, drive: KeptDrive | None, playhead
         drive = None
     times_s = np.array(span.readings) / chain.adc.rate_hz
     rough = times_s * wave.rate_hz < start
-    rough_v, held = _rough(chain, wave, span.rough_from_s, start, times_s[rough])
-    drive_v = _drive_from_rest(chain, wave, start, stop) if drive is None else drive.piece(start, stop)
-    held_v, _ = hold_drive(
-        drive_v, chain.rectifier, chain.detector_as_built, sample_rate_hz=wave.rate_hz, state=held
+    rough_v, held_v, silent_v = _side_by_side(
+        lambda: _rough(chain, wave, span.rough_from_s, start, times_s[rough]),
+        _drive_from_rest(chain, wave, start, stop) if drive is None else iter([drive.piece(start, stop)]),
+        chain,
+        wave.rate_hz,
     )
     fine_s = times_s[~rough] - start / wave.rate_hz
-    fine_v = read_at(held_v, fine_s, sample_rate_hz=wave.rate_hz, start_v=held.held_v)
+    fine_v = read_at(held_v, fine_s, sample_rate_hz=wave.rate_hz, start_v=silent_v)
     return light_from_readings(
         chain,
         np.concatenate((rough_v, fine_v)),
@@ -102,20 +107,56 @@ def window_light(chain: Chain, wave: KeptWave, drive: KeptDrive | None, playhead
     )
 
 
-def _drive_from_rest(chain: Chain, wave: KeptWave, start: int, stop: int) -> FloatArray:
+def _side_by_side(
+    rough: Callable[[], tuple[FloatArray, HoldState]],
+    drive: Iterator[FloatArray],
+    chain: Chain,
+    rate_hz: float,
+) -> tuple[FloatArray, FloatArray, float]:
+    """Return (V of the rough past, V of every sample of the drive, V before the first of them).
+
+    One processor goes through the rough past and then follows the drive, while the other makes the drive.
+    """
+    with ThreadPoolExecutor(1) as beside:
+        past = beside.submit(rough)
+
+        def held(
+            drive_v: FloatArray, before: Future[tuple[FloatArray, HoldState]]
+        ) -> tuple[FloatArray, HoldState]:
+            _, state = before.result()
+            return hold_drive(
+                drive_v, chain.rectifier, chain.detector_as_built, sample_rate_hz=rate_hz, state=state
+            )
+
+        steps = [past]
+        for drive_v in drive:
+            steps.append(beside.submit(held, drive_v, steps[-1]))
+        held_v = np.concatenate([step.result()[0] for step in steps[1:]])
+    rough_v, end = past.result()
+    return rough_v, held_v, end.held_v
+
+
+def _drive_from_rest(chain: Chain, wave: KeptWave, start: int, stop: int) -> Iterator[FloatArray]:
+    """Yield the drive from one sample to another, piece by piece, V."""
     lead = max(0, start - int(_LEAD_S * wave.rate_hz))
     fine_pa = wave.piece(lead, stop)
-    microphone_v, _ = hear(fine_pa, chain.microphone, sample_rate_hz=wave.rate_hz)
-    nodes = drive_from(
-        microphone_v,
-        np.zeros(fine_pa.size, dtype=bool),
-        chain.preamp,
-        chain.band_filter,
-        chain.rectifier,
-        sample_rate_hz=wave.rate_hz,
-        state=FrontState(),
-    )
-    return nodes.drive_v[start - lead :]
+    heard, front = MicrophoneState(), FrontState()
+    for first in range(lead, stop, _PIECE):
+        some_pa = fine_pa[first - lead : first - lead + _PIECE]
+        microphone_v, heard = hear(some_pa, chain.microphone, sample_rate_hz=wave.rate_hz, state=heard)
+        nodes = drive_from(
+            microphone_v,
+            np.zeros(some_pa.size, dtype=bool),
+            chain.preamp,
+            chain.band_filter,
+            chain.rectifier,
+            sample_rate_hz=wave.rate_hz,
+            state=front,
+        )
+        front = nodes.end
+        drive_v = nodes.drive_v[max(0, start - first) :]
+        if drive_v.size:
+            yield drive_v
 
 
 def _rough(

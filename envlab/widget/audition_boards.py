@@ -21,7 +21,7 @@ from envlab.study.listening_figures import (
 from envlab.study.listening_firmware import FirmwareLight, FirmwareListening
 from envlab.study.listening_light import BoardLight
 from envlab.study.listening_traces import pressure_peaks, traces_of
-from envlab.units import FloatArray
+from envlab.units import FloatArray, from_db
 from envlab.widget.audition_clips import AuditionClip
 from envlab.widget.audition_payload import light_payload, traces_payload
 from envlab.widget.audition_words import flash_told
@@ -51,7 +51,10 @@ class Boards:
 
     def play(self, clip: AuditionClip, place: int, level_db_spl: float) -> None:
         """Change to a clip, the place-th, at a level; nothing of the boards' light on it is known yet."""
-        self._set(Listening(clip.at_level(level_db_spl), after=self.listening), clip, place, level_db_spl)
+        same = clip is self.clip
+        louder = from_db(level_db_spl - self.level_db_spl) if same else None
+        listening = Listening(clip.at_level(level_db_spl), after=self.listening, louder=louder)
+        self._set(listening, clip, place, level_db_spl)
 
     def _set(self, listening: Listening, clip: AuditionClip, place: int, level_db_spl: float) -> None:
         self.listening, self.clip, self.place, self.level_db_spl = listening, clip, place, level_db_spl

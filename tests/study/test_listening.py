@@ -155,6 +155,28 @@ def test_a_board_heard_before_is_exact_at_once(drums):
     assert light.duty.size == (whole.duty.size + 1) // 2
 
 
+def test_a_new_loudness_hears_the_wave_that_is_there(drums):
+    """Three loudnesses, one after the other; the first is interpolated farthest into the clip."""
+    levels = (1.0, 3.0, 0.5)
+    recordings = [replace(drums, pressure_pa=times * drums.pressure_pa) for times in levels]
+    listening, before = Listening(recordings[0]), 1.0
+    for recording, times, portions in zip(recordings, levels, (40, 20, 10), strict=True):
+        if times != before:
+            listening, before = Listening(recording, after=listening, louder=times / before), times
+        under_way = listening.in_portions(CHAIN)
+        for _ in range(portions):
+            next(under_way)
+        under_way.close()
+    fresh = Listening(recordings[-1])
+    step = int(0.3 * fresh.wave.rate_hz)
+    for start in range(0, fresh.wave.samples - step, step):
+        heard, truth = listening.wave.piece(start, start + step), fresh.wave.piece(start, start + step)
+        np.testing.assert_allclose(
+            heard, truth, rtol=0, atol=1e-12 * np.abs(recordings[-1].pressure_pa).max()
+        )
+    np.testing.assert_array_equal(listening.whole(CHAIN).detector_v, fresh.whole(CHAIN).detector_v)
+
+
 def test_memory_used_again_gives_the_same(drums):
     short = part_of(drums, 3.0, 4.3)
     loud = replace(short, pressure_pa=3 * short.pressure_pa)

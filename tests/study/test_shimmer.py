@@ -14,7 +14,7 @@ from envlab.analog.rectifier import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.light.lightness import lightness_cie1976
-from envlab.study.shimmer import FREQUENCIES_HZ, WATCHED_S, breathing, frame_shimmer
+from envlab.study.shimmer import FREQUENCIES_HZ, WATCHED_S, _Cycles, breathing, frame_shimmer
 
 SLOW = PeakDetector(4.7e3, 1e-6, 220e3)
 QUICK = PeakDetector(1e3, 220e-9, 100e3)
@@ -60,15 +60,28 @@ def test_is_the_worst_of_all_frequencies(detector: PeakDetector, kind: str) -> N
     assert found.worst_lstar[0] == pytest.approx(by_definition(chain, found.at_hz[0]), abs=step)
 
 
-@pytest.mark.parametrize(
-    "detector", [SLOW, QUICK, PeakDetector(470, 1e-6, 47e3), AverageDetector(10e3, 470e-9)]
-)
+EVERY_KIND = [SLOW, QUICK, PeakDetector(470, 1e-6, 47e3), AverageDetector(10e3, 470e-9)]
+
+
+@pytest.mark.parametrize("detector", EVERY_KIND)
 def test_no_note_that_was_passed_over_is_worse(detector: PeakDetector | AverageDetector) -> None:
     chain = replace(Chain(), detector=detector)
     every = [breathing(chain, float(f)).shimmer_lstar for f in FREQUENCIES_HZ]
     found = frame_shimmer([chain])
     assert found.worst_lstar[0] == max(every)
     assert every[int(np.argmin(np.abs(FREQUENCIES_HZ - found.at_hz[0])))] == max(every)
+
+
+@pytest.mark.parametrize("detector", EVERY_KIND)
+@pytest.mark.parametrize("kind", ["half", "full"])
+def test_no_cycle_swings_more_than_is_taken_for_granted(
+    detector: PeakDetector | AverageDetector, kind: str
+) -> None:
+    cycles = _Cycles(detector, Rectifier(kind))
+    swings = [(some.max(axis=1) / some.min(axis=1)).max() for some in map(cycles.of, range(14))]
+    limits = [cycles.swing_at_most(piece) for piece in range(14)]
+    assert (np.array(swings) <= limits).all()
+    assert limits == sorted(limits, reverse=True)
 
 
 def test_frequencies_of_the_definition() -> None:
