@@ -22,6 +22,8 @@ ATTACK_OHM = (470.0, 100e3)
 RELEASE_OHM = (10e3, 2.2e6)
 HOLD_FARAD = (10e-9, 10e-6)
 _UNIT_FARAD = 1e-6
+# Twice the release, to a tenth, of the largest capacitor and resistor.
+_LONGEST_S = 2 * math.log(10) * HOLD_FARAD[1] * RELEASE_OHM[1]
 
 
 @dataclass(frozen=True)
@@ -69,16 +71,25 @@ def parts_for(
 
     Only two things can be chosen, hold·attack and hold·release; attack and release fix both, so a ripple
     limit that they do not meet is met by a slower attack and release in the same proportion, and said in the
-    result's miss. Raises ParameterError where no parts within the usual bounds come within a factor of two.
+    result's miss. Raises ParameterError where no parts within the usual bounds come within a factor of two,
+    and for a rectifier behind which the envelope does not scale with the level: there the times are others at
+    every loudness.
     """
     rectifier = rectifier or Rectifier()
+    if not rectifier.scales_with_level:
+        raise ParameterError(
+            "rectifier", rectifier.diode, "one that scales with the level, as a precision one"
+        )
     scale = 1.0
     exact = _solve(wanted, rectifier, scale)
     if wanted.ripple_db is not None:
-        while tone_response(exact, rectifier, 60.0).ripple_db > wanted.ripple_db:
-            scale *= 1.05
+        while (ripple_db := tone_response(exact, rectifier, 60.0).ripple_db) > wanted.ripple_db:
+            # Ripple falls about as the times grow: one long step, then short ones.
+            scale *= max(1.05, 0.9 * ripple_db / wanted.ripple_db)
+            if 1e-3 * wanted.release_ms * scale > _LONGEST_S:
+                raise _out_of_reach(_aims(wanted, scale))
             exact = _solve(wanted, rectifier, scale)
-    aims = (1e-3 * wanted.attack_ms * scale, 1e-3 * wanted.release_ms * scale)
+    aims = _aims(wanted, scale)
     bought = _nearest_set(exact, aims, rectifier, resistors, capacitors, wanted.ripple_db)
     gives, low = tone_response(bought, rectifier, 1000.0), tone_response(bought, rectifier, 60.0)
     miss = max(
@@ -89,13 +100,22 @@ def parts_for(
     return Found(exact, bought, gives, low, 100 * miss, kept)
 
 
+def _aims(wanted: Wanted, scale: float) -> tuple[float, float]:
+    """Attack and release to aim at, s."""
+    return 1e-3 * wanted.attack_ms * scale, 1e-3 * wanted.release_ms * scale
+
+
 def _solve(wanted: Wanted, rectifier: Rectifier, scale: float) -> PeakDetector:
     from scipy.optimize import least_squares
 
-    aims = np.log([1e-3 * wanted.attack_ms * scale, 1e-3 * wanted.release_ms * scale])
+    aims = np.log(_aims(wanted, scale))
 
     def miss(constants: FloatArray) -> FloatArray:
-        response = tone_response(_with_constants(*np.exp(constants)), rectifier, 1000.0)
+        try:
+            part = _with_constants(*np.exp(constants))
+        except ParameterError:
+            raise _out_of_reach(_aims(wanted, scale)) from None
+        response = tone_response(part, rectifier, 1000.0)
         return np.log([response.attack_s, response.release_s]) - aims
 
     # A diode that conducts a tenth of the time charges ten times more slowly: start there.
@@ -128,13 +148,17 @@ def _nearest_set(
             ripples = ripple_db is not None and tone_response(part, rectifier, 60.0).ripple_db > ripple_db
             scored.append((ripples, miss, len(scored), part))
     if not scored or min(scored)[1] > math.log(2):
-        raise ParameterError(
-            "attack_ms, release_ms",
-            f"{1e3 * aims[0]:g}, {1e3 * aims[1]:g}",
-            f"within reach of {ATTACK_OHM[0]:g} to {ATTACK_OHM[1]:g} ohm, {RELEASE_OHM[0]:g} to "
-            f"{RELEASE_OHM[1]:g} ohm and {HOLD_FARAD[0]:g} to {HOLD_FARAD[1]:g} F",
-        )
+        raise _out_of_reach(aims)
     return min(scored)[3]
+
+
+def _out_of_reach(aims: tuple[float, float]) -> ParameterError:
+    return ParameterError(
+        "attack_ms, release_ms",
+        f"{1e3 * aims[0]:g}, {1e3 * aims[1]:g}",
+        f"within reach of {ATTACK_OHM[0]:g} to {ATTACK_OHM[1]:g} ohm, {RELEASE_OHM[0]:g} to "
+        f"{RELEASE_OHM[1]:g} ohm and {HOLD_FARAD[0]:g} to {HOLD_FARAD[1]:g} F",
+    )
 
 
 def _around(series: str, value: float, bounds: tuple[float, float]) -> Sequence[float]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
 
@@ -75,3 +77,23 @@ def test_times_that_cannot_be_are_refused(wanted: tuple[float, float]) -> None:
 def test_what_no_usual_parts_can_do_is_refused() -> None:
     with pytest.raises(ParameterError, match="within reach"):
         parts_for(Wanted(1e4, 1e6))
+
+
+def test_a_ripple_limit_far_off_is_approached_in_long_steps_and_then_refused() -> None:
+    started = time.monotonic()
+    with pytest.raises(ParameterError, match=r"^attack_ms, release_ms is .* within reach of 470 to 1"):
+        parts_for(Wanted(10.0, 300.0, ripple_db=1e-4))
+    # In steps of 5 % alone it took minutes.
+    assert time.monotonic() - started < 20
+
+
+@pytest.mark.parametrize(("attack_ms", "release_ms"), [(300.0, 10.0), (1e-6, 1e-6), (1e6, 1e7)])
+def test_what_no_parts_can_do_is_said_in_the_users_own_words(attack_ms: float, release_ms: float) -> None:
+    with pytest.raises(ParameterError, match=r"^attack_ms, release_ms is .* within reach"):
+        parts_for(Wanted(attack_ms, release_ms))
+
+
+def test_a_passive_diode_is_refused() -> None:
+    """Its times differ at every loudness, so no parts have the wanted ones."""
+    with pytest.raises(ParameterError, match=r"^rectifier is 'silicon'; it must be one that scales"):
+        parts_for(Wanted(10.0, 300.0), Rectifier("half", diode="silicon"))
