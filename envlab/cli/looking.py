@@ -64,8 +64,6 @@ def simulate(
     from envlab.study.nodes import nodes_at_readings
 
     brief = asked_brief(design, clip, level_db_spl)
-    if not brief.clips:
-        raise FileError(f"{brief.name}: has no clips; give one with --clip and --level")
     refuse_existing(out, force=force)
     first = brief.clips[0]
     rng = np.random.default_rng(brief.judging.seed) if noise else None

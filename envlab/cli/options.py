@@ -48,6 +48,8 @@ def asked_brief(
         raise FileError("--clip is given without --level; say how loud it is meant to be, as in --level 95")
     brief = read_brief(design or demo_design(), **limits)
     if clip is None or level_db_spl is None:
+        if not brief.clips:
+            raise FileError(f"{brief.name}: has no clips; give one with --clip and --level")
         return brief
     if not clip.is_file():
         raise FileError(f"{clip}: no such file")

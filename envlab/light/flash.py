@@ -26,7 +26,7 @@ a cap hides no flash. Passing is no medical clearance: it says that a published 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -50,8 +50,8 @@ class FlashReport:
     worst_per_s: int
     worst_start_s: float
     worst_end_s: float
-    per_second: IntArray
-    change_s: FloatArray
+    per_second: IntArray = field(repr=False)
+    change_s: FloatArray = field(repr=False)
 
     @property
     def passes(self) -> bool:

@@ -115,7 +115,9 @@ def uploaded_clip(name: object, level_db_spl: object, content: bytes) -> Auditio
                 raise FileError(str(problem).replace(str(path), file_name)) from None
     clip = clip_of(recording, f"{Path(file_name).stem} {level_db_spl:g} dB")
     notes = tuple(str(warning.message) for warning in told)
-    return replace(clip, notes=(*notes, *recording.notes, *clip.notes))
+    # That it is silent was told as a warning, in more words.
+    done = tuple(note for note in recording.notes if note != "silent")
+    return replace(clip, notes=tuple(f"{note.rstrip('.')}." for note in (*notes, *done, *clip.notes)))
 
 
 def _bare_name(name: object) -> str:

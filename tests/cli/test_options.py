@@ -44,6 +44,13 @@ def test_without_a_design_it_is_the_parade():
     assert Path(asked_brief(None).name).stem == demo_design().stem
 
 
+def test_a_design_without_clips_says_how_to_give_one(tmp_path):
+    design = tmp_path / "my_board.toml"
+    design.write_text("[preamp]\nfeedback_ohm = \"22k\"\n")
+    with pytest.raises(FileError, match=r"my_board.toml: has no clips; give one with --clip and --level"):
+        asked_brief(design)
+
+
 def test_a_clip_takes_the_place_of_the_designs_own():
     clip = shipped_folder("audio_samples") / "drum_line.flac"
     (asked,) = asked_brief(None, clip, 95.0).clips

@@ -115,6 +115,17 @@ def heard(page: Any) -> list[dict[str, Any]]:
     return [message for message in told if message["do"] != "ping"]
 
 
+def test_what_stands_below_the_traces_stays_below_when_the_window_grows(opened):
+    page = opened()
+    for width in (760, 1000, 1600):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.wait_for_timeout(200)
+        canvas = page.locator("canvas[data-part=traces]").bounding_box()
+        below = page.locator(".envlab-boards").bounding_box()
+        assert canvas["height"] == pytest.approx(264, abs=1)
+        assert canvas["y"] + canvas["height"] < below["y"]
+
+
 def test_a_frame_is_drawn_in_the_colour_of_its_luminance(opened):
     page = opened()
     page.evaluate(f"document.querySelector('{ROOT}').envlab.engine.seek(0)")
@@ -199,8 +210,7 @@ def test_two_boards_are_put_by_switched_and_taken_back(opened):
     drawn = hook(page, "it.drawn()")
     assert drawn["code"] == page.evaluate("[...lightCodes(1, 0)]")[drawn["frame"]]
     page.click("[data-key=take_back]")
-    wait(page, "root.dataset.busy === 'false'")
-    assert page.locator(f"{RELEASE} >> xpath=.. >> output").inner_text() == "100k Ω"
+    page.locator(f"{RELEASE} >> xpath=.. >> output", has_text="100k Ω").wait_for(timeout=15_000)
 
 
 def test_flashing_lights_play_only_after_one_more_click(opened):
