@@ -30,6 +30,16 @@ _IDLE_RATE_HZ = 48_000.0
 _IDLE_STREAM, _CLIP_STREAM = 0, 1
 
 
+def idle_clip() -> Recording:
+    """Return IDLE_S of silence, in which noise and offset are alone."""
+    return Recording(np.zeros(int(IDLE_S * _IDLE_RATE_HZ)), _IDLE_RATE_HZ, "noise alone")
+
+
+def idle_seed(seed: int) -> tuple[int, ...]:
+    """Return the seed of the noise that goes with idle_clip."""
+    return (seed, _IDLE_STREAM)
+
+
 def clip_seed(seed: int, number: int) -> tuple[int, ...]:
     """Return the seed of the noise that goes with clip number (0 is the first) of a sweep."""
     return (seed, _CLIP_STREAM, number)
@@ -54,10 +64,8 @@ def frame_envelopes(
 
 def idle_lightness(chains: list[Chain], tables: list[LookupTable], seed: int, workers: int) -> FloatArray:
     """Return idle_lstar of every chain: the 95 % point of L* on noise and offset alone, over IDLE_S."""
-    silence = Recording(np.zeros(int(IDLE_S * _IDLE_RATE_HZ)), _IDLE_RATE_HZ, "noise alone")
-    return clip_columns(silence, chains, tables, seed=(seed, _IDLE_STREAM), workers=workers)[
-        "lightness_95_lstar"
-    ]
+    idle = clip_columns(idle_clip(), chains, tables, seed=idle_seed(seed), workers=workers)
+    return idle["lightness_95_lstar"]
 
 
 def clip_columns(

@@ -19,15 +19,15 @@ from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
 from envlab.light.table import LookupTable
-from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
 from envlab.study.brief import Brief
 from envlab.study.clip_run import (
     AT_ONCE,
     FIGURES_OF_A_CLIP,
-    IDLE_S,
     MEMORY_BYTES,
     clip_seed,
+    idle_clip,
+    idle_seed,
     kept_bytes,
 )
 from envlab.study.due import frame_readings
@@ -47,8 +47,6 @@ Rows = TypeVar("Rows", Sequence[Chain], NDArray[np.int32], FloatArray)
 
 # Boards that hear a clip together, at most.
 PORTION, PORTION_KEPT = 2048, 256
-_IDLE_RATE_HZ = 48_000.0
-_IDLE_STREAM = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,8 +112,7 @@ class BoardJudge:
 
     def _bench(self, boards: Sequence[Chain]) -> Columns:
         judging, count = self.brief.judging, len(boards)
-        silence = Recording(np.zeros(int(IDLE_S * _IDLE_RATE_HZ)), _IDLE_RATE_HZ, "noise alone")
-        idle = self._judged(silence, boards, (judging.seed, _IDLE_STREAM), _ignore)
+        idle = self._judged(idle_clip(), boards, idle_seed(judging.seed), _ignore)
         columns = {
             "idle_lstar": idle["lightness_95_lstar"],
             "table_step_lstar": np.repeat(table_steps([self.nominal], [self.table]), count),

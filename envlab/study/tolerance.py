@@ -5,20 +5,20 @@ the sweep is, but with the firmware of the design: one table is exported, and ev
 the same for all, so that boards differ by their parts alone.
 
 Boards of the usual kind run side by side (analog/spread_bank.py). Against the exact simulation of the same
-boards no reading moves by more than one count, and fewer than one in a hundred by that
-(tests/study/test_spread_run.py measures it); on thirty boards of the parade, all clips, no figure moved by
-a thousandth of its spread and no verdict on any target changed. A board as designed is reproduced to the
-last bit. Any other boards, as those with passive diodes, run one by one, exactly, which takes some hundred
-times longer.
+boards no reading moves by more than one count, and fewer than one in a hundred by that, one in fifty where
+corners lie in the bass (tests/study/test_spread_run.py measures it); on thirty boards of the parade, all
+clips, no figure moved by a thousandth of its spread and no verdict on any target changed. A board as designed
+is reproduced to the last bit. Any other boards, as those with passive diodes, run one by one, exactly, which
+takes some hundred times longer.
 
-The part that causes most of the loss. For each source of spread half of the boards, at most 300, are
-simulated once more with the same draws of all other sources, and this one as designed. What the yield gains
-by it is what one would gain by buying that part exact. The gains need not add up to the loss: a board may
-need two parts mended, or either of two. A share of variance would add up, but it speaks of how a figure
-spreads, not of boards beyond a limit. Targets that the design itself misses are left aside: no tighter part
-mends them. Passed over, gain 0, are sources that move no target's figure by 1 % of its scale at either of
-their ends, and those on whose draws it does not visibly depend whether a board meets its targets
-(tolerance_tables.shows_in).
+The part that causes most of the loss. For each source of spread half of the boards, 40 to 300 (of those that
+run one by one 40), are simulated once more with the same draws of all other sources, and this one as
+designed. What the yield gains by it is what one would gain by buying that part exact. The gains need not add
+up to the loss: a board may need two parts mended, or either of two. A share of variance would add up, but it
+speaks of how a figure spreads, not of boards beyond a limit. Targets that the design itself misses are left
+aside: no tighter part mends them. Passed over, gain 0, are sources that move no target's figure by 1 % of
+its scale at either of their ends, and those on whose draws it does not visibly depend whether a board meets
+its targets (tolerance_tables.shows_in).
 
 Corners. For each figure with a target, every source stands at that of its ends that hurts the figure more,
 found one source at a time from the board as designed; where neither end moves it (flashes are whole numbers),
