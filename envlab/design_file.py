@@ -133,7 +133,7 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
     """Return the Chain of a design file's tables; sections that describe no stage are only known by name."""
     for section in tables:
         if section not in SECTIONS:
-            raise FileError(f"{file_name} has an unknown section {section!r}; {_nearest(section, SECTIONS)}")
+            raise FileError(f"{file_name} has an unknown section {section!r}; {nearest(section, SECTIONS)}")
     stages: dict[str, Any] = {}
     usual = Chain()
     for section, stage in STAGES.items():
@@ -201,7 +201,7 @@ def fields_of(
         raise FileError(f"{where} is {table!r}; it must be a section with keys")
     for key in table:
         if key not in names:
-            raise FileError(f"{where} has an unknown key {key!r}; {_nearest(key, names)}")
+            raise FileError(f"{where} has an unknown key {key!r}; {nearest(key, names)}")
     return {key: field_value(key, value, hints[key], where) for key, value in table.items()}
 
 
@@ -240,7 +240,8 @@ def check_buyable(key: str, value: Any, where: str) -> None:
         )
 
 
-def _nearest(key: str, names: tuple[str, ...]) -> str:
+def nearest(key: str, names: tuple[str, ...]) -> str:
+    """Return what was likely meant by an unknown key, or else all names that there are."""
     close = difflib.get_close_matches(key, names, n=1)
     return f"did you mean {close[0]!r}?" if close else "it can have " + ", ".join(names)
 

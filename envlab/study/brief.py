@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from envlab.chain import Chain
-from envlab.design_file import build, chain_of, field_value, fields_of, read_toml
+from envlab.design_file import build, chain_of, field_value, fields_of, nearest, read_toml
 from envlab.errors import EnvlabError, FileError, ParameterError, check_choice, check_range
 from envlab.shipped import demo_design, shipped_folder
 from envlab.sound.recording import Recording, read_recording
@@ -199,7 +199,7 @@ def _targets(table: Any, where: str) -> Targets:
     items = []
     for figure, asked in table.items():
         if figure not in FIGURES:
-            raise FileError(f"{where} has an unknown figure {figure!r}; it can have {', '.join(FIGURES)}")
+            raise FileError(f"{where} has an unknown figure {figure!r}; {nearest(figure, tuple(FIGURES))}")
         sides = [side for side in ("at_most", "at_least") if isinstance(asked, Mapping) and side in asked]
         if len(sides) != 1 or set(asked) - {sides[0], "scale"}:
             limit = "{at_most = …, scale = …} or {at_least = …, scale = …}"

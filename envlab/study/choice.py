@@ -152,9 +152,11 @@ def _headline(choice: Choice, brief: Brief) -> str:
     ]
     safe = int(choice.table["flash_safe"].sum())
     meeting = int(((choice.table["violation"] == 0) & choice.table["flash_safe"]).sum())
+    if len(choice.table) == 1:
+        return "Nothing was swept: the design was judged as it is."
     return (
         f"Chosen out of {len(choice.table)} candidates, of which {safe} keep the flash limit and {meeting} "
-        f"meet every target: {', '.join(swept) or 'the design as it is'}."
+        f"meet every target: {', '.join(swept)}."
     )
 
 

@@ -46,7 +46,7 @@ def test_without_a_design_it_is_the_parade():
 
 def test_a_design_without_clips_says_how_to_give_one(tmp_path):
     design = tmp_path / "my_board.toml"
-    design.write_text("[preamp]\nfeedback_ohm = \"22k\"\n")
+    design.write_text('[preamp]\nfeedback_ohm = "22k"\n')
     with pytest.raises(FileError, match=r"my_board.toml: has no clips; give one with --clip and --level"):
         asked_brief(design)
 

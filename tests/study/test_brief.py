@@ -228,6 +228,7 @@ BAD = [
         "[targets]\nbeauty = {at_most = 3, scale = 1}\n",
         "[targets] has an unknown figure 'beauty'; it can have attack_ms",
     ),
+    ("[targets]\nriple_db = {at_most = 3, scale = 1}\n", "figure 'riple_db'; did you mean 'ripple_db'?"),
     ("[targets]\nripple_db = 3\n", "ripple_db is 3; it must be {at_most = "),
     ("[targets]\nripple_db = {scale = 1}\n", "it must be {at_most = "),
     ("[targets]\nripple_db = {at_most = 1, at_least = 0, scale = 1}\n", "it must be {at_most = "),
