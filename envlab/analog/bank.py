@@ -28,10 +28,15 @@ class DetectorBank:
     lanes: FloatArray
     detector: IntArray
 
+    @property
+    def detectors(self) -> int:
+        """How many there are."""
+        return int(self.detector.max()) + 1
+
     def start(self, held_v: FloatArray | float = 0.0) -> FloatArray:
         """State in which the detectors hold held_v, V, shape (detectors,) or one for all."""
         gain = self.lanes[:, 5]
-        each_v = np.broadcast_to(held_v, (int(self.detector.max()) + 1,))
+        each_v = np.broadcast_to(held_v, (self.detectors,))
         start: FloatArray = each_v[self.detector] / gain
         return start
 
@@ -94,5 +99,7 @@ def read_bank(
     """
     from envlab.analog import lane_kernels
 
-    read_v, end = lane_kernels.hold_groups(drive_v, bank.lanes, bank.detector, state, upper, fraction)
+    read_v, end = lane_kernels.hold_groups(
+        drive_v, bank.lanes, bank.detector, bank.detectors, state, upper, fraction
+    )
     return read_v.T, end

@@ -120,6 +120,7 @@ def hold_groups(
     drive: FloatArray,
     lanes: FloatArray,
     detector: IntArray,
+    detectors: int,
     start: FloatArray,
     upper: IntArray,
     fraction: FloatArray,
@@ -128,13 +129,13 @@ def hold_groups(
 
     lanes: shape (groups, 6, LANES): charge, bleed, the factor of w up to which a drive leaves a detector on
     the bleed throughout a tile, the shares of w that the bleed takes in a strip and in a tile, charge_gain.
-    detector: shape (groups, LANES), whose lane it is, all from 0 to the largest. start: shape (groups,
+    detector: shape (groups, LANES), whose lane it is, from 0 to before detectors. start: shape (groups,
     LANES). upper: rising indices into drive at which a reading lies between output upper − 1 and upper.
     fraction: where between them, 0..1.
     """
     strip_largest, tile_largest = _largest(drive)
     state = start.copy()
-    read_v = np.empty((detector.max() + 1, upper.size))
+    read_v = np.empty((detectors, upper.size))
     w_read = np.empty(upper.size * LANES)
     for g in range(lanes.shape[0]):
         group = lanes[g].reshape(-1)

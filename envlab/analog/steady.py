@@ -94,6 +94,9 @@ def tone_responses(
     from envlab.analog.vector_kernels import LANES
 
     check_range("frequency_hz", frequency_hz, 1, 20e3, unit="Hz")
+    if rectifier.scales_with_level:
+        # Nothing else of it shows: boards of many temperatures and offsets are one question.
+        rectifier = Rectifier(rectifier.kind)
     answers: dict[Detector, ToneResponse] = {}
     for detector in detectors:
         known = _KNOWN.of((detector, rectifier, frequency_hz))

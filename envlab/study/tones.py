@@ -17,10 +17,10 @@ def learn_tones(chains: Sequence[Chain]) -> None:
 
     Boards that do not scale with the level are left to themselves.
     """
-    detectors: dict[Rectifier, list[Detector]] = {}
+    detectors: dict[str, list[Detector]] = {}
     for chain in chains:
         if chain.rectifier.scales_with_level:
-            detectors.setdefault(chain.rectifier, []).append(chain.detector_as_built)
-    for rectifier, some in detectors.items():
+            detectors.setdefault(chain.rectifier.kind, []).append(chain.detector_as_built)
+    for kind, some in detectors.items():
         for frequency_hz in (BASS_HZ, CALIBRATION_HZ):
-            tone_responses(some, rectifier, frequency_hz)
+            tone_responses(some, Rectifier(kind), frequency_hz)
