@@ -80,7 +80,10 @@ def settled_starts(cycle_v: FloatArray, steps: FloatArray, tolerance: float) -> 
 def one_cycle(
     cycle_v: FloatArray, steps: FloatArray, start: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """(mean, least, largest, last) w of a cycle that begins with start, shape (LANES,) each; whole tiles."""
+    """Return (mean, least, largest, last) w of a cycle that begins with start, shape (LANES,) each.
+
+    cycle_v: V, whole tiles. steps: as settled_starts. start: w, V over charge_gain, as all four.
+    """
     charge, bleed, w = load(steps, 0), load(steps, LANES), load(start, 0)
     total, least, most = everywhere(0.0), everywhere(np.inf), everywhere(-np.inf)
     for first in range(0, cycle_v.size, TILE):
@@ -104,7 +107,8 @@ def first_crossings(
 ) -> FloatArray:
     """Steps, straight between two, until w first reaches the threshold from 0, shape (LANES,); −1: never.
 
-    most_steps: a multiple of TILE, as is the length of the cycle.
+    cycle_v, steps: as settled_starts. threshold: w, V over charge_gain. most_steps: a multiple of TILE, as is
+    the length of the cycle.
     """
     charge, bleed, w = load(steps, 0), load(steps, LANES), everywhere(0.0)
     found, wanted = np.full(LANES, -1.0), threshold.copy()

@@ -67,7 +67,10 @@ def _check_field(chain: Chain, key: str) -> None:
 
 
 def values_of(key: str, choices: Choices | Sequence[float | str]) -> tuple[float | str, ...]:
-    """Return the values of one range, in its order; ParameterError for what is no range, or an empty one."""
+    """Return the values of one range, in its order.
+
+    choices and the result: in the unit of key. ParameterError for what is no range, or an empty one.
+    """
     if isinstance(choices, PartRange):
         return choices.values
     if isinstance(choices, str) or not isinstance(choices, Sequence | np.ndarray):
@@ -81,7 +84,8 @@ def values_of(key: str, choices: Choices | Sequence[float | str]) -> tuple[float
 def steps_from(key: str, choices: Choices, value: float | str) -> tuple[float, ...]:
     """Return the next smaller and the next larger value of a range, as far as there are any.
 
-    None for words such as "half", which have no order. Raises ParameterError as values_of.
+    choices, value and the result: in the unit of key. No steps for words such as "half", which have no order.
+    Raises ParameterError as values_of.
     """
     rising = sorted(one for one in values_of(key, choices) if not isinstance(one, str))
     if isinstance(value, str) or value not in rising:
