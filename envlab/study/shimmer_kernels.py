@@ -173,9 +173,9 @@ def worse_shimmer(
     for f in range(most.size):
         least_v[f], most_v[f] = cycles[f].min(), cycles[f].max()
         most[f] = bound(most_v[f] / least_v[f], of_count)
-    for f in np.argsort(-most):
+    for f in range(most.size):
         if most[f] <= best:
-            break
+            continue
         scale = scale_for(50.0, cycles[f], of_count, middle_count / cycles[f].mean())
         # All of the cycle, whether a frame reads it or not.
         if of_count[min(int(scale * most_v[f]), top)] - of_count[min(int(scale * least_v[f]), top)] <= best:
