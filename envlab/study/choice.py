@@ -134,7 +134,7 @@ def _with_words(choice: Choice, brief: Brief) -> Choice:
         )
     for key in choice.edges:
         lines.append(
-            f"{_name(key)} sits at the edge of its range ({_text(key, choice.row[key])}): "
+            f"{_part_name(key, choice.chain)} sits at the edge of its range ({_text(key, choice.row[key])}): "
             f"widen [sweep.{key.split('.')[0]}] {key.split('.')[1]} to see whether a value beyond is better."
         )
     for target in choice.left_out:
@@ -231,10 +231,6 @@ def _part_name(key: str, chain: Chain) -> str:
     name = key.split(".")[1].rsplit("_", 1)[0].replace("_", " ")
     known = [part.reference for part in parts_list(chain) if part.key == key]
     return f"{known[0]} ({name})" if known else name.capitalize()
-
-
-def _name(key: str) -> str:
-    return key.split(".")[1].rsplit("_", 1)[0].replace("_", " ").capitalize()
 
 
 def _text(key: str, value: float | str) -> str:

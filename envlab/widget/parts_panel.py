@@ -18,7 +18,7 @@ from envlab.plot.sheets import effects_sheet
 from envlab.study.brief import Brief
 from envlab.study.choice import Choice, choose
 from envlab.study.sweep import sweep
-from envlab.study.targets import FIGURES, Target, Targets
+from envlab.study.targets import FIGURE_NAMES, FIGURES, Target, Targets
 from envlab.units import format_value
 
 _WIDE = {"description_width": "15em"}
@@ -68,7 +68,7 @@ class PartsPanel:
         control = ipywidgets.FloatText(
             value=target.limit,
             step=target.scale / 10,
-            description=f"{target.figure} {side}{', ' * bool(unit)}{unit}",
+            description=f"{FIGURE_NAMES[target.figure]} {side}, {unit or 'of 1'}",
             tooltip=meaning,
             continuous_update=False,
             style={"description_width": "20em"},

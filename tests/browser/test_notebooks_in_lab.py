@@ -34,7 +34,7 @@ def test_parts_are_chosen_and_a_limit_judges_them_anew(page: LabPage) -> None:
     took_s = page.run_all()
     print(f"Run All: {took_s:.0f} s")
     assert page.troubles() == []
-    before, after = turn(page, "beat_contrast_lstar at least", "99")
+    before, after = turn(page, "Contrast on the beat at least", "99")
     page.picture("notebook_01_knobs")
     # No light swings by 99 of its 100 L* on every beat, so no board can meet that.
     assert "0 meet every target" not in before

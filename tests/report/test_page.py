@@ -207,6 +207,7 @@ def test_a_choice_that_misses_a_target_is_warned_of(
     seen.feed(_with_table(case, pictures, ripple_db=4.0))
     text = " ".join(seen.text.split())
     assert "Warning: not every target is met." in text
+    assert text.count("No candidate meets every target.") == 1
     assert "missed by 2.5 dB" in text.replace("\u00a0", " ")
     assert "Do not wear" not in text
 

@@ -159,7 +159,7 @@ def test_edges_of_a_range_are_named(best, edge):
     assert any("edge of its range" in line for line in choice.words) is edge
     if edge:
         line = next(line for line in choice.words if "edge of its range" in line)
-        assert line.startswith("Attack sits at the edge of its range")
+        assert line.startswith("R4 (attack) sits at the edge of its range")
         assert "[sweep.detector] attack_ohm" in line
 
 

@@ -47,6 +47,7 @@ def test_every_soft_target_and_every_range_has_a_control(panel, brief):
     labels = [label for label, _ in panel.ranges["detector.release_ohm"].options]
     assert labels == ["220k", "330k", "470k", "680k"]
     assert all(control.description for control in [*panel.limits.values(), *panel.ranges.values()])
+    assert all("_" not in control.description for control in panel.limits.values())
 
 
 def test_a_target_judges_the_same_sweep_anew(panel):
