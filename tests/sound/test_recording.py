@@ -81,6 +81,11 @@ def test_level_is_set_with_or_without_weighting(tmp_path: Path) -> None:
     assert leq_db_spl(weighted.at_level(72.0).pressure_pa, 48_000) == pytest.approx(72.0, abs=1e-9)
 
 
+def test_a_clip_that_only_swings_down_has_its_level_too() -> None:
+    fallen = Recording(np.minimum(chirp(), 0.0), 48_000)
+    assert leq_db_spl(fallen.at_level(72.0).pressure_pa, 48_000) == pytest.approx(72.0, abs=1e-9)
+
+
 def test_at_level_leaves_the_original_alone() -> None:
     first = Recording(tone(1000, 0.1, 0.1, 48_000), 48_000, "here", ("noted",))
     second = first.at_level(120.0)
