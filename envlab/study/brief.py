@@ -35,6 +35,7 @@ class Clip:
     weighting: str = "Z"
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "path", Path(self.path))
         check_range("level_db_spl", self.level_db_spl, 0, 140, unit="dB SPL")
         check_choice("weighting", self.weighting, ("Z", "A"))
         for tag in self.tags:

@@ -274,3 +274,8 @@ def test_a_file_that_is_not_there(tmp_path):
 def test_levels_that_no_clip_has(level_db_spl):
     with pytest.raises(ParameterError, match=r"^level_db_spl is "):
         Clip(Path("a.wav"), level_db_spl)
+
+
+def test_a_clips_path_may_be_a_string():
+    assert Clip("music/song.wav", 92.0) == Clip(Path("music/song.wav"), 92.0)
+    assert Clip("music/song.wav", 92.0).label == "song 92 dB"
