@@ -20,6 +20,7 @@ from envlab.study.pareto import neighbours
 from envlab.study.parts_list import parts_list
 from envlab.study.ranges import with_values
 from envlab.study.targets import FIGURES, FLASH_FIGURE, Target
+from envlab.study.tolerance_words import value_text
 from envlab.units import FloatArray, format_value
 
 if TYPE_CHECKING:
@@ -177,10 +178,10 @@ def _verdict(choice: Choice, brief: Brief) -> list[str]:
             f"{row['onset_lag_worst_ms']:.0f} ms, and the worst second has {row[FLASH_FIGURE]:.0f} flashes."
         ]
     target = next(t for t in brief.targets.soft if t.text() == row["blocking_target"])
-    unit, meaning = FIGURES[target.figure]
+    meaning = FIGURES[target.figure][1]
     return [
         f"No candidate meets every target. The one that blocks is {target.words()} ({meaning}): the best "
-        f"that was found has {row[target.figure]:.3g} {unit}.".replace(" .", ".")
+        f"that was found has {value_text(target.figure, row[target.figure])}."
     ]
 
 
@@ -206,10 +207,7 @@ def _difference(other: pd.Series, row: pd.Series, targets: tuple[Target, ...]) -
         return f"would flash {other[FLASH_FIGURE]:.0f} times in a second"
     if other["violation"] > row["violation"]:
         target = max(targets, key=lambda t: float(t.violation(np.asarray(other[t.figure]))))
-        unit = FIGURES[target.figure][0]
-        return f"would miss the target {target.words()} ({other[target.figure]:.3g} {unit})".replace(
-            " )", ")"
-        )
+        return f"would miss the target {target.words()} ({value_text(target.figure, other[target.figure])})"
     contrast = np.nan_to_num(float(other["beat_contrast_lstar"] - row["beat_contrast_lstar"]))
     lag = other["onset_lag_worst_ms"] - row["onset_lag_worst_ms"]
     changes = [f"contrast by {_signed(contrast)} L*"] if abs(contrast) >= 0.05 else []

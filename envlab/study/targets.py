@@ -90,7 +90,8 @@ class Target:
         unit, _ = FIGURES[self.figure]
         name = FIGURE_NAMES[self.figure]
         name = name[0].lower() + name[1:] + ("," if "," in name else "")
-        return f"{name} {self.side.replace('_', ' ')} {self.limit:g} {unit}".rstrip()
+        limit = f"{100 * self.limit:g} %" if self.figure.endswith("share") else f"{self.limit:g} {unit}"
+        return f"{name} {self.side.replace('_', ' ')} {limit}".rstrip()
 
     def text(self) -> str:
         """As in "attack at most 12 ms"."""

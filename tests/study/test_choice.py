@@ -182,7 +182,7 @@ def test_targets_that_no_clip_judges_are_named_and_not_met():
     choice = choose(table(asked, quiet_lit_share=[math.nan] * 5), asked)
     assert choice.left_out == (QUIET,)
     assert choice.meets_all
-    assert any("Not judged: quiet clip lit at least 0.5" in line for line in choice.words)
+    assert any("Not judged: quiet clip lit at least 50 %" in line for line in choice.words)
 
 
 def test_without_beat_clips_contrast_is_left_out_and_lag_decides():

@@ -32,6 +32,7 @@ def test_what_is_infinitely_bad_is_infinitely_far():
 def test_text_names_figure_side_limit_and_unit():
     assert Target("attack_ms", "at_most", 12.0, 4.0).text() == "attack_ms at most 12 ms"
     assert Target("quiet_lit_share", "at_least", 0.7, 0.3).text() == "quiet_lit_share at least 0.7"
+    assert Target("quiet_lit_share", "at_least", 0.7, 0.3).words() == "quiet clip lit at least 70 %"
 
 
 def test_flash_limit_is_there_unasked_and_only_gets_stricter():
