@@ -23,7 +23,6 @@ from envlab.study.ranges import with_values
 from envlab.study.spread import board_of, draw, sources_of
 from envlab.study.spread_figures import BoardJudge
 from envlab.study.spread_run import runs_side_by_side
-from envlab.study.targets import FLASH_FIGURE
 from envlab.study.tolerance_words import percent_text
 
 Progress = Callable[[str, float], None]
@@ -99,7 +98,7 @@ def kept_share(chain: Chain, brief: Brief, workers: int = 2) -> float:
     if not boards:
         return 0.0
     judge = BoardJudge(brief, chain, [clip.sound() for clip in brief.clips], workers)
-    flashes = judge.figures(boards, _ignore)[FLASH_FIGURE]
+    flashes = judge.flashes_per_s(boards)
     return float((flashes <= brief.targets.flash_limit).sum()) / TRIED_BOARDS
 
 

@@ -37,6 +37,7 @@ from envlab.study.over_clips import worst_over_clips
 from envlab.study.running import RunningFigures
 from envlab.study.shimmer import frame_shimmer
 from envlab.study.spread_run import play_to_boards, read_boards
+from envlab.study.targets import FLASH_FIGURE
 from envlab.study.tones import BASS_HZ, learn_tones
 from envlab.units import FloatArray
 
@@ -75,6 +76,10 @@ class BoardJudge:
         longest_s = max(sound.duration_s for sound in self.recordings)
         frames = instant_count(longest_s, self.nominal.frame_rate_hz)
         return max(1, min(PORTION_KEPT, int(MEMORY_BYTES / kept_bytes(frames))))
+
+    def flashes_per_s(self, boards: Sequence[Chain]) -> FloatArray:
+        """Return the flashes in each board's worst second of all clips, shape (boards,)."""
+        return self._on_clips(boards, _quietly, 0.0, 1.0)[FLASH_FIGURE]
 
     def figures(self, boards: Sequence[Chain], report: Report) -> Columns:
         """Return figure → values, shape (boards,); report is told what is done, and the share, 0 to 1."""
@@ -187,3 +192,7 @@ def _named(parts: list[ClipColumns], clipped_share: FloatArray) -> Columns:
 
 def _ignore(share: float) -> None:
     del share
+
+
+def _quietly(what: str, share: float) -> None:
+    del what, share
