@@ -79,6 +79,8 @@ def render_preview(
     """
     target = Path(path)
     check_path(target)
+    if not isinstance(chain, Chain):
+        raise ParameterError("chain", chain, "a Chain; envlab.read_design reads one from a design file")
     check_range("longest_s", longest_s, 0.1, 600.0, unit="s")
     check_choice("layout", layout, LAYOUTS)
     if len(colour_linear) != 3:

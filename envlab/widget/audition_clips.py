@@ -65,14 +65,20 @@ def clip_of(source: Recording | Clip, label: str | None = None) -> AuditionClip:
     return AuditionClip(name, recording, _SILENT_DB_SPL if silent else round(level, 2), notes)
 
 
+_WANTED = "a Recording (envlab.read_recording reads one), a Clip, or several of them"
+
+
 def clips_of(recordings: Recording | Clip | Iterable[Recording | Clip]) -> list[AuditionClip]:
     """Return one clip or many, with labels that differ. ParameterError for none, or anything else."""
+    # A path would fall apart into letters: it is named whole.
+    if isinstance(recordings, str | Path) or not isinstance(recordings, Recording | Clip | Iterable):
+        raise ParameterError("recordings", str(recordings), _WANTED)
     sources = [recordings] if isinstance(recordings, Recording | Clip) else list(recordings)
     if not sources:
         raise ParameterError("recordings", 0, "at least one recording")
     for source in sources:
         if not isinstance(source, Recording | Clip):
-            raise ParameterError("recordings", source, "a Recording, a Clip, or several of them")
+            raise ParameterError("recordings", source, _WANTED)
     clips: list[AuditionClip] = []
     for source in sources:
         clip = clip_of(source)

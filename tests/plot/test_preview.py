@@ -294,3 +294,8 @@ def test_a_costume_of_thousands_still_gets_a_video(tmp_path: Path) -> None:
     chain = Chain(pixels=Pixels(count=1000, channel_a=0.001))
     render_preview(chain, struck(0.1), tmp_path / "many.mp4")
     assert (tmp_path / "many.mp4").stat().st_size > 1000
+
+
+def test_a_path_is_no_chain(tmp_path):
+    with pytest.raises(ParameterError, match=r"chain is 'mine.toml'; it must be a Chain; envlab.read_design"):
+        render_preview("mine.toml", None, tmp_path / "x.mp4")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import warnings
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -119,3 +120,9 @@ def test_one_or_many_with_names_that_tell(tmp_path):
 def test_anything_else_is_refused(bad):
     with pytest.raises(EnvlabError, match="recordings"):
         clips_of(bad)
+
+
+@pytest.mark.parametrize("wrong", ["my song.flac", Path("my song.flac"), 92.0])
+def test_what_is_no_recording_is_named_whole(wrong):
+    with pytest.raises(ParameterError, match=rf"recordings is '{wrong}'; it must be a Recording \("):
+        clips_of(wrong)
