@@ -17,7 +17,9 @@ if TYPE_CHECKING:
     from envlab.light.table import LookupTable
     from envlab.plot.preview import render_preview
     from envlab.sound.recording import Recording, read_recording
+    from envlab.study.backwards import parts_for
     from envlab.study.sweep import sweep
+    from envlab.study.tolerance import tolerance
     from envlab.widget.audition import audition
 
 __version__ = "0.1.0"
@@ -34,11 +36,13 @@ __all__ = [
     "count_flashes",
     "detect",
     "lightness_table",
+    "parts_for",
     "read_design",
     "read_recording",
     "rectify",
     "render_preview",
     "sweep",
+    "tolerance",
 ]
 
 _HOMES = {
@@ -53,11 +57,13 @@ _HOMES = {
     "count_flashes": "envlab.light.flash",
     "detect": "envlab.analog.detector",
     "lightness_table": "envlab.light.lightness",
+    "parts_for": "envlab.study.backwards",
     "read_design": "envlab.design_file",
     "read_recording": "envlab.sound.recording",
     "rectify": "envlab.analog.rectifier",
     "render_preview": "envlab.plot.preview",
     "sweep": "envlab.study.sweep",
+    "tolerance": "envlab.study.tolerance",
 }
 
 # Hidden from the type checker, which would otherwise let every misspelt name pass.

@@ -1,12 +1,12 @@
 """The command envlab: one verb for each thing that a maker does at the bench, in files by moment.
 
-choosing: before the board is ordered. boards: before fifty of it are. looking: before the night. export:
-into the firmware.
+backwards, choosing: before the board is ordered. boards: before fifty of it are. looking: before the night.
+export: into the firmware.
 """
 
 from __future__ import annotations
 
-from envlab.cli import boards, choosing, export, looking
+from envlab.cli import backwards, boards, choosing, export, looking
 from envlab.cli.group import FLASHING_EXIT, main
 
-__all__ = ["FLASHING_EXIT", "boards", "choosing", "export", "looking", "main"]
+__all__ = ["FLASHING_EXIT", "backwards", "boards", "choosing", "export", "looking", "main"]

@@ -14,7 +14,7 @@ from envlab.analog.parts import series_values
 from envlab.analog.rectifier import Rectifier
 from envlab.analog.steady import ToneResponse, tone_response
 from envlab.errors import ParameterError, check_positive
-from envlab.units import FloatArray
+from envlab.units import FloatArray, format_value
 
 # Usual bounds of a small board: below, the amplifier cannot give the current; above, leakage takes part
 # (common practice, no source).
@@ -156,9 +156,13 @@ def _out_of_reach(aims: tuple[float, float]) -> ParameterError:
     return ParameterError(
         "attack_ms, release_ms",
         f"{1e3 * aims[0]:g}, {1e3 * aims[1]:g}",
-        f"within reach of {ATTACK_OHM[0]:g} to {ATTACK_OHM[1]:g} ohm, {RELEASE_OHM[0]:g} to "
-        f"{RELEASE_OHM[1]:g} ohm and {HOLD_FARAD[0]:g} to {HOLD_FARAD[1]:g} F",
+        f"within reach of {_span(ATTACK_OHM, 'ohm')} and {_span(RELEASE_OHM, 'ohm')} ohm, with "
+        f"{_span(HOLD_FARAD, 'F')} F",
     )
+
+
+def _span(bounds: tuple[float, float], unit: str) -> str:
+    return f"{format_value(bounds[0], unit)} to {format_value(bounds[1], unit)}"
 
 
 def _around(series: str, value: float, bounds: tuple[float, float]) -> Sequence[float]:

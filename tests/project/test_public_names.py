@@ -23,11 +23,13 @@ PUBLIC = [
     "count_flashes",
     "detect",
     "lightness_table",
+    "parts_for",
     "read_design",
     "read_recording",
     "rectify",
     "render_preview",
     "sweep",
+    "tolerance",
 ]
 # These draw or play as soon as they are called.
 SHOWN = ["audition", "render_preview"]
