@@ -32,7 +32,7 @@ from envlab.units import BoolArray, FloatArray, IntArray
 BLOCK = 65_536
 BEHAVIOUR_RATE_HZ = 384e3
 # Detectors of one bank: with more of them a front alone would leave processors idle.
-BANK = 512
+BANK = 256
 
 
 class Reader(Protocol):
