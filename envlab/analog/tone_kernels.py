@@ -35,6 +35,34 @@ def _gap(cycle_v: FloatArray, steps: FloatArray, start: FloatArray) -> FloatArra
 
 
 @compiled
+def narrow(
+    i: int,
+    middle: float,
+    gap: float,
+    low: FloatArray,
+    high: FloatArray,
+    gap_low: FloatArray,
+    gap_high: FloatArray,
+    side: FloatArray,
+) -> None:
+    """Take the middle, where the gap is that, for one end of bracket i: false position that never stays.
+
+    low, high: ends of the brackets; gap_low ≥ 0 ≥ gap_high: what the function is there. An end that stays
+    twice has its gap halved. side: which end moved last, 1 low, −1 high.
+    """
+    if gap == 0.0:
+        low[i] = high[i] = middle
+    elif gap > 0.0:
+        low[i], gap_low[i] = middle, gap
+        gap_high[i] *= 0.5 if side[i] > 0 else 1.0
+        side[i] = 1
+    else:
+        high[i], gap_high[i] = middle, gap
+        gap_low[i] *= 0.5 if side[i] < 0 else 1.0
+        side[i] = -1
+
+
+@compiled
 def settled_starts(cycle_v: FloatArray, steps: FloatArray, tolerance: float) -> FloatArray:
     """Start w of the cycle that ends where it began, to within a tolerance in V, shape (LANES,).
 
@@ -62,16 +90,7 @@ def settled_starts(cycle_v: FloatArray, steps: FloatArray, tolerance: float) -> 
         for i in range(LANES):
             if (high[i] - low[i]) * gain[i] <= tolerance:
                 continue
-            if gap[i] == 0.0:
-                low[i] = high[i] = middle[i]
-            elif gap[i] > 0.0:
-                low[i], gap_low[i] = middle[i], gap[i]
-                gap_high[i] *= 0.5 if side[i] > 0 else 1.0
-                side[i] = 1
-            else:
-                high[i], gap_high[i] = middle[i], gap[i]
-                gap_low[i] *= 0.5 if side[i] < 0 else 1.0
-                side[i] = -1
+            narrow(i, middle[i], gap[i], low, high, gap_low, gap_high, side)
     starts: FloatArray = 0.5 * (low + high)
     return starts
 

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from envlab.analog.kernels import compiled
+from envlab.analog.tone_kernels import narrow
 from envlab.units import FloatArray
 
 Places = NDArray[np.int16]
@@ -50,17 +51,7 @@ def _settled_starts(
         for f in range(gain.size):
             if (high[f] - low[f]) * gain[f] <= _SETTLED:
                 continue
-            if gap[f] == 0.0:
-                low[f] = high[f] = middle[f]
-                gap_low[f] = gap_high[f] = 0.0
-            elif gap[f] > 0.0:
-                low[f], gap_low[f] = middle[f], gap[f]
-                gap_high[f] *= 0.5 if side[f] > 0 else 1.0
-                side[f] = 1
-            else:
-                high[f], gap_high[f] = middle[f], gap[f]
-                gap_low[f] *= 0.5 if side[f] < 0 else 1.0
-                side[f] = -1
+            narrow(f, middle[f], gap[f], low, high, gap_low, gap_high, side)
     starts: FloatArray = 0.5 * (low + high)
     return starts
 
