@@ -5,14 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 from envlab.plot.export import save_png
-from envlab.plot.overview import overview_figure
-from envlab.plot.scenes import light_on_clips
-from envlab.plot.schematic import schematic
+from envlab.plot.schematic.schematic import schematic
 from envlab.plot.sheets import effects_sheet, strips_sheet, table_sheet
-from envlab.study.brief import demo_brief
-from envlab.study.choice import choose
-from envlab.study.firm_ground import on_firm_ground
-from envlab.study.sweep import sweep
+from envlab.plot.sweep.overview import overview_figure
+from envlab.study.chosen_on_clips import light_on_clips
+from envlab.study.specification.specification import demo_brief
+from envlab.study.sweep.choice import choose
+from envlab.study.sweep.robustness import on_firm_ground
+from envlab.study.sweep.sweep import sweep
 
 HERE = Path(__file__).parent
 DPI = 150.0

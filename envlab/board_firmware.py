@@ -8,7 +8,7 @@ from envlab.digital.fixed_frame import Dither
 from envlab.digital.fixed_point import Gate, fixed_follower
 from envlab.firmware.level_table import build_level_table
 from envlab.firmware.runtime_design import RuntimeDesign
-from envlab.light.supply_tables import SupplyTables, build_supply_tables
+from envlab.light.power.supply_tables import SupplyTables, build_supply_tables
 
 
 def runtime_design(

@@ -11,19 +11,19 @@ import numpy as np
 
 from envlab.analog.adc import Adc, convert, instants_s, read_at
 from envlab.analog.band_filter import BandFilter, NoBandFilter
-from envlab.analog.cautions import board_cautions
+from envlab.analog.design_rules import board_cautions
 from envlab.analog.detector import Detector, PeakDetector
 from envlab.analog.envelope import HoldState, hold_drive
-from envlab.analog.front import FrontState, drive_from, front_response
+from envlab.analog.front_end import FrontState, drive_from, front_response
 from envlab.analog.hold_capacitor import HoldCapacitor, as_built
 from envlab.analog.microphone import Microphone, MicrophoneState, hear, is_overloaded, self_noise_pa
 from envlab.analog.noise import NoiseStreams, noise_streams
+from envlab.analog.one_pass_board import PrecisionBoard, in_one_pass
 from envlab.analog.passive import charged_through
 from envlab.analog.preamp import Preamp, input_noise_v
-from envlab.analog.precision import PrecisionBoard, in_one_pass
 from envlab.analog.rectifier import Rectifier
-from envlab.analog.settled import settled_ratio_at, silent_state, tone_response_at
-from envlab.analog.steady import ToneResponse, tone_response
+from envlab.analog.tones.nonlinear_steady_state import settled_ratio_at, silent_state, tone_response_at
+from envlab.analog.tones.steady_state import ToneResponse, tone_response
 from envlab.digital.followers import Follower, PassThrough, follow
 from envlab.errors import EnvlabWarning, ParameterError, check_range
 from envlab.light.curve import BrightnessMap, CountMap, LevelScale

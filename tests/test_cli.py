@@ -18,8 +18,8 @@ import envlab.cli
 from envlab.design_file import digest, read_design
 from envlab.firmware.c_header import read_header
 from envlab.firmware.export import check_firmware
-from envlab.study.brief import demo_brief, read_brief
-from envlab.study.ranges import candidates_of
+from envlab.study.specification.ranges import candidates_of
+from envlab.study.specification.specification import demo_brief, read_brief
 
 RESULTS = {
     "design.toml",
@@ -299,7 +299,7 @@ class TestSweep:
     def test_interrupted_it_says_what_is_kept_and_goes_on(
         self, bench: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        from envlab.study import sweep as study
+        from envlab.study.sweep import sweep as study
 
         def interrupt(*_: object, **__: object) -> None:
             raise KeyboardInterrupt

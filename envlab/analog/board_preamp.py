@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog.preamp import Preamp
-from envlab.analog.samples import sample_row
+from envlab.analog.sample_checks import sample_row
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.units import FloatArray
 
@@ -188,7 +188,7 @@ def amplify_board(
     microphone_v: shape (n,), V, without its resting voltage. preamp_v: shape (n,), V round bias. Without a
     state it begins settled.
     """
-    from envlab.analog import board_kernels
+    from envlab.analog.kernels import board_kernels
     from envlab.analog.sections import half_step
 
     volts, clipped = sample_row("microphone_v", microphone_v), 0

@@ -56,7 +56,7 @@ def hold_drive(
         held_v, end = hold_passive(drive_v, step, np.array([state.held_v, state.across_v]))
         return held_v, HoldState(float(end[0]), float(end[1]))
     if rectifier.output_current_a is not None and not isinstance(detector, AverageDetector):
-        from envlab.analog import diode_kernels
+        from envlab.analog.kernels import diode_kernels
 
         charge, gain, bleed = hold_step(detector, sample_rate_hz)
         kick_v = rectifier.output_current_a * detector.release_ohm * (1 - bleed)

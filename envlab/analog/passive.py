@@ -36,7 +36,7 @@ def charged_through(detector: Detector) -> PeakDetector:
 
 @functools.cache
 def _table() -> FloatArray:
-    from envlab.analog.diode_kernels import omega_table
+    from envlab.analog.kernels.diode_kernels import omega_table
 
     return omega_table()
 
@@ -88,7 +88,7 @@ def hold_passive(drive_v: FloatArray, step: FloatArray, start: FloatArray) -> tu
 
     drive_v: shape (n,), V. start, end: shape (2,), V on the hold capacitor and across the coupling capacitor.
     """
-    from envlab.analog import diode_kernels
+    from envlab.analog.kernels import diode_kernels
 
     loop = diode_kernels.hold_coupled if step[-1] > 0 else diode_kernels.hold_diode
     held_v, end = loop(drive_v, step, _table(), start)

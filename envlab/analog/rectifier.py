@@ -155,7 +155,7 @@ def rectify_in_time(
     Of each half wave: da/dt = 2π·GBW·(s − out), at most the slew rate; out = a − drop while a is above the
     drop, else nothing; a second diode holds a at −drop. A rectifier without gain_bandwidth_hz is at once.
     """
-    from envlab.analog import board_kernels
+    from envlab.analog.kernels import board_kernels
 
     rest = (-rectifier.amplifier_drop_v, -rectifier.amplifier_drop_v, 0.0)
     if rectifier.gain_bandwidth_hz is None:

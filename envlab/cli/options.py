@@ -12,7 +12,7 @@ from envlab.cli.saying import remember_quiet
 from envlab.errors import FileError
 
 if TYPE_CHECKING:
-    from envlab.study.brief import Brief
+    from envlab.study.specification.specification import Brief
 
 design_argument = click.argument("design", required=False, type=click.Path(path_type=Path))
 force_option = click.option("--force", is_flag=True, help="Replace results that are there already.")
@@ -40,7 +40,7 @@ def asked_brief(
 ) -> Brief:
     """Return the brief of a design file (the parade's without one), with a clip in place of its own."""
     from envlab.shipped import demo_design
-    from envlab.study.brief import read_brief
+    from envlab.study.specification.specification import read_brief
 
     if clip is None and level_db_spl is not None:
         raise FileError("--level is given without --clip; levels of the design's own clips stand in its file")

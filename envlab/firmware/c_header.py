@@ -8,7 +8,7 @@ import zlib
 from pathlib import Path
 
 from envlab.errors import EnvlabError, FileError
-from envlab.firmware.atomic import write_whole
+from envlab.files import write_whole
 from envlab.firmware.c_names import check_identifier
 from envlab.firmware.edits import ascii_lines, code_array, compare_lines
 from envlab.firmware.table_record import (

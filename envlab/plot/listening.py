@@ -9,8 +9,8 @@ from matplotlib.figure import Figure
 from envlab.plot.palette import colour
 from envlab.plot.strips import brightness_strip, strip_label
 from envlab.plot.style import LINE_PT, beside_heading, dress, heading, sheet
-from envlab.study.listening_light import BoardLight
-from envlab.study.listening_traces import Traces
+from envlab.study.listening.light import BoardLight
+from envlab.study.listening.traces import Traces
 
 _QUANTITIES = ("pressure", "detector", "counts", "light")
 _HEADINGS = (

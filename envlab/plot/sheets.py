@@ -8,16 +8,16 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from envlab.chain import Chain
-from envlab.plot.effects import DEFAULT_FIGURES, part_effects, swept_keys
 from envlab.plot.palette import SHADE, SOFT, colour
-from envlab.plot.scenes import ClipLight, MusicScene
 from envlab.plot.strips import brightness_strip, current_strip, flash_strip, strip_label
 from envlab.plot.style import SMALL_PT, heading, sheet
-from envlab.plot.table import clip_levels, table_curve
-from envlab.plot.time_map import time_constant_map
+from envlab.plot.sweep.part_effects import DEFAULT_FIGURES, part_effects, swept_keys
+from envlab.plot.sweep.time_map import time_constant_map
+from envlab.plot.table.table_curve import clip_levels, table_curve
 from envlab.plot.voltages import ROWS, chain_voltages, stroke_voltages
-from envlab.study.brief import Brief
-from envlab.study.choice import Choice
+from envlab.study.chosen_on_clips import ClipLight, MusicScene
+from envlab.study.specification.specification import Brief
+from envlab.study.sweep.choice import Choice
 
 STRIP_S = 12.0
 

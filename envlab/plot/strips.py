@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 from matplotlib.axes import Axes
 
-from envlab.light.flash import FlashReport
+from envlab.light.flashes.flash import FlashReport
 from envlab.light.lightness import srgb_encode
 from envlab.light.pixels import Pixels, Supply, full_current_a
 from envlab.plot.columns import column_starts

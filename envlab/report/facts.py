@@ -10,15 +10,15 @@ from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.light.pixels import full_current_a, whole_pixels_at_full
 from envlab.light.table_facts import table_facts
-from envlab.plot.effects import value_text
-from envlab.plot.scenes import ClipLight
+from envlab.plot.sweep.part_effects import value_text
 from envlab.shipped import demo_design
-from envlab.study.brief import Brief
-from envlab.study.choice import Choice
-from envlab.study.parts_list import parts_list
-from envlab.study.ranges import Choices
-from envlab.study.targets import FIGURE_NAMES as NAMES
-from envlab.study.targets import FIGURES, FLASH_FIGURE, Target
+from envlab.study.chosen_on_clips import ClipLight
+from envlab.study.specification.parts_list import parts_list
+from envlab.study.specification.ranges import Choices
+from envlab.study.specification.specification import Brief
+from envlab.study.specification.targets import FIGURE_NAMES as NAMES
+from envlab.study.specification.targets import FIGURES, FLASH_FIGURE, Target
+from envlab.study.sweep.choice import Choice
 
 TAG_WORDS = {
     "beat": "beat",

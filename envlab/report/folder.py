@@ -16,11 +16,11 @@ from envlab.design_file import digest, with_parts
 from envlab.errors import FileError
 from envlab.firmware.c_header import header_text
 from envlab.firmware.table_files import write_csv
-from envlab.plot.schematic import schematic_png, schematic_svg
+from envlab.plot.schematic.schematic import schematic_png, schematic_svg
 from envlab.shipped import shipped_folder
-from envlab.study.brief import Brief
-from envlab.study.choice import Choice
-from envlab.study.parts_list import parts_list
+from envlab.study.specification.parts_list import parts_list
+from envlab.study.specification.specification import Brief
+from envlab.study.sweep.choice import Choice
 
 # Everything that a design run can leave; report.pdf only where a browser is at hand.
 RESULTS = (

@@ -10,7 +10,6 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from envlab import __version__
 from envlab.design_file import digest
 from envlab.plot.palette import PALETTE
-from envlab.plot.scenes import ClipLight, light_on_clips
 from envlab.report.facts import (
     asked_sentences,
     clip_rows,
@@ -25,14 +24,15 @@ from envlab.report.facts import (
     table_sentences,
 )
 from envlab.report.pictures import Picture, pictures_of
-from envlab.study.brief import Brief
-from envlab.study.choice import Choice
-from envlab.study.parts_list import parts_list
-from envlab.study.tolerance_words import percent_text
+from envlab.study.chosen_on_clips import ClipLight, light_on_clips
+from envlab.study.specification.parts_list import parts_list
+from envlab.study.specification.specification import Brief
+from envlab.study.sweep.choice import Choice
+from envlab.study.tolerance.words import percent_text
 from envlab.units import keep_together
 
 if TYPE_CHECKING:
-    from envlab.study.tolerance import ToleranceResult
+    from envlab.study.tolerance.tolerance import ToleranceResult
 
 _GLANCE = ("beat_contrast_lstar", "onset_lag_worst_ms", "flashes_per_s", "supply_99_a")
 

@@ -9,20 +9,21 @@ from markupsafe import Markup, escape
 from matplotlib.figure import Figure
 
 from envlab.analog.detector import PeakDetector
-from envlab.plot import sheets, table_sheets
-from envlab.plot.effects import DEFAULT_FIGURES, swept_keys
+from envlab.plot import sheets
 from envlab.plot.export import inline_svg
-from envlab.plot.scenes import ClipLight, most_current, most_flashing, music_scene
-from envlab.plot.schematic import schematic
-from envlab.plot.time_map import TimeMap, time_map
+from envlab.plot.schematic.schematic import schematic
+from envlab.plot.sweep.part_effects import DEFAULT_FIGURES, swept_keys
+from envlab.plot.sweep.time_map import TimeMap, time_map
+from envlab.plot.table import table_sheets
 from envlab.report.facts import name_of
-from envlab.study.brief import Brief
-from envlab.study.choice import Choice
-from envlab.study.parts_list import parts_list
+from envlab.study.chosen_on_clips import ClipLight, most_current, most_flashing, music_scene
+from envlab.study.specification.parts_list import parts_list
+from envlab.study.specification.specification import Brief
+from envlab.study.sweep.choice import Choice
 from envlab.units import keep_together
 
 if TYPE_CHECKING:
-    from envlab.study.tolerance import ToleranceResult
+    from envlab.study.tolerance.tolerance import ToleranceResult
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ def _schematic(choice: Choice) -> Picture:
 
 
 def _tolerance(result: ToleranceResult) -> Picture:
-    from envlab.plot.tolerance import tolerance_sheet
+    from envlab.plot.sweep.tolerance import tolerance_sheet
 
     named = ", ".join(name_of(figure).lower() for figure in result.targets["figure"])
     return picture(

@@ -16,7 +16,7 @@ import numpy as np
 
 from envlab.analog.adc import convert
 from envlab.analog.envelope import hold_drive
-from envlab.analog.front import FrontState, drive_from, front_response
+from envlab.analog.front_end import FrontState, drive_from, front_response
 from envlab.analog.microphone import MicrophoneState, hear, is_overloaded
 from envlab.analog.noise import noise_streams
 from envlab.chain import Chain
@@ -150,7 +150,7 @@ def run_closed(
 
 
 def _frames(chain: Chain, coupling: Coupling, fine_pa: FloatArray, rate_hz: float) -> FloatArray:
-    from envlab.analog import kernels
+    from envlab.analog.kernels import stage_kernels as kernels
     from envlab.analog.sections import low_pass
 
     table, detector, held = chain.brightness_table(), chain.detector_as_built, chain.silent_state

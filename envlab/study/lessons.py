@@ -13,13 +13,13 @@ import numpy as np
 from envlab.analog.adc import instants_s, read_at
 from envlab.analog.detector import Detector, PeakDetector, detect
 from envlab.analog.rectifier import Rectifier, rectify
-from envlab.analog.steady import ToneResponse, tone_response
+from envlab.analog.tones.steady_state import ToneResponse, tone_response
 from envlab.chain import Chain
 from envlab.errors import check_range
 from envlab.light.curve import counts_of_luminance
 from envlab.light.lightness import luminance_cie1976
+from envlab.metrics.onset_latency import SILENCE_S, lag_of_envelope, onset_instants
 from envlab.sound.interpolate import internal_rate_hz, interpolate
-from envlab.study.onset import SILENCE_S, lag_of_envelope, onset_instants
 from envlab.units import FloatArray
 
 _STEPS_PER_CYCLE = 256

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from envlab.analog.front import front_response
+from envlab.analog.front_end import front_response
 from envlab.chain import CALIBRATION_HZ, Chain
 from envlab.errors import ParameterError, check_range
 from envlab.sound.level import a_weighting_db
@@ -18,7 +18,7 @@ from envlab.units import FloatArray, db, pressure_rms_pa
 if TYPE_CHECKING:
     import pandas as pd
 
-    from envlab.study.brief import Clip
+    from envlab.study.specification.specification import Clip
 
 _BAND_HZ = np.geomspace(20, 20e3, 400)
 

@@ -12,13 +12,13 @@ import pandas as pd
 
 from envlab.analog.parts import PartRange
 from envlab.errors import EnvlabError
-from envlab.plot.effects import PART_WORDS, swept_keys
 from envlab.plot.export import png_bytes
 from envlab.plot.sheets import effects_sheet
-from envlab.study.brief import Brief
-from envlab.study.choice import Choice, choose
-from envlab.study.sweep import sweep
-from envlab.study.targets import FIGURE_NAMES, FIGURES, Target, Targets
+from envlab.plot.sweep.part_effects import PART_WORDS, swept_keys
+from envlab.study.specification.specification import Brief
+from envlab.study.specification.targets import FIGURE_NAMES, FIGURES, Target, Targets
+from envlab.study.sweep.choice import Choice, choose
+from envlab.study.sweep.sweep import sweep
 from envlab.units import format_value
 
 _WIDE = {"description_width": "15em"}

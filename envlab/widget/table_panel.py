@@ -12,11 +12,11 @@ import ipywidgets
 from envlab.chain import Chain
 from envlab.errors import EnvlabError
 from envlab.light.curve import CURVES
-from envlab.light.flash import FLASHES_ALLOWED_PER_S
+from envlab.light.flashes.flash import FLASHES_ALLOWED_PER_S
 from envlab.light.table_facts import depth_advice, table_facts
 from envlab.plot.export import png_bytes
-from envlab.plot.scenes import ClipLight, most_flashing, relit
-from envlab.plot.table_sheets import curve_sheet
+from envlab.plot.table.table_sheets import curve_sheet
+from envlab.study.chosen_on_clips import ClipLight, most_flashing, relit
 
 _STYLE = {"description_width": "11em"}
 _WIDE = {"width": "24em"}

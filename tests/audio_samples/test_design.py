@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from envlab.study.brief import demo_brief
+from envlab.study.specification.specification import demo_brief
 
 
 def test_design_names_every_clip_with_its_tag_and_levels(told):

@@ -24,10 +24,10 @@ import soundfile
 
 from envlab.analog.detector import PeakDetector
 from envlab.chain import Chain
+from envlab.metrics.metrics_of_clip import clip_columns
 from envlab.sound.recording import read_recording
 from envlab.sound.stream import Sound, SoundStream, open_sound
-from envlab.study.brief import demo_brief
-from envlab.study.clip_run import clip_columns
+from envlab.study.specification.specification import demo_brief
 from envlab.units import FloatArray
 
 LEVEL_DB_SPL = 92.0

@@ -7,7 +7,7 @@ Multiply-add: y ← a·y + b·x for the same samples and as many a and b, double
 registers; the loop that no detector could undercut if every step had to be taken. One-fma: y ← a·y + x, which
 shows that the multiply-add loop is not slow by neglect (at most 2.2 times the time of this one).
 
-Bank and figures: the same, then counts, and every figure of a clip (study/running.py) from the readings.
+Bank and figures: the same, then counts, and every figure of a clip (metrics/streaming_metrics.py) from the readings.
 
 All on one thread, by the processor time of that thread, one after the other in each repeat, so that what else
 the machine does falls on all of them alike. Ratios are taken within a repeat: smallest, median, largest.
@@ -22,7 +22,7 @@ What bounds it (two threads of a server processor with 512-bit vectors, others a
 candidates behind one front 20 to 30 ns a sample are the bank, 3 to 5 the figures, and 15 what all candidates
 share: interpolation 4 (half of it spectra), noise 2.5, microphone 4, preamp and rectifier 4.5. The filters of
 the latter wait for their own last step, not for arithmetic. So next would be one loop for microphone, preamp
-and rectifier, whose waits then overlap: analog/precision.py has it for one board, in 5.5 ns. Then the tiles
+and rectifier, whose waits then overlap: analog/one_pass_board.py has it for one board, in 5.5 ns. Then the tiles
 in which few lanes of a group charge, and all are stepped.
 
 A whole sweep of three minutes takes 3.8 s of processor time: 2.7 the clip, and 1.1 beside it, a millisecond
@@ -46,25 +46,25 @@ import numpy as np
 import soundfile
 
 from envlab.analog.adc import instants_s, stamps_of
-from envlab.analog.bank import BLOCK_MULTIPLE, DetectorBank, bank_of, read_bank
+from envlab.analog.bank.detector_bank import BLOCK_MULTIPLE, DetectorBank, bank_of, read_bank
 from envlab.analog.detector import PeakDetector, hold_step
-from envlab.analog.kernels import compiled
+from envlab.analog.kernels.stage_kernels import compiled
+from envlab.analog.kernels.vector_kernels import LANES, everywhere, load, store
 from envlab.analog.microphone import hear
 from envlab.analog.noise import noise_streams
 from envlab.analog.parts import PartRange, series_values
 from envlab.analog.preamp import amplify
 from envlab.analog.rectifier import rectify
-from envlab.analog.vector_kernels import LANES, everywhere, load, store
 from envlab.chain import Chain
+from envlab.engine.count_kernels import counts_above_rest
 from envlab.light.table import LookupTable
+from envlab.metrics.metrics_of_clip import clip_columns, frame_envelopes
+from envlab.metrics.streaming_metrics import RunningFigures
 from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
 from envlab.sound.stream import open_sound
-from envlab.study.brief import Brief, Clip, demo_brief
-from envlab.study.clip_run import clip_columns, frame_envelopes
-from envlab.study.count_kernels import counts_above_rest
-from envlab.study.ranges import Choices
-from envlab.study.running import RunningFigures
-from envlab.study.sweep import sweep
+from envlab.study.specification.ranges import Choices
+from envlab.study.specification.specification import Brief, Clip, demo_brief
+from envlab.study.sweep.sweep import sweep
 from envlab.units import FloatArray
 
 BLOCK = 65_536

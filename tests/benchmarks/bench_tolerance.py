@@ -16,10 +16,10 @@ from dataclasses import replace
 import numpy as np
 
 from envlab.light.lightness import lightness_cie1976
-from envlab.study.brief import demo_brief
-from envlab.study.spread import board_of, draw, sources_of
-from envlab.study.spread_figures import BoardJudge
-from envlab.study.spread_run import read_boards
+from envlab.study.specification.specification import demo_brief
+from envlab.study.tolerance.board_metrics import BoardJudge
+from envlab.study.tolerance.board_run import read_boards
+from envlab.study.tolerance.tolerances import board_of, draw, sources_of
 
 
 def quietly(*_: object) -> None:

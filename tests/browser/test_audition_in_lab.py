@@ -18,11 +18,11 @@ from reference.lab import LabPage
 
 from envlab.chain import Chain
 from envlab.design_file import read_design
-from envlab.light.flash import count_flashes
+from envlab.light.flashes.flash import count_flashes
 from envlab.sound.recording import Recording, read_recording
-from envlab.study.brief import demo_brief
+from envlab.study.specification.specification import demo_brief
 from envlab.units import format_value
-from envlab.widget.audition_controls import controls_of
+from envlab.widget.audition.controls import controls_of
 
 RELEASE = "detector.release_ohm"
 ATTACK = "detector.attack_ohm"

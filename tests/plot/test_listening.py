@@ -10,8 +10,8 @@ from envlab.light.lightness import srgb_encode
 from envlab.plot.listening import listening_sheet
 from envlab.plot.strips import LANTERN
 from envlab.sound.recording import Recording
-from envlab.study.listening import Listening
-from envlab.study.listening_traces import pressure_peaks, traces_of
+from envlab.study.listening.listening import Listening
+from envlab.study.listening.traces import pressure_peaks, traces_of
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,7 @@ import re
 import pytest
 
 from envlab.plot.palette import INK, INK_ON_MAP, ON_MAP, PALETTE, colour, figure_colour
-from envlab.study.targets import FIGURES
+from envlab.study.specification.targets import FIGURES
 
 LINES = ("pressure", "preamp", "detector", "counts", "light", "duty", "current", "flashes", "lag")
 

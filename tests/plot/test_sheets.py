@@ -16,11 +16,13 @@ from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 from reference.small_brief import Case
 
-from envlab.light.battery import Pack
-from envlab.light.wiring import Wiring, wire_drop
-from envlab.plot import clip_multiples, map_sheets, pareto, sheets, table_sheets
-from envlab.plot.overview import HEIGHT_MM, WIDTH_MM, overview_figure
-from envlab.study.lag import board_lag
+from envlab.light.power.battery import Pack
+from envlab.light.power.wiring import Wiring, wire_drop
+from envlab.metrics.latency_budget import board_lag
+from envlab.plot import sheets
+from envlab.plot.sweep import clip_multiples, map_sheets, pareto
+from envlab.plot.sweep.overview import HEIGHT_MM, WIDTH_MM, overview_figure
+from envlab.plot.table import table_sheets
 
 SHEETS: dict[str, Callable[[Case], Figure]] = {
     "voltages": lambda c: sheets.voltages_sheet(c.scene, c.choice.chain),
@@ -124,6 +126,6 @@ def test_the_stroke_is_shaded_where_it_is(case: Case) -> None:
 
 def test_drawing_needs_no_window_and_no_global_state() -> None:
     code = "import sys, envlab, envlab.plot; assert 'matplotlib' not in sys.modules; "
-    code += "import envlab.plot.overview; assert 'matplotlib.pyplot' not in sys.modules"
+    code += "import envlab.plot.sweep.overview; assert 'matplotlib.pyplot' not in sys.modules"
     env = {**os.environ, "PYTHONWARNINGS": "error"}
     subprocess.run([sys.executable, "-c", code], check=True, env=env)

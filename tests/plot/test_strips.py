@@ -10,10 +10,10 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from reference.small_brief import Case
 
-from envlab.light.flash import find_flashes
+from envlab.light.flashes.flash import find_flashes
 from envlab.light.pixels import Pixels, Supply
-from envlab.plot.scenes import ClipLight
 from envlab.plot.strips import LANTERN, brightness_strip, current_strip, flash_strip
+from envlab.study.chosen_on_clips import ClipLight
 
 
 def held(ax: Axes, label: str) -> tuple[np.ndarray, np.ndarray]:

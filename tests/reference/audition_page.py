@@ -97,8 +97,8 @@ def write_notebook(path: Path, clip: Path, before: str = "") -> None:
     """Write a notebook that auditions the parade's board on a clip."""
     source = (
         "from envlab.sound.recording import read_recording\n"
-        "from envlab.study.brief import demo_brief\n"
-        "from envlab.widget.audition import audition\n\n"
+        "from envlab.study.specification.specification import demo_brief\n"
+        "from envlab.widget.audition.audition import audition\n\n"
         f"clip = read_recording({clip.name!r}, {LEVEL_DB_SPL})\n"
         "heard = audition(demo_brief().chain, clip)\n" + before
     )

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import soundfile
 
-from envlab.plot.scenes import ClipLight, MusicScene, light_on_clips, music_scene
 from envlab.shipped import shipped_folder
-from envlab.study.brief import Brief, read_brief
-from envlab.study.choice import Choice, choose
-from envlab.study.sweep import sweep
+from envlab.study.chosen_on_clips import ClipLight, MusicScene, light_on_clips, music_scene
+from envlab.study.specification.specification import Brief, read_brief
+from envlab.study.sweep.choice import Choice, choose
+from envlab.study.sweep.sweep import sweep
 
 DESIGN = """
 [detector]

@@ -11,10 +11,10 @@ from reference.small_brief import Case, small_case
 
 from envlab.report.page import page_text
 from envlab.report.pictures import Picture, pictures_of
-from envlab.study.targets import FLASH_FIGURE, Target
-from envlab.study.tolerance import ToleranceResult
-from envlab.study.tolerance_tables import meets, spread_table, target_table
-from envlab.study.tolerance_words import words_of
+from envlab.study.specification.targets import FLASH_FIGURE, Target
+from envlab.study.tolerance.tables import meets, spread_table, target_table
+from envlab.study.tolerance.tolerance import ToleranceResult
+from envlab.study.tolerance.words import words_of
 
 
 @dataclass

@@ -25,8 +25,8 @@ from envlab.report.facts import (
     table_sentences,
 )
 from envlab.shipped import demo_design
-from envlab.study.brief import TAGS, demo_brief
-from envlab.study.targets import FIGURES
+from envlab.study.specification.specification import TAGS, demo_brief
+from envlab.study.specification.targets import FIGURES
 
 
 def plain(text: str) -> str:

@@ -12,9 +12,9 @@ import pytest
 from reference.small_brief import Case
 
 from envlab.errors import FileError
-from envlab.plot.schematic import schematic_svg
+from envlab.plot.schematic.schematic import schematic_svg
 from envlab.report.folder import RESULTS, result_files, write_folder
-from envlab.study.choice import choose
+from envlab.study.sweep.choice import choose
 
 
 def names(folder: Path) -> set[str]:

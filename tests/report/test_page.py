@@ -19,9 +19,9 @@ from envlab.design_file import digest
 from envlab.report.facts import figure_rows
 from envlab.report.page import page_text
 from envlab.report.pictures import Picture, pictures_of
-from envlab.study.choice import choose
-from envlab.study.parts_list import parts_list
-from envlab.study.tolerance import ToleranceResult
+from envlab.study.specification.parts_list import parts_list
+from envlab.study.sweep.choice import choose
+from envlab.study.tolerance.tolerance import ToleranceResult
 
 PICTURES = (
     "schematic",
@@ -165,8 +165,8 @@ def test_the_same_choice_gives_the_same_bytes_in_any_process(page: str, case: Ca
     """Another process, another hash seed and place on earth: the same sweep, the same page."""
     code = (
         "import hashlib, sys; from pathlib import Path\n"
-        "from envlab.study.brief import read_brief; from envlab.study.choice import choose\n"
-        "from envlab.study.sweep import sweep; from envlab.report.page import report_html\n"
+        "from envlab.study.specification.specification import read_brief; from envlab.study.sweep.choice import choose\n"
+        "from envlab.study.sweep.sweep import sweep; from envlab.report.page import report_html\n"
         "b = read_brief(Path(sys.argv[1]))\n"
         "t = sweep(b.chain, b.ranges, b.clips, judging=b.judging)\n"
         "print(hashlib.sha256(report_html(b, choose(t, b)).encode()).hexdigest())\n"

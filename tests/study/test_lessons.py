@@ -9,13 +9,13 @@ import pytest
 
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.rectifier import Rectifier
-from envlab.analog.steady import tone_response
+from envlab.analog.tones.steady_state import tone_response
 from envlab.design_file import read_design
 from envlab.errors import ParameterError
-from envlab.light.flash import count_flashes
+from envlab.light.flashes.flash import count_flashes
+from envlab.metrics.clip_metrics import clip_figures
 from envlab.shipped import demo_design
 from envlab.sound.signals import tone
-from envlab.study.figures import clip_figures
 from envlab.study.lessons import (
     alternating_light,
     burst_lesson,

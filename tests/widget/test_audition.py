@@ -15,9 +15,9 @@ from envlab.chain import Chain
 from envlab.design_file import read_design
 from envlab.errors import FileError
 from envlab.sound.recording import Recording
-from envlab.study.brief import demo_brief
-from envlab.widget.audition import Audition, audition
-from envlab.widget.audition_payload import unframed
+from envlab.study.specification.specification import demo_brief
+from envlab.widget.audition.audition import Audition, audition
+from envlab.widget.audition.payload import unframed
 
 CHAIN = Chain()
 

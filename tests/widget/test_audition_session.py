@@ -17,11 +17,11 @@ from envlab.chain import Chain
 from envlab.design_file import read_design
 from envlab.shipped import shipped_folder
 from envlab.sound.recording import Recording, read_recording
-from envlab.widget import audition_session
-from envlab.widget.audition_clips import clips_of
-from envlab.widget.audition_controls import LEVEL_KEY
-from envlab.widget.audition_payload import unframed
-from envlab.widget.audition_session import Session
+from envlab.widget.audition import session as audition_session
+from envlab.widget.audition.clips import clips_of
+from envlab.widget.audition.controls import LEVEL_KEY
+from envlab.widget.audition.payload import unframed
+from envlab.widget.audition.session import Session
 
 CHAIN = replace(Chain(), detector=PeakDetector(4.7e3, 1e-6, 220e3))
 

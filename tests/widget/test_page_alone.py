@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 
 from envlab.light.lightness import srgb_encode
-from envlab.widget.audition_page_files import joined_module, joined_style
+from envlab.widget.audition.page_files import joined_module, joined_style
 
 PAGE = Path(__file__).parent / "page"
 ROOT = ".envlab-audition"

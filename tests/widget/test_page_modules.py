@@ -14,8 +14,8 @@ import pytest
 
 from envlab.light.lightness import srgb_encode
 from envlab.plot.palette import PALETTE
-from envlab.widget.audition_page_files import PAGE_FOLDER, joined_module, joined_style
-from envlab.widget.audition_payload import light_payload
+from envlab.widget.audition.page_files import PAGE_FOLDER, joined_module, joined_style
+from envlab.widget.audition.payload import light_payload
 
 TESTS = Path(__file__).parent / "page"
 MODULES = sorted(PAGE_FOLDER.glob("*.js"))

@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 
 from envlab.analog.parts import PartRange
-from envlab.study.brief import demo_brief
-from envlab.study.choice import choose
-from envlab.study.sweep import sweep
+from envlab.study.specification.specification import demo_brief
+from envlab.study.sweep.choice import choose
+from envlab.study.sweep.sweep import sweep
 from envlab.widget.parts_panel import PartsPanel
 
 

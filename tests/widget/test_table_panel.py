@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from envlab.analog.detector import PeakDetector
-from envlab.plot.scenes import light_on_clips, relit
-from envlab.study.brief import demo_brief
+from envlab.study.chosen_on_clips import light_on_clips, relit
+from envlab.study.specification.specification import demo_brief
 from envlab.widget.table_panel import TablePanel, table_words
 
 

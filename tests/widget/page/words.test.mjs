@@ -1,13 +1,13 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 
-import { optionText } from "../../../envlab/widget/audition_page/controls.js";
-import { evenlyAlong, linePlaces, yokeLine, yokePlaces } from "../../../envlab/widget/audition_page/geometry.js";
-import { meaningOf, writesText } from "../../../envlab/widget/audition_page/keys.js";
-import { figureRows } from "../../../envlab/widget/audition_page/readout.js";
-import { levelExamples, sizeText } from "../../../envlab/widget/audition_page/save_upload.js";
-import { levelBars, lightBars } from "../../../envlab/widget/audition_page/seek.js";
-import { stepped, unitOf, valueText, windowStart } from "../../../envlab/widget/audition_page/traces.js";
+import { optionText } from "../../../envlab/widget/audition/page/controls.js";
+import { evenlyAlong, linePlaces, yokeLine, yokePlaces } from "../../../envlab/widget/audition/page/geometry.js";
+import { meaningOf, writesText } from "../../../envlab/widget/audition/page/keys.js";
+import { figureRows } from "../../../envlab/widget/audition/page/readout.js";
+import { levelExamples, sizeText } from "../../../envlab/widget/audition/page/save_upload.js";
+import { levelBars, lightBars } from "../../../envlab/widget/audition/page/seek.js";
+import { stepped, unitOf, valueText, windowStart } from "../../../envlab/widget/audition/page/traces.js";
 
 const at = (tagName, more = {}) => ({ tagName, dataset: {}, ...more });
 const press = (key, target, more = {}) => meaningOf({ key, target, ...more });
