@@ -14,7 +14,7 @@ from envlab.units import BoolArray, FloatArray
 
 
 @dataclass(frozen=True)
-class FrontState:
+class FrontEndState:
     """What preamp, band filter and the rectifier's amplifier remember; None: at rest."""
 
     preamp: PreampState | BoardState | None = None
@@ -23,15 +23,15 @@ class FrontState:
 
 
 @dataclass(frozen=True, eq=False)
-class FrontNodes:
-    """preamp_v, filtered_v (V round bias) and drive_v (V above the foot), shape (n,); limited: samples at
+class FrontEndNodes:
+    """preamp_v, filtered_v (V round bias) and drive_v (V above the reference node), shape (n,); limited: samples at
     which the preamp or the microphone was at its limit; end: state afterwards."""
 
     preamp_v: FloatArray
     filtered_v: FloatArray
     drive_v: FloatArray
     limited: int
-    end: FrontState
+    end: FrontEndState
 
 
 def drive_from(
@@ -42,8 +42,8 @@ def drive_from(
     rectifier: Rectifier,
     *,
     sample_rate_hz: float,
-    state: FrontState,
-) -> FrontNodes:
+    state: FrontEndState,
+) -> FrontEndNodes:
     """Return the nodes of one block. overloaded: shape (n,), samples that the microphone could not follow."""
     amplified, preamp_end = _amplified(microphone_v, preamp, sample_rate_hz, state)
     filtered_v, filter_end = filter_band(
@@ -62,12 +62,12 @@ def drive_from(
         state=state.rectifier,
     )
     limited = limited_samples(amplified, preamp, overloaded)
-    end = FrontState(preamp_end, filter_end, rectifier_end)
-    return FrontNodes(amplified.preamp_v, filtered_v, drive_v, limited, end)
+    end = FrontEndState(preamp_end, filter_end, rectifier_end)
+    return FrontEndNodes(amplified.preamp_v, filtered_v, drive_v, limited, end)
 
 
 def _amplified(
-    microphone_v: FloatArray, preamp: Preamp, sample_rate_hz: float, state: FrontState
+    microphone_v: FloatArray, preamp: Preamp, sample_rate_hz: float, state: FrontEndState
 ) -> tuple[Amplified, PreampState | BoardState]:
     before = state.preamp
     if isinstance(preamp, BoardPreamp):
@@ -81,7 +81,7 @@ def _amplified(
     return amplified, amplified.end
 
 
-def front_response(preamp: Preamp, band_filter: BandFilter, frequency_hz: float) -> complex:
+def front_end_response(preamp: Preamp, band_filter: BandFilter, frequency_hz: float) -> complex:
     """Volts at the rectifier over volts of the microphone at a frequency, H(jω), without limits."""
     return preamp.response(frequency_hz) * band_filter.response(frequency_hz)
 

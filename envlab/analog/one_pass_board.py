@@ -29,7 +29,7 @@ def in_one_pass(
 
 @dataclass(frozen=True, eq=False)
 class PrecisionNodes:
-    """microphone_v, preamp_v (V round bias), drive_v, held_v (V above the foot), shape (n,); limited: samples
+    """microphone_v, preamp_v (V round bias), drive_v, held_v (V above the reference node), shape (n,); limited: samples
     at which microphone or preamp was at its limit."""
 
     microphone_v: FloatArray

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from envlab.analog.bank.envelope_bank import EnvelopeBank
 from envlab.analog.detector import Detector, hold_step
-from envlab.analog.front_end import FrontState, drive_from
+from envlab.analog.front_end import FrontEndState, drive_from
 from envlab.analog.microphone import MicrophoneState, hear, is_overloaded
 from envlab.analog.noise import NoiseStreams, noise_streams
 from envlab.chain import Chain
@@ -39,7 +39,7 @@ class Reader(Protocol):
     """Takes what a bank's chains read, in the order of time."""
 
     def take(self, counts: NDArray[np.int32]) -> None:
-        """counts: shape (chains, readings of a block), 32-bit, ADC counts above rest, not negative."""
+        """counts: shape (chains, readings of a block), 32-bit, ADC counts above quiescent, not negative."""
 
 
 def behaviour(detector: Detector) -> tuple[float, float, float]:
@@ -130,7 +130,7 @@ class _Front:
     def __init__(
         self, chains: list[Chain], places: list[int], rate_hz: float, reader_of: Callable[[IntArray], Reader]
     ) -> None:
-        self._chain, self._rate_hz, self._state = chains[places[0]], rate_hz, FrontState()
+        self._chain, self._rate_hz, self._state = chains[places[0]], rate_hz, FrontEndState()
         self.limited = 0
         self.drive_v: FloatArray = np.empty(0)
         self.banks = [_Bank(self, chains, groups, reader_of, rate_hz) for groups in _banks(chains, places)]
@@ -165,8 +165,8 @@ class _Bank:
         first = chains[groups[0][0]]
         self.places = np.concatenate(groups)
         self._front, self._reader = front, reader_of(self.places)
-        self._adc, self._rest_v = first.adc, first.rectifier.rest_v
-        self._rest_counts = np.array([chains[place].rest_counts for place in self.places])
+        self._adc, self._quiescent_v = first.adc, first.rectifier.reference_node_v
+        self._quiescent_counts = np.array([chains[place].quiescent_counts for place in self.places])
         self._lanes = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
         detectors = tuple(chains[group[0]].detector_as_built for group in groups)
         self._bank = EnvelopeBank(detectors, first.rectifier, rate_hz, first.preamp.bias_v)
@@ -176,16 +176,16 @@ class _Bank:
         from envlab.engine import count_kernels
 
         read_v = self._bank.read(self._front.drive_v, block.upper, block.fraction)
-        counts = count_kernels.counts_above_rest(
+        counts = count_kernels.counts_above_quiescent(
             np.ascontiguousarray(read_v.T),
             self._lanes,
-            self._rest_v,
+            self._quiescent_v,
             self._adc.settled_share,
             self._adc.lsb_v,
             self._adc.offset_lsb,
             block.noise_lsb,
             self._adc.top_code,
-            self._rest_counts,
+            self._quiescent_counts,
         )
         self._reader.take(counts)
 

@@ -43,7 +43,7 @@ def nodes_at_readings(
     nearest = np.minimum(np.round(times_s * rate_hz).astype(np.int64), samples - 1)
     names = ("pressure_pa", "microphone_v", "preamp_v", "drive_v")
     columns: dict[str, FloatArray] = {name: np.empty(times_s.size) for name in (*names, "held_v")}
-    before = chain.silent_state.held_v
+    before = chain.quiescent_state.held_v
     for block in chain.node_blocks(pressure_pa, recording.sample_rate_hz):
         end = block.start + block.held_v.size
         at = slice(*np.searchsorted(nearest, (block.start, end)))
@@ -59,15 +59,15 @@ def nodes_at_readings(
     digital = chain.digital(columns["held_v"], recording.duration_s, None if noise is None else noise.adc)
     shown = np.floor(np.arange(times_s.size) * chain.frame_rate_hz / chain.adc.rate_hz + 1e-9).astype(int)
     duty = digital.duty[np.minimum(shown, digital.duty.size - 1)]
-    rest_v = chain.rectifier.rest_v
+    quiescent_v = chain.rectifier.reference_node_v
     return pd.DataFrame(
         {
             "time_s": times_s,
             "pressure_pa": columns["pressure_pa"],
             "microphone_v": columns["microphone_v"],
             "preamp_v": columns["preamp_v"],
-            "rectified_v": rest_v + columns["drive_v"],
-            "detector_v": rest_v + columns["held_v"],
+            "rectified_v": quiescent_v + columns["drive_v"],
+            "detector_v": quiescent_v + columns["held_v"],
             "adc_counts": digital.adc_counts,
             "envelope_counts": digital.envelope_counts,
             "duty": duty,

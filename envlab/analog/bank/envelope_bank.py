@@ -9,7 +9,7 @@ from envlab.analog.bank.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.detector import Detector
 from envlab.analog.envelope import HoldState, hold_drive
 from envlab.analog.rectifier import Rectifier
-from envlab.analog.tones.nonlinear_steady_state import silent_state
+from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.units import FloatArray, IntArray
 
 # A group of vector lanes takes the time of three or four diodes one by one, however few lanes are used.
@@ -23,18 +23,18 @@ class EnvelopeBank:
         self, detectors: tuple[Detector, ...], rectifier: Rectifier, sample_rate_hz: float, bias_v: float
     ) -> None:
         self._detectors, self._rectifier, self._rate_hz = detectors, rectifier, sample_rate_hz
-        self._held = [silent_state(detector, rectifier, bias_v=bias_v) for detector in detectors]
-        rest_v = np.array([state.held_v for state in self._held])
+        self._held = [quiescent_state(detector, rectifier, bias_v=bias_v) for detector in detectors]
+        quiescent_v = np.array([state.held_v for state in self._held])
         self._kind = _kind(rectifier, len(detectors))
         if self._kind == "diode":
             self._diodes = diode_bank_of(detectors, rectifier, sample_rate_hz)
-            self._state = self._diodes.start(rest_v, np.array([state.across_v for state in self._held]))
+            self._state = self._diodes.start(quiescent_v, np.array([state.across_v for state in self._held]))
         elif self._kind == "ideal":
             self._bank = bank_of(detectors, sample_rate_hz)
-            self._state = self._bank.start(rest_v)
+            self._state = self._bank.start(quiescent_v)
 
     def read(self, drive_v: FloatArray, upper: IntArray, fraction: FloatArray) -> FloatArray:
-        """Return V above the foot, shape (readings, detectors).
+        """Return V above the reference node, shape (readings, detectors).
 
         drive_v, upper, fraction: one block and where it is read, as read_bank takes them.
         """

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from envlab.analog.adc import Adc, convert, instants_s
-from envlab.analog.front_end import FrontState, drive_from
+from envlab.analog.front_end import FrontEndState, drive_from
 from envlab.analog.microphone import MicrophoneState, hear
 from envlab.chain import Chain
 from envlab.digital.equivalence import follower_like, naive_follower
@@ -73,8 +73,8 @@ class FirmwareListening:
             magnitude = yield from self._read(chain, adc)
             self._key, self._magnitude = key, magnitude
         fast_v = self._magnitude * adc.lsb_v
-        rest_v = chain.rectifier.rest_v + chain.silent_state.held_v
-        wanted_v = np.maximum(analog.detector_v - rest_v, 0.0) * chain.adc.settled_share
+        quiescent_v = chain.rectifier.reference_node_v + chain.quiescent_state.held_v
+        wanted_v = np.maximum(analog.detector_v - quiescent_v, 0.0) * chain.adc.settled_share
         if wanted_v.max() < chain.adc.lsb_v:
             raise EnvlabError("On this clip the detector stays below one count: nothing to match.")
         first, last, times_s = _loudest(wanted_v, chain.adc.rate_hz)
@@ -95,7 +95,7 @@ class FirmwareListening:
 
     def _read(self, chain: Chain, adc: Adc) -> Generator[None, None, FloatArray]:
         """Distance of each fast reading from the bias, whole counts, shape (fast readings,)."""
-        wave, heard, state = self._wave, MicrophoneState(), FrontState()
+        wave, heard, state = self._wave, MicrophoneState(), FrontEndState()
         times_s = instants_s(wave.samples / wave.rate_hz, FAST_RATE_HZ)
         at = np.minimum(np.rint(times_s * wave.rate_hz).astype(np.int64), wave.samples - 1)
         filtered_v = np.empty(times_s.size)
@@ -131,8 +131,8 @@ class FirmwareListening:
             analog,
             duty=table.look_up(frame_counts) / table.full_code,
             frame_counts=frame_counts,
-            detector_v=chain.rest_v + counts * chain.adc.lsb_v,
-            adc_counts=chain.rest_counts + np.floor(counts).astype(np.int64),
+            detector_v=chain.quiescent_v + counts * chain.adc.lsb_v,
+            adc_counts=chain.quiescent_counts + np.floor(counts).astype(np.int64),
         )
 
 

@@ -20,7 +20,7 @@ class BoardLight:
     """The light of one board on a clip, or on the seconds round a playhead.
 
     duty: shape (frames,), 0 to full_duty; its first one is frame first_frame of the clip's total_frames.
-    frame_counts: envelope above rest that each of these frames shows, counts. detector_v (V at the pin's
+    frame_counts: envelope above quiescent that each of these frames shows, counts. detector_v (V at the pin's
     ground), adc_counts: shape (readings,), at chain.adc.rate_hz, the first one is the clip's first_reading.
     exact: what Chain.run gives without noise, bit for bit; else it may be a fraction of a count off.
     clipped_share: share of the clip with microphone or preamp at a limit; 0 where only a part is known.
@@ -45,7 +45,7 @@ class BoardLight:
 
     @property
     def relative_luminance(self) -> FloatArray:
-        """Luminance over the brightest state of the capped costume, 0 to 1, shape (frames,)."""
+        """Luminance over the brightest state of the limited costume, 0 to 1, shape (frames,)."""
         return self.duty / self.full_duty if self.full_duty > 0 else np.zeros_like(self.duty)
 
     @property
@@ -72,13 +72,13 @@ def light_from_readings(
 ) -> BoardLight:
     """Return the light of some frames of a clip.
 
-    held_v: V above the foot at the readings, shape (readings,), from first_reading on; it reaches to what the
+    held_v: V above the reference node at the readings, shape (readings,), from first_reading on; it reaches to what the
     last of the frames shows. The follower begins at rest with the first of them.
     """
-    detector_v = chain.rectifier.rest_v + held_v
+    detector_v = chain.rectifier.reference_node_v + held_v
     adc_counts = convert(detector_v, chain.adc)
-    above_rest = np.maximum(adc_counts - chain.rest_counts, 0).astype(np.float64)
-    envelope_counts, _ = follow(above_rest, chain.follower, rate_hz=chain.adc.rate_hz)
+    above_quiescent = np.maximum(adc_counts - chain.quiescent_counts, 0).astype(np.float64)
+    envelope_counts, _ = follow(above_quiescent, chain.follower, rate_hz=chain.adc.rate_hz)
     shown = chain.reading_of_frame(frames.stop)[frames.start :] - first_reading
     table = table_of(chain)
     frame_counts = envelope_counts[shown]

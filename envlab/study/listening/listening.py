@@ -21,7 +21,7 @@ from envlab.errors import ParameterError
 from envlab.sound.interpolate import interpolation_factor
 from envlab.sound.recording import Recording
 from envlab.study.listening.light import BoardLight, light_from_readings
-from envlab.study.listening.wave import KeptDrive, KeptWave, front_of
+from envlab.study.listening.wave import KeptDrive, KeptWave, front_end_of
 from envlab.study.listening.window import window_light
 from envlab.units import FloatArray
 
@@ -31,7 +31,7 @@ _BOARDS_KEPT = 64
 
 @dataclass(frozen=True, eq=False)
 class _Readings:
-    """held_v: V above the foot, shape (readings,). clipped_share: of microphone and preamp."""
+    """held_v: V above the reference node, shape (readings,). clipped_share: of microphone and preamp."""
 
     held_v: FloatArray
     clipped_share: float
@@ -69,7 +69,7 @@ class Listening:
 
     def window(self, chain: Chain, playhead_s: float) -> BoardLight:
         """Return the light round a playhead, s from the start; the whole and exact where it is known."""
-        drive = self._drive if self._drive is not None and self._drive.front == front_of(chain) else None
+        drive = self._drive if self._drive is not None and self._drive.front == front_end_of(chain) else None
         return self.known(chain) or window_light(chain, self.wave, drive, playhead_s)
 
     def whole(self, chain: Chain) -> BoardLight:
@@ -93,7 +93,7 @@ class Listening:
             times_s = instants_s(self.duration_s, chain.adc.rate_hz)
             upper, fraction = stamps_of(times_s, self.wave.samples, self.wave.rate_hz)
             read_v = np.empty(times_s.size)
-            state = chain.silent_state
+            state = chain.quiescent_state
             for start, drive_v in drive.blocks():
                 before = state.held_v
                 held_v, state = hold_drive(
@@ -118,7 +118,7 @@ class Listening:
         return self._drive_of(chain)
 
     def _drive_of(self, chain: Chain) -> KeptDrive:
-        if self._drive is None or self._drive.front != front_of(chain):
+        if self._drive is None or self._drive.front != front_end_of(chain):
             self._drive = KeptDrive(chain, self.wave, self._place)
         return self._drive
 
@@ -142,4 +142,4 @@ class Listening:
 
 def _circuit_of(chain: Chain) -> tuple[object, ...]:
     """What decides on the readings: all but the firmware and the light."""
-    return (*front_of(chain), chain.detector, chain.hold_capacitor, chain.adc)
+    return (*front_end_of(chain), chain.detector, chain.hold_capacitor, chain.adc)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from envlab.analog.front_end import FrontState, drive_from
+from envlab.analog.front_end import FrontEndState, drive_from
 from envlab.analog.microphone import MicrophoneState, hear, is_overloaded
 from envlab.chain import Chain
 from envlab.sound.interpolate import internal_rate_hz, interpolate, interpolated_blocks
@@ -84,24 +84,24 @@ class KeptWave:
         return some
 
 
-def front_of(chain: Chain) -> tuple[object, ...]:
+def front_end_of(chain: Chain) -> tuple[object, ...]:
     """Return what decides on the drive: chains of which this is equal offer the same to their detectors."""
     return chain.microphone, chain.preamp, chain.band_filter, chain.rectifier
 
 
 class KeptDrive:
-    """What one front makes of a clip's wave, V above the rectifier's foot, kept as far as it was asked for.
+    """What one front makes of a clip's wave, V above the rectifier's reference node, kept as far as it was asked for.
 
     place: room for all of it, shape (samples,). limited: samples so far at which microphone or preamp was at
     its limit.
     """
 
     def __init__(self, chain: Chain, wave: KeptWave, place: FloatArray) -> None:
-        self.front = front_of(chain)
+        self.front = front_end_of(chain)
         self.filled = 0
         self.limited = 0
         self._chain, self._wave, self._drive_v = chain, wave, place
-        self._heard, self._state = MicrophoneState(), FrontState()
+        self._heard, self._state = MicrophoneState(), FrontEndState()
 
     def blocks(self) -> Iterator[tuple[int, FloatArray]]:
         """Yield (start, drive in V) from the beginning; what is not known yet is computed."""

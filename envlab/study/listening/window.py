@@ -18,7 +18,7 @@ from envlab.analog.adc import instants_s, read_at
 from envlab.analog.band_filter import BandFilter
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.envelope import HoldState, hold_drive
-from envlab.analog.front_end import FrontState, drive_from
+from envlab.analog.front_end import FrontEndState, drive_from
 from envlab.analog.microphone import MicrophoneState, hear
 from envlab.analog.preamp import amplify
 from envlab.analog.sections import SECOND_MATCH_HZ
@@ -140,7 +140,7 @@ def _drive_from_rest(chain: Chain, wave: KeptWave, start: int, stop: int) -> Ite
     """Yield the drive from one sample to another, piece by piece, V."""
     lead = max(0, start - int(_LEAD_S * wave.rate_hz))
     fine_pa = wave.piece(lead, stop)
-    heard, front = MicrophoneState(), FrontState()
+    heard, front = MicrophoneState(), FrontEndState()
     for first in range(lead, stop, _PIECE):
         some_pa = fine_pa[first - lead : first - lead + _PIECE]
         microphone_v, heard = hear(some_pa, chain.microphone, sample_rate_hz=wave.rate_hz, state=heard)
@@ -162,11 +162,11 @@ def _drive_from_rest(chain: Chain, wave: KeptWave, start: int, stop: int) -> Ite
 def _rough(
     chain: Chain, wave: KeptWave, from_s: float, stop: int, times_s: FloatArray
 ) -> tuple[FloatArray, HoldState]:
-    """Return (V above the foot at times_s, state of the capacitors) at a sample of the wave, stop."""
+    """Return (V above the reference node at times_s, state of the capacitors) at a sample of the wave, stop."""
     rate_hz = wave.rate_hz / _ROUGH_STEP
     start = int(from_s * rate_hz) * _ROUGH_STEP
     if stop <= start:
-        return np.empty(0), chain.silent_state
+        return np.empty(0), chain.quiescent_state
     pressure_pa = _thinned(wave, start, stop)
     signal_v, _ = hear(pressure_pa, chain.microphone, sample_rate_hz=rate_hz)
     # An amplifier's own speed means nothing at this rate; its gain and its limits do.
@@ -180,20 +180,20 @@ def _rough(
         _matched_low(chain.band_filter, rate_hz),
         replace(chain.rectifier, gain_bandwidth_hz=None),
         sample_rate_hz=rate_hz,
-        state=FrontState(),
+        state=FrontEndState(),
     )
     held_v, end = hold_drive(
         nodes.drive_v,
         chain.rectifier,
         chain.detector_as_built,
         sample_rate_hz=rate_hz,
-        state=chain.silent_state,
+        state=chain.quiescent_state,
     )
     read_v = read_at(
         held_v,
         times_s - start / wave.rate_hz,
         sample_rate_hz=rate_hz,
-        start_v=chain.silent_state.held_v,
+        start_v=chain.quiescent_state.held_v,
     )
     return read_v, end
 

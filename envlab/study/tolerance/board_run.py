@@ -20,7 +20,7 @@ from envlab.analog.adc import in_lsb
 from envlab.analog.bank.envelope_bank import EnvelopeBank
 from envlab.analog.bank.tolerance_bank import Board, BoardBlock, SpreadBank, alike_enough, noise_apart
 from envlab.analog.electret import Electret
-from envlab.analog.front_end import FrontState, drive_from
+from envlab.analog.front_end import FrontEndState, drive_from
 from envlab.analog.microphone import MicrophoneState, hear, is_overloaded, self_noise_pa
 from envlab.analog.noise import NoiseStreams, noise_streams
 from envlab.analog.preamp import input_noise_v
@@ -171,9 +171,9 @@ class _Played:
             yield _Wave(end, fine_pa, fine_v, due.before(start, end))
 
 
-def _above_rest(lsb: FloatArray, nominal: Chain) -> NDArray[np.int32]:
+def _above_quiescent(lsb: FloatArray, nominal: Chain) -> NDArray[np.int32]:
     code = np.clip(np.floor(lsb), 0, nominal.adc.top_code)
-    return np.asarray(np.maximum(code - nominal.rest_counts, 0), dtype=np.int32)
+    return np.asarray(np.maximum(code - nominal.quiescent_counts, 0), dtype=np.int32)
 
 
 def _bank_board(chain: Chain) -> Board:
@@ -231,7 +231,7 @@ def _side_by_side(
             wave, nodes = block
             read_v = bank.read(nodes, wave.due.upper, wave.due.fraction, pool, workers)
             lsb = rest_lsb + per_volt * read_v + wave.due.noise_lsb
-            take(_above_rest(lsb, nominal))
+            take(_above_quiescent(lsb, nominal))
             if progress is not None:
                 progress(wave.end / played.samples)
             block = following.result()
@@ -240,7 +240,9 @@ def _side_by_side(
 
 def _converters(boards: Sequence[Chain]) -> tuple[FloatArray, FloatArray]:
     """Return (reading at rest, counts per volt above it) of each board's ADC, shape (boards, 1)."""
-    at_rest = np.array([[float(in_lsb(np.asarray(one.rectifier.rest_v), one.adc))] for one in boards])
+    at_rest = np.array(
+        [[float(in_lsb(np.asarray(one.rectifier.reference_node_v), one.adc))] for one in boards]
+    )
     return at_rest, np.array([[one.adc.settled_share / one.adc.lsb_v] for one in boards])
 
 
@@ -250,11 +252,11 @@ class _Exact:
     def __init__(self, board: Chain, rate_hz: float) -> None:
         self._board, self._rate_hz = board, rate_hz
         self._bank = EnvelopeBank((board.detector_as_built,), board.rectifier, rate_hz, board.preamp.bias_v)
-        self._microphone, self._front = MicrophoneState(), FrontState()
+        self._microphone, self._front = MicrophoneState(), FrontEndState()
         self.limited = 0
 
     def read(self, wave: _Wave) -> FloatArray:
-        """Return volts above the foot at the readings due, shape (readings,)."""
+        """Return volts above the reference node at the readings due, shape (readings,)."""
         board = self._board
         offered_pa = wave.pressure_pa
         if wave.noise_v.size:
@@ -289,8 +291,8 @@ def _one_by_one(
 
             def run(place: int, wave: _Wave = wave) -> NDArray[np.int32]:
                 board = boards[place]
-                lsb = in_lsb(board.rectifier.rest_v + exact[place].read(wave), board.adc)
-                return _above_rest(lsb + wave.due.noise_lsb, nominal)
+                lsb = in_lsb(board.rectifier.reference_node_v + exact[place].read(wave), board.adc)
+                return _above_quiescent(lsb + wave.due.noise_lsb, nominal)
 
             take(np.stack(list(pool.map(run, range(len(boards))))))
             if progress is not None:
