@@ -47,7 +47,7 @@ class LookupTable:
     def __post_init__(self) -> None:
         check_whole("bits", self.bits, 1, 16)
         check_whole("full_scale_counts", self.full_scale_counts, 1, 65_536)
-        check_range("duty limit", self.duty_limit, 0.0, 1.0)
+        check_range("duty_limit", self.duty_limit, 0.0, 1.0)
         check_range("base_light", self.base_light, 0.0, 1.0)
         check_choice("index", self.index, ("even", "octave"))
         codes = _checked_codes(self.duty_codes, self.bits)
@@ -215,11 +215,11 @@ def duty_codes(luminance: FloatArray, *, bits: int, duty_limit: float, base_ligh
 
 def top_code(bits: int, duty_limit: float) -> int:
     """Return the largest code of so many bits whose duty does not pass the duty limit (0..1)."""
-    check_range("duty limit", duty_limit, 0.0, 1.0)
+    check_range("duty_limit", duty_limit, 0.0, 1.0)
     top = _most_code(bits, duty_limit)
     if top < 1:
         raise ParameterError(
-            "duty limit", duty_limit, f"at least {1 / ((1 << bits) - 1):.3g}, one code of {bits} bit"
+            "duty_limit", duty_limit, f"at least {1 / ((1 << bits) - 1):.3g}, one code of {bits} bit"
         )
     return top
 

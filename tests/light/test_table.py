@@ -188,9 +188,9 @@ def test_codes_cannot_be_changed_afterwards():
         ({"entries": 2000}, "at most 1025 for 10 bit counts"),
         ({"adc_bits": 16}, "stated, up to 4097, for 16 bit counts"),
         ({"adc_bits": 3}, "adc_bits"),
-        ({"duty limit": 1.2}, "duty limit"),
-        ({"duty limit": 0.0}, "one code of 16 bit"),
-        ({"duty limit": 0.1, "bits": 2}, "at least 0.333"),
+        ({"duty_limit": 1.2}, "duty_limit"),
+        ({"duty_limit": 0.0}, "one code of 16 bit"),
+        ({"duty_limit": 0.1, "bits": 2}, "at least 0.333"),
         ({"base_light": -0.1}, "base_light"),
     ],
 )

@@ -59,7 +59,7 @@ def test_nothing_is_fetched_from_elsewhere(page: str, seen: Any) -> None:
 
 
 def test_every_picture_is_there_with_words_in_its_place(seen: Any) -> None:
-    metrics = [attributes["id"] for tag, attributes in seen.tags if tag == "metric"]
+    metrics = [attributes["id"] for tag, attributes in seen.tags if tag == "figure"]
     assert tuple(metrics) == PICTURES
     labels = [a["aria-label"] for tag, a in seen.tags if tag == "svg" and a.get("role") == "img"]
     assert len(labels) == len(PICTURES)
@@ -118,7 +118,7 @@ def test_many_boards_are_told_of_where_they_were_simulated(
     told = reader()
     told.feed(full_page)
     text = " ".join(told.text.split())
-    assert "tolerance" in [attributes["id"] for tag, attributes in told.tags if tag == "metric"]
+    assert "tolerance" in [attributes["id"] for tag, attributes in told.tags if tag == "figure"]
     assert len(tolerance.words) > 4
     for line in tolerance.words:
         assert line in text

@@ -182,7 +182,7 @@ BAD = [
         "[sweep.rectifier] kind is 'both'; it must be one of half, full",
     ),
     (
-        "[sweep.rectifier]\nrest_v = [5]\n",
+        "[sweep.rectifier]\nreference_node_v = [5]\n",
         "[sweep.rectifier] quiescent_v is 5.0; it must be below the ADC's reference_v",
     ),
     (
