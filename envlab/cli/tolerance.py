@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from envlab.study.specification.specification import Specification
     from envlab.study.sweep.choice import Choice
-    from envlab.study.tolerance.tolerance import ToleranceResult
+    from envlab.study.tolerance.result import ToleranceResult
 
 # What a design run takes the time for; the verb asks for as many as the design file says.
 DESIGN_BOARDS = 300

@@ -32,7 +32,7 @@ from envlab.study.tolerance.words import percent_text
 from envlab.units import keep_together
 
 if TYPE_CHECKING:
-    from envlab.study.tolerance.tolerance import ToleranceResult
+    from envlab.study.tolerance.result import ToleranceResult
 
 _GLANCE = ("beat_contrast_lstar", "onset_lag_worst_ms", "flashes_per_s", "supply_99_a")
 

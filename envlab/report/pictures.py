@@ -23,7 +23,7 @@ from envlab.study.sweep.choice import Choice
 from envlab.units import keep_together
 
 if TYPE_CHECKING:
-    from envlab.study.tolerance.tolerance import ToleranceResult
+    from envlab.study.tolerance.result import ToleranceResult
 
 
 @dataclass(frozen=True)

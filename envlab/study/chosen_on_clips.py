@@ -14,10 +14,11 @@ from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import supply_current_a
 from envlab.light.table import LookupTable
 from envlab.metrics.metrics_of_clip import clip_seed, frame_envelopes
+from envlab.sound.clip import Clip
 from envlab.sound.feed import regrouped, stretch
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
-from envlab.study.specification.specification import Clip, Specification
+from envlab.study.specification.specification import Specification
 from envlab.units import FloatArray
 
 STROKE_S = 0.12

@@ -18,7 +18,7 @@ from envlab.units import FloatArray, db, pressure_rms_pa
 if TYPE_CHECKING:
     import pandas as pd
 
-    from envlab.study.specification.specification import Clip
+    from envlab.sound.clip import Clip
 
 _BAND_HZ = np.geomspace(20, 20e3, 400)
 

@@ -60,10 +60,11 @@ from envlab.engine.count_kernels import counts_above_quiescent
 from envlab.light.table import LookupTable
 from envlab.metrics.metrics_of_clip import clip_columns, frame_envelopes
 from envlab.metrics.streaming_metrics import StreamingMetrics
+from envlab.sound.clip import Clip
 from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
 from envlab.sound.stream import open_sound
 from envlab.study.specification.ranges import Choices
-from envlab.study.specification.specification import Clip, Specification, demo_specification
+from envlab.study.specification.specification import Specification, demo_specification
 from envlab.study.sweep.sweep import sweep
 from envlab.units import FloatArray
 

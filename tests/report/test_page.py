@@ -21,7 +21,7 @@ from envlab.report.page import page_text
 from envlab.report.pictures import Picture, pictures_of
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.sweep.choice import choose
-from envlab.study.tolerance.tolerance import ToleranceResult
+from envlab.study.tolerance.result import ToleranceResult
 
 PICTURES = (
     "schematic",

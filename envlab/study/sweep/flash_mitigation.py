@@ -28,8 +28,9 @@ from envlab.light.flashes.mitigations import (
     slope_mitigation,
 )
 from envlab.metrics.metrics_of_clip import clip_seed, frame_envelopes
+from envlab.sound.clip import Clip
 from envlab.study.specification.ranges import with_values
-from envlab.study.specification.specification import Clip, Specification
+from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import Choice
 from envlab.units import FloatArray, format_value
 

@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from envlab.errors import EnvlabWarning, FileError, ParameterError, check_range
+from envlab.sound.clip import Clip
 from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording, read_recording
 from envlab.study.listening.listening import LONGEST_S
-from envlab.study.specification.specification import Clip
 from envlab.units import from_db
 
 # The notebook's server takes messages of 10 MiB; a bigger one ends the connection.

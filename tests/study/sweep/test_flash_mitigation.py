@@ -22,7 +22,8 @@ from envlab.errors import ParameterError
 from envlab.light.flashes.mitigations import limit_slope, raise_rest
 from envlab.light.lightness import lightness_cie1976
 from envlab.metrics.metrics_of_clip import clip_seed
-from envlab.study.specification.specification import Clip, demo_specification
+from envlab.sound.clip import Clip
+from envlab.study.specification.specification import demo_specification
 from envlab.study.sweep.choice import choose
 from envlab.study.sweep.flash_mitigation import find_mitigations, with_mitigations
 from envlab.study.sweep.sweep import sweep
