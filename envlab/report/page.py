@@ -58,7 +58,10 @@ def page_text(
     pictures: dict[str, Picture],
     tolerance: ToleranceResult | None = None,
 ) -> str:
-    """Return the page of report_html from its pictures, by name, and the light on the specification's clips."""
+    """Return the page of report_html from its pictures, by name.
+
+    And the light on the specification's clips.
+    """
     parts = parts_list(choice.chain, specification.ranges)
     metrics = metric_rows(specification, choice)
     page = Environment(

@@ -36,9 +36,13 @@ def tables(draw: st.DrawFn) -> LookupTable:
     rest = draw(st.sampled_from([0.0, 0.0, 0.1, 0.5]))
     if draw(st.booleans()):
         return build_octave_table(
-            asked, adc_bits=adc_bits, steps_per_octave=draw(st.sampled_from([4, 16, 64])), bits=bits, duty_limit=duty_limit,
+            asked,
+            adc_bits=adc_bits,
+            steps_per_octave=draw(st.sampled_from([4, 16, 64])),
+            bits=bits,
+            duty_limit=duty_limit,
             base_light=rest,
-        )  # fmt: skip
+        )
     entries = draw(st.sampled_from([None, 16, 17, 33, 50, 65]))
     return build_table(
         asked, adc_bits=adc_bits, entries=entries, bits=bits, duty_limit=duty_limit, base_light=rest

@@ -19,8 +19,9 @@ used once. What follows from it, and is meant so:
 - the area of the light is not credited: WCAG lets small areas pass, but how near the public stands to a
   costume, and how many costumes flash together, nobody knows.
 
-Y_max is the brightest state that the costume can show under its supply duty_limit, not the lamp's own full scale, so
-a duty limit hides no flash. Passing is no medical clearance: it says that a published limit is kept, nothing more.
+Y_max is the brightest state that the costume can show under its supply duty_limit, not the lamp's own full
+scale, so a duty limit hides no flash. Passing is no medical clearance: it says that a published limit is
+kept, nothing more.
 """
 
 from __future__ import annotations

@@ -1,4 +1,6 @@
-"""Mitigations for a board that flashes: what is named passes when it is counted again, the next milder does not.
+"""Mitigations for a board that flashes: what is named passes when it is counted again.
+
+The next milder does not.
 
 Counted again by tests/reference/flashes.py, which is written from the definition in WCAG 2.2, on light that
 Chain.run gives, one chain and one clip at a time.
