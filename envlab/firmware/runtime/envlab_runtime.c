@@ -19,6 +19,14 @@
 #define ENVLAB_FALL(sum, low, a, b) envlab_subtract_product(sum, a, b)
 #endif
 
+#define ENVLAB_LEARNT_BLOCKS 2u
+#define ENVLAB_NEVER 0xFFFFu
+#if ENVLAB_ZERO_BLOCK_BITS >= 8
+#define ENVLAB_MEAN(sum) ((sum) >> (ENVLAB_ZERO_BLOCK_BITS - 8))
+#else
+#define ENVLAB_MEAN(sum) ((sum) << (8 - ENVLAB_ZERO_BLOCK_BITS))
+#endif
+
 /* Entry position/256 of a table and its fraction of the way to the next one, rounded half up. */
 static unsigned between(const uint16_t *table, unsigned position)
 {
@@ -42,14 +50,34 @@ uint16_t envlab_scale(uint16_t value, uint16_t factor)
     return (uint16_t)scaled(value, factor);
 }
 
+static void begin_block(envlab_state *state)
+{
+    state->zero_sum = 0u;
+    state->highest = 0u;
+    state->lowest = ENVLAB_NEVER;
+    state->zero_left = (uint16_t)(1u << ENVLAB_ZERO_BLOCK_BITS);
+}
+
 void envlab_start(envlab_state *state)
 {
     state->envelope = 0u;
     state->envelope_low = 0u;
+    state->zero = (uint32_t)ENVLAB_ZERO_START << 8;
+    state->zero_limit = ENVLAB_ZERO_START + ENVLAB_ZERO_REACH;
+    state->unlearnt = ENVLAB_LEARNT_BLOCKS;
+    begin_block(state);
+    state->countdown = ENVLAB_ADAPT_EVERY;
+    state->judge_left = ENVLAB_JUDGE_EVERY;
+    state->patience = ENVLAB_PATIENCE;
+    state->full = 0u;
     state->window = ENVLAB_WINDOW_START;
+    state->aim = ENVLAB_WINDOW_START;
+    state->peak = 0u;
+    state->peak_before = 0u;
     state->noise = 0u;
     state->gate = ENVLAB_GATE_OPEN;
-    state->countdown = ENVLAB_ADAPT_EVERY;
+    state->mute = ENVLAB_MUTE_FRAMES;
+    state->fade = 0u;
 }
 
 void envlab_choose_offset(envlab_state *state, uint8_t offset_step)
@@ -65,6 +93,42 @@ void envlab_choose_offset(envlab_state *state, uint8_t offset_step)
         offset_step--;
     }
     state->window = window;
+    state->aim = window;
+}
+
+/* The first still blocks of readings set the zero. Later a lower mean draws it down by an eighth of the way,
+ * and a higher one lets it creep up: a slow minimum that means of many readings do not pull under what they
+ * scatter about. What no offset explains teaches nothing: a converter that is stuck, or without supply. */
+static void learn_zero(envlab_state *state)
+{
+    const uint32_t least = (uint32_t)ENVLAB_ZERO_LEAST << 8;
+    const uint32_t most = (uint32_t)ENVLAB_ZERO_MOST << 8;
+    const uint32_t fall_most = ENVLAB_ZERO_FALL;
+    uint32_t mean = ENVLAB_MEAN(state->zero_sum);
+    uint32_t zero = state->zero;
+    unsigned spread = (unsigned)state->highest - state->lowest;
+    unsigned limit = state->zero_limit;
+
+    begin_block(state);
+    if (mean < least) {
+        return;
+    }
+    if ((state->unlearnt != 0u) && (spread <= ENVLAB_ZERO_STILL) && (mean <= most)) {
+        state->unlearnt--;
+        zero = mean;
+        limit = ENVLAB_NEVER;
+    } else if (mean < zero) {
+        uint32_t fall = (zero - mean) >> 3;
+
+        zero -= (fall > fall_most) ? fall_most : fall;
+    } else if (zero + ENVLAB_ZERO_RISE <= (uint32_t)limit << 8) {
+        zero += ENVLAB_ZERO_RISE;
+    }
+    state->zero = zero;
+    if (limit > (unsigned)(zero >> 8) + ENVLAB_ZERO_REACH) {
+        limit = (unsigned)(zero >> 8) + ENVLAB_ZERO_REACH;
+    }
+    state->zero_limit = (uint16_t)limit;
 }
 
 /* The difference is taken on the whole part and the full product is added: nothing is shifted away, so the
@@ -73,7 +137,8 @@ uint16_t envlab_follow(envlab_state *state, uint16_t reading)
 {
     uint32_t envelope = state->envelope;
     unsigned now = envlab_upper(envelope);
-    unsigned target = (reading > ENVLAB_REST) ? reading - ENVLAB_REST : 0u;
+    unsigned zero = (uint16_t)(state->zero >> 8);
+    unsigned target = (reading > zero) ? reading - zero : 0u;
 
     if (target >= now) {
         ENVLAB_RISE(&envelope, &state->envelope_low, target - now, ENVLAB_ATTACK_FACTOR);
@@ -81,6 +146,17 @@ uint16_t envlab_follow(envlab_state *state, uint16_t reading)
         ENVLAB_FALL(&envelope, &state->envelope_low, now - target, ENVLAB_RELEASE_FACTOR);
     }
     state->envelope = envelope;
+    state->zero_sum += reading;
+    if (reading > state->highest) {
+        state->highest = reading;
+    }
+    if (reading < state->lowest) {
+        state->lowest = reading;
+    }
+    state->zero_left--;
+    if (state->zero_left == 0u) {
+        learn_zero(state);
+    }
     return (uint16_t)envlab_upper(envelope);
 }
 
@@ -115,39 +191,116 @@ uint16_t envlab_look_up(uint16_t position)
 }
 
 #if ENVLAB_AUTOMATIC_LEVEL
-/* The window rises while the light is full and falls while it is not. The noise drops to every quiet moment
- * and creeps up in between. Each stops at the first value at or past its end. */
+/* Where the window is to go. Too much full light is borne as long as a shout lasts, then it goes up in steps;
+ * silence is borne as long, then it goes down to where it started. Peaks far under the ceiling let it go down.
+ * While muted it goes there at once. */
+static void judge(envlab_state *state)
+{
+    const unsigned step = ENVLAB_WINDOW_STEP, full_most = ENVLAB_FULL_MOST;
+    unsigned window = state->window, aim = window;
+    unsigned peak = state->peak, loudest = state->peak_before;
+    uint8_t bright = (uint8_t)(state->full > full_most);
+    uint8_t patience = ENVLAB_PATIENCE;
+    unsigned over = (peak > window) ? peak - window : 0u;
+
+    over = (over > ENVLAB_RANGE) ? over - ENVLAB_RANGE : 0u;
+    if (over > ENVLAB_WINDOW_MOST - window) {
+        over = ENVLAB_WINDOW_MOST - window;
+    }
+    if ((state->mute != 0u) && (over != 0u)) {
+        aim += over;
+    } else if ((bright != 0u) || (peak <= ENVLAB_SOUND_LEVEL)) {
+        patience = state->patience;
+        if (patience != 0u) {
+            patience--;
+        } else if (bright != 0u) {
+            aim += (over > step) ? step : over;
+        } else if (aim > ENVLAB_WINDOW_START) {
+            aim = ENVLAB_WINDOW_START;
+        }
+    } else {
+        unsigned reach;
+
+        if (loudest < peak) {
+            loudest = peak;
+        }
+        reach = (loudest > window) ? loudest - window : 0u;
+        if (reach < ENVLAB_RANGE - ENVLAB_WINDOW_BAND) {
+            unsigned fall = ENVLAB_RANGE - ENVLAB_WINDOW_AIM - reach;
+
+            aim -= (fall > window - ENVLAB_WINDOW_LEAST) ? window - ENVLAB_WINDOW_LEAST : fall;
+        }
+    }
+    if (peak > ENVLAB_SOUND_LEVEL) {
+        state->peak_before = (uint16_t)peak;
+    }
+    state->peak = 0u;
+    state->full = 0u;
+    state->patience = patience;
+    state->aim = (uint16_t)aim;
+    if (state->mute != 0u) {
+        state->window = (uint16_t)aim;
+    }
+}
+
+/* Moves the window towards its aim, or judges the peaks. The noise drops to every quiet moment and creeps up
+ * in between; it stops at the first value at or past its end. */
 static void adapt(envlab_state *state, unsigned above)
 {
-    const unsigned most = ENVLAB_WINDOW_MOST, noise_most = ENVLAB_NOISE_MOST;
-    unsigned window = state->window;
+    const unsigned noise_most = ENVLAB_NOISE_MOST;
+    unsigned window = state->window, aim = state->aim;
     unsigned noise = state->noise;
 
+    state->countdown = ENVLAB_ADAPT_EVERY;
     if (above >= ENVLAB_RANGE) {
-        if (window < most) {
-            window += ENVLAB_WINDOW_RISE;
-        }
-    } else if (window > ENVLAB_WINDOW_LEAST) {
-        window -= ENVLAB_WINDOW_FALL;
+        state->full++;
+    }
+    state->judge_left--;
+    if (state->judge_left == 0u) {
+        state->judge_left = ENVLAB_JUDGE_EVERY;
+        judge(state);
+    } else if (aim > window) {
+        state->window = (uint16_t)((aim - window > ENVLAB_WINDOW_RISE) ? window + ENVLAB_WINDOW_RISE : aim);
+    } else {
+        state->window = (uint16_t)((window - aim > ENVLAB_WINDOW_FALL) ? window - ENVLAB_WINDOW_FALL : aim);
     }
     if (above < noise) {
         noise = above;
     } else if (noise < noise_most) {
         noise += ENVLAB_NOISE_RISE;
     }
-    state->window = (uint16_t)window;
     state->noise = (uint16_t)noise;
-    state->countdown = ENVLAB_ADAPT_EVERY;
 }
 #endif
+
+/* Nothing while muted, then less than everything until the fade-in is done. */
+static uint16_t faded(envlab_state *state, unsigned duty)
+{
+    const unsigned dim = ENVLAB_DIM;
+    unsigned fade = state->fade;
+
+    if (state->mute != 0u) {
+        state->mute--;
+        return 0u;
+    }
+    fade = (dim - fade > ENVLAB_FADE_STEP) ? fade + ENVLAB_FADE_STEP : dim;
+    state->fade = (uint16_t)fade;
+    return (uint16_t)scaled(duty, fade);
+}
 
 uint16_t envlab_brightness(envlab_state *state, uint16_t envelope)
 {
     unsigned position = envelope;
+    unsigned duty = ENVLAB_BASE_DUTY;
 
 #if ENVLAB_LEVEL_INDEX
     unsigned window = state->window;
     position = level(envelope);
+#if ENVLAB_AUTOMATIC_LEVEL
+    if (position > state->peak) {
+        state->peak = (uint16_t)position;
+    }
+#endif
     if (position < window) {
         position = window;
     }
@@ -164,10 +317,11 @@ uint16_t envlab_brightness(envlab_state *state, uint16_t envelope)
 #endif
     if (position < (unsigned)state->noise + state->gate) {
         state->gate = ENVLAB_GATE_OPEN;
-        return ENVLAB_REST_DUTY;
+    } else {
+        state->gate = ENVLAB_GATE_CLOSE;
+        duty = between(envlab_table, position);
     }
-    state->gate = ENVLAB_GATE_CLOSE;
-    return (uint16_t)scaled(between(envlab_table, position), ENVLAB_CAP);
+    return faded(state, duty);
 }
 
 uint16_t envlab_step(envlab_state *state, uint16_t reading)
