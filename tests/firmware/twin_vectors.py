@@ -142,7 +142,7 @@ def _cases() -> list[Case]:
             tame._replace(
                 automatic=1, adapt_every=19, judge_every=255, window_start=9, window_least=1,
                 window_most=65_535 - 9, window_rise=9, window_fall=1, window_step=9, full_most=100,
-                patience=1, window_band=0, window_aim=0, sound_level=0, mute_frames=65_535, fade_step=65_535,
+                patience=1, window_band=0, window_aim=0, sound_level=0, mute_frames=9_999, fade_step=65_535,
                 zero_start=40_000, zero_least=0, zero_most=65_000, zero_reach=535, zero_still=65_535,
                 zero_rise=65_535, zero_fall=65_535, zero_block_bits=5, noise_most=0, noise_rise=0, range_level=256, gate_open=1,
                 gate_close=0, attack_factor=1, attack_fraction=24, release_factor=1, release_fraction=16,

@@ -197,6 +197,7 @@ uint16_t envlab_look_up(uint16_t position)
 static void judge(envlab_state *state)
 {
     const unsigned step = ENVLAB_WINDOW_STEP, full_most = ENVLAB_FULL_MOST;
+    const unsigned close_by = ENVLAB_RANGE - ENVLAB_WINDOW_BAND;
     unsigned window = state->window, aim = window;
     unsigned peak = state->peak, loudest = state->peak_before;
     uint8_t bright = (uint8_t)(state->full > full_most);
@@ -225,7 +226,7 @@ static void judge(envlab_state *state)
             loudest = peak;
         }
         reach = (loudest > window) ? loudest - window : 0u;
-        if (reach < ENVLAB_RANGE - ENVLAB_WINDOW_BAND) {
+        if (reach < close_by) {
             unsigned fall = ENVLAB_RANGE - ENVLAB_WINDOW_AIM - reach;
 
             aim -= (fall > window - ENVLAB_WINDOW_LEAST) ? window - ENVLAB_WINDOW_LEAST : fall;
