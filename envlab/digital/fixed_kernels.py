@@ -12,8 +12,8 @@ from numba import njit
 from envlab.digital.fixed_words import FixedState, FixedWords
 from envlab.units import IntArray
 
-
 ZERO_BITS = 8
+ZERO_MASK = 255
 LEARNT_BLOCKS = 2
 
 
@@ -22,13 +22,13 @@ def start(words: FixedWords) -> FixedState:
     """Silence, zero and window where the design has them, gate shut, dark for mute_frames."""
     return FixedState(
         envelope=0,
-        zero=words.zero_start << ZERO_BITS,
         zero_sum=0,
+        zero=words.zero_start,
         zero_limit=words.zero_start + words.zero_reach,
         highest=0,
-        lowest=0xFFFF,
         zero_left=1 << words.zero_block_bits,
         envelope_low=0,
+        zero_low=0,
         unlearnt=LEARNT_BLOCKS,
         countdown=words.adapt_every,
         judge_left=words.judge_every,
@@ -52,55 +52,58 @@ def choose_offset(words: FixedWords, state: FixedState, offset_step: int) -> Fix
     window = words.window_least_sensitive - step * words.offset_step
     s = state
     return FixedState(
-        s.envelope, s.zero, s.zero_sum, s.zero_limit, s.highest, s.lowest, s.zero_left, s.envelope_low,
-        s.unlearnt, s.countdown, s.judge_left, s.patience, s.full, window, window, s.peak, s.peak_before,
+        s.envelope, s.zero_sum, s.zero, s.zero_limit, s.highest, s.zero_left, s.envelope_low,
+        s.zero_low, s.unlearnt, s.countdown, s.judge_left, s.patience, s.full, window, window, s.peak, s.peak_before,
         s.noise, s.gate, s.mute, s.fade,
     )  # fmt: skip
 
 
 @njit(cache=True, nogil=True)
 def learn_zero(
-    words: FixedWords, total: int, spread: int, zero: int, limit: int, unlearnt: int
+    words: FixedWords, total: int, highest: int, zero: int, limit: int, unlearnt: int
 ) -> tuple[int, int, int]:
-    """Zero, its limit and the blocks yet to learn from, after a block of readings of a sum and a spread.
+    """Zero, its limit and the blocks yet to learn from, after a block of readings of a sum and a highest one.
 
-    The first still blocks set the zero. Later a lower mean draws it down by an eighth of the way, at most
+    The first still blocks set the zero. Later a lower mean draws it down by a quarter of the way, at most
     zero_fall; a higher one lets it creep up by zero_rise. A mean that no offset explains teaches nothing.
     """
     shift = words.zero_block_bits - ZERO_BITS
     mean = total >> shift if shift >= 0 else total << -shift
-    if mean < words.zero_least << ZERO_BITS:
+    if mean >> ZERO_BITS < words.zero_least:
         return zero, limit, unlearnt
-    if unlearnt > 0 and spread <= words.zero_still and mean <= words.zero_most << ZERO_BITS:
+    if unlearnt > 0 and mean >> ZERO_BITS <= words.zero_most and highest - (mean >> ZERO_BITS) <= words.zero_still:
         return mean, (mean >> ZERO_BITS) + words.zero_reach, unlearnt - 1
-    if mean < zero:
-        zero -= min((zero - mean) >> 3, words.zero_fall)
-        limit = min(limit, (zero >> ZERO_BITS) + words.zero_reach)
-    elif zero + words.zero_rise <= limit << ZERO_BITS:
-        zero += words.zero_rise
-    return zero, limit, unlearnt
+    if mean > zero:
+        if zero >> ZERO_BITS < limit:
+            zero += words.zero_rise
+        return zero, limit, unlearnt
+    far = (zero >> ZERO_BITS) - (mean >> ZERO_BITS) > ZERO_MASK
+    zero -= words.zero_fall if far else min((zero - mean) >> 2, words.zero_fall)
+    return zero, min(limit, (zero >> ZERO_BITS) + words.zero_reach), unlearnt
 
 
 @njit(cache=True, nogil=True)
 def follow(words: FixedWords, state: FixedState, reading: int) -> FixedState:
     """Attack or release by one period; the envelope word is state.envelope >> 16 of what is returned."""
     now = state.envelope >> 16
-    target = max(reading - (state.zero >> ZERO_BITS), 0)
+    target = max(reading - state.zero, 0)
     # 24 bits of fraction behind the point, all kept: 16 in envelope, 8 in envelope_low.
     whole = state.envelope << 8 | state.envelope_low
     if target >= now:
         whole += (target - now) * words.attack_factor << (24 - words.attack_fraction)
     else:
         whole -= (now - target) * words.release_factor << (24 - words.release_fraction)
-    total, highest = state.zero_sum + reading, max(state.highest, reading)
-    lowest, left = min(state.lowest, reading), state.zero_left - 1
-    zero, limit, unlearnt = state.zero, state.zero_limit, state.unlearnt
+    total, highest, left = state.zero_sum, state.highest, state.zero_left
     if left == 0:
-        zero, limit, unlearnt = learn_zero(words, total, highest - lowest, zero, limit, unlearnt)
-        total, highest, lowest, left = 0, 0, 0xFFFF, 1 << words.zero_block_bits
+        total, highest, left = 0, 0, 1 << words.zero_block_bits
+    total, highest, left = total + reading, max(highest, reading), left - 1
+    zero, limit, unlearnt = state.zero << ZERO_BITS | state.zero_low, state.zero_limit, state.unlearnt
+    if left == 0:
+        zero, limit, unlearnt = learn_zero(words, total, highest, zero, limit, unlearnt)
     s = state
     return FixedState(
-        whole >> 8, zero, total, limit, highest, lowest, left, whole & 0xFF, unlearnt, s.countdown,
+        whole >> 8, total, zero >> ZERO_BITS, limit, highest, left, whole & 0xFF,
+        zero & ZERO_MASK, unlearnt, s.countdown,
         s.judge_left, s.patience, s.full, s.window, s.aim, s.peak, s.peak_before, s.noise, s.gate, s.mute,
         s.fade,
     )  # fmt: skip
@@ -151,19 +154,21 @@ def judge(
     window goes down to where it started. Peaks more than window_band under the ceiling for two times let it
     go down until they are window_aim under it.
     """
-    reach = max(peak - window, 0)
-    over = min(max(reach - words.range_level, 0), words.window_most - window)
+    reach, aim, left = max(peak - window, 0), window, words.patience
+    over = reach - words.range_level
     if mute > 0 and over > 0:
-        return window + over, words.patience
-    if full > words.full_most:
-        return (window, patience - 1) if patience > 0 else (window + min(over, words.window_step), 0)
-    if peak <= words.sound_level:
-        return (window, patience - 1) if patience > 0 else (min(window, words.window_start), 0)
-    reach = max(max(peak, peak_before) - window, 0)
-    if reach >= words.range_level - words.window_band:
-        return window, words.patience
-    fall = min(words.range_level - words.window_aim - reach, window - words.window_least)
-    return window - fall, words.patience
+        aim = window + over
+    elif full > words.full_most or peak <= words.sound_level:
+        left = max(patience - 1, 0)
+        if patience == 0 and full <= words.full_most:
+            aim = min(window, words.window_start)
+        elif patience == 0 and over > 0:
+            aim = window + min(over, words.window_step)
+    else:
+        reach = max(reach, peak_before - window)
+        if reach < words.range_level - words.window_band:
+            aim -= min(words.range_level - words.window_aim - reach, window - words.window_least)
+    return min(aim, words.window_most), left
 
 
 @njit(cache=True, nogil=True)
@@ -187,15 +192,7 @@ def brightness(
             judge_left -= 1
             if position >= words.range_level:
                 full += 1
-            if judge_left == 0:
-                judge_left = words.judge_every
-                aim, patience = judge(words, window, full, peak, before, patience, s.mute)
-                if s.mute > 0:
-                    window = aim
-                if peak > words.sound_level:
-                    before = peak
-                full, peak = 0, 0
-            elif aim > window:
+            if aim > window:
                 window = min(window + words.window_rise, aim)
             elif aim < window:
                 window = max(window - words.window_fall, aim)
@@ -203,6 +200,14 @@ def brightness(
                 noise = position
             elif noise < words.noise_most:
                 noise += words.noise_rise
+        elif judge_left == 0:
+            judge_left = words.judge_every
+            aim, patience = judge(words, window, full, peak, before, patience, s.mute)
+            if s.mute > 0:
+                window = aim
+            if peak > words.sound_level:
+                before = peak
+            full, peak = 0, 0
     lit = position >= noise + s.gate
     gate = words.gate_close if lit else words.gate_open
     duty = between(table, position) if lit else words.base_duty
@@ -213,8 +218,8 @@ def brightness(
         fade = min(fade + words.fade_step, words.dim)
         duty = scale(duty, fade)
     return duty, FixedState(
-        s.envelope, s.zero, s.zero_sum, s.zero_limit, s.highest, s.lowest, s.zero_left, s.envelope_low,
-        s.unlearnt, countdown, judge_left, patience, full, window, aim, peak, before, noise, gate, mute, fade,
+        s.envelope, s.zero_sum, s.zero, s.zero_limit, s.highest, s.zero_left, s.envelope_low,
+        s.zero_low, s.unlearnt, countdown, judge_left, patience, full, window, aim, peak, before, noise, gate, mute, fade,
     )  # fmt: skip
 
 
@@ -266,7 +271,7 @@ def run_frames(
             state = choose_offset(words, state, offsets[k])
         word = state.envelope >> 16
         duty, state = brightness(words, state, table, word)
-        trace[k, 0], trace[k, 1], trace[k, 2] = word, duty, state.zero
+        trace[k, 0], trace[k, 1], trace[k, 2] = word, duty, state.zero << ZERO_BITS | state.zero_low
         trace[k, 3], trace[k, 4] = state.window, state.noise
     for n in range(done, readings.shape[0]):
         state = follow(words, state, readings[n])

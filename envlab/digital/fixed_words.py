@@ -61,13 +61,13 @@ class FixedState(NamedTuple):
     """
 
     envelope: int
-    zero: int
     zero_sum: int
+    zero: int
     zero_limit: int
     highest: int
-    lowest: int
     zero_left: int
     envelope_low: int
+    zero_low: int
     unlearnt: int
     countdown: int
     judge_left: int
@@ -116,11 +116,14 @@ def _check_zero(words: FixedWords) -> None:
     _at_most("zero_block_bits", words.zero_block_bits, BLOCK_BITS_MOST)
     _at_most("zero_least", words.zero_least, words.zero_start)
     _at_most("zero_start", words.zero_start, words.zero_most)
-    _at_most("zero_most", words.zero_most, WORD_MOST - words.zero_reach)
+    # One addition of the low byte to a rise, and the smallest difference that a fall is taken from.
+    _at_most("zero_rise", words.zero_rise, 0xFF00)
+    _at_most("zero_fall", words.zero_fall, 0xFF00)
+    _at_most("zero_most", words.zero_most, WORD_MOST - words.zero_reach - (words.zero_rise >> 8) - 1)
 
 
 def _check_automatic(words: FixedWords) -> None:
-    _at_least("adapt_every", words.adapt_every, 1)
+    _at_least("adapt_every", words.adapt_every, 2)
     _at_least("judge_every", words.judge_every, 1)
     _at_least("patience", words.patience, 1)
     _at_least("window_start", words.window_start, words.window_least)

@@ -2,8 +2,8 @@
 
 The quiescent level (the "zero" of the runtime) is learnt from blocks of a quarter to half a second. At start
 the first still blocks set it. From then on it is a slow minimum of the blocks' means: a lower mean draws it
-down by an eighth of the way, a higher one lets it creep up. A mean over hundreds of readings stands in
-fractions of an LSB, and the eighth keeps the minimum of many of them from falling under what they scatter
+down by a quarter of the way, a higher one lets it creep up. A mean over hundreds of readings stands in
+fractions of an LSB, and the quarter keeps the minimum of many of them from falling under what they scatter
 about. The creep is slow and bounded, since a steady sound and a drifting amplifier look the same.
 """
 
@@ -16,7 +16,7 @@ from envlab.errors import check_positive, check_range
 
 LEAST_BLOCK_S = 0.25
 SIGMAS = 4.0
-STILL_LSB = 4.0
+STILL_LSB = 2.0
 FALL_LSB_S = 1.0
 MARGIN_LSB = 1.0
 ZERO_FRACTION = 256
@@ -99,7 +99,7 @@ def zero_words(
     """Return the words for a design whose readings at silence are quiescent_counts, counts.
 
     A start is learnt up to one LSB beyond offset_lsb, so that noise does not hide an offset of just as much.
-    Blocks are still while they stay within 4 LSB and eight standard deviations.
+    A block is still if no reading stands more than 2 LSB and four standard deviations above its mean.
     """
     check_range("noise_lsb", noise_lsb, 0.0, unit="LSB")
     per_count = 1 << (16 - adc_bits)
@@ -110,15 +110,18 @@ def zero_words(
     beyond = reach + round(MARGIN_LSB * per_count)
 
     def for_a_block(lsb_s: float) -> int:
-        return min(math.floor(lsb_s * per_count * ZERO_FRACTION * block_s), 0xFFFF)
+        return min(math.floor(lsb_s * per_count * ZERO_FRACTION * block_s), 0xFF00)
 
+    rise = for_a_block(learnt.rise_lsb_min / 60)
+    # The last rise may begin just under the limit: together they stay within offset_lsb.
+    within = max(reach - math.ceil(rise / ZERO_FRACTION), 0)
     return ZeroWords(
         start=start,
         least=max(start - beyond, 0),
-        most=max(min(start + beyond, 0xFFFF - reach), start),
-        reach=reach,
-        still=min(round((STILL_LSB + 2 * SIGMAS * noise_lsb) * per_count), 0xFFFF),
-        rise=for_a_block(learnt.rise_lsb_min / 60),
+        most=max(min(start + beyond, 0xFFFE - within - (rise >> 8)), start),
+        reach=within,
+        still=min(round((STILL_LSB + SIGMAS * noise_lsb) * per_count), 0xFFFF),
+        rise=rise,
         fall=for_a_block(FALL_LSB_S),
         block_bits=bits,
     )

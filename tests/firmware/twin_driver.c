@@ -29,13 +29,14 @@ void driver_step(const uint8_t *input, uint8_t *record)
     record = driver_put16(record, envelope);
     record = driver_put16(record, envlab_brightness(&state, envelope));
     record = driver_put32(record, state.envelope);
-    record = driver_put32(record, state.zero);
-    record = driver_put32(record, state.zero_sum);
+    record = driver_put16(record, state.sum_low);
+    record = driver_put16(record, state.sum_high);
+    record = driver_put16(record, state.zero);
     record = driver_put16(record, state.zero_limit);
     record = driver_put16(record, state.highest);
-    record = driver_put16(record, state.lowest);
     record = driver_put16(record, state.zero_left);
     record = driver_put8(record, state.envelope_low);
+    record = driver_put8(record, state.zero_low);
     record = driver_put8(record, state.unlearnt);
     record = driver_put8(record, state.countdown);
     record = driver_put8(record, state.judge_left);

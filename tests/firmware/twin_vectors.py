@@ -26,8 +26,8 @@ DRIVER = Path(__file__).parent / "twin_driver.c"
 STIMULUS_BYTES = 3
 NO_OFFSET = 255
 WIDE, NARROW = (
-    {"envelope", "zero", "zero_sum"},
-    {"envelope_low", "unlearnt", "countdown", "judge_left", "patience", "full"},
+    {"envelope", "zero_sum"},
+    {"envelope_low", "zero_low", "unlearnt", "countdown", "judge_left", "patience", "full"},
 )
 RECORD = np.dtype(
     [("word", "<u2"), ("duty", "<u2")]
@@ -119,14 +119,14 @@ def _cases() -> list[Case]:
         _of_words(
             "gate always shut",
             tame._replace(gate_open=50_000, gate_close=50_000, base_duty=77, mute_frames=9,
-                fade_step=3, zero_start=30_000, zero_least=200, zero_most=65_000, zero_reach=535,
+                fade_step=3, zero_start=30_000, zero_least=200, zero_most=64_999, zero_reach=535,
                 zero_still=65_535, zero_block_bits=15),
             parade.codes,
         ),
         _of_words(
             "both clamps",
             tame._replace(
-                automatic=1, adapt_every=1, judge_every=3, window_start=30_000, window_least=27_600,
+                automatic=1, adapt_every=2, judge_every=3, window_start=30_000, window_least=27_600,
                 window_most=33_000, window_rise=700, window_fall=300, window_step=1500, full_most=1,
                 patience=2, window_band=700, window_aim=300, sound_level=27_900, mute_frames=400,
                 fade_step=1000, zero_start=300, zero_least=200, zero_most=400, zero_reach=60, zero_still=5,
@@ -143,8 +143,8 @@ def _cases() -> list[Case]:
                 automatic=1, adapt_every=19, judge_every=255, window_start=9, window_least=1,
                 window_most=65_535 - 9, window_rise=9, window_fall=1, window_step=9, full_most=100,
                 patience=1, window_band=0, window_aim=0, sound_level=0, mute_frames=9_999, fade_step=65_535,
-                zero_start=40_000, zero_least=0, zero_most=65_000, zero_reach=535, zero_still=65_535,
-                zero_rise=65_535, zero_fall=65_535, zero_block_bits=5, noise_most=0, noise_rise=0, range_level=256, gate_open=1,
+                zero_start=40_000, zero_least=0, zero_most=64_744, zero_reach=535, zero_still=65_535,
+                zero_rise=65_280, zero_fall=65_280, zero_block_bits=5, noise_most=0, noise_rise=0, range_level=256, gate_open=1,
                 gate_close=0, attack_factor=1, attack_fraction=24, release_factor=1, release_fraction=16,
                 dim=0, base_duty=65_535, window_least_sensitive=65_526, offset_step=1040, offset_steps=63,
             ),

@@ -20,11 +20,11 @@
 #endif
 
 #define ENVLAB_LEARNT_BLOCKS 2u
-#define ENVLAB_NEVER 0xFFFFu
-#if ENVLAB_ZERO_BLOCK_BITS >= 8
-#define ENVLAB_MEAN(sum) ((sum) >> (ENVLAB_ZERO_BLOCK_BITS - 8))
+#define ENVLAB_BLOCK ENVLAB_ZERO_BLOCK_BITS
+#if ENVLAB_BLOCK >= 8
+#define ENVLAB_MEAN_LOW(sum_low) ((sum_low) >> (ENVLAB_BLOCK - 8))
 #else
-#define ENVLAB_MEAN(sum) ((sum) << (8 - ENVLAB_ZERO_BLOCK_BITS))
+#define ENVLAB_MEAN_LOW(sum_low) ((sum_low) << (8 - ENVLAB_BLOCK))
 #endif
 
 /* Entry position/256 of a table and its fraction of the way to the next one, rounded half up. */
@@ -50,19 +50,20 @@ uint16_t envlab_scale(uint16_t value, uint16_t factor)
     return (uint16_t)scaled(value, factor);
 }
 
-static void begin_block(envlab_state *state)
+ENVLAB_INLINE void begin_block(envlab_state *state)
 {
-    state->zero_sum = 0u;
+    state->sum_low = 0u;
+    state->sum_high = 0u;
     state->highest = 0u;
-    state->lowest = ENVLAB_NEVER;
-    state->zero_left = (uint16_t)(1u << ENVLAB_ZERO_BLOCK_BITS);
+    state->zero_left = (uint16_t)(1u << ENVLAB_BLOCK);
 }
 
 void envlab_start(envlab_state *state)
 {
     state->envelope = 0u;
     state->envelope_low = 0u;
-    state->zero = (uint32_t)ENVLAB_ZERO_START << 8;
+    state->zero = ENVLAB_ZERO_START;
+    state->zero_low = 0u;
     state->zero_limit = ENVLAB_ZERO_START + ENVLAB_ZERO_REACH;
     state->unlearnt = ENVLAB_LEARNT_BLOCKS;
     begin_block(state);
@@ -96,39 +97,55 @@ void envlab_choose_offset(envlab_state *state, uint8_t offset_step)
     state->aim = window;
 }
 
-/* The first still blocks of readings set the zero. Later a lower mean draws it down by an eighth of the way,
+/* The first still blocks of readings set the zero. Later a lower mean draws it down by a quarter of the way,
  * and a higher one lets it creep up: a slow minimum that means of many readings do not pull under what they
  * scatter about. What no offset explains teaches nothing: a converter that is stuck, or without supply. */
-static void learn_zero(envlab_state *state)
+ENVLAB_SELDOM uint16_t learn_zero(envlab_state *state, uint16_t envelope)
 {
-    const uint32_t least = (uint32_t)ENVLAB_ZERO_LEAST << 8;
-    const uint32_t most = (uint32_t)ENVLAB_ZERO_MOST << 8;
-    const uint32_t fall_most = ENVLAB_ZERO_FALL;
-    uint32_t mean = ENVLAB_MEAN(state->zero_sum);
-    uint32_t zero = state->zero;
-    unsigned spread = (unsigned)state->highest - state->lowest;
-    unsigned limit = state->zero_limit;
+    const unsigned least = ENVLAB_ZERO_LEAST, most = ENVLAB_ZERO_MOST, fall_most = ENVLAB_ZERO_FALL;
+    unsigned sum_low = state->sum_low, sum_high = state->sum_high;
+    unsigned word = (uint16_t)((sum_high << (16 - ENVLAB_BLOCK)) | (sum_low >> ENVLAB_BLOCK));
+    unsigned zero = state->zero;
+    uint8_t word_low = (uint8_t)ENVLAB_MEAN_LOW(sum_low), low = state->zero_low;
 
-    begin_block(state);
-    if (mean < least) {
-        return;
-    }
-    if ((state->unlearnt != 0u) && (spread <= ENVLAB_ZERO_STILL) && (mean <= most)) {
+    if (word < least) {
+        /* not a reading of this converter at silence */
+    } else if ((state->unlearnt != 0u) && (word <= most)
+               && (state->highest - word <= ENVLAB_ZERO_STILL)) {
         state->unlearnt--;
-        zero = mean;
-        limit = ENVLAB_NEVER;
-    } else if (mean < zero) {
-        uint32_t fall = (zero - mean) >> 3;
+        zero = word;
+        low = word_low;
+        state->zero_limit = (uint16_t)(word + ENVLAB_ZERO_REACH);
+    } else if ((word > zero) || ((word == zero) && (word_low > low))) {
+        if (zero < state->zero_limit) {
+            unsigned risen = low + ENVLAB_ZERO_RISE;
 
-        zero -= (fall > fall_most) ? fall_most : fall;
-    } else if (zero + ENVLAB_ZERO_RISE <= (uint32_t)limit << 8) {
-        zero += ENVLAB_ZERO_RISE;
+            zero += risen >> 8;
+            low = (uint8_t)risen;
+        }
+    } else {
+        unsigned fall = fall_most;
+
+        word = zero - word;
+        if (word < 256u) {
+            unsigned quarter = ((word << 8) + low - word_low) >> 2;
+
+            if (quarter < fall) {
+                fall = quarter;
+            }
+        }
+        zero -= fall >> 8;
+        if (low < (uint8_t)fall) {
+            zero--;
+        }
+        low = (uint8_t)(low - fall);
+        if (zero + ENVLAB_ZERO_REACH < state->zero_limit) {
+            state->zero_limit = (uint16_t)(zero + ENVLAB_ZERO_REACH);
+        }
     }
-    state->zero = zero;
-    if (limit > (unsigned)(zero >> 8) + ENVLAB_ZERO_REACH) {
-        limit = (unsigned)(zero >> 8) + ENVLAB_ZERO_REACH;
-    }
-    state->zero_limit = (uint16_t)limit;
+    state->zero = (uint16_t)zero;
+    state->zero_low = low;
+    return envelope;
 }
 
 /* The difference is taken on the whole part and the full product is added: nothing is shifted away, so the
@@ -137,7 +154,7 @@ uint16_t envlab_follow(envlab_state *state, uint16_t reading)
 {
     uint32_t envelope = state->envelope;
     unsigned now = envlab_upper(envelope);
-    unsigned zero = (uint16_t)(state->zero >> 8);
+    unsigned zero = state->zero;
     unsigned target = (reading > zero) ? reading - zero : 0u;
 
     if (target >= now) {
@@ -146,18 +163,19 @@ uint16_t envlab_follow(envlab_state *state, uint16_t reading)
         ENVLAB_FALL(&envelope, &state->envelope_low, now - target, ENVLAB_RELEASE_FACTOR);
     }
     state->envelope = envelope;
-    state->zero_sum += reading;
+    if (state->zero_left == 0u) {
+        begin_block(state);
+    }
+    state->sum_low = (uint16_t)(state->sum_low + reading);
+    if (state->sum_low < reading) {
+        state->sum_high++;
+    }
     if (reading > state->highest) {
         state->highest = reading;
     }
-    if (reading < state->lowest) {
-        state->lowest = reading;
-    }
     state->zero_left--;
-    if (state->zero_left == 0u) {
-        learn_zero(state);
-    }
-    return (uint16_t)envlab_upper(envelope);
+    now = envlab_upper(envelope);
+    return (state->zero_left == 0u) ? learn_zero(state, (uint16_t)now) : (uint16_t)now;
 }
 
 #if ENVLAB_LEVEL_INDEX
@@ -172,6 +190,10 @@ static unsigned level(unsigned envelope)
     if (envelope < 0x0100u) {
         envelope = (uint16_t)(envelope << 8);
         octave = 3u;
+    }
+    if (envelope < 0x0400u) {
+        envelope <<= 2;
+        octave -= 2u;
     }
     while (envelope > 0x1FFFu) {
         envelope >>= 1;
@@ -194,47 +216,49 @@ uint16_t envlab_look_up(uint16_t position)
 /* Where the window is to go. Too much full light is borne as long as a shout lasts, then it goes up in steps;
  * silence is borne as long, then it goes down to where it started. Peaks far under the ceiling let it go down.
  * While muted it goes there at once. */
-static void judge(envlab_state *state)
+ENVLAB_SELDOM void judge(envlab_state *state)
 {
-    const unsigned step = ENVLAB_WINDOW_STEP, full_most = ENVLAB_FULL_MOST;
+    const unsigned step = ENVLAB_WINDOW_STEP, full_most = ENVLAB_FULL_MOST, most = ENVLAB_WINDOW_MOST;
     const unsigned close_by = ENVLAB_RANGE - ENVLAB_WINDOW_BAND;
     unsigned window = state->window, aim = window;
-    unsigned peak = state->peak, loudest = state->peak_before;
-    uint8_t bright = (uint8_t)(state->full > full_most);
+    unsigned peak = state->peak;
+    unsigned reach = (peak > window) ? peak - window : 0u;
     uint8_t patience = ENVLAB_PATIENCE;
-    unsigned over = (peak > window) ? peak - window : 0u;
+    uint8_t bright = (uint8_t)(state->full > full_most);
 
-    over = (over > ENVLAB_RANGE) ? over - ENVLAB_RANGE : 0u;
-    if (over > ENVLAB_WINDOW_MOST - window) {
-        over = ENVLAB_WINDOW_MOST - window;
-    }
-    if ((state->mute != 0u) && (over != 0u)) {
-        aim += over;
+    if ((state->mute != 0u) && (reach > ENVLAB_RANGE)) {
+        aim += reach - ENVLAB_RANGE;
     } else if ((bright != 0u) || (peak <= ENVLAB_SOUND_LEVEL)) {
         patience = state->patience;
         if (patience != 0u) {
             patience--;
-        } else if (bright != 0u) {
-            aim += (over > step) ? step : over;
-        } else if (aim > ENVLAB_WINDOW_START) {
-            aim = ENVLAB_WINDOW_START;
+        } else if (bright == 0u) {
+            if (aim > ENVLAB_WINDOW_START) {
+                aim = ENVLAB_WINDOW_START;
+            }
+        } else if (reach > ENVLAB_RANGE) {
+            reach -= ENVLAB_RANGE;
+            aim += (reach > step) ? step : reach;
         }
     } else {
-        unsigned reach;
+        unsigned before = (state->peak_before > window) ? state->peak_before - window : 0u;
 
-        if (loudest < peak) {
-            loudest = peak;
+        if (reach < before) {
+            reach = before;
         }
-        reach = (loudest > window) ? loudest - window : 0u;
         if (reach < close_by) {
             unsigned fall = ENVLAB_RANGE - ENVLAB_WINDOW_AIM - reach;
 
             aim -= (fall > window - ENVLAB_WINDOW_LEAST) ? window - ENVLAB_WINDOW_LEAST : fall;
         }
     }
+    if (aim > most) {
+        aim = most;
+    }
     if (peak > ENVLAB_SOUND_LEVEL) {
         state->peak_before = (uint16_t)peak;
     }
+    state->judge_left = ENVLAB_JUDGE_EVERY;
     state->peak = 0u;
     state->full = 0u;
     state->patience = patience;
@@ -244,23 +268,20 @@ static void judge(envlab_state *state)
     }
 }
 
-/* Moves the window towards its aim, or judges the peaks. The noise drops to every quiet moment and creeps up
- * in between; it stops at the first value at or past its end. */
-static void adapt(envlab_state *state, unsigned above)
+/* Moves the window towards its aim. The noise drops to every quiet moment and creeps up in between; it stops
+ * at the first value at or past its end. */
+ENVLAB_SELDOM void adapt(envlab_state *state, unsigned above)
 {
     const unsigned noise_most = ENVLAB_NOISE_MOST;
     unsigned window = state->window, aim = state->aim;
     unsigned noise = state->noise;
 
     state->countdown = ENVLAB_ADAPT_EVERY;
+    state->judge_left--;
     if (above >= ENVLAB_RANGE) {
         state->full++;
     }
-    state->judge_left--;
-    if (state->judge_left == 0u) {
-        state->judge_left = ENVLAB_JUDGE_EVERY;
-        judge(state);
-    } else if (aim > window) {
+    if (aim > window) {
         state->window = (uint16_t)((aim - window > ENVLAB_WINDOW_RISE) ? window + ENVLAB_WINDOW_RISE : aim);
     } else {
         state->window = (uint16_t)((window - aim > ENVLAB_WINDOW_FALL) ? window - ENVLAB_WINDOW_FALL : aim);
@@ -314,6 +335,8 @@ uint16_t envlab_brightness(envlab_state *state, uint16_t envelope)
     state->countdown--;
     if (state->countdown == 0u) {
         adapt(state, position);
+    } else if (state->judge_left == 0u) {
+        judge(state);
     }
 #endif
     if (position < (unsigned)state->noise + state->gate) {

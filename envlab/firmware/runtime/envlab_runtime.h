@@ -26,17 +26,18 @@ extern "C" {
  * started at power-up, if only the envelope passes between them. */
 typedef struct {
     uint32_t envelope;     /* unsigned Q16.16 of an envelope word */
-    uint32_t zero;         /* unsigned Q16.8 of a reading */
-    uint32_t zero_sum;     /* of the readings of this block */
+    uint16_t sum_low;      /* of the readings of this block, the lower 16 bits */
+    uint16_t sum_high;     /* the upper 16 bits */
+    uint16_t zero;         /* reading at silence */
     uint16_t zero_limit;   /* reading: the zero rises no further */
     uint16_t highest;      /* reading of this block */
-    uint16_t lowest;       /* reading of this block */
     uint16_t zero_left;    /* readings until the block is full */
     uint8_t envelope_low;  /* the 8 bits behind envelope */
+    uint8_t zero_low;      /* the 8 bits behind zero */
     uint8_t unlearnt;      /* still blocks until the start has been learnt */
 
     uint8_t countdown;     /* steps until window and noise adapt again */
-    uint8_t judge_left;    /* adaptations until the peaks are judged again */
+    uint8_t judge_left;    /* adaptations until the peaks are judged, in the step after */
     uint8_t patience;      /* judgements until too much light, or silence, moves the window */
     uint8_t full;          /* adaptations at full light since the last judgement */
     uint16_t window;       /* level word: where the light begins */
