@@ -212,7 +212,7 @@ def brightness(
     gate = words.gate_close if lit else words.gate_open
     duty = between(table, position) if lit else words.base_duty
     mute, fade = s.mute, s.fade
-    if mute > 0:
+    if fade != words.dim and mute > 0:
         mute, duty = mute - 1, 0
     else:
         fade = min(fade + words.fade_step, words.dim)

@@ -28,7 +28,7 @@
 #endif
 
 /* Entry position/256 of a table and its fraction of the way to the next one, rounded half up. */
-static unsigned between(const uint16_t *table, unsigned position)
+ENVLAB_INLINE unsigned between(const uint16_t *table, unsigned position)
 {
     const uint16_t *entry = table + (position >> 8);
     unsigned low = ENVLAB_ROM_U16(entry);
@@ -191,10 +191,6 @@ static unsigned level(unsigned envelope)
         envelope = (uint16_t)(envelope << 8);
         octave = 3u;
     }
-    if (envelope < 0x0400u) {
-        envelope <<= 2;
-        octave -= 2u;
-    }
     while (envelope > 0x1FFFu) {
         envelope >>= 1;
         octave++;
@@ -301,12 +297,14 @@ static uint16_t faded(envlab_state *state, unsigned duty)
     const unsigned dim = ENVLAB_DIM;
     unsigned fade = state->fade;
 
-    if (state->mute != 0u) {
-        state->mute--;
-        return 0u;
+    if (fade != dim) {
+        if (state->mute != 0u) {
+            state->mute--;
+            return 0u;
+        }
+        fade = (dim - fade > ENVLAB_FADE_STEP) ? fade + ENVLAB_FADE_STEP : dim;
+        state->fade = (uint16_t)fade;
     }
-    fade = (dim - fade > ENVLAB_FADE_STEP) ? fade + ENVLAB_FADE_STEP : dim;
-    state->fade = (uint16_t)fade;
     return (uint16_t)scaled(duty, fade);
 }
 
