@@ -71,7 +71,11 @@ def learn_zero(
     mean = total >> shift if shift >= 0 else total << -shift
     if mean >> ZERO_BITS < words.zero_least:
         return zero, limit, unlearnt
-    if unlearnt > 0 and mean >> ZERO_BITS <= words.zero_most and highest - (mean >> ZERO_BITS) <= words.zero_still:
+    if (
+        unlearnt > 0
+        and mean >> ZERO_BITS <= words.zero_most
+        and highest - (mean >> ZERO_BITS) <= words.zero_still
+    ):
         return mean, (mean >> ZERO_BITS) + words.zero_reach, unlearnt - 1
     if mean > zero:
         if zero >> ZERO_BITS < limit:

@@ -22,7 +22,11 @@ _WORDS = (
     ("ZERO_LEAST", "zero_least", "a lower mean of readings is no silence, Q0.16 of full scale"),
     ("ZERO_MOST", "zero_most", "a start is learnt up to here, Q0.16 of full scale"),
     ("ZERO_REACH", "zero_reach", "rises by this at most above its lowest, Q0.16 of full scale"),
-    ("ZERO_STILL", "zero_still", "a block is still if no reading is further above its mean, Q0.16 of full scale"),
+    (
+        "ZERO_STILL",
+        "zero_still",
+        "a block is still if no reading is further above its mean, Q0.16 of full scale",
+    ),
     ("ZERO_RISE", "zero_rise", "rise for a block, unsigned Q16.8 of a reading"),
     ("ZERO_FALL", "zero_fall", "largest fall for a block, unsigned Q16.8 of a reading"),
     ("ZERO_BLOCK_BITS", "zero_block_bits", "readings of a block, as a power of two"),
