@@ -24,6 +24,7 @@ from envlab.analog.preamp import Preamp, input_noise_v
 from envlab.analog.rectifier import Rectifier
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state, settled_ratio_at, tone_response_at
 from envlab.analog.tones.steady_state import ToneResponse, tone_response
+from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.followers import Follower, PassThrough, follow
 from envlab.errors import EnvlabWarning, ParameterError, check_range
 from envlab.light.curve import BrightnessMap, CountMap, LevelScale
@@ -51,6 +52,7 @@ class Chain:
     brightness: gate floor and ceiling in dB SPL; converted to counts through this chain's own gain.
     band_filter: between preamp and rectifier. hold_capacitor: what the detector's capacitor is made of.
     pixel_bits: depth of a pixel's duty, 1 to 16. frame_rate_hz: 10 to 1000, at most the ADC's rate.
+    firmware: what the exported runtime does beside all that.
     The supply must carry the dark pixels and leave one code of duty for light.
     """
 
@@ -67,6 +69,7 @@ class Chain:
     frame_rate_hz: float = 100.0
     band_filter: BandFilter = field(default_factory=NoBandFilter)
     hold_capacitor: HoldCapacitor = field(default_factory=HoldCapacitor)
+    firmware: FirmwareSettings = field(default_factory=FirmwareSettings)
 
     def __post_init__(self) -> None:
         check_range("frame_rate_hz", self.frame_rate_hz, 10, 1000, unit="Hz")

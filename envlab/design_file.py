@@ -38,6 +38,7 @@ from envlab.analog.parts import nearest_value
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
+from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.followers import (
     AttackRelease,
     MeanSquare,
@@ -79,6 +80,7 @@ STAGES: dict[str, type | dict[str, type]] = {
     "brightness": BrightnessMap,
     "pixels": Pixels,
     "supply": Supply,
+    "firmware": FirmwareSettings,
 }
 # Keys that name one part on the board: such a value must be one that can be bought.
 BOUGHT = {

@@ -1,0 +1,118 @@
+"""The light that a board's exported firmware makes of its readings, bit for bit, by the firmware's twin.
+
+What is shown is white: every channel of every pixel is asked for the same duty. Where the design dithers, a
+frame is written several times, and the codes are those of the first pixel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from envlab.analog.adc import convert
+from envlab.board_firmware import runtime_design
+from envlab.chain import Chain
+from envlab.digital.firmware_settings import level_control
+from envlab.digital.fixed_point import justify, run_frames
+from envlab.digital.fixed_words import FixedState
+from envlab.firmware.runtime_design import RuntimeDesign
+from envlab.light.lightness import lightness_cie1976
+from envlab.units import BoolArray, FloatArray, IntArray
+
+RUNNING_S = 10.0
+
+
+@dataclass(frozen=True, eq=False)
+class ExportedLight:
+    """What frames show, frame n at n/frame_rate_hz.
+
+    codes: shape (frames,), at the pixel's depth; (frames, refreshes) where the design dithers. duty: (frames,),
+    words of 16 bit as they leave the guard, or the brightness where there is none. held: (frames,), whether
+    the guard changed the frame. luminance: (frames,), Y over the brightest state of the limited costume; of a
+    dithered frame that of the mean over the pattern.
+    """
+
+    codes: IntArray
+    duty: IntArray
+    held: BoolArray
+    luminance: FloatArray
+
+    @property
+    def lightness(self) -> FloatArray:
+        """CIE L* (frames,), 0 to 100."""
+        return lightness_cie1976(self.luminance)
+
+    @property
+    def held_share(self) -> float:
+        """Share of the frames that the guard changed, 0 to 1."""
+        return float(self.held.mean()) if self.held.size else 0.0
+
+
+class ExportedFirmware:
+    """One board's firmware at one sensitivity, made once, to be run on many readings."""
+
+    def __init__(self, chain: Chain, sensitivity: str = "none", *, step: int | None = None) -> None:
+        """step: of the button, 0 the least sensitive; None where the design has it.
+
+        Raises ParameterError for a board whose firmware cannot be exported (runtime_design says why).
+        """
+        self.chain, self._step = chain, step
+        self.design: RuntimeDesign = runtime_design(chain, level=level_control(sensitivity))
+        self._table = chain.brightness_table()
+
+    @property
+    def steps(self) -> int:
+        """How many sensitivities its button has; 1 without one."""
+        return self.design.words.offset_steps
+
+    def running(self) -> FixedState:
+        """Return the state of a board that has been on for RUNNING_S of silence."""
+        chain = self.chain
+        silent = convert(np.full(round(RUNNING_S * chain.adc.rate_hz), chain.quiescent_v), chain.adc)
+        readings = justify(silent, chain.adc.bits)
+        ends = self._frame_ends(readings.size)
+        trace = run_frames(
+            self.design.words, self.design.codes, readings, ends, offsets=self._offsets(ends.size)
+        )
+        return trace.end
+
+    def light(
+        self, adc_counts: ArrayLike, *, guard: bool = True, state: FixedState | None = None
+    ) -> ExportedLight:
+        """Return the light of readings (n,), whole counts as the converter gives them, at its rate.
+
+        guard: whether the flash guard is on. state: what the firmware remembers, as running gives it; None:
+        it has just been switched on.
+        """
+        readings = justify(np.asarray(adc_counts, dtype=np.int64), self.chain.adc.bits)
+        ends = self._frame_ends(readings.size)
+        offsets = self._offsets(ends.size)
+        trace = run_frames(
+            self.design.words, self.design.codes, readings, ends, state=state, offsets=offsets
+        )
+        duty = self._guarded(trace.duty) if guard else trace.duty
+        codes = self._codes(duty)
+        return ExportedLight(codes, duty, duty != trace.duty, self._luminance(codes, duty))
+
+    def _frame_ends(self, readings: int) -> IntArray:
+        ratio = self.chain.adc.rate_hz / self.chain.frame_rate_hz
+        frames = int(np.ceil(readings / ratio - 1e-9))
+        return self.chain.reading_of_frame(frames) + 1
+
+    def _offsets(self, frames: int) -> IntArray:
+        offsets = np.full(frames, -1)
+        if self._step is not None and frames:
+            offsets[0] = self._step
+        return offsets
+
+    def _guarded(self, duty: IntArray) -> IntArray:
+        return duty
+
+    def _codes(self, duty: IntArray) -> IntArray:
+        return duty
+
+    def _luminance(self, codes: IntArray, duty: IntArray) -> FloatArray:
+        del duty
+        return codes / self._table.brightest_code

@@ -1,0 +1,124 @@
+"""What goes before a clip: the switch, a quiet minute, a shout; as readings of the board's ADC.
+
+Every scenario is made of readings, one stretch after the other, as if one sound stopped and the next began
+within one reading. What the detector still holds of the sound before is therefore left out; it is gone
+within its release, and what the firmware remembers is what is looked at here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.chain import Chain
+from envlab.light.flashes.flash import window_reach
+from envlab.metrics.metrics_of_clip import clip_seed
+from envlab.sound.recording import Recording
+from envlab.sound.signals import pink_noise
+from envlab.study.exported.shown import adc_readings
+from envlab.PLACE import Clip
+from envlab.study.specification.specification import Specification
+from envlab.units import FloatArray, IntArray, pressure_rms_pa
+
+QUIET_S = 60.0
+SHOUT_S = 3.0
+BEFORE_SHOUT_S = 20.0
+AFTER_SHOUT_S = 45.0
+# How far above the ceiling a shout stands: it makes full light of whatever the window is.
+SHOUT_OVER_CEILING_DB = 6.0
+_LOUDEST_SHOUT_DB_SPL = 140.0
+_OWN_RATE_HZ = 48_000.0
+_QUIET_STREAM, _SHOUT_STREAM = 2, 3
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """What a board reads in each stretch; counts, whole, at the ADC's rate.
+
+    clips: of each clip that can be judged. not_judged: the other clips, each with the reason. silence: QUIET_S
+    of the board's own noise. quiet: QUIET_S of the room, which quiet_name says. shout: SHOUT_S.
+    """
+
+    clips: dict[Clip, IntArray]
+    not_judged: dict[str, str]
+    silence: IntArray
+    quiet: IntArray
+    quiet_name: str
+    shout: IntArray
+
+
+def heard_by(
+    chain: Chain, specification: Specification, *, workers: int = 2, seed: int | None = None
+) -> Heard:
+    """Return what a board reads on every clip of a specification and in what may go before it.
+
+    seed: of all noise; None: the specification's.
+    """
+    first = specification.judging.seed if seed is None else seed
+    numbered = list(enumerate(specification.clips))
+
+    def one(place: tuple[int, Clip]) -> IntArray | str:
+        number, clip = place
+        recording = clip.recording()
+        reason = cannot_be_judged(recording, chain.frame_rate_hz)
+        if reason:
+            return reason
+        return adc_readings(chain, recording, np.random.default_rng(clip_seed(first, number)))
+
+    with ThreadPoolExecutor(workers) as pool:
+        readings = list(pool.map(one, numbered))
+    clips = {clip: r for clip, r in zip(specification.clips, readings, strict=True) if not isinstance(r, str)}
+    refused = zip(specification.clips, readings, strict=True)
+    silence = own_noise(chain, np.random.default_rng((first, _QUIET_STREAM)))
+    rooms = [clip for clip in clips if "room" in clip.tags]
+    quiet = lasting(clips[rooms[0]], QUIET_S, chain) if rooms else silence
+    return Heard(
+        clips=clips,
+        not_judged={clip.label: r for clip, r in refused if isinstance(r, str)},
+        silence=silence,
+        quiet=quiet,
+        quiet_name=rooms[0].label if rooms else "the board's own noise",
+        shout=adc_readings(
+            chain, shout(chain, np.random.default_rng((first, _SHOUT_STREAM))), np.random.default_rng(first)
+        ),
+    )
+
+
+def cannot_be_judged(recording: Recording, frame_rate_hz: float) -> str:
+    """Return why flashes cannot be judged on a recording: "" if they can."""
+    frames = int(recording.duration_s * frame_rate_hz + 1e-9)
+    if frames <= window_reach(frame_rate_hz):
+        return f"it lasts {recording.duration_s:.2g} s, and flashes are counted over a whole second"
+    if not np.any(recording.pressure_pa):
+        return "it is silent"
+    return ""
+
+
+def own_noise(chain: Chain, rng: np.random.Generator) -> IntArray:
+    """Return what the board reads in QUIET_S of silence, its own noise alone."""
+    silent = Recording(np.zeros(round(QUIET_S * _OWN_RATE_HZ)), _OWN_RATE_HZ, "silence")
+    return adc_readings(chain, silent, rng)
+
+
+def shout(chain: Chain, rng: np.random.Generator) -> Recording:
+    """Return SHOUT_S of pink noise, SHOUT_OVER_CEILING_DB above the ceiling.
+
+    Its length and kind are our own choice, no source.
+    """
+    level = min(chain.brightness.ceiling_db_spl + SHOUT_OVER_CEILING_DB, _LOUDEST_SHOUT_DB_SPL)
+    noise: FloatArray = pink_noise(pressure_rms_pa(level), SHOUT_S, _OWN_RATE_HZ, rng)
+    return Recording(noise, _OWN_RATE_HZ, "shout")
+
+
+def lasting(readings: IntArray, duration_s: float, chain: Chain) -> IntArray:
+    """Return readings, played again and again, for so long."""
+    looped: IntArray = np.resize(readings, round(duration_s * chain.adc.rate_hz))
+    return looped
+
+
+def joined(stretches: Sequence[IntArray]) -> IntArray:
+    """Return stretches one after the other."""
+    return np.concatenate(stretches)

@@ -1,0 +1,77 @@
+"""What a recording looks like on the yoke: the codes that the exported firmware writes to the pixels."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from envlab.chain import Chain
+from envlab.engine.node_table import nodes_at_readings
+from envlab.errors import ParameterError
+from envlab.exported_light import ExportedFirmware
+from envlab.sound.recording import Recording
+from envlab.units import IntArray
+
+
+def shown_codes(
+    chain: Chain,
+    recording: Recording,
+    sensitivity: str = "none",
+    guard: bool = True,
+    *,
+    rng: np.random.Generator | None = None,
+) -> IntArray:
+    """Return what the exported firmware shows of a recording, bit for bit, from the moment it is switched on.
+
+    It begins as the firmware does, dark and with a fade-in; exported_light.ExportedFirmware starts from a board
+    that has been on.
+
+    Parameters
+    ----------
+    chain
+        The board.
+    recording
+        What sounds at its microphone.
+    sensitivity
+        What moves floor and ceiling: "none", "steps" (a button, untouched), "automatic".
+    guard
+        Whether the flash guard is on.
+    rng
+        Of the noise of microphone, preamp and ADC; None: no noise.
+
+    Returns
+    -------
+    numpy.ndarray
+        Codes of the pixel's depth, 0 to 2^pixel_bits - 1, of a channel that is asked for white: shape
+        (frames,), frame n at n/frame_rate_hz; (frames, refreshes) of the first pixel where the design dithers.
+        Where the limiter scales a frame down, the other channels may lie one code beside.
+
+    Raises
+    ------
+    ParameterError
+        For a sensitivity that there is not, and for a board whose firmware cannot be exported.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import envlab
+    >>> from envlab.shipped import demo_design
+    >>> tone = envlab.Recording(10 * np.sin(np.arange(4 * 48_000) * 0.13), 48_000.0)
+    >>> codes = envlab.shown_codes(envlab.read_design(demo_design()), tone)
+    >>> codes.shape, int(codes[:200].max()), bool(codes.max() > 0)
+    ((400,), 0, True)
+    """
+    if not isinstance(guard, bool):
+        raise ParameterError("guard", guard, "True or False")
+    firmware = ExportedFirmware(chain, sensitivity)
+    return firmware.light(adc_readings(chain, recording, rng), guard=guard).codes
+
+
+def adc_readings(
+    chain: Chain, recording: Recording, rng: np.random.Generator | None = None
+) -> IntArray:
+    """Return what the ADC reads (readings,), whole counts, nothing taken off.
+
+    rng: of the noise of microphone, preamp and ADC; None: no noise.
+    """
+    counts: IntArray = nodes_at_readings(chain, recording, rng)["adc_counts"].to_numpy(dtype=np.int64)
+    return counts
