@@ -98,6 +98,13 @@ def test_parts_that_take_years_still_have_a_rest(detector, rectifier, offered_v)
     assert tone.release_s > 1
 
 
+def test_what_is_empty_at_the_end_of_the_tone_has_no_release():
+    # So quick that it follows the sine down to nothing: under a tenth of settled when the tone stops.
+    quick = PeakDetector(0.1, 1e-10, 1e4)
+    for rectifier in (Rectifier(), Rectifier(output_current_a=1.0)):
+        assert tone_response_at(quick, rectifier, 1000.0, 1.0).release_s == 0.0
+
+
 def test_rest_is_carried_to_pin_counts_and_envelope():
     chain = Chain(
         rectifier=Rectifier("half", diode="silicon", reference="bias"),
