@@ -130,7 +130,7 @@ PASSIVE = {
     ),
     "silicon on the bias": _passive("half", "silicon", "passive, reference bias", reference="bias"),
     "schottky over a foot": _passive(
-        "full", "schottky", "passive, bias over a lifted foot", reference="bias", rest_v=0.4
+        "full", "schottky", "passive, bias over a lifted foot", reference="bias", reference_node_v=0.4
     ),
     "coupled": _passive(
         "half",

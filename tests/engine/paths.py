@@ -19,22 +19,23 @@ from zoo import ZOO, other_detectors, slightly_off, strokes
 from envlab import chain as chain_module
 from envlab.analog.adc import Adc, convert
 from envlab.analog.band_filter import filter_band
-from envlab.analog.precision import in_one_pass
+from envlab.analog.one_pass_board import in_one_pass
 from envlab.chain import Chain, ChainResult
 from envlab.digital import equivalence
 from envlab.digital.followers import PassThrough, follow
 from envlab.digital.sampled_audio import SampledAudio, sampled_envelope
+from envlab.engine.board_readings import read_chains
+from envlab.engine.node_table import nodes_at_readings
+from envlab.engine.reading_schedule import every_reading
 from envlab.errors import EnvlabError, EnvlabWarning
+from envlab.metrics import metrics_of_clip as clip_run
+from envlab.metrics.metrics_of_clip import clip_columns, frame_envelopes, idle_lightness
 from envlab.sound.recording import Recording
-from envlab.study import clip_run, listening_window
-from envlab.study.clip_run import clip_columns, frame_envelopes, idle_lightness
-from envlab.study.due import every_reading
 from envlab.study.feedback import Coupling, run_closed
-from envlab.study.listening import Listening
-from envlab.study.listening_firmware import FAST_RATE_HZ, FirmwareListening
-from envlab.study.nodes import nodes_at_readings
-from envlab.study.readings import read_chains
-from envlab.study.spread_run import play_to_boards, read_boards, runs_side_by_side
+from envlab.study.listening import window as listening_window
+from envlab.study.listening.firmware import FAST_RATE_HZ, FirmwareListening
+from envlab.study.listening.listening import Listening
+from envlab.study.tolerance.board_run import play_to_boards, read_boards, runs_side_by_side
 
 SEED = (7, 1, 0)
 SOUND = strokes()
@@ -88,8 +89,8 @@ def truth(chain: Chain, sound: Recording, seed: Seed) -> ChainResult:
         return chain.run(sound, None if seed is None else np.random.default_rng(seed))
 
 
-def above_rest(chain: Chain, run: ChainResult) -> Values:
-    return np.maximum(run.adc_counts - chain.rest_counts, 0)
+def above_quiescent(chain: Chain, run: ChainResult) -> Values:
+    return np.maximum(run.adc_counts - chain.quiescent_counts, 0)
 
 
 def seen_lsb(chain: Chain, run: ChainResult, seed: Seed) -> Values:
@@ -105,7 +106,7 @@ def seen_lsb(chain: Chain, run: ChainResult, seed: Seed) -> Values:
 def detector_at_readings(run: ChainResult, chain: Chain) -> Values:
     """The detector at the ADC's instants, V: output n is stamped (n + ½)/rate, before the first it rests."""
     stamps = np.arange(-1, run.detector_v.size) + 0.5
-    volts = np.concatenate(([chain.rest_v], run.detector_v))
+    volts = np.concatenate(([chain.quiescent_v], run.detector_v))
     instants = np.arange(run.adc_counts.size) / run.adc_rate_hz * run.internal_rate_hz
     return np.asarray(np.interp(instants, stamps, volts))
 
@@ -116,7 +117,7 @@ def rounding_lsb(chain: Chain, run: ChainResult) -> float:
     A step v ← max(bleed·v, charge·v + gain·u) rounds three products and a sum, each to half a unit in the
     last place of at most the peak, in either way of computing it; what was wrong before, a step does not
     enlarge (both keeps are at most 1). So after n steps: 2·4·n·eps/2 of the peak. A diode's step takes ω
-    from a table to 2e-12 of itself (envlab/analog/diode_kernels.py), which moves the capacitor by the same
+    from a table to 2e-12 of itself (envlab/analog/kernels/diode_kernels.py), which moves the capacitor by the same
     share of what flows: 1e-11 of the peak is more than both ways together can be wrong.
     """
     peak_v = max(float(np.abs(run.detector_v).max()), float(np.abs(run.rectified_v).max()))
@@ -136,9 +137,9 @@ def drawn_apart_lsb(chain: Chain, run: ChainResult) -> float:
 
 
 def _counts(path: Values, chain: Chain, run: ChainResult, seed: Seed, within: float = 0.0) -> Pair:
-    """Counts above rest at every reading."""
+    """Counts above quiescent at every reading."""
     lsb = None if within == 0 else seen_lsb(chain, run, seed)
-    return Pair(path, above_rest(chain, run), within, lsb)
+    return Pair(path, above_quiescent(chain, run), within, lsb)
 
 
 def staged(chain: Chain, sound: Recording, seed: Seed) -> Seen:
@@ -283,7 +284,7 @@ def tolerance_exact(chain: Chain, sound: Recording, seed: Seed) -> Seen:
         run = truth(board, sound, seed)
         within = 0.0 if seed is None else drawn_apart_lsb(board, run)
         lsb = None if within == 0 else seen_lsb(board, run, seed)
-        nominal_rest = np.maximum(run.adc_counts - chain.rest_counts, 0)
+        nominal_rest = np.maximum(run.adc_counts - chain.quiescent_counts, 0)
         seen[f"counts {name}"] = Pair(row, nominal_rest, within, lsb)
     return seen
 
@@ -316,7 +317,7 @@ def tolerance_quick(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     seen: Seen = {}
     for name, board, row in zip(("off up", "as designed", "off down"), boards, counts, strict=True):
         run = truth(board, sound, seed)
-        meant = np.maximum(run.adc_counts - chain.rest_counts, 0)
+        meant = np.maximum(run.adc_counts - chain.quiescent_counts, 0)
         if board == chain:
             seen[name] = Pair(row, meant, rounding_lsb(chain, run), seen_lsb(chain, run, seed))
         else:
@@ -343,7 +344,7 @@ def audition_whole(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     for name, one in (("", light), (" in used memory", again)):
         for node in ("adc_counts", "duty"):
             seen[node + name] = Pair(getattr(one, node), getattr(run, node))
-        # The result has the foot in it; taking it off for the reading and adding it again rounds thrice.
+        # The result has the reference node in it; taking it off for the reading and adding it again rounds thrice.
         rounding_v = 4 * ROUNDING * float(run.detector_v.max())
         seen["detector_v" + name] = Pair(one.detector_v, detector_at_readings(run, chain), rounding_v)
         seen["clipped_share" + name] = Pair(np.array(one.clipped_share), np.array(run.clipped_share))
@@ -411,7 +412,7 @@ def firmware_fast_adc(chain: Chain, sound: Recording, seed: Seed) -> Seen:
         except StopIteration as done:
             firmware = done.value
         except EnvlabError:
-            return {"nothing to follow": Pair(np.max(above_rest(chain, run)), np.array(0), 1.0)}
+            return {"nothing to follow": Pair(np.max(above_quiescent(chain, run)), np.array(0), 1.0)}
     preamp = chain.preamp
     filtered_v, _ = filter_band(
         run.preamp_v, chain.band_filter, sample_rate_hz=run.internal_rate_hz,
@@ -438,8 +439,8 @@ def feedback_open(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     run = truth(chain, sound, seed)
     loop = run_closed(chain, Coupling(rail_ohm=0.0, ground_ohm=0.0), sound)
     edges = np.round(np.arange(run.duty.size) / chain.frame_rate_hz * run.internal_rate_hz).astype(int)
-    detector_v = np.concatenate(([chain.rest_v], run.detector_v))[edges]
-    counts = np.maximum(convert(detector_v, chain.adc) - chain.rest_counts, 0).astype(float)
+    detector_v = np.concatenate(([chain.quiescent_v], run.detector_v))[edges]
+    counts = np.maximum(convert(detector_v, chain.adc) - chain.quiescent_counts, 0).astype(float)
     envelope, _ = follow(counts, chain.follower, rate_hz=chain.frame_rate_hz)
     table = chain.brightness_table()
     duty = table.look_up(envelope) / table.full_code

@@ -10,12 +10,12 @@ from engine.paths import truth
 from zoo import ZOO
 
 from envlab.analog.detector import hold_step, hold_steps
-from envlab.analog.settled import STEPS_PER_CYCLE, settled_ratio_at, tone_response_at
-from envlab.analog.steady import tone_responses
+from envlab.analog.tones.nonlinear_steady_state import STEPS_PER_CYCLE, settled_ratio_at, tone_response_at
+from envlab.analog.tones.steady_state import tone_responses
 from envlab.chain import Chain
+from envlab.metrics import ripple_aliasing_kernels as ripple_aliasing_kernels
+from envlab.metrics.ripple_aliasing import _STEPS_PER_CYCLE, _one_drive
 from envlab.sound.recording import Recording
-from envlab.study import shimmer_kernels
-from envlab.study.shimmer import _STEPS_PER_CYCLE, _one_drive
 from envlab.units import pressure_rms_pa
 
 pytestmark = pytest.mark.quick
@@ -79,7 +79,7 @@ def test_the_cycles_of_the_ripple_metric_have_the_same_mean(board):
     """settled_cycles, 256 steps, of frame_shimmer_lstar against tone_response."""
     chain, frequency_hz = BOARDS[board], 60.0
     steps = hold_steps(chain.detector_as_built, _STEPS_PER_CYCLE * np.array([frequency_hz]))
-    (cycle_v,) = shimmer_kernels.settled_cycles(_one_drive(chain.rectifier), steps)
+    (cycle_v,) = ripple_aliasing_kernels.settled_cycles(_one_drive(chain.rectifier), steps)
     within = 2 * midpoint_error(_STEPS_PER_CYCLE)
     assert cycle_v.mean() == pytest.approx(chain.tone_response(frequency_hz).settled_ratio, abs=within)
 
@@ -110,7 +110,7 @@ def test_a_tone_reads_what_its_settled_ratio_says(board):
     assert run.clipped_share == 0
     last = run.adc_counts[-round(chain.adc.rate_hz / 3.7) :]
     expected = chain.counts_at(level_db_spl)
-    above = float(last.mean()) + 0.5 - chain.rest_counts - expected
+    above = float(last.mean()) + 0.5 - chain.quiescent_counts - expected
     # The rest is 0.4 % of what ripple, corners and the half period between 1000 and 1003.7 Hz do at 16 bit.
     slack = offset_counts(chain) + 1e-4 * expected
     assert -0.5 - slack <= above <= 1.5 + slack
