@@ -69,20 +69,22 @@ PRECISION = {
         detector=AverageDetector(22e3, 0.22e-6, 47e3),
         rectifier=Rectifier("half"),
     ),
-    "foot lifted": _board(
-        "reference foot above ground; the firmware subtracts it", rectifier=Rectifier("full", 0.15)
+    "node lifted": _board(
+        "reference node above ground; the firmware subtracts it", rectifier=Rectifier("full", 0.15)
     ),
-    "foot on the bias": _board(
-        "foot at half the supply, gain small", rectifier=Rectifier("full", 1.65), preamp=Preamp(10e3)
+    "node on the bias": _board(
+        "reference node at half the supply, small gain",
+        rectifier=Rectifier("full", 1.65),
+        preamp=Preamp(10e3),
     ),
     "bias held": _board(
         "reference bias: silence is 1.6 V on the capacitor", rectifier=Rectifier(reference="bias")
     ),
-    "bias held, foot lifted": _board(
-        "reference bias above a lifted foot, half wave", rectifier=Rectifier("half", 0.5, "bias")
+    "bias held, node lifted": _board(
+        "reference bias above a lifted reference node, half wave", rectifier=Rectifier("half", 0.5, "bias")
     ),
-    "bias under the foot": _board(
-        "peaks must first reach the foot", rectifier=Rectifier("full", 2.0, "bias")
+    "bias under the node": _board(
+        "peaks must first reach the reference node", rectifier=Rectifier("full", 2.0, "bias")
     ),
     "dead time": _board("amplifier crosses its own diodes", rectifier=Rectifier(gain_bandwidth_hz=1e6)),
     "dead time, slow, on the bias": _board(
@@ -117,7 +119,9 @@ PASSIVE = {
     "germanium": _passive("half", "germanium", "leaks most"),
     "bridge": _passive("full", "silicon", "two diodes in the path", diodes_in_path=2),
     "cold schottky": _passive("half", "schottky", "diode at −20 °C", temperature_c=-20.0),
-    "hot germanium": _passive("half", "germanium", "leakage at 60 °C moves the rest", temperature_c=60.0),
+    "hot germanium": _passive(
+        "half", "germanium", "leakage at 60 °C moves the quiescent voltage", temperature_c=60.0
+    ),
     "own data sheet": _passive(
         "half",
         "silicon",
@@ -129,8 +133,12 @@ PASSIVE = {
         leakage_ohm=5e6,
     ),
     "silicon on the bias": _passive("half", "silicon", "passive, reference bias", reference="bias"),
-    "schottky over a foot": _passive(
-        "full", "schottky", "passive, bias over a lifted foot", reference="bias", reference_node_v=0.4
+    "schottky over a lifted node": _passive(
+        "full",
+        "schottky",
+        "bias over a lifted reference node",
+        reference="bias",
+        reference_node_v=0.4,
     ),
     "coupled": _passive(
         "half",

@@ -28,7 +28,7 @@ from envlab.engine.board_readings import read_chains
 from envlab.engine.node_table import nodes_at_readings
 from envlab.engine.reading_schedule import every_reading
 from envlab.errors import EnvlabError, EnvlabWarning
-from envlab.metrics import metrics_of_clip as clip_run
+from envlab.metrics import metrics_of_clip
 from envlab.metrics.metrics_of_clip import clip_columns, frame_envelopes, idle_lightness
 from envlab.sound.recording import Recording
 from envlab.study.feedback import Coupling, run_closed
@@ -117,8 +117,8 @@ def rounding_lsb(chain: Chain, run: ChainResult) -> float:
     A step v ← max(bleed·v, charge·v + gain·u) rounds three products and a sum, each to half a unit in the
     last place of at most the peak, in either way of computing it; what was wrong before, a step does not
     enlarge (both keeps are at most 1). So after n steps: 2·4·n·eps/2 of the peak. A diode's step takes ω
-    from a table to 2e-12 of itself (envlab/analog/kernels/diode_kernels.py), which moves the capacitor by the same
-    share of what flows: 1e-11 of the peak is more than both ways together can be wrong.
+    from a table to 2e-12 of itself (envlab/analog/kernels/diode_kernels.py), which moves the capacitor by the
+    same share of what flows: 1e-11 of the peak is more than both ways together can be wrong.
     """
     peak_v = max(float(np.abs(run.detector_v).max()), float(np.abs(run.rectified_v).max()))
     wrong_v = (8 * run.detector_v.size * ROUNDING + 1e-11) * peak_v
@@ -137,7 +137,7 @@ def drawn_apart_lsb(chain: Chain, run: ChainResult) -> float:
 
 
 def _counts(path: Values, chain: Chain, run: ChainResult, seed: Seed, within: float = 0.0) -> Pair:
-    """Counts above quiescent at every reading."""
+    """Counts above the quiescent count at every reading."""
     lsb = None if within == 0 else seen_lsb(chain, run, seed)
     return Pair(path, above_quiescent(chain, run), within, lsb)
 
@@ -233,7 +233,7 @@ def _judged(chain: Chain, sound: Recording, seed: Seed, *, kept: bool) -> Seen:
     assert seed is not None
     run = truth(chain, sound, seed)
     table = chain.brightness_table()
-    with patch.object(clip_run, "_better_kept", lambda *_: kept):
+    with patch.object(metrics_of_clip, "_better_kept", lambda *_: kept):
         columns = clip_columns(sound, [chain, chain], [table, table], seed=seed)
     light = np.percentile(run.lightness, 95)
     counts = run.envelope_counts[chain.reading_of_frame(run.duty.size)]
@@ -266,10 +266,10 @@ def idle(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     """idle_lightness: noise and offset alone, a shorter silence than the metric's."""
     assert seed is not None
     del sound
-    with patch.object(clip_run, "IDLE_S", IDLE_S):
+    with patch.object(metrics_of_clip, "IDLE_S", IDLE_S):
         lightness = idle_lightness([chain], [chain.brightness_table()], seed[0], 1)
-        clip = clip_run.idle_clip()
-    own_seed = clip_run.idle_seed(seed[0])
+        clip = metrics_of_clip.idle_clip()
+    own_seed = metrics_of_clip.idle_seed(seed[0])
     run = truth.__wrapped__(chain, clip, own_seed)
     edge = near_an_edge(chain, run, own_seed)
     return {"idle_lstar": Pair(lightness, np.percentile(run.lightness, [95]), 1e-9 + 10.0 * edge)}
@@ -344,7 +344,7 @@ def audition_whole(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     for name, one in (("", light), (" in used memory", again)):
         for node in ("adc_counts", "duty"):
             seen[node + name] = Pair(getattr(one, node), getattr(run, node))
-        # The result has the reference node in it; taking it off for the reading and adding it again rounds thrice.
+        # The result has the reference node's voltage in it: taking it off and adding it again rounds thrice.
         rounding_v = 4 * ROUNDING * float(run.detector_v.max())
         seen["detector_v" + name] = Pair(one.detector_v, detector_at_readings(run, chain), rounding_v)
         seen["clipped_share" + name] = Pair(np.array(one.clipped_share), np.array(run.clipped_share))

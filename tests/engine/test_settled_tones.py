@@ -13,7 +13,7 @@ from envlab.analog.detector import hold_step, hold_steps
 from envlab.analog.tones.nonlinear_steady_state import STEPS_PER_CYCLE, settled_ratio_at, tone_response_at
 from envlab.analog.tones.steady_state import tone_responses
 from envlab.chain import Chain
-from envlab.metrics import ripple_aliasing_kernels as ripple_aliasing_kernels
+from envlab.metrics import ripple_aliasing_kernels
 from envlab.metrics.ripple_aliasing import _STEPS_PER_CYCLE, _one_drive
 from envlab.sound.recording import Recording
 from envlab.units import pressure_rms_pa
@@ -100,7 +100,7 @@ SETTLES_IN_HALF_A_SECOND = [
 def test_a_tone_reads_what_its_settled_ratio_says(board):
     """counts_at against the mean reading of Chain.run. 1003.7 Hz: at 1 kHz all readings fall on one phase.
 
-    A reading is the lower edge of its count, and so is the reading at rest that is taken off: the mean plus a
+    A reading is the lower edge of its count, and so is the quiescent reading that is taken off: the mean plus a
     half lies between half a count below and one and a half above, and what offsets add.
     """
     chain, level_db_spl = BOARDS[board], 84.0
@@ -111,6 +111,6 @@ def test_a_tone_reads_what_its_settled_ratio_says(board):
     last = run.adc_counts[-round(chain.adc.rate_hz / 3.7) :]
     expected = chain.counts_at(level_db_spl)
     above = float(last.mean()) + 0.5 - chain.quiescent_counts - expected
-    # The rest is 0.4 % of what ripple, corners and the half period between 1000 and 1003.7 Hz do at 16 bit.
+    # At 16 bit corners and ripple differ between 1000 and 1003.7 Hz: 1e-4 of the reading.
     slack = offset_counts(chain) + 1e-4 * expected
     assert -0.5 - slack <= above <= 1.5 + slack
