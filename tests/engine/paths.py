@@ -7,14 +7,28 @@ path that moves to another module is edited in its import, one that is renamed i
 from __future__ import annotations
 
 import math
-import warnings
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from functools import lru_cache
 from unittest.mock import patch
 
 import numpy as np
-from zoo import ZOO, other_detectors, slightly_off, strokes
+from engine.comparison import (
+    ROUNDING,
+    SEED,
+    SOUND,
+    Pair,
+    Path,
+    Seed,
+    Seen,
+    above_quiescent,
+    counts_pair,
+    detector_at_readings,
+    drawn_apart_lsb,
+    largest_step,
+    near_an_edge,
+    rounding_lsb,
+    seen_lsb,
+    truth,
+)
+from zoo import ZOO, other_detectors, slightly_off
 
 from envlab import chain as chain_module
 from envlab.analog.adc import Adc, convert
@@ -27,7 +41,7 @@ from envlab.digital.sampled_audio import SampledAudio, sampled_envelope
 from envlab.engine.board_readings import read_chains
 from envlab.engine.node_table import nodes_at_readings
 from envlab.engine.reading_schedule import every_reading
-from envlab.errors import EnvlabError, EnvlabWarning
+from envlab.errors import EnvlabError
 from envlab.metrics import metrics_of_clip
 from envlab.metrics.metrics_of_clip import clip_columns, frame_envelopes, idle_lightness
 from envlab.sound.recording import Recording
@@ -37,109 +51,12 @@ from envlab.study.listening.firmware import FAST_RATE_HZ, FirmwareListening
 from envlab.study.listening.listening import Listening
 from envlab.study.tolerance.board_run import play_to_boards, read_boards, runs_side_by_side
 
-SEED = (7, 1, 0)
-SOUND = strokes()
 # The window's rough past comes into play only where more than its warm-up lies before the playhead: so twice
 # the sound, a shorter warm-up than the listener's, and a playhead whose window opens 0.3 s after the loudest.
 TWICE = Recording(np.tile(SOUND.pressure_pa, 2), SOUND.sample_rate_hz, "strokes, twice")
 WARM_UP_S = 0.15
 PLAYHEADS_S = (0.0, 0.95)
 IDLE_S = 0.25
-ROUNDING = np.finfo(float).eps / 2
-Seed = tuple[int, ...] | None
-Values = np.ndarray
-
-
-@dataclass(frozen=True, eq=False)
-class Pair:
-    """What a path says and what Chain.run says of the same, any shape.
-
-    within: how far apart they may be, in the unit of both; 0 is bit for bit.
-    lsb: of counts, what Chain.run's converter saw before it rounded: they may then differ by one count, and
-    only where this lies within `within` of the edge of a count.
-    """
-
-    path: Values
-    chain: Values
-    within: float | Values = 0.0
-    lsb: Values | None = None
-
-
-Seen = dict[str, Pair]
-Run = Callable[[Chain, Recording, Seed], Seen]
-
-
-@dataclass(frozen=True)
-class Path:
-    """run: the path. seeds: of the noise that it adds as Chain.run does with a generator; None: no noise.
-    suits: which boards take it. sound: what it is tried on."""
-
-    run: Run
-    seeds: tuple[Seed, ...] = (None, SEED)
-    suits: Callable[[Chain], bool] = lambda _: True
-    sound: Recording = field(default=SOUND)
-
-
-# A board is taken along all paths before the next: a few runs are enough to keep, at 8 MB each.
-@lru_cache(maxsize=16)
-def truth(chain: Chain, sound: Recording, seed: Seed) -> ChainResult:
-    """Chain.run, its cautions aside: some boards of the zoo are there because they deserve them."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", EnvlabWarning)
-        return chain.run(sound, None if seed is None else np.random.default_rng(seed))
-
-
-def above_quiescent(chain: Chain, run: ChainResult) -> Values:
-    return np.maximum(run.adc_counts - chain.quiescent_counts, 0)
-
-
-def seen_lsb(chain: Chain, run: ChainResult, seed: Seed) -> Values:
-    """What the converter saw in LSB before it rounded, at every reading."""
-    read_v = detector_at_readings(run, chain)
-    lsb = read_v * chain.adc.settled_share / chain.adc.lsb_v + chain.adc.offset_lsb
-    if seed is None:
-        return lsb
-    _, _, of_adc = np.random.default_rng(seed).spawn(3)
-    return lsb + chain.adc.noise_lsb * of_adc.standard_normal(lsb.size)
-
-
-def detector_at_readings(run: ChainResult, chain: Chain) -> Values:
-    """The detector at the ADC's instants, V: output n is stamped (n + ½)/rate, before the first it rests."""
-    stamps = np.arange(-1, run.detector_v.size) + 0.5
-    volts = np.concatenate(([chain.quiescent_v], run.detector_v))
-    instants = np.arange(run.adc_counts.size) / run.adc_rate_hz * run.internal_rate_hz
-    return np.asarray(np.interp(instants, stamps, volts))
-
-
-def rounding_lsb(chain: Chain, run: ChainResult) -> float:
-    """How far two orders of the same arithmetic may part at the detector, in LSB.
-
-    A step v ← max(bleed·v, charge·v + gain·u) rounds three products and a sum, each to half a unit in the
-    last place of at most the peak, in either way of computing it; what was wrong before, a step does not
-    enlarge (both keeps are at most 1). So after n steps: 2·4·n·eps/2 of the peak. A diode's step takes ω
-    from a table to 2e-12 of itself (envlab/analog/kernels/diode_kernels.py), which moves the capacitor by the
-    same share of what flows: 1e-11 of the peak is more than both ways together can be wrong.
-    """
-    peak_v = max(float(np.abs(run.detector_v).max()), float(np.abs(run.rectified_v).max()))
-    wrong_v = (8 * run.detector_v.size * ROUNDING + 1e-11) * peak_v
-    return wrong_v * chain.adc.settled_share / chain.adc.lsb_v
-
-
-def drawn_apart_lsb(chain: Chain, run: ChainResult) -> float:
-    """The same where the preamp's noise is interpolated by itself, and added afterwards.
-
-    The interpolation's two spectra of 2^14 points round 14 times each way, half a unit of the largest
-    pressure a time; the front hands that on with its gain, the limits only take from it.
-    """
-    wrong_pa = 2 * 2 * 14 * ROUNDING * float(np.abs(run.pressure_pa).max())
-    gain = chain.microphone.sensitivity_v_pa * chain.preamp.gain
-    return rounding_lsb(chain, run) + wrong_pa * gain * chain.adc.settled_share / chain.adc.lsb_v
-
-
-def _counts(path: Values, chain: Chain, run: ChainResult, seed: Seed, within: float = 0.0) -> Pair:
-    """Counts above the quiescent count at every reading."""
-    lsb = None if within == 0 else seen_lsb(chain, run, seed)
-    return Pair(path, above_quiescent(chain, run), within, lsb)
 
 
 def staged(chain: Chain, sound: Recording, seed: Seed) -> Seen:
@@ -179,7 +96,7 @@ def _swept(chain: Chain, others: list[Chain], sound: Recording, seed: Seed) -> S
     within = rounding_lsb(chain, run)
     seen: Seen = {}
     for name, place in (("first row", 0), ("last row", -1)):
-        seen[f"counts, {name}"] = _counts(read.counts[place], chain, run, seed, within)
+        seen[f"counts, {name}"] = counts_pair(read.counts[place], chain, run, seed, within)
         seen[f"clipped share, {name}"] = Pair(read.clipped_share[place], np.array(run.clipped_share), 1e-15)
     return seen
 
@@ -214,19 +131,6 @@ def frames(chain: Chain, sound: Recording, seed: Seed) -> Seen:
         "duty": Pair(duty, run.duty, edge * largest_step(chain)),
         "clipped_share": Pair(share[0], np.array(run.clipped_share), 1e-15),
     }
-
-
-def near_an_edge(chain: Chain, run: ChainResult, seed: Seed) -> bool:
-    """Whether any reading lies so near to the edge of a count that rounding decides."""
-    lsb = seen_lsb(chain, run, seed)
-    return bool(np.any(np.abs(lsb - np.round(lsb)) <= rounding_lsb(chain, run)))
-
-
-def largest_step(chain: Chain) -> float:
-    """Largest rise of duty over one count."""
-    table = chain.brightness_table()
-    counts = np.arange(chain.adc.top_code + 1, dtype=np.float64)
-    return float(np.diff(table.look_up(counts) / table.full_code).max())
 
 
 def _judged(chain: Chain, sound: Recording, seed: Seed, *, kept: bool) -> Seen:

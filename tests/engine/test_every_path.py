@@ -11,7 +11,8 @@ from typing import get_args
 
 import numpy as np
 import pytest
-from engine.paths import PATHS, Pair, cases
+from engine.comparison import Pair
+from engine.paths import PATHS, cases
 from zoo import ZOO
 
 from envlab.analog.band_filter import BandFilter

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from engine.paths import truth
+from engine.comparison import truth
 from zoo import ZOO
 
 from envlab.analog.detector import hold_step, hold_steps
@@ -100,8 +100,8 @@ SETTLES_IN_HALF_A_SECOND = [
 def test_a_tone_reads_what_its_settled_ratio_says(board):
     """counts_at against the mean reading of Chain.run. 1003.7 Hz: at 1 kHz all readings fall on one phase.
 
-    A reading is the lower edge of its count, and so is the quiescent reading that is taken off: the mean plus a
-    half lies between half a count below and one and a half above, and what offsets add.
+    A reading is the lower edge of its count, and so is the quiescent reading that is taken off: the mean plus
+    a half lies between half a count below and one and a half above, and what offsets add.
     """
     chain, level_db_spl = BOARDS[board], 84.0
     peak_pa = math.sqrt(2) * pressure_rms_pa(level_db_spl)
