@@ -1,4 +1,4 @@
-"""What it means that a path and Chain.run agree: pairs of values, and how far apart rounding may bring them."""
+"""What it means that a path and Chain.run agree: values in pairs, and how far rounding may part them."""
 
 from __future__ import annotations
 

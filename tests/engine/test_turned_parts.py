@@ -1,7 +1,7 @@
 """A board of which one stage was turned is never answered by what was kept of the board before.
 
-The audition keeps wave, front end and readings, the sweep runs alike front ends and detectors once. Here every
-field of the chain is turned, one after the other; a stage added to the chain must be given a turn too.
+The audition keeps wave, front end and readings, the sweep runs alike front ends and detectors once. Here
+every field of the chain is turned, one after the other; a stage added to the chain must be given a turn too.
 """
 
 from __future__ import annotations
@@ -20,7 +20,6 @@ from envlab.analog.band_filter import FirstLowPass
 from envlab.analog.detector import PeakDetector
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
 from envlab.digital import equivalence
@@ -32,13 +31,13 @@ from envlab.study.listening.listening import Listening
 
 pytestmark = pytest.mark.quick
 
-# By field of the chain: what it is turned to, heard or seen on any board.
+# By field of the chain: what it is turned to, or what a board turns it to; seen on any board.
 TURNS = {
     "microphone": Microphone(-38.0),
-    "preamp": Preamp(22e3),
+    "preamp": lambda board: replace(board.preamp, feedback_ohm=22e3),
     "rectifier": Rectifier("half", 0.15),
     "detector": PeakDetector(2.2e3, 0.47e-6, 100e3),
-    "adc": Adc(12, rate_hz=2000.0),
+    "adc": Adc(12, rate_hz=2000.0, offset_lsb=60.0),
     "follower": OnePole(0.03),
     "brightness": BrightnessMap(55.0, 90.0),
     "pixels": replace(Chain().pixels, count=12),
@@ -55,7 +54,8 @@ BOARDS = {
 
 
 def turned(board: Chain, name: str) -> Chain:
-    return replace(board, **{name: TURNS[name]})
+    turn = TURNS[name]
+    return replace(board, **{name: turn(board) if callable(turn) else turn})
 
 
 def test_every_field_of_the_chain_has_a_turn_that_tells():
