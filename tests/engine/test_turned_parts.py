@@ -42,7 +42,7 @@ TURNS = {
     "brightness": BrightnessMap(55.0, 90.0),
     "pixels": replace(Chain().pixels, count=12),
     "supply": replace(Chain().supply, limit_a=5.0),
-    "pixel_bits": 12,
+    "pixel_bits": 6,
     "frame_rate_hz": 50.0,
     "band_filter": FirstLowPass(4.7e3, 100e-9),
     "hold_capacitor": HoldCapacitor("x7r", 6.3, 3.0),
