@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike
 from envlab.analog.adc import convert
 from envlab.board_firmware import runtime_design
 from envlab.chain import Chain
+from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.firmware_settings import level_control
 from envlab.digital.fixed_point import justify, run_frames
 from envlab.digital.fixed_words import FixedState
@@ -66,6 +67,12 @@ class ExportedFirmware:
     def steps(self) -> int:
         """How many sensitivities its button has; 1 without one."""
         return self.design.words.offset_steps
+
+    @property
+    def design_step(self) -> int:
+        """The step of its button at which the window stands where the design has it; 0 without one."""
+        level = self.design.level
+        return min(level.design_step, self.steps - 1) if isinstance(level, OffsetSteps) else 0
 
     def running(self) -> FixedState:
         """Return the state of a board that has been on for RUNNING_S of silence."""

@@ -19,7 +19,7 @@ from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.sound.recording import Recording
 from envlab.sound.signals import pink_noise
 from envlab.study.exported.shown import adc_readings
-from envlab.PLACE import Clip
+from envlab.sound.clip import Clip
 from envlab.study.specification.specification import Specification
 from envlab.units import FloatArray, IntArray, pressure_rms_pa
 
