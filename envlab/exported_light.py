@@ -18,6 +18,7 @@ from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.firmware_settings import level_control
 from envlab.digital.fixed_point import justify, run_frames
 from envlab.digital.fixed_words import FixedState
+from envlab.digital.followers import follow
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.lightness import lightness_cie1976
 from envlab.units import BoolArray, FloatArray, IntArray
@@ -104,9 +105,7 @@ class ExportedFirmware:
         return ExportedLight(codes, duty, duty != trace.duty, self._luminance(codes, duty))
 
     def _frame_ends(self, readings: int) -> IntArray:
-        ratio = self.chain.adc.rate_hz / self.chain.frame_rate_hz
-        frames = int(np.ceil(readings / ratio - 1e-9))
-        return self.chain.reading_of_frame(frames) + 1
+        return self.chain.reading_of_frame(frame_count(self.chain, readings)) + 1
 
     def _offsets(self, frames: int) -> IntArray:
         offsets = np.full(frames, -1)
@@ -123,3 +122,33 @@ class ExportedFirmware:
     def _luminance(self, codes: IntArray, duty: IntArray) -> FloatArray:
         del duty
         return codes / self._table.brightest_code
+
+
+class PlainTable:
+    """The brightness table alone, fed by firmware of the maker's own: what Chain makes of the readings.
+
+    It has no guard, no start-up and no sensitivity; it stands in where the runtime lacks a board's follower or
+    depth.
+    """
+
+    def __init__(self, chain: Chain) -> None:
+        self.chain, self._table = chain, chain.brightness_table()
+
+    def running(self) -> None:
+        """Return nothing: it does not matter how long it has been on."""
+
+    def light(self, adc_counts: ArrayLike, *, guard: bool = True, state: FixedState | None = None) -> ExportedLight:
+        """Return the light of readings (n,), as ExportedFirmware; no frame is ever held."""
+        del guard, state
+        counts = np.asarray(adc_counts, dtype=np.int64)
+        above = np.maximum(counts - self.chain.quiescent_counts, 0).astype(np.float64)
+        envelope, _ = follow(above, self.chain.follower, rate_hz=self.chain.adc.rate_hz)
+        frames = frame_count(self.chain, counts.size)
+        codes = self._table.look_up(envelope[self.chain.reading_of_frame(frames)])
+        words = codes * 65_535 // self._table.full_code
+        return ExportedLight(codes, words, np.zeros(frames, bool), codes / self._table.brightest_code)
+
+
+def frame_count(chain: Chain, readings: int) -> int:
+    """Return how many frames begin while so many readings come in."""
+    return int(np.ceil(readings * chain.frame_rate_hz / chain.adc.rate_hz - 1e-9))

@@ -13,7 +13,7 @@ they lie more than RECOVERED_LSTAR apart, 0 if there is none; inf if it is not o
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -21,7 +21,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from envlab.chain import Chain
-from envlab.exported_light import ExportedFirmware, ExportedLight
+from envlab.exported_light import ExportedFirmware, ExportedLight, PlainTable, frame_count
 from envlab.light.flashes.flash import count_flashes
 from envlab.metrics.clip_metrics import LIT_LSTAR
 from envlab.sound.clip import Clip
@@ -49,9 +49,9 @@ class Setting:
 
     @property
     def name(self) -> str:
-        """As in "fixed", "steps, least sensitive", "automatic"."""
+        """As in "fixed", "steps, least sensitive", "automatic", "plain table"."""
         if self.sensitivity == "none":
-            return "fixed"
+            return self.place or "fixed"
         return f"{self.sensitivity}, {self.place}" if self.place else self.sensitivity
 
 
@@ -84,21 +84,22 @@ def settings_of(chain: Chain, sensitivities: Iterable[str]) -> tuple[Setting, ..
     return tuple(found)
 
 
-def rows_of(chain: Chain, heard: Heard, settings: Iterable[Setting], *, workers: int = 2) -> list[ExportedRow]:
-    """Return the rows of every setting on every clip after every start, in this order."""
-    firmware = [(setting, ExportedFirmware(chain, setting.sensitivity, step=setting.step)) for setting in settings]
+def rows_of(
+    heard: Heard, runs: Mapping[Setting, ExportedFirmware | PlainTable], *, workers: int = 2
+) -> list[ExportedRow]:
+    """Return the rows of every setting, with what makes its light, on every clip after every start."""
 
-    def one(asked: tuple[Setting, ExportedFirmware, Clip]) -> list[ExportedRow]:
-        setting, runs, clip = asked
-        return rows_of_clip(setting, runs, clip.label, heard.clips[clip], heard)
+    def one(asked: tuple[Setting, Clip]) -> list[ExportedRow]:
+        setting, clip = asked
+        return rows_of_clip(setting, runs[setting], clip.label, heard.clips[clip], heard)
 
-    asked = [(*each, clip) for each in firmware for clip in heard.clips]
+    asked = [(setting, clip) for setting in runs for clip in heard.clips]
     with ThreadPoolExecutor(workers) as pool:
         return [row for rows in pool.map(one, asked) for row in rows]
 
 
 def rows_of_clip(
-    setting: Setting, firmware: ExportedFirmware, label: str, clip: IntArray, heard: Heard
+    setting: Setting, firmware: ExportedFirmware | PlainTable, label: str, clip: IntArray, heard: Heard
 ) -> list[ExportedRow]:
     """Return the rows of one setting on one clip, clip being what is read on it."""
     chain = firmware.chain
@@ -113,10 +114,10 @@ def rows_of_clip(
         free, guarded = firmware.light(readings, guard=False), firmware.light(readings, guard=True)
         extra: dict[str, float] = {}
         if start == "quiet minute":
-            extra = _clip_metrics(free.lightness[-_frames(clip, chain) :], chain.frame_rate_hz)
+            extra = _clip_metrics(free.lightness[-frame_count(chain, clip.size) :], chain.frame_rate_hz)
         if start == "shout":
             calm = firmware.light(joined((before, lasting(clip, SHOUT_S, chain), after)), guard=False)
-            extra = {"recovery_s": recovery_s(free, calm, _frames(after, chain), chain.frame_rate_hz)}
+            extra = {"recovery_s": recovery_s(free, calm, frame_count(chain, after.size), chain.frame_rate_hz)}
         rows.append(
             ExportedRow(
                 setting=setting,
@@ -131,7 +132,7 @@ def rows_of_clip(
     return rows
 
 
-def idle_lstar(firmware: ExportedFirmware, silence: IntArray) -> float:
+def idle_lstar(firmware: ExportedFirmware | PlainTable, silence: IntArray) -> float:
     """Return the 95 % point of L* on the board's own noise, of a board that has been on, without the guard."""
     light = firmware.light(silence, guard=False, state=firmware.running())
     return float(np.percentile(light.lightness, 95))
@@ -150,10 +151,6 @@ def recovery_s(
         return 0.0
     last = int(apart[-1])
     return math.inf if last == peaks[0].size - 1 else (last + 1) / frame_rate_hz
-
-
-def _frames(readings: IntArray, chain: Chain) -> int:
-    return math.ceil(readings.size * chain.frame_rate_hz / chain.adc.rate_hz - 1e-9)
 
 
 def _clip_metrics(lightness: FloatArray, frame_rate_hz: float) -> dict[str, float]:

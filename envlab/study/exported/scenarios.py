@@ -7,14 +7,15 @@ within its release, and what the firmware remembers is what is looked at here.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 
 from envlab.chain import Chain
-from envlab.light.flashes.flash import window_reach
+from envlab.light.flashes.sliding_window import window_reach
 from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.sound.recording import Recording
 from envlab.sound.signals import pink_noise
@@ -51,13 +52,18 @@ class Heard:
 
 
 def heard_by(
-    chain: Chain, specification: Specification, *, workers: int = 2, seed: int | None = None
+    chain: Chain,
+    specification: Specification,
+    *,
+    workers: int = 2,
+    progress: Callable[[float], None] | None = None,
 ) -> Heard:
     """Return what a board reads on every clip of a specification and in what may go before it.
 
-    seed: of all noise; None: the specification's.
+    progress: called with the share of the clips that is done.
     """
-    first = specification.judging.seed if seed is None else seed
+    first = specification.judging.seed
+    done = itertools.count(1)
     numbered = list(enumerate(specification.clips))
 
     def one(place: tuple[int, Clip]) -> IntArray | str:
@@ -66,7 +72,10 @@ def heard_by(
         reason = cannot_be_judged(recording, chain.frame_rate_hz)
         if reason:
             return reason
-        return adc_readings(chain, recording, np.random.default_rng(clip_seed(first, number)))
+        found = adc_readings(chain, recording, np.random.default_rng(clip_seed(first, number)))
+        if progress is not None:
+            progress(next(done) / len(numbered))
+        return found
 
     with ThreadPoolExecutor(workers) as pool:
         readings = list(pool.map(one, numbered))

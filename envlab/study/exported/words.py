@@ -1,0 +1,118 @@
+"""What the judgement of the exported firmware says, each sentence a record with the metric that it speaks of."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from envlab.study.exported.judgement import RECOVERY, ExportedJudgement, Miss, SettingResult
+from envlab.study.exported.scenarios import AFTER_SHOUT_S, SHOUT_S
+from envlab.study.specification.targets import FLASH_METRIC, METRIC_NAMES
+from envlab.study.tolerance.words import percent_text, value_text
+
+Kind = Literal["judged", "kept", "broken", "guard", "not judged"]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One sentence. kind: what it is about. metric: the one that it speaks of, "" for none."""
+
+    kind: Kind
+    text: str
+    metric: str = ""
+
+
+def findings(judgement: ExportedJudgement, sensitivity: str, *, guard: bool) -> tuple[Finding, ...]:
+    """Return what is to be said of the firmware that is exported at a sensitivity, with or without guard."""
+    lines = list(_not_judged(judgement))
+    if not judgement.is_judged:
+        return tuple(lines)
+    results = judgement.of("none" if judgement.no_runtime else sensitivity)
+    lines.append(_how(judgement))
+    for result in results:
+        lines.append(_flashes(result, judgement))
+        lines += [_broken(result, miss) for miss in result.misses if miss.metric != FLASH_METRIC]
+        lines += _idle_and_recovery(result)
+    if not judgement.no_runtime:
+        lines.append(_guard(results, judgement, guard=guard))
+    return tuple(lines)
+
+
+def _not_judged(judgement: ExportedJudgement) -> list[Finding]:
+    lines = []
+    if judgement.no_runtime:
+        text = f"The runtime is left out: {judgement.no_runtime}. Judged is the plain table, as the model has it."
+        lines.append(Finding("not judged", text))
+    if judgement.is_judged:
+        for clip, reason in judgement.not_judged.items():
+            lines.append(Finding("not judged", f"{clip} was not judged: {reason}.", FLASH_METRIC))
+        return lines
+    why = "; ".join(f"{clip}: {reason}" for clip, reason in judgement.not_judged.items())
+    text = f"Whether the lights flash too often was not judged: {why or 'the design has no clips'}."
+    return [*lines, Finding("not judged", text, FLASH_METRIC)]
+
+
+def _how(judgement: ExportedJudgement) -> Finding:
+    clips = len({row.clip for row in judgement.rows})
+    return Finding(
+        "judged",
+        f"What is exported was played on {clips} clip{'s' * (clips != 1)}, without the guard: from power-up, "
+        f"after a minute of {judgement.quiet_name}, and after a shout of {SHOUT_S:g} s.",
+    )
+
+
+_AFTER = {"power-up": "from power-up", "quiet minute": "after the quiet minute", "shout": "after the shout"}
+
+
+def _flashes(result: SettingResult, judgement: ExportedJudgement) -> Finding:
+    kept = result.flashes_per_s <= judgement.flash_limit
+    where = f" ({result.worst.clip}, {_AFTER[result.worst.start]})" if result.flashes_per_s else ""
+    limit = f"at most {judgement.flash_limit:g} {'are' if kept else 'would be'} allowed"
+    text = f"{_subject(result)}: {_counted(result.flashes_per_s)} in the worst second{where}; {limit}."
+    return Finding("kept" if kept else "broken", text, FLASH_METRIC)
+
+
+def _subject(result: SettingResult) -> str:
+    name = result.setting.name
+    return name[0].upper() + name[1:]
+
+
+def _counted(count: int) -> str:
+    return f"{count or 'no'} flash{'es' * (count != 1)}"
+
+
+def _broken(result: SettingResult, miss: Miss) -> Finding:
+    if miss.metric == RECOVERY:
+        text = f"dark or bright for {recovery_text(miss.value)} after a shout, {miss.limit:g} s are allowed"
+    else:
+        name = METRIC_NAMES[miss.metric].lower()
+        asked = value_text(miss.metric, miss.limit)
+        text = f"{name} is {value_text(miss.metric, miss.value)}, asked is {asked}; the fixed window keeps it"
+    return Finding("broken", f"{_subject(result)}: {text}.", miss.metric)
+
+
+def _idle_and_recovery(result: SettingResult) -> list[Finding]:
+    idle, recovery = result.metrics["idle_lstar"], result.metrics[RECOVERY]
+    back = "at once" if recovery == 0 else f"{recovery_text(recovery)} later"
+    return [
+        Finding("judged", f"{_subject(result)}: {idle:.1f} L* in silence.", "idle_lstar"),
+        Finding("judged", f"{_subject(result)}: after a shout the light is itself again {back}.", RECOVERY),
+    ]
+
+
+def recovery_text(seconds: float) -> str:
+    """As in "2.4 s", or "more than 45 s" where the light had not come back at the end."""
+    return f"more than {AFTER_SHOUT_S:g} s" if math.isinf(seconds) else f"{seconds:.1f} s"
+
+
+def _guard(results: tuple[SettingResult, ...], judgement: ExportedJudgement, *, guard: bool) -> Finding:
+    most = max(result.flashes_guarded for result in results)
+    share = max(result.guard_held_share for result in results)
+    state = "on" if guard else "OFF, and nothing holds the light"
+    return Finding(
+        "guard",
+        f"The flash guard is {state}. With it the worst second has {_counted(most)}, and it changes at most "
+        f"{percent_text(share)} of the frames of a run.",
+        "guard_held_share",
+    )
