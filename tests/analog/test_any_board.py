@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.analog.band_filter import FirstBandPass, NoBandFilter, SecondLowPass
 from envlab.analog.board_preamp import BoardPreamp, amplify_board
@@ -22,7 +23,7 @@ RECTIFIERS = st.one_of(
     st.builds(
         Rectifier,
         st.sampled_from(["half", "full"]),
-        reference=st.sampled_from(["foot", "bias"]),
+        reference=st.sampled_from(["node", "bias"]),
         diode=st.sampled_from(["none", "silicon", "schottky", "germanium"]),
         diodes_in_path=st.sampled_from([1, 2]),
         temperature_c=st.floats(-40, 60),
@@ -60,7 +61,7 @@ CHAINS = st.builds(
 )
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(CHAINS, st.floats(30, 150), st.integers(0, 2**31))
 def test_no_legal_part_gives_nan(chain, level_db_spl, seed):
     rng = np.random.default_rng(seed)
@@ -68,21 +69,21 @@ def test_no_legal_part_gives_nan(chain, level_db_spl, seed):
     for block in chain.node_blocks(noise_pa, 48_000.0):
         assert np.isfinite(block.held_v).all()
         assert np.isfinite(block.preamp_v).all()
-        most = max(0.0, block.drive_v.max(), chain.silent_state.held_v)
+        most = max(0.0, block.drive_v.max(), chain.quiescent_state.held_v)
         assert block.held_v.max() <= most * (1 + 1e-9) + 1e-12
 
 
-@settings(max_examples=20, deadline=None)
+@examples(20)
 @given(CHAINS)
 def test_silence_stays_at_rest(chain):
     # all that moves is the preamp's resting error, which no rectifier enlarges
     for block in chain.node_blocks(np.zeros(800), 48_000.0):
         error_v = abs(chain.preamp.output_offset_v) + 1e-9
         assert np.abs(block.preamp_v).max() <= error_v * (1 + 1e-9)
-        assert np.abs(block.held_v - chain.silent_state.held_v).max() <= 2 * error_v + 1e-6
+        assert np.abs(block.held_v - chain.quiescent_state.held_v).max() <= 2 * error_v + 1e-6
 
 
-@settings(max_examples=30, deadline=None)
+@examples(30)
 @given(st.floats(1e3, 200e3), FARAD, st.integers(-8, 3), st.integers(0, 2**31))
 def test_a_linear_preamp_scales_exactly(feedback, leg, power, seed):
     # powers of two change no digit, and nothing is near a limit
