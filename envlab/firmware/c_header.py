@@ -9,6 +9,7 @@ from pathlib import Path
 
 from envlab.errors import EnvlabError, FileError
 from envlab.firmware.atomic import write_whole
+from envlab.firmware.c_look_up import look_up_lines
 from envlab.firmware.c_names import check_identifier
 from envlab.firmware.edits import ascii_lines, code_array, compare_lines
 from envlab.firmware.table_record import (
@@ -97,6 +98,8 @@ def _render(table: LookupTable, record: Record, identifier: str) -> str:
         f"static const uint{_width(table) * 8}_t {identifier}[{prefix}_ENTRIES] ENVLAB_ROM = {{",
         *_rows(table),
         "};",
+        "",
+        *look_up_lines(table, identifier, prefix),
         "",
         "#endif",
     ]
