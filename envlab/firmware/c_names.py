@@ -28,14 +28,13 @@ this throw try typeid typename using virtual wchar_t xor xor_eq
 _TAKEN = "main NULL errno unix linux AVR"
 RESERVED_WORDS = frozenset(f"{_C_KEYWORDS} {_CPP_KEYWORDS} {_TAKEN}".split())
 
-# [ISO9899], 7.1.2, with what the edition of 2011 adds: a file of such a name in the same folder would be taken
-# for the compiler's own.
-_STANDARD_HEADERS = frozenset(
-    """
-    assert complex ctype errno fenv float inttypes iso646 limits locale math setjmp signal stdalign stdarg
-    stdatomic stdbool stddef stdint stdio stdlib stdnoreturn string tgmath threads time uchar wchar wctype
-    """.split()
-)
+# [ISO9899], 7.1.2, with what the edition of 2011 adds: a file of such a name in the same folder would be
+# taken for the compiler's own.
+_STANDARD_HEADERS = """
+assert complex ctype errno fenv float inttypes iso646 limits locale math setjmp signal stdalign stdarg
+stdatomic stdbool stddef stdint stdio stdlib stdnoreturn string tgmath threads time uchar wchar wctype
+"""
+STANDARD_HEADERS = frozenset(_STANDARD_HEADERS.split())
 # Every name that begins so is the runtime's: its files, functions and macros.
 _OURS = "envlab"
 
@@ -68,7 +67,7 @@ def check_identifier(name: str, value: object, *, files: Iterable[str] = ()) -> 
     small = value.lower()
     if small.startswith(_OURS):
         raise ParameterError(name, value, f"a name that does not begin with {_OURS}, as the runtime's own do")
-    if small in _STANDARD_HEADERS:
+    if small in STANDARD_HEADERS:
         raise ParameterError(name, value, f"another name: {small}.h is a header of C's own")
     if small in {file.lower() for file in files}:
         raise ParameterError(name, value, "another name: a file beside it is called so")
