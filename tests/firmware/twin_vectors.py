@@ -14,7 +14,9 @@ import numpy as np
 from envlab.digital.auto_level import AutoLevel, OffsetSteps
 from envlab.digital.fixed_point import FixedFollower, Gate, run_twin
 from envlab.digital.fixed_words import FixedWords
-from envlab.firmware.export import RUNTIME_FILES, RUNTIME_FOLDER, firmware_files
+from envlab.firmware.export import RUNTIME_FILES, firmware_files
+from envlab.firmware.golden import golden_crc32
+from envlab.firmware.marks import RUNTIME_FOLDER
 from envlab.firmware.level_table import build_level_table
 from envlab.firmware.parameters import HeaderFacts, parameters_text, table_text
 from envlab.firmware.runtime_design import RuntimeDesign
@@ -71,7 +73,8 @@ def _of_design(name: str, design: RuntimeDesign) -> Case:
 
 
 def _of_words(name: str, words: FixedWords, codes: np.ndarray) -> Case:
-    facts = HeaderFacts(f"case {name}", 1000.0, 1000.0)
+    golden = golden_crc32(words, codes, 1 << 16)
+    facts = HeaderFacts(f"case {name}", 1000.0, 1000.0, golden_crc32=golden)
     files = {part: (RUNTIME_FOLDER / part).read_text("ascii") for part in RUNTIME_FILES}
     files["envlab_parameters.h"] = parameters_text(words, codes, facts)
     files["envlab_table.h"] = table_text(words, codes, facts)
