@@ -29,7 +29,7 @@ RUNTIME_FILES = (
     "envlab_boot.c",
 )
 DITHER_FILES = ("envlab_dither.h", "envlab_dither.c")
-_GENERATED = ("envlab_parameters.h", "envlab_table.h")
+GENERATED_FILES = ("envlab_parameters.h", "envlab_table.h")
 
 
 def firmware_files(design: RuntimeDesign, *, design_digest: str = "") -> dict[str, str]:
@@ -74,7 +74,7 @@ def check_firmware(folder: str | Path) -> None:
     """Raise FileError that names file and line if a file of a written firmware folder has changed since."""
     place = Path(folder)
     _check_table(place / "envlab_table.h")
-    for name in _GENERATED:
+    for name in GENERATED_FILES:
         _check_text(place / name)
     mark = _macro(place / "envlab_parameters.h", "MARK")
     if _macro(place / "envlab_table.h", "MARK") != mark:

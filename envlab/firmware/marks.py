@@ -12,6 +12,7 @@ from envlab import __version__
 
 RUNTIME_FOLDER = Path(__file__).parent / "runtime"
 EXAMPLE_FOLDER = Path(__file__).parent / "examples"
+PROJECT_FOLDER = Path(__file__).parent / "project"
 
 
 def export_mark(content: Iterable[object]) -> int:
@@ -44,7 +45,7 @@ def marked(file: str, text: str, mark: int) -> str:
 @cache
 def _sources_crc32() -> int:
     crc = 0
-    for folder in (RUNTIME_FOLDER, EXAMPLE_FOLDER):
+    for folder in (RUNTIME_FOLDER, EXAMPLE_FOLDER, PROJECT_FOLDER):
         for path in sorted(folder.iterdir()):
             if path.is_file():
                 crc = zlib.crc32(path.name.encode() + b"\0" + path.read_bytes(), crc)

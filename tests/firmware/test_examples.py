@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -144,7 +145,7 @@ def test_a_missed_reading_only_makes_the_next_one_late(two_tasks, design):
     np.testing.assert_array_equal(frames_shown(two_tasks, stream), frames_of_twin(design, envelopes))
 
 
-def test_without_readings_for_a_quarter_of_a_second_it_goes_dark(two_tasks, design):
+def test_without_readings_for_a_quarter_of_a_second_it_goes_dark(two_tasks):
     loud = np.full(6000, 40_000)
     gone = np.zeros(6000, np.uint8)
     gone[2000:4000] = MISSED
@@ -175,7 +176,7 @@ def test_after_a_brown_out_everything_begins_anew(design, tmp_path, c_compiler):
     edges = [0, *resets, 9000]
     wanted = [
         frames_of_twin(design, envelopes_at_frames(design, readings[first:last]))
-        for first, last in zip(edges, edges[1:], strict=False)
+        for first, last in pairwise(edges)
         if last - first >= READINGS_PER_FRAME
     ]
     np.testing.assert_array_equal(frames_shown(program, periods(readings, flags)), np.concatenate(wanted))

@@ -2,9 +2,9 @@
 
 It is that of [Simpson1990].
 
-Memory is a row of bytes; each side is a list of accesses of one byte. All interleavings of three writes with two
-reads are walked through, which covers both tasks on one processor, whichever is the more urgent, and tasks on
-two processors whose accesses keep their order. hand_over.c does these accesses in this order.
+Memory is a row of bytes; each side is a list of accesses of one byte. All interleavings of three writes with
+two reads are walked through, which covers both tasks on one processor, whichever is the more urgent, and tasks
+on two processors whose accesses keep their order. hand_over.c does these accesses in this order.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ def plan(side, loads):
 
 
 def every_order(writer, reader):
-    """Yield (word whole at the read's start, last word begun by its end, low, high) of every read there can be.
+    """Yield (word whole at a read's start, last word begun by its end, low, high) of every read there is.
 
     A state is the memory, and of each side how many calls are done and the answers of the call under way.
     """
@@ -90,7 +90,9 @@ def every_order(writer, reader):
                 following.append((memory, writes, w_loads, reads + 1, (), 0))
             else:
                 now, answer = access_memory(memory, access)
-                following.append((now, writes, w_loads, reads, (*r_loads, answer), whole if r_loads else writes))
+                following.append(
+                    (now, writes, w_loads, reads, (*r_loads, answer), whole if r_loads else writes)
+                )
         for state in following:
             if state not in seen:
                 seen.add(state)
@@ -120,7 +122,7 @@ def test_two_places_are_not():
 
 @pytest.mark.parametrize("order", [(0, 1, 2, 3, 5, 4), (0, 1, 4, 2, 3, 5)])
 def test_four_places_steered_in_another_order_are_caught(order):
-    """The writer's last steps change places: the newest pair, or place, is told before the word stands there."""
+    """The writer's last steps change places: pair, or place, is told of before the word stands there."""
 
     def hasty(word):
         in_use = yield ("load", PAIR_IN_USE)

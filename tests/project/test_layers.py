@@ -1,8 +1,8 @@
 """The house has rooms, and data flows one way through them: who may import whom.
 
-sound → analog → digital → light → firmware, each also from units and errors; chain, design_file and
-board_firmware join the rooms, shipped finds what came with the package; study runs chains; plot, widget,
-report and cli stand outside, and nobody inside knows them.
+sound → analog → digital → light → firmware, each also from units and errors; chain, design_file,
+board_firmware and firmware_folder join the rooms, shipped finds what came with the package; study runs
+chains; plot, widget, report and cli stand outside, and nobody inside knows them.
 Every import counts: inside functions, under TYPE_CHECKING, and by name through import_module.
 """
 
@@ -17,7 +17,7 @@ PACKAGE = Path(__file__).resolve().parents[2] / "envlab"
 
 BASE = ("units", "errors")
 ROOMS = ("sound", "analog", "digital", "light", "firmware")
-JOINTS = ("shipped", "chain", "design_file", "board_firmware")
+JOINTS = ("shipped", "chain", "design_file", "board_firmware", "firmware_folder")
 OUTSIDE = ("plot", "widget", "report", "cli")
 
 
@@ -30,6 +30,7 @@ def may_import() -> dict[str, tuple[str, ...]]:
     allowed["chain"] = (*BASE, *ROOMS)
     allowed["design_file"] = (*BASE, *ROOMS, "chain")
     allowed["board_firmware"] = (*BASE, *ROOMS, "chain")
+    allowed["firmware_folder"] = (*BASE, *ROOMS, "chain", "design_file", "board_firmware")
     allowed["study"] = (*BASE, *ROOMS, *JOINTS, "study")
     inside = allowed["study"]
     allowed["plot"] = (*inside, "plot")
