@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from envlab.board_firmware import both_tables, runtime_design
 from envlab.chain import Chain
-from envlab.design_file import digest
+from envlab.design_file import STAGES, digest
 from envlab.digital.auto_level import LevelControl
-from envlab.digital.fixed_point import firmware_follower_names, has_firmware_follower
+from envlab.digital.fixed_point import FIRMWARE_FOLLOWERS, has_firmware_follower
 from envlab.errors import ParameterError
 from envlab.firmware.c_header import header_text
 from envlab.firmware.c_names import check_identifier
@@ -43,8 +43,7 @@ def firmware_folder(
             texts |= project_files(mark)
         files = {name: text.encode("ascii") for name, text in texts.items()}
     elif project or level is not None:
-        limit = f"{firmware_follower_names()}, which the runtime has"
-        raise ParameterError("follower", type(chain.follower).__name__, limit)
+        raise ParameterError("follower", _kind(chain), f"{_kinds_in_firmware()}, which the runtime has")
     written = _table_files(tables.capped, identifier, design_mark, mark)
     if chain.cap < 1:
         written |= _table_files(tables.uncapped, f"{identifier}_full", design_mark, mark)
@@ -87,11 +86,27 @@ def firmware_words(chain: Chain, level: LevelControl | None) -> list[str]:
     return [line for line in lines if line]
 
 
+def _kind(chain: Chain) -> str:
+    """Return what a design file calls the chain's follower."""
+    return next(kind for kind, stage in _followers().items() if stage is type(chain.follower))
+
+
+def _kinds_in_firmware() -> str:
+    *first, last = (kind for kind, stage in _followers().items() if stage in FIRMWARE_FOLLOWERS)
+    return f"{', '.join(first)} or {last}"
+
+
+def _followers() -> dict[str, type]:
+    stages = STAGES["follower"]
+    assert isinstance(stages, dict)
+    return stages
+
+
 def _runtime_words(chain: Chain, level: LevelControl | None) -> str:
     if not has_firmware_follower(chain.follower):
         return (
-            f"The runtime is left out: it has no {type(chain.follower).__name__}, only "
-            f"{firmware_follower_names()}. The tables are for firmware of your own that follows the readings."
+            f"The runtime is left out: it has no follower {_kind(chain)}, only {_kinds_in_firmware()}. The "
+            "tables are for firmware of your own that follows the readings."
         )
     cost = runtime_cost(runtime_design(chain, level=level))
     return (

@@ -22,7 +22,7 @@ from envlab.units import FloatArray, IntArray
 WORD = 1 << 16
 LEVEL_UNITS_PER_DB = 4096 / (20 * math.log10(2))
 LONGEST_ERROR = 0.10
-_IN_FIRMWARE = (PassThrough, OnePole, AttackRelease)
+FIRMWARE_FOLLOWERS = (PassThrough, OnePole, AttackRelease)
 
 
 @dataclass(frozen=True)
@@ -103,13 +103,7 @@ class FixedFollower:
 
 def has_firmware_follower(follower: Follower) -> bool:
     """Whether the firmware has a follower that does what this one does."""
-    return isinstance(follower, _IN_FIRMWARE)
-
-
-def firmware_follower_names() -> str:
-    """Return the names of the followers that the firmware has, in words."""
-    *first, last = (kind.__name__ for kind in _IN_FIRMWARE)
-    return f"{', '.join(first)} or {last}"
+    return isinstance(follower, FIRMWARE_FOLLOWERS)
 
 
 def fixed_follower(follower: Follower, rate_hz: float) -> FixedFollower:
@@ -126,8 +120,8 @@ def fixed_follower(follower: Follower, rate_hz: float) -> FixedFollower:
         return FixedFollower(follower.time_s or at_once, follower.time_s or at_once, rate_hz)
     if isinstance(follower, AttackRelease):
         return FixedFollower(follower.attack_s or at_once, follower.release_s or at_once, rate_hz)
-    limit = f"{firmware_follower_names()}, which the firmware has"
-    raise ParameterError("follower", type(follower).__name__, limit)
+    name = type(follower).__name__
+    raise ParameterError("follower", name, "PassThrough, OnePole or AttackRelease, which the firmware has")
 
 
 @dataclass(frozen=True)

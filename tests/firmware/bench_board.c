@@ -1,9 +1,9 @@
 /* A board made of files: readings come from standard input, frames go to standard output.
  *
  * Each period of the ADC is three bytes: the reading, low byte first, and flags: 1 the button is down, 2 this
- * reading is missed, 4 the supply browns out before it, and the example begins anew with its memory as it was.
- * For the one loop the timer interrupts whenever the loop sleeps. With BENCH_TASKS two threads take turns: the
- * sampler has all its readings of a frame before the frame task goes on. */
+ * reading is missed, 4 the supply browns out before it, and the example begins anew with its memory as it
+ * was. For the one loop the timer interrupts whenever the loop sleeps. With BENCH_TASKS two threads take
+ * turns: the sampler has all its readings of a frame before the frame task goes on. */
 #include "board.h"
 
 #include <stdio.h>

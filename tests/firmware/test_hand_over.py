@@ -1,7 +1,7 @@
 """The envelope's hand-over between two tasks, or an interrupt and a loop.
 
-Wherever one side cuts into the other, the reader gets the old word or the new one, never a mix of their bytes,
-and the newest one afterwards.
+Wherever one side cuts into the other, the reader gets the old word or the new one, never a mix of their
+bytes, and the newest one afterwards.
 """
 
 from __future__ import annotations

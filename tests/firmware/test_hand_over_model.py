@@ -3,8 +3,8 @@
 It is that of [Simpson1990].
 
 Memory is a row of bytes; each side is a list of accesses of one byte. All interleavings of three writes with
-two reads are walked through, which covers both tasks on one processor, whichever is the more urgent, and tasks
-on two processors whose accesses keep their order. hand_over.c does these accesses in this order.
+two reads are walked through, which covers both tasks on one processor, whichever is the more urgent, and
+tasks on two processors whose accesses keep their order. hand_over.c does these accesses in this order.
 """
 
 from __future__ import annotations

@@ -22,8 +22,8 @@ uint8_t board_button(void);
 /* Sends 8 bit duties to the pixels, all channels of the first pixel first. */
 void board_show(const uint8_t *duties, uint16_t count);
 
-/* Says that the lights must stay dark, and why: one of the answers of envlab_boot_check, to be blinked with the
- * board's own small lamp. */
+/* Says that the lights must stay dark, and why: one of the answers of envlab_boot_check, to be blinked with
+ * the board's own small lamp. */
 void board_alarm(uint8_t why);
 
 /* Sleeps until something has happened. Returns 1; a test bench returns 0 to end. */

@@ -1,5 +1,5 @@
-/* One push button, asked once a frame. A press counts once, however long it is held; contacts that chatter for
- * less than 20 ms count as nothing. A button that sticks counts once. */
+/* One push button, asked once a frame. A press counts once, however long it is held; contacts that chatter
+ * for less than 20 ms count as nothing. A button that sticks counts once. */
 #ifndef BUTTON_H
 #define BUTTON_H
 

@@ -1,8 +1,8 @@
 #include "hand_over.h"
 
 /* Four places for the word: two pairs of two. The writer keeps off the pair that the reader has said it is
- * reading, and within a pair off the place that was written last; so no place is ever written while it is read.
- * The four bytes that steer this are each moved in one piece by every machine. After [Simpson1990]. */
+ * reading, and within a pair off the place that was written last; so no place is ever written while it is
+ * read. The four bytes that steer this are each moved in one piece by every machine. After [Simpson1990]. */
 static volatile uint16_t places[2][2];
 static volatile uint8_t newest_place[2];
 static volatile uint8_t newest_pair;

@@ -6,8 +6,8 @@
  * newer one.
  *
  * One task or interrupt writes, and one reads. Machines with several processors need a memory barrier between
- * the steps; it is there for those whose compiler has one built in. Elsewhere define HAND_OVER_BARRIER() before
- * this file is read, or keep both tasks on one processor.
+ * the steps; it is there for those whose compiler has one built in. Elsewhere define HAND_OVER_BARRIER()
+ * before this file is read, or keep both tasks on one processor.
  */
 #ifndef HAND_OVER_H
 #define HAND_OVER_H

@@ -3,8 +3,8 @@
 #include "envlab_parameters.h"
 #include "lights.h"
 
-/* A frame is due whenever the readings have added up to one, also where the two rates do not divide: what is left
- * over counts for the next frame. */
+/* A frame is due whenever the readings have added up to one, also where the two rates do not divide: what is
+ * left over counts for the next frame. */
 #define ADDED_BY_A_READING ((uint32_t)ENVLAB_BRIGHTNESS_RATE_MILLIHZ)
 #define ONE_FRAME ((uint32_t)ENVLAB_ADC_RATE_MILLIHZ)
 

@@ -1,5 +1,5 @@
-/* No board at all: an invented drum beat in the place of the ADC, bars of text in the place of the pixels. It is
- * here so that the folder builds and runs at once; your board's file takes its place. */
+/* No board at all: an invented drum beat in the place of the ADC, bars of text in the place of the pixels.
+ * It is here so that the folder builds and runs at once; your board's file takes its place. */
 #include "board.h"
 
 #include <stdio.h>
@@ -7,7 +7,7 @@
 #include "envlab_parameters.h"
 
 #define SECONDS 8ul
-#define STROKE 40000ul /* reading at a stroke, above the quiescent one */
+#define STROKE 40000u /* reading at a stroke, above the quiescent one */
 #define BAR_MOST 60ul
 
 static void (*interrupt)(void);
@@ -18,7 +18,7 @@ static uint32_t held;
 static void play(void)
 {
     reading_number++;
-    held -= held / (ENVLAB_ADC_RATE_HZ / 8ul + 1ul);
+    held -= held / ((uint32_t)ENVLAB_ADC_RATE_HZ / 8u + 1u);
     if (reading_number > 3ul * ENVLAB_ADC_RATE_HZ && reading_number % (ENVLAB_ADC_RATE_HZ / 2ul) == 0ul) {
         held = STROKE;
     }
@@ -31,8 +31,8 @@ void board_start(void (*every_reading)(void))
 
 uint16_t board_reading(void)
 {
-    uint32_t reading = ENVLAB_REST + held;
-    uint32_t count = 1ul << ENVLAB_ADC_SHIFT;
+    uint32_t reading = (uint32_t)ENVLAB_REST + held;
+    uint32_t count = (uint32_t)1u << ENVLAB_ADC_SHIFT;
 
     return (uint16_t)(reading - reading % count);
 }

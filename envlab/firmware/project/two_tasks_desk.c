@@ -1,5 +1,6 @@
-/* The two tasks without an operating system: whenever the frame task waits, the sampler has its readings of one
- * frame. Under an operating system, main creates both tasks, and each wait sleeps until the task's period. */
+/* The two tasks without an operating system: whenever the frame task waits, the sampler has its readings of
+ * one frame. Under an operating system, main creates both tasks, and each wait sleeps until the task's
+ * period. */
 #include "board.h"
 #include "envlab_parameters.h"
 #include "two_tasks.h"

@@ -22,8 +22,8 @@ uint8_t envlab_boot_check(void);
 /* Returns 1 if the table in program memory still has its CRC-32, else 0. */
 uint8_t envlab_table_is_whole(void);
 
-/* Runs the golden vectors: ENVLAB_GOLDEN_READINGS readings through everything that makes the light, on a state
- * of its own. Returns 1 if the results have the CRC-32 that the tool computed, else 0. */
+/* Runs the golden vectors: ENVLAB_GOLDEN_READINGS readings through everything that makes the light, on a
+ * state of its own. Returns 1 if the results have the CRC-32 that the tool computed, else 0. */
 uint8_t envlab_golden_is_right(void);
 
 #define ENVLAB_GOLDEN_READINGS 48u

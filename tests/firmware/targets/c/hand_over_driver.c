@@ -1,5 +1,5 @@
-/* One side of a hand-over that is cut into by the other. Stimulus: k, old word, new word. Record: the word that
- * was read, 1 if the other side ran since the first instruction, and the word that a later read gets.
+/* One side of a hand-over that is cut into by the other. Stimulus: k, old word, new word. Record: the word
+ * that was read, 1 if the other side ran since the first instruction, and the word that a later read gets.
  *
  * The machine raises the interrupt after k instructions of `interrupted_call`. READER_CUTS_IN: the writer is
  * interrupted by the reader; else the reader by WRITES writes in a row, old and new in turn, new the last. */
