@@ -26,7 +26,7 @@ def firmware_folder(
 ) -> dict[str, bytes]:
     """Return every file of the firmware folder, name → content.
 
-    The table under identifier is capped; where the supply caps, a second one, identifier_full, goes up to
+    The table under identifier is limited; where the supply caps, a second one, identifier_full, goes up to
     full duty. Beside them lie the runtime's sources with envlab_parameters.h and envlab_table.h, unless the
     chain has a follower that the runtime lacks. project: also a whole program around them, which builds as
     it is. Raises ParameterError for a name that C cannot have, and where a project or a level is asked for
@@ -44,9 +44,9 @@ def firmware_folder(
         files = {name: text.encode("ascii") for name, text in texts.items()}
     elif project or level is not None:
         raise ParameterError("follower", _kind(chain), f"{_kinds_in_firmware()}, which the runtime has")
-    written = _table_files(tables.capped, identifier, design_mark, mark)
-    if chain.cap < 1:
-        written |= _table_files(tables.uncapped, f"{identifier}_full", design_mark, mark)
+    written = _table_files(tables.limited, identifier, design_mark, mark)
+    if chain.duty_limit < 1:
+        written |= _table_files(tables.unlimited, f"{identifier}_full", design_mark, mark)
     return written | files
 
 
@@ -54,7 +54,7 @@ def check_table_name(chain: Chain, identifier: str) -> None:
     """Raise ParameterError unless the tables may be called so, beside all other files of the folder."""
     beside = [name.rpartition(".")[0] for name in FIRMWARE_NAMES]
     check_identifier("identifier", identifier, files=beside)
-    if chain.cap < 1:
+    if chain.duty_limit < 1:
         check_identifier("identifier", f"{identifier}_full", files=beside)
 
 
@@ -71,14 +71,14 @@ def _table_files(table: LookupTable, identifier: str, design_digest: str, mark: 
 def firmware_words(chain: Chain, level: LevelControl | None) -> list[str]:
     """Return what the maker should know about the tables and the runtime, one sentence or two a line."""
     tables = both_tables(chain)
-    facts = table_facts(tables.capped, chain.level_scale())
+    facts = table_facts(tables.limited, chain.level_scale())
     lines = [
-        f"{facts.entries} entries of {tables.capped.bits} bit over envelope counts 0 to "
-        f"{tables.capped.full_scale_counts}, top duty {tables.capped.duty.max():.3f} of full.",
+        f"{facts.entries} entries of {tables.limited.bits} bit over envelope counts 0 to "
+        f"{tables.limited.full_scale_counts}, top duty {tables.limited.duty.max():.3f} of full.",
         tables.words,
         f"It shows {facts.distinct_levels} levels; the largest step is {facts.largest_step_lstar:.1f} L*, "
         f"first light comes at {facts.first_lit_counts:g} counts, {facts.first_lit_db_spl:.0f} dB SPL.",
-        depth_advice(chain.pixel_bits, chain.frame_rate_hz, cap=chain.cap).words,
+        depth_advice(chain.pixel_bits, chain.frame_rate_hz, duty_limit=chain.duty_limit).words,
         "Whether the lights flash too often is judged by envlab design, with music: after a change of floor, "
         "ceiling or depth, run it again.",
         _runtime_words(chain, level),

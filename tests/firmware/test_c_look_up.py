@@ -37,7 +37,7 @@ def every_kind() -> dict[str, LookupTable]:
                 count_map, adc_bits=adc_bits, entries=entries
             )
         found[f"100 spread, {adc_bits} bit"] = build_table(
-            count_map, adc_bits=adc_bits, entries=100, bits=8, rest_light=0.02
+            count_map, adc_bits=adc_bits, entries=100, bits=8, base_light=0.02
         )
         found[f"octaves, {adc_bits} bit"] = build_octave_table(count_map, adc_bits=adc_bits)
     found["fine octaves"] = build_octave_table(CountMap(2.0, 60_000.0), adc_bits=16, steps_per_octave=256)

@@ -18,7 +18,7 @@ from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.fixed_frame import byte_duty, frame_factor, scale_words
 from envlab.digital.fixed_point import run_twin
 from envlab.firmware.export import firmware_files
-from envlab.light.flash import count_flashes
+from envlab.light.flashes.flash import count_flashes
 
 HERE = Path(__file__).parent
 EXAMPLES = HERE.parents[1] / "envlab" / "firmware" / "examples"
