@@ -282,7 +282,7 @@ class Chain:
         what is wrong with the board.
         """
         for warning in self.design_rule_warnings:
-            warnings.warn(caution, EnvlabWarning, stacklevel=2)
+            warnings.warn(warning, EnvlabWarning, stacklevel=2)
         pressure_pa = recording.pressure_pa
         noise = None if rng is None else noise_streams(rng)
         if noise is not None:
