@@ -82,7 +82,7 @@ def test_the_stimuli_reach_every_end(case):
         )
         assert record["noise"].max() >= words.noise_most
     assert (offsets >= words.offset_steps).any()
-    shut = record["duty"] == words.rest_duty
+    shut = record["duty"] == words.base_duty
     assert shut.any() or words.gate_open == 0
 
 
@@ -99,8 +99,8 @@ def test_together_the_cases_hold_the_extremes():
         assert {getattr(w, name) for w in every} == values, name
     assert any(w.gate_open == w.gate_close == 0 for w in every)
     assert any(w.gate_close > w.range_level > 0 for w in every)
-    assert any(w.cap < 32_768 for w in every)
-    assert any(w.cap == 65_535 for w in every)
+    assert any(w.dim < 32_768 for w in every)
+    assert any(w.dim == 65_535 for w in every)
 
 
 @pytest.fixture
