@@ -130,8 +130,8 @@ class AdaptWords:
 def adapt_words(control: AutoLevel, rate_hz: float) -> AdaptWords:
     """Return the whole numbers of an AutoLevel whose steps come at rate_hz.
 
-    It adapts as seldom as keeps each move within 0.25 dB and twenty adaptations to a judgement, at most every
-    255 steps and at least every 2: the seldomer, the finer the speeds. A speed is at least one unit for each adaptation.
+    It adapts as seldom as keeps each move within 0.25 dB and twenty adaptations to a judgement, every 2 to
+    255 steps: the seldomer, the finer the speeds. A speed is at least one unit for each adaptation.
     """
     check_positive("rate_hz", rate_hz, unit="Hz")
     seldom_s = min(0.25 / max(control.rise_db_s, control.fall_db_s), control.judge_s / 20)

@@ -52,8 +52,8 @@ def choose_offset(words: FixedWords, state: FixedState, offset_step: int) -> Fix
     window = words.window_least_sensitive - step * words.offset_step
     s = state
     return FixedState(
-        s.envelope, s.zero_sum, s.zero, s.zero_limit, s.highest, s.zero_left, s.envelope_low,
-        s.zero_low, s.unlearnt, s.countdown, s.judge_left, s.patience, s.full, window, window, s.peak, s.peak_before,
+        s.envelope, s.zero_sum, s.zero, s.zero_limit, s.highest, s.zero_left, s.envelope_low, s.zero_low,
+        s.unlearnt, s.countdown, s.judge_left, s.patience, s.full, window, window, s.peak, s.peak_before,
         s.noise, s.gate, s.mute, s.fade,
     )  # fmt: skip
 
@@ -69,19 +69,16 @@ def learn_zero(
     """
     shift = words.zero_block_bits - ZERO_BITS
     mean = total >> shift if shift >= 0 else total << -shift
-    if mean >> ZERO_BITS < words.zero_least:
+    word = mean >> ZERO_BITS
+    if word < words.zero_least:
         return zero, limit, unlearnt
-    if (
-        unlearnt > 0
-        and mean >> ZERO_BITS <= words.zero_most
-        and highest - (mean >> ZERO_BITS) <= words.zero_still
-    ):
-        return mean, (mean >> ZERO_BITS) + words.zero_reach, unlearnt - 1
+    if unlearnt > 0 and word <= words.zero_most and highest - word <= words.zero_still:
+        return mean, word + words.zero_reach, unlearnt - 1
     if mean > zero:
         if zero >> ZERO_BITS < limit:
             zero += words.zero_rise
         return zero, limit, unlearnt
-    far = (zero >> ZERO_BITS) - (mean >> ZERO_BITS) > ZERO_MASK
+    far = (zero >> ZERO_BITS) - word > ZERO_MASK
     zero -= words.zero_fall if far else min((zero - mean) >> 2, words.zero_fall)
     return zero, min(limit, (zero >> ZERO_BITS) + words.zero_reach), unlearnt
 
@@ -176,43 +173,60 @@ def judge(
 
 
 @njit(cache=True, nogil=True)
+def adapt(words: FixedWords, s: FixedState, position: int) -> FixedState:
+    """State s after an adaptation: window a little nearer to its aim, noise dropped or crept up."""
+    window, noise = s.window, s.noise
+    if s.aim > window:
+        window = min(window + words.window_rise, s.aim)
+    elif s.aim < window:
+        window = max(window - words.window_fall, s.aim)
+    if position < noise:
+        noise = position
+    elif noise < words.noise_most:
+        noise += words.noise_rise
+    full = s.full + 1 if position >= words.range_level else s.full
+    return FixedState(
+        s.envelope, s.zero_sum, s.zero, s.zero_limit, s.highest, s.zero_left, s.envelope_low, s.zero_low,
+        s.unlearnt, words.adapt_every, s.judge_left - 1, s.patience, full, window, s.aim, s.peak,
+        s.peak_before, noise, s.gate, s.mute, s.fade,
+    )  # fmt: skip
+
+
+@njit(cache=True, nogil=True)
+def judged(words: FixedWords, s: FixedState, countdown: int) -> FixedState:
+    """State s after a judgement; while muted the window is where it is to go at once."""
+    aim, patience = judge(words, s.window, s.full, s.peak, s.peak_before, s.patience, s.mute)
+    window = aim if s.mute > 0 else s.window
+    before = s.peak if s.peak > words.sound_level else s.peak_before
+    return FixedState(
+        s.envelope, s.zero_sum, s.zero, s.zero_limit, s.highest, s.zero_left, s.envelope_low, s.zero_low,
+        s.unlearnt, countdown, words.judge_every, patience, 0, window, aim, 0, before, s.noise, s.gate,
+        s.mute, s.fade,
+    )  # fmt: skip
+
+
+@njit(cache=True, nogil=True)
 def brightness(
     words: FixedWords, state: FixedState, table: IntArray, envelope: int
 ) -> tuple[int, FixedState]:
     """Duty of an envelope word, and the state after window, noise and gate have taken notice of it."""
-    s = state
-    window, aim, noise = s.window, s.aim, s.noise
-    peak, before, countdown, judge_left = s.peak, s.peak_before, s.countdown, s.judge_left
-    full, patience, position = s.full, s.patience, envelope
+    s, countdown, peak, position = state, state.countdown, state.peak, envelope
     if words.level_index:
         now = level(envelope)
-        position = min(max(now, window) - window, words.range_level)
+        position = min(max(now, s.window) - s.window, words.range_level)
         if words.automatic:
-            peak = max(peak, now)
+            peak, countdown = max(peak, now), countdown - 1
+    s = FixedState(
+        s.envelope, s.zero_sum, s.zero, s.zero_limit, s.highest, s.zero_left, s.envelope_low, s.zero_low,
+        s.unlearnt, countdown, s.judge_left, s.patience, s.full, s.window, s.aim, peak, s.peak_before,
+        s.noise, s.gate, s.mute, s.fade,
+    )  # fmt: skip
     if words.automatic:
-        countdown -= 1
         if countdown == 0:
-            countdown = words.adapt_every
-            judge_left -= 1
-            if position >= words.range_level:
-                full += 1
-            if aim > window:
-                window = min(window + words.window_rise, aim)
-            elif aim < window:
-                window = max(window - words.window_fall, aim)
-            if position < noise:
-                noise = position
-            elif noise < words.noise_most:
-                noise += words.noise_rise
-        elif judge_left == 0:
-            judge_left = words.judge_every
-            aim, patience = judge(words, window, full, peak, before, patience, s.mute)
-            if s.mute > 0:
-                window = aim
-            if peak > words.sound_level:
-                before = peak
-            full, peak = 0, 0
-    lit = position >= noise + s.gate
+            s = adapt(words, s, position)
+        elif s.judge_left == 0:
+            s = judged(words, s, countdown)
+    lit = position >= s.noise + s.gate
     gate = words.gate_close if lit else words.gate_open
     duty = between(table, position) if lit else words.base_duty
     mute, fade = s.mute, s.fade
@@ -222,8 +236,9 @@ def brightness(
         fade = min(fade + words.fade_step, words.dim)
         duty = scale(duty, fade)
     return duty, FixedState(
-        s.envelope, s.zero_sum, s.zero, s.zero_limit, s.highest, s.zero_left, s.envelope_low,
-        s.zero_low, s.unlearnt, countdown, judge_left, patience, full, window, aim, peak, before, noise, gate, mute, fade,
+        s.envelope, s.zero_sum, s.zero, s.zero_limit, s.highest, s.zero_left, s.envelope_low, s.zero_low,
+        s.unlearnt, s.countdown, s.judge_left, s.patience, s.full, s.window, s.aim, s.peak, s.peak_before,
+        s.noise, gate, mute, fade,
     )  # fmt: skip
 
 

@@ -22,6 +22,7 @@ from envlab.units import FloatArray, IntArray
 WORD = 1 << 16
 LEVEL_UNITS_PER_DB = 4096 / (20 * math.log10(2))
 LONGEST_ERROR = 0.10
+FIRMWARE_FOLLOWERS = (PassThrough, OnePole, AttackRelease)
 
 
 @dataclass(frozen=True)
@@ -98,6 +99,11 @@ class FixedFollower:
     def release(self) -> FixedCoefficient:
         """The release as the firmware holds it."""
         return fixed_coefficient(self.release_s, self.rate_hz, name="release_s")
+
+
+def has_firmware_follower(follower: Follower) -> bool:
+    """Whether the firmware has a follower that does what this one does."""
+    return isinstance(follower, FIRMWARE_FOLLOWERS)
 
 
 def fixed_follower(follower: Follower, rate_hz: float) -> FixedFollower:

@@ -74,14 +74,17 @@ class StartUp:
 
 
 def block_bits(rate_hz: float) -> int:
-    """Return how many readings a block has, as a power of two: 0.25 to 0.5 s at rate_hz, 16 to 32768 readings."""
+    """Return how many readings a block has, as a power of two: 0.25 to 0.5 s of them, 16 to 32768.
+
+    rate_hz: ADC rate, above 0 Hz.
+    """
     check_positive("rate_hz", rate_hz, unit="Hz")
     return min(max(math.ceil(math.log2(LEAST_BLOCK_S * rate_hz)), 4), 15)
 
 
 @dataclass(frozen=True)
 class ZeroWords:
-    """A LearntQuiescent in the runtime's whole numbers; words of a reading, speeds for a block in 1/256 of one."""
+    """A LearntQuiescent in the runtime's whole numbers: words of a reading; rise and fall in 1/256 of one."""
 
     start: int
     least: int

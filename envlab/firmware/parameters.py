@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import zlib
 from dataclasses import dataclass, field
 
@@ -11,6 +10,8 @@ import numpy as np
 from envlab import __version__
 from envlab.digital.fixed_words import FixedWords, check_words
 from envlab.errors import ParameterError
+from envlab.firmware.hand_edits import Group, Macro, group_lines
+from envlab.firmware.marks import export_mark, mark_lines
 from envlab.firmware.table_record import table_crc32
 from envlab.units import IntArray
 
@@ -69,42 +70,74 @@ _PLAIN = ("zero_block_bits", "attack_fraction", "release_fraction", "level_index
 class HeaderFacts:
     """What stands in the headers beside the words.
 
-    adc_bits: of a count. adc_rate_hz, brightness_rate_hz: rates of the two halves of a step. sum_limit,
-    dither_bits: of the frame and dither parts. asked: lines on what was asked for and what was achieved.
+    adc_bits: of a count. adc_rate_hz, brightness_rate_hz: rates of the two halves of a step. pixels,
+    channels: of the costume, channels of one pixel. sum_limit, dither_bits: of the frame and dither parts.
+    golden_crc32: what the golden vectors must come to on every machine, None where nobody asks. asked: lines
+    on what was asked for and what was achieved.
     """
 
     design_digest: str
     adc_rate_hz: float
     brightness_rate_hz: float
     adc_bits: int = 10
+    pixels: int = 1
+    channels: int = 1
     sum_limit: int = 1 << 16
     dither_bits: int = 0
+    golden_crc32: int | None = None
     asked: tuple[str, ...] = field(default=())
 
 
-def design_number(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> int:
-    """Return the 32 bit number that the two headers share: it ties them together at compile time."""
-    content = json.dumps([list(words), np.asarray(codes).tolist(), facts.design_digest, facts.sum_limit])
-    return zlib.crc32(content.encode())
+def design_mark(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> int:
+    """Return the number that every file of the export of this design carries."""
+    return export_mark((list(words), np.asarray(codes).tolist(), facts.design_digest, facts.sum_limit))
 
 
 def parameters_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
-    """Return envlab_parameters.h. Raises ParameterError for words that the runtime cannot work with."""
+    """Return envlab_parameters.h. Raises ParameterError for words that the runtime cannot work with.
+
+    A number in it that somebody changes by hand stops the compiler, which then says so.
+    """
     check_words(words, len(codes))
-    values = [
-        ("ADC_RATE_HZ", f"{round(facts.adc_rate_hz)}ul", "Hz, rate of envlab_follow"),
-        ("ADC_SHIFT", f"{16 - facts.adc_bits}u", "bits to shift a count up by to make it a reading"),
-        ("BRIGHTNESS_RATE_HZ", f"{round(facts.brightness_rate_hz)}ul", "Hz, rate of envlab_brightness"),
-        *((macro, _literal(words, name), unit) for macro, name, unit in _WORDS),
-        (
+    body = [line for group in _groups(words, facts) for line in group_lines(group, "envlab_parameters.h")]
+    return _header("ENVLAB_PARAMETERS", "Parameters", body, words, codes, facts)
+
+
+def _groups(words: FixedWords, facts: HeaderFacts) -> list[Group]:
+    rates = (
+        Macro("ADC_RATE_HZ", f"{round(facts.adc_rate_hz)}ul", "Hz, rate of envlab_follow"),
+        Macro("ADC_BITS", f"{facts.adc_bits}u", "bits of a count"),
+        Macro("ADC_SHIFT", f"{16 - facts.adc_bits}u", "bits to shift a count up by to make it a reading"),
+        Macro("BRIGHTNESS_RATE_HZ", f"{round(facts.brightness_rate_hz)}ul", "Hz, rate of envlab_brightness"),
+        Macro("ADC_RATE_MILLIHZ", f"{round(1000 * facts.adc_rate_hz)}ul", "mHz, the same to three places"),
+        Macro(
+            "BRIGHTNESS_RATE_MILLIHZ",
+            f"{round(1000 * facts.brightness_rate_hz)}ul",
+            "mHz, the same to three places",
+        ),
+    )
+    light = tuple(Macro(macro, _literal(words, name), unit) for macro, name, unit in _WORDS)
+    frame = (
+        Macro("PIXELS", f"{facts.pixels}u", "pixels of the costume"),
+        Macro("CHANNELS", f"{facts.channels}u", "channels of one pixel"),
+        Macro(
             "SUM_LIMIT",
             f"{facts.sum_limit}ul",
             "largest sum of all duties of a frame, one full channel is 65535",
         ),
-        ("DITHER_BITS", f"{facts.dither_bits}", "bits of temporal dithering, 0 for none"),
+        Macro("DITHER_BITS", f"{facts.dither_bits}", "bits of temporal dithering, 0 for none"),
+    )
+    groups = [
+        Group("the rates", rates),
+        Group("the follower, the window or the gate", light),
+        Group("the pixels and the current limit", frame),
     ]
-    body = [f"#define ENVLAB_{macro} {value} /* {unit} */" for macro, value, unit in values]
-    return _header("ENVLAB_PARAMETERS", "Parameters", "DESIGN", body, words, codes, facts)
+    if facts.golden_crc32 is not None:
+        golden = Macro(
+            "GOLDEN_CRC32", f"0x{facts.golden_crc32:08X}ul", "CRC-32 of what the golden vectors give"
+        )
+        groups.append(Group("the golden vectors", (golden,)))
+    return groups
 
 
 def table_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
@@ -123,7 +156,7 @@ def table_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
         *_rows(table),
         "};",
     ]
-    return _header("ENVLAB_TABLE", "Table", "TABLE_BELONGS_TO", body, words, codes, facts)
+    return _header("ENVLAB_TABLE", "Table", body, words, codes, facts)
 
 
 def _rows(table: IntArray) -> list[str]:
@@ -142,15 +175,8 @@ def _literal(words: FixedWords, name: str) -> str:
 
 
 def _header(
-    guard: str,
-    title: str,
-    number_macro: str,
-    body: list[str],
-    words: FixedWords,
-    codes: IntArray,
-    facts: HeaderFacts,
+    guard: str, title: str, body: list[str], words: FixedWords, codes: IntArray, facts: HeaderFacts
 ) -> str:
-    number = design_number(words, codes, facts)
     lines = [
         f"/* {title} of the runtime. Made by envlab {__version__}; do not edit: it is checked.",
         " *",
@@ -163,7 +189,8 @@ def _header(
         "#include <stdint.h>",
         '#include "envlab_rom.h"',
         "",
-        f"#define ENVLAB_{number_macro} 0x{number:08X}ul /* number that parameters and table share */",
+        *mark_lines(f"{guard.lower()}.h", design_mark(words, codes, facts)),
+        "",
         *body,
         "",
         "#endif",

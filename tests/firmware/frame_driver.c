@@ -2,6 +2,7 @@
  * Stimulus: sum of a frame (32 bit), duty, factor (16), phase, place (8).
  * Record: frame factor, scaled duty (16), byte, dithered byte, phase after a refresh, table is whole (8). */
 #include "driver.h"
+#include "envlab_boot.h"
 #include "envlab_dither.h"
 #include "envlab_frame.h"
 #include "envlab_runtime.h"

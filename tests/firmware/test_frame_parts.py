@@ -65,7 +65,7 @@ def frame_driver(files: dict[str, str], folder: Path) -> Driver:
         folder,
         input_bytes=FRAME_STIMULUS.itemsize,
         record_bytes=FRAME_RECORD.itemsize,
-        parts=("envlab_runtime.c", "envlab_frame.c", "envlab_dither.c"),
+        parts=("envlab_runtime.c", "envlab_frame.c", "envlab_dither.c", "envlab_boot.c"),
     )
 
 

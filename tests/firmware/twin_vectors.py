@@ -14,8 +14,10 @@ import numpy as np
 from envlab.digital.auto_level import AutoLevel, OffsetSteps
 from envlab.digital.fixed_point import FixedFollower, Gate, run_twin
 from envlab.digital.fixed_words import FixedState, FixedWords
-from envlab.firmware.export import RUNTIME_FILES, RUNTIME_FOLDER, firmware_files
+from envlab.firmware.export import RUNTIME_FILES, firmware_files
+from envlab.firmware.golden import golden_crc32
 from envlab.firmware.level_table import build_level_table
+from envlab.firmware.marks import RUNTIME_FOLDER
 from envlab.firmware.parameters import HeaderFacts, parameters_text, table_text
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.curve import CountMap
@@ -77,7 +79,8 @@ def _of_design(name: str, design: RuntimeDesign) -> Case:
 
 
 def _of_words(name: str, words: FixedWords, codes: np.ndarray) -> Case:
-    facts = HeaderFacts(f"case {name}", 1000.0, 1000.0)
+    golden = golden_crc32(words, codes, 1 << 16)
+    facts = HeaderFacts(f"case {name}", 1000.0, 1000.0, golden_crc32=golden)
     files = {part: (RUNTIME_FOLDER / part).read_text("ascii") for part in RUNTIME_FILES}
     files["envlab_parameters.h"] = parameters_text(words, codes, facts)
     files["envlab_table.h"] = table_text(words, codes, facts)
@@ -132,7 +135,8 @@ def _cases() -> list[Case]:
                 window_most=33_000, window_rise=700, window_fall=300, window_step=1500, full_most=1,
                 patience=2, window_band=700, window_aim=300, sound_level=27_900, mute_frames=400,
                 fade_step=1000, zero_start=300, zero_least=200, zero_most=400, zero_reach=60, zero_still=5,
-                zero_rise=500, zero_fall=700, zero_block_bits=4, noise_most=900, noise_rise=211, range_level=9 * 256,
+                zero_rise=500, zero_fall=700, zero_block_bits=4,
+                noise_most=900, noise_rise=211, range_level=9 * 256,
                 gate_open=300, gate_close=120, attack_factor=65_535, attack_fraction=16,
                 release_factor=65_535, release_fraction=24, dim=65_535,
                 window_least_sensitive=33_000, offset_step=300, offset_steps=19,
@@ -146,8 +150,8 @@ def _cases() -> list[Case]:
                 window_most=65_535 - 9, window_rise=9, window_fall=1, window_step=9, full_most=100,
                 patience=1, window_band=0, window_aim=0, sound_level=0, mute_frames=9_999, fade_step=65_535,
                 zero_start=40_000, zero_least=0, zero_most=64_744, zero_reach=535, zero_still=65_535,
-                zero_rise=65_280, zero_fall=65_280, zero_block_bits=5, noise_most=0, noise_rise=0, range_level=256, gate_open=1,
-                gate_close=0, attack_factor=1, attack_fraction=24, release_factor=1, release_fraction=16,
+                zero_rise=65_280, zero_fall=65_280, zero_block_bits=5, noise_most=0, noise_rise=0,
+                range_level=256, gate_open=1, gate_close=0, attack_factor=1, attack_fraction=24, release_factor=1, release_fraction=16,
                 dim=0, base_duty=65_535, window_least_sensitive=65_526, offset_step=1040, offset_steps=63,
             ),
             np.array([0, 65_535, 65_535]),
@@ -155,8 +159,8 @@ def _cases() -> list[Case]:
         _of_words(
             "widest window",
             tame._replace(
-                automatic=1, adapt_every=2, judge_every=40, window_start=100, window_least=60, window_most=400,
-                window_rise=100, window_fall=61, window_step=70, full_most=4, patience=255,
+                automatic=1, adapt_every=2, judge_every=40, window_start=100, window_least=60,
+                window_most=400, window_rise=100, window_fall=61, window_step=70, full_most=4, patience=255,
                 window_band=65_024, window_aim=65_000, sound_level=65_535, mute_frames=1, fade_step=1,
                 zero_start=1, zero_least=0, zero_most=40_000, zero_reach=20_000, zero_still=300,
                 zero_rise=9_000, zero_fall=50_000, zero_block_bits=11, noise_most=20_000, noise_rise=5_000,

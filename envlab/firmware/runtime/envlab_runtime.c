@@ -4,10 +4,6 @@
 #include "envlab_products.h"
 #include "envlab_table.h"
 
-#if ENVLAB_TABLE_BELONGS_TO != ENVLAB_DESIGN
-#error "envlab_parameters.h and envlab_table.h belong to two different designs"
-#endif
-
 #if ENVLAB_ATTACK_FRACTION == 24
 #define ENVLAB_RISE envlab_add_fine_product
 #else
@@ -349,22 +345,4 @@ uint16_t envlab_brightness(envlab_state *state, uint16_t envelope)
 uint16_t envlab_step(envlab_state *state, uint16_t reading)
 {
     return envlab_brightness(state, envlab_follow(state, reading));
-}
-
-/* CRC-32 of IEEE 802.3, bit by bit: slow, small, and asked once. */
-uint8_t envlab_table_is_whole(void)
-{
-    uint32_t crc = 0xFFFFFFFFul;
-    uint16_t index;
-
-    for (index = 0u; index < ENVLAB_TABLE_ENTRIES; index++) {
-        uint16_t code = ENVLAB_ROM_U16(&envlab_table[index]);
-        uint8_t bit;
-
-        crc ^= code;
-        for (bit = 0u; bit < 16u; bit++) {
-            crc = ((crc & 1u) != 0u) ? ((crc >> 1) ^ 0xEDB88320ul) : (crc >> 1);
-        }
-    }
-    return (uint8_t)(crc == (uint32_t)(ENVLAB_TABLE_CRC32 ^ 0xFFFFFFFFul));
 }

@@ -75,9 +75,6 @@ uint16_t envlab_look_up(uint16_t position);
 /* Returns value * (factor + 1) / 65536, rounded down: factor 65535 leaves the value as it is. */
 uint16_t envlab_scale(uint16_t value, uint16_t factor);
 
-/* Returns 1 if the table in program memory still has its CRC-32, else 0. Ask once, at start-up. */
-uint8_t envlab_table_is_whole(void);
-
 #ifdef __cplusplus
 }
 #endif

@@ -1,0 +1,46 @@
+"""What the golden vectors of envlab_boot.c must come to: the same readings through the Python twin."""
+
+from __future__ import annotations
+
+import zlib
+
+import numpy as np
+
+from envlab.digital import fixed_kernels as kernels
+from envlab.digital.fixed_frame import frame_factor
+from envlab.digital.fixed_point import run_twin
+from envlab.digital.fixed_words import FixedWords
+from envlab.units import IntArray
+
+READINGS = 48
+
+
+def golden_crc32(words: FixedWords, codes: IntArray, sum_limit: int) -> int:
+    """Return the CRC-32 ([IEEE802.3]) of what the golden vectors give with a design's numbers.
+
+    words, codes: of the runtime. sum_limit: largest sum of all duties of a frame. What envlab_boot.c does
+    on the target, bit for bit: each of the 48 readings passes follower and brightness; beside them the table
+    is read at a place, and a frame factor is computed.
+    """
+    drawn = np.array(_words_drawn(), np.int64)
+    n = np.arange(READINGS)
+    trace = run_twin(words, codes, np.where(n & 3 == 0, drawn, drawn >> (n & 15)))
+    places = [
+        kernels.scale(word, words.range_level) if words.level_index else word for word in drawn.tolist()
+    ]
+    results = np.empty((READINGS, 4), np.int64)
+    results[:, 0], results[:, 1] = trace.envelope, trace.duty
+    results[:, 2] = [kernels.between(codes, place) for place in places]
+    results[:, 3] = [frame_factor(int(total), sum_limit) for total in drawn << (n & 15)]
+    return zlib.crc32(results.astype("<u2").tobytes())
+
+
+def _words_drawn() -> list[int]:
+    """Return the words of a shift register of 16 bit that passes through every word but 0."""
+    word, drawn = 1, []
+    for _ in range(READINGS):
+        word ^= word << 7 & 0xFFFF
+        word ^= word >> 9
+        word ^= word << 8 & 0xFFFF
+        drawn.append(word)
+    return drawn
