@@ -18,6 +18,7 @@ from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.firmware_settings import level_control
 from envlab.digital.fixed_point import justify, run_frames
 from envlab.digital.fixed_words import FixedState
+from envlab.digital.flash_guard import guard_words, run_guard
 from envlab.digital.followers import follow
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.lightness import lightness_cie1976
@@ -63,6 +64,7 @@ class ExportedFirmware:
         self.chain, self._step = chain, step
         self.design: RuntimeDesign = runtime_design(chain, level=level_control(sensitivity))
         self._table = chain.brightness_table()
+        self._guard = guard_words(chain.frame_rate_hz, bits=16, brightest_duty=self._table.brightest_code)
 
     @property
     def steps(self) -> int:
@@ -97,10 +99,8 @@ class ExportedFirmware:
         readings = justify(np.asarray(adc_counts, dtype=np.int64), self.chain.adc.bits)
         ends = self._frame_ends(readings.size)
         offsets = self._offsets(ends.size)
-        trace = run_frames(
-            self.design.words, self.design.codes, readings, ends, state=state, offsets=offsets
-        )
-        duty = self._guarded(trace.duty) if guard else trace.duty
+        trace = run_frames(self.design.words, self.design.codes, readings, ends, state=state, offsets=offsets)
+        duty = run_guard(self._guard, trace.duty)[0] if guard else trace.duty
         codes = self._codes(duty)
         return ExportedLight(codes, duty, duty != trace.duty, self._luminance(codes, duty))
 
@@ -112,9 +112,6 @@ class ExportedFirmware:
         if self._step is not None and frames:
             offsets[0] = self._step
         return offsets
-
-    def _guarded(self, duty: IntArray) -> IntArray:
-        return duty
 
     def _codes(self, duty: IntArray) -> IntArray:
         return duty
@@ -137,7 +134,9 @@ class PlainTable:
     def running(self) -> None:
         """Return nothing: it does not matter how long it has been on."""
 
-    def light(self, adc_counts: ArrayLike, *, guard: bool = True, state: FixedState | None = None) -> ExportedLight:
+    def light(
+        self, adc_counts: ArrayLike, *, guard: bool = True, state: FixedState | None = None
+    ) -> ExportedLight:
         """Return the light of readings (n,), as ExportedFirmware; no frame is ever held."""
         del guard, state
         counts = np.asarray(adc_counts, dtype=np.int64)

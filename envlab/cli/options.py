@@ -34,6 +34,18 @@ level_option = click.option(
     help="How loud the clip is where the microphone hangs: Leq in dB SPL.",
 )
 
+sensitivity_option = click.option(
+    "--sensitivity",
+    type=click.Choice(["none", "steps", "automatic"]),
+    help="What moves floor and ceiling in the field: nothing, a button in 3 dB steps, or the music.  "
+    "[default: the design's]",
+)
+accept_option = click.option(
+    "--accept-misses",
+    is_flag=True,
+    help="Export a sensitivity that breaks a target all the same, as long as the flash guard holds the flashes.",
+)
+
 
 def asked_specification(
     design: Path | None, clip: Path | None = None, level_db_spl: float | None = None, **limits: int

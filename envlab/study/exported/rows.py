@@ -117,7 +117,9 @@ def rows_of_clip(
             extra = _clip_metrics(free.lightness[-frame_count(chain, clip.size) :], chain.frame_rate_hz)
         if start == "shout":
             calm = firmware.light(joined((before, lasting(clip, SHOUT_S, chain), after)), guard=False)
-            extra = {"recovery_s": recovery_s(free, calm, frame_count(chain, after.size), chain.frame_rate_hz)}
+            extra = {
+                "recovery_s": recovery_s(free, calm, frame_count(chain, after.size), chain.frame_rate_hz)
+            }
         rows.append(
             ExportedRow(
                 setting=setting,
@@ -138,9 +140,7 @@ def idle_lstar(firmware: ExportedFirmware | PlainTable, silence: IntArray) -> fl
     return float(np.percentile(light.lightness, 95))
 
 
-def recovery_s(
-    shouted: ExportedLight, calm: ExportedLight, frames_after: int, frame_rate_hz: float
-) -> float:
+def recovery_s(shouted: ExportedLight, calm: ExportedLight, frames_after: int, frame_rate_hz: float) -> float:
     """Return recovery_s of two runs that end with frames_after frames of the same music."""
     second = min(round(frame_rate_hz), frames_after)
     peaks = [

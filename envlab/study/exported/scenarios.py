@@ -17,10 +17,10 @@ import numpy as np
 from envlab.chain import Chain
 from envlab.light.flashes.sliding_window import window_reach
 from envlab.metrics.metrics_of_clip import clip_seed
+from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
 from envlab.sound.signals import pink_noise
 from envlab.study.exported.shown import adc_readings
-from envlab.sound.clip import Clip
 from envlab.study.specification.specification import Specification
 from envlab.units import FloatArray, IntArray, pressure_rms_pa
 

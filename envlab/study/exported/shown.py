@@ -66,9 +66,7 @@ def shown_codes(
     return firmware.light(adc_readings(chain, recording, rng), guard=guard).codes
 
 
-def adc_readings(
-    chain: Chain, recording: Recording, rng: np.random.Generator | None = None
-) -> IntArray:
+def adc_readings(chain: Chain, recording: Recording, rng: np.random.Generator | None = None) -> IntArray:
     """Return what the ADC reads (readings,), whole counts, nothing taken off.
 
     rng: of the noise of microphone, preamp and ADC; None: no noise.

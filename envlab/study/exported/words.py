@@ -33,10 +33,28 @@ def findings(judgement: ExportedJudgement, sensitivity: str, *, guard: bool) -> 
     for result in results:
         lines.append(_flashes(result, judgement))
         lines += [_broken(result, miss) for miss in result.misses if miss.metric != FLASH_METRIC]
-        lines += _idle_and_recovery(result)
     if not judgement.no_runtime:
         lines.append(_guard(results, judgement, guard=guard))
     return tuple(lines)
+
+
+HEADINGS = ("", "flashes in 1 s", "with guard", "guard changes", "in silence", "back after a shout")
+
+
+def table_lines(results: tuple[SettingResult, ...]) -> tuple[tuple[str, ...], ...]:
+    """Return the cells of HEADINGS for each setting: worst second without and with the guard, share of a run's
+    frames that it changes, L* in silence, and time until the light is itself again."""
+    return tuple(
+        (
+            result.setting.name,
+            f"{result.flashes_per_s}",
+            f"{result.flashes_guarded}",
+            percent_text(result.guard_held_share),
+            f"{result.metrics['idle_lstar']:.1f} L*",
+            recovery_text(result.metrics[RECOVERY]),
+        )
+        for result in results
+    )
 
 
 def _not_judged(judgement: ExportedJudgement) -> list[Finding]:
@@ -92,17 +110,10 @@ def _broken(result: SettingResult, miss: Miss) -> Finding:
     return Finding("broken", f"{_subject(result)}: {text}.", miss.metric)
 
 
-def _idle_and_recovery(result: SettingResult) -> list[Finding]:
-    idle, recovery = result.metrics["idle_lstar"], result.metrics[RECOVERY]
-    back = "at once" if recovery == 0 else f"{recovery_text(recovery)} later"
-    return [
-        Finding("judged", f"{_subject(result)}: {idle:.1f} L* in silence.", "idle_lstar"),
-        Finding("judged", f"{_subject(result)}: after a shout the light is itself again {back}.", RECOVERY),
-    ]
-
-
 def recovery_text(seconds: float) -> str:
-    """As in "2.4 s", or "more than 45 s" where the light had not come back at the end."""
+    """As in "at once", "2.4 s", or "more than 45 s" where the light had not come back at the end."""
+    if seconds == 0:
+        return "at once"
     return f"more than {AFTER_SHOUT_S:g} s" if math.isinf(seconds) else f"{seconds:.1f} s"
 
 

@@ -50,6 +50,14 @@ class Specification:
         return replace(self, clips=(Clip(path, level_db_spl, ("beat",)),))
 
 
+def with_sensitivity(specification: Specification, sensitivity: str | None) -> Specification:
+    """Return the same question for firmware of another sensitivity; None: as it is."""
+    if sensitivity is None:
+        return specification
+    firmware = replace(specification.chain.firmware, sensitivity=sensitivity)
+    return replace(specification, chain=replace(specification.chain, firmware=firmware))
+
+
 def demo_specification() -> Specification:
     """Return the specification of the lantern parade."""
     return read_specification(demo_design())
