@@ -31,10 +31,9 @@ RUNNING_S = 10.0
 class ExportedLight:
     """What frames show, frame n at n/frame_rate_hz.
 
-    codes: shape (frames,), at the pixel's depth; (frames, refreshes) where the design dithers. duty: (frames,),
-    words of 16 bit as they leave the guard, or the brightness where there is none. held: (frames,), whether
-    the guard changed the frame. luminance: (frames,), Y over the brightest state of the limited costume; of a
-    dithered frame that of the mean over the pattern.
+    codes: (frames,), at the pixel's depth; (frames, refreshes) where the design dithers. duty: (frames,),
+    words of 16 bit behind the guard. held: (frames,), whether the guard changed the frame. luminance:
+    (frames,), Y over the brightest state of the limited costume, of a dithered frame over all its pattern.
     """
 
     codes: IntArray
@@ -124,8 +123,8 @@ class ExportedFirmware:
 class PlainTable:
     """The brightness table alone, fed by firmware of the maker's own: what Chain makes of the readings.
 
-    It has no guard, no start-up and no sensitivity; it stands in where the runtime lacks a board's follower or
-    depth.
+    It has no guard, no start-up and no sensitivity. It stands in where the runtime lacks a board's follower
+    or depth.
     """
 
     def __init__(self, chain: Chain) -> None:

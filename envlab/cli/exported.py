@@ -46,7 +46,7 @@ def say_results(results: tuple[SettingResult, ...]) -> None:
 
 
 def refuse(status: int, what: str, *, guard: bool) -> None:
-    """End the command with a status, after one line on what was left out and what would bring it; 0: go on."""
+    """End with a status, after one line on what was left out and what would bring it; 0: go on."""
     if status == 0:
         return
     way = "--accept-misses exports it with these numbers"

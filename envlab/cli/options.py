@@ -43,7 +43,8 @@ sensitivity_option = click.option(
 accept_option = click.option(
     "--accept-misses",
     is_flag=True,
-    help="Export a sensitivity that breaks a target all the same, as long as the flash guard holds the flashes.",
+    help="Export what breaks a target all the same, with its numbers; too many flashes only if the guard "
+    "holds them.",
 )
 
 

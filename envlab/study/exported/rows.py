@@ -1,4 +1,4 @@
-"""What each sensitivity shows on each clip, after each start: the rows that decide and that the report prints.
+"""What each sensitivity shows on each clip, after each start: the rows that decide.
 
 Flashes are those of the worst sliding second of a whole run, what goes before the clip included
 (envlab.light.flashes.flash). Contrast, lit share and the 95 % point of L* are of the clip alone, after the
@@ -57,7 +57,7 @@ class Setting:
 
 @dataclass(frozen=True)
 class ExportedRow:
-    """One setting on one clip after one start; definitions stand at the module's top, NaN where none applies."""
+    """One setting on one clip after one start; defined at the module's top, NaN where none applies."""
 
     setting: Setting
     start: str
@@ -72,7 +72,7 @@ class ExportedRow:
 
 
 def settings_of(chain: Chain, sensitivities: Iterable[str]) -> tuple[Setting, ...]:
-    """Return the settings at which sensitivities are judged: of a button its ends and where the design has it."""
+    """Return the settings at which sensitivities are judged; of a button its ends and the design's step."""
     found: list[Setting] = []
     for sensitivity in sensitivities:
         if sensitivity != "steps":
@@ -135,7 +135,7 @@ def rows_of_clip(
 
 
 def idle_lstar(firmware: ExportedFirmware | PlainTable, silence: IntArray) -> float:
-    """Return the 95 % point of L* on the board's own noise, of a board that has been on, without the guard."""
+    """Return the 95 % point of L* on the board's own noise, without the guard; the board has been on."""
     light = firmware.light(silence, guard=False, state=firmware.running())
     return float(np.percentile(light.lightness, 95))
 

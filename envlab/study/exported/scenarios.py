@@ -39,8 +39,8 @@ _QUIET_STREAM, _SHOUT_STREAM = 2, 3
 class Heard:
     """What a board reads in each stretch; counts, whole, at the ADC's rate.
 
-    clips: of each clip that can be judged. not_judged: the other clips, each with the reason. silence: QUIET_S
-    of the board's own noise. quiet: QUIET_S of the room, which quiet_name says. shout: SHOUT_S.
+    clips: of each clip that can be judged. not_judged: the other clips, each with the reason. silence:
+    QUIET_S of the board's own noise. quiet: QUIET_S of the room that quiet_name says. shout: SHOUT_S.
     """
 
     clips: dict[Clip, IntArray]

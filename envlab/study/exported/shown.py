@@ -22,8 +22,8 @@ def shown_codes(
 ) -> IntArray:
     """Return what the exported firmware shows of a recording, bit for bit, from the moment it is switched on.
 
-    It begins as the firmware does, dark and with a fade-in; exported_light.ExportedFirmware starts from a board
-    that has been on.
+    It begins as the firmware does, dark and with a fade-in; exported_light.ExportedFirmware can start
+    from a board that has been on.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ def shown_codes(
     -------
     numpy.ndarray
         Codes of the pixel's depth, 0 to 2^pixel_bits - 1, of a channel that is asked for white: shape
-        (frames,), frame n at n/frame_rate_hz; (frames, refreshes) of the first pixel where the design dithers.
+        (frames,), frame n at n/frame_rate_hz; where the design dithers (frames, refreshes), the first pixel's.
         Where the limiter scales a frame down, the other channels may lie one code beside.
 
     Raises

@@ -1,4 +1,4 @@
-"""What the judgement of the exported firmware says, each sentence a record with the metric that it speaks of."""
+"""What the judgement of the exported firmware says: records of a sentence and its metric."""
 
 from __future__ import annotations
 
@@ -34,16 +34,19 @@ def findings(judgement: ExportedJudgement, sensitivity: str, *, guard: bool) -> 
         lines.append(_flashes(result, judgement))
         lines += [_broken(result, miss) for miss in result.misses if miss.metric != FLASH_METRIC]
     if not judgement.no_runtime:
-        lines.append(_guard(results, judgement, guard=guard))
+        lines.append(_guard(results, guard=guard))
     return tuple(lines)
 
 
-HEADINGS = ("", "flashes in 1 s", "with guard", "guard changes", "in silence", "back after a shout")
+HEADINGS = ("", "flashes", "guarded", "frames held", "silence", "after a shout")
 
 
 def table_lines(results: tuple[SettingResult, ...]) -> tuple[tuple[str, ...], ...]:
-    """Return the cells of HEADINGS for each setting: worst second without and with the guard, share of a run's
-    frames that it changes, L* in silence, and time until the light is itself again."""
+    """Return the cells of HEADINGS for each setting.
+
+    Flashes in the worst second without and with the guard, share of a run's frames that the guard changes,
+    light in silence, and the time after a shout until the light is itself again.
+    """
     return tuple(
         (
             result.setting.name,
@@ -60,7 +63,7 @@ def table_lines(results: tuple[SettingResult, ...]) -> tuple[tuple[str, ...], ..
 def _not_judged(judgement: ExportedJudgement) -> list[Finding]:
     lines = []
     if judgement.no_runtime:
-        text = f"The runtime is left out: {judgement.no_runtime}. Judged is the plain table, as the model has it."
+        text = f"The runtime is left out: {judgement.no_runtime}. The plain table is judged, by the model."
         lines.append(Finding("not judged", text))
     if judgement.is_judged:
         for clip, reason in judgement.not_judged.items():
@@ -117,13 +120,13 @@ def recovery_text(seconds: float) -> str:
     return f"more than {AFTER_SHOUT_S:g} s" if math.isinf(seconds) else f"{seconds:.1f} s"
 
 
-def _guard(results: tuple[SettingResult, ...], judgement: ExportedJudgement, *, guard: bool) -> Finding:
+def _guard(results: tuple[SettingResult, ...], *, guard: bool) -> Finding:
     most = max(result.flashes_guarded for result in results)
     share = max(result.guard_held_share for result in results)
     state = "on" if guard else "OFF, and nothing holds the light"
     return Finding(
         "guard",
-        f"The flash guard is {state}. With it the worst second has {_counted(most)}, and it changes at most "
-        f"{percent_text(share)} of the frames of a run.",
+        f"The flash guard is {state}. With it the worst second has {_counted(most)}, and it changes "
+        f"{f'at most {percent_text(share)} of the frames of a run' if share else 'no frame'}.",
         "guard_held_share",
     )
