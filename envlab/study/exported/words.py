@@ -60,6 +60,14 @@ def table_lines(results: tuple[SettingResult, ...]) -> tuple[tuple[str, ...], ..
     )
 
 
+def verdict(result: SettingResult) -> str:
+    """As in "kept", or "flashes broken, idle light broken"."""
+    names = [
+        "recovery" if miss.metric == RECOVERY else METRIC_NAMES[miss.metric].lower() for miss in result.misses
+    ]
+    return ", ".join(f"{name} broken" for name in names) or "kept"
+
+
 def _not_judged(judgement: ExportedJudgement) -> list[Finding]:
     lines = []
     if judgement.no_runtime:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -56,6 +57,12 @@ def with_sensitivity(specification: Specification, sensitivity: str | None) -> S
         return specification
     firmware = replace(specification.chain.firmware, sensitivity=sensitivity)
     return replace(specification, chain=replace(specification.chain, firmware=firmware))
+
+
+def asked_sensitivity(source_text: str) -> str:
+    """Return the sensitivity that the text of a design file asks for, itself or by saying nothing."""
+    usual = Chain().firmware.sensitivity
+    return str(tomllib.loads(source_text).get("firmware", {}).get("sensitivity", usual))
 
 
 def demo_specification() -> Specification:
