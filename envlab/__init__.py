@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from envlab.light.table import LookupTable
     from envlab.plot.preview.preview import render_preview
     from envlab.sound.recording import Recording, read_recording
+    from envlab.study.exported.shown import shown_codes
     from envlab.study.inverse_design import parts_for
     from envlab.study.sweep.sweep import sweep
     from envlab.study.tolerance.tolerance import tolerance
@@ -41,6 +42,7 @@ __all__ = [
     "read_recording",
     "rectify",
     "render_preview",
+    "shown_codes",
     "sweep",
     "tolerance",
 ]
@@ -62,6 +64,7 @@ _HOMES = {
     "read_recording": "envlab.sound.recording",
     "rectify": "envlab.analog.rectifier",
     "render_preview": "envlab.plot.preview.preview",
+    "shown_codes": "envlab.study.exported.shown",
     "sweep": "envlab.study.sweep.sweep",
     "tolerance": "envlab.study.tolerance.tolerance",
 }

@@ -20,8 +20,10 @@ from envlab.digital.fixed_point import justify, run_frames
 from envlab.digital.fixed_words import FixedState
 from envlab.digital.flash_guard import guard_words, run_guard
 from envlab.digital.followers import follow
+from envlab.errors import ParameterError
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.lightness import lightness_cie1976
+from envlab.light.table import LookupTable
 from envlab.units import BoolArray, FloatArray, IntArray
 
 RUNNING_S = 10.0
@@ -34,12 +36,14 @@ class ExportedLight:
     codes: (frames,), at the pixel's depth; (frames, refreshes) where the design dithers. duty: (frames,),
     words of 16 bit behind the guard. held: (frames,), whether the guard changed the frame. luminance:
     (frames,), Y over the brightest state of the limited costume, of a dithered frame over all its pattern.
+    full_duty: that state's share of full current.
     """
 
     codes: IntArray
     duty: IntArray
     held: BoolArray
     luminance: FloatArray
+    full_duty: float
 
     @property
     def lightness(self) -> FloatArray:
@@ -101,7 +105,9 @@ class ExportedFirmware:
         trace = run_frames(self.design.words, self.design.codes, readings, ends, state=state, offsets=offsets)
         duty = run_guard(self._guard, trace.duty)[0] if guard else trace.duty
         codes = self._codes(duty)
-        return ExportedLight(codes, duty, duty != trace.duty, self._luminance(codes, duty))
+        return ExportedLight(
+            codes, duty, duty != trace.duty, self._luminance(codes, duty), full_duty(self._table)
+        )
 
     def _frame_ends(self, readings: int) -> IntArray:
         return self.chain.reading_of_frame(frame_count(self.chain, readings)) + 1
@@ -144,7 +150,31 @@ class PlainTable:
         frames = frame_count(self.chain, counts.size)
         codes = self._table.look_up(envelope[self.chain.reading_of_frame(frames)])
         words = codes * 65_535 // self._table.full_code
-        return ExportedLight(codes, words, np.zeros(frames, bool), codes / self._table.brightest_code)
+        luminance = codes / self._table.brightest_code
+        return ExportedLight(codes, words, np.zeros(frames, bool), luminance, full_duty(self._table))
+
+
+def worn_light(chain: Chain, adc_counts: ArrayLike) -> ExportedLight:
+    """Return the light of readings (n,) as it is worn: by the design's own sensitivity and guard.
+
+    The board has been on for RUNNING_S of silence. adc_counts: whole counts as the converter gives them, at
+    its rate. Where the runtime lacks the board's follower or depth, the plain table's.
+
+    >>> from envlab import Chain
+    >>> worn_light(Chain(), np.full(1000, 400)).codes.shape
+    (100,)
+    """
+    firmware = chain.firmware
+    try:
+        runs = ExportedFirmware(chain, firmware.sensitivity)
+    except ParameterError:
+        return PlainTable(chain).light(adc_counts)
+    return runs.light(adc_counts, guard=firmware.is_guarded, state=runs.running())
+
+
+def full_duty(table: LookupTable) -> float:
+    """Return the brightest state of the limited costume, as a share of full current."""
+    return table.brightest_code / table.full_code
 
 
 def frame_count(chain: Chain, readings: int) -> int:

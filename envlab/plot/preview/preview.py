@@ -14,10 +14,10 @@ import numpy as np
 
 from envlab.chain import Chain
 from envlab.errors import EnvlabError, ParameterError, check_choice, check_range
+from envlab.exported_light import worn_light
 from envlab.light.flashes.flash import FLASHES_ALLOWED_PER_S, FlashReport, find_flashes
 from envlab.light.flashes.red_flash import count_red_flashes
 from envlab.light.lightness import check_whole
-from envlab.metrics.metrics_of_clip import frame_envelopes
 from envlab.plot.preview.layout import LAYOUTS, MOST_DOTS, Layout
 from envlab.plot.preview.scene import Picture, PreviewScene, caution_picture
 from envlab.plot.preview.video_file import SOUND_RATE_HZ, check_path, write_video
@@ -26,6 +26,7 @@ from envlab.plot.sweep.part_effects import PART_WORDS
 from envlab.sound.clip import Clip
 from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording
+from envlab.study.exported.shown import adc_readings
 from envlab.study.specification.parts_list import parts_list
 from envlab.units import FloatArray
 
@@ -66,9 +67,9 @@ def render_preview(
 ) -> Preview:
     """Write a video with sound of a chain's lights on a recording; path ends in .mp4 or .webm.
 
-    The drawn pixels have in each frame the sRGB code of the chain's relative luminance at that instant (as
-    Chain.run gives it without noise) times colour_linear, linear light, 0 to 1 each. longest_s: only so much
-    of the recording, from its start, 0.1 to 600 s. layout: "line", or "shoulders" as worn. frames_per_s: of
+    The drawn pixels have in each frame the sRGB code of the relative luminance that the exported firmware
+    shows at that instant (exported_light.worn_light, without noise) times colour_linear, linear light, 0 to 1
+    each. longest_s: only so much of the recording, from its start, 0.1 to 600 s. layout: "line", or "shoulders" as worn. frames_per_s: of
     the video, 30 to 60; None: the highest that divides the chain's frame_rate_hz, or is a multiple of it.
     progress is called with 0 to 1. The sound's peak is scaled to 0.7 of full scale.
 
@@ -149,11 +150,8 @@ def _beginning(recording: Recording, longest_s: float) -> Recording:
 
 
 def _luminance(chain: Chain, recording: Recording, progress: Callable[[float], None]) -> FloatArray:
-    """Frames' Y over the brightest state, 0 to 1, shape (frames,): as Chain.run, its nodes not kept."""
-    envelope, _ = frame_envelopes(recording, [chain], seed=None, workers=1, progress=progress)
-    table = chain.brightness_table()
-    full = table.brightest_code
-    return table.look_up(envelope[0]) / full if full else np.zeros(envelope.shape[1])
+    """Frames' Y over the brightest state, 0 to 1, shape (frames,): as it is worn, without noise."""
+    return worn_light(chain, adc_readings(chain, recording, progress=progress)).luminance
 
 
 def _flashing(flashes: FlashReport, red: int) -> str:

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from envlab.chain import Chain
 from envlab.engine.node_table import nodes_at_readings
 from envlab.errors import ParameterError
-from envlab.exported_light import ExportedFirmware
+from envlab.exported_light import ExportedFirmware, worn_light
 from envlab.sound.recording import Recording
 from envlab.units import IntArray
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def shown_codes(
@@ -42,7 +48,7 @@ def shown_codes(
     -------
     numpy.ndarray
         Codes of the pixel's depth, 0 to 2^pixel_bits - 1, of a channel that is asked for white: shape
-        (frames,), frame n at n/frame_rate_hz; where the design dithers (frames, refreshes), the first pixel's.
+        (frames,), frame n at n/frame_rate_hz; where the design dithers (frames, refreshes), first pixel.
         Where the limiter scales a frame down, the other channels may lie one code beside.
 
     Raises
@@ -66,10 +72,28 @@ def shown_codes(
     return firmware.light(adc_readings(chain, recording, rng), guard=guard).codes
 
 
-def adc_readings(chain: Chain, recording: Recording, rng: np.random.Generator | None = None) -> IntArray:
+def adc_readings(
+    chain: Chain,
+    recording: Recording,
+    rng: np.random.Generator | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> IntArray:
     """Return what the ADC reads (readings,), whole counts, nothing taken off.
 
-    rng: of the noise of microphone, preamp and ADC; None: no noise.
+    rng: of the noise of microphone, preamp and ADC; None: no noise. progress: called with 0 to 1.
     """
-    counts: IntArray = nodes_at_readings(chain, recording, rng)["adc_counts"].to_numpy(dtype=np.int64)
+    nodes = nodes_at_readings(chain, recording, rng, progress)
+    counts: IntArray = nodes["adc_counts"].to_numpy(dtype=np.int64)
     return counts
+
+
+def as_worn(nodes: pd.DataFrame, chain: Chain) -> pd.DataFrame:
+    """Return the nodes of nodes_at_readings with the light as it is worn: duty and lightness_lstar.
+
+    By worn_light, each row with the frame shown at that moment.
+    """
+    light = worn_light(chain, nodes["adc_counts"].to_numpy(dtype=np.int64))
+    rows = np.arange(len(nodes))
+    frame = np.floor(rows * chain.frame_rate_hz / chain.adc.rate_hz + 1e-9).astype(np.int64)
+    duty = light.luminance * light.full_duty
+    return nodes.assign(duty=duty[frame], lightness_lstar=light.lightness[frame])
