@@ -9,8 +9,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from envlab import __version__
+from envlab.digital.fixed_frame import FrameWords, check_frame_words
 from envlab.digital.fixed_words import FixedWords, check_words
 from envlab.errors import ParameterError
+from envlab.firmware.frame_macros import frame_macros
 from envlab.firmware.table_record import table_crc32
 from envlab.units import IntArray
 
@@ -43,45 +45,43 @@ _WORDS = (
     ("OFFSET_STEPS", "offset_steps", "number of offset steps"),
 )
 _PLAIN = ("attack_fraction", "release_fraction", "level_index", "automatic")
+# A frame part for whoever exports words without a design: one white pixel, never limited.
+ONE_PIXEL = FrameWords(pixels=1, channels=3, bits=16, limit=3 * 65_535, dither_bits=0, refresh_hz=100)
 
 
 @dataclass(frozen=True)
 class HeaderFacts:
     """What stands in the headers beside the words.
 
-    adc_bits: of a count. adc_rate_hz, brightness_rate_hz: rates of the two halves of a step. sum_limit,
-    dither_bits: of the frame and dither parts. asked: lines on what was asked for and what was achieved.
+    adc_bits: of a count. adc_rate_hz, brightness_rate_hz: rates of the two halves of a step. frame: words of
+    the frame and dither parts. asked: lines on what was asked for and what was achieved.
     """
 
     design_digest: str
     adc_rate_hz: float
     brightness_rate_hz: float
     adc_bits: int = 10
-    sum_limit: int = 1 << 16
-    dither_bits: int = 0
+    frame: FrameWords = ONE_PIXEL
     asked: tuple[str, ...] = field(default=())
 
 
 def design_number(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> int:
     """Return the 32 bit number that the two headers share: it ties them together at compile time."""
-    content = json.dumps([list(words), np.asarray(codes).tolist(), facts.design_digest, facts.sum_limit])
+    table = np.asarray(codes).tolist()
+    content = json.dumps([list(words), table, facts.design_digest, list(facts.frame)])
     return zlib.crc32(content.encode())
 
 
 def parameters_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
     """Return envlab_parameters.h. Raises ParameterError for words that the runtime cannot work with."""
     check_words(words, len(codes))
+    check_frame_words(facts.frame)
     values = [
         ("ADC_RATE_HZ", f"{round(facts.adc_rate_hz)}ul", "Hz, rate of envlab_follow"),
         ("ADC_SHIFT", f"{16 - facts.adc_bits}u", "bits to shift a count up by to make it a reading"),
         ("BRIGHTNESS_RATE_HZ", f"{round(facts.brightness_rate_hz)}ul", "Hz, rate of envlab_brightness"),
         *((macro, _literal(words, name), unit) for macro, name, unit in _WORDS),
-        (
-            "SUM_LIMIT",
-            f"{facts.sum_limit}ul",
-            "largest sum of all duties of a frame, one full channel is 65535",
-        ),
-        ("DITHER_BITS", f"{facts.dither_bits}", "bits of temporal dithering, 0 for none"),
+        *frame_macros(facts.frame),
     ]
     body = [f"#define ENVLAB_{macro} {value} /* {unit} */" for macro, value, unit in values]
     return _header("ENVLAB_PARAMETERS", "Parameters", "DESIGN", body, words, codes, facts)

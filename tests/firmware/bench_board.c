@@ -31,9 +31,9 @@ uint16_t board_reading(void)
     return reading;
 }
 
-void board_show(const uint8_t *duties, uint16_t count)
+void board_show(const envlab_code *codes, uint16_t count)
 {
-    if (fwrite(duties, 1, count, stdout) != count) {
+    if (fwrite(codes, sizeof *codes, count, stdout) != count) {
         exit(2);
     }
 }

@@ -4,6 +4,8 @@
 
 #include <stdint.h>
 
+#include "envlab_frame.h"
+
 /* Starts the ADC and a timer that has `every_reading` called at ENVLAB_ADC_RATE_HZ, from an interrupt. */
 void board_start(void (*every_reading)(void));
 
@@ -11,8 +13,8 @@ void board_start(void (*every_reading)(void));
  * shift its counts up by ENVLAB_ADC_SHIFT. */
 uint16_t board_reading(void);
 
-/* Sends 8 bit duties to the pixels, all channels of the first pixel first. */
-void board_show(const uint8_t *duties, uint16_t count);
+/* Sends the codes to the pixels, ENVLAB_FRAME_BITS each, all channels of the first pixel first. */
+void board_show(const envlab_code *codes, uint16_t count);
 
 /* Says that the brightness table in program memory is damaged. Keep the pixels dark. */
 void board_alarm(void);
