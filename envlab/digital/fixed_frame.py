@@ -158,7 +158,11 @@ def frame_codes(words: FrameWords, duties: IntArray, thresholds: IntArray | int 
     the C runtime.
     """
     given = np.asarray(duties, np.int64)
-    if given.shape[-1] != words.pixels * words.channels or given.min() < 0 or given.max() > WORD_MOST:
+    if (
+        given.shape[-1] != words.pixels * words.channels
+        or given.min(initial=0) < 0
+        or given.max(initial=0) > WORD_MOST
+    ):
         limit = f"{words.pixels * words.channels} channels, each from 0 to 65535"
         raise ParameterError("duties", given.shape, limit)
     shown = pixel_code(given, words.bits, thresholds)

@@ -8,19 +8,16 @@ import numpy as np
 import pytest
 from firmware import twin_vectors as twin
 from firmware.host_build import feed
+from firmware.light_vectors import lantern_colours
 from firmware.targets import MACHINES, require
 from firmware.test_interrupted_reader import EVERYWHERE, snapshot_driver, torn, words_read
 from reference.c_compilers import PEDANTIC, find_program, run
 
-from envlab.digital import fixed_kernels as kernels
-from envlab.digital.fixed_frame import byte_duty, frame_factor, scale_words
-from envlab.digital.fixed_point import run_twin
+from envlab.digital.light_path import LightPath, run_light_path
 from envlab.firmware.export import firmware_files
 
 HERE = Path(__file__).parent
 EXAMPLES = HERE.parents[1] / "envlab" / "firmware" / "examples"
-# The colours of lantern.c.
-COLOURS = np.array([65_535, 38_000, 14_000, 65_535, 21_000, 900, 65_535, 3000, 0])
 READINGS_PER_FRAME = 10
 WAYS = {
     "bare main loop": (["bare_main_loop.c"], []),
@@ -30,21 +27,14 @@ WAYS = {
 
 @pytest.fixture(scope="module")
 def design():
-    return twin.parade_design(brightness_rate_hz=100.0)
+    return twin.parade_design(brightness_rate_hz=100.0, pixel_bits=8)
 
 
 def frames_of_twin(design, readings):
-    """Return the bytes (frames, 72) that the pixels must be sent."""
-    words = run_twin(design.words, design.codes, readings).envelope[
-        READINGS_PER_FRAME - 1 :: READINGS_PER_FRAME
-    ]
-    state, frames = kernels.start(design.words), []
-    for word in words.tolist():
-        duty, state = kernels.brightness(design.words, state, design.codes, word)
-        coloured = scale_words(np.full(72, duty), np.tile(COLOURS, 8))
-        factor = frame_factor(int(coloured.sum()), design.sum_limit)
-        frames.append(byte_duty(scale_words(coloured, factor)))
-    return np.array(frames)
+    """Return the codes (frames, channels) that the pixels must be sent."""
+    path = LightPath(design.words, design.codes, design.frame_words, lantern_colours(3))
+    ends = np.arange(READINGS_PER_FRAME, readings.size + 1, READINGS_PER_FRAME)
+    return run_light_path(path, readings, ends).codes[:, 0]
 
 
 @pytest.fixture(params=list(WAYS))
@@ -71,7 +61,7 @@ def test_every_frame_is_that_of_the_twin(program, design):
     got = np.frombuffer(feed(program, readings.astype("<u2").tobytes()), np.uint8).reshape(-1, 72)
     np.testing.assert_array_equal(got, wanted)
     assert wanted.max() > 60
-    assert (wanted.sum(axis=1) * 257 <= design.sum_limit).all()
+    assert (wanted.sum(axis=1) <= design.frame_words.limit).all()
 
 
 @pytest.mark.parametrize(

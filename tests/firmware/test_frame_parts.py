@@ -72,6 +72,6 @@ def test_one_changed_byte_of_the_table_is_noticed_on_the_machine(name, tmp_path)
     code = f" {codes[40]}u,"
     assert files["envlab_table.h"].count(code) == 1
     files["envlab_table.h"] = files["envlab_table.h"].replace(code, f" {codes[40] ^ 256}u,")
-    stimuli = frame_vectors.stimuli(case, 1).tobytes()
+    stimuli = frame_vectors.stimuli(case, 20).tobytes()
     records = run_machine(machine, frame_driver(case, files, tmp_path), stimuli, tmp_path)
-    assert np.frombuffer(records, case.record)["whole"].tolist() == [0]
+    assert np.frombuffer(records, case.record)["whole"].tolist() == 20 * [0]

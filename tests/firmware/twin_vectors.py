@@ -62,6 +62,7 @@ def parade_design(**changes) -> RuntimeDesign:
         "pixels": YOKE,
         "supply": CONVERTER,
         "dim": 0.9,
+        "pixel_bits": 8 if changes.get("dither") else 16,
     }
     return RuntimeDesign(**{**values, **changes})
 
