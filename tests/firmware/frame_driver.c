@@ -1,7 +1,7 @@
 /* The parts that work on a frame of pixels, and the check of the table. A step is a frame, shown twice.
  * Stimulus: duty (16 bit), colour of each channel (16), phase of the dither pattern (8).
- * Record: codes of the first refresh, of the second (16 each), sum of codes, sum of fine duties (32), factor,
- * carry (16), limited, phase after both refreshes, table is whole (8). */
+ * Record: codes of the first refresh, carry after it, codes of the second (16 each), sum of codes, sum of
+ * fine duties (32), factor, carry after the second (16), limited, phase after both refreshes, table is whole (8). */
 #include "driver.h"
 #include "envlab_frame.h"
 #include "envlab_runtime.h"
@@ -72,6 +72,7 @@ void driver_step(const uint8_t *input, uint8_t *record)
     }
     envlab_frame_close(&frame);
     record = refresh(&frame, input, &phase, record);
+    record = driver_put16(record, frame.carry);
     envlab_frame_again(&frame);
     record = refresh(&frame, input, &phase, record);
     record = driver_put32(record, frame.codes);

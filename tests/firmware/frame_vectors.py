@@ -46,9 +46,9 @@ class FrameCase:
     def record(self) -> np.dtype:
         """One record as frame_driver.c writes it."""
         return np.dtype(
-            [("first", "<u2", (self.channels,)), ("second", "<u2", (self.channels,)), ("codes", "<u4"),
-             ("fine", "<u4"), ("factor", "<u2"), ("carry", "<u2"), ("limited", "u1"), ("phase", "u1"),
-             ("whole", "u1")]
+            [("first", "<u2", (self.channels,)), ("first_carry", "<u2"),
+             ("second", "<u2", (self.channels,)), ("codes", "<u4"), ("fine", "<u4"), ("factor", "<u2"),
+             ("carry", "<u2"), ("limited", "u1"), ("phase", "u1"), ("whole", "u1")]
         )  # fmt: skip
 
     @property
@@ -99,7 +99,24 @@ def stimuli(case: FrameCase, frames: int, seed: int = 7) -> np.ndarray:
     made["duty"][: ENDS.size] = ENDS
     made["colours"][: ENDS.size] = 65_535
     made["phase"] = rng.integers(0, 256, frames)
+    most = ((case.words.limit + 1) << (16 - case.words.bits)) - 1
+    for place, total in enumerate((most, 2 * most), start=ENDS.size):
+        colours = _adding_up(case, total)
+        if colours is not None:
+            made["duty"][place], made["colours"][place] = 65_535, colours
     return made
+
+
+def _adding_up(case: FrameCase, total: int) -> np.ndarray | None:
+    """Return words whose fine duties sum up to a total while their codes round up, where that can be."""
+    unit = 1 << (16 - case.words.bits)
+    alike = total // case.channels // unit * unit - unit // 4
+    fine = np.full(case.channels, alike)
+    fine[-1] += total - fine.sum()
+    if unit < 4 or not (fine >= 0).all() or not (fine <= 65_536 - unit).all():
+        return None
+    every = fine_duty(np.arange(65_536), case.words.bits)
+    return np.searchsorted(every, fine)
 
 
 def expected(case: FrameCase, frames: np.ndarray) -> np.ndarray:
@@ -117,6 +134,7 @@ def expected(case: FrameCase, frames: np.ndarray) -> np.ndarray:
     made["factor"] = np.where(made["limited"], factors, 65_535)
     made["carry"] = np.where(made["limited"], fine * (made["factor"].astype(np.int64) + 1) & 0xFFFF, 0)
     dithers = int(words.dither_bits > 0)
+    made["first_carry"] = made["carry"]
     for n, frame in enumerate(frames):
         for refresh, name in enumerate(("first", "second"), start=1):
             thresholds = refresh_thresholds(words, int(frame["phase"]) + refresh * dithers)

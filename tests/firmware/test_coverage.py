@@ -37,16 +37,9 @@ def test_lines_and_branches_are_all_taken(tmp_path, c_compiler):
         (f"case {n}", case.files, twin.DRIVER, (3, 16), twin.stimulus_bytes(*twin.stimulus(case, 20_000)))
         for n, case in enumerate(twin.CASES.values())
     ]
-    jobs += [
-        (
-            name.replace(",", ""),
-            case.files,
-            frame_vectors.DRIVER,
-            case.sizes,
-            frame_vectors.stimuli(case, 200),
-        )
-        for name, case in frame_vectors.CASES.items()
-    ]
+    for name, case in frame_vectors.CASES.items():
+        frames = frame_vectors.stimuli(case, 200).tobytes()
+        jobs.append((name.replace(",", ""), case.files, frame_vectors.DRIVER, case.sizes, frames))
     jobs.append(("step", twin.CASES["parade"].files, HERE / "step_driver.c", (2, 4), bytes(20)))
     for name, files, driver, sizes, stimuli in jobs:
         folder = tmp_path / name.replace(" ", "")
@@ -54,7 +47,7 @@ def test_lines_and_branches_are_all_taken(tmp_path, c_compiler):
         for file, text in files.items():
             (folder / file).write_text(text, "ascii")
         program = build(c_compiler, driver, folder, sizes, flags=("-O0", "--coverage"))
-        feed(program, stimuli if isinstance(stimuli, bytes) else stimuli.tobytes())
+        feed(program, stimuli)
         for total, counts in zip((total_lines, total_branches), counts_of(folder), strict=True):
             for place, count in counts.items():
                 total[place] += count

@@ -64,7 +64,6 @@ void envlab_frame_open(envlab_frame *frame)
     frame->codes = 0u;
     frame->fine = 0u;
     frame->factor = 0xFFFFu;
-    frame->carry = 0u;
     frame->limited = 0u;
 }
 
