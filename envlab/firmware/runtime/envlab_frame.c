@@ -18,11 +18,15 @@
 #endif
 
 /* duty * FULL / 65535 with PLACES binary places, cut there. With duty = high * 2^bits + low it is duty - high,
- * less 1 where low / FULL > high / (2^PLACES - 1). */
+ * less 1 where low / FULL > high / (2^PLACES - 1). At 8 bit both divisors are the same. */
 static uint16_t fine_duty(uint16_t duty)
 {
 #if ENVLAB_FRAME_BITS == 16
     return duty;
+#elif ENVLAB_FRAME_BITS == 8
+    const uint8_t high = (uint8_t)(duty >> 8);
+
+    return (uint16_t)(duty - high - (((uint8_t)(duty & 0xFFu) > high) ? 1u : 0u));
 #else
     const uint16_t high = (uint16_t)(duty >> ENVLAB_FRAME_BITS);
     const uint16_t low = (uint16_t)(duty & FULL);
