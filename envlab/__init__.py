@@ -12,15 +12,15 @@ if TYPE_CHECKING:
     from envlab.analog.rectifier import Rectifier, rectify
     from envlab.chain import Chain, ChainResult
     from envlab.design_file import read_design
-    from envlab.light.flash import count_flashes
+    from envlab.light.flashes.flash import count_flashes
     from envlab.light.lightness import lightness_table
     from envlab.light.table import LookupTable
-    from envlab.plot.preview import render_preview
+    from envlab.plot.preview.preview import render_preview
     from envlab.sound.recording import Recording, read_recording
-    from envlab.study.backwards import parts_for
-    from envlab.study.sweep import sweep
-    from envlab.study.tolerance import tolerance
-    from envlab.widget.audition import audition
+    from envlab.study.inverse_design import parts_for
+    from envlab.study.sweep.sweep import sweep
+    from envlab.study.tolerance.tolerance import tolerance
+    from envlab.widget.audition.audition import audition
 
 __version__ = "0.1.0"
 
@@ -53,17 +53,17 @@ _HOMES = {
     "PeakDetector": "envlab.analog.detector",
     "Recording": "envlab.sound.recording",
     "Rectifier": "envlab.analog.rectifier",
-    "audition": "envlab.widget.audition",
-    "count_flashes": "envlab.light.flash",
+    "audition": "envlab.widget.audition.audition",
+    "count_flashes": "envlab.light.flashes.flash",
     "detect": "envlab.analog.detector",
     "lightness_table": "envlab.light.lightness",
-    "parts_for": "envlab.study.backwards",
+    "parts_for": "envlab.study.inverse_design",
     "read_design": "envlab.design_file",
     "read_recording": "envlab.sound.recording",
     "rectify": "envlab.analog.rectifier",
-    "render_preview": "envlab.plot.preview",
-    "sweep": "envlab.study.sweep",
-    "tolerance": "envlab.study.tolerance",
+    "render_preview": "envlab.plot.preview.preview",
+    "sweep": "envlab.study.sweep.sweep",
+    "tolerance": "envlab.study.tolerance.tolerance",
 }
 
 # Hidden from the type checker, which would otherwise let every misspelt name pass.

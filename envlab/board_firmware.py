@@ -9,7 +9,7 @@ from envlab.digital.fixed_point import Gate, fixed_follower
 from envlab.errors import check_range
 from envlab.firmware.level_table import build_level_table
 from envlab.firmware.runtime_design import RuntimeDesign
-from envlab.light.supply_tables import SupplyTables, build_supply_tables
+from envlab.light.power.supply_tables import SupplyTables, build_supply_tables
 
 
 def runtime_design(
@@ -17,7 +17,7 @@ def runtime_design(
 ) -> RuntimeDesign:
     """Return what the firmware does from this board's readings to its pixels, in decibels throughout.
 
-    The table covers the window from floor to ceiling. With chain.current_limit "table" it is capped so that
+    The table covers the window from floor to ceiling. With chain.current_limit "table" it is limited so that
     all pixels may be lit at once, else it goes up to full; the frame limiter, for pixels of 8 bit or more,
     uses the same supply. level: what moves the window, None leaves it. dither: None takes the chain's. Raises
     ParameterError for a follower that the firmware lacks, a floor or ceiling that the ADC's word cannot hold,
@@ -30,7 +30,7 @@ def runtime_design(
     table = build_level_table(
         chain.count_map(),
         adc_bits=chain.adc.bits,
-        cap=chain.cap if chain.current_limit == "table" else 1.0,
+        duty_limit=chain.duty_limit if chain.current_limit == "table" else 1.0,
         pixel_bits=chain.pixel_bits,
         dither_bits=0 if dither is None else dither.bits,
     )
@@ -38,7 +38,7 @@ def runtime_design(
         table=table,
         follower=fixed_follower(chain.follower, chain.adc.rate_hz),
         adc_bits=chain.adc.bits,
-        rest_counts=chain.rest_counts,
+        quiescent_counts=chain.quiescent_counts,
         brightness_rate_hz=chain.frame_rate_hz,
         gate=gate or Gate(),
         level=level,
@@ -50,7 +50,7 @@ def runtime_design(
 
 
 def both_tables(chain: Chain) -> SupplyTables:
-    """Return the board's capped table, that of the chain with a note on its use, and the uncapped one."""
+    """Return the board's limited table, that of the chain with a note on its use, and the unlimited one."""
     return build_supply_tables(
         chain.count_map(),
         chain.pixels,

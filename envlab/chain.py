@@ -11,25 +11,25 @@ import numpy as np
 
 from envlab.analog.adc import Adc, convert, instants_s, read_at
 from envlab.analog.band_filter import BandFilter, NoBandFilter
-from envlab.analog.cautions import board_cautions
+from envlab.analog.design_rules import design_rule_warnings
 from envlab.analog.detector import Detector, PeakDetector
 from envlab.analog.envelope import HoldState, hold_drive
-from envlab.analog.front import FrontState, drive_from, front_response
+from envlab.analog.front_end import FrontEndState, drive_from, front_end_response
 from envlab.analog.hold_capacitor import HoldCapacitor, as_built
 from envlab.analog.microphone import Microphone, MicrophoneState, hear, is_overloaded, self_noise_pa
 from envlab.analog.noise import NoiseStreams, noise_streams
+from envlab.analog.one_pass_board import PrecisionBoard, in_one_pass
 from envlab.analog.passive import charged_through
 from envlab.analog.preamp import Preamp, input_noise_v
-from envlab.analog.precision import PrecisionBoard, in_one_pass
 from envlab.analog.rectifier import Rectifier
-from envlab.analog.settled import settled_ratio_at, silent_state, tone_response_at
-from envlab.analog.steady import ToneResponse, tone_response
+from envlab.analog.tones.nonlinear_steady_state import quiescent_state, settled_ratio_at, tone_response_at
+from envlab.analog.tones.steady_state import ToneResponse, tone_response
 from envlab.digital.fixed_frame import most_dither_bits, slowest_refresh_hz
 from envlab.digital.followers import Follower, PassThrough, follow
 from envlab.errors import EnvlabWarning, ParameterError, check_choice, check_range
 from envlab.light.curve import BrightnessMap, CountMap, LevelScale
 from envlab.light.lightness import check_whole, lightness_cie1976
-from envlab.light.pixels import Pixels, Supply, supply_cap
+from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.simulated_scale import SimulatedScale
 from envlab.light.table import LookupTable, build_table, held_at_cap, top_code
 from envlab.light.timing import check_sending, sending_s
@@ -80,16 +80,16 @@ class Chain:
         check_whole("pixel_bits", self.pixel_bits, 1, 16)
         check_whole("dither_bits", self.dither_bits, 0, most_dither_bits(self.pixel_bits))
         check_choice("current_limit", self.current_limit, ("table", "frame"))
-        top_code(self.pixel_bits, self.cap)
+        top_code(self.pixel_bits, self.duty_limit)
         if self.frame_rate_hz > self.adc.rate_hz:
             raise ParameterError(
                 "frame_rate_hz", self.frame_rate_hz, f"at most the ADC's rate_hz ({self.adc.rate_hz:g} Hz)"
             )
         if self.rectifier.diode != "none":
             charged_through(self.detector)
-        if self.rest_v >= self.adc.reference_v:
+        if self.quiescent_v >= self.adc.reference_v:
             raise ParameterError(
-                "rest_v", self.rest_v, f"below the ADC's reference_v ({self.adc.reference_v:g} V)"
+                "quiescent_v", self.quiescent_v, f"below the ADC's reference_v ({self.adc.reference_v:g} V)"
             )
 
     @property
@@ -98,31 +98,31 @@ class Chain:
         return as_built(self.detector, self.hold_capacitor, self.adc)
 
     @property
-    def silent_state(self) -> HoldState:
+    def quiescent_state(self) -> HoldState:
         """What the capacitors hold when nothing sounds."""
-        return silent_state(self.detector_as_built, self.rectifier, bias_v=self.preamp.bias_v)
+        return quiescent_state(self.detector_as_built, self.rectifier, bias_v=self.preamp.bias_v)
 
     @property
-    def rest_v(self) -> float:
+    def quiescent_v(self) -> float:
         """Detector's voltage at silence, V against the ADC's ground; offsets apart."""
-        return self.rectifier.rest_v + self.silent_state.held_v
+        return self.rectifier.reference_node_v + self.quiescent_state.held_v
 
     @property
-    def rest_counts(self) -> int:
+    def quiescent_counts(self) -> int:
         """ADC reading at silence without offset, never below 0: what the firmware subtracts."""
-        return max(0, math.floor(self.rest_v / self.adc.lsb_v))
+        return max(0, math.floor(self.quiescent_v / self.adc.lsb_v))
 
     @property
-    def cautions(self) -> tuple[str, ...]:
+    def design_rule_warnings(self) -> tuple[str, ...]:
         """What a bench would show to be wrong with this board, one sentence each."""
-        return board_cautions(
-            self.preamp, self.band_filter, self.rectifier, self.detector_as_built, self.adc, self.rest_v
+        return design_rule_warnings(
+            self.preamp, self.band_filter, self.rectifier, self.detector_as_built, self.adc, self.quiescent_v
         )
 
     @property
-    def cap(self) -> float:
+    def duty_limit(self) -> float:
         """Largest duty that all pixels may have at once on this supply."""
-        return supply_cap(self.pixels, self.supply)
+        return supply_duty_limit(self.pixels, self.supply)
 
     @property
     def transmission_s(self) -> float:
@@ -169,10 +169,10 @@ class Chain:
         """Return the peak at the rectifier of a 1 kHz sine at a level, V, as if nothing clipped."""
         peak_pa = math.sqrt(2) * pressure_rms_pa(level_db_spl)
         heard = self.microphone.response(CALIBRATION_HZ)
-        return peak_pa * abs(heard * front_response(self.preamp, self.band_filter, CALIBRATION_HZ))
+        return peak_pa * abs(heard * front_end_response(self.preamp, self.band_filter, CALIBRATION_HZ))
 
     def counts_at(self, level_db_spl: float) -> float:
-        """Return the settled envelope of a 1 kHz sine at a level, counts above rest, not rounded.
+        """Return the settled envelope of a 1 kHz sine at a level, counts above quiescent, not rounded.
 
         Not limited by clipping: it converts the map's floor and ceiling, which may lie above the swing.
         Simulated at this very level where the envelope does not scale with it.
@@ -220,7 +220,7 @@ class Chain:
     def brightness_table(self) -> LookupTable:
         """Return the table from envelope counts to the duty that all pixels show when lit alike.
 
-        It is scaled by the supply's cap; with the limit per frame it goes up to full and is held at the cap,
+        It is scaled by the supply's duty limit; with the limit per frame it goes up to full and is held at the duty_limit,
         as the limiter does with a picture all of whose channels are alike. Dithered bits count as depth.
         """
         table = build_table(
@@ -228,9 +228,9 @@ class Chain:
             adc_bits=self.adc.bits,
             entries=self.table_entries,
             bits=self.pixel_bits + self.dither_bits,
-            cap=self.cap if self.current_limit == "table" else 1.0,
+            duty_limit=self.duty_limit if self.current_limit == "table" else 1.0,
         )
-        return table if self.current_limit == "table" else held_at_cap(table, self.cap)
+        return table if self.current_limit == "table" else held_at_cap(table, self.duty_limit)
 
     def noise_pa(self, samples: int, sample_rate_hz: float, noise: NoiseStreams) -> FloatArray:
         """Return microphone and preamp noise as pressure at the microphone, shape (samples,), Pa.
@@ -252,7 +252,7 @@ class Chain:
         pressure_pa: shape (n,), Pa, at the file's rate sample_rate_hz.
         """
         rate_hz = internal_rate_hz(sample_rate_hz)
-        detector, held = self.detector_as_built, self.silent_state
+        detector, held = self.detector_as_built, self.quiescent_state
         if in_one_pass(self.microphone, self.preamp, self.band_filter, self.rectifier):
             board = PrecisionBoard(self.microphone, self.preamp, self.rectifier, detector, rate_hz)
             for start, fine_pa in _in_pieces(interpolated_blocks(pressure_pa, sample_rate_hz)):
@@ -261,7 +261,7 @@ class Chain:
                     start, fine_pa, done.microphone_v, done.preamp_v, done.drive_v, done.held_v, done.limited
                 )
             return
-        microphone_state, front_state = MicrophoneState(), FrontState()
+        microphone_state, front_state = MicrophoneState(), FrontEndState()
         for start, fine_pa in _in_pieces(interpolated_blocks(pressure_pa, sample_rate_hz)):
             microphone_v, microphone_state = hear(
                 fine_pa, self.microphone, sample_rate_hz=rate_hz, state=microphone_state
@@ -288,11 +288,11 @@ class Chain:
     ) -> DigitalNodes:
         """Return what the firmware makes of the detector's voltage at the ADC's instants.
 
-        held_v: shape (readings,), V above the foot at 0, 1/rate … With rng the ADC adds its noise.
+        held_v: shape (readings,), V above the reference node at 0, 1/rate … With rng the ADC adds its noise.
         """
-        adc_counts = convert(self.rectifier.rest_v + held_v, self.adc, rng=rng)
-        above_rest = np.maximum(adc_counts - self.rest_counts, 0).astype(np.float64)
-        envelope_counts, _ = follow(above_rest, self.follower, rate_hz=self.adc.rate_hz)
+        adc_counts = convert(self.rectifier.reference_node_v + held_v, self.adc, rng=rng)
+        above_quiescent = np.maximum(adc_counts - self.quiescent_counts, 0).astype(np.float64)
+        envelope_counts, _ = follow(above_quiescent, self.follower, rate_hz=self.adc.rate_hz)
         table = self.brightness_table()
         frames = instants_s(duration_s, self.frame_rate_hz).size
         codes = table.look_up(envelope_counts[self.reading_of_frame(frames)])
@@ -306,7 +306,7 @@ class Chain:
         It keeps every internal sample: some 20 MB for each second of the recording. Warns (EnvlabWarning) of
         what is wrong with the board.
         """
-        for caution in self.cautions:
+        for warning in self.design_rule_warnings:
             warnings.warn(caution, EnvlabWarning, stacklevel=2)
         pressure_pa = recording.pressure_pa
         noise = None if rng is None else noise_streams(rng)
@@ -317,14 +317,14 @@ class Chain:
         held_v = np.concatenate([block.held_v for block in blocks])
         drive_v = np.concatenate([block.drive_v for block in blocks])
         times_s = instants_s(recording.duration_s, self.adc.rate_hz)
-        read_v = read_at(held_v, times_s, sample_rate_hz=rate_hz, start_v=self.silent_state.held_v)
+        read_v = read_at(held_v, times_s, sample_rate_hz=rate_hz, start_v=self.quiescent_state.held_v)
         digital = self.digital(read_v, recording.duration_s, None if noise is None else noise.adc)
         return ChainResult(
             pressure_pa=np.concatenate([block.pressure_pa for block in blocks]),
             microphone_v=np.concatenate([block.microphone_v for block in blocks]),
             preamp_v=np.concatenate([block.preamp_v for block in blocks]),
-            rectified_v=self.rectifier.rest_v + drive_v,
-            detector_v=self.rectifier.rest_v + held_v,
+            rectified_v=self.rectifier.reference_node_v + drive_v,
+            detector_v=self.rectifier.reference_node_v + held_v,
             internal_rate_hz=rate_hz,
             adc_counts=digital.adc_counts,
             envelope_counts=digital.envelope_counts,
@@ -347,7 +347,7 @@ def _in_pieces(blocks: Iterator[tuple[int, FloatArray]]) -> Iterator[tuple[int, 
 class NodeBlock:
     """Analog nodes of one block, arrays of shape (n,) at the internal rate; start: index of the first sample.
 
-    drive_v and held_v are volts above the rectifier's foot; held_v[i] is stamped half a period after sample
+    drive_v and held_v are volts above the rectifier's reference node; held_v[i] is stamped half a period after sample
     start + i. limited: samples at which the microphone or the preamp was at its limit.
     """
 
@@ -376,9 +376,9 @@ class ChainResult:
 
     At internal_rate_hz, sample n at n/rate: pressure_pa (Pa), microphone_v (V), preamp_v (V round its bias),
     rectified_v (V at the pin's ground). detector_v (V at the pin's ground): sample n at (n + ½)/rate.
-    At adc_rate_hz: adc_counts (whole counts), envelope_counts (counts above rest, followed).
+    At adc_rate_hz: adc_counts (whole counts), envelope_counts (counts above quiescent, followed).
     At frame_rate_hz: duty (0 to full_duty, share of full pixel current).
-    full_duty: brightest state that the capped costume can show. clipped_share: share of internal samples at
+    full_duty: brightest state that the limited costume can show. clipped_share: share of internal samples at
     which the microphone or the preamp was at its limit.
     """
 
@@ -399,7 +399,7 @@ class ChainResult:
 
     @property
     def relative_luminance(self) -> FloatArray:
-        """Frames' luminance over the brightest state that the capped costume can show, 0 to 1."""
+        """Frames' luminance over the brightest state that the limited costume can show, 0 to 1."""
         return self.duty / self.full_duty if self.full_duty > 0 else np.zeros_like(self.duty)
 
     @property

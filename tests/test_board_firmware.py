@@ -28,7 +28,7 @@ def test_depth_and_dither_are_the_designs():
     assert "#define ENVLAB_FRAME_DITHER_BITS 0 " in deep
 
 
-def test_the_capped_table_says_that_all_channels_may_have_its_brightest_duty():
+def test_the_limited_table_says_that_all_channels_may_have_its_brightest_duty():
     design = runtime_design(Chain(pixel_bits=8))
     assert design.codes[-1] == int(0.275556 * 65_535)
     assert "which all channels may have at once; L* and flashes refer to it" in header(Chain(pixel_bits=8))
@@ -48,7 +48,7 @@ def test_a_dither_given_here_outranks_the_designs():
 
 def test_the_plain_tables_have_the_depth_that_dithering_adds():
     tables = both_tables(Chain(pixel_bits=8, dither_bits=2))
-    assert tables.capped.bits == tables.uncapped.bits == 10
+    assert tables.limited.bits == tables.unlimited.bits == 10
 
 
 @pytest.mark.parametrize(

@@ -208,7 +208,7 @@ def filter_band(
     signal_v: shape (n,), V. low_v, high_v: where the filter's amplifiers stop, V round bias. A wire returns
     the signal itself.
     """
-    from envlab.analog import board_kernels
+    from envlab.analog.kernels import board_kernels
 
     sections = band_filter.sections
     ends: list[tuple[float, float]] = []

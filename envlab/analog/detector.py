@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from envlab.analog.samples import sample_row
+from envlab.analog.sample_checks import sample_row
 from envlab.errors import ParameterError, check_range
 from envlab.units import FloatArray
 
@@ -132,7 +132,7 @@ def detect(
     Raises ParameterError for a drive of another shape or not finite everywhere (the diode would take NaN for
     "off" and Inf would stick), for a rate or a start voltage that cannot be.
     """
-    from envlab.analog import kernels
+    from envlab.analog.kernels import stage_kernels as kernels
 
     check_range("sample_rate_hz", sample_rate_hz, 1, 1e9, unit="Hz")
     check_range("start_v", start_v, 0, 1e3, unit="V")

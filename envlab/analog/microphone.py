@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 
 from envlab.analog import sections
-from envlab.analog.samples import sample_row
+from envlab.analog.sample_checks import sample_row
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.sound.level import a_weighting_db
 from envlab.units import BoolArray, FloatArray, from_db, pressure_rms_pa
@@ -20,7 +20,7 @@ SMOOTH_END = 0.777870447914
 
 @dataclass(frozen=True)
 class Microphone:
-    """An analog microphone by its data-sheet figures.
+    """An analog microphone by its data-sheet metrics.
 
     sensitivity_dbv_pa: dB re 1 V/Pa at 1 kHz, −80 to 0 (−42 is 7.94 mV/Pa).
     signal_to_noise_db: dB(A) re 94 dB SPL, 30 to 90; self-noise is 94 dB SPL minus this.
@@ -109,7 +109,7 @@ def hear(
     microphone_v: shape (n,), V, without the resting voltage of the output.
     Raises ParameterError for samples of another shape.
     """
-    from envlab.analog import microphone_kernels
+    from envlab.analog.kernels import microphone_kernels
 
     state = state or MicrophoneState()
     at_port_pa, covering = _behind_covering(
@@ -132,7 +132,7 @@ def hear(
 def _behind_covering(
     pressure_pa: FloatArray, microphone: Microphone, sample_rate_hz: float, state: float
 ) -> tuple[FloatArray, float]:
-    from envlab.analog import kernels
+    from envlab.analog.kernels import stage_kernels as kernels
 
     if microphone.covering_loss_db > 0:
         pressure_pa = pressure_pa * from_db(-microphone.covering_loss_db)

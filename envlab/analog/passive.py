@@ -36,7 +36,7 @@ def charged_through(detector: Detector) -> PeakDetector:
 
 @functools.cache
 def _table() -> FloatArray:
-    from envlab.analog.diode_kernels import omega_table
+    from envlab.analog.kernels.diode_kernels import omega_table
 
     return omega_table()
 
@@ -84,11 +84,11 @@ def _step(detector: Detector, rectifier: Rectifier, sample_rate_hz: float) -> tu
 
 
 def hold_passive(drive_v: FloatArray, step: FloatArray, start: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return (held_v, end) of one detector: held_v[n], V above the foot, is stamped half a period on.
+    """Return (held_v, end) of one detector: held_v[n], V above the reference node, is stamped half a period on.
 
     drive_v: shape (n,), V. start, end: shape (2,), V on the hold capacitor and across the coupling capacitor.
     """
-    from envlab.analog import diode_kernels
+    from envlab.analog.kernels import diode_kernels
 
     loop = diode_kernels.hold_coupled if step[-1] > 0 else diode_kernels.hold_diode
     held_v, end = loop(drive_v, step, _table(), start)

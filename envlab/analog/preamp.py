@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog import sections
-from envlab.analog.samples import sample_row
+from envlab.analog.sample_checks import sample_row
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.units import BoolArray, FloatArray
 
@@ -134,7 +134,7 @@ def amplify(
     capacitor and the ground leg remember is not disturbed by clipping. Raises ParameterError for samples of
     another shape.
     """
-    from envlab.analog import kernels
+    from envlab.analog.kernels import stage_kernels as kernels
 
     values = (state or PreampState()).values
     preamp_v, end, clipped = kernels.amplify_block(

@@ -6,7 +6,11 @@ export: into the firmware.
 
 from __future__ import annotations
 
-from envlab.cli import backwards, boards, choosing, export, looking
+from envlab.cli import design_sweep as choosing
+from envlab.cli import parts as backwards
+from envlab.cli import simulate_notebooks as looking
+from envlab.cli import table as export
+from envlab.cli import tolerance as boards
 from envlab.cli.group import FLASHING_EXIT, main
 
 __all__ = ["FLASHING_EXIT", "backwards", "boards", "choosing", "export", "looking", "main"]

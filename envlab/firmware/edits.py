@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from envlab.errors import FileError
-from envlab.firmware.atomic import read_whole
+from envlab.files import read_whole
 from envlab.units import IntArray
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from envlab.digital.auto_level import AutoLevel, OffsetSteps
 from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedCoefficient
 from envlab.errors import FileError
-from envlab.firmware.atomic import read_whole, write_whole
+from envlab.files import read_whole, write_whole
 from envlab.firmware.edits import ascii_lines, code_array
 from envlab.firmware.frame_facts import frame_lines
 from envlab.firmware.level_table import LevelTable
@@ -91,7 +91,7 @@ def header_facts(design: RuntimeDesign, design_digest: str) -> HeaderFacts:
 
 def _asked(design: RuntimeDesign) -> list[str]:
     lines = [
-        f"ADC: {design.adc_bits} bit, {design.rest_counts} counts at rest, {design.follower.rate_hz:g} Hz;"
+        f"ADC: {design.adc_bits} bit, {design.quiescent_counts} counts at rest, {design.follower.rate_hz:g} Hz;"
         f" a reading is the counts times {1 << (16 - design.adc_bits)}",
         _time_line("attack", design.follower.attack),
         _time_line("release", design.follower.release),

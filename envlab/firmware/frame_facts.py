@@ -1,10 +1,10 @@
-"""What the headers say of the frame part: pixels, depth, limit, and what the light's figures refer to."""
+"""What the headers say of the frame part: pixels, depth, limit, and what the light's metrics refer to."""
 
 from __future__ import annotations
 
 from envlab.digital.fixed_frame import full_code
 from envlab.firmware.runtime_design import RuntimeDesign
-from envlab.light.pixels import supply_cap
+from envlab.light.pixels import supply_duty_limit
 
 
 def frame_lines(design: RuntimeDesign) -> list[str]:
@@ -35,15 +35,15 @@ def frame_lines(design: RuntimeDesign) -> list[str]:
 
 def _reference(design: RuntimeDesign) -> str:
     """Return whether table or limiter spares the supply, and what L* and flashes refer to."""
-    cap = supply_cap(design.pixels, design.supply)
+    duty_limit = supply_duty_limit(design.pixels, design.supply)
     brightest = int(design.codes[-1]) / 0xFFFF
-    if brightest <= cap + 1e-9:
+    if brightest <= duty_limit + 1e-9:
         return (
             f"brightest duty of the table: {brightest:.4g}, which all channels may have at once; L* and"
             " flashes refer to it"
         )
     return (
-        f"brightest duty of the table: {brightest:.4g}, more than the {cap:.4g} that all channels may have"
+        f"brightest duty of the table: {brightest:.4g}, more than the {duty_limit:.4g} that all channels may have"
         " at once: never show it without the frame limiter. L* and flashes refer to all channels alike, which"
-        f" the limiter holds at {cap:.4g}; other pictures get brighter, and their flashes are judged apart"
+        f" the limiter holds at {duty_limit:.4g}; other pictures get brighter, and their flashes are judged apart"
     )

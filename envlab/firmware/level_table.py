@@ -54,12 +54,12 @@ class LevelTable:
 
     @property
     def floor_counts(self) -> float:
-        """Achieved floor, counts of envelope above rest."""
+        """Achieved floor, counts of envelope above quiescent."""
         return _counts(self.window, self.adc_bits)
 
     @property
     def ceiling_counts(self) -> float:
-        """Achieved ceiling, counts of envelope above rest."""
+        """Achieved ceiling, counts of envelope above quiescent."""
         return _counts(self.window + self.range_level, self.adc_bits)
 
 
@@ -67,15 +67,15 @@ def build_level_table(
     count_map: CountMap,
     *,
     adc_bits: int,
-    cap: float = 1.0,
-    rest_light: float = 0.0,
+    duty_limit: float = 1.0,
+    base_light: float = 0.0,
     pixel_bits: int = 16,
     dither_bits: int = 0,
 ) -> LevelTable:
     """Return the runtime's table of a count map.
 
-    cap: duty at full light, 0..1, as the supply bears it. rest_light: share of full light that stays on when
-    all is quiet. pixel_bits, dither_bits: as duty_words, so that no code passes the cap. Full light is
+    duty_limit: duty at full light, 0..1, as the supply bears it. base_light: share of full light that stays on when
+    all is quiet. pixel_bits, dither_bits: as duty_words, so that no code passes the duty limit. Full light is
     reached exactly at the asked ceiling; the floor moves by at most 0.27 dB, to a whole number of entries
     under it. A ceiling beyond the ADC's full scale is possible; then full light is never reached. Raises
     ParameterError for a ceiling 24 dB beyond it, a floor that the ADC's word cannot hold, or a window wider
@@ -103,7 +103,11 @@ def build_level_table(
     counts = np.array([_counts(int(at), adc_bits) for at in levels])
     luminance = np.append(0.0, relative_luminance(counts, achieved))
     words = duty_words(
-        luminance, cap=cap, rest_light=rest_light, pixel_bits=pixel_bits, dither_bits=dither_bits
+        luminance,
+        duty_limit=duty_limit,
+        base_light=base_light,
+        pixel_bits=pixel_bits,
+        dither_bits=dither_bits,
     )
     rest, codes = int(words[0]), words[1:]
     return LevelTable(np.append(codes, codes[-1]), window, rest, adc_bits, count_map)

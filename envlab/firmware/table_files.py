@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from envlab.errors import EnvlabError, FileError
-from envlab.firmware.atomic import read_whole, write_whole
+from envlab.files import read_whole, write_whole
 from envlab.firmware.edits import ascii_lines, code_array, compare_lines
 from envlab.firmware.table_record import (
     UNITS,
@@ -31,7 +31,7 @@ _CSV_COLUMNS = ("entry", "envelope_counts", "duty_code", "duty")
 def write_csv(table: LookupTable, path: str | Path, *, design_digest: str = "") -> None:
     """Write a table as CSV: lines "# key = value | unit", then one row for each entry.
 
-    Columns: entry; envelope_counts above rest; duty_code; duty, share of full. Raises FileError.
+    Columns: entry; envelope_counts above quiescent; duty_code; duty, share of full. Raises FileError.
     """
     write_whole(path, _csv_text(table, to_record(table, design_digest)).encode("ascii"))
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from envlab.analog.adc import convert
 from envlab.analog.envelope import hold_drive
-from envlab.analog.front import FrontState, drive_from, front_response
+from envlab.analog.front_end import FrontEndState, drive_from, front_end_response
 from envlab.analog.microphone import MicrophoneState, hear, is_overloaded
 from envlab.analog.noise import noise_streams
 from envlab.chain import Chain
@@ -84,7 +84,7 @@ def loop_gain(chain: Chain, coupling: Coupling) -> float:
     table, scale = chain.brightness_table(), chain.level_scale()
     swing_a = _swing_a(chain)
     duty = np.linspace(1e-3, 1, 400) * float(table.duty.max())
-    through = coupling.response(coupling.pwm_hz) * front_response(
+    through = coupling.response(coupling.pwm_hz) * front_end_response(
         chain.preamp, chain.band_filter, coupling.pwm_hz
     )
     # A square wave of duty d has a fundamental of 2/π·sin(πd) of its height (Fourier series).
@@ -150,21 +150,21 @@ def run_closed(
 
 
 def _frames(chain: Chain, coupling: Coupling, fine_pa: FloatArray, rate_hz: float) -> FloatArray:
-    from envlab.analog import kernels
+    from envlab.analog.kernels import stage_kernels as kernels
     from envlab.analog.sections import low_pass
 
-    table, detector, held = chain.brightness_table(), chain.detector_as_built, chain.silent_state
+    table, detector, held = chain.brightness_table(), chain.detector_as_built, chain.quiescent_state
     microphone_v, _ = hear(fine_pa, chain.microphone, sample_rate_hz=rate_hz, state=MicrophoneState())
     overloaded = is_overloaded(fine_pa, chain.microphone)
     edges = np.round(
         np.arange(0, fine_pa.size / rate_hz * chain.frame_rate_hz) / chain.frame_rate_hz * rate_hz
     )
     edges = np.append(edges, fine_pa.size).astype(np.int64)
-    front, rail_memory, followed = FrontState(), 0.0, None
+    front, rail_memory, followed = FrontEndState(), 0.0, None
     duty = np.zeros(edges.size - 1)
     for frame in range(duty.size):
-        reading = convert(np.array([chain.rectifier.rest_v + held.held_v]), chain.adc)
-        above = np.maximum(reading - chain.rest_counts, 0).astype(np.float64)
+        reading = convert(np.array([chain.rectifier.reference_node_v + held.held_v]), chain.adc)
+        above = np.maximum(reading - chain.quiescent_counts, 0).astype(np.float64)
         envelope, followed = follow(above, chain.follower, rate_hz=chain.frame_rate_hz, state=followed)
         duty[frame] = float(table.look_up(envelope)[0]) / table.full_code
         span = slice(edges[frame], edges[frame + 1])

@@ -10,8 +10,8 @@ from scipy.constants import Boltzmann, elementary_charge
 from scipy.optimize import brentq
 from scipy.special import wrightomega
 
-from envlab.analog import diode_kernels
 from envlab.analog.diode import DIODE_CLASSES, Diode, diode_of
+from envlab.analog.kernels import diode_kernels
 from envlab.errors import ParameterError
 
 

@@ -18,7 +18,7 @@ import pytest
 from envlab.analog.detector import PeakDetector, detect
 from envlab.analog.parts import nearest_value, series_values
 from envlab.analog.rectifier import Rectifier, rectify
-from envlab.analog.steady import tone_response
+from envlab.analog.tones.steady_state import tone_response
 
 PUBLISHED = Path(__file__).parents[1] / "published" / "iec_60268_10_type_ii.csv"
 RATE_HZ = 1_920_000.0  # 192 steps a cycle at 10 kHz: midpoints err by (2π/192)²/24 = 4e-5 of the peak

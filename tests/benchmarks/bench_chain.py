@@ -19,14 +19,14 @@ from collections.abc import Callable
 import numpy as np
 
 from envlab.analog.band_filter import SecondLowPass, filter_band
+from envlab.analog.bank.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.board_preamp import BoardPreamp, amplify_board
 from envlab.analog.detector import PeakDetector
-from envlab.analog.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.envelope import hold_signal
-from envlab.analog.kernels import compiled
+from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.microphone import Microphone, hear
+from envlab.analog.one_pass_board import PrecisionBoard
 from envlab.analog.preamp import Preamp, amplify
-from envlab.analog.precision import PrecisionBoard
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.chain import NODE_BLOCK as BLOCK
 from envlab.units import FloatArray

@@ -25,12 +25,12 @@ import numpy as np
 from bench_sweep import BLOCK, CANDIDATES, FRAMES_HZ, RATE_HZ, parts, spread
 
 from envlab.analog.adc import instants_s, stamps_of
+from envlab.analog.bank.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.detector import PeakDetector
-from envlab.analog.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.passive import diode_step, hold_passive
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.sound.recording import Recording
-from envlab.study.brief import demo_brief
+from envlab.study.specification.specification import demo_specification
 from envlab.units import FloatArray
 
 ALONE = 20
@@ -74,11 +74,11 @@ class Contest:
 
 def signals(seconds: float) -> dict[str, FloatArray]:
     """Return what the demo board's preamp gives on every demo clip at its levels, V."""
-    brief, found = demo_brief(), {}
-    for clip in brief.clips:
+    specification, found = demo_specification(), {}
+    for clip in specification.clips:
         whole = clip.recording()
         first = whole.pressure_pa[: int(seconds * whole.sample_rate_hz)]
-        result = brief.chain.run(Recording(first, whole.sample_rate_hz), np.random.default_rng(1))
+        result = specification.chain.run(Recording(first, whole.sample_rate_hz), np.random.default_rng(1))
         assert result.internal_rate_hz == RATE_HZ
         found[clip.label] = result.preamp_v
     return found

@@ -199,8 +199,8 @@ def test_the_colours_of_the_example_use_the_current_that_the_old_limiter_left_ly
     words = FrameWords(24, 3, 8, 5059, 0, 100)
     asked = np.tile(colours, 8)
     assert frame_codes(words, asked).sum() >= 0.99 * 5059
-    capped = frame_codes(words, scale_words(asked, int(0.2756 * 65_536)))
-    assert capped.sum() < 0.5 * 5059
+    limited = frame_codes(words, scale_words(asked, int(0.2756 * 65_536)))
+    assert limited.sum() < 0.5 * 5059
 
 
 def test_frames_of_any_shape_are_shown_one_by_one():

@@ -39,7 +39,7 @@ def test_a_frame_at_every_reading_has_the_duties_of_the_runtime():
 def test_colours_repeat_along_the_chain():
     words = FrameWords(5, 3, 8, 5 * 3 * 255, 0, 100)
     path = LightPath(
-        light_vectors.CASES["capped, 8 bit"].design.words, np.zeros(2), words, np.arange(6).reshape(2, 3)
+        light_vectors.CASES["limited, 8 bit"].design.words, np.zeros(2), words, np.arange(6).reshape(2, 3)
     )
     assert path.chain_colours.tolist() == [0, 1, 2, 3, 4, 5, 0, 1, 2, 3, 4, 5, 0, 1, 2]
 
@@ -74,7 +74,7 @@ def test_the_largest_duty_is_the_last_one_that_is_not_dimmed(case_name):
         assert (held > 0.95 * path.frame.limit).all()
 
 
-WORDS, TABLE = light_vectors.CASES["capped, 8 bit"].design.words, np.zeros(4)
+WORDS, TABLE = light_vectors.CASES["limited, 8 bit"].design.words, np.zeros(4)
 FRAME = FrameWords(24, 3, 8, 5059, 0, 100)
 
 

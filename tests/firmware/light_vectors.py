@@ -73,25 +73,25 @@ class LightCase:
         return np.dtype([("duty", "<u2"), ("codes", code, (self.refreshes, self.design.channels))])
 
 
-def uncapped(**changes) -> RuntimeDesign:
+def unlimited(**changes) -> RuntimeDesign:
     """The yoke with a table up to full, which only the frame limiter keeps within the supply."""
     table = build_level_table(CountMap(4.0, 700.0), adc_bits=10)
     return twin_vectors.parade_design(table=table, brightness_rate_hz=100.0, dim=1.0, **changes)
 
 
-def _capped(bits: int, **changes) -> RuntimeDesign:
+def _limited(bits: int, **changes) -> RuntimeDesign:
     table = build_level_table(CountMap(4.0, 700.0), adc_bits=10, cap=0.2755, pixel_bits=bits)
     return twin_vectors.parade_design(table=table, brightness_rate_hz=100.0, pixel_bits=bits, **changes)
 
 
 CASES = {
-    "capped, 8 bit": LightCase(_capped(8)),
+    "limited, 8 bit": LightCase(_limited(8)),
     "limited, 8 bit, dithered": LightCase(
-        uncapped(pixel_bits=8, dither=Dither(2, 800.0), level=OffsetSteps(7, 3.0, 9.0)), refreshes=2
+        unlimited(pixel_bits=8, dither=Dither(2, 800.0), level=OffsetSteps(7, 3.0, 9.0)), refreshes=2
     ),
-    "limited, 16 bit": LightCase(uncapped()),
+    "limited, 16 bit": LightCase(unlimited()),
     "limited hard, 12 bit, four channels": LightCase(
-        uncapped(pixel_bits=12, pixels=Pixels(11, 4, 0.150, 0.0), supply=Supply(1.0), level=None)
+        unlimited(pixel_bits=12, pixels=Pixels(11, 4, 0.150, 0.0), supply=Supply(1.0), level=None)
     ),
 }
 

@@ -20,7 +20,7 @@ from envlab.errors import ParameterError
 from envlab.firmware.level_table import build_level_table
 from envlab.light.curve import CountMap, relative_luminance
 from envlab.light.lightness import lightness_cie1976
-from envlab.light.pixels import Pixels, Supply, supply_cap
+from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.table import top_code
 
 MAPS = [
@@ -69,8 +69,8 @@ def test_asked_and_achieved_agree():
     assert table.segments == len(table.duty_codes) - 2
 
 
-def test_rest_light_stays_on():
-    table = build_level_table(CountMap(4.0, 700.0), adc_bits=10, rest_light=0.01, cap=0.5)
+def test_base_light_stays_on():
+    table = build_level_table(CountMap(4.0, 700.0), adc_bits=10, base_light=0.01, cap=0.5)
     assert table.rest_duty == round(0.01 * math.floor(0.5 * 65_535))
     assert table.duty_codes[0] == table.rest_duty
 
@@ -112,7 +112,7 @@ def test_a_window_of_one_entry_still_works():
 def test_all_pixels_at_the_brightest_duty_are_never_dimmed_at_any_depth(bits, limit_a):
     pixels, supply = Pixels(24, 3, 0.150, 0.001), Supply(limit_a)
     for dither_bits in range(most_dither_bits(bits) + 1):
-        cap = supply_cap(pixels, supply)
+        cap = supply_duty_limit(pixels, supply)
         table = build_level_table(
             CountMap(4.0, 700.0), adc_bits=10, cap=cap, pixel_bits=bits, dither_bits=dither_bits
         )

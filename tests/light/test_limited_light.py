@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from envlab.errors import ParameterError
-from envlab.light.flash import count_flashes
+from envlab.light.flashes.flash import count_flashes
 from envlab.light.limited_light import explain_frame_limit, flashes_under_limiter, limited_luminance
-from envlab.light.pixels import Pixels, Supply, limit_frame, supply_cap
+from envlab.light.pixels import Pixels, Supply, limit_frame, supply_duty_limit
 
 
 @pytest.mark.parametrize("colour", [(1.0, 1.0, 1.0), (1.0, 0.32, 0.01), (0.4, 0.0, 0.0)])
@@ -31,7 +31,7 @@ def test_small_changes_of_the_table_flash_in_the_brightest_picture():
     # 0.10 to 0.14 of full is 4 % of a picture that is never held, but 14 % of one that is held at 0.276.
     duty = square(0.10, 0.14, 5)
     assert count_flashes(duty, 100.0) == 0
-    found = flashes_under_limiter(duty, 100.0, supply_cap(Pixels(), Supply()))
+    found = flashes_under_limiter(duty, 100.0, supply_duty_limit(Pixels(), Supply()))
     assert found.worst_per_s == 5
     assert found.worst_share < 0.4
     assert not found.passes

@@ -14,9 +14,9 @@ import soundfile
 from envlab.errors import EnvlabError, EnvlabWarning, FileError, ParameterError
 from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording
-from envlab.study.brief import Clip
-from envlab.study.listening import LONGEST_S
-from envlab.widget.audition_clips import UPLOAD_MOST_BYTES, clip_of, clips_of, free_label, uploaded_clip
+from envlab.study.listening.listening import LONGEST_S
+from envlab.study.specification.specification import Clip
+from envlab.widget.audition.clips import UPLOAD_MOST_BYTES, clip_of, clips_of, free_label, uploaded_clip
 
 RATE_HZ = 16_000
 WAVE = 0.5 * np.sin(2 * np.pi * 440 * np.arange(RATE_HZ) / RATE_HZ)

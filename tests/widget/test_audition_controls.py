@@ -16,7 +16,7 @@ from envlab.chain import Chain
 from envlab.design_file import chain_of, design_text
 from envlab.errors import ParameterError
 from envlab.units import parse_value
-from envlab.widget.audition_controls import LEVEL_KEY, controls_of, level_control
+from envlab.widget.audition.controls import LEVEL_KEY, controls_of, level_control
 
 CHAIN = Chain()
 OWN = Chain(

@@ -8,7 +8,7 @@ import time
 import pytest
 
 from envlab.errors import EnvlabError
-from envlab.widget.audition_later import PORTION_S, Later
+from envlab.widget.audition.later import PORTION_S, Later
 
 
 def nobody(problem: EnvlabError) -> None:

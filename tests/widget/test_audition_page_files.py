@@ -9,7 +9,7 @@ import subprocess
 import pytest
 
 from envlab.errors import FileError
-from envlab.widget.audition_page_files import joined_module, joined_style
+from envlab.widget.audition.page_files import joined_module, joined_style
 
 
 def folder_with(tmp_path, **files: str):

@@ -11,7 +11,7 @@ import pytest
 import soundfile
 
 from envlab.errors import ParameterError
-from envlab.widget.audition_payload import (
+from envlab.widget.audition.payload import (
     LEAST_BYTES,
     framed,
     light_payload,

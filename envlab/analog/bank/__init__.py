@@ -1,0 +1,1 @@
+"""Many detectors side by side, read at the converter's instants."""

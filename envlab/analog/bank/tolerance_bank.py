@@ -1,0 +1,204 @@
+"""A bank of boards that are built alike: the same parts list, each part a little off.
+
+The nominal board's front is computed once a clip; what a board does differently before its detector is a
+gain, an offset, two limits and two slow corners, which cost next to nothing (see spread_kernels). Left out is
+that a board's own gain moves the preamp's bandwidth a little; alike_enough says where this is small.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.analog import sections
+from envlab.analog.bank.detector_bank import bank_of
+from envlab.analog.detector import Detector
+from envlab.analog.microphone import Microphone
+from envlab.analog.preamp import Preamp
+from envlab.analog.rectifier import Rectifier
+from envlab.units import BoolArray, FloatArray, IntArray
+
+# Slow voltages are followed once a tile, 1/6000 s: fine enough for corners up to this.
+HIGHEST_CORNER_HZ = 200.0
+# By how much, as a share, a board's bandwidth may change 10 kHz.
+_LARGEST_CHANGE = 0.01
+_TOP_HZ = 10e3
+_AUDIBLE_HZ = 20e3
+
+
+@dataclass(frozen=True)
+class Board:
+    """What of one board the bank wants to know."""
+
+    microphone: Microphone
+    preamp: Preamp
+    detector: Detector
+
+
+def alike_enough(nominal: Board, boards: Sequence[Board]) -> bool:
+    """Whether the bank follows these boards closely: plain preamps, low corners, bandwidths far above 10 kHz.
+
+    To be asked of boards with a rectifier that scales with the level, and without a band filter.
+    """
+    if any(type(one.preamp) is not Preamp for one in (nominal, *boards)):
+        return False
+    before = abs(1 + 1j * _TOP_HZ / nominal.preamp.bandwidth_hz)
+    for one in (nominal, *boards):
+        preamp = one.preamp
+        if max(preamp.coupling_corner_hz, preamp.ground_corner_hz) > HIGHEST_CORNER_HZ:
+            return False
+        if abs(before / abs(1 + 1j * _TOP_HZ / preamp.bandwidth_hz) - 1) > _LARGEST_CHANGE:
+            return False
+    return True
+
+
+def noise_apart(nominal: Board, boards: Sequence[Board], lsb_v: float) -> bool:
+    """Whether the preamp's own noise must be told apart from what the microphone gives.
+
+    It does not grow with a microphone's sensitivity. If the noise of the audible band would be wrong by less
+    than a fiftieth of lsb_v, the ADC's step in V, on any board, nobody can tell.
+    """
+    density = nominal.preamp.noise_density_v_per_rthz
+    wrong = max(abs(one.preamp.gain * (1 - _louder(nominal, one))) for one in boards)
+    return density * math.sqrt(_AUDIBLE_HZ) * wrong > 0.02 * lsb_v
+
+
+def _louder(nominal: Board, one: Board) -> float:
+    return one.microphone.sensitivity_v_pa / nominal.microphone.sensitivity_v_pa
+
+
+@dataclass(frozen=True, eq=False)
+class BoardBlock:
+    """One block of the nominal board, arrays of shape (n,) at the internal rate.
+
+    free_v: preamp's output before offset and limits, V round bias. noise_v: the part of it that is its own
+    noise, or no samples if that need not be told apart. heard_v: microphone, with that noise, V.
+    over: 1 where the microphone could not follow, else 0.
+    """
+
+    free_v: FloatArray
+    noise_v: FloatArray
+    heard_v: FloatArray
+    over: FloatArray
+
+
+class SpreadBank:
+    """Carries the state of its boards from block to block; all begin at rest."""
+
+    def __init__(
+        self, nominal: Board, boards: Sequence[Board], rectifier: Rectifier, sample_rate_hz: float
+    ) -> None:
+        from envlab.analog.kernels import tolerance_kernels as spread_kernels
+
+        detectors = bank_of(tuple(one.detector for one in boards), sample_rate_hz)
+        own = _own_rows(nominal, boards, sample_rate_hz)
+        self._board = detectors.detector
+        rows = own[:, self._board].transpose(1, 0, 2)
+        self._lanes = np.ascontiguousarray(np.concatenate((detectors.lanes, rows[:, 1:]), axis=1))
+        self._lanes[:, spread_kernels.ROWS.index("charge_gain")] *= rows[:, 0]
+        self._state = np.zeros((self._lanes.shape[0], spread_kernels.STATES * self._lanes.shape[2]))
+        self._full = rectifier.kind == "full"
+        self._front = _NominalFront(nominal.preamp, sample_rate_hz)
+
+    def block(self, heard_v: FloatArray, noise_v: FloatArray, overloaded: BoolArray) -> BoardBlock:
+        """Return the next block of the nominal board, shape (n,) each.
+
+        heard_v: microphone, with the preamp's noise, V. noise_v: the part of it that is that noise, V, or no
+        samples, where noise_apart says that it need not be told apart. overloaded: samples that the
+        microphone could not follow.
+        """
+        free_v, noise = self._front.follow(heard_v, noise_v)
+        return BoardBlock(free_v, noise, heard_v, overloaded.astype(np.float64))
+
+    def read(
+        self, block: BoardBlock, upper: IntArray, fraction: FloatArray, pool: ThreadPoolExecutor, workers: int
+    ) -> FloatArray:
+        """Return V above the reference node, shape (boards, readings); blocks in their order.
+
+        Blocks and upper, fraction as for read_bank: every block but the last a multiple of BLOCK_MULTIPLE.
+        """
+        from envlab.analog.kernels import tolerance_kernels as spread_kernels
+
+        read_v = np.empty((int(self._board.max()) + 1, upper.size))
+        groups = self._lanes.shape[0]
+        portion = -(-groups // workers)
+
+        def run(part: slice) -> None:
+            spread_kernels.follow_boards(
+                block.free_v, block.noise_v, block.heard_v, block.over, self._lanes[part], self._board[part],
+                self._full, self._state[part], upper, fraction, read_v,
+            )  # fmt: skip
+
+        list(pool.map(run, [slice(first, first + portion) for first in range(0, groups, portion)]))
+        return read_v
+
+    @property
+    def limited(self) -> FloatArray:
+        """Samples so far at which microphone or preamp was at its limit, shape (boards,)."""
+        lanes = self._board.shape[1]
+        limited = np.empty(int(self._board.max()) + 1)
+        limited[self._board] = self._state[:, 5 * lanes : 6 * lanes]
+        return limited
+
+
+class _NominalFront:
+    """The nominal preamp without offset and limits, on signal and noise."""
+
+    def __init__(self, preamp: Preamp, sample_rate_hz: float) -> None:
+        self._sections = (
+            sections.high_pass(preamp.coupling_corner_hz, sample_rate_hz),
+            sections.gain_with_ground_leg(preamp.gain, preamp.ground_corner_hz, sample_rate_hz),
+            sections.low_pass(preamp.bandwidth_hz, sample_rate_hz),
+        )
+        self._signal, self._noise = np.zeros(3), np.zeros(3)
+
+    def follow(self, heard_v: FloatArray, noise_v: FloatArray) -> tuple[FloatArray, FloatArray]:
+        from envlab.analog.kernels import stage_kernels as kernels
+
+        free = (0.0, -math.inf, math.inf)
+        free_v, self._signal, _ = kernels.amplify_block(heard_v, *self._sections, *free, self._signal)
+        if not noise_v.size:
+            return free_v, noise_v
+        noise, self._noise, _ = kernels.amplify_block(noise_v, *self._sections, *free, self._noise)
+        return free_v, noise
+
+
+def _own_rows(nominal: Board, boards: Sequence[Board], sample_rate_hz: float) -> FloatArray:
+    """The gain over the nominal board's, then spread_kernels.ROWS from "noise" on; shape (rows, boards)."""
+    from envlab.analog.kernels.lane_kernels import TILE
+
+    tile_s = TILE / sample_rate_hz
+
+    def taken(corner_hz: float) -> float:
+        return -math.expm1(-2 * math.pi * corner_hz * tile_s)
+
+    base = nominal.preamp
+    rows = []
+    for one in boards:
+        preamp, sensitivity = one.preamp, _louder(nominal, one)
+        ratio = preamp.gain / base.gain * sensitivity
+        low_v, high_v = -preamp.swing_down_v / ratio, preamp.swing_up_v / ratio
+        noise = (1 - sensitivity) / sensitivity
+        rows.append(
+            (
+                ratio,
+                noise,
+                abs(noise),
+                preamp.output_offset_v / ratio,
+                low_v,
+                high_v,
+                min(-low_v, high_v),
+                taken(preamp.coupling_corner_hz),
+                taken(preamp.ground_corner_hz),
+                taken(base.coupling_corner_hz),
+                taken(base.ground_corner_hz),
+                base.gain,
+                1 - 1 / preamp.gain,
+                1 - 1 / base.gain,
+            )
+        )
+    return np.array(rows).T

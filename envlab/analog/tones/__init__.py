@@ -1,0 +1,1 @@
+"""A detector on a steady tone."""

@@ -1,0 +1,178 @@
+"""A detector that does not scale with the level, on a steady tone: simulated at that very level.
+
+Passive diodes, a rectifier referred to the bias and a limited drive all bend the scale: twice the sound is
+not twice the envelope. What steady.py finds once for all levels is found here for one.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from envlab.analog.detector import Detector
+from envlab.analog.envelope import HoldState, hold_signal
+from envlab.analog.rectifier import Rectifier
+from envlab.analog.tones.steady_state import ToneResponse
+from envlab.errors import check_positive, check_range
+from envlab.units import FloatArray
+
+# Midpoint steps err by (2π/1024)²/24 = 1.6e-6 of the peak.
+STEPS_PER_CYCLE = 1024
+_COUNTED_CYCLES = 2_000
+_RELEASE_STEPS = 4_000
+_QUICKEST_HZ = 5e8
+
+Cycle = Callable[[HoldState], tuple[FloatArray, HoldState]]
+
+
+def tone_response_at(
+    detector: Detector,
+    rectifier: Rectifier,
+    frequency_hz: float,
+    peak_v: float,
+    *,
+    bias_v: float = 0.0,
+) -> ToneResponse:
+    """Return the answer to a sine of peak_v out of silence, volts above quiescent over peak_v.
+
+    frequency_hz: 1 Hz to 20 kHz. peak_v: above 0, V at the preamp's output, which rests at bias_v. Where the
+    tone moves nothing, attack_s is infinite.
+    """
+    cycle, rate_hz = _tone_cycle(detector, rectifier, frequency_hz, peak_v, bias_v)
+    silent = quiescent_state(detector, rectifier, bias_v=bias_v)
+    start = _settled_state(cycle, silent, peak_v)
+    held_v, end = cycle(start)
+    quiescent_v, settled_v = silent.held_v, float(held_v.mean())
+    rise_v = settled_v - quiescent_v
+    low_v, high_v = float(held_v.min()) - quiescent_v, float(held_v.max()) - quiescent_v
+    attack_s = release_s = math.inf
+    if rise_v > 1e-9 * peak_v:
+        attack_s = max(0.0, _attack_steps(cycle, silent, quiescent_v + 0.9 * rise_v) - 0.5) / rate_hz
+        release_s = _release_s(detector, rectifier, end, quiescent_v + 0.1 * rise_v, bias_v)
+    return ToneResponse(
+        rise_v / peak_v,
+        low_v / peak_v,
+        high_v / peak_v,
+        (end.held_v - quiescent_v) / peak_v,
+        attack_s,
+        release_s,
+    )
+
+
+def settled_ratio_at(
+    detector: Detector,
+    rectifier: Rectifier,
+    frequency_hz: float,
+    peak_v: float,
+    *,
+    bias_v: float = 0.0,
+) -> float:
+    """Return the settled_ratio of tone_response_at alone, without the wait for attack and release."""
+    cycle, _ = _tone_cycle(detector, rectifier, frequency_hz, peak_v, bias_v)
+    silent = quiescent_state(detector, rectifier, bias_v=bias_v)
+    held_v, _ = cycle(_settled_state(cycle, silent, peak_v))
+    return (float(held_v.mean()) - silent.held_v) / peak_v
+
+
+def _tone_cycle(
+    detector: Detector, rectifier: Rectifier, frequency_hz: float, peak_v: float, bias_v: float
+) -> tuple[Cycle, float]:
+    """Return one cycle of the sine as a map of states, and its sample rate."""
+    check_range("frequency_hz", frequency_hz, 1, 20e3, unit="Hz")
+    check_positive("peak_v", peak_v, unit="V")
+    rate_hz = STEPS_PER_CYCLE * frequency_hz
+    sine_v = peak_v * np.sin(2 * np.pi * np.arange(STEPS_PER_CYCLE) / STEPS_PER_CYCLE)
+
+    def cycle(state: HoldState) -> tuple[FloatArray, HoldState]:
+        return hold_signal(sine_v, rectifier, detector, sample_rate_hz=rate_hz, bias_v=bias_v, state=state)
+
+    return cycle, rate_hz
+
+
+@functools.lru_cache(maxsize=4096)
+def quiescent_state(detector: Detector, rectifier: Rectifier, *, bias_v: float = 0.0) -> HoldState:
+    """Return the state in which everything has come to rest without a signal."""
+    if rectifier.scales_with_level:
+        return HoldState()
+    rate_hz = min(_QUICKEST_HZ, STEPS_PER_CYCLE / detector.slowest_s)
+
+    def cycle(state: HoldState) -> tuple[FloatArray, HoldState]:
+        return hold_signal(
+            np.zeros(STEPS_PER_CYCLE),
+            rectifier,
+            detector,
+            sample_rate_hz=rate_hz,
+            bias_v=bias_v,
+            state=state,
+        )
+
+    return _settled_state(cycle, HoldState(), max(1e-3, rectifier.quiescent_rectified_v(bias_v)))
+
+
+def _settled_state(cycle: Cycle, start: HoldState, scale_v: float) -> HoldState:
+    """State that a cycle brings back: Newton's method on the map from start to end, slopes by difference."""
+    x = np.array([start.held_v, start.across_v])
+    nudge = 1e-6 * scale_v
+
+    def moved(at: FloatArray) -> FloatArray:
+        _, end = cycle(HoldState(float(at[0]), float(at[1])))
+        return np.array([end.held_v, end.across_v]) - at
+
+    for _ in range(60):
+        gap = moved(x)
+        if np.abs(gap).max() <= 1e-13 * scale_v:
+            break
+        slopes = np.stack([(moved(x + nudge * unit) - gap) / nudge for unit in np.eye(2)], axis=1)
+        if slopes[1, 1] == 0:
+            slopes[1, 1] = -1.0  # there is no coupling capacitor
+        # A map that hardly moves has no well-known zero; half the drive is the farthest one step goes.
+        step = np.linalg.lstsq(slopes, -gap, rcond=1e-12)[0]
+        x = x + step * min(1.0, 0.5 * scale_v / max(float(np.abs(step).max()), 1e-300))
+    return HoldState(float(x[0]), float(x[1]))
+
+
+def _attack_steps(cycle: Cycle, start: HoldState, threshold_v: float) -> float:
+    state = start
+    for count in range(_COUNTED_CYCLES):
+        before = state.held_v
+        held_v, state = cycle(state)
+        above = held_v >= threshold_v
+        if above.any():
+            n = int(np.argmax(above))
+            low = before if n == 0 else float(held_v[n - 1])
+            return count * STEPS_PER_CYCLE + n + (threshold_v - low) / (float(held_v[n]) - low)
+    done = float(_COUNTED_CYCLES)
+    return STEPS_PER_CYCLE * (done + _cycles_between(cycle, state, threshold_v))
+
+
+def _cycles_between(cycle: Cycle, start: HoldState, threshold_v: float) -> float:
+    """Cycles of a slow detector: dk = dv/g(v), with Euler and Maclaurin's first correction."""
+    place, weight = np.polynomial.legendre.leggauss(32)
+    half = 0.5 * (threshold_v - start.held_v)
+    volts = start.held_v + half * (np.concatenate(([-1.0], place, [1.0])) + 1)
+    moved = np.array([cycle(HoldState(float(v), start.across_v))[1].held_v - v for v in volts])
+    if moved.min() <= 0:
+        return math.inf
+    return half * float(np.sum(weight / moved[1:-1])) + 0.5 * math.log(moved[-1] / moved[0])
+
+
+def _release_s(
+    detector: Detector, rectifier: Rectifier, start: HoldState, threshold_v: float, bias_v: float
+) -> float:
+    rate_hz = min(_QUICKEST_HZ, _RELEASE_STEPS / (4 * detector.slowest_s))
+    state, silence, done = start, np.zeros(_RELEASE_STEPS), 0
+    for _ in range(50):
+        before = state.held_v
+        held_v, state = hold_signal(
+            silence, rectifier, detector, sample_rate_hz=rate_hz, bias_v=bias_v, state=state
+        )
+        below = held_v <= threshold_v
+        if below.any():
+            n = int(np.argmax(below))
+            high = before if n == 0 else float(held_v[n - 1])
+            return (done + n + (threshold_v - high) / (float(held_v[n]) - high)) / rate_hz + 1 / rate_hz
+        done += _RELEASE_STEPS
+    return math.inf

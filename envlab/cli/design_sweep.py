@@ -1,0 +1,145 @@
+"""Verbs for the moment before the board is ordered: design, sweep."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from envlab.cli.group import FLASHING_EXIT, INTERRUPTED_EXIT, main
+from envlab.cli.options import (
+    asked_specification,
+    clip_option,
+    design_argument,
+    force_option,
+    level_option,
+    quiet_option,
+    refuse_existing,
+)
+from envlab.cli.saying import progress, say
+from envlab.cli.tolerance import ABOUT_BOARDS, boards_of_choice
+
+
+@main.command(
+    short_help="Choose the parts, say why, write report and table.",
+    epilog="\b\nExamples:\n  envlab design\n"
+    "  envlab design mine.toml --clip song.flac --level 95 --out my-night",
+)
+@design_argument
+@clip_option
+@level_option
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder for the results.  [default: name of the design]"
+)
+@click.option("--pdf/--no-pdf", default=True, help="Print the report as PDF too, where a browser is at hand.")
+@force_option
+@quiet_option
+def design(
+    design: Path | None,
+    clip: Path | None,
+    level_db_spl: float | None,
+    out: Path | None,
+    pdf: bool,
+    force: bool,
+) -> None:
+    """Choose parts: sweep them over the clips of DESIGN, judge, explain, and write a folder of results.
+
+    DESIGN is a design file (TOML); without it, the lantern parade. With --clip, that recording takes the
+    place of the design's clips. Writes design.toml, parts.csv, schematic.svg and .png, candidates.csv (units
+    in the column names), brightness_table.h and .csv (duty codes), report.html, and report.pdf if a browser
+    is on PATH. Ends with status 3, and without a table, if no candidate keeps the flash limit; then it says
+    what would.
+    """
+    from envlab.report.folder import RESULTS, check_folder, result_files, write_folder
+    from envlab.report.page import report_html
+    from envlab.report.pdf import report_pdf
+    from envlab.study.sweep.choice import choose
+    from envlab.study.sweep.flash_mitigation import with_mitigations
+    from envlab.study.sweep.robustness import robust_choice
+    from envlab.study.sweep.sweep import sweep
+
+    specification = asked_specification(design, clip, level_db_spl)
+    folder = out or Path(Path(specification.name).stem.replace("_", "-"))
+    check_folder(folder, force=force)
+    with progress() as report:
+        table = sweep(
+            specification.chain,
+            specification.ranges,
+            specification.clips,
+            judging=specification.judging,
+            progress=report,
+        )
+        report("Choosing", 1.0)
+        choice = robust_choice(
+            with_mitigations(choose(table, specification), specification), specification, progress=report
+        )
+        boards = boards_of_choice(specification, choice, report)
+        report("Drawing the report", 1.0)
+        page = report_html(specification, choice, boards)
+        write_folder(folder, result_files(specification, choice, folder, page), replaces=RESULTS)
+        report("Printing the PDF", 1.0)
+        printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
+    for line in (*choice.words, *(boards.words[:ABOUT_BOARDS] if boards else ())):
+        say(line)
+    if boards is None and choice.flash_safe:
+        say("Many boards were not simulated, as it would take minutes: envlab tolerance does it.")
+    missing = "" if choice.flash_safe else " (no brightness table: the flash limit is not kept)"
+    say()
+    say(f"Results are in {folder}{missing}. Open {folder / 'report.html'} first.")
+    if pdf and not printed:
+        say("There is no report.pdf: no browser was found that prints; your own can print report.html.")
+    if not choice.flash_safe:
+        raise click.exceptions.Exit(FLASHING_EXIT)
+
+
+@main.command(
+    short_help="Write every candidate with every metric.",
+    epilog="\b\nExamples:\n  envlab sweep mine.toml --out candidates.parquet\n"
+    "  envlab sweep --clip song.flac --level 95 --out song.csv",
+)
+@design_argument
+@clip_option
+@level_option
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("candidates.csv"),
+    show_default=True,
+    help="File for the results: .csv or .parquet.",
+)
+@click.option(
+    "--most", type=click.IntRange(1), default=200_000, show_default=True, help="Refuse more candidates."
+)
+@force_option
+@quiet_option
+def sweep(
+    design: Path | None, clip: Path | None, level_db_spl: float | None, out: Path, most: int, force: bool
+) -> None:
+    """Try every candidate of DESIGN on every clip: one row each, every metric, as .csv or .parquet.
+
+    Units stand in the column names; rank 1 is the best. Interrupted (Ctrl-C), it keeps the clips that are
+    done beside the result, and goes on from there when the same question is asked again.
+    """
+    from envlab.files import write_whole
+    from envlab.report.tables import check_ending, table_bytes
+    from envlab.study.sweep.checkpoint import Checkpoint
+    from envlab.study.sweep.choice import rank_candidates
+    from envlab.study.sweep.sweep import sweep as run_sweep
+
+    specification = asked_specification(design, clip, level_db_spl, most=most)
+    refuse_existing(out, force=force)
+    check_ending(out)
+    kept = out.with_name(out.name + ".partial")
+    try:
+        with progress() as report:
+            table = run_sweep(
+                specification.chain, specification.ranges, specification.clips,
+                judging=specification.judging, progress=report, checkpoint=kept, most=most,
+            )  # fmt: skip
+    except KeyboardInterrupt:
+        done = len(Checkpoint(kept, "").done())
+        click.echo(f"Interrupted: {done} steps are kept in {kept}; ask again to go on from there.", err=True)
+        raise click.exceptions.Exit(INTERRUPTED_EXIT) from None
+    write_whole(out, table_bytes(rank_candidates(table, specification), out))
+    Checkpoint(kept, "").remove()
+    say(f"{len(table)} candidates on {len(specification.clips)} clips, in {out}.")

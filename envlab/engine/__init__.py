@@ -1,0 +1,1 @@
+"""Sound through one board or many: the only place that computes counts."""

@@ -1,0 +1,99 @@
+"""What the firmware makes of many chains' readings: the envelope behind each chain's follower."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from envlab.analog.adc import instant_count
+from envlab.chain import Chain
+from envlab.digital.followers import Follower, PassThrough, follow
+from envlab.engine.clip_pass import Reader, read_through
+from envlab.engine.reading_schedule import Wanted, every_reading, wanted
+from envlab.sound.stream import Sound
+from envlab.units import FloatArray, IntArray
+
+
+def read_envelopes(
+    recording: Sound,
+    chains: list[Chain],
+    reading_index: IntArray,
+    *,
+    seed: tuple[int, ...] | None = None,
+    workers: int = 2,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[FloatArray, FloatArray]:
+    """Return (envelope counts above quiescent at the readings named, clipped share), rows in the order of chains.
+
+    Shapes (chains, readings) and (chains,). reading_index: rising. Arguments as read_chains. A follower sees
+    every reading, so only where no chain has one are the readings between left out.
+    """
+    envelopes = np.empty((len(chains), reading_index.size))
+    readings, reader = way_to(recording, chains, reading_index)
+
+    def reader_of(places: IntArray) -> Reader:
+        return reader(envelopes, places, [chains[place] for place in places], reading_index)
+
+    clipped_share = read_through(
+        recording, chains, readings, reader_of, seed=seed, workers=workers, progress=progress
+    )
+    return envelopes, clipped_share
+
+
+def way_to(
+    sound: Sound, chains: list[Chain], reading_index: IntArray
+) -> tuple[Wanted, type[AsRead] | type[Followed]]:
+    """Return which readings must be taken for those at reading_index, and what makes envelopes of them.
+
+    The latter is called with (envelopes, places, chains, reading_index): envelopes, shape (rows, readings at
+    reading_index), counts above quiescent, is set block by block; places: whose rows these chains have.
+    """
+    if all(isinstance(chain.follower, PassThrough) for chain in chains):
+        return wanted(reading_index), AsRead
+    return every_reading(instant_count(sound.duration_s, chains[0].adc.rate_hz)), Followed
+
+
+class AsRead:
+    """Writes what some chains read into the rows of all."""
+
+    def __init__(
+        self, envelopes: FloatArray, places: IntArray, chains: list[Chain], reading_index: IntArray
+    ) -> None:
+        """See way_to."""
+        del chains, reading_index
+        self._envelopes, self._places, self._done = envelopes, places, 0
+
+    def take(self, counts: NDArray[np.int32]) -> None:
+        """See clip_pass.Reader."""
+        after = self._done + counts.shape[1]
+        self._envelopes[self._places, self._done : after] = counts
+        self._done = after
+
+
+class Followed:
+    """Follows every reading of some chains, and writes those that are asked for into the rows of all."""
+
+    def __init__(
+        self, envelopes: FloatArray, places: IntArray, chains: list[Chain], reading_index: IntArray
+    ) -> None:
+        """See way_to."""
+        self._envelopes, self._index, self._done = envelopes, reading_index, 0
+        self._rate_hz = chains[0].adc.rate_hz
+        rows: dict[Follower, list[int]] = {}
+        for row, chain in enumerate(chains):
+            rows.setdefault(chain.follower, []).append(row)
+        self._groups = [(follower, np.array(some), places[some]) for follower, some in rows.items()]
+        self._states: list[FloatArray | None] = [None] * len(self._groups)
+
+    def take(self, counts: NDArray[np.int32]) -> None:
+        """See clip_pass.Reader."""
+        after = self._done + counts.shape[1]
+        asked = slice(*np.searchsorted(self._index, (self._done, after)))
+        for number, (follower, rows, places) in enumerate(self._groups):
+            followed, self._states[number] = follow(
+                counts[rows].astype(np.float64), follower, rate_hz=self._rate_hz, state=self._states[number]
+            )
+            self._envelopes[places, asked] = followed[:, self._index[asked] - self._done]
+        self._done = after

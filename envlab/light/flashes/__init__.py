@@ -1,0 +1,1 @@
+"""Flashes counted, and what to do about too many."""

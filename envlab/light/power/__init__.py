@@ -1,0 +1,1 @@
+"""Pack, wires, heat, PWM, and what the supply carries."""

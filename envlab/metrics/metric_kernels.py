@@ -1,0 +1,115 @@
+"""Compiled parts of the metrics, for many candidates on one clip. Definitions stand in metrics.py."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from envlab.analog.kernels.stage_kernels import compiled
+from envlab.units import FloatArray, IntArray
+
+Codes = NDArray[np.int32]
+
+
+@compiled
+def _code_at(counts: float, codes: IntArray, full_scale: float) -> int:
+    """The duty code of envelope counts, as LookupTable.look_up gives it for an even index: straight between
+    entries, rounded half up."""
+    place = min(max(counts, 0.0), full_scale) * ((codes.size - 1) / full_scale)
+    low = min(int(place), codes.size - 2)
+    return int(codes[low] + (codes[low + 1] - codes[low]) * (place - low) + 1e-9 + 0.5)
+
+
+@compiled
+def codes_of(envelope: FloatArray, codes: IntArray, full_scale: float) -> Codes:
+    """Return the duty codes (candidates, frames) of envelope counts; codes: shape (candidates, entries).
+
+    full_scale: counts of the last entry.
+    """
+    found = np.empty(envelope.shape, dtype=np.int32)
+    for c in range(envelope.shape[0]):
+        for f in range(envelope.shape[1]):
+            found[c, f] = _code_at(envelope[c, f], codes[c], full_scale)
+    return found
+
+
+@compiled
+def codes_of_counts(counts: int, codes: IntArray, full_scale: float) -> Codes:
+    """Return the duty codes of 0, 1, 2 … whole counts, shape (candidates, counts).
+
+    codes, full_scale: as in codes_of.
+    """
+    found = np.empty((codes.shape[0], counts), dtype=np.int32)
+    for c in range(codes.shape[0]):
+        for count in range(counts):
+            found[c, count] = _code_at(float(count), codes[c], full_scale)
+    return found
+
+
+@compiled
+def tally(counts: Codes, code_of_count: Codes, seen: Codes) -> Codes:
+    """Add whole counts (candidates, frames) to how often each was seen; return the frames' duty codes.
+
+    code_of_count, seen: shape (candidates, whole counts).
+    """
+    codes = np.empty_like(counts)
+    for c in range(counts.shape[0]):
+        for f in range(counts.shape[1]):
+            count = counts[c, f]
+            seen[c, count] += 1
+            codes[c, f] = code_of_count[c, count]
+    return codes
+
+
+@compiled
+def counts_at_ranks(seen: Codes, ranks: IntArray) -> Codes:
+    """Return the counts (candidates, ranks) at these ranks, rising, 0 the least; seen as in tally."""
+    found = np.empty((seen.shape[0], ranks.size), dtype=np.int32)
+    for c in range(seen.shape[0]):
+        passed, k = 0, 0
+        for count in range(seen.shape[1]):
+            passed += seen[c, count]
+            while k < ranks.size and ranks[k] < passed:
+                found[c, k] = count
+                k += 1
+    return found
+
+
+@compiled
+def totals(seen: Codes, code_of_count: Codes, lit_code: int) -> tuple[IntArray, IntArray, IntArray]:
+    """Return, shape (candidates,) each: the sum of the frames' codes, how many frames have lit_code or more,
+    and the largest count seen; seen and code_of_count as in tally."""
+    code_sum, lit = np.zeros(seen.shape[0], dtype=np.int64), np.zeros(seen.shape[0], dtype=np.int64)
+    largest = np.zeros(seen.shape[0], dtype=np.int64)
+    for c in range(seen.shape[0]):
+        for count in range(seen.shape[1]):
+            often = seen[c, count]
+            if often:
+                code = code_of_count[c, count]
+                code_sum[c] += np.int64(often) * code
+                lit[c] += often if code >= lit_code else 0
+                largest[c] = count
+    return code_sum, lit, largest
+
+
+@compiled
+def keep_extremes(codes: Codes, first: int, last: int, least: Codes, most: Codes) -> None:
+    """Take frames first to before last of codes (frames, candidates) into the least and the most so far.
+
+    least: shape (ranks, candidates), the smallest codes in rising order. most: the largest, the largest
+    first. The inner loops run over the candidates, side by side in the processor's vector lanes.
+    """
+    carried = np.empty(codes.shape[1], dtype=np.int32)
+    for f in range(first, last):
+        carried[:] = codes[f]
+        for rank in range(least.shape[0]):
+            row = least[rank]
+            for c in range(row.size):
+                smaller, larger = min(row[c], carried[c]), max(row[c], carried[c])
+                row[c], carried[c] = smaller, larger
+        carried[:] = codes[f]
+        for rank in range(most.shape[0]):
+            row = most[rank]
+            for c in range(row.size):
+                smaller, larger = min(row[c], carried[c]), max(row[c], carried[c])
+                row[c], carried[c] = larger, smaller

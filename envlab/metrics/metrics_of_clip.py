@@ -1,0 +1,190 @@
+"""One clip through all candidates: the metrics of each, in bounded memory, on several threads."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import fields
+
+import numpy as np
+
+from envlab.analog.adc import instant_count
+from envlab.chain import Chain
+from envlab.digital.followers import PassThrough
+from envlab.engine.clip_pass import read_through
+from envlab.engine.followed_envelopes import read_envelopes
+from envlab.engine.reading_schedule import frame_readings
+from envlab.light.table import LookupTable
+from envlab.metrics.clip_metrics import ClipColumns, ClipMetrics, envelope_columns
+from envlab.metrics.streaming_metrics import StreamingMetrics
+from envlab.sound.recording import Recording
+from envlab.sound.stream import Sound
+from envlab.units import FloatArray, IntArray
+
+IDLE_S = 4.0
+METRICS_OF_A_CLIP = tuple(field.name for field in fields(ClipMetrics))
+# Candidates whose frames are judged at once: small enough that the memory allocator hands out what it has.
+AT_ONCE = 256
+MEMORY_BYTES = 96e6
+_IDLE_RATE_HZ = 48_000.0
+_IDLE_STREAM, _CLIP_STREAM = 0, 1
+
+
+def idle_clip() -> Recording:
+    """Return IDLE_S of silence, in which noise and offset are alone."""
+    return Recording(np.zeros(int(IDLE_S * _IDLE_RATE_HZ)), _IDLE_RATE_HZ, "noise alone")
+
+
+def idle_seed(seed: int) -> tuple[int, ...]:
+    """Return the seed of the noise that goes with idle_clip."""
+    return (seed, _IDLE_STREAM)
+
+
+def clip_seed(seed: int, number: int) -> tuple[int, ...]:
+    """Return the seed of the noise that goes with clip number (0 is the first) of a sweep."""
+    return (seed, _CLIP_STREAM, number)
+
+
+def frame_envelopes(
+    recording: Sound,
+    chains: list[Chain],
+    *,
+    seed: tuple[int, ...] | None,
+    workers: int = 2,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[FloatArray, FloatArray]:
+    """Return (envelope counts at the frames, shape (chains, frames); clipped share, shape (chains,)).
+
+    chains: as read_chains, and all with the same frame rate.
+    """
+    frames = instant_count(recording.duration_s, chains[0].frame_rate_hz)
+    of_frame = chains[0].reading_of_frame(frames)
+    return read_envelopes(recording, chains, of_frame, seed=seed, workers=workers, progress=progress)
+
+
+def idle_lightness(chains: list[Chain], tables: list[LookupTable], seed: int, workers: int) -> FloatArray:
+    """Return idle_lstar of every chain: the 95 % point of L* on noise and offset alone, over IDLE_S."""
+    idle = clip_columns(idle_clip(), chains, tables, seed=idle_seed(seed), workers=workers)
+    return idle["lightness_95_lstar"]
+
+
+def clip_columns(
+    recording: Sound,
+    chains: list[Chain],
+    tables: list[LookupTable],
+    *,
+    seed: tuple[int, ...],
+    workers: int = 2,
+    progress: Callable[[float], None] | None = None,
+) -> dict[str, FloatArray]:
+    """Return the metrics of one clip, shape (chains,) each: ClipMetrics' and three of the counts.
+
+    clipped_share: the larger of the share of internal samples with microphone or preamp at a limit and the
+    share of frames that read the highest code. counts_median, counts_99: of the frames' counts above quiescent.
+    The memory that it takes grows with the clip by a few bytes a second and chain; more chains than fit are
+    taken in turns, a portion at a time.
+    """
+    frames = instant_count(recording.duration_s, chains[0].frame_rate_hz)
+    judge = _judge_kept if _better_kept(chains, frames) else _judge_running
+    portion = max(1, int(MEMORY_BYTES / _bytes_per_chain(chains, frames)))
+    starts = range(0, len(chains), portion)
+    columns: dict[str, list[FloatArray]] = {}
+    for turn, start in enumerate(starts):
+
+        def report(share: float, turn: int = turn) -> None:
+            if progress is not None:
+                progress((turn + share) / len(starts))
+
+        some = slice(start, start + portion)
+        judged, share = judge(recording, chains[some], tables[some], frames, seed, workers, report)
+        for name, values in _named(judged, share).items():
+            columns.setdefault(name, []).append(values)
+    return {name: np.concatenate(values) for name, values in columns.items()}
+
+
+def _named(judged: ClipColumns, clipped_share: FloatArray) -> dict[str, FloatArray]:
+    metrics = judged.metrics
+    columns: dict[str, FloatArray] = {name: getattr(metrics, name) for name in METRICS_OF_A_CLIP}
+    columns["clipped_share"] = np.maximum(clipped_share, metrics.top_code_share)
+    return columns | {"counts_median": judged.counts_median, "counts_99": judged.counts_99}
+
+
+def _running_bytes(chains: list[Chain]) -> int:
+    """Memory of a chain's running metrics: a table from counts to codes, and how often each was seen."""
+    return 8 * (chains[0].adc.top_code + 1)
+
+
+def kept_bytes(frames: int) -> int:
+    """Memory of a chain's frames: envelope, codes, and the envelope in rising order."""
+    return (8 + 4 + 8) * frames
+
+
+def _better_kept(chains: list[Chain], frames: int) -> bool:
+    """A follower's envelope has fractions: it can only be kept. A fine converter's short clip is less."""
+    followed = any(not isinstance(chain.follower, PassThrough) for chain in chains)
+    return followed or kept_bytes(frames) < _running_bytes(chains)
+
+
+def _bytes_per_chain(chains: list[Chain], frames: int) -> float:
+    seconds = frames / chains[0].frame_rate_hz
+    own = kept_bytes(frames) if _better_kept(chains, frames) else _running_bytes(chains)
+    return own + 4 * seconds
+
+
+def _judge_running(
+    recording: Sound,
+    chains: list[Chain],
+    tables: list[LookupTable],
+    frames: int,
+    seed: tuple[int, ...],
+    workers: int,
+    report: Callable[[float], None],
+) -> tuple[ClipColumns, FloatArray]:
+    """Columns and clipped share, each frame forgotten as soon as it is counted."""
+    readers: list[tuple[IntArray, StreamingMetrics]] = []
+
+    def reader_of(places: IntArray) -> StreamingMetrics:
+        reader = StreamingMetrics([chains[i] for i in places], [tables[i] for i in places], frames)
+        readers.append((places, reader))
+        return reader
+
+    readings = frame_readings(chains[0], frames)
+    share = read_through(recording, chains, readings, reader_of, seed=seed, workers=workers, progress=report)
+    order = np.argsort(np.concatenate([places for places, _ in readers]))
+    return _joined([reader.columns() for _, reader in readers], order), share
+
+
+def _judge_kept(
+    recording: Sound,
+    chains: list[Chain],
+    tables: list[LookupTable],
+    frames: int,
+    seed: tuple[int, ...],
+    workers: int,
+    report: Callable[[float], None],
+) -> tuple[ClipColumns, FloatArray]:
+    """Columns and clipped share, from the frames of all the clip."""
+    of_frame = chains[0].reading_of_frame(frames)
+    envelope, share = read_envelopes(recording, chains, of_frame, seed=seed, workers=workers, progress=report)
+    parts = [slice(start, start + AT_ONCE) for start in range(0, len(chains), AT_ONCE)]
+
+    def one(part: slice) -> ClipColumns:
+        return envelope_columns(envelope[part], chains[part], tables[part])
+
+    with ThreadPoolExecutor(workers) as pool:
+        some = list(pool.map(one, parts))
+    return _joined(some, np.arange(len(chains))), share
+
+
+def _joined(parts: list[ClipColumns], order: IntArray) -> ClipColumns:
+    """One after the other, then in another order."""
+
+    def joined(rows: list[FloatArray]) -> FloatArray:
+        return np.concatenate(rows)[order]
+
+    metrics = [joined([getattr(part.metrics, name) for part in parts]) for name in METRICS_OF_A_CLIP]
+    return ClipColumns(
+        ClipMetrics(*metrics),
+        joined([part.counts_median for part in parts]),
+        joined([part.counts_99 for part in parts]),
+    )

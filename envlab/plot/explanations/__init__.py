@@ -1,0 +1,1 @@
+"""Pictures of how detector, metrics and light work."""

@@ -1,0 +1,1 @@
+"""A short video of the lights."""

@@ -1,0 +1,1 @@
+"""One clip, one board after the other: what the audition computes."""

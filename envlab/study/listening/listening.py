@@ -1,0 +1,145 @@
+"""One clip, many boards, one after the other: what a listener hears in the lights as he turns a part.
+
+The seconds round the playhead come at once and are as good as exact; the whole clip comes in portions, so
+that another move may come between them, and is what Chain.run gives without noise, bit for bit. What a move
+does not change is kept: the wave between the samples, what the last front offers to its detector, and the
+readings of boards that were heard before.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Generator
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.analog.adc import instants_s, stamps_of
+from envlab.analog.envelope import hold_drive
+from envlab.chain import Chain
+from envlab.errors import ParameterError
+from envlab.sound.interpolate import interpolation_factor
+from envlab.sound.recording import Recording
+from envlab.study.listening.light import BoardLight, light_from_readings
+from envlab.study.listening.wave import KeptDrive, KeptWave, front_end_of
+from envlab.study.listening.window import window_light
+from envlab.units import FloatArray
+
+LONGEST_S = 120.0
+_BOARDS_KEPT = 64
+
+
+@dataclass(frozen=True, eq=False)
+class _Readings:
+    """held_v: V above the reference node, shape (readings,). clipped_share: of microphone and preamp."""
+
+    held_v: FloatArray
+    clipped_share: float
+
+
+class Listening:
+    """One recording at its level, at most LONGEST_S long; it holds some 6 MB for each of its seconds.
+
+    after: one that is not needed any more; if it is as long, its memory is used again. louder: where that was
+    the same recording at another level, by how many times this one's pressure is larger.
+    """
+
+    def __init__(
+        self, recording: Recording, after: Listening | None = None, louder: float | None = None
+    ) -> None:
+        if recording.duration_s > LONGEST_S:
+            raise ParameterError("duration_s", recording.duration_s, f"at most {LONGEST_S:g} s")
+        self.recording = recording
+        samples = recording.pressure_pa.size * interpolation_factor(recording.sample_rate_hz)
+        again = after if after is not None and after.wave.samples == samples else None
+        self.wave: KeptWave = KeptWave(recording, None if again is None else again.wave, louder)
+        self._place: FloatArray = np.empty(samples) if again is None else again._place
+        self._drive: KeptDrive | None = None
+        self._readings: OrderedDict[object, _Readings] = OrderedDict()
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the clip in seconds."""
+        return self.recording.duration_s
+
+    def known(self, chain: Chain) -> BoardLight | None:
+        """Return the exact light of a board whose circuit was heard before, else None."""
+        read = self._readings.get(_circuit_of(chain))
+        return None if read is None else self._whole_light(chain, read)
+
+    def window(self, chain: Chain, playhead_s: float) -> BoardLight:
+        """Return the light round a playhead, s from the start; the whole and exact where it is known."""
+        drive = self._drive if self._drive is not None and self._drive.front == front_end_of(chain) else None
+        return self.known(chain) or window_light(chain, self.wave, drive, playhead_s)
+
+    def whole(self, chain: Chain) -> BoardLight:
+        """Return the exact light of the whole clip."""
+        portions = self.in_portions(chain)
+        while True:
+            try:
+                next(portions)
+            except StopIteration as done:
+                light: BoardLight = done.value
+                return light
+
+    def in_portions(self, chain: Chain) -> Generator[None, None, BoardLight]:
+        """Compute the same in portions of a fifth of a second of sound, and return it at the end.
+
+        Left in the middle, it loses no more than the detector's way so far.
+        """
+        key = _circuit_of(chain)
+        if key not in self._readings:
+            drive = self._drive_of(chain)
+            times_s = instants_s(self.duration_s, chain.adc.rate_hz)
+            upper, fraction = stamps_of(times_s, self.wave.samples, self.wave.rate_hz)
+            read_v = np.empty(times_s.size)
+            state = chain.quiescent_state
+            for start, drive_v in drive.blocks():
+                before = state.held_v
+                held_v, state = hold_drive(
+                    drive_v,
+                    chain.rectifier,
+                    chain.detector_as_built,
+                    sample_rate_hz=self.wave.rate_hz,
+                    state=state,
+                )
+                due = slice(*np.searchsorted(upper, (start, start + drive_v.size)))
+                known_v = np.concatenate(([before], held_v))
+                low_v = known_v[upper[due] - start]
+                read_v[due] = low_v + fraction[due] * (known_v[upper[due] - start + 1] - low_v)
+                yield
+                if drive is not self._drive:
+                    raise RuntimeError("another board's whole was begun in the middle of this one")
+            self._keep(key, _Readings(read_v, drive.limited / self.wave.samples))
+        return self._whole_light(chain, self._readings[key])
+
+    def drive_blocks(self, chain: Chain) -> KeptDrive:
+        """Return what the chain's front offers to its detector, to be gone through in blocks."""
+        return self._drive_of(chain)
+
+    def _drive_of(self, chain: Chain) -> KeptDrive:
+        if self._drive is None or self._drive.front != front_end_of(chain):
+            self._drive = KeptDrive(chain, self.wave, self._place)
+        return self._drive
+
+    def _keep(self, key: object, read: _Readings) -> None:
+        self._readings[key] = read
+        while len(self._readings) > _BOARDS_KEPT:
+            self._readings.popitem(last=False)
+
+    def _whole_light(self, chain: Chain, read: _Readings) -> BoardLight:
+        frames = instants_s(self.duration_s, chain.frame_rate_hz).size
+        return light_from_readings(
+            chain,
+            read.held_v,
+            first_reading=0,
+            frames=range(frames),
+            total_frames=frames,
+            exact=True,
+            clipped_share=read.clipped_share,
+        )
+
+
+def _circuit_of(chain: Chain) -> tuple[object, ...]:
+    """What decides on the readings: all but the firmware and the light."""
+    return (*front_end_of(chain), chain.detector, chain.hold_capacitor, chain.adc)

@@ -1,0 +1,101 @@
+"""Figures of the board that is being heard: the sweep's own, on its test signals and on the clip, no noise.
+
+Names, units and definitions are those of targets.METRICS; a clip's metrics are those of this clip alone.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.chain import Chain
+from envlab.light.flashes.flash import FlashReport, find_flashes
+from envlab.light.pixels import supply_current_a
+from envlab.metrics.clip_metrics import clip_metrics
+from envlab.metrics.onset_latency import onset_latency
+from envlab.study.listening.light import BoardLight, table_of
+from envlab.study.specification.targets import METRIC_NAMES, METRICS
+
+STREET_DB_SPL = 92.0
+_DIGITS = {"ms": 1, "dB": 2, "L*": 1, "A": 2, "1/s": 0}
+
+
+@dataclass(frozen=True)
+class Metric:
+    """One number with its name in the sweep, what it is called, its unit and its definition in short.
+
+    value: in that unit.
+    """
+
+    name: str
+    value: float
+
+    @property
+    def label(self) -> str:
+        """What a sentence calls it."""
+        return METRIC_NAMES[self.name]
+
+    @property
+    def unit(self) -> str:
+        """As in the report; empty for a ratio."""
+        return METRICS[self.name][0]
+
+    @property
+    def says(self) -> str:
+        """What is measured."""
+        return METRICS[self.name][1].replace(", worst clip", "").replace(" of all clips", "")
+
+    @property
+    def value_text(self) -> str:
+        """The value to the digits that matter; "never" for what does not come."""
+        if not np.isfinite(self.value):
+            return "never" if self.unit == "ms" else "no end"
+        return f"{self.value:.{_DIGITS.get(self.unit, 2)}f}"
+
+
+def clip_light_metrics(light: BoardLight) -> tuple[Metric, ...]:
+    """Return contrast, current and flashes of a whole clip's light."""
+    chain = light.chain
+    of_clip = clip_metrics(light.frame_counts, [chain], [table_of(chain)])
+    duties = np.array([of_clip.duty_mean[0], of_clip.duty_99[0], of_clip.duty_peak[0]])
+    mean_a, most_a, peak_a = supply_current_a(duties, chain.pixels, volts=chain.supply.volts)
+    return (
+        Metric("beat_contrast_lstar", float(of_clip.contrast_lstar[0])),
+        Metric("supply_mean_a", float(mean_a)),
+        Metric("supply_99_a", float(most_a)),
+        Metric("supply_peak_a", float(peak_a)),
+        Metric("flashes_per_s", float(of_clip.flashes_per_s[0])),
+    )
+
+
+def bench_metrics(chain: Chain, street_db_spl: float = STREET_DB_SPL) -> tuple[Metric, ...]:
+    """Return attack, release, ripple and latency of a board on the sweep's test signals."""
+    return (*tone_metrics(chain), *latency_metrics(chain, street_db_spl))
+
+
+@functools.lru_cache(maxsize=256)
+def tone_metrics(chain: Chain) -> tuple[Metric, ...]:
+    """Return attack, release and ripple."""
+    low, middle = chain.tone_response(60.0), chain.tone_response()
+    return (
+        Metric("attack_ms", 1e3 * middle.attack_s),
+        Metric("release_ms", 1e3 * middle.release_s),
+        Metric("ripple_db", low.ripple_db),
+    )
+
+
+@functools.lru_cache(maxsize=256)
+def latency_metrics(chain: Chain, street_db_spl: float = STREET_DB_SPL) -> tuple[Metric, ...]:
+    """Return mean and worst onset latency at a street level, dB SPL."""
+    latency = onset_latency([chain], street_db_spl, [table_of(chain)])
+    return (
+        Metric("onset_lag_mean_ms", float(latency.mean_ms[0])),
+        Metric("onset_lag_worst_ms", float(latency.worst_ms[0])),
+    )
+
+
+def light_flashes(light: BoardLight) -> FlashReport:
+    """Return the flashes of a whole clip's light."""
+    return find_flashes(light.duty, light.frame_rate_hz, full_duty=light.full_duty or 1.0)

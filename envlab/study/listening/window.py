@@ -1,0 +1,217 @@
+"""The seconds round a playhead, before the whole clip is computed: how the board comes to know its past.
+
+Three stretches, one behind the other. Over the longest memory of the detector the circuit runs at an eighth
+of the rate, which is rough (a peak between two samples is missed) and costs an eighth. Then it runs as it
+does over the whole clip, long enough for the roughness to be forgotten; then come the seconds shown.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from envlab.analog.adc import instants_s, read_at
+from envlab.analog.band_filter import BandFilter
+from envlab.analog.board_preamp import BoardPreamp
+from envlab.analog.envelope import HoldState, hold_drive
+from envlab.analog.front_end import FrontEndState, drive_from
+from envlab.analog.microphone import MicrophoneState, hear
+from envlab.analog.preamp import amplify
+from envlab.analog.sections import SECOND_MATCH_HZ
+from envlab.chain import Chain
+from envlab.study.listening.light import BoardLight, light_from_readings
+from envlab.study.listening.wave import KeptDrive, KeptWave
+from envlab.units import FloatArray
+
+BEFORE_S = 0.3
+AFTER_S = 1.05
+# Before the detector is asked, the corners of microphone and preamp settle.
+_LEAD_S = 0.1
+_ROUGH_MOST_S = 6.0
+_ROUGH_MEMORIES = 7.0
+# One in so many samples of the wave: 44.1 to 50 thousand a second, whatever the file's rate.
+_ROUGH_STEP = 8
+# Samples that one processor hands to the other.
+_PIECE = 65_536
+
+
+@dataclass(frozen=True)
+class Span:
+    """frames: those to show. readings: those to compute, the first one where the rough run begins.
+    exact_from_s: where the circuit runs as over the whole clip; rough_from_s: where it runs at all."""
+
+    frames: range
+    readings: range
+    rough_from_s: float
+    exact_from_s: float
+
+
+def span_of(chain: Chain, playhead_s: float, duration_s: float, *, drive_known: bool) -> Span:
+    """Return what to compute for a playhead, s; drive_known: the front needs not be run anew."""
+    total = instants_s(duration_s, chain.frame_rate_hz).size
+    rate_hz = chain.frame_rate_hz
+    first = min(max(0, int((playhead_s - BEFORE_S) * rate_hz)), total - 1)
+    last = min(max(first + 1, int((playhead_s + AFTER_S) * rate_hz) + 1), total)
+    exact_from_s = max(0.0, first / rate_hz - _warm_up_s(chain, drive_known))
+    rough_s = min(_ROUGH_MOST_S, _ROUGH_MEMORIES * chain.detector_as_built.slowest_s)
+    rough_from_s = max(0.0, exact_from_s - rough_s)
+    first_reading = int(np.ceil(rough_from_s * chain.adc.rate_hz - 1e-9))
+    last_reading = int(chain.reading_of_frame(last)[-1])
+    return Span(range(first, last), range(first_reading, last_reading + 1), rough_from_s, exact_from_s)
+
+
+def _warm_up_s(chain: Chain, drive_known: bool) -> float:
+    """Seconds that all but fill the time a move may take, by what a second of this circuit costs."""
+    slow_front = isinstance(chain.preamp, BoardPreamp) or chain.rectifier.gain_bandwidth_hz is not None
+    if chain.rectifier.diode != "none":
+        return 0.4 if slow_front and not drive_known else 0.8
+    if drive_known:
+        return 1.2
+    return 0.6 if slow_front else 0.9
+
+
+def window_light(chain: Chain, wave: KeptWave, drive: KeptDrive | None, playhead_s: float) -> BoardLight:
+    """Return the light round a playhead, s from the clip's start, not exact.
+
+    drive: of this chain's front, as far as it is known; None: of no use here.
+    """
+    recording = wave.recording
+    total = instants_s(recording.duration_s, chain.frame_rate_hz).size
+    span = span_of(chain, playhead_s, recording.duration_s, drive_known=drive is not None)
+    start = int(span.exact_from_s * wave.rate_hz) // _ROUGH_STEP * _ROUGH_STEP
+    last_s = span.readings[-1] / chain.adc.rate_hz
+    stop = min(wave.samples, int(last_s * wave.rate_hz) + 3)
+    if drive is not None and drive.filled < stop:
+        drive = None
+    times_s = np.array(span.readings) / chain.adc.rate_hz
+    rough = times_s * wave.rate_hz < start
+    rough_v, held_v, silent_v = _side_by_side(
+        lambda: _rough(chain, wave, span.rough_from_s, start, times_s[rough]),
+        _drive_from_rest(chain, wave, start, stop) if drive is None else iter([drive.piece(start, stop)]),
+        chain,
+        wave.rate_hz,
+    )
+    fine_s = times_s[~rough] - start / wave.rate_hz
+    fine_v = read_at(held_v, fine_s, sample_rate_hz=wave.rate_hz, start_v=silent_v)
+    return light_from_readings(
+        chain,
+        np.concatenate((rough_v, fine_v)),
+        first_reading=span.readings.start,
+        frames=span.frames,
+        total_frames=total,
+        exact=False,
+    )
+
+
+def _side_by_side(
+    rough: Callable[[], tuple[FloatArray, HoldState]],
+    drive: Iterator[FloatArray],
+    chain: Chain,
+    rate_hz: float,
+) -> tuple[FloatArray, FloatArray, float]:
+    """Return (V of the rough past, V of every sample of the drive, V before the first of them).
+
+    One processor goes through the rough past and then follows the drive, while the other makes the drive.
+    """
+    with ThreadPoolExecutor(1) as beside:
+        past = beside.submit(rough)
+
+        def held(
+            drive_v: FloatArray, before: Future[tuple[FloatArray, HoldState]]
+        ) -> tuple[FloatArray, HoldState]:
+            _, state = before.result()
+            return hold_drive(
+                drive_v, chain.rectifier, chain.detector_as_built, sample_rate_hz=rate_hz, state=state
+            )
+
+        steps = [past]
+        for drive_v in drive:
+            steps.append(beside.submit(held, drive_v, steps[-1]))
+        held_v = np.concatenate([step.result()[0] for step in steps[1:]])
+    rough_v, end = past.result()
+    return rough_v, held_v, end.held_v
+
+
+def _drive_from_rest(chain: Chain, wave: KeptWave, start: int, stop: int) -> Iterator[FloatArray]:
+    """Yield the drive from one sample to another, piece by piece, V."""
+    lead = max(0, start - int(_LEAD_S * wave.rate_hz))
+    fine_pa = wave.piece(lead, stop)
+    heard, front = MicrophoneState(), FrontEndState()
+    for first in range(lead, stop, _PIECE):
+        some_pa = fine_pa[first - lead : first - lead + _PIECE]
+        microphone_v, heard = hear(some_pa, chain.microphone, sample_rate_hz=wave.rate_hz, state=heard)
+        nodes = drive_from(
+            microphone_v,
+            np.zeros(some_pa.size, dtype=bool),
+            chain.preamp,
+            chain.band_filter,
+            chain.rectifier,
+            sample_rate_hz=wave.rate_hz,
+            state=front,
+        )
+        front = nodes.end
+        drive_v = nodes.drive_v[max(0, start - first) :]
+        if drive_v.size:
+            yield drive_v
+
+
+def _rough(
+    chain: Chain, wave: KeptWave, from_s: float, stop: int, times_s: FloatArray
+) -> tuple[FloatArray, HoldState]:
+    """Return (V above the reference node at times_s, state of the capacitors) at a sample of the wave, stop."""
+    rate_hz = wave.rate_hz / _ROUGH_STEP
+    start = int(from_s * rate_hz) * _ROUGH_STEP
+    if stop <= start:
+        return np.empty(0), chain.quiescent_state
+    pressure_pa = _thinned(wave, start, stop)
+    signal_v, _ = hear(pressure_pa, chain.microphone, sample_rate_hz=rate_hz)
+    # An amplifier's own speed means nothing at this rate; its gain and its limits do.
+    *before, last = chain.preamp.stages if isinstance(chain.preamp, BoardPreamp) else (chain.preamp,)
+    for stage in before:
+        signal_v = amplify(signal_v, stage, sample_rate_hz=rate_hz).preamp_v
+    nodes = drive_from(
+        signal_v,
+        np.zeros(signal_v.size, dtype=bool),
+        last,
+        _matched_low(chain.band_filter, rate_hz),
+        replace(chain.rectifier, gain_bandwidth_hz=None),
+        sample_rate_hz=rate_hz,
+        state=FrontEndState(),
+    )
+    held_v, end = hold_drive(
+        nodes.drive_v,
+        chain.rectifier,
+        chain.detector_as_built,
+        sample_rate_hz=rate_hz,
+        state=chain.quiescent_state,
+    )
+    read_v = read_at(
+        held_v,
+        times_s - start / wave.rate_hz,
+        sample_rate_hz=rate_hz,
+        start_v=chain.quiescent_state.held_v,
+    )
+    return read_v, end
+
+
+def _thinned(wave: KeptWave, start: int, stop: int) -> FloatArray:
+    """Every _ROUGH_STEP-th sample of the wave; from the file alone where all of them stand in it."""
+    if _ROUGH_STEP % wave.factor:
+        return wave.piece(start, stop)[::_ROUGH_STEP].copy()
+    first, last, step = start // wave.factor, stop // wave.factor, _ROUGH_STEP // wave.factor
+    return np.ascontiguousarray(wave.recording.pressure_pa[first:last:step])
+
+
+def _matched_low(band_filter: BandFilter, rate_hz: float) -> BandFilter:
+    """The filter with capacitors that make it right in the bass at a low rate.
+
+    Its sections are made to be right at SECOND_MATCH_HZ, which bends the rest of the axis by tan(x)/x.
+    """
+    x = math.pi * SECOND_MATCH_HZ / rate_hz
+    farads = [part.name for part in fields(band_filter) if part.name.endswith("_farad")]
+    larger = {name: getattr(band_filter, name) * math.tan(x) / x for name in farads}
+    return replace(band_filter, **larger)

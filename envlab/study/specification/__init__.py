@@ -1,0 +1,1 @@
+"""What is asked: clips and levels, ranges, targets, tolerances."""

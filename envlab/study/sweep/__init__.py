@@ -1,0 +1,1 @@
+"""Every candidate on every clip, and the choice among them."""

@@ -1,0 +1,244 @@
+"""Which candidate, and why: ranking by the targets, and the words that explain it.
+
+The violation of a candidate is the largest of its targets' violations. The flash limit is hard: a candidate
+beyond it is chosen only if there is no other, and then it is said. Rank: violation, then beat contrast
+rounded to 1 L*, then worst onset latency, then the candidate's number.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from envlab.analog.parts import PartRange
+from envlab.chain import Chain
+from envlab.errors import ParameterError
+from envlab.study.specification.parts_list import parts_list
+from envlab.study.specification.ranges import with_values
+from envlab.study.specification.specification import Specification
+from envlab.study.specification.targets import FLASH_METRIC, METRICS, Target
+from envlab.study.sweep.pareto import neighbours
+from envlab.study.tolerance.words import value_text
+from envlab.units import FloatArray, format_value
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True, eq=False)
+class Choice:
+    """table: the sweep's table with violation, blocking_target and rank (1 is the best). number: its row.
+
+    meets_all: every target that could be judged is met. flash_safe: the hard limit is kept.
+    left_out: targets that no clip could judge. edges: swept keys whose chosen value is the first or last.
+    flash_cost_lstar: contrast that the best candidate without the flash limit would have had more.
+    words: sentences, one a line.
+    """
+
+    table: pd.DataFrame
+    number: int
+    chain: Chain
+    meets_all: bool
+    flash_safe: bool
+    left_out: tuple[Target, ...]
+    edges: tuple[str, ...]
+    flash_cost_lstar: float
+    words: tuple[str, ...]
+
+    @property
+    def row(self) -> pd.Series:
+        """The chosen row."""
+        return _row(self.table, self.number)
+
+
+def rank_candidates(table: pd.DataFrame, specification: Specification) -> pd.DataFrame:
+    """Return the table with violation (0 meets all), blocking_target, flash_safe and rank added."""
+    known = specification.targets.known_in(table)
+    misses = np.array([target.violation(table[target.figure].to_numpy(float)) for target in known])
+    misses = misses if known else np.zeros((1, len(table)))
+    violation = misses.max(axis=0)
+    texts = np.array([target.text() for target in known] or [""])
+    flashes = table[FLASH_METRIC].to_numpy(float)
+    flash_safe = flashes <= specification.targets.flash_limit
+    blocking = np.where(violation > 0, texts[misses.argmax(axis=0)], "")
+    blocking = np.where(flash_safe, blocking, f"{FLASH_METRIC} at most {specification.targets.flash_limit:g}")
+    order = np.lexsort(
+        (
+            np.arange(len(table)),
+            table["onset_lag_worst_ms"].to_numpy(float),
+            -np.round(_contrast(table)),
+            violation,
+            np.where(flash_safe, 0, flashes),
+        )
+    )
+    rank = np.empty(len(table), dtype=int)
+    rank[order] = np.arange(1, len(table) + 1)
+    return table.assign(violation=violation, blocking_target=blocking, flash_safe=flash_safe, rank=rank)
+
+
+def _contrast(table: pd.DataFrame) -> FloatArray:
+    return np.asarray(np.nan_to_num(table["beat_contrast_lstar"].to_numpy(float), nan=0.0))
+
+
+def choose(table: pd.DataFrame, specification: Specification, number: int | None = None) -> Choice:
+    """Return the best candidate of a sweep of this specification, or the one named, with the reasons in words.
+
+    number: a row of the table, for those who have a reason to take another; None: the first in rank.
+    """
+    if table.empty:
+        raise ParameterError("table", "a sweep without candidates", "at least one row")
+    ranked = rank_candidates(table, specification)
+    number = int(ranked["rank"].to_numpy().argmin()) if number is None else number
+    row = _row(ranked, number)
+    chain = with_values(
+        specification.chain, tuple(specification.ranges), [row[key] for key in specification.ranges]
+    )
+    unlimited = ranked.sort_values(
+        ["violation", "beat_contrast_lstar"], ascending=[True, False], kind="stable"
+    ).iloc[0]
+    better = unlimited["violation"] <= row["violation"] and not unlimited["flash_safe"]
+    cost = float(unlimited["beat_contrast_lstar"] - row["beat_contrast_lstar"]) if better else 0.0
+    known = specification.targets.known_in(ranked)
+    choice = Choice(
+        table=ranked,
+        number=number,
+        chain=chain,
+        meets_all=bool(row["violation"] == 0 and row["flash_safe"]),
+        flash_safe=bool(row["flash_safe"]),
+        left_out=tuple(target for target in specification.targets.soft if target not in known),
+        edges=_edges(specification, row),
+        flash_cost_lstar=max(0.0, cost if np.isfinite(cost) else 0.0),
+        words=(),
+    )
+    return _with_words(choice, specification)
+
+
+def _row(table: pd.DataFrame, number: int) -> pd.Series:
+    return table.iloc[number]
+
+
+def _edges(specification: Specification, row: pd.Series) -> tuple[str, ...]:
+    edges = []
+    for key, choices in specification.ranges.items():
+        values = choices.values if isinstance(choices, PartRange) else choices
+        if isinstance(choices, PartRange) and len(values) > 1 and row[key] in (values[0], values[-1]):
+            edges.append(key)
+    return tuple(edges)
+
+
+def _with_words(choice: Choice, specification: Specification) -> Choice:
+    lines = [
+        _headline(choice, specification),
+        *_verdict(choice, specification),
+        *_neighbours(choice, specification),
+    ]
+    if choice.flash_cost_lstar > 0.5:
+        lines.append(
+            f"Flash safety costs {choice.flash_cost_lstar:.0f} L* of contrast: other parts would show the "
+            f"beat more, and flash more than {specification.targets.flash_limit:g} times in a second."
+        )
+    for key in choice.edges:
+        lines.append(
+            f"{_part_name(key, choice.chain)} sits at the edge of its range ({_text(key, choice.row[key])}): "
+            f"widen [sweep.{key.split('.')[0]}] {key.split('.')[1]} to see whether a value beyond is better."
+        )
+    for target in choice.left_out:
+        lines.append(
+            f"Not judged: {target.words()}. The clips lack the tag, or the second level, that it needs."
+        )
+    return replace(choice, words=tuple(lines))
+
+
+def _headline(choice: Choice, specification: Specification) -> str:
+    swept = [
+        f"{part.reference} = {part.value_text} ({part.purpose.partition(':')[0].partition(',')[0]})"
+        for part in parts_list(choice.chain, specification.ranges)
+        if part.key in specification.ranges
+    ]
+    safe = int(choice.table["flash_safe"].sum())
+    meeting = int(((choice.table["violation"] == 0) & choice.table["flash_safe"]).sum())
+    if len(choice.table) == 1:
+        return "Nothing was swept: the design was judged as it is."
+    return (
+        f"Chosen out of {len(choice.table)} candidates, of which {safe} keep the flash limit and {meeting} "
+        f"meet every target: {', '.join(swept)}."
+    )
+
+
+def _verdict(choice: Choice, specification: Specification) -> list[str]:
+    row = choice.row
+    if not choice.flash_safe:
+        return [
+            f"No candidate keeps the flash limit: this one flashes {row[FLASH_METRIC]:.0f} times in its "
+            f"worst second, at most {specification.targets.flash_limit:g} are allowed. No table is written. "
+            "Try longer release values, or a wider span between floor and ceiling."
+        ]
+    if choice.meets_all:
+        contrast = row["beat_contrast_lstar"]
+        beat = f"contrast on the beat is {contrast:.1f} L* on the clip where it is least, "
+        return [
+            f"It meets every target{' that could be judged' if choice.left_out else ''}: "
+            f"{beat if np.isfinite(contrast) else ''}the light follows the sound within "
+            f"{row['onset_lag_worst_ms']:.0f} ms, and the worst second has {row[FLASH_METRIC]:.0f} flashes."
+        ]
+    target = next(t for t in specification.targets.soft if t.text() == row["blocking_target"])
+    meaning = METRICS[target.figure][1]
+    return [
+        f"No candidate meets every target. The one that blocks is {target.words()} ({meaning}): the best "
+        f"that was found has {value_text(target.figure, row[target.figure])}."
+    ]
+
+
+def _neighbours(choice: Choice, specification: Specification) -> list[str]:
+    """What the next smaller and the next larger value of each swept part would change."""
+    lines = []
+    known = specification.targets.known_in(choice.table)
+    for key in specification.ranges:
+        notes = []
+        for number in neighbours(choice.table, choice.number, specification.ranges, key):
+            neighbour = _row(choice.table, number)
+            notes.append(f"{_text(key, neighbour[key])} {_difference(neighbour, choice.row, known)}")
+        if notes:
+            lines.append(
+                f"{_part_name(key, choice.chain)} = {_text(key, choice.row[key])}: {'; '.join(notes)}."
+            )
+    return lines
+
+
+def _difference(other: pd.Series, row: pd.Series, targets: tuple[Target, ...]) -> str:
+    """The first thing that makes a neighbour worse, else how it differs in contrast and latency."""
+    if not other["flash_safe"] and (row["flash_safe"] or other[FLASH_METRIC] > row[FLASH_METRIC]):
+        return f"would flash {other[FLASH_METRIC]:.0f} times in a second"
+    if other["violation"] > row["violation"]:
+        target = max(targets, key=lambda t: float(t.violation(np.asarray(other[t.figure]))))
+        return f"would miss the target {target.words()} ({value_text(target.figure, other[target.figure])})"
+    contrast = np.nan_to_num(float(other["beat_contrast_lstar"] - row["beat_contrast_lstar"]))
+    latency = other["onset_lag_worst_ms"] - row["onset_lag_worst_ms"]
+    changes = [f"contrast by {_signed(contrast)} L*"] if abs(contrast) >= 0.05 else []
+    changes += [f"latency by {_signed(latency)} ms"] if abs(latency) >= 0.05 else []
+    return f"would change {' and '.join(changes)}" if changes else "would look the same"
+
+
+def _signed(change: float) -> str:
+    return f"{change:+.1f}".replace("-", "−")
+
+
+def part_words(key: str, choice: Choice) -> str:
+    """As in "R4 (attack) = 4k7"."""
+    return f"{_part_name(key, choice.chain)} = {_text(key, choice.row[key])}"
+
+
+def _part_name(key: str, chain: Chain) -> str:
+    """As in "R4 (attack)"."""
+    name = key.split(".")[1].rsplit("_", 1)[0].replace("_", " ")
+    known = [part.reference for part in parts_list(chain) if part.key == key]
+    return f"{known[0]} ({name})" if known else name.capitalize()
+
+
+def _text(key: str, value: float | str) -> str:
+    unit = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "s": "s"}.get(key.rsplit("_", 1)[-1], "")
+    if isinstance(value, str):
+        return value
+    return format_value(float(value), unit) if unit in ("ohm", "F") else f"{value:g} {unit}".rstrip()

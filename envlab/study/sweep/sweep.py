@@ -1,0 +1,264 @@
+"""Every candidate on every clip: parts in, one row of metrics out."""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import math
+import warnings
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from envlab import __version__
+from envlab.analog.detector import Detector
+from envlab.chain import Chain
+from envlab.errors import EnvlabError, EnvlabWarning, ParameterError
+from envlab.light.table import LookupTable
+from envlab.sound.stream import Sound
+from envlab.study.specification.specification import Clip, Judging
+from envlab.study.sweep.checkpoint import Checkpoint, Columns
+from envlab.engine.clip_pass import BEHAVIOUR_RATE_HZ, behaviour
+from envlab.metrics.metrics_of_clip import clip_columns, clip_seed, idle_lightness
+from envlab.metrics.clip_metrics import table_steps
+from envlab.metrics.onset_latency import onset_latency
+from envlab.metrics.across_clips import worst_over_clips
+from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, candidates_of
+from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
+from envlab.engine.tone_cache import BASS_HZ, learn_tones
+from envlab.units import FloatArray, IntArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Progress = Callable[[str, float], None]
+
+
+def sweep(
+    chain: Chain,
+    ranges: Mapping[str, Choices],
+    clips: Sequence[Clip],
+    *,
+    judging: Judging | None = None,
+    progress: Progress | None = None,
+    workers: int = 2,
+    checkpoint: Path | None = None,
+    most: int = MOST_CANDIDATES,
+) -> pd.DataFrame:
+    """Return one row per candidate: its parts, its metrics, and metrics per clip.
+
+    chain: what is not swept. ranges: "stage.key" → PartRange or tuple of values. clips: at least one.
+    judging: level of the onset test and seed of all noise. progress: called with what is being done and the
+    share that is done, 0 to 1. checkpoint: folder in which finished clips are kept, and found again when the
+    same question is asked after an interruption. most: more candidates than this are refused.
+    Clips longer than a minute are read from their files piece by piece, again and again, and never held.
+    Columns carry their unit; definitions stand in metrics.py and targets.py. A metric that needs a tag which
+    no clip has is NaN. The same input gives the same table.
+    """
+    import pandas as pd
+
+    if not clips:
+        raise ParameterError("clips", 0, "at least one clip")
+    judging = judging or Judging()
+    candidates = candidates_of(chain, ranges, most)
+    sounds = [_sound(clip) for clip in clips]
+    kept = None if checkpoint is None else _kept(checkpoint, chain, ranges, clips, judging)
+    distinct, row_of = _distinct(candidates.chains)
+    warn_of_short_clips(clips, sounds, distinct)
+    columns: dict[str, FloatArray | list[float | str]] = dict(candidates.parts)
+    if "preamp.feedback_ohm" in columns or "preamp.ground_ohm" in columns:
+        columns["preamp.gain"] = np.array([one.preamp.gain for one in candidates.chains])
+    metrics: Columns = {}
+    done = 0
+    for number, places in enumerate(_alike(distinct)):
+        share = (done / len(distinct), len(places) / len(distinct))
+        run = _Run([distinct[i] for i in places], judging, workers, progress or _ignore, share, kept, number)
+        some = run.bench_metrics() | _gathered(clips, run.clip_metrics(clips, sounds), chain)
+        for name, values in some.items():
+            metrics.setdefault(name, np.empty(len(distinct)))[places] = values
+        done += len(places)
+    columns |= {name: values[row_of] for name, values in metrics.items()}
+    return pd.DataFrame(columns).rename_axis("candidate")
+
+
+def _distinct(chains: list[Chain]) -> tuple[list[Chain], IntArray]:
+    """Return the chains that behave differently, and for each chain the one that stands for it.
+
+    Ten times the capacitance with a tenth of both resistances is the same circuit to a stiff source.
+    """
+    keys: dict[object, int] = {}
+    distinct: list[Chain] = []
+    row_of = np.empty(len(chains), dtype=np.int64)
+    for place, chain in enumerate(chains):
+        rest = tuple(getattr(chain, field.name) for field in fields(chain) if field.name != "detector")
+        alike = behaviour(chain.detector_as_built) if chain.rectifier.scales_with_level else chain.detector
+        row_of[place] = keys.setdefault((rest, alike), len(distinct))
+        if row_of[place] == len(distinct):
+            distinct.append(chain)
+    return distinct, row_of
+
+
+def _alike(chains: list[Chain]) -> list[list[int]]:
+    """Places of chains that hear the same noise and are read by the same ADC, at the same frame rate."""
+    groups: dict[object, list[int]] = {}
+    for place, chain in enumerate(chains):
+        key = (chain.microphone, chain.preamp.noise_density_v_per_rthz, chain.adc, chain.frame_rate_hz)
+        groups.setdefault(key, []).append(place)
+    return list(groups.values())
+
+
+@dataclass(frozen=True, eq=False)
+class _Run:
+    """Chains that share microphone, noise and ADC, on their way through all clips.
+
+    share: where this run begins in the whole sweep, and how much of it it is. number: of the run.
+    """
+
+    chains: list[Chain]
+    judging: Judging
+    workers: int
+    report: Progress
+    share: tuple[float, float]
+    kept: Checkpoint | None
+    number: int
+
+    @functools.cached_property
+    def tables(self) -> list[LookupTable]:
+        learn_tones(self.chains)
+        return [chain.brightness_table() for chain in self.chains]
+
+    def step(self, name: str, compute: Callable[[], Columns]) -> Columns:
+        return compute() if self.kept is None else self.kept.step(f"{self.number}-{name}", compute)
+
+    def bench_metrics(self) -> Columns:
+        """Metrics on test signals."""
+
+        def compute() -> Columns:
+            latency = onset_latency(self.chains, self.judging.street_db_spl, self.tables)
+            idle = idle_lightness(self.chains, self.tables, self.judging.seed, self.workers)
+            ripple_aliasing = frame_ripple_aliasing(self.chains, self.tables, workers=self.workers).worst_lstar
+            late = {"onset_lag_mean_ms": latency.mean_ms, "onset_lag_worst_ms": latency.worst_ms}
+            rest = {"frame_shimmer_lstar": ripple aliasing, "idle_lstar": idle}
+            rest |= {"table_step_lstar": table_steps(self.chains, self.tables)}
+            return _tone_metrics(self.chains) | late | rest
+
+        return self.step("bench", compute)
+
+    def clip_metrics(self, clips: Sequence[Clip], sounds: list[Sound]) -> list[Columns]:
+        """Metrics on each clip."""
+        lengths = np.array([sound.duration_s for sound in sounds])
+        done = np.concatenate(([0.0], np.cumsum(lengths))) / lengths.sum()
+        metrics = []
+        for number, (clip, sound) in enumerate(zip(clips, sounds, strict=True)):
+            compute = functools.partial(
+                clip_columns,
+                sound,
+                self.chains,
+                self.tables,
+                seed=clip_seed(self.judging.seed, number),
+                workers=self.workers,
+                progress=functools.partial(self._advance, clip.label, done[number], done[number + 1]),
+            )
+            metrics.append(self.step(f"clip-{number}", compute))
+            self._advance(clip.label, done[number], done[number + 1], 1.0)
+        return metrics
+
+    def _advance(self, label: str, start: float, end: float, share: float) -> None:
+        first, whole = self.share
+        self.report(label, float(first + whole * (start + share * (end - start))))
+
+
+def _kept(
+    folder: Path,
+    chain: Chain,
+    ranges: Mapping[str, Choices],
+    clips: Sequence[Clip],
+    judging: Judging,
+) -> Checkpoint:
+    asked = [(clip.label, clip.level_db_spl, clip.weighting, _digest(clip.path)) for clip in clips]
+    kept = Checkpoint(folder, repr((__version__, chain, dict(ranges), asked, judging)))
+    kept.prepare()
+    return kept
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _sound(clip: Clip) -> Sound:
+    try:
+        return clip.sound()
+    except ParameterError as problem:
+        raise EnvlabError(f"{clip.path.name}: {problem}") from None
+
+
+def warn_of_short_clips(clips: Sequence[Clip], sounds: Sequence[Sound], chains: Sequence[Chain]) -> None:
+    """Warn (EnvlabWarning) of each clip that ends before the slowest release among the chains is over."""
+    longest_s = max(_release_s(chain.detector_as_built) for chain in chains)
+    for clip, sound in zip(clips, sounds, strict=True):
+        if sound.duration_s < longest_s:
+            warnings.warn(
+                f"{clip.label}: lasts {sound.duration_s:.3g} s, the longest release among the candidates "
+                f"{longest_s:.3g} s (to 10 %); the metrics of this clip are not settled",
+                EnvlabWarning,
+                stacklevel=3,
+            )
+
+
+def _release_s(detector: Detector) -> float:
+    """From the end of a sound until a tenth is left, by the slower of the two ways down."""
+    charge, _, bleed = behaviour(detector)
+    slower = max(charge, bleed)
+    return 0.0 if slower == -math.inf else -math.log(10) / slower / BEHAVIOUR_RATE_HZ
+
+
+def _ignore(what: str, share: float) -> None:
+    del what, share
+
+
+def _tone_metrics(chains: list[Chain]) -> dict[str, FloatArray]:
+    known: dict[object, tuple[float, ...]] = {}
+    rows = []
+    for chain in chains:
+        key = (chain.detector_as_built, chain.rectifier, chain.tone_peak_v)
+        if key not in known:
+            low, middle = chain.tone_response(BASS_HZ), chain.tone_response()
+            known[key] = (
+                1e3 * middle.attack_s,
+                1e3 * low.attack_s,
+                1e3 * middle.release_s,
+                low.ripple_db,
+                middle.settled_ratio,
+            )
+        rows.append(known[key])
+    names = ("attack_ms", "attack_60hz_ms", "release_ms", "ripple_db", "settled_ratio")
+    columns = dict(zip(names, np.array(rows).T, strict=True))
+    if all(chain.rectifier.scales_with_level for chain in chains):
+        return columns
+    return columns | _quiet_tone_metrics(chains)
+
+
+def _quiet_tone_metrics(chains: list[Chain]) -> dict[str, FloatArray]:
+    """What a diode's drop does: the same, 40 dB under the preamp's clipping."""
+    known: dict[object, tuple[float, float]] = {}
+    rows = []
+    for chain in chains:
+        key = (chain.detector_as_built, chain.rectifier, chain.tone_peak_v)
+        if key not in known:
+            quiet = chain.tone_response(peak_v=0.1 * chain.tone_peak_v)
+            known[key] = (1e3 * quiet.attack_s, quiet.settled_ratio)
+        rows.append(known[key])
+    return dict(zip(("attack_quiet_ms", "settled_quiet_ratio"), np.array(rows).T, strict=True))
+
+
+def _gathered(clips: Sequence[Clip], metrics: list[Columns], chain: Chain) -> Columns:
+    """The worst of each metric over the clips that it speaks of, then metrics per clip."""
+    columns = worst_over_clips(clips, metrics, chain.pixels, chain.supply)
+    for clip, metric in zip(clips, metrics, strict=True):
+        for name in ("contrast_lstar", "flashes_per_s", "clipped_share", "lit_share"):
+            columns[f"{name} [{clip.label}]"] = metric[name]
+    return columns

@@ -1,0 +1,1 @@
+"""Many boards of one design: parts a little off, cold nights, tired packs."""

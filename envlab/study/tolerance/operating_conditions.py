@@ -1,0 +1,43 @@
+"""The same board on a winter night with a tired pack: temperature and supply sag, all parts at once."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from envlab.analog.electret import Electret
+from envlab.chain import Chain
+from envlab.errors import check_range
+
+
+def under_conditions(
+    chain: Chain,
+    *,
+    temperature_c: float | None = 25.0,
+    supply_v: float | None = None,
+    ratiometric: bool = True,
+) -> Chain:
+    """Return the chain at a temperature and an analog supply voltage.
+
+    temperature_c: −40 to 60 °C; of the diode and the hold capacitor; None: as the chain has them. supply_v:
+    of preamp and microphone, with the bias at the same share of it, and the rectifier's reference node if that hangs on
+    the bias; None: as the chain has it. ratiometric: the ADC's reference is that supply and sags with it
+    (only if it was equal to it before). Raises ParameterError where a part cannot be what the operating conditions makes
+    of it, as a drain that starves.
+    """
+    if temperature_c is not None:
+        check_range("temperature_c", temperature_c, -40, 60, unit="°C")
+        rectifier = replace(chain.rectifier, temperature_c=temperature_c)
+        capacitor = replace(chain.hold_capacitor, temperature_c=temperature_c)
+        chain = replace(chain, rectifier=rectifier, hold_capacitor=capacitor)
+    if supply_v is None:
+        return chain
+    preamp, adc, microphone, rectifier = chain.preamp, chain.adc, chain.microphone, chain.rectifier
+    share = supply_v / preamp.supply_v
+    if rectifier.reference_node_v == preamp.bias_v:
+        rectifier = replace(rectifier, reference_node_v=rectifier.reference_node_v * share)
+    if ratiometric and adc.reference_v == preamp.supply_v:
+        adc = replace(adc, reference_v=supply_v)
+    if isinstance(microphone, Electret):
+        microphone = replace(microphone, supply_v=microphone.supply_v * share)
+    preamp = replace(preamp, supply_v=supply_v, bias_v=preamp.bias_v * share)
+    return replace(chain, preamp=preamp, adc=adc, microphone=microphone, rectifier=rectifier)

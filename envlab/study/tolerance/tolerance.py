@@ -1,0 +1,333 @@
+"""What becomes of one design on many boards: parts a little off, cold nights, tired packs.
+
+Each board's parts are drawn within their tolerances (spread.py), and the board is judged as a candidate of
+the sweep is, but with the firmware of the design: one table is exported, and every board runs it. Noise is
+the same for all, so that boards differ by their parts alone.
+
+Boards of the usual kind run side by side (analog/bank/tolerance_bank.py). Against the exact simulation of the same
+boards no reading moves by more than one count, and fewer than one in a hundred by that, one in fifty where
+corners lie in the bass (tests/study/tolerance/test_board_run.py measures it); on thirty boards of the parade, all
+clips, no metric moved by a thousandth of its spread and no verdict on any target changed. A board as designed
+is reproduced to the last bit. Any other boards, as those with passive diodes, run one by one, exactly, which
+takes some hundred times longer.
+
+The part that causes most of the loss. For each parameter of spread half of the boards, 40 to 300 (of those that
+run one by one 40), are simulated once more with the same draws of all other parameters, and this one as
+designed. What the yield gains by it is what one would gain by buying that part exact. The gains need not add
+up to the loss: a board may need two parts mended, or either of two. A share of variance would add up, but it
+speaks of how a metric spreads, not of boards beyond a limit. Targets that the design itself misses are left
+aside: no tighter part mends them. Passed over, gain 0, are parameters that move no target's metric by 1 % of
+its scale at either of their ends, and those on whose draws it does not visibly depend whether a board meets
+its targets (tolerance_tables.shows_in).
+
+Worst cases. For each metric with a target, every parameter stands at that of its ends that hurts the metric more,
+found one parameter at a time from the board as designed; where neither end moves it (flashes are whole numbers),
+by the sign of the correlation over the boards, if that is beyond chance. That board is simulated exactly. If
+a metric is no monotone function of each part, some board may be worse still: the worst of the boards stands
+in the table of spread.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from envlab.chain import Chain
+from envlab.errors import EnvlabError, ParameterError
+from envlab.study.specification.specification import Specification
+from envlab.study.specification.targets import FLASH_METRIC, Target
+from envlab.study.tolerance.board_metrics import BoardJudge, Columns
+from envlab.study.tolerance.board_run import runs_side_by_side
+from envlab.study.tolerance.tables import (
+    FEW,
+    distribution_table,
+    meets,
+    shows_in,
+    target_table,
+    worst_case_of,
+)
+from envlab.study.tolerance.tolerances import Tolerances, VariedParameter, board_of, draw, varied_parameters
+from envlab.study.tolerance.words import LEAST_GAIN, words_of
+from envlab.units import BoolArray, FloatArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Progress = Callable[[str, float], None]
+
+# Boards that are simulated again for each cause: the same draws, so that 300 tell a gain of 2 % from none.
+CAUSE_BOARDS = 300
+CAUSE_BOARDS_ONE_BY_ONE = 40
+# Tighter parts are tried for the causes that cost most, if they cost anything.
+_TIGHTER = 3
+_MOVES = 0.01
+
+
+@dataclass(frozen=True, eq=False)
+class ToleranceResult:
+    """What many boards of one design do.
+
+    assumed: how far they lie apart. parameters: what differs. boards: one row a board: deviations (units in the
+    names), metrics, meets_all. nominal: the metrics of the board as designed. yield_share: of the boards,
+    those that meet all targets and the flash limit, 0 to 1.
+    targets: one row a target, the flash limit first: metric, target (words), side, limit, nominal,
+    yield_share.
+    spread: one row a metric with a target: metric, nominal, low_5, median, high_95, worst, limit.
+    causes: one row a parameter, the costliest first: name, label, range (text), yield_if_exact, gain,
+    tighter (text, "" if not tried), yield_if_tighter; of the targets that the design itself meets.
+    worst_cases: one row a metric that any parameter moves: metric, limit, nominal, value, meets, at (text: what
+    stands where, what moves the metric most first).
+    words: sentences, one a line.
+    """
+
+    assumed: Tolerances
+    parameters: tuple[VariedParameter, ...]
+    boards: pd.DataFrame
+    nominal: pd.Series
+    yield_share: float
+    targets: pd.DataFrame
+    spread: pd.DataFrame
+    causes: pd.DataFrame
+    worst_cases: pd.DataFrame
+    words: tuple[str, ...] = ()
+
+
+def tolerance(
+    specification: Specification,
+    chain: Chain,
+    *,
+    spread: Tolerances | None = None,
+    workers: int = 2,
+    progress: Progress | None = None,
+) -> ToleranceResult:
+    """Return what becomes of a design on many boards; chain: the design, specification: clips, targets, ranges.
+
+    spread: None takes the specification's. progress: called with what is being done and the share that is done, 0 to
+    1. Raises ParameterError for a spread that the board cannot have, EnvlabError where no board works.
+    """
+    import pandas as pd
+
+    spread = spread or specification.tolerance
+    if not specification.clips:
+        raise ParameterError("clips", 0, "at least one clip")
+    study = _Study(specification, chain, spread, workers, progress or _ignore)
+    drawn = draw(study.parameters, spread.boards, spread.seed)
+    ends = study.ends()
+    designed = np.full((1, len(study.parameters)), np.nan)
+    metrics = study.judge(np.concatenate((designed, ends, drawn)), (0.0, 0.5), "Boards")
+    nominal, at_ends = metrics.iloc[0], metrics.iloc[1 : len(ends) + 1]
+    boards = metrics.iloc[len(ends) + 1 :].reset_index(drop=True)
+    if boards[FLASH_METRIC].isna().all():
+        raise EnvlabError("no board works within this spread: some range leaves what a part can be")
+    targets = study.targets(nominal)
+    met = meets(boards, targets)
+    values = pd.DataFrame(drawn, columns=[parameter.name for parameter in study.parameters])
+    all_met: BoolArray = np.logical_and.reduce(met, axis=1)
+    result = ToleranceResult(
+        assumed=spread,
+        parameters=tuple(study.parameters),
+        boards=pd.concat((values, boards), axis=1).assign(meets_all=all_met).rename_axis("board"),
+        nominal=nominal,
+        yield_share=float(all_met.mean()),
+        targets=target_table(targets, nominal, met),
+        spread=distribution_table(targets, nominal, boards),
+        causes=study.causes(drawn, boards, at_ends, nominal, targets),
+        worst_cases=study.worst_cases(drawn, boards, at_ends, nominal, targets),
+    )
+    return replace(result, words=words_of(result, specification))
+
+
+def _ignore(what: str, share: float) -> None:
+    del what, share
+
+
+@dataclass(frozen=True, eq=False)
+class _Study:
+    specification: Specification
+    chain: Chain
+    spread: Tolerances
+    workers: int
+    report: Progress
+
+    @functools.cached_property
+    def parameters(self) -> list[VariedParameter]:
+        return varied_parameters(self.chain, self.distribution, self.specification.ranges)
+
+    @functools.cached_property
+    def near(self) -> BoardJudge:
+        recordings = [clip.sound() for clip in self.specification.clips]
+        return BoardJudge(self.specification, self.chain, recordings, self.workers)
+
+    def ends(self) -> FloatArray:
+        """One board for each end of each parameter, the others as designed; shape (2·parameters, parameters)."""
+        count = len(self.parameters)
+        ends = np.full((2 * count, count), np.nan)
+        for i, parameter in enumerate(self.parameters):
+            ends[2 * i, i], ends[2 * i + 1, i] = parameter.low, parameter.high
+        return ends
+
+    def board(self, row: FloatArray) -> Chain | None:
+        """The board of a row of values, NaN for "as designed"; None if such a board does not work at all."""
+        known = ~np.isnan(row)
+        parameters = [
+            parameter for parameter, is_known in zip(self.parameters, known, strict=True) if is_known
+        ]
+        try:
+            return board_of(self.chain, parameters, row[known])
+        except ParameterError:
+            return None
+
+    def judge(
+        self, values: FloatArray, span: tuple[float, float], what: str, *, exactly: bool = False
+    ) -> pd.DataFrame:
+        """One row of metrics a board; NaN throughout where a board does not work. span: of the progress."""
+        import pandas as pd
+
+        made = [self.board(row) for row in values]
+        works = np.array([one is not None for one in made])
+
+        def tell(label: str, share: float) -> None:
+            self.report(f"{what}: {label}", span[0] + (span[1] - span[0]) * share)
+
+        judge = replace(self.near, one_by_one=exactly)
+        # At least the board as designed works; where it is not asked for, it lends the names of the metrics.
+        boards = [one for one in made if one] or [self.chain]
+        metrics = judge.metrics(boards, tell)
+        return pd.DataFrame(_filled(metrics, works))
+
+    def targets(self, nominal: pd.Series) -> list[Target]:
+        """The flash limit, then every soft target that the clips let one judge."""
+        flash = Target(FLASH_METRIC, "at_most", self.specification.targets.flash_limit, 1.0)
+        return [
+            flash,
+            *(t for t in self.specification.targets.soft if np.isfinite(nominal.get(t.figure, np.nan))),
+        ]
+
+    def causes(
+        self,
+        drawn: FloatArray,
+        boards: pd.DataFrame,
+        at_ends: pd.DataFrame,
+        nominal: pd.Series,
+        targets: list[Target],
+    ) -> pd.DataFrame:
+        """What the yield would be with each parameter exact, and with the costliest parts a class tighter."""
+        import pandas as pd
+
+        quick = runs_side_by_side(self.chain, [self.chain])
+        some = min(CAUSE_BOARDS, max(FEW, len(drawn) // 2)) if quick else CAUSE_BOARDS_ONE_BY_ONE
+        every, drawn = drawn, drawn[:some]
+        kept = [t for t in targets if t.violation(np.asarray(nominal[t.figure])) == 0]
+        met: BoolArray = np.logical_and.reduce(meets(boards, kept), axis=1)
+        whole, before = float(met.mean()), float(met[: len(drawn)].mean())
+        places = range(len(self.parameters))
+        exact = np.full(len(places), whole)
+        if before < 1:
+            moving = [
+                i
+                for i in places
+                if _moves(at_ends.iloc[2 * i : 2 * i + 2], nominal, kept) and shows_in(every[:, i], met)
+            ]
+            found = self._yields([_changed(drawn, i, np.nan) for i in moving], kept, (0.5, 0.75))
+            exact[moving] = _of_all(found, before, whole)
+        order = sorted(places, key=lambda i: (whole - exact[i], i))
+        tighter = {
+            i: step
+            for i in order
+            if exact[i] >= whole + LEAST_GAIN and (step := self.parameters[i].tighter())
+        }
+        tighter = dict(list(tighter.items())[:_TIGHTER])
+        tried = [_changed(drawn, i, drawn[:, i] * share) for i, (share, _) in tighter.items()]
+        found = self._yields(tried, kept, (0.75, 0.85))
+        then = dict(zip(tighter, _of_all(found, before, whole), strict=True))
+        rows = [
+            {
+                "name": self.parameters[i].name,
+                "label": self.parameters[i].label,
+                "range": self.parameters[i].range_text,
+                "yield_if_exact": exact[i],
+                "gain": exact[i] - whole,
+                "tighter": tighter[i][1] if i in tighter else "",
+                "yield_if_tighter": then.get(i, np.nan),
+            }
+            for i in order
+        ]
+        names = ["name", "label", "range", "yield_if_exact", "gain", "tighter", "yield_if_tighter"]
+        return pd.DataFrame(rows, columns=names)
+
+    def _yields(
+        self, variants: list[FloatArray], targets: list[Target], span: tuple[float, float]
+    ) -> FloatArray:
+        if not variants:
+            return np.empty(0)
+        met = meets(self.judge(np.concatenate(variants), span, "Causes"), targets)
+        all_met: BoolArray = np.logical_and.reduce(met, axis=1)
+        return np.asarray(all_met.reshape(len(variants), -1).mean(axis=1))
+
+    def worst_cases(
+        self,
+        drawn: FloatArray,
+        boards: pd.DataFrame,
+        at_ends: pd.DataFrame,
+        nominal: pd.Series,
+        targets: list[Target],
+    ) -> pd.DataFrame:
+        """The board with every parameter at the end that hurts, for each metric that any parameter moves."""
+        import pandas as pd
+
+        found = [
+            (target, worst_case)
+            for target in targets
+            if (
+                worst_case := worst_case_of(
+                    target, self.parameters, drawn, boards[target.figure], at_ends[target.figure]
+                )
+            )
+        ]
+        columns = ["metric", "limit", "nominal", "value", "meets", "at"]
+        if not found:
+            return pd.DataFrame(columns=columns)
+        distinct = {worst_case.values.tobytes(): worst_case.values for _, worst_case in found}
+        metrics = self.judge(np.stack(list(distinct.values())), (0.85, 1.0), "Worst cases", exactly=True)
+        place = {key: i for i, key in enumerate(distinct)}
+        table = []
+        for target, worst_case in found:
+            at = metrics.iloc[[place[worst_case.values.tobytes()]]]
+            met = bool(meets(at, [target])[0, 0])
+            value = float(at[target.figure].iloc[0])
+            wanted = (target.figure, target.limit, float(nominal[target.figure]))
+            table.append((*wanted, value, met, worst_case.text(self.parameters)))
+        return pd.DataFrame(table, columns=columns)
+
+
+def _filled(columns: Columns, works: BoolArray) -> Columns:
+    if works.all():
+        return columns
+    full = {name: np.full(works.size, np.nan) for name in columns}
+    for name, values in columns.items():
+        full[name][works] = values[: np.count_nonzero(works)]
+    return full
+
+
+def _of_all(found: FloatArray, before: float, whole: float) -> FloatArray:
+    """Yields of some boards, which had before, for all boards, which have whole: the loss shrinks alike."""
+    return found if before == 1 else np.clip(1 - (1 - whole) * (1 - found) / (1 - before), 0.0, 1.0)
+
+
+def _changed(values: FloatArray, parameter: int, column: FloatArray | float) -> FloatArray:
+    changed = values.copy()
+    changed[:, parameter] = column
+    return changed
+
+
+def _moves(at_ends: pd.DataFrame, nominal: pd.Series, targets: list[Target]) -> bool:
+    """Whether either end moves any target's metric by more than a little of its scale, or is no board."""
+    for target in targets:
+        moved = np.abs(at_ends[target.figure].to_numpy(float) - float(nominal[target.figure]))
+        if not (moved <= _MOVES * target.scale).all():
+            return True
+    return False

@@ -1,0 +1,253 @@
+"""How boards of one design differ: what each part, the night and the pack may be, and boards drawn from it.
+
+A board's deviation of each parameter is drawn on its own, all parameters independent of each other. A parameter's
+draws come from a generator of their own, so that they stay what they are when another parameter is made exact,
+and the first hundred boards of a thousand are the hundred.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from envlab.chain import Chain
+from envlab.errors import ParameterError, check_choice, check_range
+from envlab.study.specification.parts_list import parts_list
+from envlab.study.specification.ranges import Choices, with_values
+from envlab.study.tolerance.operating_conditions import under_conditions
+from envlab.units import FloatArray
+
+SHAPES = ("uniform", "normal")
+MOST_BOARDS = 100_000
+# A maker who states a tolerance sorts out what lies beyond it: the normal shape ends at three of its sigmas.
+SIGMAS = 3.0
+# Of a three-terminal regulator over load and temperature; common practice, no source.
+_SUPPLY_SHARE = 0.03
+
+
+@dataclass(frozen=True)
+class Tolerances:
+    """How far boards of one design may lie apart.
+
+    resistor_percent, capacitor_percent: ± tolerance of every resistor and capacitor, 0 to 50; None: what the
+    parts list says (the tolerance of a swept range, else 1 % gain resistors, 5 % other resistors, 10 % input
+    capacitor, 20 % other capacitors: common practice, no source; the letters for them, F J K M, stand in
+    IEC 60062 [IEC60062], from memory). parts_percent: single parts by reference ("C3") or key
+    ("detector.hold_farad"); these go before all else.
+    microphone_db: ± of the microphone's sensitivity, 0 to 12 dB; ±3 dB is typical of electrets, ±1 dB of MEMS
+    types (from memory). offset_v: ± of the preamp's input offset about the stated one, 0 to 0.05 V; ±2 mV is
+    typical of a plain amplifier (from memory). reference_percent: ± of the ADC's reference, 0 to 20; of no
+    account where the reference is the analog supply, which has a range of its own.
+    temperature_c: (low, high) of the night, °C, −40 to 60. supply_v: (low, high) of the analog supply, V, 0.5
+    to 60; None: ±3 % about the stated one. Both are always uniform: the night chooses, no maker sorts it.
+    shape: "uniform": any deviation within the tolerance is equally likely; "normal": the tolerance is three
+    sigmas, and nothing lies beyond it. boards: 1 to 100,000. seed: 0 or more.
+    Resistors' and amplifiers' own drift with temperature is left out: 100 ppm/K over 40 K is 0.4 %.
+    """
+
+    resistor_percent: float | None = None
+    capacitor_percent: float | None = None
+    parts_percent: Mapping[str, float] = field(default_factory=dict)
+    microphone_db: float = 3.0
+    offset_v: float = 0.002
+    reference_percent: float = 1.0
+    temperature_c: tuple[float, float] = (0.0, 40.0)
+    supply_v: tuple[float, float] | None = None
+    shape: str = "uniform"
+    boards: int = 1000
+    seed: int = 1
+
+    def __post_init__(self) -> None:
+        for name in ("resistor_percent", "capacitor_percent"):
+            if getattr(self, name) is not None:
+                check_range(name, getattr(self, name), 0, 50, unit="%")
+        for part, percent in self.parts_percent.items():
+            check_range(f"parts_percent {part}", percent, 0, 50, unit="%")
+        check_range("microphone_db", self.microphone_db, 0, 12, unit="dB")
+        check_range("offset_v", self.offset_v, 0, 0.05, unit="V")
+        check_range("reference_percent", self.reference_percent, 0, 20, unit="%")
+        _check_span("temperature_c", self.temperature_c, -40, 60, "°C")
+        if self.supply_v is not None:
+            _check_span("supply_v", self.supply_v, 0.5, 60, "V")
+        check_choice("shape", self.shape, SHAPES)
+        for name, least, most in (("boards", 1, MOST_BOARDS), ("seed", 0, 2**32 - 1)):
+            value = getattr(self, name)
+            if isinstance(value, bool) or not isinstance(value, int):
+                raise ParameterError(name, value, "a whole number")
+            check_range(name, value, least, most)
+
+
+def _check_span(name: str, span: tuple[float, float], least: float, most: float, unit: str) -> None:
+    if not isinstance(span, tuple) or len(span) != 2:
+        raise ParameterError(name, span, "two numbers, the low and the high one")
+    low, high = span
+    check_range(f"{name} (low)", low, least, most, unit=unit)
+    check_range(f"{name} (high)", high, least, most, unit=unit)
+    if low > high:
+        raise ParameterError(name, list(span), "the low value first, then the high one")
+
+
+@dataclass(frozen=True)
+class VariedParameter:
+    """One thing in which boards differ.
+
+    name: column of the boards' table, with its unit: "C3_percent", "microphone_db", "input_offset_v",
+    "reference_percent", "temperature_c", "supply_v". label: as in "C3 hold". key: "stage.key" of a part, else
+    "". low, high: ends of the deviation in that unit (temperature and supply: the value itself). designed:
+    the value that the design has. shape: as in Tolerances.
+    """
+
+    name: str
+    label: str
+    key: str
+    low: float
+    high: float
+    designed: float
+    shape: str
+
+    def value(self, share: FloatArray) -> FloatArray:
+        """Return the values at shares of the way from the middle to the ends, −1 to 1, any shape."""
+        return 0.5 * (self.low + self.high) + 0.5 * (self.high - self.low) * share
+
+    @property
+    def _unit(self) -> str:
+        return {"percent": "%", "db": "dB", "v": "V", "c": "°C"}[self.name.rsplit("_", 1)[-1]]
+
+    @property
+    def is_condition(self) -> bool:
+        """Whether it is what the board meets, not what it is made of: temperature, supply."""
+        return self.name in ("temperature_c", "supply_v")
+
+    @property
+    def range_text(self) -> str:
+        """As in "±20 %", "−10 to 20 °C"."""
+        if self.is_condition:
+            return f"{self.low:.3g} to {self.high:.3g} {self._unit}".replace("-", "−")
+        if self.name.endswith("offset_v"):
+            return f"±{1e3 * self.high:.3g} mV"
+        return f"±{self.high:.3g} {self._unit}"
+
+    def text(self, value: float) -> str:
+        """As in "C3 hold +20 %", "supply 3.4 V"."""
+        if self.is_condition:
+            told = f"{value:.3g} {self._unit}"
+        elif self.name.endswith("offset_v"):
+            told = f"{1e3 * value:+.3g} mV"
+        else:
+            told = f"{value:+.3g} {self._unit}"
+        return f"{self.label} {told}".replace("-", "−")
+
+    def tighter(self) -> tuple[float, str] | None:
+        """Return what share of its range is left when it is bought a class tighter, and that range in words.
+
+        Parts by closest_tolerance, a microphone at ±1 dB; None: it cannot be bought tighter.
+        """
+        if self.key:
+            percent = closest_tolerance(self.high)
+            return None if percent is None else (percent / self.high, f"±{percent:g} %")
+        if self.name == "microphone_db" and self.high > 1:
+            return 1 / self.high, "±1 dB"
+        return None
+
+
+def varied_parameters(
+    chain: Chain, spread: Tolerances, ranges: Mapping[str, Choices] | None = None
+) -> list[VariedParameter]:
+    """Return what differs from board to board, in the order of the signal, without what has no spread.
+
+    ranges: of the sweep; they know the tolerance of the parts that are bought. Raises ParameterError for a
+    part in spread.parts_percent that the board does not have.
+    """
+    stated = dict(spread.parts_percent)
+    parameters = [
+        VariedParameter(
+            "microphone_db", "microphone", "", -spread.microphone_db, spread.microphone_db, 0.0, spread.shape
+        )
+    ]
+    parts = parts_list(chain, ranges)
+    for part in parts:
+        general = spread.resistor_percent if part.unit == "ohm" else spread.capacitor_percent
+        percent = part.tolerance_percent if general is None else general
+        for name in (part.reference, part.key):
+            percent = stated.pop(name, percent)
+        what = part.key.partition(".")[2].rsplit("_", 1)[0].replace("_", " ")
+        name, label = f"{part.reference}_percent", f"{part.reference} {what}"
+        parameters.append(VariedParameter(name, label, part.key, -percent, percent, 0.0, spread.shape))
+    if stated:
+        have = ", ".join(part.reference for part in parts)
+        raise ParameterError("parts_percent", next(iter(stated)), f"one of this board's parts: {have}")
+    parameters += _conditions(chain, spread)
+    return [one for one in parameters if one.low < one.high or one.low != one.designed]
+
+
+def _conditions(chain: Chain, spread: Tolerances) -> list[VariedParameter]:
+    designed_v = chain.preamp.supply_v
+    low_v, high_v = spread.supply_v or (designed_v * (1 - _SUPPLY_SHARE), designed_v * (1 + _SUPPLY_SHARE))
+    some = [("input_offset_v", "amplifier offset", spread.offset_v)]
+    if chain.adc.reference_v != designed_v:
+        some.append(("reference_percent", "ADC reference", spread.reference_percent))
+    own = [VariedParameter(name, label, "", -most, most, 0.0, spread.shape) for name, label, most in some]
+    room_c = chain.hold_capacitor.temperature_c
+    cold_c, warm_c = spread.temperature_c
+    return [
+        *own,
+        VariedParameter("temperature_c", "temperature", "", cold_c, warm_c, room_c, "uniform"),
+        VariedParameter("supply_v", "supply", "", low_v, high_v, designed_v, "uniform"),
+    ]
+
+
+def draw(parameters: list[VariedParameter], boards: int, seed: int) -> FloatArray:
+    """Return the parameters' values on each board, shape (boards, parameters), in the units of their names."""
+    columns = []
+    for parameter in parameters:
+        rng = np.random.default_rng([seed, zlib.crc32(parameter.name.encode())])
+        even = rng.random(boards)
+        columns.append(parameter.value(2 * even - 1 if parameter.shape == "uniform" else _normal_share(even)))
+    return np.stack(columns, axis=1) if columns else np.empty((boards, 0))
+
+
+def _normal_share(even: FloatArray) -> FloatArray:
+    """From even numbers 0 to 1 to a normal deviation in tolerances, cut off at SIGMAS of its sigmas."""
+    from scipy.special import ndtr, ndtri
+
+    below = ndtr(-SIGMAS)
+    return np.asarray(ndtri(below + even * (1 - 2 * below)) / SIGMAS)
+
+
+def board_of(chain: Chain, parameters: list[VariedParameter], values: FloatArray) -> Chain:
+    """Return the chain that one board really is; values: shape (parameters,), as draw gives them.
+
+    Raises ParameterError where a part cannot be what the deviation makes of it, as a drain that starves.
+    """
+    of = {parameter.name: float(value) for parameter, value in zip(parameters, values, strict=True)}
+    keys = [parameter.key for parameter in parameters if parameter.key]
+    parts = [
+        getattr(getattr(chain, parameter.key.split(".")[0]), parameter.key.split(".")[1])
+        * (1 + 0.01 * of[parameter.name])
+        for parameter in parameters
+        if parameter.key
+    ]
+    board = with_values(chain, keys, parts) if keys else chain
+    if "microphone_db" in of:
+        heard = board.microphone
+        louder = replace(heard, sensitivity_dbv_pa=heard.sensitivity_dbv_pa + of["microphone_db"])
+        board = replace(board, microphone=louder)
+    if "input_offset_v" in of:
+        offset_v = board.preamp.input_offset_v + of["input_offset_v"]
+        board = replace(board, preamp=replace(board.preamp, input_offset_v=offset_v))
+    if "reference_percent" in of:
+        reference_v = board.adc.reference_v * (1 + 0.01 * of["reference_percent"])
+        board = replace(board, adc=replace(board.adc, reference_v=reference_v))
+    return under_conditions(board, temperature_c=of.get("temperature_c"), supply_v=of.get("supply_v"))
+
+
+def closest_tolerance(percent: float) -> float | None:
+    """Return the next tighter tolerance that parts are sold in, %; None: there is none.
+
+    20, 10, 5, 2, 1, 0.5, 0.1 % have the letters M, K, J, G, F, D, B of IEC 60062 [IEC60062] (from memory).
+    """
+    tighter = [one for one in (20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.1) if one < percent - 1e-9]
+    return tighter[0] if tighter else None

@@ -1,0 +1,1 @@
+"""Hear a recording, see the lights, turn the parts."""

@@ -1,0 +1,57 @@
+"""What the widget says in sentences: flashes, and what neither a screen nor a loudspeaker can show."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from envlab.light.flashes.flash import FLASHES_ALLOWED_PER_S, FlashReport
+
+NOTES = (
+    "The dots have the light of the pixels, coded for the screen (linear light, then sRGB). Brightest on the "
+    "screen is the brightest state under the supply's duty_limit, whatever your screen gives.",
+    "A screen cannot show how bright a pixel is at night, its glare, its glow on cloth and snow, or PWM; it "
+    "shows 60 or so pictures a second, whatever the frame rate.",
+    "Loudness (dB SPL) is what the board hears. The loudspeaker plays each clip at its own full scale: set "
+    "it low first, and raise it with care. Loud sound harms hearing.",
+    "Flashing light can harm photosensitive people, here on the screen as well as in the street. Flashes "
+    "are counted after WCAG 2.2; passing is no medical clearance. Follow local codes.",
+    "Noise of microphone, preamp and ADC is left out here, so that a turn shows the part and nothing else.",
+)
+
+
+def flash_told(report: FlashReport, number: int, clip: int) -> dict[str, Any]:
+    """Return what the page must know of a light's flashes before it plays."""
+    worst, limit = report.worst_per_s, FLASHES_ALLOWED_PER_S
+    over = worst > limit
+    if over:
+        sentence = (
+            f"This light flashes {worst} times in the second from {report.worst_start_s:.1f} s on; more than "
+            f"{limit} can harm photosensitive people."
+        )
+    else:
+        times = "1 flash" if worst == 1 else f"{worst} flashes"
+        sentence = f"At most {times} in any second; the limit is {limit}."
+    return {
+        "known": True,
+        "worst": worst,
+        "limit": limit,
+        "at_s": report.worst_start_s,
+        "over": over,
+        "sentence": sentence,
+        "number": number,
+        "clip": clip,
+    }
+
+
+def flash_unknown(number: int, clip: int) -> dict[str, Any]:
+    """Return what the page must know while the whole clip is still being computed."""
+    return {
+        "known": False,
+        "worst": 0,
+        "limit": FLASHES_ALLOWED_PER_S,
+        "at_s": 0.0,
+        "over": False,
+        "sentence": "Flashes are being counted.",
+        "number": number,
+        "clip": clip,
+    }

@@ -1,0 +1,276 @@
+"""Many boards of one design: yield, causes and worst_cases where the answer is known."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from envlab.analog.rectifier import Rectifier
+from envlab.errors import EnvlabError, ParameterError
+from envlab.study.specification.specification import Specification, read_specification
+from envlab.study.specification.targets import Target, Targets
+from envlab.study.sweep.sweep import sweep
+from envlab.study.tolerance.tables import shows_in
+from envlab.study.tolerance.tolerance import ToleranceResult, tolerance
+from envlab.study.tolerance.tolerances import Tolerances
+from envlab.study.tolerance.words import percent_text, value_text
+
+QUESTION = """
+[[clips]]
+file = "beat.wav"
+levels_db_spl = [92, 104]
+tags = ["beat"]
+
+[[clips]]
+file = "hum.wav"
+levels_db_spl = [66]
+tags = ["quiet"]
+
+[brightness]
+floor_db_spl = 60
+ceiling_db_spl = 98
+
+[targets]
+beat_contrast_lstar = { at_least = 5, scale = 10 }
+onset_lag_worst_ms = { at_most = 45, scale = 20 }
+ripple_db = { at_most = 1.5, scale = 1 }
+clipped_share = { at_most = 0.03, scale = 0.05 }
+quiet_lit_share = { at_least = 0.5, scale = 0.3 }
+"""
+EXACT = Tolerances(
+    resistor_percent=0,
+    capacitor_percent=0,
+    microphone_db=0,
+    offset_v=0,
+    reference_percent=0,
+    temperature_c=(25, 25),
+    supply_v=(3.3, 3.3),
+    boards=5,
+)
+Write = Callable[[str], Path]
+
+
+@pytest.fixture
+def specification(write_design: Write) -> Specification:
+    return read_specification(write_design(QUESTION))
+
+
+def asking(specification: Specification, *targets: Target) -> Specification:
+    return replace(specification, targets=Targets(targets))
+
+
+def result_of(specification: Specification, spread: Tolerances) -> ToleranceResult:
+    return tolerance(specification, specification.chain, spread=spread)
+
+
+def test_without_spread_every_board_is_the_row_of_the_sweep(specification):
+    result = result_of(specification, EXACT)
+    row = sweep(specification.chain, {}, specification.clips, judging=specification.judging).iloc[0]
+    assert result.parameters == ()
+    for metric, value in result.nominal.items():
+        np.testing.assert_equal(value, row[metric])
+        np.testing.assert_array_equal(result.boards[metric], np.full(5, row[metric]))
+    assert result.yield_share in (0.0, 1.0)
+    assert result.worst_cases.empty
+    assert result.causes.empty
+
+
+def test_the_yield_of_one_part_is_its_probability(specification):
+    """Release is C·R·ln of a ratio; C even within ±20 %, at most 10 % above nominal: (0.1 + 0.2)/0.4."""
+    only_c = replace(EXACT, parts_percent={"C3": 20}, boards=2000)
+    nominal_ms = 1e3 * specification.chain.tone_response().release_s
+    asked = asking(specification, Target("release_ms", "at_most", 1.1 * nominal_ms, 20))
+    result = result_of(asked, only_c)
+    # The ripple on the capacitor moves the ratio by less than 1e-4.
+    meant = (result.boards["C3_percent"] <= 10.0).mean()
+    assert result.yield_share == pytest.approx(meant, abs=0.002)
+    assert result.yield_share == pytest.approx(0.75, abs=3 * np.sqrt(0.75 * 0.25 / 2000))
+    np.testing.assert_allclose(
+        result.boards["release_ms"], nominal_ms * (1 + result.boards["C3_percent"] / 100), rtol=2e-4
+    )
+    cause = result.causes.iloc[0]
+    assert cause["name"] == "C3_percent"
+    assert cause["yield_if_exact"] == 1.0
+    assert cause["tighter"] == "±10 %"
+    assert cause["yield_if_tighter"] == 1.0
+    worst_case = result.worst_cases.set_index("metric").loc["release_ms"]
+    assert worst_case["value"] == pytest.approx(1.2 * nominal_ms, rel=2e-4)
+    assert worst_case["at"] == "C3 hold +20 %"
+    assert not worst_case["meets"]
+
+
+def test_normal_parts_give_the_yield_of_their_law(specification):
+    only_c = replace(EXACT, parts_percent={"C3": 20}, boards=1000, shape="normal")
+    nominal_ms = 1e3 * specification.chain.tone_response().release_s
+    asked = asking(specification, Target("release_ms", "at_most", 1.1 * nominal_ms, 20))
+    meant = float(stats.truncnorm(-3, 3, scale=20 / 3).cdf(10))
+    assert result_of(asked, only_c).yield_share == pytest.approx(meant, abs=3 * np.sqrt(0.93 * 0.07 / 1000))
+
+
+def test_each_of_two_guilty_parts_has_its_own_gain(specification):
+    """Release goes with C·R and may be 8 % above nominal.
+
+    With C exact, R within ±10 % keeps that with probability (8 + 10)/20 = 0.9; with R exact, C within ±20 %
+    with (8 + 20)/40 = 0.7. R1 has no part in it.
+    """
+    nominal_ms = 1e3 * specification.chain.tone_response().release_s
+    asked = asking(specification, Target("release_ms", "at_most", 1.08 * nominal_ms, 20))
+    result = result_of(asked, replace(EXACT, parts_percent={"C3": 20, "R5": 10, "R1": 5}, boards=600))
+    causes = result.causes.set_index("name")
+    assert result.causes["name"].iloc[0] == "C3_percent"
+    assert causes.loc["C3_percent", "yield_if_exact"] == pytest.approx(0.9, abs=3 * np.sqrt(0.09 / 300))
+    assert causes.loc["R5_percent", "yield_if_exact"] == pytest.approx(0.7, abs=3 * np.sqrt(0.21 / 300))
+    assert causes.loc["R1_percent", "gain"] == 0
+    assert any("Most of the loss comes from C3 hold (±20 %)" in line for line in result.words)
+
+
+def test_worst_cases_bound_the_boards_where_metrics_rise_with_each_part(specification):
+    spread = Tolerances(boards=60, temperature_c=(25, 25))
+    result = result_of(specification, spread)
+    worst_cases = result.worst_cases.set_index("metric")
+    boards = result.boards
+    assert worst_cases.loc["ripple_db", "value"] >= boards["ripple_db"].max()
+    assert worst_cases.loc["clipped_share", "value"] >= boards["clipped_share"].max() - 1e-4
+    assert worst_cases.loc["quiet_lit_share", "value"] <= boards["quiet_lit_share"].min()
+    assert worst_cases.loc["clipped_share", "at"].startswith("microphone +3 dB")
+    spans = result.distribution.set_index("metric")
+    assert (spans["low_5"] <= spans["median"]).all()
+    assert (spans["median"] <= spans["high_95"]).all()
+    assert spans.loc["ripple_db", "worst"] == boards["ripple_db"].max()
+    assert spans.loc["quiet_lit_share", "worst"] == boards["quiet_lit_share"].min()
+
+
+def test_the_same_seed_gives_the_same_bytes_and_more_boards_keep_the_first(specification):
+    spread = replace(EXACT, parts_percent={"C3": 20, "C2": 20}, microphone_db=3, boards=20)
+    once, again = result_of(specification, spread), result_of(specification, spread)
+    assert once.boards.to_csv() == again.boards.to_csv()
+    assert once.causes.to_csv() == again.causes.to_csv()
+    assert once.words == again.words
+    more = result_of(specification, replace(spread, boards=30))
+    pd.testing.assert_frame_equal(more.boards.iloc[:20], once.boards)
+    other = result_of(specification, replace(spread, seed=2))
+    assert other.boards.to_csv() != once.boards.to_csv()
+
+
+def test_every_target_has_its_yield_and_flashes_stand_first(specification):
+    result = result_of(specification, Tolerances(boards=50))
+    assert list(result.targets["metric"]) == [
+        "flashes_per_s",
+        "beat_contrast_lstar",
+        "onset_lag_worst_ms",
+        "ripple_db",
+        "clipped_share",
+        "quiet_lit_share",
+    ]
+    for row in result.targets.itertuples():
+        values = result.boards[row.figure]
+        met = values <= row.limit if row.side == "at_most" else values >= row.limit
+        assert row.yield_share == met.mean()
+    assert result.yield_share <= result.targets["yield_share"].min()
+    assert result.boards["meets_all"].mean() == result.yield_share
+    assert list(result.boards.index) == list(range(50))
+
+
+def test_all_boards_run_the_table_of_the_design(specification):
+    """A louder microphone makes more light: no board gets a table of its own that would undo it."""
+    result = result_of(specification, replace(EXACT, microphone_db=3, boards=40))
+    louder = np.argsort(result.boards["microphone_db"].to_numpy())
+    for metric in ("supply_mean_a", "quiet_lit_share", "clipped_share"):
+        rising = result.boards[metric].to_numpy()[louder]
+        assert (np.diff(rising) >= 0).all()
+        assert rising[-1] > rising[0]
+
+
+def test_boards_one_by_one_agree_with_boards_side_by_side(specification):
+    """A current limit that is never met is the same circuit, and has to run one by one."""
+    spread = replace(EXACT, parts_percent={"C3": 20, "R3": 5}, microphone_db=3, boards=8)
+    slow = replace(specification.chain, rectifier=Rectifier(output_current_a=10.0))
+    quick, exact = (
+        tolerance(specification, specification.chain, spread=spread),
+        tolerance(specification, slow, spread=spread),
+    )
+    for metric in ("beat_contrast_lstar", "quiet_lit_share", "onset_lag_worst_ms", "supply_mean_a"):
+        np.testing.assert_allclose(quick.boards[metric], exact.boards[metric], rtol=0.01, atol=0.3)
+    np.testing.assert_allclose(quick.boards["clipped_share"], exact.boards["clipped_share"], atol=1e-4)
+    assert quick.yield_share == exact.yield_share
+
+
+def test_boards_that_do_not_work_are_lost_and_told(write_design):
+    text = QUESTION + '[microphone]\nkind = "electret"\nload_ohm = "8k2"\nsupply_v = 3.3\n'
+    specification = read_specification(write_design(text))
+    # 0.3 mA in 8.2 kΩ leaves the drain 0.84 V of 3.3 V, and it needs 0.8 V.
+    result = result_of(specification, replace(EXACT, supply_v=(3.2, 3.4), boards=60))
+    dead = result.boards["flashes_per_s"].isna()
+    assert 0 < dead.sum() < 60
+    assert not result.boards["meets_all"][dead].any()
+    assert any("do not work at all" in line for line in result.words)
+    with pytest.raises(EnvlabError, match="no board works within this spread"):
+        dark = replace(specification, chain=specification.chain)
+        tolerance(dark, specification.chain, spread=replace(EXACT, supply_v=(0.9, 0.95)))
+
+
+def test_what_cannot_be_judged_is_said(specification):
+    asked = replace(specification, targets=Targets((Target("false_light_lstar", "at_most", 5, 5),)))
+    result = result_of(asked, replace(EXACT, boards=2))
+    assert list(result.targets["metric"]) == ["flashes_per_s"]
+    assert result.words[-1].startswith("Not judged: false light at most 5 L*.")
+
+
+def test_a_specification_without_clips_is_refused(specification):
+    with pytest.raises(ParameterError, match="clips is 0; it must be at least one clip"):
+        tolerance(replace(specification, clips=()), specification.chain)
+
+
+def test_words_for_somebody_who_orders_fifty(specification):
+    nominal_ms = 1e3 * specification.chain.tone_response().release_s
+    asked = asking(specification, Target("release_ms", "at_most", 1.1 * nominal_ms, 20))
+    result = result_of(asked, replace(EXACT, parts_percent={"C3": 20}, boards=400))
+    share = result.yield_share
+    assert result.words[0].startswith(f"{percent_text(share)} of the boards meet every target")
+    surely = int(stats.binom.ppf(0.05, 50, share))
+    assert f"Order 50 and expect {50 * share:.0f} that do" in result.words[1]
+    assert f"at least {surely} do" in result.words[1]
+    assert "C3 hold bought at ±10 % instead of ±20 %: 100 % do." in result.words
+    assert not any("None" in line or "nan" in line for line in result.words)
+
+
+def test_the_designs_own_misses_are_not_blamed_on_parts(specification):
+    asked = asking(specification, Target("beat_contrast_lstar", "at_least", 99, 10))
+    result = result_of(asked, Tolerances(boards=10, temperature_c=(25, 25)))
+    assert result.yield_share == 0
+    assert (result.causes["gain"] == 0).all()
+    assert (
+        "The design itself, every part exact, misses contrast on the beat at least 99 L*" in result.words[1]
+    )
+
+
+def test_a_relation_shows_or_does_not():
+    rng = np.random.default_rng(4)
+    deviation = rng.uniform(-1, 1, 500)
+    assert shows_in(deviation, np.abs(deviation) < 0.5)
+    assert shows_in(deviation, deviation > 0.3)
+    hits = [shows_in(deviation, rng.random(500) < 0.7) for _ in range(100)]
+    # Two terms at two standard errors each: some 9 % by chance.
+    assert np.mean(hits) < 0.25
+    assert shows_in(deviation[:20], np.ones(20, dtype=bool))
+
+
+@pytest.mark.parametrize(
+    ("share", "text"),
+    [(1.0, "100 %"), (0.0, "0 %"), (0.9996, "99.9 %"), (0.0004, "0.1 %"), (0.995, "99.5 %"), (0.5, "50 %")],
+)
+def test_a_share_is_never_rounded_to_all_or_none(share, text):
+    assert percent_text(share) == text
+
+
+def test_values_carry_their_unit():
+    assert value_text("clipped_share", 0.0312) == "3.12 %"
+    assert value_text("beat_contrast_lstar", 22.13) == "22.1 L*"
+    assert value_text("ripple_db", -1.5, unit=False) == "−1.5"
+    assert value_text("settled_ratio", 0.9) == "0.9"
