@@ -31,7 +31,7 @@ from envlab.light.curve import BrightnessMap, CountMap, LevelScale
 from envlab.light.lightness import check_whole, lightness_cie1976
 from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.simulated_scale import SimulatedScale
-from envlab.light.table import LookupTable, build_table, held_at_cap, top_code
+from envlab.light.table import LookupTable, build_table, held_at_limit, top_code
 from envlab.light.timing import check_sending, sending_s
 from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
 from envlab.sound.recording import Recording
@@ -220,8 +220,9 @@ class Chain:
     def brightness_table(self) -> LookupTable:
         """Return the table from envelope counts to the duty that all pixels show when lit alike.
 
-        It is scaled by the supply's duty limit; with the limit per frame it goes up to full and is held at the duty_limit,
-        as the limiter does with a picture all of whose channels are alike. Dithered bits count as depth.
+        It is scaled by the supply's duty limit; with the limit per frame it goes up to full and is held at
+        the duty limit, as the limiter does with a picture all of whose channels are alike. Dithered bits
+        count as depth.
         """
         table = build_table(
             self.count_map(),
@@ -230,7 +231,7 @@ class Chain:
             bits=self.pixel_bits + self.dither_bits,
             duty_limit=self.duty_limit if self.current_limit == "table" else 1.0,
         )
-        return table if self.current_limit == "table" else held_at_cap(table, self.duty_limit)
+        return table if self.current_limit == "table" else held_at_limit(table, self.duty_limit)
 
     def noise_pa(self, samples: int, sample_rate_hz: float, noise: NoiseStreams) -> FloatArray:
         """Return microphone and preamp noise as pressure at the microphone, shape (samples,), Pa.
@@ -307,7 +308,7 @@ class Chain:
         what is wrong with the board.
         """
         for warning in self.design_rule_warnings:
-            warnings.warn(caution, EnvlabWarning, stacklevel=2)
+            warnings.warn(warning, EnvlabWarning, stacklevel=2)
         pressure_pa = recording.pressure_pa
         noise = None if rng is None else noise_streams(rng)
         if noise is not None:

@@ -206,9 +206,9 @@ def test_the_pixels_can_be_written_as_often_as_the_frames_and_the_dither_want():
         Chain(frame_rate_hz=600.0).check_sending()
 
 
-def test_depth_rounds_to_the_nearest_code_and_never_passes_the_cap():
+def test_depth_rounds_to_the_nearest_code_and_never_passes_the_limit():
     deep, shallow = Chain().brightness_table(), Chain(pixel_bits=8).brightness_table()
-    # By definition of the nearest code, from the 16 bit table, up to the duty limit of floor(0.27556 · 255) = 70.
+    # By definition of the nearest code, from the 16 bit table, up to floor(0.27556 · 255) = 70.
     nearest = np.floor(deep.duty_codes / 65_535 * 255 + 0.5)
     np.testing.assert_array_equal(shallow.duty_codes, np.minimum(nearest, 70))
     assert shallow.duty_codes.max() == 70
@@ -220,14 +220,14 @@ def test_dithered_bits_count_as_depth():
     assert table.duty_codes.max() == math.floor(0.275556 * 1023)
 
 
-def test_with_the_limit_per_frame_the_light_is_full_sooner_and_never_over_the_cap():
-    limited, limited = Chain().brightness_table(), Chain(current_limit="frame").brightness_table()
-    assert limited.duty_codes.max() == limited.duty_codes.max() == limited.brightest_code
-    lit = limited.duty_codes > 300
-    assert (limited.duty_codes[lit] >= limited.duty_codes[lit]).all()
+def test_with_the_limit_per_frame_the_light_is_full_sooner_and_never_over_the_limit():
+    scaled, held = Chain().brightness_table(), Chain(current_limit="frame").brightness_table()
+    assert held.duty_codes.max() == scaled.duty_codes.max() == held.brightest_code
+    lit = scaled.duty_codes > 300
+    assert (held.duty_codes[lit] >= scaled.duty_codes[lit]).all()
     # Below the duty limit it is the curve up to full: 1/0.27556 times as bright.
-    below = lit & (limited.duty_codes < limited.brightest_code)
-    np.testing.assert_allclose(limited.duty_codes[below] / limited.duty_codes[below], 1 / 0.27556, rtol=5e-3)
+    below = lit & (held.duty_codes < held.brightest_code)
+    np.testing.assert_allclose(held.duty_codes[below] / scaled.duty_codes[below], 1 / 0.27556, rtol=5e-3)
 
 
 def test_clipped_share_of_a_hard_driven_preamp():
@@ -319,7 +319,7 @@ def test_every_frame_shows_a_reading_that_was_taken(frame_rate_hz, times, durati
         ({"pixel_bits": 17}, "pixel_bits is 17; it must be a whole number from 1 to 16"),
         ({"pixel_bits": 8.0}, "pixel_bits is 8.0; it must be a whole number from 1 to 16"),
         ({"supply": Supply(limit_a=0.02)}, "limit_a is 0.02; it must be above the idle current of 0.024 A"),
-        ({"supply": Supply(limit_a=0.1), "pixel_bits": 4}, "duty limit is 0.007"),
+        ({"supply": Supply(limit_a=0.1), "pixel_bits": 4}, "duty_limit is 0.007"),
     ],
 )
 def test_chains_that_cannot_be(fields, text):

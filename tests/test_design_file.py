@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 import tomlkit
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector
@@ -176,7 +177,7 @@ BAD = [
     ),
     ("frames = 100\n", "[frames] is 100; it must be a section with keys"),
     (
-        "[rectifier]\nrest_v = 5\n",
+        "[rectifier]\nreference_node_v = 5\n",
         "mine.toml: quiescent_v is 5.0; it must be below the ADC's reference_v (3.3 V)",
     ),
     ("[preamp\n", "mine.toml: not a readable TOML file ("),
@@ -275,7 +276,7 @@ def in_time(chain: Chain) -> Chain:
     return replace(chain, frame_rate_hz=min(chain.frame_rate_hz, 0.99 / chain.transmission_s))
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(CHAINS)
 def test_what_is_written_reads_back_to_the_same_chain(tmp_path_factory, made):
     chain = in_time(made)

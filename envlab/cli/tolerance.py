@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from envlab.study.specification.specification import Specification
     from envlab.study.sweep.choice import Choice
-    from envlab.study.tolerance.tolerance import ToleranceResult
+    from envlab.study.tolerance.result import ToleranceResult
 
 # What a design run takes the time for; the verb asks for as many as the design file says.
 DESIGN_BOARDS = 300
@@ -64,9 +64,9 @@ def tolerance(
 
     The parts are those that stand in DESIGN, as in the design.toml that envlab design writes; what it sweeps
     is not swept. Section [tolerance] says how far boards may lie apart. Says what share of boards meets each
-    target, what an order of 50 brings, which part to buy tighter, and the worst worst_cases. With --out, one row
-    a board: deviations and metrics, units in the column names. Ends with status 3 if the design itself does
-    not keep the flash limit.
+    target, what an order of 50 brings, which part to buy tighter, and the worst worst_cases. With --out, one
+    row a board: deviations and metrics, units in the column names. Ends with status 3 if the design itself
+    does not keep the flash limit.
     """
     from envlab.files import write_whole
     from envlab.report.tables import check_ending, table_bytes
@@ -80,9 +80,11 @@ def tolerance(
     for file in (out, picture):
         if file is not None:
             refuse_existing(file, force=force)
-    spread = specification.tolerance if boards is None else replace(specification.tolerance, boards=boards)
+    tolerances = (
+        specification.tolerance if boards is None else replace(specification.tolerance, boards=boards)
+    )
     with progress() as report:
-        result = many_boards(specification, specification.chain, spread=spread, progress=report)
+        result = many_boards(specification, specification.chain, tolerances=tolerances, progress=report)
     if out is not None:
         write_whole(out, table_bytes(result.boards, out))
     if picture is not None:
@@ -125,5 +127,7 @@ def boards_of_choice(
         most = int(_MOST_S / (_SECONDS_A_SECOND * length_s) / 6)
     if most < _FEWEST:
         return None
-    spread = replace(specification.tolerance, boards=min(most, DESIGN_BOARDS, specification.tolerance.boards))
-    return many_boards(specification, choice.chain, spread=spread, progress=report)
+    tolerances = replace(
+        specification.tolerance, boards=min(most, DESIGN_BOARDS, specification.tolerance.boards)
+    )
+    return many_boards(specification, choice.chain, tolerances=tolerances, progress=report)

@@ -43,7 +43,8 @@ def _reference(design: RuntimeDesign) -> str:
             " flashes refer to it"
         )
     return (
-        f"brightest duty of the table: {brightest:.4g}, more than the {duty_limit:.4g} that all channels may have"
-        " at once: never show it without the frame limiter. L* and flashes refer to all channels alike, which"
-        f" the limiter holds at {duty_limit:.4g}; other pictures get brighter, and their flashes are judged apart"
+        f"brightest duty of the table: {brightest:.4g}, more than the {duty_limit:.4g} that all channels may"
+        " have at once: never show it without the frame limiter. L* and flashes refer to all channels alike,"
+        f" which the limiter holds at {duty_limit:.4g}; other pictures get brighter, and their flashes are"
+        " judged apart"
     )

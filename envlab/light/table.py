@@ -1,9 +1,9 @@
 """The brightness table for the firmware: envelope counts in, duty codes out.
 
-The supply's duty limit scales the curve, duty = duty_limit·Y; it never clips it. Every entry is a duty of 16 bit first,
-as the firmware's runtime has it: Y times the largest word that does not pass the duty_limit, rounded half up. A
-table of fewer bits holds the nearest code to that word, half up, but no code above the duty_limit: the rule by which
-the runtime makes a pixel's code (envlab.digital.fixed_frame).
+The supply's duty limit scales the curve, duty = duty_limit·Y; it never clips it. Every entry is a duty of 16
+bit first, as the firmware's runtime has it: Y times the largest word that does not pass the limit, rounded
+half up. A table of fewer bits holds the nearest code to that word, half up, but no code above the limit: the
+rule by which the runtime makes a pixel's code (envlab.digital.fixed_frame).
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ class LookupTable:
     def __post_init__(self) -> None:
         check_whole("bits", self.bits, 1, 16)
         check_whole("full_scale_counts", self.full_scale_counts, 1, 65_536)
-        check_range("duty limit", self.duty_limit, 0.0, 1.0)
+        check_range("duty_limit", self.duty_limit, 0.0, 1.0)
         check_range("base_light", self.base_light, 0.0, 1.0)
         check_choice("index", self.index, ("even", "octave"))
         codes = _checked_codes(self.duty_codes, self.bits)
@@ -60,7 +60,8 @@ class LookupTable:
                 limit = "a whole number of entries per doubling, plus one, for this index"
                 raise ParameterError("duty_codes", codes.size, limit)
         if codes[-1] > _most_code(self.bits, self.duty_limit):
-            limit = f"at most {_most_code(self.bits, self.duty_limit)}, the duty limit of {self.duty_limit:g} at {self.bits} bit"
+            most = _most_code(self.bits, self.duty_limit)
+            limit = f"at most {most}, the duty limit of {self.duty_limit:g} at {self.bits} bit"
             raise ParameterError("duty_codes", int(codes[-1]), limit)
         object.__setattr__(self, "duty_codes", codes)
 
@@ -88,7 +89,10 @@ class LookupTable:
 
     @property
     def brightest_code(self) -> int:
-        """The brightest state under the duty_limit, whether the table reaches it or not; what Y and L* refer to."""
+        """The brightest state under the duty_limit, whether the table reaches it or not.
+
+        What Y and L* refer to.
+        """
         return max(_most_code(self.bits, self.duty_limit), 1)
 
     @property
@@ -148,8 +152,8 @@ def build_table(
 
     entries: None gives one per count (up to 12 bit ADCs), else 16..4096, or 2^k + 1 with k = 4..12 for
     interpolation: then entry i belongs to i·2^(adc_bits − k) counts, a plain shift in firmware. Any other
-    number spreads over 0..2^adc_bits − 1. bits: depth of the pixel, 1..16. duty_limit: duty at full light, 0..1.
-    base_light: share of full light that stays on when all is quiet, 0..1.
+    number spreads over 0..2^adc_bits − 1. bits: depth of the pixel, 1..16. duty_limit: duty at full light,
+    0..1. base_light: share of full light that stays on when all is quiet, 0..1.
     """
     check_whole("adc_bits", adc_bits, 4, 16)
     if entries is None:
@@ -205,8 +209,8 @@ def build_octave_table(
     )
 
 
-def held_at_cap(table: LookupTable, duty_limit: float) -> LookupTable:
-    """Return a table with no code above a duty limit (0..1): what a limiter leaves of it where all are lit alike."""
+def held_at_limit(table: LookupTable, duty_limit: float) -> LookupTable:
+    """Return a table with no code above a duty limit (0..1): what a limiter leaves of white."""
     return replace(
         table,
         duty_codes=np.minimum(table.duty_codes, top_code(table.bits, duty_limit)),
@@ -217,8 +221,8 @@ def held_at_cap(table: LookupTable, duty_limit: float) -> LookupTable:
 def duty_codes(luminance: FloatArray, *, bits: int, duty_limit: float, base_light: float = 0.0) -> IntArray:
     """Return the duty codes of relative luminance (0..1), any shape: the nearest to duty_words, half up.
 
-    base_light: as in build_table. No code passes the duty limit (0..1). Raises ParameterError where the duty limit is less
-    than one code.
+    base_light: as in build_table. No code passes the duty limit (0..1). Raises ParameterError where that is
+    less than one code.
 
     >>> duty_codes(np.array([0.0, 0.5, 1.0]), bits=8, duty_limit=0.279).tolist()
     [0, 36, 71]
@@ -240,8 +244,8 @@ def duty_words(
 ) -> IntArray:
     """Return the duties, 16 bit, of relative luminance (0..1), any shape: round half up of top·Y.
 
-    top: the largest duty that does not pass the duty limit. pixel_bits, 8 to 16, dither_bits, 0 to 4: none becomes
-    a code of so many bits, in any refresh, that passes the duty limit. base_light: as in build_table.
+    top: the largest duty that does not pass the duty limit. pixel_bits, 8 to 16, dither_bits, 0 to 4: none
+    becomes a code of so many bits, in any refresh, that passes it. base_light: as in build_table.
     """
     check_range("base_light", base_light, 0.0, 1.0)
     words = round_half_up((base_light + (1.0 - base_light) * luminance) * top_code(MOST_BITS, duty_limit))
@@ -250,11 +254,11 @@ def duty_words(
 
 def top_code(bits: int, duty_limit: float) -> int:
     """Return the largest code of so many bits whose duty does not pass the duty limit (0..1)."""
-    check_range("duty limit", duty_limit, 0.0, 1.0)
+    check_range("duty_limit", duty_limit, 0.0, 1.0)
     top = _most_code(bits, duty_limit)
     if top < 1:
         raise ParameterError(
-            "duty limit", duty_limit, f"at least {1 / ((1 << bits) - 1):.3g}, one code of {bits} bit"
+            "duty_limit", duty_limit, f"at least {1 / ((1 << bits) - 1):.3g}, one code of {bits} bit"
         )
     return top
 

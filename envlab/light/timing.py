@@ -5,8 +5,8 @@ channels, then the line rests so that the pixels take over the frame: 50 µs wit
 newer ones. A channel of more than 8 bit takes two bytes.
 
 [BT1359-1], considering g): a sound that comes before its picture is detected from about 45 ms on
-and accepted up to about 90 ms; one that comes after it, from 125 ms and up to 185 ms. Light that latencies the
-drum is a sound that comes first.
+and accepted up to about 90 ms; one that comes after it, from 125 ms and up to 185 ms. Light that latencies
+the drum is a sound that comes first.
 """
 
 from __future__ import annotations

@@ -80,7 +80,7 @@ def unlimited(**changes) -> RuntimeDesign:
 
 
 def _limited(bits: int, **changes) -> RuntimeDesign:
-    table = build_level_table(CountMap(4.0, 700.0), adc_bits=10, cap=0.2755, pixel_bits=bits)
+    table = build_level_table(CountMap(4.0, 700.0), adc_bits=10, duty_limit=0.2755, pixel_bits=bits)
     return twin_vectors.parade_design(table=table, brightness_rate_hz=100.0, pixel_bits=bits, **changes)
 
 

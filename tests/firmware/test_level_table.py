@@ -52,7 +52,7 @@ def test_light_of_every_envelope_is_that_of_the_curve(count_map, adc_bits):
 
 @pytest.mark.parametrize("count_map", MAPS, ids=lambda m: f"{m.curve} {m.knee_output}")
 def test_full_light_exactly_from_the_ceiling_on(count_map):
-    table = build_level_table(count_map, adc_bits=10, cap=0.278)
+    table = build_level_table(count_map, adc_bits=10, duty_limit=0.278)
     top = int(table.duty_codes[-1])
     assert top == math.floor(0.278 * 65_535)
     at = kernels.level(math.floor(count_map.ceiling_counts * 64))
@@ -70,7 +70,7 @@ def test_asked_and_achieved_agree():
 
 
 def test_base_light_stays_on():
-    table = build_level_table(CountMap(4.0, 700.0), adc_bits=10, base_light=0.01, cap=0.5)
+    table = build_level_table(CountMap(4.0, 700.0), adc_bits=10, base_light=0.01, duty_limit=0.5)
     assert table.rest_duty == round(0.01 * math.floor(0.5 * 65_535))
     assert table.duty_codes[0] == table.rest_duty
 
@@ -112,9 +112,9 @@ def test_a_window_of_one_entry_still_works():
 def test_all_pixels_at_the_brightest_duty_are_never_dimmed_at_any_depth(bits, limit_a):
     pixels, supply = Pixels(24, 3, 0.150, 0.001), Supply(limit_a)
     for dither_bits in range(most_dither_bits(bits) + 1):
-        cap = supply_duty_limit(pixels, supply)
+        duty_limit = supply_duty_limit(pixels, supply)
         table = build_level_table(
-            CountMap(4.0, 700.0), adc_bits=10, cap=cap, pixel_bits=bits, dither_bits=dither_bits
+            CountMap(4.0, 700.0), adc_bits=10, duty_limit=duty_limit, pixel_bits=bits, dither_bits=dither_bits
         )
         full = full_code(bits)
         limit = min(math.floor((limit_a - 0.024) / 0.150 * full + 1e-9), 72 * full)
@@ -124,6 +124,6 @@ def test_all_pixels_at_the_brightest_duty_are_never_dimmed_at_any_depth(bits, li
             thresholds = refresh_thresholds(words, phase)
             codes = frame_codes(words, brightest, thresholds)
             np.testing.assert_array_equal(codes, pixel_code(brightest, bits, thresholds))
-            assert codes.max() <= top_code(bits, cap)
-        # The nearest code to the brightest duty is the brightest that the cap leaves, dithered or not.
-        assert pixel_code(brightest, bits).max() == top_code(bits, cap)
+            assert codes.max() <= top_code(bits, duty_limit)
+        # The nearest code to the brightest duty is the brightest that the duty limit leaves, dithered or not.
+        assert pixel_code(brightest, bits).max() == top_code(bits, duty_limit)

@@ -12,8 +12,8 @@ from reference.small_specification import Case, small_case
 from envlab.report.page import page_text
 from envlab.report.pictures import Picture, pictures_of
 from envlab.study.specification.targets import FLASH_METRIC, Target
+from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tables import distribution_table, meets, target_table
-from envlab.study.tolerance.tolerance import ToleranceResult
 from envlab.study.tolerance.words import words_of
 
 
@@ -90,7 +90,7 @@ def tolerance(case: Case) -> ToleranceResult:
         nominal=case.choice.row,
         yield_share=float(met.all(axis=1).mean()),
         targets=target_table(targets, case.choice.row, met),
-        spread=distribution_table(targets, case.choice.row, boards),
+        distribution=distribution_table(targets, case.choice.row, boards),
         causes=pd.DataFrame([cause]),
         worst_cases=pd.DataFrame([], columns=worst_cases),
     )

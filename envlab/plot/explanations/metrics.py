@@ -80,7 +80,10 @@ def lightness_metrics(light: KnownLight, ax: Axes, *, low: float = 5.0, high: fl
 
 
 def latency_by_phase(latency_ms: FloatArray, ax: Axes) -> Axes:
-    """Draw the latency of each frame phase, ms, shape (phases,), with its mean; phase as a share of a frame."""
+    """Draw the latency of each frame phase, ms, shape (phases,), with its mean.
+
+    Phase as a share of a frame.
+    """
     phase = np.arange(latency_ms.size) / latency_ms.size
     ax.bar(
         phase, latency_ms, width=0.7 / latency_ms.size, align="edge", color=colour("latency"), label="latency"
@@ -152,7 +155,7 @@ def violation_line(target: Target, values: Sequence[float], ax: Axes) -> Axes:
     ax.plot(at, target.violation(at), color=colour("light"), linewidth=LINE_PT, label="violation")
     limit_line(ax, target.limit, vertical=True)
     note(ax, f"limit {target.limit:g}", (target.limit, 0.9), coords=("data", "axes fraction"), offset=(5, 0))
-    dress(ax, x=f"{target.figure} (scale {target.scale:g})", y="violation", grid="both")
+    dress(ax, x=f"{target.metric} (scale {target.scale:g})", y="violation", grid="both")
     ax.set_xlim(float(at.min()), float(at.max()))
     ax.set_ylim(bottom=0)
     heading(ax, "What a miss counts", colour("light"))

@@ -16,19 +16,20 @@ import numpy as np
 from envlab import __version__
 from envlab.analog.detector import Detector
 from envlab.chain import Chain
+from envlab.engine.clip_pass import BEHAVIOUR_RATE_HZ, behaviour
+from envlab.engine.tone_cache import BASS_HZ, learn_tones
 from envlab.errors import EnvlabError, EnvlabWarning, ParameterError
 from envlab.light.table import LookupTable
-from envlab.sound.stream import Sound
-from envlab.study.specification.specification import Clip, Judging
-from envlab.study.sweep.checkpoint import Checkpoint, Columns
-from envlab.engine.clip_pass import BEHAVIOUR_RATE_HZ, behaviour
-from envlab.metrics.metrics_of_clip import clip_columns, clip_seed, idle_lightness
-from envlab.metrics.clip_metrics import table_steps
-from envlab.metrics.onset_latency import onset_latency
 from envlab.metrics.across_clips import worst_over_clips
-from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, candidates_of
+from envlab.metrics.clip_metrics import table_steps
+from envlab.metrics.metrics_of_clip import clip_columns, clip_seed, idle_lightness
+from envlab.metrics.onset_latency import onset_latency
 from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
-from envlab.engine.tone_cache import BASS_HZ, learn_tones
+from envlab.sound.clip import Clip
+from envlab.sound.stream import Sound
+from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, candidates_of
+from envlab.study.specification.specification import Judging
+from envlab.study.sweep.checkpoint import Checkpoint, Columns
 from envlab.units import FloatArray, IntArray
 
 if TYPE_CHECKING:
@@ -139,9 +140,11 @@ class _Run:
         def compute() -> Columns:
             latency = onset_latency(self.chains, self.judging.street_db_spl, self.tables)
             idle = idle_lightness(self.chains, self.tables, self.judging.seed, self.workers)
-            ripple_aliasing = frame_ripple_aliasing(self.chains, self.tables, workers=self.workers).worst_lstar
+            ripple_aliasing = frame_ripple_aliasing(
+                self.chains, self.tables, workers=self.workers
+            ).worst_lstar
             late = {"onset_lag_mean_ms": latency.mean_ms, "onset_lag_worst_ms": latency.worst_ms}
-            rest = {"frame_shimmer_lstar": ripple aliasing, "idle_lstar": idle}
+            rest = {"frame_shimmer_lstar": ripple_aliasing, "idle_lstar": idle}
             rest |= {"table_step_lstar": table_steps(self.chains, self.tables)}
             return _tone_metrics(self.chains) | late | rest
 

@@ -9,7 +9,7 @@ from envlab.study.tolerance.tables import records
 
 if TYPE_CHECKING:
     from envlab.study.specification.specification import Specification
-    from envlab.study.tolerance.tolerance import ToleranceResult
+    from envlab.study.tolerance.result import ToleranceResult
 
 ORDER = 50
 _MOST_CORNERS = 3
@@ -104,11 +104,11 @@ def _flashes(result: ToleranceResult) -> list[str]:
 
 
 def _targets(result: ToleranceResult) -> list[str]:
-    spread = {row["metric"]: row for row in records(result.distribution)}
+    distribution = {row["metric"]: row for row in records(result.distribution)}
     missed = [row for row in records(result.targets) if row["yield_share"] < 1]
     lines = []
     for row in sorted(missed, key=lambda row: row["yield_share"]):
-        metric, of = row["metric"], spread[row["metric"]]
+        metric, of = row["metric"], distribution[row["metric"]]
         if metric == FLASH_METRIC:
             continue
         span = f"{value_text(metric, of['low_5'], unit=False)} to {value_text(metric, of['high_95'])}"

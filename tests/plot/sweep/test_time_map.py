@@ -84,7 +84,7 @@ def test_each_metrics_squares_hold_the_tables_column(case: Case, ax: Axes, metri
     assert drawn_values(ax) == pytest.approx(sorted(expected))
     assert ax.get_xlabel() == "Ra·C, ms  (attack: R4 × C3)"
     assert ax.get_ylabel() == "Rr·C, ms  (release: R5 × C3)"
-    assert ax.figure.axes[-1].get_ylabel().startswith(METRIC_WORDS[figure])
+    assert ax.figure.axes[-1].get_ylabel().startswith(METRIC_WORDS[metric])
     points = {line.get_label(): line for line in ax.lines}
     assert points["chosen"].get_xdata()[0] == pytest.approx(22e3 * HOLD_F * 1e3)
     assert points["chosen"].get_ydata()[0] == pytest.approx(470e3 * HOLD_F * 1e3)
@@ -159,7 +159,10 @@ def test_where_no_way_is_better_the_map_is_grey_and_says_nothing(case: Case, ax:
 
 
 def test_the_scale_shows_what_the_target_makes_worth_seeing(case: Case) -> None:
-    """At most 45 ms: latencies of 20 to 900 ms are told apart up to four times that, and the scale says so."""
+    """At most 45 ms: latencies of 20 to 900 ms are told apart up to four times that.
+
+    And the scale says so.
+    """
     table = case.choice.table.assign(onset_lag_worst_ms=np.linspace(20.0, 900.0, len(case.choice.table)))
     ax = Figure().subplots()
     time_constant_map(

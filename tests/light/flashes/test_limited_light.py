@@ -7,7 +7,7 @@ import pytest
 
 from envlab.errors import ParameterError
 from envlab.light.flashes.flash import count_flashes
-from envlab.light.limited_light import explain_frame_limit, flashes_under_limiter, limited_luminance
+from envlab.light.flashes.limited_light import explain_frame_limit, flashes_under_limiter, limited_luminance
 from envlab.light.pixels import Pixels, Supply, limit_frame, supply_duty_limit
 
 

@@ -3,9 +3,9 @@
 A picture of fixed colours, all of its pixels at one duty d, asks more of the supply the brighter its colours
 are. The limiter holds it at the duty c = limit/(what the picture takes at duty 1), at most 1: it shows
 min(d, c), and its brightest state is c. So luminance, L* and flashes of that picture refer to c. All channels
-at full white have the smallest c, the duty limit of the supply; a picture with few pixels lit has 1. Changes above c
-vanish, but a change of 10 % of c is a smaller one: which picture flashes most depends on the music, and is
-found by trying.
+at full white have the smallest c, the duty limit of the supply; a picture with few pixels lit has 1. Changes
+above c vanish, but a change of 10 % of c is a smaller one: which picture flashes most depends on the music,
+and is found by trying.
 """
 
 from __future__ import annotations
@@ -60,8 +60,9 @@ def flashes_under_limiter(
 ) -> LimitedFlashes:
     """Return the flashes of duties (frames,), 0..1, of a table up to full, over pictures of all brightnesses.
 
-    least_share: the duty at which all channels at full white are held (supply_duty_limit), above 0 to 1. shares: 2
-    or more pictures. frame_rate_hz: 1..10 000. Raises ParameterError. Rule of count_flashes [WCAG2.2].
+    least_share: the duty at which all channels at full white are held (supply_duty_limit), above 0 to 1.
+    shares: 2 or more pictures. frame_rate_hz: 1..10 000. Raises ParameterError. Rule of count_flashes
+    [WCAG2.2].
     """
     check_range("least_share", least_share, 1e-6, 1.0)
     check_whole("shares", shares, 2, 10_000)
@@ -79,6 +80,6 @@ def explain_frame_limit(pixels: Pixels, supply: Supply) -> str:
     return (
         "The table goes up to full and must never be shown without the frame limiter. L*, flashes and current"
         " of this design are those of all pixels at full white, which the limiter holds at a duty of"
-        f" {duty_limit:.3f}: that is their full light. A picture that takes less is held later, up to duty 1, and"
-        " its L* refers to its own brightest state."
+        f" {duty_limit:.3f}: that is their full light. A picture that takes less is held later, up to duty 1,"
+        " and its L* refers to its own brightest state."
     )
