@@ -73,8 +73,8 @@ def random_stimuli(rng: np.random.Generator, count: int, size: int) -> np.ndarra
 def search(built: Bench, *, seed: int = 1, rounds: int = 12, size: int = 1500) -> tuple[int, np.ndarray]:
     """Return the most cycles found and the stimulus that takes them.
 
-    Each round keeps the slowest calls, changes bytes and bits of them, crosses two of them, and adds new ones.
-    """
+    Each round keeps the slowest calls, changes bytes and bits of them, crosses two of them, and adds new
+    ones."""
     rng = np.random.default_rng(seed)
     width = built.timed.state_bytes + 2
     pool = random_stimuli(rng, size, width)
