@@ -191,6 +191,12 @@ _SOURCES = {
     "IEEE802.3": Source(
         "IEEE 802.3-2018, Standard for Ethernet, clause 3.2.9 (CRC-32)", "at second hand", ("IEEE 802.3",)
     ),
+    "Simpson1990": Source(
+        "H. R. Simpson, Four-slot fully asynchronous communication mechanism, IEE Proceedings E, vol. 137,"
+        " 1990, pp. 17-30",
+        "cited",
+        ("Simpson",),
+    ),
 }
 
 SOURCES = MappingProxyType(_SOURCES)

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import soundfile
+import tomlkit
 from click.testing import CliRunner, Result
 
 import envlab.cli
@@ -265,6 +266,46 @@ class TestOtherVerbs:
         result = run("table", bench / "mine.toml", "--out", bench / "fw", "--identifier", "while")
         refused(result, "identifier", "while")
         assert not (bench / "fw").exists()
+
+    @pytest.mark.parametrize(
+        "name", ["stdint", "ENVLAB_ROM", "envlab_parameters", "board", "hand_over", "a" * 28]
+    )
+    def test_a_name_that_would_hide_another_file(self, bench: Path, name: str) -> None:
+        refused(run("table", bench / "mine.toml", "--out", bench / "fw", "--identifier", name), "identifier")
+        assert not (bench / "fw").exists()
+
+    @pytest.mark.parametrize(
+        "follower",
+        [
+            {"kind": "mean_square", "time_s": 0.1},
+            {"kind": "peak_hold", "hold_s": 0.1, "release_s": 0.2},
+            {"kind": "moving_maximum", "window_s": 0.1},
+        ],
+        ids=lambda follower: follower["kind"],
+    )
+    def test_a_follower_that_the_runtime_lacks_leaves_the_tables(self, bench: Path, follower: dict) -> None:
+        design = tomlkit.parse((bench / "mine.toml").read_text())
+        design["follower"] = follower
+        (bench / "mine.toml").write_text(tomlkit.dumps(design))
+        result = run("table", bench / "mine.toml", "--out", bench / "fw")
+        assert result.exit_code == 0, result.output
+        assert f"left out: it has no follower {follower['kind']}, only" in " ".join(result.stdout.split())
+        names = {path.name for path in (bench / "fw").iterdir()}
+        assert not any(name.startswith("envlab_") for name in names)
+        written = read_header(bench / "fw" / "brightness_table.h")
+        table = read_design(bench / "mine.toml").brightness_table()
+        np.testing.assert_array_equal(written.duty_codes, table.duty_codes)
+        for words in (("--project",), ("--sensitivity", "steps")):
+            refused(run("table", bench / "mine.toml", "--out", bench / "more", *words), "follower")
+            assert not (bench / "more").exists()
+
+    def test_a_project_comes_whole(self, bench: Path) -> None:
+        result = run("table", bench / "mine.toml", "--out", bench / "fw", "--project")
+        assert result.exit_code == 0, result.output
+        check_firmware(bench / "fw")
+        assert {"CMakeLists.txt", "one_loop.c", "two_tasks.c", "button.c"} <= {
+            path.name for path in (bench / "fw").iterdir()
+        }
 
     @pytest.mark.parametrize("verb", ["design", "simulate", "table", "notebooks"])
     def test_help_shows_an_example_within_80_columns(self, verb: str) -> None:

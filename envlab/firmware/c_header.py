@@ -7,22 +7,23 @@ import re
 import zlib
 from pathlib import Path
 
+from envlab import __version__
 from envlab.errors import EnvlabError, FileError
 from envlab.files import write_whole
+from envlab.firmware.c_look_up import look_up_lines
 from envlab.firmware.c_names import check_identifier
 from envlab.firmware.edits import ascii_lines, code_array, compare_lines
+from envlab.firmware.marks import RUNTIME_FOLDER, mark_lines
 from envlab.firmware.table_record import (
     UNITS,
     CheckedTable,
     Record,
     explain_change,
     from_record,
-    to_record,
 )
 from envlab.light.table import LookupTable
 from envlab.units import IntArray
 
-RUNTIME_FOLDER = Path(__file__).parent / "runtime"
 _PER_ROW = {1: 16, 2: 12}
 _VALUE_LINE = re.compile(r" \*   (?P<key>\w+) = (?P<rest>.*)")
 _ARRAY_LINE = re.compile(r"static const uint(?P<width>8|16)_t (?P<identifier>\w+)\[\w+\] ENVLAB_ROM = \{")
@@ -35,21 +36,29 @@ def write_header(
     *,
     identifier: str = "brightness_table",
     design_digest: str = "",
+    export_mark: int = 0,
 ) -> None:
     """Write a table as a C99 header that compiles as it stands, also as C++.
 
     identifier: name of the array and, in capitals, beginning of every macro. design_digest: text that tells
-    which design the table belongs to, put into the header as it is.
+    which design the table belongs to, put into the header as it is. export_mark: number that the files of
+    one export share (envlab.firmware.marks); 0 for a header that stands by itself.
     The file appears whole or not at all. Raises ParameterError (a name that C cannot have) or FileError.
     """
-    text = header_text(table, identifier=identifier, design_digest=design_digest)
+    text = header_text(table, identifier=identifier, design_digest=design_digest, export_mark=export_mark)
     write_whole(path, text.encode("ascii"))
 
 
-def header_text(table: LookupTable, *, identifier: str = "brightness_table", design_digest: str = "") -> str:
+def header_text(
+    table: LookupTable,
+    *,
+    identifier: str = "brightness_table",
+    design_digest: str = "",
+    export_mark: int = 0,
+) -> str:
     """Return the text that write_header writes."""
     check_identifier("identifier", identifier)
-    return _render(table, to_record(table, design_digest), identifier)
+    return _render(CheckedTable(table, __version__, design_digest, export_mark), identifier)
 
 
 def read_header(path: str | Path) -> LookupTable:
@@ -68,16 +77,16 @@ def read_checked_header(path: str | Path) -> CheckedTable:
     _check_codes(path, record, codes, row_lines)
     try:
         checked = from_record(record, codes)
-        written = to_record(checked.table, checked.design_digest, checked.envlab_version)
-        expected = _render(checked.table, written, identifier).split("\n")
+        expected = _render(checked, identifier).split("\n")
     except (EnvlabError, KeyError, TypeError) as error:
         raise FileError(f"{path}: the header has been edited: {error}") from error
     compare_lines(path, lines, expected)
     return checked
 
 
-def _render(table: LookupTable, record: Record, identifier: str) -> str:
-    prefix = identifier.upper()
+def _render(checked: CheckedTable, identifier: str) -> str:
+    table, record, prefix = checked.table, checked.record(), identifier.upper()
+    ties = mark_lines(f"{identifier}.h", checked.export_mark) if checked.export_mark else []
     lines = [
         "/* Duty of the pixels by envelope reading. Made by envlab; do not edit: every byte is checked.",
         " *",
@@ -92,11 +101,14 @@ def _render(table: LookupTable, record: Record, identifier: str) -> str:
         "",
         *(RUNTIME_FOLDER / "envlab_rom.h").read_text("ascii").rstrip("\n").split("\n"),
         "",
+        *ties,
         *_macros(table, record, prefix),
         "",
         f"static const uint{_width(table) * 8}_t {identifier}[{prefix}_ENTRIES] ENVLAB_ROM = {{",
         *_rows(table),
         "};",
+        "",
+        *look_up_lines(table, identifier, prefix),
         "",
         "#endif",
     ]

@@ -12,12 +12,13 @@ from envlab.errors import FileError
 from envlab.files import read_whole, write_whole
 from envlab.firmware.edits import ascii_lines, code_array
 from envlab.firmware.frame_facts import frame_lines
+from envlab.firmware.golden import golden_crc32
 from envlab.firmware.level_table import LevelTable
-from envlab.firmware.parameters import HeaderFacts, parameters_text, table_text
+from envlab.firmware.marks import RUNTIME_FOLDER, marked
+from envlab.firmware.parameters import HeaderFacts, design_mark, parameters_text, table_text
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.firmware.table_record import explain_change
 
-RUNTIME_FOLDER = Path(__file__).parent / "runtime"
 RUNTIME_FILES = (
     "envlab_rom.h",
     "envlab_products.h",
@@ -25,22 +26,32 @@ RUNTIME_FILES = (
     "envlab_runtime.c",
     "envlab_frame.h",
     "envlab_frame.c",
+    "envlab_boot.h",
+    "envlab_boot.c",
 )
 DITHER_FILES = ("envlab_dither.h", "envlab_dither.c")
+GENERATED_FILES = ("envlab_parameters.h", "envlab_table.h")
 
 
 def firmware_files(design: RuntimeDesign, *, design_digest: str = "") -> dict[str, str]:
     """Return the text of every file of a design's firmware folder by its name.
 
-    design_digest: text that tells which design it belongs to, put into both generated headers.
+    design_digest: text that tells which design it belongs to, put into both generated headers. Every file
+    carries the number of the export (envlab.firmware.marks); files of two exports do not compile together.
     """
     facts = header_facts(design, design_digest)
     words, codes = design.words, design.codes
+    mark = design_mark(words, codes, facts)
     names = RUNTIME_FILES + (DITHER_FILES if design.dither is not None else ())
-    files = {name: (RUNTIME_FOLDER / name).read_text("ascii") for name in names}
+    files = {name: marked(name, (RUNTIME_FOLDER / name).read_text("ascii"), mark) for name in names}
     files["envlab_parameters.h"] = parameters_text(words, codes, facts)
     files["envlab_table.h"] = table_text(words, codes, facts)
     return files
+
+
+def mark_of(design: RuntimeDesign, *, design_digest: str = "") -> int:
+    """Return the number that every file of this export carries."""
+    return design_mark(design.words, design.codes, header_facts(design, design_digest))
 
 
 def write_firmware(design: RuntimeDesign, folder: str | Path, *, design_digest: str = "") -> list[Path]:
@@ -62,19 +73,19 @@ def write_firmware(design: RuntimeDesign, folder: str | Path, *, design_digest: 
 
 def check_firmware(folder: str | Path) -> None:
     """Raise FileError that names file and line if a file of a written firmware folder has changed since."""
-    for name in RUNTIME_FILES + DITHER_FILES:
-        written = Path(folder) / name
-        if name in DITHER_FILES and not written.exists():
-            continue
-        if read_whole(written) != (RUNTIME_FOLDER / name).read_bytes():
-            raise FileError(f"{written}: is not the runtime of this version; export it again")
-    _check_table(Path(folder) / "envlab_table.h")
-    for name in ("envlab_table.h", "envlab_parameters.h"):
-        _check_text(Path(folder) / name)
-    numbers = {_macro(Path(folder) / "envlab_table.h", "TABLE_BELONGS_TO")}
-    numbers.add(_macro(Path(folder) / "envlab_parameters.h", "DESIGN"))
-    if len(numbers) != 1:
+    place = Path(folder)
+    _check_table(place / "envlab_table.h")
+    for name in GENERATED_FILES:
+        _check_text(place / name)
+    mark = _macro(place / "envlab_parameters.h", "MARK")
+    if _macro(place / "envlab_table.h", "MARK") != mark:
         raise FileError(f"{folder}: envlab_table.h and envlab_parameters.h belong to different designs")
+    for name in RUNTIME_FILES + DITHER_FILES:
+        if name in DITHER_FILES and not (place / name).exists():
+            continue
+        text = marked(name, (RUNTIME_FOLDER / name).read_text("ascii"), mark)
+        if read_whole(place / name) != text.encode("ascii"):
+            raise FileError(f"{place / name}: is not the runtime of this version and export; export it again")
 
 
 def header_facts(design: RuntimeDesign, design_digest: str) -> HeaderFacts:
@@ -85,14 +96,15 @@ def header_facts(design: RuntimeDesign, design_digest: str) -> HeaderFacts:
         brightness_rate_hz=design.brightness_rate_hz,
         adc_bits=design.adc_bits,
         frame=design.frame_words,
+        golden_crc32=golden_crc32(design.words, design.codes, design.frame_words),
         asked=tuple(_asked(design)),
     )
 
 
 def _asked(design: RuntimeDesign) -> list[str]:
     lines = [
-        f"ADC: {design.adc_bits} bit, {design.quiescent_counts} counts at rest, {design.follower.rate_hz:g} Hz;"
-        f" a reading is the counts times {1 << (16 - design.adc_bits)}",
+        f"ADC: {design.adc_bits} bit, {design.quiescent_counts} counts quiescent,"
+        f" {design.follower.rate_hz:g} Hz; a reading is the counts times {1 << (16 - design.adc_bits)}",
         _time_line("attack", design.follower.attack),
         _time_line("release", design.follower.release),
     ]

@@ -27,13 +27,13 @@ class LevelTable:
     """A table over the brightness window.
 
     duty_codes (segments + 2,): 16 bit, never falling, the last one twice so that the look-up may read one
-    past the end. window: level at which light begins where the design has it. rest_duty: code while the
+    past the end. window: level at which light begins where the design has it. base_duty: code while the
     gate is shut. count_map: what was asked for.
     """
 
     duty_codes: IntArray
     window: int
-    rest_duty: int
+    base_duty: int
     adc_bits: int
     count_map: CountMap
 

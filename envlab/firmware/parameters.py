@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import zlib
 from dataclasses import dataclass, field
 
@@ -13,6 +12,8 @@ from envlab.digital.fixed_frame import FrameWords, check_frame_words
 from envlab.digital.fixed_words import FixedWords, check_words
 from envlab.errors import ParameterError
 from envlab.firmware.frame_macros import frame_macros
+from envlab.firmware.hand_edits import Group, Macro, group_lines
+from envlab.firmware.marks import export_mark, mark_lines
 from envlab.firmware.table_record import table_crc32
 from envlab.units import IntArray
 
@@ -20,7 +21,18 @@ _PER_ROW = 12
 
 # Macro, field of FixedWords, unit and format.
 _WORDS = (
-    ("REST", "rest", "reading at silence, unsigned Q0.16 of the ADC's full scale"),
+    ("ZERO_START", "zero_start", "reading at silence before it is learnt, unsigned Q0.16 of full scale"),
+    ("ZERO_LEAST", "zero_least", "a lower mean of readings is no silence, Q0.16 of full scale"),
+    ("ZERO_MOST", "zero_most", "a start is learnt up to here, Q0.16 of full scale"),
+    ("ZERO_REACH", "zero_reach", "rises by this at most above its lowest, Q0.16 of full scale"),
+    (
+        "ZERO_STILL",
+        "zero_still",
+        "a block is still if no reading is further above its mean, Q0.16 of full scale",
+    ),
+    ("ZERO_RISE", "zero_rise", "rise for a block, unsigned Q16.8 of a reading"),
+    ("ZERO_FALL", "zero_fall", "largest fall for a block, unsigned Q16.8 of a reading"),
+    ("ZERO_BLOCK_BITS", "zero_block_bits", "readings of a block, as a power of two"),
     ("ATTACK_FACTOR", "attack_factor", "share of the way in a period, unsigned; see the fraction"),
     ("ATTACK_FRACTION", "attack_fraction", "bits behind the point of the attack factor"),
     ("RELEASE_FACTOR", "release_factor", "share of the way in a period, unsigned; see the fraction"),
@@ -29,24 +41,33 @@ _WORDS = (
     ("RANGE", "range_level", "width of the brightness window, level units, unsigned Q4.12 octave"),
     ("AUTOMATIC_LEVEL", "automatic", "1: the window follows the music, 0: it stays"),
     ("ADAPT_EVERY", "adapt_every", "steps of envlab_brightness between two adaptations"),
+    ("JUDGE_EVERY", "judge_every", "adaptations between two judgements of the peaks"),
     ("WINDOW_START", "window_start", "floor of the window at the start, Q4.12 octave"),
-    ("WINDOW_LEAST", "window_least", "where the window stops falling, Q4.12 octave"),
-    ("WINDOW_MOST", "window_most", "where the window stops rising, Q4.12 octave"),
-    ("WINDOW_RISE", "window_rise", "rise at an adaptation, Q4.12 octave"),
-    ("WINDOW_FALL", "window_fall", "fall at an adaptation, Q4.12 octave"),
+    ("WINDOW_LEAST", "window_least", "the window goes no lower, Q4.12 octave"),
+    ("WINDOW_MOST", "window_most", "the window goes no higher, Q4.12 octave"),
+    ("WINDOW_RISE", "window_rise", "largest rise at an adaptation, Q4.12 octave"),
+    ("WINDOW_FALL", "window_fall", "largest fall at an adaptation, Q4.12 octave"),
+    ("WINDOW_STEP", "window_step", "goes up by this at most for each judgement, Q4.12 octave"),
+    ("FULL_MOST", "full_most", "more adaptations at full light for each judgement are too many"),
+    ("PATIENCE", "patience", "judgements for which too much light, or silence, is borne"),
+    ("WINDOW_BAND", "window_band", "peaks this far under the ceiling leave the window, Q4.12 octave"),
+    ("WINDOW_AIM", "window_aim", "under the ceiling, where peaks are to come, Q4.12 octave"),
+    ("SOUND_LEVEL", "sound_level", "up to here it is silence, Q4.12 octave"),
     ("NOISE_MOST", "noise_most", "where the noise stops rising, above the window, Q4.12 octave"),
     ("NOISE_RISE", "noise_rise", "rise of the noise at an adaptation, Q4.12 octave"),
     ("GATE_OPEN", "gate_open", "opens at this above the noise, Q4.12 octave"),
     ("GATE_CLOSE", "gate_close", "shuts under this above the noise, Q4.12 octave"),
-    ("REST_DUTY", "rest_duty", "duty while the gate is shut, unsigned Q16.0 of 65535"),
-    ("CAP", "cap", "every duty times (cap + 1)/65536, unsigned Q0.16"),
+    ("MUTE_FRAMES", "mute_frames", "steps of envlab_brightness that are dark after a start"),
+    ("FADE_STEP", "fade_step", "rise of the factor on every duty while fading in, unsigned Q0.16"),
+    ("BASE_DUTY", "base_duty", "duty while the gate is shut, before dimming, unsigned Q16.0 of 65535"),
+    ("DIM", "dim", "every duty times (dim + 1)/65536, unsigned Q0.16"),
     ("WINDOW_LEAST_SENSITIVE", "window_least_sensitive", "window of offset step 0, Q4.12 octave"),
     ("OFFSET_STEP", "offset_step", "from one offset step to the next, Q4.12 octave"),
     ("OFFSET_STEPS", "offset_steps", "number of offset steps"),
 )
-_PLAIN = ("attack_fraction", "release_fraction", "level_index", "automatic")
 # A frame part for whoever exports words without a design: one white pixel, never limited.
 ONE_PIXEL = FrameWords(pixels=1, channels=3, bits=16, limit=3 * 65_535, dither_bits=0, refresh_hz=100)
+_PLAIN = ("zero_block_bits", "attack_fraction", "release_fraction", "level_index", "automatic")
 
 
 @dataclass(frozen=True)
@@ -54,7 +75,8 @@ class HeaderFacts:
     """What stands in the headers beside the words.
 
     adc_bits: of a count. adc_rate_hz, brightness_rate_hz: rates of the two halves of a step. frame: words of
-    the frame and dither parts. asked: lines on what was asked for and what was achieved.
+    the frame and dither parts. golden_crc32: what the golden vectors must come to on every machine, None
+    where nobody asks. asked: lines on what was asked for and what was achieved.
     """
 
     design_digest: str
@@ -62,29 +84,52 @@ class HeaderFacts:
     brightness_rate_hz: float
     adc_bits: int = 10
     frame: FrameWords = ONE_PIXEL
+    golden_crc32: int | None = None
     asked: tuple[str, ...] = field(default=())
 
 
-def design_number(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> int:
-    """Return the 32 bit number that the two headers share: it ties them together at compile time."""
-    table = np.asarray(codes).tolist()
-    content = json.dumps([list(words), table, facts.design_digest, list(facts.frame)])
-    return zlib.crc32(content.encode())
+def design_mark(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> int:
+    """Return the number that every file of the export of this design carries."""
+    return export_mark((list(words), np.asarray(codes).tolist(), facts.design_digest, list(facts.frame)))
 
 
 def parameters_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
-    """Return envlab_parameters.h. Raises ParameterError for words that the runtime cannot work with."""
+    """Return envlab_parameters.h. Raises ParameterError for words that the runtime cannot work with.
+
+    A number in it that somebody changes by hand stops the compiler, which then says so.
+    """
     check_words(words, len(codes))
     check_frame_words(facts.frame)
-    values = [
-        ("ADC_RATE_HZ", f"{round(facts.adc_rate_hz)}ul", "Hz, rate of envlab_follow"),
-        ("ADC_SHIFT", f"{16 - facts.adc_bits}u", "bits to shift a count up by to make it a reading"),
-        ("BRIGHTNESS_RATE_HZ", f"{round(facts.brightness_rate_hz)}ul", "Hz, rate of envlab_brightness"),
-        *((macro, _literal(words, name), unit) for macro, name, unit in _WORDS),
-        *frame_macros(facts.frame),
+    body = [line for group in _groups(words, facts) for line in group_lines(group, "envlab_parameters.h")]
+    return _header("ENVLAB_PARAMETERS", "Parameters", body, words, codes, facts)
+
+
+def _groups(words: FixedWords, facts: HeaderFacts) -> list[Group]:
+    rates = (
+        Macro("ADC_RATE_HZ", f"{round(facts.adc_rate_hz)}ul", "Hz, rate of envlab_follow"),
+        Macro("ADC_BITS", f"{facts.adc_bits}u", "bits of a count"),
+        Macro("ADC_SHIFT", f"{16 - facts.adc_bits}u", "bits to shift a count up by to make it a reading"),
+        Macro("BRIGHTNESS_RATE_HZ", f"{round(facts.brightness_rate_hz)}ul", "Hz, rate of envlab_brightness"),
+        Macro("ADC_RATE_MILLIHZ", f"{round(1000 * facts.adc_rate_hz)}ul", "mHz, the same to three places"),
+        Macro(
+            "BRIGHTNESS_RATE_MILLIHZ",
+            f"{round(1000 * facts.brightness_rate_hz)}ul",
+            "mHz, the same to three places",
+        ),
+    )
+    light = tuple(Macro(macro, _literal(words, name), unit) for macro, name, unit in _WORDS)
+    frame = tuple(Macro(*line) for line in frame_macros(facts.frame))
+    groups = [
+        Group("the rates", rates),
+        Group("the follower, the window or the gate", light),
+        Group("the pixels and the current limit", frame),
     ]
-    body = [f"#define ENVLAB_{macro} {value} /* {unit} */" for macro, value, unit in values]
-    return _header("ENVLAB_PARAMETERS", "Parameters", "DESIGN", body, words, codes, facts)
+    if facts.golden_crc32 is not None:
+        golden = Macro(
+            "GOLDEN_CRC32", f"0x{facts.golden_crc32:08X}ul", "CRC-32 of what the golden vectors give"
+        )
+        groups.append(Group("the golden vectors", (golden,)))
+    return groups
 
 
 def table_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
@@ -103,7 +148,7 @@ def table_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
         *_rows(table),
         "};",
     ]
-    return _header("ENVLAB_TABLE", "Table", "TABLE_BELONGS_TO", body, words, codes, facts)
+    return _header("ENVLAB_TABLE", "Table", body, words, codes, facts)
 
 
 def _rows(table: IntArray) -> list[str]:
@@ -122,15 +167,8 @@ def _literal(words: FixedWords, name: str) -> str:
 
 
 def _header(
-    guard: str,
-    title: str,
-    number_macro: str,
-    body: list[str],
-    words: FixedWords,
-    codes: IntArray,
-    facts: HeaderFacts,
+    guard: str, title: str, body: list[str], words: FixedWords, codes: IntArray, facts: HeaderFacts
 ) -> str:
-    number = design_number(words, codes, facts)
     lines = [
         f"/* {title} of the runtime. Made by envlab {__version__}; do not edit: it is checked.",
         " *",
@@ -143,7 +181,8 @@ def _header(
         "#include <stdint.h>",
         '#include "envlab_rom.h"',
         "",
-        f"#define ENVLAB_{number_macro} 0x{number:08X}ul /* number that parameters and table share */",
+        *mark_lines(f"{guard.lower()}.h", design_mark(words, codes, facts)),
+        "",
         *body,
         "",
         "#endif",

@@ -28,12 +28,17 @@ from envlab.units import IntArray
 _CSV_COLUMNS = ("entry", "envelope_counts", "duty_code", "duty")
 
 
-def write_csv(table: LookupTable, path: str | Path, *, design_digest: str = "") -> None:
+def write_csv(table: LookupTable, path: str | Path, *, design_digest: str = "", export_mark: int = 0) -> None:
     """Write a table as CSV: lines "# key = value | unit", then one row for each entry.
 
     Columns: entry; envelope_counts above quiescent; duty_code; duty, share of full. Raises FileError.
     """
-    write_whole(path, _csv_text(table, to_record(table, design_digest)).encode("ascii"))
+    write_whole(path, csv_bytes(table, design_digest=design_digest, export_mark=export_mark))
+
+
+def csv_bytes(table: LookupTable, *, design_digest: str = "", export_mark: int = 0) -> bytes:
+    """Return what write_csv writes."""
+    return _csv_text(table, to_record(table, design_digest, export_mark)).encode("ascii")
 
 
 def read_csv(path: str | Path) -> CheckedTable:
@@ -53,15 +58,21 @@ def read_csv(path: str | Path) -> CheckedTable:
             f"{path}: no brightness table of envlab, or the column duty_code is broken"
         ) from error
     checked = _checked(path, record, code_array(path, codes))
-    written = to_record(checked.table, checked.design_digest, checked.envlab_version)
-    expected = _csv_text(checked.table, written).split("\n")
+    expected = _csv_text(checked.table, checked.record()).split("\n")
     compare_lines(path, lines, expected)
     return checked
 
 
-def write_json(table: LookupTable, path: str | Path, *, design_digest: str = "") -> None:
+def write_json(
+    table: LookupTable, path: str | Path, *, design_digest: str = "", export_mark: int = 0
+) -> None:
     """Write a table as JSON: its values, their units, and the list duty_codes. Raises FileError."""
-    write_whole(path, _json_text(table, to_record(table, design_digest)).encode("ascii"))
+    write_whole(path, json_bytes(table, design_digest=design_digest, export_mark=export_mark))
+
+
+def json_bytes(table: LookupTable, *, design_digest: str = "", export_mark: int = 0) -> bytes:
+    """Return what write_json writes."""
+    return _json_text(table, to_record(table, design_digest, export_mark)).encode("ascii")
 
 
 def read_json(path: str | Path) -> CheckedTable:
@@ -74,21 +85,27 @@ def read_json(path: str | Path) -> CheckedTable:
     except (KeyError, TypeError, ValueError) as error:
         raise FileError(f"{path}: no brightness table of envlab: {error} is missing or broken") from error
     checked = _checked(path, record, code_array(path, codes))
-    written = to_record(checked.table, checked.design_digest, checked.envlab_version)
-    compare_lines(path, lines, _json_text(checked.table, written).split("\n"))
+    compare_lines(path, lines, _json_text(checked.table, checked.record()).split("\n"))
     return checked
 
 
-def write_binary(table: LookupTable, path: str | Path, *, design_digest: str = "") -> None:
+def write_binary(
+    table: LookupTable, path: str | Path, *, design_digest: str = "", export_mark: int = 0
+) -> None:
     """Write a table as raw little-endian codes, ready to be flashed, with a trailer that firmware may ignore.
 
     Layout: the codes (entries bytes up to 8 bit, else 2·entries), then the other values as JSON, then the
     length of that JSON and the CRC-32 of everything before the CRC, each as little-endian 32 bit.
     """
+    write_whole(path, binary_bytes(table, design_digest=design_digest, export_mark=export_mark))
+
+
+def binary_bytes(table: LookupTable, *, design_digest: str = "", export_mark: int = 0) -> bytes:
+    """Return what write_binary writes."""
     codes = code_bytes(table.duty_codes, table.bits)
-    values = json.dumps(to_record(table, design_digest)).encode("ascii")
+    values = json.dumps(to_record(table, design_digest, export_mark)).encode("ascii")
     body = codes + values + len(values).to_bytes(4, "little")
-    write_whole(path, body + zlib.crc32(body).to_bytes(4, "little"))
+    return body + zlib.crc32(body).to_bytes(4, "little")
 
 
 def read_binary(path: str | Path) -> CheckedTable:

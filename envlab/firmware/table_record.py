@@ -21,6 +21,7 @@ UNITS = {
     "format": "number of this file format",
     "envlab_version": "version that wrote this file",
     "design_digest": "digest of the design it belongs to",
+    "export_mark": "number that all files of one export share, 0: written by itself",
     "name": "text",
     "entries": "entries",
     "bits": "bit, depth of a duty code; duty = code / (2^bits - 1)",
@@ -45,11 +46,16 @@ Record = dict[str, Value]
 
 @dataclass(frozen=True)
 class CheckedTable:
-    """A table as read back, with the version and the design digest that stood beside it."""
+    """A table as read back, with version, design digest and number of the export that stood beside it."""
 
     table: LookupTable
     envlab_version: str
     design_digest: str
+    export_mark: int = 0
+
+    def record(self) -> Record:
+        """Return every value as it was written."""
+        return to_record(self.table, self.design_digest, self.export_mark, self.envlab_version)
 
 
 def code_bytes(codes: IntArray, bits: int) -> bytes:
@@ -67,13 +73,16 @@ def table_crc32(codes: IntArray, bits: int) -> int:
     return zlib.crc32(code_bytes(codes, bits))
 
 
-def to_record(table: LookupTable, design_digest: str, version: str = __version__) -> Record:
+def to_record(
+    table: LookupTable, design_digest: str, export_mark: int = 0, version: str = __version__
+) -> Record:
     """Return every value of a table but its codes, in the order of UNITS."""
     _check_digest(design_digest)
     values: dict[str, Value] = {
         "format": FORMAT,
         "envlab_version": version,
         "design_digest": design_digest,
+        "export_mark": export_mark,
         "name": table.name,
         "entries": table.entries,
         "bits": int(table.bits),
@@ -103,7 +112,10 @@ def from_record(record: Mapping[str, Value], codes: IntArray) -> CheckedTable:
     given = {name: record[name] for name in names}
     notes = tuple(record["notes"]) if isinstance(record["notes"], list) else ()
     table = LookupTable(duty_codes=codes, count_map=count_map, notes=notes, **given)  # type: ignore[arg-type]
-    return CheckedTable(table, str(record["envlab_version"]), str(record["design_digest"]))
+    mark = record["export_mark"]
+    if isinstance(mark, bool) or not isinstance(mark, int) or not 0 <= mark < 1 << 32:
+        raise ParameterError("export_mark", mark, "a whole number of 32 bit")
+    return CheckedTable(table, str(record["envlab_version"]), str(record["design_digest"]), mark)
 
 
 def find_changed_entry(data: bytes, wanted_crc32: int, width: int) -> tuple[int, int] | None:

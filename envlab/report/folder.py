@@ -7,7 +7,7 @@ import io
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Collection
+from collections.abc import Collection
 from pathlib import Path
 
 import tomlkit
@@ -15,7 +15,7 @@ import tomlkit
 from envlab.design_file import digest, with_parts
 from envlab.errors import FileError
 from envlab.firmware.c_header import header_text
-from envlab.firmware.table_files import write_csv
+from envlab.firmware.table_files import csv_bytes
 from envlab.plot.schematic.schematic import schematic_png, schematic_svg
 from envlab.shipped import shipped_folder
 from envlab.study.specification.parts_list import parts_list
@@ -86,18 +86,8 @@ def result_files(specification: Specification, choice: Choice, folder: Path, pag
         table = choice.chain.brightness_table()
         mark = digest(choice.chain)
         files["brightness_table.h"] = header_text(table, design_digest=mark).encode()
-        files["brightness_table.csv"] = written_by(
-            lambda path: write_csv(table, path, design_digest=mark), "brightness_table.csv"
-        )
+        files["brightness_table.csv"] = csv_bytes(table, design_digest=mark)
     return files
-
-
-def written_by(write: Callable[[Path], None], name: str) -> bytes:
-    """Return what a function writes into a file."""
-    with tempfile.TemporaryDirectory() as place:
-        path = Path(place) / name
-        write(path)
-        return path.read_bytes()
 
 
 def chosen_design_text(specification: Specification, choice: Choice, folder: Path) -> str:

@@ -3,6 +3,7 @@
  * Record: codes of the first refresh, carry after it, codes of the second (16 each), sum of codes, sum of
  * fine duties (32), factor, carry after the second (16), limited, phase after both refreshes, table is whole (8). */
 #include "driver.h"
+#include "envlab_boot.h"
 #include "envlab_frame.h"
 #include "envlab_runtime.h"
 #if ENVLAB_FRAME_DITHER_BITS != 0

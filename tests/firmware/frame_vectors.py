@@ -18,7 +18,8 @@ from envlab.digital.fixed_frame import (
     refresh_thresholds,
     scale_words,
 )
-from envlab.firmware.export import DITHER_FILES, RUNTIME_FOLDER
+from envlab.firmware.export import DITHER_FILES, RUNTIME_FILES, RUNTIME_FOLDER
+from envlab.firmware.golden import golden_crc32
 from envlab.firmware.parameters import HeaderFacts, parameters_text, table_text
 
 DRIVER = Path(__file__).parent / "frame_driver.c"
@@ -60,10 +61,10 @@ class FrameCase:
 def _case(*words: int) -> FrameCase:
     frame = FrameWords(*words)
     parade = twin_vectors.CASES["parade"]
-    files = dict(parade.files)
-    if frame.dither_bits:
-        files |= {name: (RUNTIME_FOLDER / name).read_text("ascii") for name in DITHER_FILES}
-    facts = HeaderFacts("a frame", 1000.0, 1000.0, frame=frame)
+    names = RUNTIME_FILES + (DITHER_FILES if frame.dither_bits else ())
+    files = {name: (RUNTIME_FOLDER / name).read_text("ascii") for name in names}
+    golden = golden_crc32(parade.words, parade.codes, frame)
+    facts = HeaderFacts("a frame", 1000.0, 1000.0, frame=frame, golden_crc32=golden)
     files["envlab_parameters.h"] = parameters_text(parade.words, parade.codes, facts)
     files["envlab_table.h"] = table_text(parade.words, parade.codes, facts)
     return FrameCase(frame, files)

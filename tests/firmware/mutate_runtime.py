@@ -104,7 +104,9 @@ def mutants_of(name: str, text: str) -> list[Mutant]:
     """Return every single change of the patterns above in the C statements of a file."""
     found: dict[tuple[int, str], Mutant] = {}
     lines = text.split("\n")
-    first = next((n for n, line in enumerate(lines) if line == "#else"), 0) if name.endswith(".h") else 0
+    # In a header the last #else begins the form in C, which is the one that the host compiles.
+    first = max((n for n, line in enumerate(lines) if line == "#else"), default=0)
+    first = first if name.endswith(".h") else 0
     inside = False
     for number in range(first, len(lines)):
         line = lines[number]

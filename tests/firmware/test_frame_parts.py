@@ -22,7 +22,7 @@ def frame_driver(case: frame_vectors.FrameCase, files: dict[str, str], folder: P
         folder,
         input_bytes=case.sizes[0],
         record_bytes=case.sizes[1],
-        parts=("envlab_runtime.c", "envlab_frame.c", *dither),
+        parts=("envlab_runtime.c", "envlab_frame.c", "envlab_boot.c", *dither),
     )
 
 

@@ -80,7 +80,7 @@ def test_the_stimuli_reach_every_end(case):
         )
         assert record["noise"].max() >= words.noise_most
     assert (offsets >= words.offset_steps).any()
-    shut = record["duty"] == words.rest_duty
+    shut = record["duty"] == words.base_duty
     assert shut.any() or words.gate_open == 0
 
 
@@ -97,8 +97,8 @@ def test_together_the_cases_hold_the_extremes():
         assert {getattr(w, name) for w in every} == values, name
     assert any(w.gate_open == w.gate_close == 0 for w in every)
     assert any(w.gate_close > w.range_level > 0 for w in every)
-    assert any(w.cap < 32_768 for w in every)
-    assert any(w.cap == 65_535 for w in every)
+    assert any(w.dim < 32_768 for w in every)
+    assert any(w.dim == 65_535 for w in every)
 
 
 FRAME_CASE = frame_vectors.CASES["8 bit, dithered"]
@@ -138,7 +138,7 @@ def test_a_changed_table_is_noticed_at_start_up(frame_folder, c_compiler):
 def test_headers_of_two_designs_do_not_compile_together(frame_folder, c_compiler):
     other = twin.CASES["longest"].files["envlab_table.h"]
     (frame_folder / "envlab_table.h").write_text(other, "ascii")
-    with pytest.raises(AssertionError, match="belong to two different designs"):
+    with pytest.raises(AssertionError, match="is of another export than a file before it"):
         build(c_compiler, frame_vectors.DRIVER, frame_folder, FRAME_CASE.sizes)
 
 

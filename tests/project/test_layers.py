@@ -27,7 +27,7 @@ ROWS = (
     ("engine",),
     ("chain", "shipped"),
     ("design_file", "board_firmware"),
-    ("metrics",),
+    ("firmware_folder", "metrics"),
     ("study",),
     ("plot",),
     ("widget", "report"),

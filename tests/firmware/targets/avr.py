@@ -96,6 +96,15 @@ class AvrMachine:
             costs[name] = CallCost(int(calls), int(least), int(most), float(mean), int(stack))
         return costs
 
+    def cycles_of_each(self, image: Image, stimuli: bytes, function: str, *, counter: str) -> bytes:
+        """Run and return the records, the cycles of each call of a function put where `counter` stands.
+
+        function must not be inlined; counter is a variable of four bytes, filled when a call has returned.
+        """
+        words = [f"profile={function},{image.symbols[function]}"]
+        words.append(f"cycles={image.symbols[counter] - RAM_OFFSET}")
+        return self._simulate(image, stimuli, *words)[0]
+
     def _defines(self) -> list[str]:
         return [f"-DDRIVER_PORT={self.port}", f"-DDRIVER_VECTOR={self.vector}"]
 

@@ -1,13 +1,14 @@
 /* Runs a driver on libsimavr's processor model: stimuli from standard input, records to standard output.
  *
  *   avr_runner mcu=NAME code=FILE port=ADDR input=ADDR,BYTES record=ADDR,BYTES
- *              [profile=NAME,ADDR]... [interrupt=VECTOR,READER_ADDR]
+ *              [profile=NAME,ADDR]... [cycles=ADDR] [interrupt=VECTOR,READER_ADDR]
  *
  * Addresses are numbers; code addresses count bytes. With `profile`, each call of the function at ADDR is
  * timed from its call (or the jump in place of a last call) to its return, and standard error gets one line
  * a function:
  *   NAME calls least_cycles most_cycles mean_cycles stack_bytes
- * where the stack includes the return address. With `interrupt`, the first two stimulus bytes are a
+ * where the stack includes the return address. With `cycles`, the cycles of each of those calls are written to
+ * the four bytes at ADDR as soon as it has returned. With `interrupt`, the first two stimulus bytes are a
  * number k: VECTOR is raised when the function at READER_ADDR has run k of its instructions, answered after
  * one more if interrupts are on, and not raised at all if the function returns sooner.
  */
@@ -36,7 +37,7 @@ struct profile {
 };
 
 static struct {
-    uint16_t port, input, input_bytes, record, record_bytes;
+    uint16_t port, input, input_bytes, record, record_bytes, cycles;
     struct profile profiles[MOST_PROFILES];
     int profile_count;
     uint32_t reader;
@@ -78,7 +79,9 @@ static uint16_t stack_pointer(const avr_t *avr)
 static void watch(const avr_t *avr, struct profile *p, uint64_t cycle_before)
 {
     const uint16_t stack = stack_pointer(avr);
+    uint8_t *data = avr->data;
     uint64_t cycles;
+    int n;
 
     if (!p->inside) {
         if (avr->pc == p->address) {
@@ -97,6 +100,11 @@ static void watch(const avr_t *avr, struct profile *p, uint64_t cycle_before)
     }
     p->inside = 0;
     cycles = avr->cycle - p->started;
+    if (run.cycles != 0) {
+        for (n = 0; n < 4; n++) {
+            data[run.cycles + n] = (uint8_t)(cycles >> (8 * n));
+        }
+    }
     if (p->calls == 0 || cycles < p->least) {
         p->least = cycles;
     }
@@ -191,6 +199,8 @@ static avr_t *prepare(int count, char **words)
         } else if (sscanf(w, "record=%u,%u", &a, &b) == 2) {
             run.record = (uint16_t)a;
             run.record_bytes = (uint16_t)b;
+        } else if (sscanf(w, "cycles=%u", &a) == 1) {
+            run.cycles = (uint16_t)a;
         } else if (sscanf(w, "interrupt=%u,%u", &a, &b) == 2) {
             run.interrupting = 1;
             run.vector.vector = (uint8_t)a;

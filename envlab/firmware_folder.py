@@ -1,0 +1,116 @@
+"""The folder that goes to the firmware: tables in every form, the runtime with its numbers, the facts."""
+
+from __future__ import annotations
+
+from envlab.board_firmware import both_tables, runtime_design
+from envlab.chain import Chain
+from envlab.design_file import STAGES, digest
+from envlab.digital.auto_level import LevelControl
+from envlab.digital.fixed_point import FIRMWARE_FOLLOWERS, has_firmware_follower
+from envlab.errors import ParameterError
+from envlab.firmware.c_header import header_text
+from envlab.firmware.c_names import check_identifier
+from envlab.firmware.cost import runtime_cost
+from envlab.firmware.export import DITHER_FILES, GENERATED_FILES, RUNTIME_FILES, firmware_files, mark_of
+from envlab.firmware.project_files import project_files, project_names
+from envlab.firmware.table_files import binary_bytes, csv_bytes, json_bytes
+from envlab.light.table import LookupTable
+from envlab.light.table_facts import depth_advice, table_facts
+
+# Everything but the tables that an export can leave in its folder.
+FIRMWARE_NAMES = (*RUNTIME_FILES, *DITHER_FILES, *GENERATED_FILES, *project_names())
+
+
+def firmware_folder(
+    chain: Chain, identifier: str, level: LevelControl | None, *, project: bool = False
+) -> dict[str, bytes]:
+    """Return every file of the firmware folder, name → content.
+
+    The table under identifier is limited; where the supply caps, a second one, identifier_full, goes up to
+    full duty. Beside them lie the runtime's sources with envlab_parameters.h and envlab_table.h, unless the
+    chain has a follower that the runtime lacks. project: also a whole program around them, which builds as
+    it is. Raises ParameterError for a name that C cannot have, and where a project or a level is asked for
+    that the runtime cannot do.
+    """
+    check_table_name(chain, identifier)
+    tables, design_mark, mark = both_tables(chain), digest(chain), 0
+    files: dict[str, bytes] = {}
+    if has_firmware_follower(chain.follower):
+        design = runtime_design(chain, level=level)
+        mark = mark_of(design, design_digest=design_mark)
+        texts = firmware_files(design, design_digest=design_mark)
+        if project:
+            texts |= project_files(mark)
+        files = {name: text.encode("ascii") for name, text in texts.items()}
+    elif project or level is not None:
+        raise ParameterError("follower", _kind(chain), f"{_kinds_in_firmware()}, which the runtime has")
+    written = _table_files(tables.limited, identifier, design_mark, mark)
+    if chain.duty_limit < 1:
+        written |= _table_files(tables.unlimited, f"{identifier}_full", design_mark, mark)
+    return written | files
+
+
+def check_table_name(chain: Chain, identifier: str) -> None:
+    """Raise ParameterError unless the tables may be called so, beside all other files of the folder."""
+    beside = [name.rpartition(".")[0] for name in FIRMWARE_NAMES]
+    check_identifier("identifier", identifier, files=beside)
+    if chain.duty_limit < 1:
+        check_identifier("identifier", f"{identifier}_full", files=beside)
+
+
+def _table_files(table: LookupTable, identifier: str, design_digest: str, mark: int) -> dict[str, bytes]:
+    header = header_text(table, identifier=identifier, design_digest=design_digest, export_mark=mark)
+    return {
+        f"{identifier}.h": header.encode("ascii"),
+        f"{identifier}.csv": csv_bytes(table, design_digest=design_digest, export_mark=mark),
+        f"{identifier}.json": json_bytes(table, design_digest=design_digest, export_mark=mark),
+        f"{identifier}.bin": binary_bytes(table, design_digest=design_digest, export_mark=mark),
+    }
+
+
+def firmware_words(chain: Chain, level: LevelControl | None) -> list[str]:
+    """Return what the maker should know about the tables and the runtime, one sentence or two a line."""
+    tables = both_tables(chain)
+    facts = table_facts(tables.limited, chain.level_scale())
+    lines = [
+        f"{facts.entries} entries of {tables.limited.bits} bit over envelope counts 0 to "
+        f"{tables.limited.full_scale_counts}, top duty {tables.limited.duty.max():.3f} of full.",
+        tables.words,
+        f"It shows {facts.distinct_levels} levels; the largest step is {facts.largest_step_lstar:.1f} L*, "
+        f"first light comes at {facts.first_lit_counts:g} counts, {facts.first_lit_db_spl:.0f} dB SPL.",
+        depth_advice(chain.pixel_bits, chain.frame_rate_hz, duty_limit=chain.duty_limit).words,
+        "Whether the lights flash too often is judged by envlab design, with music: after a change of floor, "
+        "ceiling or depth, run it again.",
+        _runtime_words(chain, level),
+    ]
+    return [line for line in lines if line]
+
+
+def _kind(chain: Chain) -> str:
+    """Return what a design file calls the chain's follower."""
+    return next(kind for kind, stage in _followers().items() if stage is type(chain.follower))
+
+
+def _kinds_in_firmware() -> str:
+    *first, last = (kind for kind, stage in _followers().items() if stage in FIRMWARE_FOLLOWERS)
+    return f"{', '.join(first)} or {last}"
+
+
+def _followers() -> dict[str, type]:
+    stages = STAGES["follower"]
+    assert isinstance(stages, dict)
+    return stages
+
+
+def _runtime_words(chain: Chain, level: LevelControl | None) -> str:
+    if not has_firmware_follower(chain.follower):
+        return (
+            f"The runtime is left out: it has no follower {_kind(chain)}, only {_kinds_in_firmware()}. The "
+            "tables are for firmware of your own that follows the readings."
+        )
+    cost = runtime_cost(runtime_design(chain, level=level))
+    return (
+        f"The runtime takes {100 * cost.processor_share:.1f} % of an 8-bit processor at "
+        f"{cost.clock_hz / 1e6:g} MHz, {cost.flash_bytes} bytes of flash and {cost.state_bytes} of memory, "
+        "at most."
+    )
