@@ -19,7 +19,7 @@ _WORDS = (
 )
 NO_GUARD = (
     "NO FLASH GUARD: THIS LIGHT CAN FLASH MORE THAN THREE TIMES A SECOND.",
-    "FLASHING LIGHT CAN HARM PEOPLE WITH PHOTOSENSITIVE EPILEPSY. USE IT ONLY WHERE EVERYBODY HAS BEEN WARNED.",
+    "FLASHING LIGHT CAN CAUSE SEIZURES. SHOW IT ONLY WHERE EVERYBODY WHO SEES IT HAS BEEN WARNED.",
 )
 
 
@@ -37,5 +37,7 @@ def guard_macros(words: GuardWords | None) -> list[tuple[str, str, str]]:
 def guard_text(words: GuardWords | None) -> str:
     """Return the lines of the parameter header as C; without a guard they say so in capitals."""
     warning = [] if words is not None else ["/* " + "\n * ".join(NO_GUARD) + " */"]
-    lines = [f"#define ENVLAB_{macro} {value} /* {comment} */" for macro, value, comment in guard_macros(words)]
+    lines = [
+        f"#define ENVLAB_{macro} {value} /* {comment} */" for macro, value, comment in guard_macros(words)
+    ]
     return "\n".join([*warning, *lines]) + "\n"

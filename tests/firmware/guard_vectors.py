@@ -57,7 +57,18 @@ def lights(words: GuardWords, frames: int, seed: int = 1) -> np.ndarray:
     up = 8 if words.bits == 8 else 0
     least, top = words.least << up, words.top << up
     code = 1 << (16 - words.bits)
-    near = np.array([0, 0, least, 2 * least, top - least, top, min(top + least, 65_535), min(words.always, words.top) << up])
+    near = np.array(
+        [
+            0,
+            0,
+            least,
+            2 * least,
+            top - least,
+            top,
+            min(top + least, 65_535),
+            min(words.always, words.top) << up,
+        ]
+    )
     found: list[np.ndarray] = []
     total, last, pace = 0, 0, 8.0
     second = words.reach * words.frames_per_tick
