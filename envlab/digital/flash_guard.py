@@ -7,57 +7,61 @@ The rule that it counts by
 --------------------------
 1. Light is the code that is shown: the nearest of the pixels' depth, half up. Above 0.9 of the brightest
    state nothing is told apart. Before the first frame all is dark.
-2. A change is complete in the frame whose light stands a tenth of the brightest state or more from the
-   farthest that the latest change led to. Rises and falls so come in turn. A change leads on for as long as
-   the light goes farther the same way, by however little.
-3. A change is dated when the light last left the cell that lies one change back from the farthest it has led
-   to; a cell is a seventh to a quarter of a change wide, one code where a change has few. A change that leads
-   on is dated anew. Dates are kept in a byte, modulo 256 ticks: what began longer ago than that may be dated
-   too late, never too early. A tick is a frame up to 233 Hz, a few frames above.
-4. Two changes count together while their dates are at most a second apart, in ticks of a clock that is 3 %
-   fast (guard_words). Under a limit that colours can move, a light above what the limit always grants counts
-   one change more: the fall that the limit may make of it.
-5. Eight changes that count together are four flashes. Seven is the most that the guard lets through.
+2. A change is complete in the frame whose light lies a tenth of the brightest state or more from the farthest
+   that the change before has led to. So rises and falls come in turn. The latest change leads on whenever the
+   light goes farther the same way, by however little.
+3. A change is dated by its farthest frame: at the frame after the light was last in the cell that lies one
+   change back from there, or beyond it. A cell is a seventh to a quarter of a change wide, one code where a
+   change has few. Dates are bytes: what began more than 255 ticks earlier may be dated too late, never too
+   early. A tick is a frame up to 233 Hz, several frames above.
+4. A change that is about to be complete counts together with those dated at most a second before, in ticks of
+   a clock that is 3 % fast (guard_words). Under a limit that colours can move, a rise to more than the limit
+   always grants counts one more: the fall that the limit may make of it.
+5. Eight changes that count together are four flashes; the guard lets seven through.
 
 What it does
 ------------
-While the eighth change would be complete, the light follows what is wanted up to one code less than a change,
-and no further. Nothing else is ever altered. (Freezing the light, waiting in the dark, and slewing afterwards
-were tried on clips: they differ more from the wanted light, in mean and in root mean square of L*.)
+Where the eighth change would be complete, the light goes up to one code less than a change and no further;
+within that it follows what is wanted. Nothing else is ever altered. (Freezing it, waiting in the dark and
+slewing afterwards lie farther from the wanted light: tests/benchmarks/bench_guard.py.)
 
-Why it never shows more than three
-----------------------------------
-Invariant, after every frame: among the changes of the shown light no eight count together, and the changes
-that count are exactly those between `first` and `next`.
+Why a fourth flash is never shown
+---------------------------------
+Invariant: of the changes of the shown light no eight count together. It can always be kept: a frame completes
+one change at most, and none as long as its light stays within a change of `low`, which is always possible.
+It is enough, because of this:
 
-- It can always be kept: a frame completes at most one change, and it completes none if the light stays less
-  than a change away from `low`, which the light of the frame before was (were it not, that frame would have
-  completed the change, or have been held). So there is always something to show.
-- The rule never counts fewer than count_flashes does. Let f0 < f1 < … < f8 be frames of one second that go up
-  and down in turn by a change each, 8 changes, f8 − f0 − 1 frames apart at most `reach`. (a) The codes that
-  count_flashes takes for a change, a tenth apart and the darker below 0.8, differ by `least` or more here:
-  cutting at `top`, 0.8 + 0.1, takes away only from the lighter state, and leaves it a change above every darker
-  one below 0.8. (b) Greedy counting never falls behind: by induction, when frame fi is taken the rule has
-  completed a change in the direction of f(i−1) → fi that is still the latest, or one more since. So it has
-  completed, after f0, one for each i from 2 to 8, and the one that was the latest at f1 leads, at the latest in
-  f1, to where a change back lies at f0 or later. (c) Its date by rule 3 is then not before f0 + 1: the light
-  was at f0 in that cell or beyond it. Dates never decrease from change to change, because a change starts where
-  the one before has led to. So all eight dates lie within f0 + 1 … f8, `reach` frames, and count together.
-- A second of a clock that is up to 3 % fast or slow has at most floor(1.03 · rate) frames between two starts.
-- Ticks of n frames lose nothing: floor(b/n) − floor(a/n) ≤ ceil((b − a)/n).
-- A held light is one that the limit grants. The guard raises the light above what is wanted only while a fall
-  is held. Then seven changes count, the last a rise, and by rule 4 that rise did not lead higher than one code
-  less than a change above what is always granted; held is one code less than a change below. So what is shown
-  is at most the greater of the wanted and the always granted duty. Below a granted duty every duty is granted.
+Let f0 < f1 < … < f8 be frames of one second, whose codes go up and down in turn by a tenth or more with the
+darker below 0.8; they are what count_flashes calls four flashes. Cutting at 0.9 takes nothing from these
+steps: what is below 0.8 stays, and what is lighter stays a change above it. *Lemma: for every i the rule has a
+change in the direction of the step from f(i−1) to fi that is complete by fi and dated after f(i−1).* Take a
+rise, a fall is the same upside down. Let m be the latest change at fi.
+ - m is a rise. Its highest frame g comes after f(i−1): else the light at f(i−1), a change under fi and so
+   under g, had completed a fall. At f(i−1) it was a change or more under g, so the date is later.
+ - m is a fall. As no rise is complete at fi, the lowest since m is more than the light at fi less a change,
+   so above that at f(i−1): m was completed after f(i−1). The rise before m led a change or more above m's
+   lowest. Its highest frame comes after f(i−1), else the fall had been complete by then; so does its date.
+The change of step i+1 comes later in the rule's row than that of step i: dated after fi, it was still leading
+on when the other was complete already. So there are eight, all dated after f0, the last complete by f8, which
+is `reach` + 1 frames after f0 at most: they count together, and the guard had held the last.
+
+Counted by 8 bits of time in ticks of n frames nothing is lost: floor(b/n) − floor(a/n) ≤ ceil((b − a)/n), and
+a date modulo 256 is never too early. A real second has at most floor(1.03 · rate) frames that begin after its
+first.
+
+A held light is one that the limit grants: the guard raises the light above what is wanted only to hold back a
+fall. Seven changes count then, the last a rise, and by rule 4 it has led to less than a change above what is
+always granted; the held light is one code less than a change under that. So what is shown is at most the
+greater of the wanted and the always granted duty. Below a granted duty every duty is granted.
 
 What it covers, and what not
 ----------------------------
-It knows the one duty that all pixels share, not what a program does to colours and patterns by itself. Of red
-flashes (WCAG: saturated red, two pairs of opposing transitions are counted apart) it covers those that the
-duty makes: light of one colour, red included, goes dark and comes back only with the duty, and a state darker
-than a tenth is where a general flash is counted too. It does not cover a program that changes between deep red
-and another colour at equal duty; a design file has no colour key, so that is the program's own care. A power
-cut is a fall that no firmware holds back. Kept limits are no medical clearance.
+It knows the one duty that all pixels share, not what a program does to colours and patterns by itself. Red
+flashes ([WCAG2.2] counts transitions to and from saturated red apart) are covered where the duty makes them
+by changes of a tenth or more, the colour being the same all the time. A light of deep red that goes dark from
+less than a tenth is not counted, nor is a program that changes between red and another colour. Design files
+have no key for colours, so this is left to the program. A power cut is a fall that no firmware holds back.
+Keeping the limit is no medical clearance.
 """
 
 from __future__ import annotations

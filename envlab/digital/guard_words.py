@@ -133,7 +133,7 @@ def _up(bits: int) -> int:
 
 
 def _cell(least: int) -> int:
-    """Return the shift of the smallest cell of which a change spans at most seven: eight places tell them apart."""
+    """Return the shift of the smallest cell of which a change spans at most seven: there are eight places."""
     cell = 0
     while least > _CELLS_OF_A_CHANGE << cell:
         cell += 1

@@ -135,6 +135,14 @@ class RuntimeDesign:
         return math.ceil(level_of(min(counts * (1 << (16 - self.adc_bits)), WORD_MOST)))
 
     @property
+    def lowest_window_db(self) -> float:
+        """How far the sensitivity may take the window from where the design has it, dB, 0 or below."""
+        words = self.words
+        steps = words.window_least_sensitive - (words.offset_steps - 1) * words.offset_step
+        lowest = words.window_least if words.automatic else steps
+        return (lowest - _window(self.table, self.adc_bits)[0]) / LEVEL_UNITS_PER_DB
+
+    @property
     def words(self) -> FixedWords:
         """The runtime's parameters."""
         attack, release, zero = self.follower.attack, self.follower.release, self.zero
@@ -194,10 +202,10 @@ def _with_steps(words: FixedWords, level: OffsetSteps, converter_window: int) ->
     least = words.window_start + level_units(level.least_db)
     _check_room("least_db", level.least_db, least)
     start = least - level.design_step * step
-    _check_room("steps", level.steps, start)
+    _check_room("steps", level.steps, least - (level.steps - 1) * step)
     # A step that would show the converter's noise is left out; that of the design never is.
     lowest = max(min(converter_window, start), 0)
-    steps = min(level.steps, (least - lowest) // step + 1) if step else level.steps
+    steps = min(level.steps, (least - lowest) // max(step, 1) + 1)
     return words._replace(
         window_start=start, window_least_sensitive=least, offset_step=step, offset_steps=steps
     )
@@ -211,6 +219,7 @@ def _with_automatic(words: FixedWords, level: AutoLevel, design: RuntimeDesign) 
     # Steps and band shrink with a narrow window, where a decibel is more of the light.
     step = min(level_units(level.step_db), range_level // 12)
     band = min(level_units(level.band_db), range_level // 3)
+    _check_room("down_db", level.down_db, start - level_units(level.down_db))
     _check_room("up_db", level.up_db, most)
     return words._replace(
         automatic=1,

@@ -44,9 +44,9 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ): "the last step is set to itself",
     (
         "envlab_runtime.c",
-        "unsigned target = (reading > ENVLAB_REST) ? reading - ENVLAB_REST : 0u;",
-        "unsigned target = (reading >= ENVLAB_REST) ? reading - ENVLAB_REST : 0u;",
-    ): "at rest the difference is 0 as well",
+        "unsigned target = (reading > zero) ? reading - zero : 0u;",
+        "unsigned target = (reading >= zero) ? reading - zero : 0u;",
+    ): "at the zero the difference is 0 as well",
     (
         "envlab_runtime.c",
         "if (target >= now) {",

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from firmware import product_vectors as vectors
+from firmware import twin_vectors
 from firmware.mutate_assembler import EQUIVALENT, judge, mutants, report
 from firmware.targets import MACHINES, Driver, require, run_machine
 from firmware.targets.driver import STRICT
@@ -51,3 +52,9 @@ def test_a_part_of_the_instructions_left_out_or_changed_is_noticed():
 
 def test_every_survivor_has_a_reason():
     assert all(len(reason) > 10 for reason in EQUIVALENT.values())
+
+
+def test_the_stimuli_of_the_runtime_reach_the_upper_half_of_the_factors():
+    factors = [case.words.attack_factor for case in twin_vectors.CASES.values()]
+    assert min(factors) == 1
+    assert max(factors) == 65_535
