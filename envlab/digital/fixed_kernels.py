@@ -145,7 +145,14 @@ def scale(value: int, factor: int) -> int:
 
 @njit(cache=True, nogil=True)
 def judge(
-    words: FixedWords, window: int, full: int, peak: int, peak_before: int, patience: int, mute: int
+    words: FixedWords,
+    window: int,
+    aim: int,
+    full: int,
+    peak: int,
+    peak_before: int,
+    patience: int,
+    mute: int,
 ) -> tuple[int, int]:
     """Where the window is to go, and the patience left.
 
@@ -153,14 +160,14 @@ def judge(
     before. Too much full light, more than full_most, is borne until the patience is at its end; then the
     window goes up by window_step a time, while muted all the way at once. Silence is borne as long; then the
     window goes down to where it started. Peaks more than window_band under the ceiling for two times let it
-    go down until they are window_aim under it.
+    go down until they are window_aim under it; nearer ones let it go on to the aim that it has.
     """
-    reach, aim, left = max(peak - window, 0), window, words.patience
+    reach, left = max(peak - window, 0), words.patience
     over = reach - words.range_level
     if mute > 0 and over > 0:
         aim = window + over
     elif full > words.full_most or peak <= words.sound_level:
-        left = max(patience - 1, 0)
+        aim, left = window, max(patience - 1, 0)
         if patience == 0 and full <= words.full_most:
             aim = min(window, words.window_start)
         elif patience == 0 and over > 0:
@@ -168,7 +175,7 @@ def judge(
     else:
         reach = max(reach, peak_before - window)
         if reach < words.range_level - words.window_band:
-            aim -= min(words.range_level - words.window_aim - reach, window - words.window_least)
+            aim = window - min(words.range_level - words.window_aim - reach, window - words.window_least)
     return min(aim, words.window_most), left
 
 
@@ -195,7 +202,7 @@ def adapt(words: FixedWords, s: FixedState, position: int) -> FixedState:
 @njit(cache=True, nogil=True)
 def judged(words: FixedWords, s: FixedState, countdown: int) -> FixedState:
     """State s after a judgement; while muted the window is where it is to go at once."""
-    aim, patience = judge(words, s.window, s.full, s.peak, s.peak_before, s.patience, s.mute)
+    aim, patience = judge(words, s.window, s.aim, s.full, s.peak, s.peak_before, s.patience, s.mute)
     window = aim if s.mute > 0 else s.window
     before = s.peak if s.peak > words.sound_level else s.peak_before
     return FixedState(

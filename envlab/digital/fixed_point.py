@@ -212,6 +212,16 @@ def run_twin(
     return FixedTrace(trace[:, 0], trace[:, 1], trace[:, 2:], FixedState(*(int(v) for v in end)))
 
 
+def awake_state(words: FixedWords) -> FixedState:
+    """Return the state of a runtime whose start is over: faded in, the zero where the design has it.
+
+    For looking at one stage by itself; a board begins in the dark, see run_twin without a state.
+    """
+    from envlab.digital import fixed_kernels as kernels
+
+    return kernels.start(words)._replace(mute=0, fade=words.dim, unlearnt=0)
+
+
 @dataclass(frozen=True)
 class FrameTrace:
     """What the twin did in each frame, all (frames,).
@@ -248,9 +258,15 @@ def run_frames(
 
     Examples
     --------
-    >>> from envlab.digital.fixed_point import FixedFollower, justify, run_frames
-    >>> frame_ends = np.arange(10, 5001, 10)  # ten readings to a frame, as 1000 Hz and 100 Hz have
-    >>> # trace = run_frames(design.words, design.codes, justify(counts, 10), frame_ends)
+    Ten readings to a frame, as 1000 Hz and 100 Hz have; dark, then faded in.
+
+    >>> import envlab
+    >>> from envlab.board_firmware import runtime_design
+    >>> design = runtime_design(envlab.Chain())
+    >>> counts = np.full(5000, 400)
+    >>> trace = run_frames(design.words, design.codes, justify(counts, 10), np.arange(10, 5001, 10))
+    >>> int(trace.duty[200]), int(trace.duty[499]) == int(design.codes[-1])
+    (0, True)
     """
     from envlab.digital import fixed_kernels as kernels
 

@@ -54,6 +54,9 @@ class LearntQuiescent:
 class StartUp:
     """Dark, then a fade-in, after every start.
 
+    So a processor that starts anew over and over is dark for most of the time, or always. A reset itself is a
+    change to dark, which no firmware can prevent: amid music that flashes three times a second and is just
+    about to flash again, it may complete a fourth flash, once.
     mute_s: shortest time without any light, s, 1 to 10: long enough that two starts and a flash of the music
     never share a second. It becomes longer where the quiescent level needs longer to be learnt. fade_s: time
     from dark to full light, s, 0.1 to 10.

@@ -11,6 +11,7 @@ from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedCoefficient
 from envlab.errors import FileError
 from envlab.files import read_whole, write_whole
 from envlab.firmware.edits import ascii_lines, code_array
+from envlab.firmware.frame_facts import frame_lines
 from envlab.firmware.golden import golden_crc32
 from envlab.firmware.level_table import LevelTable
 from envlab.firmware.marks import RUNTIME_FOLDER, marked
@@ -94,11 +95,8 @@ def header_facts(design: RuntimeDesign, design_digest: str) -> HeaderFacts:
         adc_rate_hz=design.follower.rate_hz,
         brightness_rate_hz=design.brightness_rate_hz,
         adc_bits=design.adc_bits,
-        pixels=design.pixels.count,
-        channels=design.pixels.channels,
-        sum_limit=design.sum_limit,
-        dither_bits=0 if design.dither is None else design.dither.bits,
-        golden_crc32=golden_crc32(design.words, design.codes, design.sum_limit),
+        frame=design.frame_words,
+        golden_crc32=golden_crc32(design.words, design.codes, design.frame_words),
         asked=tuple(_asked(design)),
     )
 
@@ -124,20 +122,33 @@ def _asked(design: RuntimeDesign) -> list[str]:
             f"window rises: asked {asked.rise_db_s:g}, achieved {found.rise_db_s:.4g} dB/s",
             f"window falls: asked {asked.fall_db_s:g}, achieved {found.fall_db_s:.4g} dB/s",
             f"noise rises: asked {asked.noise_rise_db_s:g}, achieved {found.noise_rise_db_s:.4g} dB/s",
+            f"peaks are judged: asked every {asked.judge_s:g} s, achieved {found.judge_s:.4g} s",
+            f"window goes down: asked {asked.down_db:g} dB, achieved {-design.lowest_window_db:.3g} dB; below"
+            " it the converter's noise would show",
         ]
     if isinstance(design.level, OffsetSteps):
         achieved = design.words.offset_step / LEVEL_UNITS_PER_DB
         lines += [
-            f"offset steps: {design.level.steps}, asked {design.level.step_db:g}, achieved {achieved:.4g} dB"
+            f"offset steps: asked {design.level.steps} of {design.level.step_db:g} dB, achieved"
+            f" {design.words.offset_steps} of {achieved:.4g} dB; the rest would show the converter's noise"
         ]
-    if design.dither is not None:
-        lines += [f"dithering: {design.dither.bits} bit, repeats at {design.dither.repetition_hz:g} Hz"]
+    lines += _zero_lines(design)
     lines += [
-        f"frame limit: {design.pixels.count} pixels of {design.pixels.channels} channels on"
-        f" {design.supply.limit_a:g} A",
+        *frame_lines(design),
         f"levels: 1 unit is 1/4096 octave, {1 / LEVEL_UNITS_PER_DB:.6f} dB on average",
     ]
     return lines
+
+
+def _zero_lines(design: RuntimeDesign) -> list[str]:
+    words, zero = design.words, design.zero
+    block_s = (1 << zero.block_bits) / design.follower.rate_hz
+    return [
+        f"quiescent level: learnt within {design.quiescent.offset_lsb:g} LSB of the design, rises at most"
+        f" {design.quiescent.rise_lsb_min:g} LSB a minute, in blocks of {block_s:.3g} s",
+        f"start: dark for {words.mute_frames / design.brightness_rate_hz:.3g} s, faded in within"
+        f" {words.dim / words.fade_step / design.brightness_rate_hz:.3g} s",
+    ]
 
 
 def _time_line(name: str, found: FixedCoefficient) -> str:

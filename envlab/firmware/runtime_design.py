@@ -15,7 +15,13 @@ from envlab.digital.auto_level import (
     adapt_words,
     converter_floor_counts,
 )
-from envlab.digital.fixed_frame import LEAST_LIMIT, SUM_MOST, Dither
+from envlab.digital.fixed_frame import (
+    Dither,
+    FrameWords,
+    check_frame_words,
+    full_code,
+    most_dither_bits,
+)
 from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedFollower, Gate, level_of, level_units
 from envlab.digital.fixed_words import WORD_MOST, FixedWords, check_words
 from envlab.digital.quiescent import LearntQuiescent, StartUp, ZeroWords, zero_words
@@ -23,6 +29,7 @@ from envlab.errors import ParameterError, check_positive, check_range
 from envlab.firmware.level_table import MOST_SEGMENTS, UNITS_PER_ENTRY, LevelTable
 from envlab.light.pixels import Pixels, Supply, idle_current_a
 from envlab.light.table import LookupTable
+from envlab.light.timing import check_sending
 from envlab.units import IntArray
 
 EVEN_ENTRIES = 257
@@ -40,8 +47,9 @@ class RuntimeDesign:
     gate open). quiescent_counts: ADC reading at silence. noise_lsb: standard deviation of a reading at
     silence, LSB. brightness_rate_hz: rate at which the duty is computed, the follower's rate or less. level:
     what moves the brightness window; None leaves it where the design has it. dim: factor on every duty,
-    above 0 to 1. pixels, supply: for the limiter over a frame. dither: None where the pixels' own depth will
-    do. quiescent: how the reading at silence is learnt. start_up: mute and fade-in.
+    above 0 to 1. pixels, supply: for the limiter over a frame. pixel_bits: depth of a pixel's code, 8 to 16.
+    dither: None where the pixels' own depth will do. quiescent: how the reading at silence is learnt.
+    start_up: mute and fade-in.
     """
 
     table: LevelTable | LookupTable
@@ -56,6 +64,7 @@ class RuntimeDesign:
     pixels: Pixels = field(default_factory=Pixels)
     supply: Supply = field(default_factory=Supply)
     dither: Dither | None = None
+    pixel_bits: int = 16
     quiescent: LearntQuiescent = field(default_factory=LearntQuiescent)
     start_up: StartUp = field(default_factory=StartUp)
 
@@ -67,11 +76,7 @@ class RuntimeDesign:
         check_range("dim", self.dim, 1.0 / 65536, 1.0)
         _check_table(self)
         check_words(self.words, int(self.codes.size))
-        check_range("channels", self.channels, 1, SUM_MOST // 0xFFFF)
-        if self.sum_limit < LEAST_LIMIT:
-            raise ParameterError(
-                "limit_a", self.supply.limit_a, "enough for one full channel beside the idle"
-            )
+        _check_frame(self)
 
     @property
     def codes(self) -> IntArray:
@@ -87,11 +92,25 @@ class RuntimeDesign:
         return self.pixels.count * self.pixels.channels
 
     @property
-    def sum_limit(self) -> int:
-        """Largest sum of all channels' duties that the supply bears, one full channel being 65535."""
+    def refresh_hz(self) -> float:
+        """Rate at which the pixels are written, Hz."""
+        return self.brightness_rate_hz if self.dither is None else self.dither.refresh_hz
+
+    @property
+    def frame_words(self) -> FrameWords:
+        """What the frame part works with; its limit is what the supply bears beside the dark pixels."""
+        full = full_code(self.pixel_bits)
         spare_a = self.supply.limit_a - idle_current_a(self.pixels)
-        full = spare_a / self.pixels.channel_supply_a(self.supply.volts)
-        return min(int(full * 0xFFFF), self.channels * 0xFFFF)
+        # 1e-9: a limit of exactly so many codes must not lose one of them to binary division.
+        limit = math.floor(spare_a / self.pixels.channel_supply_a(self.supply.volts) * full + 1e-9)
+        return FrameWords(
+            pixels=self.pixels.count,
+            channels=self.pixels.channels,
+            bits=self.pixel_bits,
+            limit=min(limit, self.channels * full),
+            dither_bits=0 if self.dither is None else self.dither.bits,
+            refresh_hz=math.ceil(self.refresh_hz),
+        )
 
     @property
     def adapt(self) -> AdaptWords | None:
@@ -114,6 +133,14 @@ class RuntimeDesign:
         """Level unit under which the converter's own noise would show: no sensitivity goes below it."""
         counts = converter_floor_counts(self.noise_lsb)
         return math.ceil(level_of(min(counts * (1 << (16 - self.adc_bits)), WORD_MOST)))
+
+    @property
+    def lowest_window_db(self) -> float:
+        """How far the sensitivity may take the window from where the design has it, dB, 0 or below."""
+        words = self.words
+        steps = words.window_least_sensitive - (words.offset_steps - 1) * words.offset_step
+        lowest = words.window_least if words.automatic else steps
+        return (lowest - _window(self.table, self.adc_bits)[0]) / LEVEL_UNITS_PER_DB
 
     @property
     def words(self) -> FixedWords:
@@ -175,10 +202,10 @@ def _with_steps(words: FixedWords, level: OffsetSteps, converter_window: int) ->
     least = words.window_start + level_units(level.least_db)
     _check_room("least_db", level.least_db, least)
     start = least - level.design_step * step
-    _check_room("steps", level.steps, start)
+    _check_room("steps", level.steps, least - (level.steps - 1) * step)
     # A step that would show the converter's noise is left out; that of the design never is.
     lowest = max(min(converter_window, start), 0)
-    steps = min(level.steps, (least - lowest) // step + 1) if step else level.steps
+    steps = min(level.steps, (least - lowest) // max(step, 1) + 1)
     return words._replace(
         window_start=start, window_least_sensitive=least, offset_step=step, offset_steps=steps
     )
@@ -192,6 +219,7 @@ def _with_automatic(words: FixedWords, level: AutoLevel, design: RuntimeDesign) 
     # Steps and band shrink with a narrow window, where a decibel is more of the light.
     step = min(level_units(level.step_db), range_level // 12)
     band = min(level_units(level.band_db), range_level // 3)
+    _check_room("down_db", level.down_db, start - level_units(level.down_db))
     _check_room("up_db", level.up_db, most)
     return words._replace(
         automatic=1,
@@ -235,6 +263,20 @@ def _window(table: LevelTable | LookupTable, adc_bits: int) -> tuple[int, int, i
         return 0, 0, base_duty
     # One count is the first entry, and the top bit of a reading of one count stands this high.
     return (16 - adc_bits) * 4096, (table.entries - 1) * UNITS_PER_ENTRY, base_duty
+
+
+def _check_frame(design: RuntimeDesign) -> None:
+    words = design.frame_words
+    if words.limit < full_code(design.pixel_bits):
+        raise ParameterError(
+            "limit_a", design.supply.limit_a, "enough for one full channel beside the dark pixels"
+        )
+    if design.dither is not None:
+        limit = f"at most {most_dither_bits(design.pixel_bits)} behind pixels of {design.pixel_bits} bit"
+        if design.dither.bits > most_dither_bits(design.pixel_bits):
+            raise ParameterError("dither_bits", design.dither.bits, limit)
+        check_sending(design.pixels, design.pixel_bits, "refresh_hz", design.dither.refresh_hz)
+    check_frame_words(words)
 
 
 def _check_table(design: RuntimeDesign) -> None:

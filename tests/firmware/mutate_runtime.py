@@ -16,15 +16,11 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
+from firmware import frame_vectors  # noqa: E402
 from firmware import twin_vectors as twin  # noqa: E402
-
-from envlab.digital.fixed_frame import Dither  # noqa: E402
-from envlab.firmware.export import firmware_files  # noqa: E402
 
 READINGS = 25_000
 SOURCES = ("envlab_runtime.c", "envlab_products.h", "envlab_frame.c", "envlab_dither.c")
@@ -48,9 +44,9 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ): "the last step is set to itself",
     (
         "envlab_runtime.c",
-        "unsigned target = (reading > ENVLAB_REST) ? reading - ENVLAB_REST : 0u;",
-        "unsigned target = (reading >= ENVLAB_REST) ? reading - ENVLAB_REST : 0u;",
-    ): "at rest the difference is 0 as well",
+        "unsigned target = (reading > zero) ? reading - zero : 0u;",
+        "unsigned target = (reading >= zero) ? reading - zero : 0u;",
+    ): "at the zero the difference is 0 as well",
     (
         "envlab_runtime.c",
         "if (target >= now) {",
@@ -108,7 +104,9 @@ def mutants_of(name: str, text: str) -> list[Mutant]:
     """Return every single change of the patterns above in the C statements of a file."""
     found: dict[tuple[int, str], Mutant] = {}
     lines = text.split("\n")
-    first = next((n for n, line in enumerate(lines) if line == "#else"), 0) if name.endswith(".h") else 0
+    # In a header the last #else begins the form in C, which is the one that the host compiles.
+    first = max((n for n, line in enumerate(lines) if line == "#else"), default=0)
+    first = first if name.endswith(".h") else 0
     inside = False
     for number in range(first, len(lines)):
         line = lines[number]
@@ -146,27 +144,11 @@ def probes() -> list[Probe]:
         wanted = twin.expected_bytes(case, readings, offsets)
         sizes = (twin.STIMULUS_BYTES, twin.RECORD_BYTES)
         found.append(Probe(case.files, twin.DRIVER, sizes, stimuli, wanted))
-    files = firmware_files(twin.parade_design(dither=Dither(2, 1000.0)), design_digest="mutants")
-    stimuli = _frame_stimuli()
-    # What the true parts give; test_runtime.py holds them against their twin.
-    with tempfile.TemporaryDirectory() as folder:
-        true = Bench(Probe(files, HERE / "frame_driver.c", (10, 8), stimuli, b""), Path(folder))
-        wanted = true.records(None, Path(folder))
-    assert wanted is not None
-    return [*found, Probe(files, HERE / "frame_driver.c", (10, 8), stimuli, wanted)]
-
-
-def _frame_stimuli() -> bytes:
-    rng = np.random.default_rng(9)
-    limit = twin.parade_design().sum_limit
-    count = 6000
-    stimuli = np.empty(count, [("t", "<u4"), ("d", "<u2"), ("f", "<u2"), ("p", "u1"), ("q", "u1")])
-    stimuli["t"] = rng.integers(0, 1 << 31, count) >> rng.integers(0, 12, count)
-    stimuli["t"][:5] = [0, limit, limit + 1, 2 * limit, 8 * limit]
-    for name in ("d", "f", "p", "q"):
-        stimuli[name] = rng.integers(0, 65_536, count) & (0xFF if name in "pq" else 0xFFFF)
-    stimuli["f"][:100] = 65_535
-    return stimuli.tobytes()
+    for case in sorted(frame_vectors.CASES.values(), key=lambda case: case.words.dither_bits):
+        frames = frame_vectors.stimuli(case, 1500, seed=9)
+        wanted = frame_vectors.expected(case, frames).tobytes()
+        found.append(Probe(case.files, frame_vectors.DRIVER, case.sizes, frames.tobytes(), wanted))
+    return found
 
 
 class Bench:

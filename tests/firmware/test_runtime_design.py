@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from firmware.twin_vectors import CONVERTER, YOKE, parade_design
 
 from envlab.digital.auto_level import AutoLevel, OffsetSteps
-from envlab.digital.fixed_point import FixedFollower, Gate, justify, run_twin
+from envlab.digital.fixed_frame import Dither, FrameWords
+from envlab.digital.fixed_point import FixedFollower, Gate, awake_state, justify, run_twin
+from envlab.digital.quiescent import LearntQuiescent
 from envlab.errors import ParameterError
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.curve import CountMap
@@ -17,7 +21,17 @@ from envlab.light.table import build_octave_table, build_table
 
 def settled_duty(design: RuntimeDesign, counts: float, seconds: float = 3.0) -> int:
     readings = justify(np.full(int(seconds * 1000), int(counts)), design.adc_bits)
-    return int(run_twin(design.words, design.codes, readings).duty[-1])
+    still = replace(design, quiescent=LearntQuiescent(0.0))
+    return int(run_twin(still.words, still.codes, readings, state=awake_state(still.words)).duty[-1])
+
+
+def look_up_of(design: RuntimeDesign, counts: np.ndarray) -> np.ndarray:
+    """Return the duty (counts,) of each count held for 40 readings, with a follower that is there at once."""
+    words = replace(design, quiescent=LearntQuiescent(0.0)).words._replace(
+        attack_factor=65_535, attack_fraction=16, release_factor=65_535, release_fraction=16
+    )
+    readings = np.repeat(justify(counts, design.adc_bits), 40)
+    return run_twin(words, design.codes, readings, state=awake_state(words)).duty[39::40]
 
 
 def test_dark_at_the_floor_full_at_the_ceiling():
@@ -35,16 +49,26 @@ def test_dim_scales_every_duty():
     assert settled_duty(parade_design(level=None, dim=0.5), 300) == pytest.approx(whole / 2, abs=1)
 
 
-def test_sum_limit_is_the_supply_in_full_channels():
-    # (3 A - 24 mA idle) / 150 mA = 19.84 channels (hand calculation).
-    assert parade_design().sum_limit == int((3.0 - 0.024) / 0.150 * 65_535)
-    assert parade_design(supply=Supply(30.0)).sum_limit == 72 * 65_535
+def test_the_frame_limit_is_the_supply_in_codes():
+    # (3 A - 24 mA idle) / 150 mA = 19.84 channels; times 255, 5059.2 codes (hand calculation).
+    assert parade_design().frame_words == FrameWords(24, 3, 16, int(19.84 * 65_535), 0, 1000)
+    assert parade_design(pixel_bits=8).frame_words.limit == 5059
+    assert parade_design(pixel_bits=8, supply=Supply(30.0)).frame_words.limit == 72 * 255
+    # 3.024 A leaves exactly 20 channels, 5100 codes, although 3.0/0.150 is a little less in binary.
+    assert parade_design(pixel_bits=8, supply=Supply(3.024)).frame_words.limit == 5100
+
+
+def test_dither_and_depth_reach_the_frame_words():
+    dithered = parade_design(pixel_bits=8, dither=Dither(2, 800.0))
+    assert dithered.frame_words[2:] == (8, 5059, 2, 800)
+    assert parade_design(pixel_bits=12, brightness_rate_hz=62.5).frame_words.refresh_hz == 63
 
 
 def test_offset_steps_start_at_the_design():
     plain, stepped = parade_design(level=None), parade_design(level=OffsetSteps(7, 3.0, 9.0))
     assert stepped.words.window_start == plain.words.window_start
-    assert stepped.words.offset_steps == 7
+    assert stepped.words.offset_steps == 6
+    assert stepped.lowest_window_db == pytest.approx(-6.0, abs=0.01)
     readings = justify(np.full(2000, 100), 10)
     np.testing.assert_array_equal(
         run_twin(plain.words, plain.codes, readings).duty,
@@ -56,10 +80,7 @@ def test_even_table_gives_the_codes_of_its_look_up():
     table = build_table(CountMap(4.0, 700.0), adc_bits=10, entries=257, bits=16, duty_limit=0.3)
     design = parade_design(table=table, level=None, gate=Gate(0.0, 0.0), dim=1.0, quiescent_counts=0)
     counts = np.arange(0, 1024)
-    quick = design.words._replace(attack_factor=65_535, attack_fraction=16, release_factor=65_535,
-                                  release_fraction=16)  # fmt: skip
-    duty = run_twin(quick, design.codes, np.repeat(justify(counts, 10), 40)).duty[39::40]
-    np.testing.assert_array_equal(duty, table.look_up(counts))
+    np.testing.assert_array_equal(look_up_of(design, counts), table.look_up(counts))
 
 
 @pytest.mark.parametrize("adc_bits", [10, 12])
@@ -68,11 +89,8 @@ def test_octave_table_gives_the_codes_of_its_look_up(adc_bits):
     design = parade_design(
         table=table, adc_bits=adc_bits, level=None, gate=Gate(0.0, 0.0), dim=1.0, quiescent_counts=0
     )
-    quick = design.words._replace(attack_factor=65_535, attack_fraction=16, release_factor=65_535,
-                                  release_fraction=16)  # fmt: skip
     counts = np.arange(0, 1 << adc_bits)
-    duty = run_twin(quick, design.codes, np.repeat(justify(counts, adc_bits), 40)).duty[39::40]
-    np.testing.assert_array_equal(duty, table.look_up(counts))
+    np.testing.assert_array_equal(look_up_of(design, counts), table.look_up(counts))
 
 
 @pytest.mark.parametrize(
@@ -83,6 +101,11 @@ def test_octave_table_gives_the_codes_of_its_look_up(adc_bits):
         ({"brightness_rate_hz": 1001.0}, "brightness_rate_hz"),
         ({"brightness_rate_hz": 0.0}, "brightness_rate_hz"),
         ({"dim": 0.0}, "dim"),
+        ({"pixel_bits": 7}, "bits"),
+        ({"pixel_bits": 17}, "bits"),
+        ({"pixel_bits": 12, "dither": Dither(4, 3200.0)}, "dither_bits"),
+        # 24 pixels of 24 bit and the latch take 1.00 ms (common practice: 1.25 us a bit, 280 us).
+        ({"pixel_bits": 8, "dither": Dither(2, 1001.0)}, "refresh_hz"),
         ({"dim": 1.1}, "dim"),
         ({"adc_bits": 12}, "adc_bits"),
         ({"table": build_table(CountMap(4.0, 700.0), adc_bits=10), "level": None}, "table"),
@@ -95,7 +118,8 @@ def test_octave_table_gives_the_codes_of_its_look_up(adc_bits):
         ({"table": build_octave_table(CountMap(4.0, 700.0), adc_bits=10, steps_per_octave=8)}, "table"),
         ({"table": build_octave_table(CountMap(4.0, 700.0), adc_bits=16), "adc_bits": 16}, "table"),
         ({"supply": Supply(0.1)}, "limit_a"),
-        ({"pixels": Pixels(20_000)}, "channels"),
+        ({"pixels": Pixels(20_000), "supply": Supply(30.0)}, "pixels"),
+        ({"noise_lsb": -1.0}, "noise_lsb"),
         ({"level": AutoLevel(down_db=90.0)}, "down_db"),
         ({"level": AutoLevel(up_db=90.0, down_db=1.0)}, "up_db"),
         ({"level": OffsetSteps(64, 10.0, 0.0)}, "steps"),

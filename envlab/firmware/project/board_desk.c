@@ -31,7 +31,7 @@ void board_start(void (*every_reading)(void))
 
 uint16_t board_reading(void)
 {
-    uint32_t reading = (uint32_t)ENVLAB_REST + held;
+    uint32_t reading = (uint32_t)ENVLAB_ZERO_START + held;
     uint32_t count = (uint32_t)1u << ENVLAB_ADC_SHIFT;
 
     return (uint16_t)(reading - reading % count);

@@ -212,16 +212,17 @@ ENVLAB_SELDOM void judge(envlab_state *state)
 {
     const unsigned step = ENVLAB_WINDOW_STEP, full_most = ENVLAB_FULL_MOST, most = ENVLAB_WINDOW_MOST;
     const unsigned close_by = ENVLAB_RANGE - ENVLAB_WINDOW_BAND;
-    unsigned window = state->window, aim = window;
+    unsigned window = state->window, aim = state->aim;
     unsigned peak = state->peak;
     unsigned reach = (peak > window) ? peak - window : 0u;
     uint8_t patience = ENVLAB_PATIENCE;
     uint8_t bright = (uint8_t)(state->full > full_most);
 
     if ((state->mute != 0u) && (reach > ENVLAB_RANGE)) {
-        aim += reach - ENVLAB_RANGE;
+        aim = window + (reach - ENVLAB_RANGE);
     } else if ((bright != 0u) || (peak <= ENVLAB_SOUND_LEVEL)) {
         patience = state->patience;
+        aim = window;
         if (patience != 0u) {
             patience--;
         } else if (bright == 0u) {
@@ -241,7 +242,7 @@ ENVLAB_SELDOM void judge(envlab_state *state)
         if (reach < close_by) {
             unsigned fall = ENVLAB_RANGE - ENVLAB_WINDOW_AIM - reach;
 
-            aim -= (fall > window - ENVLAB_WINDOW_LEAST) ? window - ENVLAB_WINDOW_LEAST : fall;
+            aim = (fall > window - ENVLAB_WINDOW_LEAST) ? ENVLAB_WINDOW_LEAST : window - fall;
         }
     }
     if (aim > most) {

@@ -1,4 +1,5 @@
-/* One call from any state. Stimulus: all bytes of the state, and a word. Record: cycles of the call (32 bit).
+/* One call from any state. Stimulus: all bytes of the state, and a word. Record: cycles of the call (32 bit),
+ * bytes of the state (8 bit).
  * TIMED_CALL(state, word) is what is timed, a function of STATE_TYPE and a word. */
 #include "driver.h"
 #include TIMED_HEADER
@@ -20,5 +21,6 @@ void driver_step(const uint8_t *input, uint8_t *record)
     }
     driver_cycles = 0u;
     (void)TIMED_CALL(&state, driver_get16(input));
-    (void)driver_put32(record, driver_cycles);
+    record = driver_put32(record, driver_cycles);
+    (void)driver_put8(record, (uint8_t)sizeof state);
 }
