@@ -22,6 +22,7 @@ from envlab.engine.reading_schedule import frame_readings
 from envlab.engine.tone_cache import BASS_HZ, learn_tones
 from envlab.light.table import LookupTable
 from envlab.metrics.across_clips import worst_over_clips
+from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.clip_metrics import ClipColumns, envelope_columns, table_steps
 from envlab.metrics.metrics_of_clip import (
     AT_ONCE,
@@ -37,7 +38,6 @@ from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
 from envlab.metrics.streaming_metrics import StreamingMetrics
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
-from envlab.study.specification.targets import FLASH_METRIC
 from envlab.study.tolerance.board_run import play_to_boards, read_boards
 from envlab.units import FloatArray
 
