@@ -7,12 +7,13 @@ First order: one resistor and one capacitor, buffered. Second order: the unity-g
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
-from typing import NamedTuple
+from dataclasses import dataclass, fields, replace
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from envlab.analog.sections import second_order
+from envlab.analog.sections import SECOND_MATCH_HZ, second_order
+from envlab.analog.stage import Advanced, AnalogStage, Surroundings
 from envlab.errors import check_range
 from envlab.units import FloatArray
 
@@ -32,7 +33,7 @@ class Section(NamedTuple):
         return (self.n2 * s**2 + self.n1 * s + self.n0) / (self.d2 * s**2 + self.d1 * s + 1)
 
 
-class _FromParts:
+class _FromParts(AnalogStage):
     """Every field is one part: _ohm 1 Ω to 100 MΩ, _farad 1 pF to 1 F."""
 
     def __post_init__(self) -> None:
@@ -53,6 +54,33 @@ class _FromParts:
         for section in self.sections:
             product *= section.response(frequency_hz)
         return product
+
+    @property
+    def is_wire(self) -> bool:
+        """Whether there is no section."""
+        return not self.sections
+
+    def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
+        """Return one block of the output, V round the bias."""
+        filtered_v, end = filter_band(
+            signal,
+            self,
+            sample_rate_hz=around.sample_rate_hz,
+            low_v=around.low_v,
+            high_v=around.high_v,
+            state=state,
+        )
+        return Advanced(filtered_v, end)
+
+    def roughly(self, sample_rate_hz: float) -> tuple[AnalogStage, ...]:
+        """The filter with capacitors that make it right in the bass at a low rate.
+
+        Its sections are made to be right at SECOND_MATCH_HZ, which bends the rest of the axis by tan(x)/x.
+        """
+        x = math.pi * SECOND_MATCH_HZ / sample_rate_hz
+        farads = [one.name for one in fields(self) if one.name.endswith("_farad")]  # type: ignore[arg-type]
+        larger = {name: getattr(self, name) * math.tan(x) / x for name in farads}
+        return (replace(self, **larger),)  # type: ignore[type-var]
 
 
 @dataclass(frozen=True)
@@ -196,7 +224,7 @@ FilterState = tuple[tuple[float, float], ...]
 
 def filter_band(
     signal_v: FloatArray,
-    band_filter: BandFilter,
+    band_filter: _FromParts,
     *,
     sample_rate_hz: float,
     low_v: float = -math.inf,

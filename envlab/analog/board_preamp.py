@@ -13,11 +13,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from envlab.analog.preamp import Preamp
 from envlab.analog.sample_checks import sample_row
+from envlab.analog.stage import Advanced, AnalogStage, Surroundings
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.units import FloatArray
 
@@ -127,6 +129,18 @@ class BoardPreamp(Preamp):
         for stage in self.stages:
             product *= _loop_response(stage, frequency_hz)
         return product
+
+    def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
+        """Return one block of the output, V round bias_v; limited where the last stage is."""
+        preamp_v, clipped, end = amplify_board(
+            signal, self, sample_rate_hz=around.sample_rate_hz, state=state
+        )
+        return Advanced(preamp_v, end, self.where_limited(preamp_v, clipped))
+
+    def roughly(self, sample_rate_hz: float) -> tuple[AnalogStage, ...]:
+        """Plain stages: at such a rate an amplifier's own speed means nothing, its gain and its limits do."""
+        del sample_rate_hz
+        return self.stages
 
 
 def _loop_response(stage: Preamp, frequency_hz: float) -> complex:

@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from envlab.analog.adc import instants_s, stamps_of
 from envlab.analog.noise import noise_streams
-from envlab.chain import Chain
+from envlab.engine.board import Board
+from envlab.engine.nodes import Player
 from envlab.light.lightness import lightness_cie1976
-from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray
 
@@ -20,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def nodes_at_readings(
-    chain: Chain,
+    chain: Board,
     recording: Recording,
     rng: np.random.Generator | None = None,
     progress: Callable[[float], None] | None = None,
@@ -32,33 +31,23 @@ def nodes_at_readings(
     """
     import pandas as pd
 
-    rate_hz = internal_rate_hz(recording.sample_rate_hz)
-    pressure_pa = recording.pressure_pa
-    noise = None if rng is None else noise_streams(rng)
-    if noise is not None:
-        pressure_pa = pressure_pa + chain.noise_pa(pressure_pa.size, recording.sample_rate_hz, noise)
-    samples = round(recording.duration_s * rate_hz)
-    times_s = instants_s(recording.duration_s, chain.adc.rate_hz)
-    upper, fraction = stamps_of(times_s, samples, rate_hz)
+    player = Player(chain, recording, None if rng is None else noise_streams(rng))
+    rate_hz, samples = player.rate_hz, player.samples
+    times_s = np.arange(player.readings) / chain.adc.rate_hz
     nearest = np.minimum(np.round(times_s * rate_hz).astype(np.int64), samples - 1)
     names = ("pressure_pa", "microphone_v", "preamp_v", "drive_v")
-    columns: dict[str, FloatArray] = {name: np.empty(times_s.size) for name in (*names, "held_v")}
-    before = chain.silent_state.held_v
-    for block in chain.node_blocks(pressure_pa, recording.sample_rate_hz):
+    columns: dict[str, FloatArray] = {name: np.empty(times_s.size) for name in names}
+    for block in player.blocks():
         end = block.start + block.held_v.size
         at = slice(*np.searchsorted(nearest, (block.start, end)))
         for name in names:
             columns[name][at] = getattr(block, name)[nearest[at] - block.start]
-        due = slice(*np.searchsorted(upper, (block.start, end)))
-        known_v = np.concatenate(([before], block.held_v))
-        low = known_v[upper[due] - block.start]
-        columns["held_v"][due] = low + fraction[due] * (known_v[upper[due] - block.start + 1] - low)
-        before = float(block.held_v[-1])
         if progress is not None:
             progress(end / samples)
-    digital = chain.digital(columns["held_v"], recording.duration_s, None if noise is None else noise.adc)
+    played = player.played()
+    light = played.light
     shown = np.floor(np.arange(times_s.size) * chain.frame_rate_hz / chain.adc.rate_hz + 1e-9).astype(int)
-    duty = digital.duty[np.minimum(shown, digital.duty.size - 1)]
+    shown = np.minimum(shown, light.codes.size - 1)
     rest_v = chain.rectifier.rest_v
     return pd.DataFrame(
         {
@@ -67,12 +56,12 @@ def nodes_at_readings(
             "microphone_v": columns["microphone_v"],
             "preamp_v": columns["preamp_v"],
             "rectified_v": rest_v + columns["drive_v"],
-            "detector_v": rest_v + columns["held_v"],
-            "adc_counts": digital.adc_counts,
-            "envelope_counts": digital.envelope_counts,
-            "duty": duty,
+            "detector_v": rest_v + played.held_v,
+            "adc_counts": played.adc_counts,
+            "envelope_counts": light.envelope_counts,
+            "duty": light.duty[shown],
             "lightness_lstar": lightness_cie1976(
-                duty * digital.table.full_code / digital.table.brightest_code
+                light.duty[shown] * light.table.full_code / light.table.brightest_code
             ),
         }
     )

@@ -16,7 +16,7 @@ import numpy as np
 from envlab import __version__
 from envlab.analog.detector import Detector
 from envlab.chain import Chain
-from envlab.engine.clip_pass import BEHAVIOUR_RATE_HZ, behaviour
+from envlab.engine.hold_stage import BEHAVIOUR_RATE_HZ, alike_behind_stiff_source, behaviour
 from envlab.engine.tone_cache import BASS_HZ, learn_tones
 from envlab.errors import EnvlabError, EnvlabWarning, ParameterError
 from envlab.light.table import LookupTable
@@ -87,15 +87,14 @@ def sweep(
 def _distinct(chains: list[Chain]) -> tuple[list[Chain], IntArray]:
     """Return the chains that behave differently, and for each chain the one that stands for it.
 
-    Ten times the capacitance with a tenth of both resistances is the same circuit to a stiff source.
+    They are told apart by every field but the detector, and by that as far as it behaves differently.
     """
     keys: dict[object, int] = {}
     distinct: list[Chain] = []
     row_of = np.empty(len(chains), dtype=np.int64)
     for place, chain in enumerate(chains):
         rest = tuple(getattr(chain, field.name) for field in fields(chain) if field.name != "detector")
-        alike = behaviour(chain.detector_as_built) if chain.rectifier.scales_with_level else chain.detector
-        row_of[place] = keys.setdefault((rest, alike), len(distinct))
+        row_of[place] = keys.setdefault((rest, alike_behind_stiff_source(chain)), len(distinct))
         if row_of[place] == len(distinct):
             distinct.append(chain)
     return distinct, row_of

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
+from envlab.engine.play import play
 from envlab.engine.reading_schedule import frame_readings
 from envlab.engine.tone_cache import BASS_HZ, learn_tones
 from envlab.light.table import LookupTable
@@ -38,13 +39,13 @@ from envlab.metrics.streaming_metrics import RunningFigures
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Brief
 from envlab.study.specification.targets import FLASH_FIGURE
-from envlab.study.tolerance.board_run import play_to_boards, read_boards
-from envlab.units import FloatArray
+from envlab.study.tolerance.board_run import read_boards
+from envlab.units import FloatArray, IntArray
 
 Columns = dict[str, FloatArray]
 Report = Callable[[str, float], None]
 
-Rows = TypeVar("Rows", Sequence[Chain], NDArray[np.int32], FloatArray)
+Rows = TypeVar("Rows", IntArray, NDArray[np.int32], FloatArray)
 
 # Boards that hear a clip together, at most.
 PORTION, PORTION_KEPT = 2048, 256
@@ -95,21 +96,28 @@ class BoardJudge:
     ) -> Columns:
         """Figures of one clip; as clip_run.clip_columns, every board with the nominal firmware."""
         frames = instant_count(sound.duration_s, self.nominal.frame_rate_hz)
-        how: dict[str, Any] = {"seed": seed, "workers": self.workers, "one_by_one": self.one_by_one}
+        how: dict[str, Any] = {"seed": seed, "workers": self.workers, "progress": report}
         if not isinstance(self.nominal.follower, PassThrough):
             index = self.nominal.reading_of_frame(frames)
-            read = read_boards(sound, self.nominal, boards, index, progress=report, **how)
+            read = read_boards(sound, self.nominal, boards, index, one_by_one=self.one_by_one, **how)
             parts = [envelope_columns(some, *self._alike(some)) for some in _in_parts(read.envelope_counts)]
             return _named(parts, read.clipped_share)
-        firmware = [RunningFigures(*self._alike(some), frames) for some in _in_parts(boards)]
+        readers: list[_Judged] = []
         with ThreadPoolExecutor(self.workers) as pool:
 
-            def take(counts: NDArray[np.int32]) -> None:
-                list(pool.map(RunningFigures.take, firmware, _in_parts(counts)))
+            def reader_of(places: IntArray) -> _Judged:
+                firmware = [RunningFigures(*self._alike(some), frames) for some in _in_parts(places)]
+                readers.append(_Judged(places, firmware, pool))
+                return readers[-1]
 
             readings = frame_readings(self.nominal, frames)
-            share = play_to_boards(sound, self.nominal, boards, readings, take, progress=report, **how)
-            return _named(list(pool.map(RunningFigures.columns, firmware)), share)
+            share = play(
+                sound, boards, readings, reader_of, design=self.nominal, exactly=self.one_by_one, **how
+            )
+            firmware = [some for reader in readers for some in reader.firmware]
+            order = np.argsort(np.concatenate([reader.places for reader in readers]))
+            columns = _named(list(pool.map(RunningFigures.columns, firmware)), share[np.argsort(order)])
+        return {name: values[order] for name, values in columns.items()}
 
     def _alike(self, boards: Sized) -> tuple[list[Chain], list[LookupTable]]:
         """The firmware that each of some boards runs."""
@@ -173,6 +181,22 @@ class BoardJudge:
             seed = clip_seed(self.brief.judging.seed, number)
             clips.append(self._judged(recording, boards, seed, tell))
         return worst_over_clips(self.brief.clips, clips, self.nominal.pixels, self.nominal.supply)
+
+
+@dataclass(frozen=True, eq=False)
+class _Judged:
+    """Judges boards that are read together, some at a time, while their readings come by."""
+
+    places: IntArray
+    firmware: list[RunningFigures]
+    pool: ThreadPoolExecutor
+
+    def take(self, counts: NDArray[np.int32]) -> None:
+        """See engine.play.Reader."""
+        if len(self.firmware) == 1:
+            self.firmware[0].take(counts)
+        else:
+            list(self.pool.map(RunningFigures.take, self.firmware, _in_parts(counts)))
 
 
 def _in_parts(rows: Rows) -> list[Rows]:
