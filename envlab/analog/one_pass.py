@@ -37,9 +37,9 @@ def one_pass(stages: Sequence[AnalogStage], sample_rate_hz: float) -> OnePass | 
     stages: in the order of the signal, no wires among them.
     """
     if len(stages) > 2 and _bare(stages[0]) and _plain(stages[1]) and _at_once(stages[2]):
-        return HearAmplifyRectify(*stages[:3], sample_rate_hz)  # type: ignore[arg-type]
+        return HearAmplifyRectify(*stages[:3], sample_rate_hz)  # type: ignore[call-arg,arg-type]
     if len(stages) > 1 and _plain(stages[0]) and _at_once(stages[1]):
-        return AmplifyRectify(*stages[:2], sample_rate_hz)  # type: ignore[arg-type]
+        return AmplifyRectify(*stages[:2], sample_rate_hz)  # type: ignore[call-arg,arg-type]
     return None
 
 
@@ -48,7 +48,7 @@ def pass_to_hold(
 ) -> HearToHold | None:
     """Return the pass that takes all of some stages and the detector behind them, or None."""
     if len(stages) == 3 and _bare(stages[0]) and _plain(stages[1]) and _at_once(stages[2]):
-        return HearToHold(*stages, detector, sample_rate_hz)  # type: ignore[arg-type]
+        return HearToHold(*stages, detector, sample_rate_hz)  # type: ignore[call-arg,arg-type]
     return None
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from envlab.analog import sections
 from envlab.analog.sample_checks import sample_row
-from envlab.analog.stage import AnalogStage, Advanced, Surroundings
+from envlab.analog.stage import Advanced, AnalogStage, Surroundings
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.units import BoolArray, FloatArray
 

@@ -17,13 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from envlab.analog.noise import noise_streams
+from envlab.engine import waves as sound_waves
 from envlab.engine.board import Board
 from envlab.engine.front_end import Branch, trunk_of
 from envlab.engine.hold_stage import HoldStage, shared_out
 from envlab.engine.quantiser import Quantiser
 from envlab.engine.reading_schedule import Block, Due, Wanted
 from envlab.engine.side_by_side import noise_told_apart, play_side_by_side, run_side_by_side
-from envlab.engine import waves as sound_waves
 from envlab.engine.waves import Wave, waves
 from envlab.errors import ParameterError, check_range
 from envlab.sound.interpolate import internal_rate_hz

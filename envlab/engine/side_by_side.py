@@ -13,8 +13,8 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 from numpy.typing import NDArray
 
-from envlab.analog.bank.tolerance_bank import BoardBlock, SpreadBank, alike_enough, noise_apart
 from envlab.analog.bank.tolerance_bank import Board as BankBoard
+from envlab.analog.bank.tolerance_bank import BoardBlock, SpreadBank, alike_enough, noise_apart
 from envlab.analog.electret import Electret
 from envlab.analog.stage import Surroundings
 from envlab.engine.board import Board, front_end_of

@@ -11,8 +11,8 @@ import numpy as np
 from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
-from envlab.engine.play import play
 from envlab.engine.followed_envelopes import read_envelopes
+from envlab.engine.play import play
 from envlab.engine.reading_schedule import frame_readings
 from envlab.light.table import LookupTable
 from envlab.metrics.clip_metrics import ClipColumns, ClipFigures, envelope_columns

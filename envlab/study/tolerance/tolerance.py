@@ -37,11 +37,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from envlab.chain import Chain
+from envlab.engine.side_by_side import runs_side_by_side
 from envlab.errors import EnvlabError, ParameterError
 from envlab.study.specification.specification import Brief
 from envlab.study.specification.targets import FLASH_FIGURE, Target
 from envlab.study.tolerance.board_metrics import BoardJudge, Columns
-from envlab.engine.side_by_side import runs_side_by_side
 from envlab.study.tolerance.tables import FEW, corner_of, meets, shows_in, spread_table, target_table
 from envlab.study.tolerance.tolerances import Source, Spread, board_of, draw, sources_of
 from envlab.study.tolerance.words import LEAST_GAIN, words_of

@@ -18,11 +18,11 @@ from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease
 from envlab.engine.board_readings import read_chains
+from envlab.engine.side_by_side import runs_side_by_side
 from envlab.light.lightness import lightness_cie1976
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.signals import tone
 from envlab.sound.stream import SoundStream, open_sound
-from envlab.engine.side_by_side import runs_side_by_side
 from envlab.study.tolerance.board_run import BoardReadings, read_boards
 from envlab.study.tolerance.tolerances import Spread, board_of, draw, sources_of
 from envlab.units import pressure_rms_pa
