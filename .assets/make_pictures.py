@@ -9,9 +9,9 @@ from envlab.plot.schematic.schematic import schematic
 from envlab.plot.sheets import effects_sheet, strips_sheet, table_sheet
 from envlab.plot.sweep.overview import overview_figure
 from envlab.study.chosen_on_clips import light_on_clips
-from envlab.study.specification.specification import demo_brief
+from envlab.study.specification.specification import demo_specification
 from envlab.study.sweep.choice import choose
-from envlab.study.sweep.robustness import on_firm_ground
+from envlab.study.sweep.robustness import robust_choice
 from envlab.study.sweep.sweep import sweep
 
 HERE = Path(__file__).parent
@@ -20,13 +20,15 @@ DPI = 150.0
 
 def main() -> None:
     """Sweep and choose once, then write all pictures beside this file."""
-    brief = demo_brief()
-    table = sweep(brief.chain, brief.ranges, brief.clips, judging=brief.judging)
-    choice = on_firm_ground(choose(table, brief), brief)
-    save_png(overview_figure(brief, choice), HERE / "overview.png", dpi=DPI)
-    save_png(effects_sheet(choice, brief), HERE / "sweep.png", dpi=DPI)
+    specification = demo_specification()
+    table = sweep(
+        specification.chain, specification.ranges, specification.clips, judging=specification.judging
+    )
+    choice = robust_choice(choose(table, specification), specification)
+    save_png(overview_figure(specification, choice), HERE / "overview.png", dpi=DPI)
+    save_png(effects_sheet(choice, specification), HERE / "sweep.png", dpi=DPI)
     save_png(schematic(choice.chain), HERE / "schematic.png", dpi=DPI)
-    lights = light_on_clips(brief, choice.chain)
+    lights = light_on_clips(specification, choice.chain)
     save_png(strips_sheet(lights), HERE / "night.png", dpi=DPI)
     save_png(table_sheet(choice.chain, lights), HERE / "table.png", dpi=DPI)
 

@@ -16,15 +16,15 @@ def runtime_design(
 ) -> RuntimeDesign:
     """Return what the firmware does from this board's readings to its pixels, in decibels throughout.
 
-    The table covers the window from floor to ceiling, capped so that all pixels may be lit at once; the frame
+    The table covers the window from floor to ceiling, limited so that all pixels may be lit at once; the frame
     limiter uses the same supply. level: what moves the window, None leaves it. Raises ParameterError for a
     follower that the firmware lacks, or a floor or ceiling that the ADC's word cannot hold.
     """
     return RuntimeDesign(
-        table=build_level_table(chain.count_map(), adc_bits=chain.adc.bits, cap=chain.cap),
+        table=build_level_table(chain.count_map(), adc_bits=chain.adc.bits, duty_limit=chain.duty_limit),
         follower=fixed_follower(chain.follower, chain.adc.rate_hz),
         adc_bits=chain.adc.bits,
-        rest_counts=chain.rest_counts,
+        quiescent_counts=chain.quiescent_counts,
         brightness_rate_hz=chain.frame_rate_hz,
         gate=gate or Gate(),
         level=level,
@@ -35,7 +35,7 @@ def runtime_design(
 
 
 def both_tables(chain: Chain) -> SupplyTables:
-    """Return the board's capped table, that of the chain with a note on its use, and the uncapped one."""
+    """Return the board's limited table, that of the chain with a note on its use, and the unlimited one."""
     return build_supply_tables(
         chain.count_map(),
         chain.pixels,

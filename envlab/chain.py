@@ -11,7 +11,7 @@ import numpy as np
 
 from envlab.analog.adc import Adc
 from envlab.analog.band_filter import BandFilter, NoBandFilter
-from envlab.analog.design_rules import board_cautions
+from envlab.analog.design_rules import design_rule_warnings
 from envlab.analog.detector import Detector, PeakDetector
 from envlab.analog.envelope import HoldState
 from envlab.analog.hold_capacitor import HoldCapacitor, as_built
@@ -20,7 +20,7 @@ from envlab.analog.noise import NoiseStreams, noise_streams
 from envlab.analog.passive import charged_through
 from envlab.analog.preamp import Preamp, input_noise_v
 from envlab.analog.rectifier import Rectifier
-from envlab.analog.tones.nonlinear_steady_state import settled_ratio_at, silent_state, tone_response_at
+from envlab.analog.tones.nonlinear_steady_state import quiescent_state, settled_ratio_at, tone_response_at
 from envlab.analog.tones.steady_state import ToneResponse, tone_response
 from envlab.digital.followers import Follower, PassThrough
 from envlab.engine.board import front_end_of, response_before_rectifier, surroundings_at_rectifier
@@ -29,7 +29,7 @@ from envlab.engine.waves import waves
 from envlab.errors import EnvlabWarning, ParameterError, check_range
 from envlab.light.curve import BrightnessMap, CountMap, LevelScale
 from envlab.light.lightness import check_whole, lightness_cie1976
-from envlab.light.pixels import Pixels, Supply, supply_cap
+from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.simulated_scale import SimulatedScale
 from envlab.light.table import LookupTable, build_table, top_code
 from envlab.sound.interpolate import internal_rate_hz
@@ -74,16 +74,16 @@ class Chain:
     def __post_init__(self) -> None:
         check_range("frame_rate_hz", self.frame_rate_hz, 10, 1000, unit="Hz")
         check_whole("pixel_bits", self.pixel_bits, 1, 16)
-        top_code(self.pixel_bits, self.cap)
+        top_code(self.pixel_bits, self.duty_limit)
         if self.frame_rate_hz > self.adc.rate_hz:
             raise ParameterError(
                 "frame_rate_hz", self.frame_rate_hz, f"at most the ADC's rate_hz ({self.adc.rate_hz:g} Hz)"
             )
         if self.rectifier.diode != "none":
             charged_through(self.detector)
-        if self.rest_v >= self.adc.reference_v:
+        if self.quiescent_v >= self.adc.reference_v:
             raise ParameterError(
-                "rest_v", self.rest_v, f"below the ADC's reference_v ({self.adc.reference_v:g} V)"
+                "quiescent_v", self.quiescent_v, f"below the ADC's reference_v ({self.adc.reference_v:g} V)"
             )
 
     @property
@@ -92,9 +92,9 @@ class Chain:
         return as_built(self.detector, self.hold_capacitor, self.adc)
 
     @property
-    def silent_state(self) -> HoldState:
+    def quiescent_state(self) -> HoldState:
         """What the capacitors hold when nothing sounds."""
-        return silent_state(self.detector_as_built, self.rectifier, bias_v=self.bias_at_rectifier_v)
+        return quiescent_state(self.detector_as_built, self.rectifier, bias_v=self.bias_at_rectifier_v)
 
     @property
     def bias_at_rectifier_v(self) -> float:
@@ -102,26 +102,26 @@ class Chain:
         return surroundings_at_rectifier(front_end_of(self), CALIBRATION_HZ).bias_v
 
     @property
-    def rest_v(self) -> float:
+    def quiescent_v(self) -> float:
         """Detector's voltage at silence, V against the ADC's ground; offsets apart."""
-        return self.rectifier.rest_v + self.silent_state.held_v
+        return self.rectifier.reference_node_v + self.quiescent_state.held_v
 
     @property
-    def rest_counts(self) -> int:
+    def quiescent_counts(self) -> int:
         """ADC reading at silence without offset, never below 0: what the firmware subtracts."""
-        return max(0, math.floor(self.rest_v / self.adc.lsb_v))
+        return max(0, math.floor(self.quiescent_v / self.adc.lsb_v))
 
     @property
-    def cautions(self) -> tuple[str, ...]:
+    def design_rule_warnings(self) -> tuple[str, ...]:
         """What a bench would show to be wrong with this board, one sentence each."""
-        return board_cautions(
-            self.preamp, self.band_filter, self.rectifier, self.detector_as_built, self.adc, self.rest_v
+        return design_rule_warnings(
+            self.preamp, self.band_filter, self.rectifier, self.detector_as_built, self.adc, self.quiescent_v
         )
 
     @property
-    def cap(self) -> float:
+    def duty_limit(self) -> float:
         """Largest duty that all pixels may have at once on this supply."""
-        return supply_cap(self.pixels, self.supply)
+        return supply_duty_limit(self.pixels, self.supply)
 
     @property
     def transmission_s(self) -> float:
@@ -160,7 +160,7 @@ class Chain:
         return peak_pa * abs(heard * response_before_rectifier(self, CALIBRATION_HZ))
 
     def counts_at(self, level_db_spl: float) -> float:
-        """Return the settled envelope of a 1 kHz sine at a level, counts above rest, not rounded.
+        """Return the settled envelope of a 1 kHz sine at a level, counts above quiescent, not rounded.
 
         Not limited by clipping: it converts the map's floor and ceiling, which may lie above the swing.
         Simulated at this very level where the envelope does not scale with it.
@@ -206,13 +206,13 @@ class Chain:
         return None if self.adc.bits <= 12 else 4097
 
     def brightness_table(self) -> LookupTable:
-        """Return the table from envelope counts to duty, scaled by the supply's cap."""
+        """Return the table from envelope counts to duty, scaled by the supply's duty limit."""
         return build_table(
             self.count_map(),
             adc_bits=self.adc.bits,
             entries=self.table_entries,
             bits=self.pixel_bits,
-            cap=self.cap,
+            duty_limit=self.duty_limit,
         )
 
     def noise_pa(self, samples: int, sample_rate_hz: float, noise: NoiseStreams) -> FloatArray:
@@ -245,7 +245,7 @@ class Chain:
         It keeps every internal sample: some 20 MB for each second of the recording. Warns (EnvlabWarning) of
         what is wrong with the board.
         """
-        for caution in self.cautions:
+        for warning in self.design_rule_warnings:
             warnings.warn(caution, EnvlabWarning, stacklevel=2)
         player = Player(self, recording, None if rng is None else noise_streams(rng))
         blocks = list(player.blocks())
@@ -259,8 +259,8 @@ class Chain:
             pressure_pa=joined("pressure_pa"),
             microphone_v=joined("microphone_v"),
             preamp_v=joined("preamp_v"),
-            rectified_v=self.rectifier.rest_v + joined("drive_v"),
-            detector_v=self.rectifier.rest_v + held_v,
+            rectified_v=self.rectifier.reference_node_v + joined("drive_v"),
+            detector_v=self.rectifier.reference_node_v + held_v,
             internal_rate_hz=player.rate_hz,
             adc_counts=played.adc_counts,
             envelope_counts=light.envelope_counts,
@@ -279,9 +279,9 @@ class ChainResult:
 
     At internal_rate_hz, sample n at n/rate: pressure_pa (Pa), microphone_v (V), preamp_v (V round its bias),
     rectified_v (V at the pin's ground). detector_v (V at the pin's ground): sample n at (n + ½)/rate.
-    At adc_rate_hz: adc_counts (whole counts), envelope_counts (counts above rest, followed).
+    At adc_rate_hz: adc_counts (whole counts), envelope_counts (counts above quiescent, followed).
     At frame_rate_hz: duty (0 to full_duty, share of full pixel current).
-    full_duty: brightest state that the capped costume can show. clipped_share: share of internal samples at
+    full_duty: brightest state that the limited costume can show. clipped_share: share of internal samples at
     which the microphone or the preamp was at its limit.
     """
 
@@ -302,7 +302,7 @@ class ChainResult:
 
     @property
     def relative_luminance(self) -> FloatArray:
-        """Frames' luminance over the brightest state that the capped costume can show, 0 to 1."""
+        """Frames' luminance over the brightest state that the limited costume can show, 0 to 1."""
         return self.duty / self.full_duty if self.full_duty > 0 else np.zeros_like(self.duty)
 
     @property

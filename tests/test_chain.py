@@ -72,10 +72,10 @@ def test_every_stage_gets_what_the_one_before_gave(chain, noisy):
     drive_v = rectify(preamp_v, chain.rectifier)
     held_v, _ = detect(drive_v, chain.detector, sample_rate_hz=rate_hz)
     times_s = np.arange(round(0.3 * chain.adc.rate_hz)) / chain.adc.rate_hz
-    read_v = chain.rectifier.rest_v + read_at(held_v, times_s, sample_rate_hz=rate_hz)
+    read_v = chain.rectifier.reference_node_v + read_at(held_v, times_s, sample_rate_hz=rate_hz)
     counts = convert(read_v, chain.adc, rng=of_adc if noisy else None)
-    above_rest = np.maximum(counts - chain.rest_counts, 0).astype(float)
-    envelope, _ = follow(above_rest, chain.follower, rate_hz=chain.adc.rate_hz)
+    above_quiescent = np.maximum(counts - chain.quiescent_counts, 0).astype(float)
+    envelope, _ = follow(above_quiescent, chain.follower, rate_hz=chain.adc.rate_hz)
     frames = np.arange(math.ceil(0.3 * chain.frame_rate_hz - 1e-9)) / chain.frame_rate_hz
     latest = np.floor(frames * chain.adc.rate_hz + 1e-9).astype(int)
     table = chain.brightness_table()
@@ -83,8 +83,8 @@ def test_every_stage_gets_what_the_one_before_gave(chain, noisy):
     assert np.array_equal(result.pressure_pa, fine_pa)
     assert np.array_equal(result.microphone_v, microphone_v)
     assert np.array_equal(result.preamp_v, preamp_v)
-    assert np.array_equal(result.rectified_v, chain.rectifier.rest_v + drive_v)
-    assert np.array_equal(result.detector_v, chain.rectifier.rest_v + held_v)
+    assert np.array_equal(result.rectified_v, chain.rectifier.reference_node_v + drive_v)
+    assert np.array_equal(result.detector_v, chain.rectifier.reference_node_v + held_v)
     assert np.array_equal(result.adc_counts, counts)
     assert np.array_equal(result.envelope_counts, envelope)
     full = 2**chain.pixel_bits - 1
@@ -104,7 +104,7 @@ def test_a_tone_at_a_level_settles_where_the_level_scale_says(chain, level_db_sp
     expected = chain.level_scale().counts(level_db_spl)
     seconds = 2.6 if isinstance(chain.detector, PeakDetector) and chain.detector.release_s > 0.1 else 0.8
     result = chain.run(tone(level_db_spl, 1003.7, seconds))
-    readings = result.adc_counts[-round(chain.adc.rate_hz / 3.7) :] - chain.rest_counts
+    readings = result.adc_counts[-round(chain.adc.rate_hz / 3.7) :] - chain.quiescent_counts
     assert readings.mean() + 0.5 == pytest.approx(expected, abs=1)
     assert result.clipped_share == 0
 
@@ -133,13 +133,13 @@ def test_level_scale_by_hand():
 
 def test_silence_reads_the_rest_and_shows_nothing():
     silence = Recording(np.zeros(4800), 48e3)
-    for rest_v in (0.0, 0.5, 1.65):
-        chain = Chain(rectifier=Rectifier("full", rest_v), preamp=Preamp(input_offset_v=0))
+    for quiescent_v in (0.0, 0.5, 1.65):
+        chain = Chain(rectifier=Rectifier("full", quiescent_v), preamp=Preamp(input_offset_v=0))
         result = chain.run(silence)
-        assert chain.rest_counts == math.floor(rest_v / 3.3 * 1024)
-        assert (result.rectified_v == rest_v).all()
-        assert (result.detector_v == rest_v).all()
-        assert set(result.adc_counts) == {chain.rest_counts}
+        assert chain.quiescent_counts == math.floor(quiescent_v / 3.3 * 1024)
+        assert (result.rectified_v == quiescent_v).all()
+        assert (result.detector_v == quiescent_v).all()
+        assert set(result.adc_counts) == {chain.quiescent_counts}
         assert (result.envelope_counts == 0).all()
         assert (result.duty == 0).all()
         assert (result.lightness == 0).all()
@@ -148,8 +148,8 @@ def test_silence_reads_the_rest_and_shows_nothing():
 def test_a_detector_that_rests_a_hair_below_ground_reads_0():
     # A passive diode's reverse current leaves some 1e-14 V there. A converter reads no less than 0.
     chain = Chain(rectifier=Rectifier("half", diode="schottky"))
-    assert chain.rest_v < 0
-    assert chain.rest_counts == 0
+    assert chain.quiescent_v < 0
+    assert chain.quiescent_counts == 0
     assert set(chain.run(Recording(np.zeros(4800), 48e3)).envelope_counts) == {0}
 
 
@@ -179,7 +179,7 @@ def test_below_the_floor_dark_from_the_ceiling_on_full():
 def test_cap_scales_and_never_clips():
     # 24 pixels of three channels of 150 mA: (3 − 0.024)/10.8 = 0.27556 of full (by hand).
     chain = Chain(detector=QUICK)
-    assert chain.cap == pytest.approx(0.27556, abs=5e-6)
+    assert chain.duty_limit == pytest.approx(0.27556, abs=5e-6)
     result = chain.run(tone(101, seconds=0.2))
     assert result.full_duty == pytest.approx(0.27556, abs=2 / 65535)
     assert result.duty.max() == result.full_duty
@@ -277,12 +277,12 @@ def test_every_frame_shows_a_reading_that_was_taken(frame_rate_hz, times, durati
             {"frame_rate_hz": 500.0, "adc": Adc(rate_hz=200)},
             "frame_rate_hz is 500.0; it must be at most the ADC's rate",
         ),
-        ({"rectifier": Rectifier("full", 3.3)}, "rest_v is 3.3; it must be below the ADC's reference_v"),
+        ({"rectifier": Rectifier("full", 3.3)}, "quiescent_v is 3.3; it must be below the ADC's reference_v"),
         ({"pixel_bits": 0}, "pixel_bits is 0; it must be a whole number from 1 to 16"),
         ({"pixel_bits": 17}, "pixel_bits is 17; it must be a whole number from 1 to 16"),
         ({"pixel_bits": 8.0}, "pixel_bits is 8.0; it must be a whole number from 1 to 16"),
         ({"supply": Supply(limit_a=0.02)}, "limit_a is 0.02; it must be above the idle current of 0.024 A"),
-        ({"supply": Supply(limit_a=0.1), "pixel_bits": 4}, "cap is 0.007"),
+        ({"supply": Supply(limit_a=0.1), "pixel_bits": 4}, "duty limit is 0.007"),
     ],
 )
 def test_chains_that_cannot_be(fields, text):

@@ -19,7 +19,7 @@ from envlab.design_file import digest, read_design
 from envlab.firmware.c_header import read_header
 from envlab.firmware.export import check_firmware
 from envlab.study.specification.ranges import candidates_of
-from envlab.study.specification.specification import demo_brief, read_brief
+from envlab.study.specification.specification import demo_specification, read_specification
 
 RESULTS = {
     "design.toml",
@@ -84,8 +84,8 @@ class TestDesign:
         run("design", bench / "mine.toml", "--out", bench / "out")
         table = pd.read_csv(bench / "out" / "candidates.csv")
         best = int(table["rank"].idxmin())
-        brief = read_brief(bench / "mine.toml")
-        chosen = candidates_of(brief.chain, brief.ranges).chains[best]
+        specification = read_specification(bench / "mine.toml")
+        chosen = candidates_of(specification.chain, specification.ranges).chains[best]
         assert read_design(bench / "out" / "design.toml") == chosen
         assert read_header(bench / "out" / "brightness_table.h") == chosen.brightness_table()
         with (bench / "out" / "parts.csv").open() as file:
@@ -116,7 +116,7 @@ class TestDesign:
         columns = pd.read_csv(bench / "out" / "candidates.csv").columns
         assert "contrast_lstar [song 95 dB]" in columns
         assert not any("pulse" in column for column in columns)
-        assert read_brief(bench / "out" / "design.toml").clips[0].level_db_spl == 95
+        assert read_specification(bench / "out" / "design.toml").clips[0].level_db_spl == 95
 
     def test_every_column_carries_its_unit_or_is_a_plain_ratio_or_count(self, bench: Path) -> None:
         run("design", bench / "mine.toml", "--out", bench / "out")
@@ -223,8 +223,8 @@ class TestOtherVerbs:
         result = run("simulate", bench / "mine.toml", "--out", bench / "nodes.csv", "--no-noise")
         assert result.exit_code == 0, result.output
         nodes = pd.read_csv(bench / "nodes.csv")
-        chain, brief = read_design(bench / "mine.toml"), read_brief(bench / "mine.toml")
-        whole = chain.run(brief.clips[0].recording())
+        chain, specification = read_design(bench / "mine.toml"), read_specification(bench / "mine.toml")
+        whole = chain.run(specification.clips[0].recording())
         assert len(nodes) == 2000
         np.testing.assert_array_equal(nodes["adc_counts"], whole.adc_counts)
         np.testing.assert_array_equal(nodes["envelope_counts"], whole.envelope_counts)
@@ -243,7 +243,11 @@ class TestOtherVerbs:
         written = read_header(bench / "fw" / "yoke.h")
         table = read_design(bench / "mine.toml").brightness_table()
         np.testing.assert_array_equal(written.duty_codes, table.duty_codes)
-        assert (written.count_map, written.cap, written.bits) == (table.count_map, table.cap, table.bits)
+        assert (written.count_map, written.duty_limit, written.bits) == (
+            table.count_map,
+            table.duty_limit,
+            table.bits,
+        )
 
     def test_table_writes_the_runtime_with_the_designs_numbers(self, bench: Path) -> None:
         result = run("table", bench / "mine.toml", "--out", bench / "fw", "--sensitivity", "automatic")
@@ -253,7 +257,7 @@ class TestOtherVerbs:
         assert digest(chain) in (bench / "fw" / "envlab_parameters.h").read_text()
         full = read_header(bench / "fw" / "brightness_table_full.h")
         assert full.duty.max() == 1 and chain.brightness_table().duty.max() == pytest.approx(
-            chain.cap, abs=1e-4
+            chain.duty_limit, abs=1e-4
         )
         assert "10.8 A" in result.stdout and "8-bit processor" in result.stdout
 
@@ -279,9 +283,9 @@ class TestOtherVerbs:
 
 
 def test_the_parade_is_a_legal_design_with_beat_quiet_and_walking_clips() -> None:
-    brief = demo_brief()
-    assert {tag for clip in brief.clips for tag in clip.tags} >= {"beat", "quiet", "walking"}
-    assert 0.27 < brief.chain.cap < 0.28  # 3 A over 10.8 A, less what the dark pixels take
+    specification = demo_specification()
+    assert {tag for clip in specification.clips for tag in clip.tags} >= {"beat", "quiet", "walking"}
+    assert 0.27 < specification.chain.duty_limit < 0.28  # 3 A over 10.8 A, less what the dark pixels take
 
 
 class TestSweep:

@@ -160,7 +160,10 @@ BAD = [
         "[frames] has an unknown key 'microphone'; it can have pixel_bits, frame_rate_hz",
     ),
     ("frames = 100\n", "[frames] is 100; it must be a section with keys"),
-    ("[rectifier]\nrest_v = 5\n", "mine.toml: rest_v is 5.0; it must be below the ADC's reference_v (3.3 V)"),
+    (
+        "[rectifier]\nrest_v = 5\n",
+        "mine.toml: quiescent_v is 5.0; it must be below the ADC's reference_v (3.3 V)",
+    ),
     ("[preamp\n", "mine.toml: not a readable TOML file ("),
     ("[adc]\nbits = 10\nbits = 11\n", "mine.toml: not a readable TOML file ("),
     ("[adc]\nbits = 1" + 5000 * "0" + "\n", "mine.toml: not a readable TOML file ("),

@@ -171,14 +171,14 @@ def settled_state(preamp: BoardPreamp) -> BoardState:
     return _second_at_rest(rows)
 
 
-def power_up_state(preamp: BoardPreamp, microphone_rest_v: float = 0.0) -> BoardState:
+def power_up_state(preamp: BoardPreamp, microphone_quiescent_v: float = 0.0) -> BoardState:
     """Return the state at the moment at which the supply comes up: every capacitor is empty.
 
-    microphone_rest_v: where the microphone's output then stands, V against ground. With an empty input
+    microphone_quiescent_v: where the microphone's output then stands, V against ground. With an empty input
     capacitor the input starts there; with the leg's foot at ground its capacitor has the bias still to take.
     """
     foot = preamp.bias_v if preamp.leg_foot_v is None else preamp.leg_foot_v
-    rows, source_v = [], microphone_rest_v
+    rows, source_v = [], microphone_quiescent_v
     for stage in preamp.stages:
         leg = 0.0 if stage.ground_farad is None else foot - preamp.bias_v
         rows.append((preamp.bias_v - source_v, leg, 0.0, 0.0, 0.0, 0.0))
@@ -230,17 +230,17 @@ def settling_s(
     preamp: BoardPreamp,
     within_v: float,
     *,
-    microphone_rest_v: float = 0.0,
+    microphone_quiescent_v: float = 0.0,
     sample_rate_hz: float = 48e3,
     most_s: float = 60.0,
 ) -> float:
     """Return how long after power-up the output stays within within_v of rest; inf if later than most_s."""
     check_positive("within_v", within_v, unit="V")
-    rest_v = preamp.output_offset_v
-    state, last, block = power_up_state(preamp, microphone_rest_v), -1, round(sample_rate_hz)
+    quiescent_v = preamp.output_offset_v
+    state, last, block = power_up_state(preamp, microphone_quiescent_v), -1, round(sample_rate_hz)
     for second in range(math.ceil(most_s)):
         out_v, _, state = amplify_board(np.zeros(block), preamp, sample_rate_hz=sample_rate_hz, state=state)
-        away = np.flatnonzero(np.abs(out_v - rest_v) > within_v)
+        away = np.flatnonzero(np.abs(out_v - quiescent_v) > within_v)
         if away.size:
             last = second * block + int(away[-1])
     settled = (last + 1) / sample_rate_hz

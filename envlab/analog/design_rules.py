@@ -13,24 +13,24 @@ _SPEECH_HZ = 1000.0
 _LEAST_SWING_V = 0.1
 
 
-def board_cautions(
+def design_rule_warnings(
     preamp: Preamp,
     band_filter: BandFilter,
     rectifier: Rectifier,
     detector: Detector,
     adc: Adc,
-    rest_v: float,
+    quiescent_v: float,
 ) -> tuple[str, ...]:
     """Return one sentence for each thing that is wrong; none if the board is sound.
 
-    detector: as built. rest_v: V at the detector when nothing sounds.
+    detector: as built. quiescent_v: V at the detector when nothing sounds.
     """
-    found = [*_preamp_cautions(preamp), *_rectifier_cautions(preamp, rectifier), *_adc_cautions(adc)]
-    most_v = _most_at_pin_v(preamp, rectifier, detector, rest_v)
+    found = [*_preamp_warnings(preamp), *_rectifier_warnings(preamp, rectifier), *_adc_warnings(adc)]
+    most_v = _most_at_pin_v(preamp, rectifier, detector, quiescent_v)
     if most_v > adc.pin_bears_v:
         found.append(
             f"The detector can reach {most_v:.2f} V; the ADC's pin bears {adc.pin_bears_v:.2f} V: lower"
-            " rest_v or the preamp's supply, or put a resistor and a clamp before the pin."
+            " reference_node_v or the preamp's supply, or put a resistor and a clamp before the pin."
         )
     if abs(band_filter.response(_SPEECH_HZ)) < 1e-3:
         found.append(
@@ -40,7 +40,7 @@ def board_cautions(
     return tuple(found)
 
 
-def _preamp_cautions(preamp: Preamp) -> list[str]:
+def _preamp_warnings(preamp: Preamp) -> list[str]:
     found = []
     stages = preamp.stages if isinstance(preamp, BoardPreamp) else (preamp,)
     for stage in stages:
@@ -64,22 +64,22 @@ def _preamp_cautions(preamp: Preamp) -> list[str]:
     return found
 
 
-def _rectifier_cautions(preamp: Preamp, rectifier: Rectifier) -> list[str]:
+def _rectifier_warnings(preamp: Preamp, rectifier: Rectifier) -> list[str]:
     found = []
     if rectifier.reference == "coupled" and rectifier.return_ohm is None:
         found.append(
             "The passive half wave has no DC return: its coupling capacitor charges until nothing flows and"
-            " the detector reads zero: give return_ohm, from the diode's input to the foot."
+            " the detector reads zero: give return_ohm, from the diode's input to the reference node."
         )
-    if rectifier.reference == "bias" and rectifier.drive_rest_v(preamp.bias_v) < 0:
+    if rectifier.reference == "bias" and rectifier.quiescent_rectified_v(preamp.bias_v) < 0:
         found.append(
-            f"The signal rests at {preamp.bias_v:g} V, below the foot at {rectifier.rest_v:g} V: nothing"
-            " passes until its peaks reach the foot; lower rest_v."
+            f"The signal rests at {preamp.bias_v:g} V, below the reference node at {rectifier.reference_node_v:g} V: nothing"
+            " passes until its peaks reach the reference node; lower reference_node_v."
         )
     return found
 
 
-def _adc_cautions(adc: Adc) -> list[str]:
+def _adc_warnings(adc: Adc) -> list[str]:
     needed_s = adc.settling_s(0.5)
     if adc.sampling_s >= needed_s:
         return []
@@ -90,15 +90,15 @@ def _adc_cautions(adc: Adc) -> list[str]:
     ]
 
 
-def _most_at_pin_v(preamp: Preamp, rectifier: Rectifier, detector: Detector, rest_v: float) -> float:
+def _most_at_pin_v(preamp: Preamp, rectifier: Rectifier, detector: Detector, quiescent_v: float) -> float:
     swing_v = preamp.swing_up_v
     if rectifier.kind == "full":
         swing_v = max(swing_v, preamp.swing_down_v)
-    offered_v = rectifier.drive_rest_v(preamp.bias_v) + swing_v
+    offered_v = rectifier.quiescent_rectified_v(preamp.bias_v) + swing_v
     diode = rectifier.passive_diode
     lost_v = 0.0
     if diode is not None:
         # The drop at the release resistor's own current is the least that is lost.
         current_a = offered_v / (detector.slowest_s / detector.hold_farad)
         lost_v = min(offered_v, rectifier.diodes_in_path * diode.drop_v(max(0.0, current_a)))
-    return max(rest_v, rectifier.rest_v + (offered_v - lost_v) * detector.divider)
+    return max(quiescent_v, rectifier.reference_node_v + (offered_v - lost_v) * detector.divider)

@@ -18,7 +18,7 @@ from envlab.units import FloatArray
 
 @dataclass(frozen=True)
 class HoldState:
-    """held_v: V on the hold capacitor above the foot. across_v: V across the coupling capacitor."""
+    """held_v: V on the hold capacitor above the reference node. across_v: V across the coupling capacitor."""
 
     held_v: float = 0.0
     across_v: float = 0.0
@@ -33,7 +33,7 @@ def hold_signal(
     bias_v: float = 0.0,
     state: HoldState | None = None,
 ) -> tuple[FloatArray, HoldState]:
-    """Return (held_v, end state): V above the foot, shape (n,), held_v[n] stamped (n + ½)/sample_rate_hz.
+    """Return (held_v, end state): V above the reference node, shape (n,), held_v[n] stamped (n + ½)/sample_rate_hz.
 
     signal_v: shape (n,), V round the preamp's bias_v. A rectifier's own amplifier begins at rest.
     """
@@ -50,7 +50,7 @@ def hold_drive(
     sample_rate_hz: float,
     state: HoldState,
 ) -> tuple[FloatArray, HoldState]:
-    """The same from the rectified drive on, V above the foot."""
+    """The same from the rectified drive on, V above the reference node."""
     if rectifier.diode != "none":
         step = diode_step(detector, rectifier, sample_rate_hz)
         held_v, end = hold_passive(drive_v, step, np.array([state.held_v, state.across_v]))

@@ -1,7 +1,7 @@
 """The hold capacitor as bought, and what hangs on it: which detector the board really has.
 
 A capacitor is named by its nominal value. What it is at its working voltage and in the cold depends on what
-it is made of; the figures below are typical of each class, from memory, and a part's own data sheet goes
+it is made of; the metrics below are typical of each class, from memory, and a part's own data sheet goes
 before them.
 """
 

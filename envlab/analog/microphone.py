@@ -21,7 +21,7 @@ SMOOTH_END = 0.777870447914
 
 @dataclass(frozen=True)
 class Microphone(AnalogStage):
-    """An analog microphone by its data-sheet figures.
+    """An analog microphone by its data-sheet metrics.
 
     sensitivity_dbv_pa: dB re 1 V/Pa at 1 kHz, −80 to 0 (−42 is 7.94 mV/Pa).
     signal_to_noise_db: dB(A) re 94 dB SPL, 30 to 90; self-noise is 94 dB SPL minus this.

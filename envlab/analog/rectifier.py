@@ -16,7 +16,7 @@ from envlab.analog.stage import Advanced, AnalogStage, Surroundings
 from envlab.errors import ParameterError, check_choice, check_positive, check_range
 from envlab.units import FloatArray
 
-REFERENCES = ("foot", "bias", "coupled")
+REFERENCES = ("node", "bias", "coupled")
 
 
 @dataclass(frozen=True)
@@ -24,11 +24,11 @@ class Rectifier(AnalogStage):
     """Half or full wave, precision or passive.
 
     kind: "half" passes what lies above the reference; "full" folds the lower half up.
-    rest_v: voltage of the foot against the ADC's ground, 0 to 30 V. The hold capacitor and the release
+    reference_node_v: voltage of the reference node against the ADC's ground, 0 to 30 V. The hold capacitor and the release
     resistor stand on the foot: 0 is ground, the bias voltage if they hang on the bias.
-    reference: "foot" the signal rests at the foot's voltage; "bias" it rests at the preamp's bias while the
-    foot is at rest_v, so that the bias itself is held; "coupled" it comes through coupling_farad, and
-    return_ohm leads the diode's mean current back to the foot (passive half wave only).
+    reference: "node" the signal rests at the reference node's voltage; "bias" it rests at the preamp's bias while the
+    reference node is at reference_node_v, so that the bias itself is held; "coupled" it comes through coupling_farad, and
+    return_ohm leads the diode's mean current back to the reference node (passive half wave only).
     diode: "none" is a precision rectifier; "silicon", "schottky" or "germanium" a passive diode.
     diodes_in_path: 1, or 2 for a bridge. temperature_c: of the diode, −60 to 125 °C.
     saturation_a, emission, series_ohm, bandgap_ev, leakage_ohm: of the diode's data sheet; None: typical of
@@ -39,8 +39,8 @@ class Rectifier(AnalogStage):
     """
 
     kind: str = "full"
-    rest_v: float = 0.0
-    reference: str = "foot"
+    reference_node_v: float = 0.0
+    reference: str = "node"
     diode: str = "none"
     diodes_in_path: int = 1
     temperature_c: float = DATA_SHEET_C
@@ -58,7 +58,7 @@ class Rectifier(AnalogStage):
 
     def __post_init__(self) -> None:
         check_choice("kind", self.kind, ("half", "full"))
-        check_range("rest_v", self.rest_v, 0, 30, unit="V")
+        check_range("reference_node_v", self.reference_node_v, 0, 30, unit="V")
         check_choice("reference", self.reference, REFERENCES)
         check_choice("diode", self.diode, ("none", *DIODE_CLASSES))
         if self.diodes_in_path not in (1, 2):
@@ -116,13 +116,13 @@ class Rectifier(AnalogStage):
 
     @property
     def scales_with_level(self) -> bool:
-        """Whether twice the signal gives twice the envelope: precision, at once, on the foot, no limit."""
+        """Whether twice the signal gives twice the envelope: precision, at once, on the reference node, no limit."""
         quick = self.diode == "none" and self.gain_bandwidth_hz is None
-        return quick and self.reference == "foot" and self.output_current_a is None
+        return quick and self.reference == "node" and self.output_current_a is None
 
-    def drive_rest_v(self, bias_v: float) -> float:
-        """Return what is offered to the detector at silence, V above the foot."""
-        return bias_v - self.rest_v if self.reference == "bias" else 0.0
+    def quiescent_rectified_v(self, bias_v: float) -> float:
+        """Return what is offered to the detector at silence, V above the reference node."""
+        return bias_v - self.reference_node_v if self.reference == "bias" else 0.0
 
     def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
         """Return one block of the rectified voltage, V above the reference node."""
@@ -149,7 +149,7 @@ def rectify(signal_v: FloatArray, rectifier: Rectifier, *, bias_v: float = 0.0) 
         folded = np.maximum(signal_v, 0.0)
     else:
         folded = signal_v
-    return _above_foot(folded, rectifier, bias_v)
+    return _above_reference_node(folded, rectifier, bias_v)
 
 
 # Outputs of the amplifiers of both half waves and the last input, V; None: at rest.
@@ -182,11 +182,11 @@ def rectify_in_time(
         rectifier.kind == "full",
         np.array(state or rest),
     )
-    return _above_foot(folded, rectifier, bias_v), (float(end[0]), float(end[1]), float(end[2]))
+    return _above_reference_node(folded, rectifier, bias_v), (float(end[0]), float(end[1]), float(end[2]))
 
 
-def _above_foot(folded: FloatArray, rectifier: Rectifier, bias_v: float) -> FloatArray:
+def _above_reference_node(folded: FloatArray, rectifier: Rectifier, bias_v: float) -> FloatArray:
     if rectifier.reference != "bias":
         return folded
-    offered = rectifier.drive_rest_v(bias_v) + folded
+    offered = rectifier.quiescent_rectified_v(bias_v) + folded
     return np.maximum(offered, 0.0) if rectifier.diode == "none" else offered

@@ -8,7 +8,7 @@ import click
 
 from envlab.cli.group import FLASHING_EXIT, INTERRUPTED_EXIT, main
 from envlab.cli.options import (
-    asked_brief,
+    asked_specification,
     clip_option,
     design_argument,
     force_option,
@@ -54,21 +54,29 @@ def design(
     from envlab.report.page import report_html
     from envlab.report.pdf import report_pdf
     from envlab.study.sweep.choice import choose
-    from envlab.study.sweep.flash_mitigation import with_remedies
-    from envlab.study.sweep.robustness import on_firm_ground
+    from envlab.study.sweep.flash_mitigation import with_mitigations
+    from envlab.study.sweep.robustness import robust_choice
     from envlab.study.sweep.sweep import sweep
 
-    brief = asked_brief(design, clip, level_db_spl)
-    folder = out or Path(Path(brief.name).stem.replace("_", "-"))
+    specification = asked_specification(design, clip, level_db_spl)
+    folder = out or Path(Path(specification.name).stem.replace("_", "-"))
     check_folder(folder, force=force)
     with progress() as report:
-        table = sweep(brief.chain, brief.ranges, brief.clips, judging=brief.judging, progress=report)
+        table = sweep(
+            specification.chain,
+            specification.ranges,
+            specification.clips,
+            judging=specification.judging,
+            progress=report,
+        )
         report("Choosing", 1.0)
-        choice = on_firm_ground(with_remedies(choose(table, brief), brief), brief, progress=report)
-        boards = boards_of_choice(brief, choice, report)
+        choice = robust_choice(
+            with_mitigations(choose(table, specification), specification), specification, progress=report
+        )
+        boards = boards_of_choice(specification, choice, report)
         report("Drawing the report", 1.0)
-        page = report_html(brief, choice, boards)
-        write_folder(folder, result_files(brief, choice, folder, page), replaces=RESULTS)
+        page = report_html(specification, choice, boards)
+        write_folder(folder, result_files(specification, choice, folder, page), replaces=RESULTS)
         report("Printing the PDF", 1.0)
         printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
     for line in (*choice.words, *(boards.words[:ABOUT_BOARDS] if boards else ())):
@@ -85,7 +93,7 @@ def design(
 
 
 @main.command(
-    short_help="Write every candidate with every figure.",
+    short_help="Write every candidate with every metric.",
     epilog="\b\nExamples:\n  envlab sweep mine.toml --out candidates.parquet\n"
     "  envlab sweep --clip song.flac --level 95 --out song.csv",
 )
@@ -107,7 +115,7 @@ def design(
 def sweep(
     design: Path | None, clip: Path | None, level_db_spl: float | None, out: Path, most: int, force: bool
 ) -> None:
-    """Try every candidate of DESIGN on every clip: one row each, every figure, as .csv or .parquet.
+    """Try every candidate of DESIGN on every clip: one row each, every metric, as .csv or .parquet.
 
     Units stand in the column names; rank 1 is the best. Interrupted (Ctrl-C), it keeps the clips that are
     done beside the result, and goes on from there when the same question is asked again.
@@ -118,20 +126,20 @@ def sweep(
     from envlab.study.sweep.choice import rank_candidates
     from envlab.study.sweep.sweep import sweep as run_sweep
 
-    brief = asked_brief(design, clip, level_db_spl, most=most)
+    specification = asked_specification(design, clip, level_db_spl, most=most)
     refuse_existing(out, force=force)
     check_ending(out)
     kept = out.with_name(out.name + ".partial")
     try:
         with progress() as report:
             table = run_sweep(
-                brief.chain, brief.ranges, brief.clips,
-                judging=brief.judging, progress=report, checkpoint=kept, most=most,
+                specification.chain, specification.ranges, specification.clips,
+                judging=specification.judging, progress=report, checkpoint=kept, most=most,
             )  # fmt: skip
     except KeyboardInterrupt:
         done = len(Checkpoint(kept, "").done())
         click.echo(f"Interrupted: {done} steps are kept in {kept}; ask again to go on from there.", err=True)
         raise click.exceptions.Exit(INTERRUPTED_EXIT) from None
-    write_whole(out, table_bytes(rank_candidates(table, brief), out))
+    write_whole(out, table_bytes(rank_candidates(table, specification), out))
     Checkpoint(kept, "").remove()
-    say(f"{len(table)} candidates on {len(brief.clips)} clips, in {out}.")
+    say(f"{len(table)} candidates on {len(specification.clips)} clips, in {out}.")

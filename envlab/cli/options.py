@@ -1,4 +1,4 @@
-"""Options that verbs share, and the brief that they ask for."""
+"""Options that verbs share, and the specification that they ask for."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from envlab.cli.saying import remember_quiet
 from envlab.errors import FileError
 
 if TYPE_CHECKING:
-    from envlab.study.specification.specification import Brief
+    from envlab.study.specification.specification import Specification
 
 design_argument = click.argument("design", required=False, type=click.Path(path_type=Path))
 force_option = click.option("--force", is_flag=True, help="Replace results that are there already.")
@@ -35,25 +35,25 @@ level_option = click.option(
 )
 
 
-def asked_brief(
+def asked_specification(
     design: Path | None, clip: Path | None = None, level_db_spl: float | None = None, **limits: int
-) -> Brief:
-    """Return the brief of a design file (the parade's without one), with a clip in place of its own."""
+) -> Specification:
+    """Return the specification of a design file (the parade's without one), with a clip in place of its own."""
     from envlab.shipped import demo_design
-    from envlab.study.specification.specification import read_brief
+    from envlab.study.specification.specification import read_specification
 
     if clip is None and level_db_spl is not None:
         raise FileError("--level is given without --clip; levels of the design's own clips stand in its file")
     if clip is not None and level_db_spl is None:
         raise FileError("--clip is given without --level; say how loud it is meant to be, as in --level 95")
-    brief = read_brief(design or demo_design(), **limits)
+    specification = read_specification(design or demo_design(), **limits)
     if clip is None or level_db_spl is None:
-        if not brief.clips:
-            raise FileError(f"{brief.name}: has no clips; give one with --clip and --level")
-        return brief
+        if not specification.clips:
+            raise FileError(f"{specification.name}: has no clips; give one with --clip and --level")
+        return specification
     if not clip.is_file():
         raise FileError(f"{clip}: no such file")
-    return brief.with_clip(clip, level_db_spl)
+    return specification.with_clip(clip, level_db_spl)
 
 
 def refuse_existing(out: Path, *, force: bool) -> None:

@@ -9,7 +9,7 @@ import click
 
 from envlab.cli.group import main
 from envlab.cli.options import (
-    asked_brief,
+    asked_specification,
     clip_option,
     design_argument,
     force_option,
@@ -63,20 +63,20 @@ def simulate(
     from envlab.files import write_whole
     from envlab.study.level_diagram import level_diagram, stated_levels
 
-    brief = asked_brief(design, clip, level_db_spl)
+    specification = asked_specification(design, clip, level_db_spl)
     refuse_existing(out, force=force)
-    first = brief.clips[0]
-    rng = np.random.default_rng(brief.judging.seed) if noise else None
+    first = specification.clips[0]
+    rng = np.random.default_rng(specification.judging.seed) if noise else None
     with progress() as report:
         nodes = nodes_at_readings(
-            brief.chain, first.recording(), rng, lambda share: report(first.label, share)
+            specification.chain, first.recording(), rng, lambda share: report(first.label, share)
         )
     write_whole(out, nodes.to_csv(index=False, float_format="%.7g", lineterminator="\n").encode())
-    say(f"{first.label}: {len(nodes)} rows, one per {1e3 / brief.chain.adc.rate_hz:g} ms, in {out}.")
+    say(f"{first.label}: {len(nodes)} rows, one per {1e3 / specification.chain.adc.rate_hz:g} ms, in {out}.")
     say()
-    headline, *lines = level_diagram(brief.chain, *stated_levels(brief.clips)).lines()
+    headline, *lines = level_diagram(specification.chain, *stated_levels(specification.clips)).lines()
     say_lines("\n".join((paint(headline, bold=True), *lines)))
-    for caution in brief.chain.cautions:
+    for caution in specification.chain.design_rule_warnings:
         note(caution)
 
 

@@ -10,7 +10,7 @@ import click
 
 from envlab.cli.group import FLASHING_EXIT, main
 from envlab.cli.options import (
-    asked_brief,
+    asked_specification,
     clip_option,
     design_argument,
     force_option,
@@ -24,7 +24,7 @@ from envlab.errors import FileError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from envlab.study.specification.specification import Brief
+    from envlab.study.specification.specification import Specification
     from envlab.study.sweep.choice import Choice
     from envlab.study.tolerance.tolerance import ToleranceResult
 
@@ -64,15 +64,15 @@ def tolerance(
 
     The parts are those that stand in DESIGN, as in the design.toml that envlab design writes; what it sweeps
     is not swept. Section [tolerance] says how far boards may lie apart. Says what share of boards meets each
-    target, what an order of 50 brings, which part to buy tighter, and the worst corners. With --out, one row
-    a board: deviations and figures, units in the column names. Ends with status 3 if the design itself does
+    target, what an order of 50 brings, which part to buy tighter, and the worst worst_cases. With --out, one row
+    a board: deviations and metrics, units in the column names. Ends with status 3 if the design itself does
     not keep the flash limit.
     """
     from envlab.files import write_whole
     from envlab.report.tables import check_ending, table_bytes
     from envlab.study.tolerance.tolerance import tolerance as many_boards
 
-    brief = asked_brief(design, clip, level_db_spl)
+    specification = asked_specification(design, clip, level_db_spl)
     if out is not None:
         check_ending(out)
     if picture is not None and picture.suffix not in (".png", ".svg", ".pdf"):
@@ -80,9 +80,9 @@ def tolerance(
     for file in (out, picture):
         if file is not None:
             refuse_existing(file, force=force)
-    spread = brief.tolerance if boards is None else replace(brief.tolerance, boards=boards)
+    spread = specification.tolerance if boards is None else replace(specification.tolerance, boards=boards)
     with progress() as report:
-        result = many_boards(brief, brief.chain, spread=spread, progress=report)
+        result = many_boards(specification, specification.chain, spread=spread, progress=report)
     if out is not None:
         write_whole(out, table_bytes(result.boards, out))
     if picture is not None:
@@ -107,7 +107,7 @@ def _drawn(result: ToleranceResult, suffix: str) -> bytes:
 
 
 def boards_of_choice(
-    brief: Brief, choice: Choice, report: Callable[[str, float], None]
+    specification: Specification, choice: Choice, report: Callable[[str, float], None]
 ) -> ToleranceResult | None:
     """Return what becomes of a design run's choice on some hundred boards.
 
@@ -120,10 +120,10 @@ def boards_of_choice(
         return None
     most = DESIGN_BOARDS
     if not runs_side_by_side(choice.chain, [choice.chain]):
-        length_s = sum(clip.sound().duration_s for clip in brief.clips)
+        length_s = sum(clip.sound().duration_s for clip in specification.clips)
         # Each board is simulated some six times over, for the yield and for what causes the loss.
         most = int(_MOST_S / (_SECONDS_A_SECOND * length_s) / 6)
     if most < _FEWEST:
         return None
-    spread = replace(brief.tolerance, boards=min(most, DESIGN_BOARDS, brief.tolerance.boards))
-    return many_boards(brief, choice.chain, spread=spread, progress=report)
+    spread = replace(specification.tolerance, boards=min(most, DESIGN_BOARDS, specification.tolerance.boards))
+    return many_boards(specification, choice.chain, spread=spread, progress=report)

@@ -150,7 +150,7 @@ def _compared(
     def match(follower: AttackRelease, gain: float) -> Match:
         reading_v = gain * _readings(fast_v, follower, follower_rate_hz, times_s)
         difference = difference_db(reading_v, wanted_v, floor_v)
-        return Match(follower, gain, difference, *_figures(difference, wanted_v, floor_v))
+        return Match(follower, gain, difference, *_metrics(difference, wanted_v, floor_v))
 
     return match
 
@@ -192,7 +192,7 @@ def equivalent_parts(
     voltage = output((bought.attack_ohm, bought.release_ohm))
     gain = _best_gain(voltage, wanted_v, floor_v)
     difference = difference_db(gain * voltage, wanted_v, floor_v)
-    return PartsMatch(bought, ideal, gain, *_figures(difference, wanted_v, floor_v))
+    return PartsMatch(bought, ideal, gain, *_metrics(difference, wanted_v, floor_v))
 
 
 def difference_db(reading_v: FloatArray, wanted_v: FloatArray, floor_v: float) -> FloatArray:
@@ -209,7 +209,7 @@ def _readings(
     return followed[np.minimum(latest, followed.size - 1)]
 
 
-def _figures(difference: FloatArray, wanted_v: FloatArray, floor_v: float) -> tuple[float, float]:
+def _metrics(difference: FloatArray, wanted_v: FloatArray, floor_v: float) -> tuple[float, float]:
     heard = difference[(wanted_v >= floor_v) | (difference != 0)]
     return float(np.sqrt(np.mean(heard**2))), float(np.quantile(np.abs(heard), 0.99))
 
@@ -238,7 +238,7 @@ def _fit(
             return 100.0 + float(np.abs(logs - np.log(start)).max())
         reading = output((math.exp(logs[0]), math.exp(logs[1])))
         gain = _best_gain(reading, wanted_v, floor_v)
-        return _figures(difference_db(gain * reading, wanted_v, floor_v), wanted_v, floor_v)[0]
+        return _metrics(difference_db(gain * reading, wanted_v, floor_v), wanted_v, floor_v)[0]
 
     simplex = np.log(start) + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, -1.0]])
     found = minimize(

@@ -1,4 +1,4 @@
-"""The firmware's arithmetic in whole numbers: formats, limits, achieved figures, and the twin.
+"""The firmware's arithmetic in whole numbers: formats, limits, achieved metrics, and the twin.
 
 Formats (all unsigned): a reading and an envelope are Q0.16 of the ADC's full scale, counts above rest
 shifted up to 16 bit. The follower keeps 24 more bits. A level is Q4.12 octave: the place of the envelope's

@@ -59,11 +59,11 @@ class Board(Protocol):
         """The detector with its real capacitance and all that loads it."""
 
     @property
-    def silent_state(self) -> HoldState:
+    def quiescent_state(self) -> HoldState:
         """What the capacitors hold when nothing sounds."""
 
     @property
-    def rest_counts(self) -> int:
+    def quiescent_counts(self) -> int:
         """Reading at silence, which the firmware takes off."""
 
     def brightness_table(self) -> LookupTable:

@@ -17,7 +17,7 @@ from envlab.units import FloatArray, IntArray
 
 @dataclass(frozen=True, eq=False)
 class Readings:
-    """counts: shape (chains, readings), ADC counts above rest, not negative.
+    """counts: shape (chains, readings), ADC counts above quiescent, not negative.
 
     clipped_share: shape (chains,), share of internal samples at which microphone or preamp was at its limit.
     """

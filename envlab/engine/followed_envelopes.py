@@ -25,7 +25,7 @@ def read_envelopes(
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return (envelope counts above rest at the readings named, clipped share), rows in the order of chains.
+    """Return (envelope counts above quiescent at the readings named, clipped share), rows in the order of chains.
 
     Shapes (chains, readings) and (chains,). reading_index: rising. Arguments as read_chains. A follower sees
     every reading, so only where no chain has one are the readings between left out.
@@ -48,7 +48,7 @@ def way_to(
     """Return which readings must be taken for those at reading_index, and what makes envelopes of them.
 
     The latter is called with (envelopes, places, chains, reading_index): envelopes, shape (rows, readings at
-    reading_index), counts above rest, is set block by block; places: whose rows these chains have.
+    reading_index), counts above quiescent, is set block by block; places: whose rows these chains have.
     """
     if all(isinstance(chain.follower, PassThrough) for chain in chains):
         return wanted(reading_index), AsRead

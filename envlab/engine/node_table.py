@@ -48,15 +48,15 @@ def nodes_at_readings(
     light = played.light
     shown = np.floor(np.arange(times_s.size) * chain.frame_rate_hz / chain.adc.rate_hz + 1e-9).astype(int)
     shown = np.minimum(shown, light.codes.size - 1)
-    rest_v = chain.rectifier.rest_v
+    quiescent_v = chain.rectifier.reference_node_v
     return pd.DataFrame(
         {
             "time_s": times_s,
             "pressure_pa": columns["pressure_pa"],
             "microphone_v": columns["microphone_v"],
             "preamp_v": columns["preamp_v"],
-            "rectified_v": rest_v + columns["drive_v"],
-            "detector_v": rest_v + played.held_v,
+            "rectified_v": quiescent_v + columns["drive_v"],
+            "detector_v": quiescent_v + played.held_v,
             "adc_counts": played.adc_counts,
             "envelope_counts": light.envelope_counts,
             "duty": light.duty[shown],

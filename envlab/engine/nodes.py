@@ -75,7 +75,7 @@ class _StageByStage:
 
     def __init__(self, board: Board, front: FrontEnd, rate_hz: float) -> None:
         self._board, self._front, self._rate_hz = board, front, rate_hz
-        self._detector, self._state = board.detector_as_built, board.silent_state
+        self._detector, self._state = board.detector_as_built, board.quiescent_state
         self._last = list(front_end_of(board))[-1]
 
     def follow(self, start: int, pressure_pa: FloatArray) -> NodeBlock:
@@ -159,6 +159,6 @@ class Player:
     def played(self) -> Played:
         """Return readings and light, once all blocks have gone by."""
         frames = instant_count(self._sound.duration_s, self._board.frame_rate_hz)
-        above_zero = np.maximum(self._counts - self._board.rest_counts, 0)
+        above_zero = np.maximum(self._counts - self._board.quiescent_counts, 0)
         light = light_of_counts(self._board, above_zero, self._board.brightness_table(), range(frames))
         return Played(self._held_v, self._counts, light)

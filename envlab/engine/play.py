@@ -286,7 +286,7 @@ class _Held:
             [board.detector_as_built for board in firsts],
             firsts[0].rectifier,
             rate_hz,
-            [board.silent_state for board in firsts],
+            [board.quiescent_state for board in firsts],
         )
         some = [boards[place] for place in places]
         firmware = some if design is None else [design] * len(some)

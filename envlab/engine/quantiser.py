@@ -26,7 +26,9 @@ class Quantiser:
         self._converters = np.array(
             [
                 converter_numbers(
-                    board.adc, reference_node_v=board.rectifier.rest_v, zero_counts=runs.rest_counts
+                    board.adc,
+                    reference_node_v=board.rectifier.reference_node_v,
+                    zero_counts=runs.quiescent_counts,
                 )
                 for board, runs in zip(boards, firmware, strict=True)
             ]

@@ -130,7 +130,7 @@ def _mapping(table: LookupTable, identifier: str) -> list[str]:
             "below 1 count position 0. i is its whole part, f the fraction of it.",
         ]
     elif steps == full:
-        lines += ["Index: i = counts of envelope above rest, one entry for each count."]
+        lines += ["Index: i = counts of envelope above quiescent, one entry for each count."]
     else:
         lines += [f"Index: position = counts * {steps} / {full}; i is its whole part, f the fraction of it."]
         if full % steps == 0 and (full // steps) & (full // steps - 1) == 0:
@@ -151,7 +151,7 @@ def _macros(table: LookupTable, record: Record, prefix: str) -> list[str]:
         ("BITS", f"{table.bits}u", "bit, depth of a code"),
         ("FULL_CODE", f"{table.full_code}u", f"code of duty 1, Q{table.bits}.0"),
         ("TOP_CODE", f"{int(table.duty_codes[-1])}u", f"largest code in the table, Q{table.bits}.0"),
-        ("FULL_SCALE", _unsigned(table.full_scale_counts), "counts above rest, of the last entry"),
+        ("FULL_SCALE", _unsigned(table.full_scale_counts), "counts above quiescent, of the last entry"),
         ("CRC32", f"{record['crc32']}ul", "CRC-32 over the codes, little-endian"),
     ]
     if table.index == "octave":

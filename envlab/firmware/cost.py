@@ -1,7 +1,7 @@
 """What the runtime costs on an 8 bit processor with a multiplier: cycles, bytes, share of its time.
 
 Measured, not estimated: by the cycle counter of a processor simulator and the sizes of the compiled
-functions, optimised for size. tests/firmware/test_cost_figures.py measures again and holds these numbers.
+functions, optimised for size. tests/firmware/test_cost_metrics.py measures again and holds these numbers.
 """
 
 from __future__ import annotations

@@ -91,7 +91,7 @@ def header_facts(design: RuntimeDesign, design_digest: str) -> HeaderFacts:
 
 def _asked(design: RuntimeDesign) -> list[str]:
     lines = [
-        f"ADC: {design.adc_bits} bit, {design.rest_counts} counts at rest, {design.follower.rate_hz:g} Hz;"
+        f"ADC: {design.adc_bits} bit, {design.quiescent_counts} counts at rest, {design.follower.rate_hz:g} Hz;"
         f" a reading is the counts times {1 << (16 - design.adc_bits)}",
         _time_line("attack", design.follower.attack),
         _time_line("release", design.follower.release),

@@ -54,21 +54,21 @@ class LevelTable:
 
     @property
     def floor_counts(self) -> float:
-        """Achieved floor, counts of envelope above rest."""
+        """Achieved floor, counts of envelope above quiescent."""
         return _counts(self.window, self.adc_bits)
 
     @property
     def ceiling_counts(self) -> float:
-        """Achieved ceiling, counts of envelope above rest."""
+        """Achieved ceiling, counts of envelope above quiescent."""
         return _counts(self.window + self.range_level, self.adc_bits)
 
 
 def build_level_table(
-    count_map: CountMap, *, adc_bits: int, cap: float = 1.0, rest_light: float = 0.0
+    count_map: CountMap, *, adc_bits: int, duty_limit: float = 1.0, base_light: float = 0.0
 ) -> LevelTable:
     """Return the runtime's table of a count map.
 
-    cap: duty at full light, 0..1, as the supply bears it. rest_light: share of full light that stays on when
+    duty_limit: duty at full light, 0..1, as the supply bears it. base_light: share of full light that stays on when
     all is quiet. Full light is reached exactly at the asked ceiling; the floor moves by at most 0.27 dB, to
     a whole number of entries under it. A ceiling beyond the ADC's full scale is possible; then full light is
     never reached. Raises ParameterError for a ceiling 24 dB beyond it, a floor that the ADC's word cannot
@@ -94,8 +94,10 @@ def build_level_table(
     )
     levels = window + UNITS_PER_ENTRY * np.arange(segments + 1)
     counts = np.array([_counts(int(at), adc_bits) for at in levels])
-    codes = duty_codes(relative_luminance(counts, achieved), bits=16, cap=cap, rest_light=rest_light)
-    rest = duty_codes(np.zeros(1), bits=16, cap=cap, rest_light=rest_light)
+    codes = duty_codes(
+        relative_luminance(counts, achieved), bits=16, duty_limit=duty_limit, base_light=base_light
+    )
+    rest = duty_codes(np.zeros(1), bits=16, duty_limit=duty_limit, base_light=base_light)
     return LevelTable(np.append(codes, codes[-1]), window, int(rest[0]), adc_bits, count_map)
 
 

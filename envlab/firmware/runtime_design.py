@@ -26,7 +26,7 @@ class RuntimeDesign:
 
     table: a LevelTable; or a LookupTable of 16 bit over the ADC's range, either with the index "octave" and
     16 entries per doubling, or with 257 even entries (which know no decibels: level must be None and the
-    gate open). rest_counts: ADC reading at silence. brightness_rate_hz: rate at which the duty is computed,
+    gate open). quiescent_counts: ADC reading at silence. brightness_rate_hz: rate at which the duty is computed,
     the follower's rate or less. level: what moves the brightness window; None leaves it where the design
     has it. dim: factor on every duty, above 0 to 1. pixels, supply: for the limiter over a frame. dither:
     None where the pixels' own depth will do.
@@ -35,7 +35,7 @@ class RuntimeDesign:
     table: LevelTable | LookupTable
     follower: FixedFollower
     adc_bits: int = 10
-    rest_counts: int = 0
+    quiescent_counts: int = 0
     brightness_rate_hz: float = 100.0
     gate: Gate = field(default_factory=Gate)
     level: LevelControl | None = None
@@ -45,7 +45,7 @@ class RuntimeDesign:
     dither: Dither | None = None
 
     def __post_init__(self) -> None:
-        check_range("rest_counts", self.rest_counts, 0, (1 << self.adc_bits) - 2)
+        check_range("quiescent_counts", self.quiescent_counts, 0, (1 << self.adc_bits) - 2)
         check_positive("brightness_rate_hz", self.brightness_rate_hz, unit="Hz")
         check_range("brightness_rate_hz", self.brightness_rate_hz, high=self.follower.rate_hz, unit="Hz")
         check_range("dim", self.dim, 1.0 / 65536, 1.0)
@@ -89,7 +89,7 @@ class RuntimeDesign:
         cap = max(int(self.dim * 65536), 1) - 1
         window, range_level, rest = _window(self.table, self.adc_bits)
         fixed = FixedWords(
-            rest=self.rest_counts << (16 - self.adc_bits),
+            rest=self.quiescent_counts << (16 - self.adc_bits),
             attack_factor=attack.factor,
             attack_fraction=attack.fraction,
             release_factor=release.factor,

@@ -31,7 +31,7 @@ _CSV_COLUMNS = ("entry", "envelope_counts", "duty_code", "duty")
 def write_csv(table: LookupTable, path: str | Path, *, design_digest: str = "") -> None:
     """Write a table as CSV: lines "# key = value | unit", then one row for each entry.
 
-    Columns: entry; envelope_counts above rest; duty_code; duty, share of full. Raises FileError.
+    Columns: entry; envelope_counts above quiescent; duty_code; duty, share of full. Raises FileError.
     """
     write_whole(path, _csv_text(table, to_record(table, design_digest)).encode("ascii"))
 

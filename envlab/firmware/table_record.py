@@ -24,12 +24,12 @@ UNITS = {
     "name": "text",
     "entries": "entries",
     "bits": "bit, depth of a duty code; duty = code / (2^bits - 1)",
-    "full_scale_counts": "counts of envelope above rest, of the last entry",
+    "full_scale_counts": "counts of envelope above quiescent, of the last entry",
     "index": "how counts lead to an entry",
-    "cap": "largest duty that may be asked, share of full",
-    "rest_light": "share of full light that stays when all is quiet",
-    "floor_counts": "counts of envelope above rest; dark below",
-    "ceiling_counts": "counts of envelope above rest; full from here on",
+    "duty limit": "largest duty that may be asked, share of full",
+    "base_light": "share of full light that stays when all is quiet",
+    "floor_counts": "counts of envelope above quiescent; dark below",
+    "ceiling_counts": "counts of envelope above quiescent; full from here on",
     "curve": "curve between floor and ceiling",
     "exponent": "exponent of the curve power",
     "light_span_db": "dB of light of the curve decibel",
@@ -79,8 +79,8 @@ def to_record(table: LookupTable, design_digest: str, version: str = __version__
         "bits": int(table.bits),
         "full_scale_counts": int(table.full_scale_counts),
         "index": table.index,
-        "cap": float(table.cap),
-        "rest_light": float(table.rest_light),
+        "duty limit": float(table.duty_limit),
+        "base_light": float(table.base_light),
         **{field.name: getattr(table.count_map, field.name) for field in fields(CountMap)},
         "notes": list(table.notes),
         "crc32": f"0x{table_crc32(table.duty_codes, table.bits):08X}",
@@ -99,7 +99,7 @@ def from_record(record: Mapping[str, Value], codes: IntArray) -> CheckedTable:
     if record["entries"] != len(codes):
         raise ParameterError("entries", record["entries"], f"{len(codes)}, the number of codes that follow")
     count_map = CountMap(**{field.name: record[field.name] for field in fields(CountMap)})  # type: ignore[arg-type]
-    names = ("bits", "full_scale_counts", "cap", "name", "index", "rest_light")
+    names = ("bits", "full_scale_counts", "duty limit", "name", "index", "base_light")
     given = {name: record[name] for name in names}
     notes = tuple(record["notes"]) if isinstance(record["notes"], list) else ()
     table = LookupTable(duty_codes=codes, count_map=count_map, notes=notes, **given)  # type: ignore[arg-type]

@@ -22,7 +22,7 @@ from envlab.light.colour import (
 )
 from envlab.light.curve import relative_luminance
 from envlab.light.lightness import lightness_cie1976, luminance_cie1976, round_half_up
-from envlab.light.pixels import Pixels, Supply, idle_current_a, supply_cap
+from envlab.light.pixels import Pixels, Supply, idle_current_a, supply_duty_limit
 from envlab.light.table import LookupTable
 from envlab.units import FloatArray, IntArray
 
@@ -89,11 +89,11 @@ class ColourTables:
         return float(np.max(np.hypot(*np.moveaxis(shown - meant, -1, 0))))
 
 
-def channel_sum_cap(pixels: Pixels, supply: Supply) -> float:
+def channel_sum_limit(pixels: Pixels, supply: Supply) -> float:
     """Return how much duty the channels of one pixel may have together (0..3) with all pixels alike."""
     if pixels.channels != 3:
         raise ParameterError("channels", pixels.channels, "3 for colour tables: red, green, blue")
-    supply_cap(pixels, supply)
+    supply_duty_limit(pixels, supply)
     spare_a = supply.limit_a - idle_current_a(pixels)
     return min(3.0, spare_a / (pixels.count * pixels.channel_supply_a(supply.volts)))
 
@@ -107,7 +107,7 @@ def build_colour_tables(
 ) -> ColourTables:
     """Return the three tables of a ramp along a brightness table's index, depth and curve.
 
-    channel_sum (0..3): what the three duties of a pixel may add up to; channel_sum_cap gives the supply's.
+    channel_sum (0..3): what the three duties of a pixel may add up to; channel_sum_limit gives the supply's.
     The brightest entry uses it, or brings one channel to full; everything else is scaled along. The share of
     the ramp at an entry is its L*/100. Raises ParameterError when channel_sum is too small for the depth.
     """
@@ -127,7 +127,7 @@ def preview_ramp(ramp: ColourRamp, steps: int = 16, primaries: Primaries = SRGB_
 
 
 def _entry_luminance(brightness: LookupTable) -> FloatArray:
-    rest = brightness.rest_light
+    rest = brightness.base_light
     return rest + (1.0 - rest) * relative_luminance(brightness.entry_counts, brightness.count_map)
 
 

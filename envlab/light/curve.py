@@ -68,7 +68,7 @@ class BrightnessMap:
 
 @dataclass(frozen=True)
 class CountMap:
-    """A BrightnessMap for one board: floor and ceiling in counts of envelope above rest.
+    """A BrightnessMap for one board: floor and ceiling in counts of envelope above quiescent.
 
     knee_position, knee_output: where the knee bends the position, and to what, 0..1 each.
     """
@@ -121,7 +121,7 @@ class CountMap:
 
 @dataclass(frozen=True)
 class LevelScale:
-    """How one board counts: a steady sound of reference_db_spl gives reference_counts above rest."""
+    """How one board counts: a steady sound of reference_db_spl gives reference_counts above quiescent."""
 
     reference_counts: float
     reference_db_spl: float = 94.0
@@ -131,11 +131,11 @@ class LevelScale:
         check_range("reference_db_spl", self.reference_db_spl, 0.0, 194.0, unit="dB SPL")
 
     def counts(self, level_db_spl: float) -> float:
-        """Return the counts above rest of a level in dB SPL."""
+        """Return the counts above quiescent of a level in dB SPL."""
         return float(self.reference_counts * 10.0 ** ((level_db_spl - self.reference_db_spl) / 20.0))
 
     def level_db_spl(self, counts: float) -> float:
-        """Return the level in dB SPL that gives these counts above rest (−inf for 0)."""
+        """Return the level in dB SPL that gives these counts above quiescent (−inf for 0)."""
         if counts <= 0.0:
             return -math.inf
         return self.reference_db_spl + 20.0 * math.log10(counts / self.reference_counts)
@@ -150,7 +150,7 @@ def _check_shape(asked: BrightnessMap | CountMap) -> None:
 
 
 def relative_luminance(envelope_counts: ArrayLike, count_map: CountMap) -> FloatArray:
-    """Return the relative luminance Y (0..1) of envelope counts above rest, any shape.
+    """Return the relative luminance Y (0..1) of envelope counts above quiescent, any shape.
 
     Exactly 0 below the floor, exactly 1 from the ceiling on. Never decreases. Raises ParameterError for NaN.
     """

@@ -1,4 +1,4 @@
-"""The pixels and the converter that feeds them: current, the cap that keeps all of them alive.
+"""The pixels and the converter that feeds them: current, the duty limit that keeps all of them alive.
 
 Current is taken as proportional to duty: a pixel's channel is either fully on or off (PWM), so its mean
 current is duty times its full current (common practice, no source).
@@ -105,8 +105,8 @@ class CurrentFigures:
     peak_a: float
 
 
-def current_figures(duty: ArrayLike, pixels: Pixels, *, volts: float = 5.0) -> CurrentFigures:
-    """Return the current figures of a clip's duties (frames,), all pixels alike; at least one frame."""
+def current_metrics(duty: ArrayLike, pixels: Pixels, *, volts: float = 5.0) -> CurrentFigures:
+    """Return the current metrics of a clip's duties (frames,), all pixels alike; at least one frame."""
     current_a = supply_current_a(duty, pixels, volts=volts)
     if current_a.size == 0:
         raise ParameterError("duty", current_a.shape, "at least one frame")
@@ -115,7 +115,7 @@ def current_figures(duty: ArrayLike, pixels: Pixels, *, volts: float = 5.0) -> C
     )
 
 
-def supply_cap(pixels: Pixels, supply: Supply) -> float:
+def supply_duty_limit(pixels: Pixels, supply: Supply) -> float:
     """Return the duty (0..1) at which all pixels together just reach the converter's limit.
 
     (limit − idle)/(full − idle), at most 1. Raises ParameterError when the dark pixels alone take it all.
@@ -147,7 +147,7 @@ def limit_frame(duty: ArrayLike, pixels: Pixels, supply: Supply) -> FloatArray:
     """
     pattern = np.asarray(duty, dtype=np.float64)
     idle = idle_current_a(pixels)
-    supply_cap(pixels, supply)
+    supply_duty_limit(pixels, supply)
     lit = pattern_current_a(pattern, pixels, volts=supply.volts) - idle
     factor = np.minimum(1.0, (supply.limit_a - idle) / np.maximum(lit, 1e-300))
     limited: FloatArray = pattern * np.asarray(factor)[..., None, None]

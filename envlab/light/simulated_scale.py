@@ -13,7 +13,7 @@ from envlab.light.curve import LevelScale
 
 @dataclass(frozen=True)
 class SimulatedScale(LevelScale):
-    """levels_db_spl: rising. simulated_counts: above rest, above 0, rising, one a level.
+    """levels_db_spl: rising. simulated_counts: above quiescent, above 0, rising, one a level.
 
     Between two levels the logarithm of the counts is straight; outside it goes on as at the end.
     """
@@ -30,11 +30,11 @@ class SimulatedScale(LevelScale):
             raise ParameterError("simulated_counts", counts.tolist(), "above 0 and rising with the level")
 
     def counts(self, level_db_spl: float) -> float:
-        """Return the counts above rest of a level in dB SPL."""
+        """Return the counts above quiescent of a level in dB SPL."""
         return math.exp(_along(level_db_spl, self.levels_db_spl, np.log(self.simulated_counts)))
 
     def level_db_spl(self, counts: float) -> float:
-        """Return the level in dB SPL that gives these counts above rest (−inf for 0)."""
+        """Return the level in dB SPL that gives these counts above quiescent (−inf for 0)."""
         if counts <= 0.0:
             return -math.inf
         return _along(math.log(counts), np.log(self.simulated_counts), self.levels_db_spl)

@@ -1,7 +1,7 @@
 """The brightness table for the firmware: envelope counts in, duty codes out.
 
-The supply's cap scales the curve, duty = cap·Y; it never clips it. The top code is the largest one that does
-not pass the cap, and every other code is Y times the top code, rounded half up.
+The supply's duty limit scales the curve, duty = duty_limit·Y; it never clips it. The top code is the largest one that does
+not pass the duty_limit, and every other code is Y times the top code, rounded half up.
 """
 
 from __future__ import annotations
@@ -27,28 +27,28 @@ ENTRIES_MAX = 4096
 class LookupTable:
     """One brightness table and all that made it.
 
-    duty_codes (entries,): never falling, 0..cap·(2^bits − 1). Index "even": entry i belongs to
+    duty_codes (entries,): never falling, 0..duty_limit·(2^bits − 1). Index "even": entry i belongs to
     i·full_scale_counts/(entries − 1) counts. Index "octave": s = (entries − 1)/log2(full_scale_counts)
     entries per doubling, even within each doubling, so that the index is the place of the top bit and the
     bits behind it; entry i belongs to 2^(i//s)·(1 + (i mod s)/s) counts; under one count reads entry 0.
-    cap: largest duty that may be asked. rest_light: share of full light that stays when all is quiet.
+    duty_limit: largest duty that may be asked. base_light: share of full light that stays when all is quiet.
     """
 
     duty_codes: IntArray
     bits: int
     full_scale_counts: int
-    cap: float
+    duty_limit: float
     count_map: CountMap
     name: str = "brightness"
     index: Index = "even"
-    rest_light: float = 0.0
+    base_light: float = 0.0
     notes: tuple[str, ...] = field(default=())
 
     def __post_init__(self) -> None:
         check_whole("bits", self.bits, 1, 16)
         check_whole("full_scale_counts", self.full_scale_counts, 1, 65_536)
-        check_range("cap", self.cap, 0.0, 1.0)
-        check_range("rest_light", self.rest_light, 0.0, 1.0)
+        check_range("duty limit", self.duty_limit, 0.0, 1.0)
+        check_range("base_light", self.base_light, 0.0, 1.0)
         check_choice("index", self.index, ("even", "octave"))
         codes = _checked_codes(self.duty_codes, self.bits)
         if self.index == "octave":
@@ -56,8 +56,8 @@ class LookupTable:
             if self.full_scale_counts != 1 << octaves or octaves == 0 or (codes.size - 1) % octaves:
                 limit = "a whole number of entries per doubling, plus one, for this index"
                 raise ParameterError("duty_codes", codes.size, limit)
-        if codes[-1] > _most_code(self.bits, self.cap):
-            limit = f"at most {_most_code(self.bits, self.cap)}, the cap of {self.cap:g} at {self.bits} bit"
+        if codes[-1] > _most_code(self.bits, self.duty_limit):
+            limit = f"at most {_most_code(self.bits, self.duty_limit)}, the duty limit of {self.duty_limit:g} at {self.bits} bit"
             raise ParameterError("duty_codes", int(codes[-1]), limit)
         object.__setattr__(self, "duty_codes", codes)
 
@@ -70,8 +70,8 @@ class LookupTable:
         return hash(self._key())
 
     def _key(self) -> tuple[object, ...]:
-        made_of = (self.bits, self.full_scale_counts, self.cap, self.count_map, self.name, self.index)
-        return (self.duty_codes.tobytes(), *made_of, self.rest_light, self.notes)
+        made_of = (self.bits, self.full_scale_counts, self.duty_limit, self.count_map, self.name, self.index)
+        return (self.duty_codes.tobytes(), *made_of, self.base_light, self.notes)
 
     @property
     def entries(self) -> int:
@@ -85,8 +85,8 @@ class LookupTable:
 
     @property
     def brightest_code(self) -> int:
-        """The brightest state under the cap, whether the table reaches it or not; what Y and L* refer to."""
-        return max(_most_code(self.bits, self.cap), 1)
+        """The brightest state under the duty_limit, whether the table reaches it or not; what Y and L* refer to."""
+        return max(_most_code(self.bits, self.duty_limit), 1)
 
     @property
     def duty(self) -> FloatArray:
@@ -116,7 +116,7 @@ class LookupTable:
         return (exponent - 1 + 2.0 * mantissa - 1.0) * self.steps_per_octave
 
     def look_up(self, envelope_counts: ArrayLike) -> IntArray:
-        """Return the duty codes of envelope counts above rest, any shape, as the firmware computes them.
+        """Return the duty codes of envelope counts above quiescent, any shape, as the firmware computes them.
 
         Linear between neighbouring entries, rounded half up; outside the table its first or last entry.
         Counts may have a fraction. Raises ParameterError for NaN.
@@ -136,8 +136,8 @@ def build_table(
     adc_bits: int,
     entries: int | None = None,
     bits: int = 16,
-    cap: float = 1.0,
-    rest_light: float = 0.0,
+    duty_limit: float = 1.0,
+    base_light: float = 0.0,
     name: str = "brightness",
     notes: tuple[str, ...] = (),
 ) -> LookupTable:
@@ -145,8 +145,8 @@ def build_table(
 
     entries: None gives one per count (up to 12 bit ADCs), else 16..4096, or 2^k + 1 with k = 4..12 for
     interpolation: then entry i belongs to i·2^(adc_bits − k) counts, a plain shift in firmware. Any other
-    number spreads over 0..2^adc_bits − 1. bits: depth of the pixel, 1..16. cap: duty at full light, 0..1.
-    rest_light: share of full light that stays on when all is quiet, 0..1.
+    number spreads over 0..2^adc_bits − 1. bits: depth of the pixel, 1..16. duty_limit: duty at full light, 0..1.
+    base_light: share of full light that stays on when all is quiet, 0..1.
     """
     check_whole("adc_bits", adc_bits, 4, 16)
     if entries is None:
@@ -162,8 +162,12 @@ def build_table(
     if steps > full_scale:
         raise ParameterError("entries", entries, f"at most {(1 << adc_bits) + 1} for {adc_bits} bit counts")
     counts = np.arange(entries) * (full_scale / steps)
-    codes = duty_codes(relative_luminance(counts, count_map), bits=bits, cap=cap, rest_light=rest_light)
-    return LookupTable(codes, bits, full_scale, float(cap), count_map, name, "even", float(rest_light), notes)
+    codes = duty_codes(
+        relative_luminance(counts, count_map), bits=bits, duty_limit=duty_limit, base_light=base_light
+    )
+    return LookupTable(
+        codes, bits, full_scale, float(duty_limit), count_map, name, "even", float(base_light), notes
+    )
 
 
 def build_octave_table(
@@ -172,15 +176,15 @@ def build_octave_table(
     adc_bits: int,
     steps_per_octave: int = 16,
     bits: int = 16,
-    cap: float = 1.0,
-    rest_light: float = 0.0,
+    duty_limit: float = 1.0,
+    base_light: float = 0.0,
     name: str = "brightness",
     notes: tuple[str, ...] = (),
 ) -> LookupTable:
     """Return the table of a count map with a log-spaced index: so many entries per doubling of the counts.
 
     steps_per_octave: 1, 2, 4 … 256 (a power of two, so that firmware takes the bits behind the top bit).
-    It has adc_bits·steps_per_octave + 1 entries, which must be 16..4097. rest_light and all other arguments
+    It has adc_bits·steps_per_octave + 1 entries, which must be 16..4097. base_light and all other arguments
     as build_table.
     """
     check_whole("adc_bits", adc_bits, 4, 16)
@@ -190,35 +194,39 @@ def build_octave_table(
     check_whole("entries", adc_bits * steps_per_octave + 1, ENTRIES_MIN, ENTRIES_MAX + 1)
     octave, step = np.divmod(np.arange(adc_bits * steps_per_octave + 1), steps_per_octave)
     counts = np.ldexp(1.0 + step / steps_per_octave, octave)
-    codes = duty_codes(relative_luminance(counts, count_map), bits=bits, cap=cap, rest_light=rest_light)
+    codes = duty_codes(
+        relative_luminance(counts, count_map), bits=bits, duty_limit=duty_limit, base_light=base_light
+    )
     return LookupTable(
-        codes, bits, 1 << adc_bits, float(cap), count_map, name, "octave", float(rest_light), notes
+        codes, bits, 1 << adc_bits, float(duty_limit), count_map, name, "octave", float(base_light), notes
     )
 
 
-def duty_codes(luminance: FloatArray, *, bits: int, cap: float, rest_light: float = 0.0) -> IntArray:
+def duty_codes(luminance: FloatArray, *, bits: int, duty_limit: float, base_light: float = 0.0) -> IntArray:
     """Return the duty codes of relative luminance (0..1), any shape: round half up of top·Y.
 
-    rest_light: as in build_table. top = the largest code whose duty does not pass the cap. Raises
+    base_light: as in build_table. top = the largest code whose duty does not pass the duty limit. Raises
     ParameterError when that is 0.
     """
     check_whole("bits", bits, 1, 16)
-    check_range("rest_light", rest_light, 0.0, 1.0)
-    return round_half_up((rest_light + (1.0 - rest_light) * luminance) * top_code(bits, cap))
+    check_range("base_light", base_light, 0.0, 1.0)
+    return round_half_up((base_light + (1.0 - base_light) * luminance) * top_code(bits, duty_limit))
 
 
-def top_code(bits: int, cap: float) -> int:
-    """Return the largest code of so many bits whose duty does not pass the cap (0..1)."""
-    check_range("cap", cap, 0.0, 1.0)
-    top = _most_code(bits, cap)
+def top_code(bits: int, duty_limit: float) -> int:
+    """Return the largest code of so many bits whose duty does not pass the duty limit (0..1)."""
+    check_range("duty limit", duty_limit, 0.0, 1.0)
+    top = _most_code(bits, duty_limit)
     if top < 1:
-        raise ParameterError("cap", cap, f"at least {1 / ((1 << bits) - 1):.3g}, one code of {bits} bit")
+        raise ParameterError(
+            "duty limit", duty_limit, f"at least {1 / ((1 << bits) - 1):.3g}, one code of {bits} bit"
+        )
     return top
 
 
-def _most_code(bits: int, cap: float) -> int:
-    # A cap of exactly k codes must give k although k/full·full may fall just short of it.
-    return math.floor(cap * ((1 << bits) - 1) + 1e-9)
+def _most_code(bits: int, duty_limit: float) -> int:
+    # A duty limit of exactly k codes must give k although k/full·full may fall just short of it.
+    return math.floor(duty_limit * ((1 << bits) - 1) + 1e-9)
 
 
 def _checked_codes(values: ArrayLike, bits: int) -> IntArray:

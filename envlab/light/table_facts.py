@@ -1,4 +1,4 @@
-"""What a brightness table can and cannot do, in figures, and what helps when the pixel is too coarse."""
+"""What a brightness table can and cannot do, in metrics, and what helps when the pixel is too coarse."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from envlab.units import FloatArray
 
 @dataclass(frozen=True)
 class TableFacts:
-    """Figures of one table; lightness is that of Y/Y_max, the table's own brightest state being 100.
+    """Metrics of one table; lightness is that of Y/Y_max, the table's own brightest state being 100.
 
     distinct_levels: different codes, the dark one counted. largest_step_lstar, smallest_step_lstar: between
     neighbouring different codes that occur. first_lit_entry, first_lit_counts: the first entry with light and
@@ -37,9 +37,9 @@ class TableFacts:
 
 
 def table_facts(table: LookupTable, scale: LevelScale | None = None) -> TableFacts:
-    """Return the figures of a table; with the board's level scale, the first light in dB SPL too."""
+    """Return the metrics of a table; with the board's level scale, the first light in dB SPL too."""
     codes = table.duty_codes
-    steps = np.diff(lightness_cie1976(np.unique(codes) / top_code(table.bits, table.cap)))
+    steps = np.diff(lightness_cie1976(np.unique(codes) / top_code(table.bits, table.duty_limit)))
     lit = np.flatnonzero(codes)
     entry = int(lit[0]) if lit.size else -1
     counts = float(table.entry_counts[entry]) if lit.size else math.nan
@@ -62,8 +62,8 @@ def table_facts(table: LookupTable, scale: LevelScale | None = None) -> TableFac
 def _errors_lstar(table: LookupTable) -> tuple[float, float]:
     """Worst difference in L* over whole counts: looked up against the curve; rounding to codes alone."""
     counts = np.arange(table.full_scale_counts + 1, dtype=np.float64)
-    top = top_code(table.bits, table.cap)
-    wanted = table.rest_light + (1.0 - table.rest_light) * relative_luminance(counts, table.count_map)
+    top = top_code(table.bits, table.duty_limit)
+    wanted = table.base_light + (1.0 - table.base_light) * relative_luminance(counts, table.count_map)
     wanted_lstar = lightness_cie1976(wanted)
 
     def error(codes: FloatArray) -> float:
@@ -76,8 +76,8 @@ def _errors_lstar(table: LookupTable) -> tuple[float, float]:
 class DepthAdvice:
     """Whether the pixel's depth can do an even curve, and what dithering over frames would add.
 
-    bottom_step_lstar: L* of the lowest code of the capped range. bits_needed: depth at which that step is
-    small enough under the same cap. dither_bits: how many are missing; each doubles the frames of one dither
+    bottom_step_lstar: L* of the lowest code of the limited range. bits_needed: depth at which that step is
+    small enough under the same duty limit. dither_bits: how many are missing; each doubles the frames of one dither
     round: dither_frames, dither_round_hz.
     """
 
@@ -93,28 +93,26 @@ class DepthAdvice:
 DITHER_ROUND_MIN_HZ = 90.0
 
 
-def bottom_step_lstar(bits: int, cap: float = 1.0) -> float:
-    """Return the lightness of the lowest code relative to the capped full light: 24389/27 over the top code.
+def bottom_step_lstar(bits: int, duty_limit: float = 1.0) -> float:
+    """Return the lightness of the lowest code relative to the limited full light: 24389/27 over the top code.
 
-    cap: 0..1. Holds while one code lies on the straight foot of L* (top code of 113 or more); above it the
+    duty_limit: 0..1. Holds while one code lies on the straight foot of L* (top code of 113 or more); above it the
     cube root.
     """
-    return float(lightness_cie1976(1.0 / top_code(bits, cap)))
+    return float(lightness_cie1976(1.0 / top_code(bits, duty_limit)))
 
 
 def depth_advice(
-    bits: int, frame_rate_hz: float, *, cap: float = 1.0, largest_step_lstar: float = 1.0
+    bits: int, frame_rate_hz: float, *, duty_limit: float = 1.0, largest_step_lstar: float = 1.0
 ) -> DepthAdvice:
-    """Return what a pixel of so many bits does at the dark end under a cap, and the dither that mends it."""
-    step = bottom_step_lstar(bits, cap)
+    """Return what a pixel of so many bits does at the dark end under a duty_limit, and the dither that mends it."""
+    step = bottom_step_lstar(bits, duty_limit)
     needed = bits
-    while bottom_step_lstar(needed, cap) > largest_step_lstar and needed < 24:
+    while bottom_step_lstar(needed, duty_limit) > largest_step_lstar and needed < 24:
         needed += 1
     missing = needed - bits
     round_hz = frame_rate_hz / (1 << missing)
-    words = (
-        f"The lowest code of {bits} bit is {step:.2f} L* bright ({top_code(bits, cap)} codes under the cap); "
-    )
+    words = f"The lowest code of {bits} bit is {step:.2f} L* bright ({top_code(bits, duty_limit)} codes under the duty_limit); "
     if missing == 0:
         words += f"that is within {largest_step_lstar:g} L*: no dither needed."
     else:

@@ -4,7 +4,7 @@ Serial pixels, common practice, no source: 24 bit of 1.25 µs each per pixel, th
 pixels take over the frame: 50 µs with older parts, 280 µs with newer ones.
 
 [BT1359-1], considering g): a sound that comes before its picture is detected from about 45 ms on
-and accepted up to about 90 ms; one that comes after it, from 125 ms and up to 185 ms. Light that lags the
+and accepted up to about 90 ms; one that comes after it, from 125 ms and up to 185 ms. Light that latencies the
 drum is a sound that comes first.
 """
 
@@ -63,7 +63,7 @@ class SerialLink:
 
 
 @dataclass(frozen=True)
-class LagPart:
+class LatencyPart:
     """One part of the way from drum to light, in s: on average and at worst."""
 
     name: str
@@ -72,13 +72,13 @@ class LagPart:
 
 
 @dataclass(frozen=True)
-class LagBudget:
+class LatencyBudget:
     """The whole way from drum to light, part by part, and the distance from which it is watched.
 
-    A watcher hears the drum later than its wearer, so the light's lag shrinks with the distance.
+    A watcher hears the drum later than its wearer, so the light's latency shrinks with the distance.
     """
 
-    parts: tuple[LagPart, ...]
+    parts: tuple[LatencyPart, ...]
     watcher_m: float = 0.0
 
     @property
@@ -98,11 +98,11 @@ class LagBudget:
 
     @property
     def words(self) -> str:
-        """The worst lag held against ITU-R BT.1359-1, in words."""
+        """The worst latency held against ITU-R BT.1359-1, in words."""
         return f"{_side(self.worst_s)}: {_verdict(self.worst_s)} (ITU-R BT.1359-1)."
 
 
-def lag_budget(
+def latency_budget(
     *,
     detector_mean_s: float,
     detector_worst_s: float,
@@ -113,8 +113,8 @@ def lag_budget(
     link: SerialLink | None = None,
     pixel_pwm_hz: float = 400.0,
     watcher_m: float = 0.0,
-) -> LagBudget:
-    """Return the whole lag from drum to light, in parts.
+) -> LatencyBudget:
+    """Return the whole latency from drum to light, in parts.
 
     detector_mean_s, detector_worst_s: from onset until the detector has risen far enough, measured or
     simulated, without the waits that follow. follower_s: what the firmware's follower adds. Each reading
@@ -133,32 +133,32 @@ def lag_budget(
         check_positive(name, value, unit="Hz")
     line.check_frame_rate(pixels, frame_rate_hz)
     sent_s = line.frame_s(pixels)
-    return LagBudget(
+    return LatencyBudget(
         (
-            LagPart("detector", detector_mean_s, detector_worst_s),
-            LagPart("waiting for the ADC", 0.5 / adc_rate_hz, 1.0 / adc_rate_hz),
-            LagPart("follower", follower_s, follower_s),
-            LagPart("waiting for the frame", 0.5 / frame_rate_hz, 1.0 / frame_rate_hz),
-            LagPart("sending to the last pixel", sent_s, sent_s),
-            LagPart("waiting for the pixel's PWM", 0.5 / pixel_pwm_hz, 1.0 / pixel_pwm_hz),
+            LatencyPart("detector", detector_mean_s, detector_worst_s),
+            LatencyPart("waiting for the ADC", 0.5 / adc_rate_hz, 1.0 / adc_rate_hz),
+            LatencyPart("follower", follower_s, follower_s),
+            LatencyPart("waiting for the frame", 0.5 / frame_rate_hz, 1.0 / frame_rate_hz),
+            LatencyPart("sending to the last pixel", sent_s, sent_s),
+            LatencyPart("waiting for the pixel's PWM", 0.5 / pixel_pwm_hz, 1.0 / pixel_pwm_hz),
         ),
         watcher_m,
     )
 
 
-def _side(lag_s: float) -> str:
-    if lag_s >= 0.0:
-        return f"The light is at worst {1e3 * lag_s:.0f} ms behind the drum"
-    return f"The light is {-1e3 * lag_s:.0f} ms ahead of the drum"
+def _side(latency_s: float) -> str:
+    if latency_s >= 0.0:
+        return f"The light is at worst {1e3 * latency_s:.0f} ms behind the drum"
+    return f"The light is {-1e3 * latency_s:.0f} ms ahead of the drum"
 
 
-def _verdict(lag_s: float) -> str:
-    late = lag_s >= 0.0
+def _verdict(latency_s: float) -> str:
+    late = latency_s >= 0.0
     detected = SOUND_FIRST_DETECTED_S if late else SOUND_LAST_DETECTED_S
     accepted = SOUND_FIRST_ACCEPTED_S if late else SOUND_LAST_ACCEPTED_S
-    if abs(lag_s) <= detected:
+    if abs(latency_s) <= detected:
         return f"not noticed, for that begins at about {1e3 * detected:.0f} ms"
-    if abs(lag_s) <= accepted:
+    if abs(latency_s) <= accepted:
         return (
             f"noticed (from about {1e3 * detected:.0f} ms), still accepted (to about {1e3 * accepted:.0f} ms)"
         )

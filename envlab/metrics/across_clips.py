@@ -1,4 +1,4 @@
-"""From the figures of each clip to those of the evening: the worst over the clips that a figure speaks of."""
+"""From the metrics of each clip to those of the evening: the worst over the clips that a metric speaks of."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ from envlab.units import FloatArray
 
 
 def worst_over_clips(
-    clips: Sequence[Clip], figures: Sequence[Mapping[str, FloatArray]], pixels: Pixels, supply: Supply
+    clips: Sequence[Clip], metrics: Sequence[Mapping[str, FloatArray]], pixels: Pixels, supply: Supply
 ) -> dict[str, FloatArray]:
-    """Return figure → values, in the shape that the figures of one clip have.
+    """Return metric → values, in the shape that the metrics of one clip have.
 
-    figures: of each clip, at least one, as clip_run.clip_columns gives them. pixels, supply: what turns duty
-    into A. A figure that speaks of a tag that no clip has is NaN.
+    metrics: of each clip, at least one, as clip_run.clip_columns gives them. pixels, supply: what turns duty
+    into A. A metric that speaks of a tag that no clip has is NaN.
     """
-    missing = np.full_like(figures[0]["clipped_share"], np.nan)
+    missing = np.full_like(metrics[0]["clipped_share"], np.nan)
 
     def rows(name: str, tag: str | None) -> list[FloatArray]:
-        tagged = [f[name] for f, clip in zip(figures, clips, strict=True) if tag is None or tag in clip.tags]
+        tagged = [f[name] for f, clip in zip(metrics, clips, strict=True) if tag is None or tag in clip.tags]
         return tagged or [missing]
 
     def least(name: str, tag: str | None = None) -> FloatArray:
@@ -37,7 +37,7 @@ def worst_over_clips(
 
     return {
         "beat_contrast_lstar": least("contrast_lstar", "beat"),
-        "range_used_db": _range_used(clips, figures),
+        "range_used_db": _range_used(clips, metrics),
         "quiet_lit_share": least("lit_share", "quiet"),
         "false_light_lstar": most("lightness_95_lstar", "walking"),
         "clipped_share": most("clipped_share"),
@@ -48,10 +48,10 @@ def worst_over_clips(
     }
 
 
-def _range_used(clips: Sequence[Clip], figures: Sequence[Mapping[str, FloatArray]]) -> FloatArray:
+def _range_used(clips: Sequence[Clip], metrics: Sequence[Mapping[str, FloatArray]]) -> FloatArray:
     """Between two loudnesses: with clips of one level only there is nothing to judge, so NaN."""
     levels = [clip.level_db_spl for clip in clips]
     loudest, quietest = levels.index(max(levels)), levels.index(min(levels))
     if levels[loudest] == levels[quietest]:
-        return np.full_like(figures[0]["counts_99"], np.nan)
-    return range_used_db(figures[loudest]["counts_99"], figures[quietest]["counts_median"])
+        return np.full_like(metrics[0]["counts_99"], np.nan)
+    return range_used_db(metrics[loudest]["counts_99"], metrics[quietest]["counts_median"])

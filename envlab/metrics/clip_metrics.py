@@ -1,6 +1,6 @@
 """What a candidate's lights do on a clip, as numbers that two people compute alike.
 
-On frames of one clip (frame rate r, L* and luminance relative to the brightest state of the capped costume):
+On frames of one clip (frame rate r, L* and luminance relative to the brightest state of the limited costume):
 
 - contrast_lstar: for each whole second of frames, the 95 % point of L* minus the 5 % point; then the median
   of these over the clip. (A clip under a second is one window.) Percentiles are linear between samples.
@@ -13,13 +13,13 @@ On frames of one clip (frame rate r, L* and luminance relative to the brightest 
 
 On the table alone:
 
-- table_step_lstar: the largest difference of L* between two neighbouring whole counts above rest. A small
+- table_step_lstar: the largest difference of L* between two neighbouring whole counts above quiescent. A small
   gain leaves few counts between floor and ceiling, and the light then moves in steps.
 
 Across clips:
 
 - range_used_db: 20 lg of the 99 % point of the loudest clip's counts over the quietest clip's median, counts
-  above rest, the latter at least 1 count. Loudest and quietest by the level stated for the clip; with clips
+  above quiescent, the latter at least 1 count. Loudest and quietest by the level stated for the clip; with clips
   of one level only it is not judged.
 - onset_lag_ms: see onset.py. attack_ms, release_ms, ripple_db, settled_ratio: see analog/tones/steady_state.py.
 """
@@ -45,8 +45,8 @@ Codes = NDArray[np.int32]
 
 
 @dataclass(frozen=True, eq=False)
-class ClipFigures:
-    """Figures of one clip for each candidate, arrays of shape (candidates,); definitions above."""
+class ClipMetrics:
+    """Metrics of one clip for each candidate, arrays of shape (candidates,); definitions above."""
 
     contrast_lstar: FloatArray
     lightness_95_lstar: FloatArray
@@ -60,9 +60,9 @@ class ClipFigures:
 
 @dataclass(frozen=True, eq=False)
 class ClipColumns:
-    """figures, and the median and the 99 % point of the envelope's counts above rest, shape (candidates,)."""
+    """metrics, and the median and the 99 % point of the envelope's counts above quiescent, shape (candidates,)."""
 
-    figures: ClipFigures
+    metrics: ClipMetrics
     counts_median: FloatArray
     counts_99: FloatArray
 
@@ -83,11 +83,11 @@ class Tallied:
     lit_frames: IntArray
     top_frames: IntArray | Codes
 
-    def figures(self, contrast_lstar: FloatArray, flashes_per_s: IntArray, table: LookupTable) -> ClipFigures:
-        """Return the figures. table: any of the candidates' tables, which share depth and cap."""
+    def metrics(self, contrast_lstar: FloatArray, flashes_per_s: IntArray, table: LookupTable) -> ClipMetrics:
+        """Return the metrics. table: any of the candidates' tables, which share depth and duty limit."""
         brightest, full = table.brightest_code, table.full_code
         low, high = (lightness_cie1976(codes / brightest) for codes in self.at_95)
-        return ClipFigures(
+        return ClipMetrics(
             contrast_lstar=contrast_lstar,
             lightness_95_lstar=percentile(95, self.frames).of(low, high),
             lit_share=self.lit_frames / self.frames,
@@ -111,14 +111,14 @@ def lit_code(brightest_code: int) -> int:
 
 
 def lightness_of_counts(chain: Chain, table: LookupTable) -> FloatArray:
-    """Return L* of 0, 1, 2 … whole counts above rest, all that the chain's ADC can read, shape (counts,).
+    """Return L* of 0, 1, 2 … whole counts above quiescent, all that the chain's ADC can read, shape (counts,).
 
     table: an even one, as Chain.brightness_table makes it.
     """
-    from envlab.metrics import metric_kernels as figure_kernels
+    from envlab.metrics import metric_kernels as metric_kernels
 
-    codes = figure_kernels.codes_of_counts(
-        chain.adc.top_code - chain.rest_counts + 1,
+    codes = metric_kernels.codes_of_counts(
+        chain.adc.top_code - chain.quiescent_counts + 1,
         table.duty_codes[np.newaxis].copy(),
         float(table.full_scale_counts),
     )[0]
@@ -126,34 +126,34 @@ def lightness_of_counts(chain: Chain, table: LookupTable) -> FloatArray:
     return lightness
 
 
-def clip_figures(
+def clip_metrics(
     envelope_counts: ArrayLike, chains: list[Chain], tables: list[LookupTable] | None = None
-) -> ClipFigures:
-    """Return the figures of envelopes (candidates, frames), counts above rest, one chain each.
+) -> ClipMetrics:
+    """Return the metrics of envelopes (candidates, frames), counts above quiescent, one chain each.
 
     All chains share ADC, frame rate, depth and supply. tables: each chain's brightness table, if already
     made. An envelope may have fractions, as behind a follower.
     """
-    return envelope_columns(envelope_counts, chains, tables).figures
+    return envelope_columns(envelope_counts, chains, tables).metrics
 
 
 def envelope_columns(
     envelope_counts: ArrayLike, chains: list[Chain], tables: list[LookupTable] | None = None
 ) -> ClipColumns:
-    """Return what clip_figures returns and the percentiles of the counts; the same arguments."""
-    from envlab.metrics import metric_kernels as figure_kernels
+    """Return what clip_metrics returns and the percentiles of the counts; the same arguments."""
+    from envlab.metrics import metric_kernels as metric_kernels
 
     tables = tables or [chain.brightness_table() for chain in chains]
     envelope = np.ascontiguousarray(np.atleast_2d(np.asarray(envelope_counts, dtype=np.float64)))
     first, table = chains[0], tables[0]
     rows, frames = envelope.shape
     stacked = np.stack([one.duty_codes for one in tables])
-    codes: Codes = figure_kernels.codes_of(envelope, stacked, float(table.full_scale_counts))
+    codes: Codes = metric_kernels.codes_of(envelope, stacked, float(table.full_scale_counts))
     contrast = RunningContrast(rows, frames, table.brightest_code, first.frame_rate_hz)
     flashes = RunningFlashes(rows, table.brightest_code, first.frame_rate_hz)
     contrast.take(codes)
     flashes.take(codes)
-    top_counts = np.array([[chain.adc.top_code - chain.rest_counts] for chain in chains])
+    top_counts = np.array([[chain.adc.top_code - chain.quiescent_counts] for chain in chains])
     lit_frames = np.count_nonzero(codes >= lit_code(table.brightest_code), axis=1)
     code_sum = codes.sum(axis=1, dtype=np.int64)
     codes.sort(axis=1)
@@ -169,7 +169,7 @@ def envelope_columns(
     )
     counts = np.sort(envelope, axis=1)
     return ClipColumns(
-        tallied.figures(contrast.contrast_lstar(), flashes.most_per_s, table),
+        tallied.metrics(contrast.contrast_lstar(), flashes.most_per_s, table),
         counts_median=half.of(counts[:, half.low], counts[:, half.high]),
         counts_99=nearly.of(counts[:, nearly.low], counts[:, nearly.high]),
     )
@@ -178,7 +178,7 @@ def envelope_columns(
 def range_used_db(loudest_99_counts: FloatArray, quietest_median_counts: FloatArray) -> FloatArray:
     """Return 20 lg(99 % of the loudest clip's counts / max(median of the quietest clip's counts, 1 count)).
 
-    Counts above rest, any shape; −inf where the loudest clip stays at 0.
+    Counts above quiescent, any shape; −inf where the loudest clip stays at 0.
     """
     ratio = np.asarray(loudest_99_counts) / np.maximum(quietest_median_counts, 1.0)
     with np.errstate(divide="ignore"):

@@ -14,7 +14,7 @@ _MOST_CODE = np.iinfo(np.int32).max
 
 
 class RunningContrast:
-    """contrast_lstar (figures.py) of frames that come in blocks of any length.
+    """contrast_lstar (metrics.py) of frames that come in blocks of any length.
 
     The percentiles of a second want only its few least and few most codes, as lightness never falls as the
     code rises; of the seconds gone by one number each is kept.
@@ -38,13 +38,13 @@ class RunningContrast:
 
     def take(self, codes: Codes) -> None:
         """codes: shape (rows, frames), duty codes of the next frames."""
-        from envlab.metrics import metric_kernels as figure_kernels
+        from envlab.metrics import metric_kernels as metric_kernels
 
         by_frame = np.ascontiguousarray(codes.T)
         first = 0
         while first < by_frame.shape[0]:
             last = min(first + self._window - self._done, by_frame.shape[0])
-            figure_kernels.keep_extremes(by_frame, first, last, self._least, self._most)
+            metric_kernels.keep_extremes(by_frame, first, last, self._least, self._most)
             self._done += last - first
             first = last
             if self._done == self._window:

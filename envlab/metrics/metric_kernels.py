@@ -1,4 +1,4 @@
-"""Compiled parts of the figures, for many candidates on one clip. Definitions stand in figures.py."""
+"""Compiled parts of the metrics, for many candidates on one clip. Definitions stand in metrics.py."""
 
 from __future__ import annotations
 

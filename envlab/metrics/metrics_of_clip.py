@@ -1,4 +1,4 @@
-"""One clip through all candidates: the figures of each, in bounded memory, on several threads."""
+"""One clip through all candidates: the metrics of each, in bounded memory, on several threads."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from envlab.engine.followed_envelopes import read_envelopes
 from envlab.engine.play import play
 from envlab.engine.reading_schedule import frame_readings
 from envlab.light.table import LookupTable
-from envlab.metrics.clip_metrics import ClipColumns, ClipFigures, envelope_columns
-from envlab.metrics.streaming_metrics import RunningFigures
+from envlab.metrics.clip_metrics import ClipColumns, ClipMetrics, envelope_columns
+from envlab.metrics.streaming_metrics import StreamingMetrics
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
 from envlab.units import FloatArray, IntArray
 
 IDLE_S = 4.0
-FIGURES_OF_A_CLIP = tuple(field.name for field in fields(ClipFigures))
+METRICS_OF_A_CLIP = tuple(field.name for field in fields(ClipMetrics))
 # Candidates whose frames are judged at once: small enough that the memory allocator hands out what it has.
 AT_ONCE = 256
 MEMORY_BYTES = 96e6
@@ -77,10 +77,10 @@ def clip_columns(
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
 ) -> dict[str, FloatArray]:
-    """Return the figures of one clip, shape (chains,) each: ClipFigures' and three of the counts.
+    """Return the metrics of one clip, shape (chains,) each: ClipMetrics' and three of the counts.
 
     clipped_share: the larger of the share of internal samples with microphone or preamp at a limit and the
-    share of frames that read the highest code. counts_median, counts_99: of the frames' counts above rest.
+    share of frames that read the highest code. counts_median, counts_99: of the frames' counts above quiescent.
     The memory that it takes grows with the clip by a few bytes a second and chain; more chains than fit are
     taken in turns, a portion at a time.
     """
@@ -103,14 +103,14 @@ def clip_columns(
 
 
 def _named(judged: ClipColumns, clipped_share: FloatArray) -> dict[str, FloatArray]:
-    figures = judged.figures
-    columns: dict[str, FloatArray] = {name: getattr(figures, name) for name in FIGURES_OF_A_CLIP}
-    columns["clipped_share"] = np.maximum(clipped_share, figures.top_code_share)
+    metrics = judged.metrics
+    columns: dict[str, FloatArray] = {name: getattr(metrics, name) for name in METRICS_OF_A_CLIP}
+    columns["clipped_share"] = np.maximum(clipped_share, metrics.top_code_share)
     return columns | {"counts_median": judged.counts_median, "counts_99": judged.counts_99}
 
 
 def _running_bytes(chains: list[Chain]) -> int:
-    """Memory of a chain's running figures: a table from counts to codes, and how often each was seen."""
+    """Memory of a chain's running metrics: a table from counts to codes, and how often each was seen."""
     return 8 * (chains[0].adc.top_code + 1)
 
 
@@ -141,10 +141,10 @@ def _judge_running(
     report: Callable[[float], None],
 ) -> tuple[ClipColumns, FloatArray]:
     """Columns and clipped share, each frame forgotten as soon as it is counted."""
-    readers: list[tuple[IntArray, RunningFigures]] = []
+    readers: list[tuple[IntArray, StreamingMetrics]] = []
 
-    def reader_of(places: IntArray) -> RunningFigures:
-        reader = RunningFigures([chains[i] for i in places], [tables[i] for i in places], frames)
+    def reader_of(places: IntArray) -> StreamingMetrics:
+        reader = StreamingMetrics([chains[i] for i in places], [tables[i] for i in places], frames)
         readers.append((places, reader))
         return reader
 
@@ -182,9 +182,9 @@ def _joined(parts: list[ClipColumns], order: IntArray) -> ClipColumns:
     def joined(rows: list[FloatArray]) -> FloatArray:
         return np.concatenate(rows)[order]
 
-    figures = [joined([getattr(part.figures, name) for part in parts]) for name in FIGURES_OF_A_CLIP]
+    metrics = [joined([getattr(part.metrics, name) for part in parts]) for name in METRICS_OF_A_CLIP]
     return ClipColumns(
-        ClipFigures(*figures),
+        ClipMetrics(*metrics),
         joined([part.counts_median for part in parts]),
         joined([part.counts_99 for part in parts]),
     )

@@ -28,7 +28,7 @@ _BURST_SEED = 1009
 
 
 @dataclass(frozen=True, eq=False)
-class OnsetLag:
+class OnsetLatency:
     """mean_ms, worst_ms: shape (candidates,), over 32 frame phases, transmission included."""
 
     mean_ms: FloatArray
@@ -45,10 +45,10 @@ def onset_test(level_db_spl: float) -> Recording:
 
 @dataclass(frozen=True, eq=False)
 class OnsetInstants:
-    """When frames show which reading. lag_s: from onset to frame, s, shape (frames, PHASES). index: rising,
+    """When frames show which reading. latency_s: from onset to frame, s, shape (frames, PHASES). index: rising,
     the readings that are shown; place: shape (frames · PHASES,), which of them each frame shows."""
 
-    lag_s: FloatArray
+    latency_s: FloatArray
     index: IntArray
     place: IntArray
 
@@ -56,32 +56,36 @@ class OnsetInstants:
 def onset_instants(chain: Chain) -> OnsetInstants:
     """Return the instants of the onset test at this chain's ADC and frame rates."""
     frames = int(np.floor(WINDOW_S * chain.frame_rate_hz + 1e-9))
-    lag_s = (np.arange(frames)[:, None] + np.arange(PHASES) / PHASES) / chain.frame_rate_hz
-    latest = np.floor((SILENCE_S + lag_s.ravel()) * chain.adc.rate_hz + 1e-9).astype(np.int64)
+    latency_s = (np.arange(frames)[:, None] + np.arange(PHASES) / PHASES) / chain.frame_rate_hz
+    latest = np.floor((SILENCE_S + latency_s.ravel()) * chain.adc.rate_hz + 1e-9).astype(np.int64)
     index, place = np.unique(latest, return_inverse=True)
-    return OnsetInstants(lag_s, index, place)
+    return OnsetInstants(latency_s, index, place)
 
 
-def lag_of_envelope(envelope_counts: FloatArray, table: LookupTable, instants: OnsetInstants) -> FloatArray:
-    """Return the lag of each frame phase, ms without transmission, of one board's envelope at the instants.
+def latency_of_envelope(
+    envelope_counts: FloatArray, table: LookupTable, instants: OnsetInstants
+) -> FloatArray:
+    """Return the latency of each frame phase, ms without transmission, of one board's envelope at the instants.
 
-    envelope_counts: shape (instants.index.size,), counts above rest.
+    envelope_counts: shape (instants.index.size,), counts above quiescent.
     """
-    codes = table.look_up(envelope_counts)[instants.place].reshape(instants.lag_s.shape)
+    codes = table.look_up(envelope_counts)[instants.place].reshape(instants.latency_s.shape)
     lightness = lightness_cie1976(codes / table.brightest_code)
     largest = lightness.max(axis=0)
     first_frame = (lightness >= largest / 2).argmax(axis=0)
-    lag_ms = 1e3 * instants.lag_s[first_frame, np.arange(PHASES)]
-    return np.asarray(np.where(largest > 0, lag_ms, 1e3 * WINDOW_S))
+    latency_ms = 1e3 * instants.latency_s[first_frame, np.arange(PHASES)]
+    return np.asarray(np.where(largest > 0, latency_ms, 1e3 * WINDOW_S))
 
 
-def onset_lag(chains: list[Chain], level_db_spl: float, tables: list[LookupTable] | None = None) -> OnsetLag:
-    """Return the onset lag of each chain at a street level in dB SPL; chains as for read_chains."""
+def onset_latency(
+    chains: list[Chain], level_db_spl: float, tables: list[LookupTable] | None = None
+) -> OnsetLatency:
+    """Return the onset latency of each chain at a street level in dB SPL; chains as for read_chains."""
     tables = tables or [chain.brightness_table() for chain in chains]
     instants = onset_instants(chains[0])
     envelope, _ = read_envelopes(onset_test(level_db_spl), chains, instants.index)
     mean_ms, worst_ms = np.empty(len(chains)), np.empty(len(chains))
     for i, table in enumerate(tables):
-        lag_ms = lag_of_envelope(envelope[i], table, instants) + 1e3 * chains[i].transmission_s
-        mean_ms[i], worst_ms[i] = lag_ms.mean(), lag_ms.max()
-    return OnsetLag(mean_ms, worst_ms)
+        latency_ms = latency_of_envelope(envelope[i], table, instants) + 1e3 * chains[i].transmission_s
+        mean_ms[i], worst_ms[i] = latency_ms.mean(), latency_ms.max()
+    return OnsetLatency(mean_ms, worst_ms)

@@ -1,4 +1,4 @@
-"""Slow shimmer: ripple of a bass note, read at the frame rate, seen as a light that breathes.
+"""Slow ripple aliasing: ripple of a bass note, read at the frame rate, seen as a light that breathes.
 
 frame_shimmer_lstar: for a steady sine of f = 40, 40.37, 40.74 … 200 Hz, at the level where the mean L* over
 a cycle of the settled detector is 50: the largest less the smallest L* over the frames of 10 s, the reading
@@ -34,17 +34,17 @@ _AT_ONCE = 32
 
 
 @dataclass(frozen=True, eq=False)
-class Shimmer:
+class Ripple aliasing:
     """worst_lstar: L*; at_hz: the frequency of it. Both of shape (candidates,)."""
 
     worst_lstar: FloatArray
     at_hz: FloatArray
 
 
-def frame_shimmer(
+def frame_ripple_aliasing(
     chains: list[Chain], tables: list[LookupTable] | None = None, *, workers: int = 2
-) -> Shimmer:
-    """Return the worst shimmer of each chain between 40 and 200 Hz; noise off, definition above."""
+) -> Ripple aliasing:
+    """Return the worst ripple aliasing of each chain between 40 and 200 Hz; noise off, definition above."""
     tables = tables or [chain.brightness_table() for chain in chains]
     alike: dict[tuple[object, ...], list[int]] = {}
     for place, chain in enumerate(chains):
@@ -65,7 +65,7 @@ def frame_shimmer(
 
     with ThreadPoolExecutor(workers) as pool:
         list(pool.map(one, alike.values()))
-    return Shimmer(worst, at_hz)
+    return RippleAliasing(worst, at_hz)
 
 
 class _Cycles:
@@ -91,12 +91,12 @@ class _Cycles:
 
     def of(self, piece: int) -> FloatArray:
         """Return the cycles of a piece, shape (at most _AT_ONCE, samples), V."""
-        from envlab.metrics import ripple_aliasing_kernels as shimmer_kernels
+        from envlab.metrics import ripple_aliasing_kernels as ripple_aliasing_kernels
 
         while len(self._known) <= piece:
             first = len(self._known) * _AT_ONCE
             some = self._steps[first : first + _AT_ONCE]
-            self._known.append(shimmer_kernels.settled_cycles(self._drive_v, some))
+            self._known.append(ripple_aliasing_kernels.settled_cycles(self._drive_v, some))
         return self._known[piece]
 
 
@@ -109,15 +109,15 @@ def _places(frame_rate_hz: float) -> NDArray[np.int16]:
 
 
 def _worst(cycles: _Cycles, chain: Chain, table: LookupTable) -> tuple[float, float]:
-    """Largest shimmer and its frequency. The lower the note, the more it can shimmer: from the lowest on."""
-    from envlab.metrics import ripple_aliasing_kernels as shimmer_kernels
+    """Largest ripple aliasing and its frequency. The lower the note, the more it can ripple aliasing: from the lowest on."""
+    from envlab.metrics import ripple_aliasing_kernels as ripple_aliasing_kernels
 
     of_count, places = lightness_of_counts(chain, table), _places(chain.frame_rate_hz)
     worst, worst_at = -1.0, 0
     for piece, first in enumerate(range(0, FREQUENCIES_HZ.size, _AT_ONCE)):
-        if shimmer_kernels.bound(cycles.swing_at_most(piece), of_count) <= worst:
+        if ripple_aliasing_kernels.bound(cycles.swing_at_most(piece), of_count) <= worst:
             break
-        worst, at = shimmer_kernels.worse_shimmer(
+        worst, at = ripple_aliasing_kernels.worse_ripple_aliasing(
             cycles.of(piece), places[first : first + _AT_ONCE], of_count, worst, worst_at - first
         )
         worst_at = first + at
@@ -126,9 +126,9 @@ def _worst(cycles: _Cycles, chain: Chain, table: LookupTable) -> tuple[float, fl
 
 @dataclass(frozen=True, eq=False)
 class Breathing:
-    """A settled detector on one steady note, and the frames that read it; what the figure sees at one f.
+    """A settled detector on one steady note, and the frames that read it; what the metric sees at one f.
 
-    cycle_counts: counts above rest over one cycle of the note, not rounded, evenly spaced. phase: share of a
+    cycle_counts: counts above quiescent over one cycle of the note, not rounded, evenly spaced. phase: share of a
     cycle at which each frame reads, 0..1, shape (frames,). lightness: L* of each frame, shape (frames,).
     """
 
@@ -138,7 +138,7 @@ class Breathing:
     lightness: FloatArray
 
     @property
-    def shimmer_lstar(self) -> float:
+    def ripple_aliasing_lstar(self) -> float:
         """Largest less smallest L* over the frames."""
         return float(self.lightness.max() - self.lightness.min())
 
@@ -146,18 +146,18 @@ class Breathing:
 def breathing(chain: Chain, frequency_hz: float) -> Breathing:
     """Return what the frames make of a steady note, 10 to 1000 Hz, at the level where the mean L* is 50.
 
-    The figure's own definition at one frequency; raises ParameterError behind a passive diode.
+    The metric's own definition at one frequency; raises ParameterError behind a passive diode.
     """
-    from envlab.metrics import ripple_aliasing_kernels as shimmer_kernels
+    from envlab.metrics import ripple_aliasing_kernels as ripple_aliasing_kernels
 
     check_range("frequency_hz", frequency_hz, 10, 1000, unit="Hz")
     if not chain.rectifier.scales_with_level:
-        raise ParameterError("diode", chain.rectifier.diode, '"none": shimmer is not judged behind a diode')
+        raise ParameterError("diode", chain.rectifier.diode, '"none": ripple aliasing is not judged behind a diode')
     steps = hold_steps(chain.detector_as_built, _STEPS_PER_CYCLE * np.array([frequency_hz]))
-    (cycle_v,) = shimmer_kernels.settled_cycles(_one_drive(chain.rectifier), steps)
+    (cycle_v,) = ripple_aliasing_kernels.settled_cycles(_one_drive(chain.rectifier), steps)
     of_count = lightness_of_counts(chain, chain.brightness_table())
     first = max(int(np.searchsorted(of_count, 50.0)), 1) / cycle_v.mean()
-    scale = shimmer_kernels.scale_for(50.0, cycle_v, of_count, first)
+    scale = ripple_aliasing_kernels.scale_for(50.0, cycle_v, of_count, first)
     frames = np.arange(int(WATCHED_S * chain.frame_rate_hz), dtype=np.float64)
     phase = np.asarray((frames * (frequency_hz / chain.frame_rate_hz)) % 1.0)
     counts = np.minimum((scale * cycle_v[(phase * cycle_v.size).astype(int)]).astype(int), of_count.size - 1)

@@ -1,4 +1,4 @@
-"""Compiled search for the worst shimmer; the definition stands in shimmer.py."""
+"""Compiled search for the worst ripple_aliasing; the definition stands in ripple_aliasing.py."""
 
 from __future__ import annotations
 
@@ -133,7 +133,7 @@ def _seen(place: Places, scale: float, cycle: FloatArray, of_count: FloatArray) 
 
 @compiled
 def bound(ratio: float, of_count: FloatArray) -> float:
-    """No reading between v and ratio·v, with a mean lightness of 50, can shimmer by more than this, L*.
+    """No reading between v and ratio·v, with a mean lightness of 50, can ripple aliasing by more than this, L*.
 
     If the least reading is c, the largest is below (c + 1)·ratio; the mean lies between their lightnesses.
     """
@@ -150,10 +150,10 @@ def bound(ratio: float, of_count: FloatArray) -> float:
 
 
 @compiled
-def worse_shimmer(
+def worse_ripple_aliasing(
     cycles: FloatArray, places: Places, of_count: FloatArray, best: float, best_at: int
 ) -> tuple[float, int]:
-    """(largest shimmer in L*, which cycle) of one table, if larger than best, else best and best_at.
+    """(largest ripple aliasing in L*, which cycle) of one table, if larger than best, else best and best_at.
 
     cycles: shape (frequencies, samples), V; those that cannot be worse are passed over. places: shape
     (frequencies, frames), the sample of its cycle that a frame reads.
@@ -171,7 +171,7 @@ def worse_shimmer(
         # All of the cycle, whether a frame reads it or not.
         if of_count[min(int(scale * most_v[f]), top)] - of_count[min(int(scale * least_v[f]), top)] <= best:
             continue
-        shimmer = _seen(places[f], scale, cycles[f], of_count)
-        if shimmer > best:
-            best, best_at = shimmer, f
+        ripple_aliasing = _seen(places[f], scale, cycles[f], of_count)
+        if ripple aliasing > best:
+            best, best_at = ripple aliasing, f
     return best, best_at

@@ -1,4 +1,4 @@
-"""The figures of many candidates on one clip while its frames come by; no frame is kept.
+"""The metrics of many candidates on one clip while its frames come by; no frame is kept.
 
 With whole counts as envelope, every percentile, mean and share over a clip is a matter of how often each
 count was seen: duty and lightness never fall as the count rises. For the rest see contrast.py and
@@ -22,19 +22,19 @@ Codes = NDArray[np.int32]
 _FRAMES_AT_ONCE = 256
 
 
-class RunningFigures:
-    """Takes the whole counts that chains without a follower read at their frames, and knows their figures."""
+class StreamingMetrics:
+    """Takes the whole counts that chains without a follower read at their frames, and knows their metrics."""
 
     def __init__(self, chains: list[Chain], tables: list[LookupTable], frames: int) -> None:
         """chains: as for read_through, with the same frame rate and pixels. tables: of each. frames: of the
         whole clip, at least one."""
-        from envlab.metrics import metric_kernels as figure_kernels
+        from envlab.metrics import metric_kernels as metric_kernels
 
         adc, table, rate_hz = chains[0].adc, tables[0], chains[0].frame_rate_hz
         self._frames, self._table = frames, table
         self._waiting: list[Codes] = []
-        self._top_counts = np.array([adc.top_code - chain.rest_counts for chain in chains])
-        self._code_of_count: Codes = figure_kernels.codes_of_counts(
+        self._top_counts = np.array([adc.top_code - chain.quiescent_counts for chain in chains])
+        self._code_of_count: Codes = metric_kernels.codes_of_counts(
             adc.top_code + 1, np.stack([one.duty_codes for one in tables]), float(table.full_scale_counts)
         )
         self._seen: Codes = np.zeros(self._code_of_count.shape, dtype=np.int32)
@@ -48,17 +48,17 @@ class RunningFigures:
             self._count_waiting()
 
     def _count_waiting(self) -> None:
-        from envlab.metrics import metric_kernels as figure_kernels
+        from envlab.metrics import metric_kernels as metric_kernels
 
         counts = np.concatenate(self._waiting, axis=1)
         self._waiting = []
-        codes = figure_kernels.tally(counts, self._code_of_count, self._seen)
+        codes = metric_kernels.tally(counts, self._code_of_count, self._seen)
         self._contrast.take(codes)
         self._flashes.take(codes)
 
     def columns(self) -> ClipColumns:
-        """Return the figures, once all frames were taken."""
-        from envlab.metrics import metric_kernels as figure_kernels
+        """Return the metrics, once all frames were taken."""
+        from envlab.metrics import metric_kernels as metric_kernels
 
         if self._waiting:
             self._count_waiting()
@@ -66,10 +66,10 @@ class RunningFigures:
         ranks = np.array([rank for part in parts for rank in (part.low, part.high)])
         order = np.argsort(ranks, kind="stable")
         counts = np.empty((self._seen.shape[0], ranks.size), dtype=np.int32)
-        counts[:, order] = figure_kernels.counts_at_ranks(self._seen, ranks[order])
+        counts[:, order] = metric_kernels.counts_at_ranks(self._seen, ranks[order])
         rows = np.arange(counts.shape[0])
         codes = self._code_of_count[rows[:, np.newaxis], counts]
-        code_sum, lit_frames, most_count = figure_kernels.totals(
+        code_sum, lit_frames, most_count = metric_kernels.totals(
             self._seen, self._code_of_count, lit_code(self._table.brightest_code)
         )
         tallied = Tallied(
@@ -82,7 +82,7 @@ class RunningFigures:
             top_frames=self._seen[rows, self._top_counts],
         )
         return ClipColumns(
-            tallied.figures(self._contrast.contrast_lstar(), self._flashes.most_per_s, self._table),
+            tallied.metrics(self._contrast.contrast_lstar(), self._flashes.most_per_s, self._table),
             counts_median=parts[0].of(counts[:, 0], counts[:, 1]),
             counts_99=parts[2].of(counts[:, 4], counts[:, 5]),
         )

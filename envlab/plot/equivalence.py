@@ -54,6 +54,6 @@ def _words(name: str, match: Match) -> str:
 
 def equivalence_sheet(equivalence: Equivalence) -> Figure:
     """Return the comparison as one picture."""
-    figure = sheet(84)
-    follower_difference(equivalence, list(np.asarray(figure.subplots(2, 1, sharex=True))))
-    return figure
+    fig = sheet(84)
+    follower_difference(equivalence, list(np.asarray(fig.subplots(2, 1, sharex=True))))
+    return fig

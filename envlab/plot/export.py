@@ -19,40 +19,40 @@ _IMAGE_DPI = 200
 _THEMED = {light: f"var(--{name})" for name, (light, _) in PALETTE.items()}
 
 
-def png_bytes(figure: Figure, *, dpi: float = 200.0, background: str = "white") -> bytes:
+def png_bytes(fig: Figure, *, dpi: float = 200.0, background: str = "white") -> bytes:
     """Return a figure as PNG; dpi: pixels an inch on paper."""
     buffer = io.BytesIO()
-    FigureCanvasAgg(figure)
-    figure.savefig(buffer, format="png", dpi=dpi, facecolor=background, metadata={"Software": None})
+    FigureCanvasAgg(fig)
+    fig.savefig(buffer, format="png", dpi=dpi, facecolor=background, metadata={"Software": None})
     return buffer.getvalue()
 
 
-def save_png(figure: Figure, path: str | Path, *, dpi: float = 200.0) -> None:
+def save_png(fig: Figure, path: str | Path, *, dpi: float = 200.0) -> None:
     """Write a figure as PNG, dpi dots an inch."""
-    Path(path).write_bytes(png_bytes(figure, dpi=dpi))
+    Path(path).write_bytes(png_bytes(fig, dpi=dpi))
 
 
-def svg_text(figure: Figure, name: str) -> str:
+def svg_text(fig: Figure, name: str) -> str:
     """Return a figure as a whole SVG file; name seeds its inner ids, so that equal figures are equal."""
     buffer = io.StringIO()
-    FigureCanvasSVG(figure)
-    _settle(figure)
+    FigureCanvasSVG(fig)
+    _settle(fig)
     drawn = matplotlib.rc_context({"svg.hashsalt": name, "svg.fonttype": "path", "path.simplify": True})
     # Inner ids come from how numbers are written out, which a whole process can be told to do in another way.
     with drawn, np.printoptions(legacy=False):
-        figure.savefig(
+        fig.savefig(
             buffer, format="svg", dpi=_IMAGE_DPI, facecolor="none", metadata={"Date": None, "Creator": None}
         )
     return buffer.getvalue()
 
 
-def inline_svg(figure: Figure, name: str) -> str:
+def inline_svg(fig: Figure, name: str) -> str:
     """Return a figure as the inside of a web page: an svg element without a role or a title of its own.
 
     Its ids carry the name, so that several pictures share a page. Colours of the palette become the page's
     own, var(--ink) and so on, so that the picture follows a light or a dark page.
     """
-    text = svg_text(figure, name)
+    text = svg_text(fig, name)
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->", "", text, flags=re.DOTALL)
@@ -66,17 +66,17 @@ def inline_svg(figure: Figure, name: str) -> str:
     return re.sub(r"\n\s*", "\n", text).strip()
 
 
-def _settle(figure: Figure) -> None:
+def _settle(fig: Figure) -> None:
     """Lay the axes out and round their places to a millionth of the sheet.
 
     The layout's solver works in an order that depends on what was drawn before, and its last digits with it.
     """
-    engine = figure.get_layout_engine()
+    engine = fig.get_layout_engine()
     if engine is None:
         return
-    engine.execute(figure)
-    figure.set_layout_engine("none")
-    for ax in figure.findobj(Axes):
+    engine.execute(fig)
+    fig.set_layout_engine("none")
+    for ax in fig.findobj(Axes):
         left, low, width, height = (round(float(edge), 6) for edge in ax.get_position().bounds)
         ax.set_position((left, low, width, height))
 

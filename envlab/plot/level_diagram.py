@@ -45,6 +45,6 @@ def draw_levels(diagram: LevelDiagram, ax: Axes) -> Axes:
 
 def levels_sheet(diagram: LevelDiagram) -> Figure:
     """Return a level diagram at report size."""
-    figure = sheet(72)
-    draw_levels(diagram, figure.subplots())
-    return figure
+    fig = sheet(72)
+    draw_levels(diagram, fig.subplots())
+    return fig

@@ -24,8 +24,8 @@ _UNITS = ("Pa", "V", "counts", "L*")
 
 def listening_sheet(light: BoardLight, traces: Traces, words: str) -> Figure:
     """Return the picture of a whole clip's light; words: beside the first heading, as the clip's name."""
-    figure = sheet(112.0)
-    *panels, strip = figure.subplots(5, 1, sharex=True, height_ratios=(1, 1, 1, 1, 0.45))
+    fig = sheet(112.0)
+    *panels, strip = fig.subplots(5, 1, sharex=True, height_ratios=(1, 1, 1, 1, 0.45))
     time_s = np.arange(traces.rows.shape[1]) / traces.rate_hz
     for ax, row, quantity, name, unit in zip(
         panels, traces.rows, _QUANTITIES, _HEADINGS, _UNITS, strict=True
@@ -39,7 +39,7 @@ def listening_sheet(light: BoardLight, traces: Traces, words: str) -> Figure:
     brightness_strip(light, strip)
     strip_label(strip, "pixels")
     strip.set_xlim(0, light.total_frames / light.frame_rate_hz)
-    return figure
+    return fig
 
 
 def _trace(ax: Axes, time_s: np.ndarray, values: np.ndarray, quantity: str) -> None:

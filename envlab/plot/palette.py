@@ -24,7 +24,7 @@ PALETTE: dict[str, tuple[str, str]] = {
     "duty": ("#7a5233", "#c99c70"),
     "current": ("#a3477e", "#de90bd"),
     "flashes": ("#3b3f91", "#9ba1ef"),
-    "lag": ("#5c7a06", "#a6c73c"),
+    "latency": ("#5c7a06", "#a6c73c"),
 }
 INK, SOFT, GRID, SHADE, PAPER = (PALETTE[name][0] for name in ("ink", "soft", "grid", "shade", "paper"))
 
@@ -32,14 +32,14 @@ INK, SOFT, GRID, SHADE, PAPER = (PALETTE[name][0] for name in ("ink", "soft", "g
 INK_ON_MAP, ON_MAP = "#101214", "#fdfdfb"
 
 # Figures of the sweep wear the colour of the quantity that they measure.
-_FIGURE_QUANTITY = {
+_METRIC_QUANTITY = {
     "attack_ms": "detector",
     "attack_60hz_ms": "detector",
     "release_ms": "detector",
     "ripple_db": "detector",
     "settled_ratio": "detector",
-    "onset_lag_mean_ms": "lag",
-    "onset_lag_worst_ms": "lag",
+    "onset_lag_mean_ms": "latency",
+    "onset_lag_worst_ms": "latency",
     "clipped_share": "preamp",
     "range_used_db": "counts",
     "flashes_per_s": "flashes",
@@ -54,6 +54,6 @@ def colour(quantity: str) -> str:
     return PALETTE[quantity][0]
 
 
-def figure_colour(figure: str) -> str:
-    """Return the colour of a figure of the sweep (a name of study.targets.FIGURES), "#rrggbb"."""
-    return colour(_FIGURE_QUANTITY.get(figure, "light"))
+def metric_colour(metric: str) -> str:
+    """Return the colour of a metric of the sweep (a name of study.targets.METRICS), "#rrggbb"."""
+    return colour(_METRIC_QUANTITY.get(metric, "light"))

@@ -1,4 +1,4 @@
-"""Whole pictures at report size: figures with their axes laid out and drawn."""
+"""Whole pictures at report size: metrics with their axes laid out and drawn."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from envlab.chain import Chain
 from envlab.plot.palette import SHADE, SOFT, colour
 from envlab.plot.strips import brightness_strip, current_strip, flash_strip, strip_label
 from envlab.plot.style import SMALL_PT, heading, sheet
-from envlab.plot.sweep.part_effects import DEFAULT_FIGURES, part_effects, swept_keys
+from envlab.plot.sweep.part_effects import DEFAULT_METRICS, part_effects, swept_keys
 from envlab.plot.sweep.time_map import time_constant_map
 from envlab.plot.table.table_curve import clip_levels, table_curve
 from envlab.plot.voltages import ROWS, chain_voltages, stroke_voltages
 from envlab.study.chosen_on_clips import ClipLight, MusicScene
-from envlab.study.specification.specification import Brief
+from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import Choice
 
 STRIP_S = 12.0
@@ -24,8 +24,8 @@ STRIP_S = 12.0
 
 def voltages_sheet(scene: MusicScene, chain: Chain) -> Figure:
     """Return the chain's voltages over a few seconds, and over one stroke beside it."""
-    figure = sheet(155)
-    axes = figure.subplots(ROWS, 2, sharey="row", width_ratios=(3.2, 1))
+    fig = sheet(155)
+    axes = fig.subplots(ROWS, 2, sharey="row", width_ratios=(3.2, 1))
     chain_voltages(
         scene.result, chain, list(axes[:, 0]), scene.span_s, offset_s=scene.from_s - scene.span_s[0]
     )
@@ -35,49 +35,51 @@ def voltages_sheet(scene: MusicScene, chain: Chain) -> Figure:
         ax.axvspan(
             scene.stroke_s[0] + moved_s, scene.stroke_s[1] + moved_s, color=SHADE, zorder=0.4, linewidth=0
         )
-    figure.align_ylabels(list(axes[:, 0]))
-    return figure
+    fig.align_ylabels(list(axes[:, 0]))
+    return fig
 
 
-def effects_sheet(choice: Choice, brief: Brief, figures: Sequence[str] = DEFAULT_FIGURES) -> Figure:
+def effects_sheet(
+    choice: Choice, specification: Specification, metrics: Sequence[str] = DEFAULT_METRICS
+) -> Figure:
     """Return what each swept part buys; at least one key must be swept."""
-    figure = sheet(26 * len(figures) + 20)
-    axes = figure.subplots(len(figures), len(swept_keys(brief)), squeeze=False)
-    part_effects(choice, brief, axes, figures)
-    figure.align_ylabels(list(axes[:, 0]))
-    figure.suptitle(
+    fig = sheet(26 * len(metrics) + 20)
+    axes = fig.subplots(len(metrics), len(swept_keys(specification)), squeeze=False)
+    part_effects(choice, specification, axes, metrics)
+    fig.align_ylabels(list(axes[:, 0]))
+    fig.suptitle(
         "●  keeps the flash limit     ×  flashes more     ○  chosen     grey: misses the target",
         fontsize=SMALL_PT,
         color=SOFT,
     )
-    return figure
+    return fig
 
 
-def map_sheet(choice: Choice, brief: Brief) -> Figure:
+def map_sheet(choice: Choice, specification: Specification) -> Figure:
     """Return the map of beat contrast over both time constants."""
-    figure = sheet(84)
-    time_constant_map(choice, brief, figure.subplots())
-    return figure
+    fig = sheet(84)
+    time_constant_map(choice, specification, fig.subplots())
+    return fig
 
 
 def table_sheet(chain: Chain, lights: Sequence[ClipLight]) -> Figure:
     """Return the table's curve and where the clips lie on it."""
-    figure = sheet(92 + 5 * len(lights))
-    axes = figure.subplots(3, 1, sharex=True, height_ratios=(38, 30, 4 + 5 * len(lights)))
+    fig = sheet(92 + 5 * len(lights))
+    axes = fig.subplots(3, 1, sharex=True, height_ratios=(38, 30, 4 + 5 * len(lights)))
     scale = chain.level_scale()
     table_curve(chain.brightness_table(), scale, list(axes[:2]))
     clip_levels(lights, scale, axes[2])
     axes[1].set_xlabel("")
     axes[1].tick_params(labelbottom=False)
     heading(axes[2], "Clips: ◆ stated level, bar: where the envelope is 90 % of the time", colour("counts"))
-    figure.align_ylabels(list(axes[:2]))
-    return figure
+    fig.align_ylabels(list(axes[:2]))
+    return fig
 
 
 def strips_sheet(lights: Sequence[ClipLight]) -> Figure:
     """Return one strip for each clip: its first seconds as light on a screen."""
-    figure = sheet(9 * len(lights) + 12)
-    axes = figure.subplots(len(lights), 1, sharex=True, squeeze=False)[:, 0]
+    fig = sheet(9 * len(lights) + 12)
+    axes = fig.subplots(len(lights), 1, sharex=True, squeeze=False)[:, 0]
     length_s = min(STRIP_S, max(light.duration_s for light in lights))
     for ax, light in zip(axes, lights, strict=True):
         brightness_strip(light, ax, span_s=(0.0, length_s))
@@ -85,19 +87,19 @@ def strips_sheet(lights: Sequence[ClipLight]) -> Figure:
     for ax in axes[:-1]:
         ax.tick_params(labelbottom=False, bottom=False)
         ax.set_xlabel("")
-    return figure
+    return fig
 
 
 def current_sheet(light: ClipLight, chain: Chain) -> Figure:
     """Return the supply current along one clip."""
-    figure = sheet(52)
-    current_strip(light.current_a, light.frame_rate_hz, chain.pixels, chain.supply, figure.subplots())
-    return figure
+    fig = sheet(52)
+    current_strip(light.current_a, light.frame_rate_hz, chain.pixels, chain.supply, fig.subplots())
+    return fig
 
 
 def flash_sheet(light: ClipLight, limit_per_s: float) -> Figure:
     """Return the flashes along one clip."""
-    figure = sheet(78)
-    axes = np.asarray(figure.subplots(2, 1, sharex=True))
+    fig = sheet(78)
+    axes = np.asarray(fig.subplots(2, 1, sharex=True))
     flash_strip(light, light.flashes, list(axes), limit_per_s=limit_per_s)
-    return figure
+    return fig

@@ -86,7 +86,7 @@ def current_strip(
     words = f"the converter's limit: {supply.limit_a:g} A"
     full_a = full_current_a(pixels, volts=supply.volts)
     if full_a > supply.limit_a:
-        words += f"; without the cap all {pixels.count} pixels would take {full_a:.3g} A"
+        words += f"; without the duty limit all {pixels.count} pixels would take {full_a:.3g} A"
     note(ax, words, (0, supply.limit_a), coords=("axes fraction", "data"), offset=(3, 7))
     margin_note(ax, f"mean\n{mean_a:.2f} A", mean_a)
     return ax

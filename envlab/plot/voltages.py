@@ -136,7 +136,7 @@ def _swing_limits(chain: Chain, ax: Axes) -> None:
 
 
 def _count_limits(result: ChainResult, chain: Chain, ax: Axes) -> None:
-    rest = chain.rest_counts
+    rest = chain.quiescent_counts
     ceiling = rest + result.table.count_map.ceiling_counts
     top = max(ax.get_ylim()[1], 1.0)
     words = f"top of the converter {chain.adc.top_code}"

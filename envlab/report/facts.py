@@ -15,9 +15,9 @@ from envlab.shipped import demo_design
 from envlab.study.chosen_on_clips import ClipLight
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import Choices
-from envlab.study.specification.specification import Brief
-from envlab.study.specification.targets import FIGURE_NAMES as NAMES
-from envlab.study.specification.targets import FIGURES, FLASH_FIGURE, Target
+from envlab.study.specification.specification import Specification
+from envlab.study.specification.targets import FLASH_METRIC, METRICS, Target
+from envlab.study.specification.targets import METRIC_NAMES as NAMES
 from envlab.study.sweep.choice import Choice
 
 TAG_WORDS = {
@@ -33,9 +33,9 @@ _SHARES = ("clipped_share", "quiet_lit_share")
 
 @dataclass(frozen=True)
 class FigureRow:
-    """One figure of the choice against its target; verdict "met", "missed by …", or "" without a target."""
+    """One metric of the choice against its target; verdict "met", "missed by …", or "" without a target."""
 
-    figure: str
+    metric: str
     name: str
     meaning: str
     value: str
@@ -70,56 +70,56 @@ class RangeRow:
     chosen: str
 
 
-def name_of(figure: str) -> str:
-    """Return a figure's name for people; a figure without one of its own goes by its column's name."""
-    return NAMES.get(figure, figure.rpartition("_")[0].replace("_", " ").capitalize())
+def name_of(metric: str) -> str:
+    """Return a metric's name for people; a metric without one of its own goes by its column's name."""
+    return NAMES.get(metric, metric.rpartition("_")[0].replace("_", " ").capitalize())
 
 
-def figure_text(figure: str, value: float) -> str:
-    """Return a figure's value with its unit as people read it: shares in %, flashes whole, else 3 digits."""
-    unit = FIGURES[figure][0]
+def metric_text(metric: str, value: float) -> str:
+    """Return a metric's value with its unit as people read it: shares in %, flashes whole, else 3 digits."""
+    unit = METRICS[metric][0]
     if math.isnan(value):
         return "not judged"
-    if figure in _SHARES:
+    if metric in _SHARES:
         return f"{100 * value:.3g}{_GAP}%"
-    if figure == FLASH_FIGURE:
+    if metric == FLASH_METRIC:
         return f"{value:.0f} in 1{_GAP}s"
     return f"{value:.3g}{_GAP}{unit}".rstrip()
 
 
-def figure_rows(brief: Brief, choice: Choice) -> list[FigureRow]:
-    """Return every figure: first those with a target, in the order of the design file, then the others."""
-    flash = Target(FLASH_FIGURE, "at_most", brief.targets.flash_limit, 1.0)
-    asked = {target.figure: target for target in (flash, *brief.targets.soft)}
-    order = [*asked, *(figure for figure in FIGURES if figure not in asked)]
+def metric_rows(specification: Specification, choice: Choice) -> list[FigureRow]:
+    """Return every metric: first those with a target, in the order of the design file, then the others."""
+    flash = Target(FLASH_METRIC, "at_most", specification.targets.flash_limit, 1.0)
+    asked = {target.figure: target for target in (flash, *specification.targets.soft)}
+    order = [*asked, *(metric for metric in METRICS if metric not in asked)]
     return [
-        _figure_row(figure, float(choice.row[figure]), asked.get(figure))
-        for figure in order
-        if figure in choice.table
+        _metric_row(metric, float(choice.row[metric]), asked.get(metric))
+        for metric in order
+        if metric in choice.table
     ]
 
 
-def _figure_row(figure: str, value: float, target: Target | None) -> FigureRow:
+def _metric_row(metric: str, value: float, target: Target | None) -> FigureRow:
     asked, verdict, met = "", "", True
     if target is not None:
-        asked = f"{target.side.replace('_', ' ')} {figure_text(figure, target.limit)}"
+        asked = f"{target.side.replace('_', ' ')} {metric_text(metric, target.limit)}"
         miss = value - target.limit if target.side == "at_most" else target.limit - value
         met = bool(miss <= 0)
-        verdict = "met" if met else f"missed by {figure_text(figure, miss)}"
+        verdict = "met" if met else f"missed by {metric_text(metric, miss)}"
         if math.isnan(value):
             verdict = "not judged: no clip with the tag it needs"
     return FigureRow(
-        figure, name_of(figure), FIGURES[figure][1], figure_text(figure, value), asked, verdict, met
+        metric, name_of(metric), METRICS[metric][1], metric_text(metric, value), asked, verdict, met
     )
 
 
 def clip_rows(choice: Choice, lights: tuple[ClipLight, ...]) -> list[ClipRow]:
-    """Return every clip with its level, tags, and the choice's figures on it."""
+    """Return every clip with its level, tags, and the choice's metrics on it."""
     rows = []
     for light in lights:
         label = light.clip.label
 
-        def figure(name: str, label: str = label) -> float:
+        def metric(name: str, label: str = label) -> float:
             return float(choice.row[f"{name} [{label}]"])
 
         weighting = "" if light.clip.weighting == "Z" else f" ({light.clip.weighting})"
@@ -129,20 +129,20 @@ def clip_rows(choice: Choice, lights: tuple[ClipLight, ...]) -> list[ClipRow]:
                 level=f"{light.clip.level_db_spl:g}{weighting}",
                 length=f"{light.duration_s:.0f}",
                 tags=", ".join(TAG_WORDS[tag] for tag in light.clip.tags),
-                contrast=f"{figure('contrast_lstar'):.0f}",
-                lit=f"{100 * figure('lit_share'):.0f}",
-                flashes=f"{figure('flashes_per_s'):.0f}",
+                contrast=f"{metric('contrast_lstar'):.0f}",
+                lit=f"{100 * metric('lit_share'):.0f}",
+                flashes=f"{metric('flashes_per_s'):.0f}",
                 current=f"{light.current_a.mean():.2f}",
             )
         )
     return rows
 
 
-def range_rows(brief: Brief, choice: Choice) -> list[RangeRow]:
+def range_rows(specification: Specification, choice: Choice) -> list[RangeRow]:
     """Return what was tried for each swept key."""
-    board = {part.key: part for part in parts_list(choice.chain, brief.ranges)}
+    board = {part.key: part for part in parts_list(choice.chain, specification.ranges)}
     rows = []
-    for key, choices in brief.ranges.items():
+    for key, choices in specification.ranges.items():
         part = board.get(key)
         reference = part.reference if part is not None else key
         purpose = part.purpose if part is not None else ""
@@ -158,15 +158,15 @@ def _tried(key: str, choices: Choices) -> str:
     return f"{ends}, {len(values)} values of {choices.series}, ±{choices.tolerance_percent:g}{_GAP}%"
 
 
-def asked_sentences(brief: Brief, choice: Choice) -> list[str]:
+def asked_sentences(specification: Specification, choice: Choice) -> list[str]:
     """Return what was asked, two sentences: the lights and their sounds, then the targets and the parts."""
     pixels, supply = choice.chain.pixels, choice.chain.supply
-    names = list(dict.fromkeys(clip.path.stem.replace("_", " ") for clip in brief.clips))
-    levels = [clip.level_db_spl for clip in brief.clips]
+    names = list(dict.fromkeys(clip.path.stem.replace("_", " ") for clip in specification.clips))
+    levels = [clip.level_db_spl for clip in specification.clips]
     loud = f"{min(levels):g} to {max(levels):g}" if max(levels) > min(levels) else f"{levels[0]:g}"
-    targets = len(brief.targets.soft)
+    targets = len(specification.targets.soft)
     more = f", and {targets} target{'s' * (targets > 1)} more" if targets else ""
-    swept = ", ".join(row.reference for row in range_rows(brief, choice))
+    swept = ", ".join(row.reference for row in range_rows(specification, choice))
     tried = (
         f"to choose from were {len(choice.table)} combinations of {swept}"
         if swept
@@ -175,7 +175,7 @@ def asked_sentences(brief: Brief, choice: Choice) -> list[str]:
     return [
         f"Lights of {pixels.count} pixels on a converter of {supply.limit_a:g}{_GAP}A that follow "
         f"{_listed(names)}, at {loud}{_GAP}dB{_GAP}SPL.",
-        f"Asked were at most {brief.targets.flash_limit:g} flashes in any second{more}; {tried}.",
+        f"Asked were at most {specification.targets.flash_limit:g} flashes in any second{more}; {tried}.",
     ]
 
 
@@ -202,7 +202,7 @@ def table_details(chain: Chain) -> list[str]:
     scale = chain.level_scale()
     facts = table_facts(table, scale)
     lines = [
-        f"Its entries stand for 0 to {table.full_scale_counts} counts above rest. On this board the light is "
+        f"Its entries stand for 0 to {table.full_scale_counts} counts above quiescent. On this board the light is "
         f"{table.count_map.words(scale)}."
     ]
     if facts.first_lit_entry >= 0:
@@ -229,34 +229,36 @@ def supply_sentences(chain: Chain) -> list[str]:
     feeds = (
         f"All {pixels.count} pixels at full would take {full_a:.3g} A of the converter's {supply.limit_a:g} A"
     )
-    if chain.cap < 1:
-        return [f"{feeds}, so the whole curve is scaled: no duty is above the cap of {chain.cap:.3f}."]
-    return [f"{feeds}: no cap is needed."]
+    if chain.duty_limit < 1:
+        return [
+            f"{feeds}, so the whole curve is scaled: no duty is above the duty limit of {chain.duty_limit:.3f}."
+        ]
+    return [f"{feeds}: no duty limit is needed."]
 
 
 def supply_details(chain: Chain) -> list[str]:
-    """Return what the cap does, a sentence each; nothing without one."""
+    """Return what the duty limit does, a sentence each; nothing without one."""
     pixels, supply = chain.pixels, chain.supply
-    if chain.cap == 1:
+    if chain.duty_limit == 1:
         return []
     return [
-        "The cap holds whatever the music does. Nothing is clipped, and the dark end keeps its shape.",
+        "The duty limit holds whatever the music does. Nothing is clipped, and the dark end keeps its shape.",
         f"Without it, {whole_pixels_at_full(pixels, supply)} of {pixels.count} pixels could be at full while "
         "the others stay dark.",
     ]
 
 
-def command_words(brief: Brief) -> str:
+def command_words(specification: Specification) -> str:
     """Return the command that makes this report again, with names of files but no folders."""
     words = ["envlab", "design"]
-    if brief.source_text != demo_design().read_text(encoding="utf-8"):
-        words.append(brief.name)
+    if specification.source_text != demo_design().read_text(encoding="utf-8"):
+        words.append(specification.name)
     asked = [
         (str(table.get("file", "")).rsplit("/", 1)[-1], float(level))
-        for table in tomllib.loads(brief.source_text).get("clips", [])
+        for table in tomllib.loads(specification.source_text).get("clips", [])
         for level in table.get("levels_db_spl", [])
     ]
-    clips = [(clip.path.name, clip.level_db_spl) for clip in brief.clips]
+    clips = [(clip.path.name, clip.level_db_spl) for clip in specification.clips]
     if clips != asked:
         for name, level_db_spl in clips:
             words += ["--clip", name, "--level", f"{level_db_spl:g}"]

@@ -20,14 +20,14 @@ from envlab.report.folder import written_by
 def firmware_folder(chain: Chain, identifier: str, level: LevelControl | None) -> dict[str, bytes]:
     """Return every file of the firmware folder, name → content.
 
-    The table under identifier is capped; where the supply caps, a second one, identifier_full, goes up to
+    The table under identifier is limited; where the supply caps, a second one, identifier_full, goes up to
     full duty. Beside them lie the runtime's sources with envlab_parameters.h and envlab_table.h.
     """
     mark = digest(chain)
     tables = both_tables(chain)
-    files = _table_files(tables.capped, identifier, mark)
-    if chain.cap < 1:
-        files |= _table_files(tables.uncapped, f"{identifier}_full", mark)
+    files = _table_files(tables.limited, identifier, mark)
+    if chain.duty_limit < 1:
+        files |= _table_files(tables.unlimited, f"{identifier}_full", mark)
     runtime = firmware_files(runtime_design(chain, level=level), design_digest=mark)
     return files | {name: text.encode("ascii") for name, text in runtime.items()}
 
@@ -43,15 +43,15 @@ def _table_files(table: LookupTable, identifier: str, mark: str) -> dict[str, by
 def firmware_words(chain: Chain, level: LevelControl | None) -> list[str]:
     """Return what the maker should know about the tables and the runtime, one sentence or two a line."""
     tables = both_tables(chain)
-    facts = table_facts(tables.capped, chain.level_scale())
+    facts = table_facts(tables.limited, chain.level_scale())
     cost = runtime_cost(runtime_design(chain, level=level))
     lines = [
-        f"{facts.entries} entries of {tables.capped.bits} bit over envelope counts 0 to "
-        f"{tables.capped.full_scale_counts}, top duty {tables.capped.duty.max():.3f} of full.",
+        f"{facts.entries} entries of {tables.limited.bits} bit over envelope counts 0 to "
+        f"{tables.limited.full_scale_counts}, top duty {tables.limited.duty.max():.3f} of full.",
         tables.words,
         f"It shows {facts.distinct_levels} levels; the largest step is {facts.largest_step_lstar:.1f} L*, "
         f"first light comes at {facts.first_lit_counts:g} counts, {facts.first_lit_db_spl:.0f} dB SPL.",
-        depth_advice(chain.pixel_bits, chain.frame_rate_hz, cap=chain.cap).words,
+        depth_advice(chain.pixel_bits, chain.frame_rate_hz, duty_limit=chain.duty_limit).words,
         "Whether the lights flash too often is judged by envlab design, with music: after a change of floor, "
         "ceiling or depth, run it again.",
         f"The runtime takes {100 * cost.processor_share:.1f} % of an 8-bit processor at "

@@ -19,7 +19,7 @@ from envlab.firmware.table_files import write_csv
 from envlab.plot.schematic.schematic import schematic_png, schematic_svg
 from envlab.shipped import shipped_folder
 from envlab.study.specification.parts_list import parts_list
-from envlab.study.specification.specification import Brief
+from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import Choice
 
 # Everything that a design run can leave; report.pdf only where a browser is at hand.
@@ -72,11 +72,11 @@ def write_folder(folder: Path, files: dict[str, bytes], *, replaces: Collection[
         raise FileError(f"{folder}: cannot be written ({problem.strerror})") from None
 
 
-def result_files(brief: Brief, choice: Choice, folder: Path, page: str) -> dict[str, bytes]:
+def result_files(specification: Specification, choice: Choice, folder: Path, page: str) -> dict[str, bytes]:
     """Return every result as file name → content; page is the finished report."""
     files = {
-        "design.toml": chosen_design_text(brief, choice, folder).encode(),
-        "parts.csv": _parts_csv(brief, choice).encode(),
+        "design.toml": chosen_design_text(specification, choice, folder).encode(),
+        "parts.csv": _parts_csv(specification, choice).encode(),
         "candidates.csv": choice.table.to_csv(float_format="%.9g", lineterminator="\n").encode(),
         "report.html": page.encode(),
         "schematic.svg": schematic_svg(choice.chain).encode(),
@@ -100,24 +100,24 @@ def written_by(write: Callable[[Path], None], name: str) -> bytes:
         return path.read_bytes()
 
 
-def chosen_design_text(brief: Brief, choice: Choice, folder: Path) -> str:
+def chosen_design_text(specification: Specification, choice: Choice, folder: Path) -> str:
     """Return the asked design file with the chosen parts, and clips that are found from the new folder."""
-    parts = {key: choice.row[key] for key in brief.ranges}
-    text = with_parts(brief.source_text, {key: _plain(value) for key, value in parts.items()})
+    parts = {key: choice.row[key] for key in specification.ranges}
+    text = with_parts(specification.source_text, {key: _plain(value) for key, value in parts.items()})
     document = tomlkit.parse(text)
     demos = shipped_folder("audio_samples")
     asked = document.get("clips", [])
-    if [clip.path.name for clip in brief.clips] == [
+    if [clip.path.name for clip in specification.clips] == [
         Path(table["file"]).name for table in asked for _ in table["levels_db_spl"]
     ]:
-        by_name = {clip.path.name: clip.path for clip in brief.clips}
+        by_name = {clip.path.name: clip.path for clip in specification.clips}
         for table in asked:
             path = by_name[Path(table["file"]).name]
             if path.parent != demos:
                 table["file"] = _from_folder(path, folder)
         return tomlkit.dumps(document)
     clips = tomlkit.aot()
-    for clip in brief.clips:
+    for clip in specification.clips:
         table = tomlkit.table()
         table["file"] = clip.path.name if clip.path.parent == demos else _from_folder(clip.path, folder)
         table["levels_db_spl"] = [clip.level_db_spl]
@@ -135,11 +135,11 @@ def _from_folder(path: Path, folder: Path) -> str:
     return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
 
 
-def _parts_csv(brief: Brief, choice: Choice) -> str:
+def _parts_csv(specification: Specification, choice: Choice) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(("reference", "value", "value_si", "unit", "series", "tolerance_percent", "what_it_does"))
-    for part in parts_list(choice.chain, brief.ranges):
+    for part in parts_list(choice.chain, specification.ranges):
         writer.writerow(
             (
                 part.reference,

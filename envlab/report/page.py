@@ -14,8 +14,8 @@ from envlab.report.facts import (
     asked_sentences,
     clip_rows,
     command_words,
-    figure_rows,
-    figure_text,
+    metric_rows,
+    metric_text,
     name_of,
     range_rows,
     supply_details,
@@ -26,7 +26,7 @@ from envlab.report.facts import (
 from envlab.report.pictures import Picture, pictures_of
 from envlab.study.chosen_on_clips import ClipLight, light_on_clips
 from envlab.study.specification.parts_list import parts_list
-from envlab.study.specification.specification import Brief
+from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import Choice
 from envlab.study.tolerance.words import percent_text
 from envlab.units import keep_together
@@ -37,26 +37,30 @@ if TYPE_CHECKING:
 _GLANCE = ("beat_contrast_lstar", "onset_lag_worst_ms", "flashes_per_s", "supply_99_a")
 
 
-def report_html(brief: Brief, choice: Choice, tolerance: ToleranceResult | None = None) -> str:
-    """Return the report on a choice as one HTML file; the same brief and choice give the same bytes.
+def report_html(
+    specification: Specification, choice: Choice, tolerance: ToleranceResult | None = None
+) -> str:
+    """Return the report on a choice as one HTML file; the same specification and choice give the same bytes.
 
     tolerance: what becomes of the choice on many boards; None leaves that section out. It runs the chosen
-    chain once more over the brief's clips, with the noise of the sweep.
+    chain once more over the specification's clips, with the noise of the sweep.
     """
-    lights = light_on_clips(brief, choice.chain)
-    return page_text(brief, choice, lights, pictures_of(brief, choice, lights, tolerance), tolerance)
+    lights = light_on_clips(specification, choice.chain)
+    return page_text(
+        specification, choice, lights, pictures_of(specification, choice, lights, tolerance), tolerance
+    )
 
 
 def page_text(
-    brief: Brief,
+    specification: Specification,
     choice: Choice,
     lights: tuple[ClipLight, ...],
     pictures: dict[str, Picture],
     tolerance: ToleranceResult | None = None,
 ) -> str:
-    """Return the page of report_html from its pictures, by name, and the light on the brief's clips."""
-    parts = parts_list(choice.chain, brief.ranges)
-    figures = figure_rows(brief, choice)
+    """Return the page of report_html from its pictures, by name, and the light on the specification's clips."""
+    parts = parts_list(choice.chain, specification.ranges)
+    metrics = metric_rows(specification, choice)
     page = Environment(
         loader=PackageLoader("envlab.report", "."),
         autoescape=True,
@@ -65,33 +69,33 @@ def page_text(
         lstrip_blocks=True,
     ).get_template("report.html.j2")
     return page.render(
-        title=brief.name.removesuffix(".toml").replace("_", " "),
+        title=specification.name.removesuffix(".toml").replace("_", " "),
         palette=PALETTE,
         choice=choice,
-        asked=_held(asked_sentences(brief, choice)),
+        asked=_held(asked_sentences(specification, choice)),
         headline=keep_together(choice.words[0]),
         verdict=keep_together(choice.words[1]),
         reasons=_held(choice.words[2:]),
         glance=_glance(choice, tolerance),
-        swept=[part for part in parts if part.key in brief.ranges],
+        swept=[part for part in parts if part.key in specification.ranges],
         parts=parts,
-        ranges=range_rows(brief, choice),
+        ranges=range_rows(specification, choice),
         clips=clip_rows(choice, lights),
-        judged=[row for row in figures if row.asked],
-        others=[row for row in figures if not row.asked],
+        judged=[row for row in metrics if row.asked],
+        others=[row for row in metrics if not row.asked],
         tolerance=_held(() if tolerance is None else tolerance.words),
         pictures=pictures,
         table=_held(table_sentences(choice.chain)),
         table_details=_held(table_details(choice.chain)),
         supply=_held(supply_sentences(choice.chain)),
         supply_details=_held(supply_details(choice.chain)),
-        cautions=_held(choice.chain.cautions),
-        flash_limit=f"{brief.targets.flash_limit:g}",
+        cautions=_held(choice.chain.design_rule_warnings),
+        flash_limit=f"{specification.targets.flash_limit:g}",
         version=__version__,
         digest=digest(choice.chain),
-        seed=brief.judging.seed,
-        street=f"{brief.judging.street_db_spl:g}",
-        command=command_words(brief),
+        seed=specification.judging.seed,
+        street=f"{specification.judging.street_db_spl:g}",
+        command=command_words(specification),
     )
 
 
@@ -101,7 +105,7 @@ def _held(sentences: Iterable[str]) -> list[str]:
 
 def _glance(choice: Choice, tolerance: ToleranceResult | None) -> list[tuple[str, str]]:
     """Name and value of four results; how many boards are good goes before the current."""
-    results = [(name_of(name), figure_text(name, float(choice.row[name]))) for name in _GLANCE]
+    results = [(name_of(name), metric_text(name, float(choice.row[name]))) for name in _GLANCE]
     if tolerance is None:
         return results
     return [*results[:-1], ("Boards that meet all", percent_text(tolerance.yield_share))]

@@ -12,13 +12,13 @@ from envlab.analog.detector import PeakDetector
 from envlab.plot import sheets
 from envlab.plot.export import inline_svg
 from envlab.plot.schematic.schematic import schematic
-from envlab.plot.sweep.part_effects import DEFAULT_FIGURES, swept_keys
+from envlab.plot.sweep.part_effects import DEFAULT_METRICS, swept_keys
 from envlab.plot.sweep.time_map import TimeMap, time_map
 from envlab.plot.table import table_sheets
 from envlab.report.facts import name_of
 from envlab.study.chosen_on_clips import ClipLight, most_current, most_flashing, music_scene
 from envlab.study.specification.parts_list import parts_list
-from envlab.study.specification.specification import Brief
+from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import Choice
 from envlab.units import keep_together
 
@@ -35,15 +35,15 @@ class Picture:
     caption: str
 
 
-def picture(figure: Figure, name: str, alt: str, caption: str) -> Picture:
+def picture(fig: Figure, name: str, alt: str, caption: str) -> Picture:
     """Return a figure for the page; alt says what it shows in place of it."""
-    svg = inline_svg(figure, name)
+    svg = inline_svg(fig, name)
     labelled = f'<svg role="img" aria-label="{escape(alt)}"' + svg.removeprefix("<svg")
     return Picture(name, Markup(labelled), keep_together(caption))
 
 
 def pictures_of(
-    brief: Brief,
+    specification: Specification,
     choice: Choice,
     lights: tuple[ClipLight, ...],
     tolerance: ToleranceResult | None = None,
@@ -51,17 +51,17 @@ def pictures_of(
     """Return the pictures by name; those that this sweep gives nothing to draw for are left out."""
     made = [
         _schematic(choice),
-        _voltages(brief, choice),
+        _voltages(specification, choice),
         _table(choice, lights),
         _steps(choice),
         _strips(lights),
     ]
-    if swept_keys(brief):
-        made.append(_effects(brief, choice))
-    squares = time_map(choice, brief)
+    if swept_keys(specification):
+        made.append(_effects(specification, choice))
+    squares = time_map(choice, specification)
     if squares is not None:
-        made.append(_map(brief, choice, squares))
-    made += [_current(choice, lights), _pixels(choice), _flashes(brief, lights)]
+        made.append(_map(specification, choice, squares))
+    made += [_current(choice, lights), _pixels(choice), _flashes(specification, lights)]
     if tolerance is not None:
         made.append(_tolerance(tolerance))
     return {one.name: one for one in made}
@@ -80,7 +80,7 @@ def _schematic(choice: Choice) -> Picture:
 def _tolerance(result: ToleranceResult) -> Picture:
     from envlab.plot.sweep.tolerance import tolerance_sheet
 
-    named = ", ".join(name_of(figure).lower() for figure in result.targets["figure"])
+    named = ", ".join(name_of(metric).lower() for metric in result.targets["metric"])
     return picture(
         tolerance_sheet(result),
         "tolerance",
@@ -91,8 +91,8 @@ def _tolerance(result: ToleranceResult) -> Picture:
     )
 
 
-def _voltages(brief: Brief, choice: Choice) -> Picture:
-    scene = music_scene(brief, choice.chain)
+def _voltages(specification: Specification, choice: Choice) -> Picture:
+    scene = music_scene(specification, choice.chain)
     result = scene.result
     first = round(scene.span_s[0] * result.internal_rate_hz)
     top_v = float(result.detector_v[first:].max())
@@ -117,16 +117,16 @@ def _voltages(brief: Brief, choice: Choice) -> Picture:
     )
 
 
-def _effects(brief: Brief, choice: Choice) -> Picture:
-    figures = list(DEFAULT_FIGURES)
+def _effects(specification: Specification, choice: Choice) -> Picture:
+    metrics = list(DEFAULT_METRICS)
     blocking = str(choice.row["blocking_target"]).partition(" ")[0]
-    if blocking and blocking not in figures:
-        figures.append(blocking)
-    named = ", ".join(name_of(figure).lower() for figure in figures)
+    if blocking and blocking not in metrics:
+        metrics.append(blocking)
+    named = ", ".join(name_of(metric).lower() for metric in metrics)
     return picture(
-        sheets.effects_sheet(choice, brief, figures),
+        sheets.effects_sheet(choice, specification, metrics),
         "effects",
-        f"Small diagrams, one row each for {named}, one column for each swept part. Each shows the figure "
+        f"Small diagrams, one row each for {named}, one column for each swept part. Each shows the metric "
         "over that part's values, with the target and the chosen value. The text beside says what the "
         "neighbouring values would change.",
         "Each column turns one part and leaves the others as chosen. A part whose lines are flat buys "
@@ -134,11 +134,11 @@ def _effects(brief: Brief, choice: Choice) -> Picture:
     )
 
 
-def _map(brief: Brief, choice: Choice, squares: TimeMap) -> Picture:
+def _map(specification: Specification, choice: Choice, squares: TimeMap) -> Picture:
     attack_ms, release_ms = (1e3 * tau_s for tau_s in squares.chosen_s)
     meeting = int(((choice.table["violation"] == 0) & choice.table["flash_safe"]).sum())
     return picture(
-        sheets.map_sheet(choice, brief),
+        sheets.map_sheet(choice, specification),
         "map",
         "Map of beat contrast: attack time constant Ra·C from left to right, release time constant Rr·C from "
         f"bottom to top. The choice is ringed at {attack_ms:.3g} ms and {release_ms:.3g} ms; squares that "
@@ -155,7 +155,7 @@ def _table(choice: Choice, lights: tuple[ClipLight, ...]) -> Picture:
         table_sheets.curve_sheet(choice.chain, lights),
         "table",
         f"Lightness and duty over the sound level: dark below {asked.floor_db_spl:g} dB SPL, rising to full "
-        f"at {asked.ceiling_db_spl:g} dB SPL, where the duty is {choice.chain.cap:.3f}. Below, for each clip "
+        f"at {asked.ceiling_db_spl:g} dB SPL, where the duty is {choice.chain.duty_limit:.3f}. Below, for each clip "
         "how much of it is how loud.",
         "Each dot is one entry of the table: where dots lie far apart, the light moves in steps. A clip that "
         "lies left of the floor stays dark; what lies right of the ceiling is all equally bright.",
@@ -176,9 +176,9 @@ def _pixels(choice: Choice) -> Picture:
     return picture(
         table_sheets.pixels_sheet(choice.chain),
         "pixels",
-        "Supply current over the number of pixels that are lit at full, with the capped table and with the "
-        f"uncapped one, and the converter's limit of {choice.chain.supply.limit_a:g} A.",
-        "The capped table never passes the limit, whatever is lit. The uncapped one fits when few pixels are "
+        "Supply current over the number of pixels that are lit at full, with the limited table and with the "
+        f"unlimited one, and the converter's limit of {choice.chain.supply.limit_a:g} A.",
+        "The limited table never passes the limit, whatever is lit. The unlimited one fits when few pixels are "
         "lit at a time, and only with firmware that limits each frame.",
     )
 
@@ -204,14 +204,14 @@ def _current(choice: Choice, lights: tuple[ClipLight, ...]) -> Picture:
     )
 
 
-def _flashes(brief: Brief, lights: tuple[ClipLight, ...]) -> Picture:
+def _flashes(specification: Specification, lights: tuple[ClipLight, ...]) -> Picture:
     light = most_flashing(lights)
     flashes = light.flashes
     return picture(
-        sheets.flash_sheet(light, brief.targets.flash_limit),
+        sheets.flash_sheet(light, specification.targets.flash_limit),
         "flashes",
         f"Luminance along {light.clip.label}, and the flashes in every sliding second: at most "
-        f"{flashes.worst_per_s}, where {brief.targets.flash_limit:g} are allowed.",
+        f"{flashes.worst_per_s}, where {specification.targets.flash_limit:g} are allowed.",
         f"{light.clip.label.replace('_', ' ')}, the clip that flashes most. Counted as WCAG 2.2 defines a "
         "general flash: a pair of opposite changes of 10 % or more, the darker side below 80 %.",
     )

@@ -15,7 +15,7 @@ from envlab.units import FloatArray, level_db_spl
 WEIGHTINGS = ("Z", "A")
 
 # [IEC61672-1], equations (E.2) to (E.8): the pole frequencies f1 to f4 of the A weighting, to the
-# five and more figures that the table of the standard was computed with.
+# five and more metrics that the table of the standard was computed with.
 A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
 # The filter runs in stretches that overlap by a guard at each end: what a stretch lacks of its neighbours has
 # died away before its samples are used (the slowest pole pair is 20.6 Hz: below 1e-17 after 0.35 s).

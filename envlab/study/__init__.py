@@ -1,1 +1,1 @@
-"""Questions put to chains: figures, sweeps, the choice."""
+"""Questions put to chains: metrics, sweeps, the choice."""

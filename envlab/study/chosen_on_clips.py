@@ -1,4 +1,4 @@
-"""What the pictures show: the chosen chain on the clips of its brief, with the noise of the sweep."""
+"""What the pictures show: the chosen chain on the clips of its specification, with the noise of the sweep."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from envlab.metrics.metrics_of_clip import clip_seed, frame_envelopes
 from envlab.sound.feed import regrouped, stretch
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
-from envlab.study.specification.specification import Brief, Clip
+from envlab.study.specification.specification import Clip, Specification
 from envlab.units import FloatArray
 
 STROKE_S = 0.12
@@ -29,7 +29,7 @@ _LEVEL_STEP_S = 0.04
 class ClipLight:
     """One clip through one chain, frame by frame; arrays of shape (frames,), frame n at n/frame_rate_hz.
 
-    envelope_counts: counts above rest that the frame shows. duty: 0 to full_duty. current_a: A, all pixels
+    envelope_counts: counts above quiescent that the frame shows. duty: 0 to full_duty. current_a: A, all pixels
     alike. flashes: of the whole clip.
     """
 
@@ -43,7 +43,7 @@ class ClipLight:
 
     @property
     def relative_luminance(self) -> FloatArray:
-        """Luminance over the brightest state of the capped costume, 0 to 1."""
+        """Luminance over the brightest state of the limited costume, 0 to 1."""
         return self.duty / self.full_duty if self.full_duty > 0 else np.zeros_like(self.duty)
 
     @property
@@ -57,18 +57,18 @@ class ClipLight:
         return self.duty.size / self.frame_rate_hz
 
 
-def light_on_clips(brief: Brief, chain: Chain, *, workers: int = 2) -> tuple[ClipLight, ...]:
-    """Return the light of a chain on every clip of a brief; the figures are those of the sweep's row."""
+def light_on_clips(specification: Specification, chain: Chain, *, workers: int = 2) -> tuple[ClipLight, ...]:
+    """Return the light of a chain on every clip of a specification; the metrics are those of the sweep's row."""
     table = chain.brightness_table()
 
     def one(number: int) -> ClipLight:
-        clip = brief.clips[number]
-        seed = clip_seed(brief.judging.seed, number)
+        clip = specification.clips[number]
+        seed = clip_seed(specification.judging.seed, number)
         envelope, _ = frame_envelopes(clip.sound(), [chain], seed=seed, workers=1)
         return _shown(clip, envelope[0], chain, table)
 
     with ThreadPoolExecutor(workers) as pool:
-        return tuple(pool.map(one, range(len(brief.clips))))
+        return tuple(pool.map(one, range(len(specification.clips))))
 
 
 def relit(lights: Sequence[ClipLight], chain: Chain) -> tuple[ClipLight, ...]:
@@ -122,14 +122,16 @@ class MusicScene:
     from_s: float
 
 
-def music_scene(brief: Brief, chain: Chain, *, length_s: float = 4.0, lead_s: float = 1.0) -> MusicScene:
-    """Return the liveliest few seconds of the brief's beat clip that is nearest to street level.
+def music_scene(
+    specification: Specification, chain: Chain, *, length_s: float = 4.0, lead_s: float = 1.0
+) -> MusicScene:
+    """Return the liveliest few seconds of the specification's beat clip that is nearest to street level.
 
     Liveliest: the span, begun on a whole second, in which the level rises most in sum. Without a beat clip it
     is the first clip.
     """
-    number = _clip_to_show(brief)
-    clip = brief.clips[number]
+    number = _clip_to_show(specification)
+    clip = specification.clips[number]
     whole = clip.sound()
     start_s = _liveliest_s(whole, length_s)
     lead_s = min(lead_s, start_s)
@@ -137,16 +139,16 @@ def music_scene(brief: Brief, chain: Chain, *, length_s: float = 4.0, lead_s: fl
     last = round((start_s + length_s) * whole.sample_rate_hz)
     pressure_pa = stretch(whole.pieces(), first, last)
     piece = Recording(pressure_pa, whole.sample_rate_hz, whole.name, whole.notes)
-    result = chain.run(piece, np.random.default_rng(clip_seed(brief.judging.seed, number)))
+    result = chain.run(piece, np.random.default_rng(clip_seed(specification.judging.seed, number)))
     span_s = (lead_s, piece.duration_s)
     return MusicScene(clip, result, span_s, _stroke(result, span_s), start_s)
 
 
-def _clip_to_show(brief: Brief) -> int:
-    beats = [i for i, clip in enumerate(brief.clips) if "beat" in clip.tags]
+def _clip_to_show(specification: Specification) -> int:
+    beats = [i for i, clip in enumerate(specification.clips) if "beat" in clip.tags]
     return min(
         beats or [0],
-        key=lambda i: (abs(brief.clips[i].level_db_spl - brief.judging.street_db_spl), i),
+        key=lambda i: (abs(specification.clips[i].level_db_spl - specification.judging.street_db_spl), i),
     )
 
 

@@ -152,7 +152,7 @@ def _frames(chain: Chain, coupling: Coupling, fine_pa: FloatArray, rate_hz: floa
     from envlab.analog.kernels import stage_kernels as kernels
     from envlab.analog.sections import low_pass
 
-    table, detector, held = chain.brightness_table(), chain.detector_as_built, chain.silent_state
+    table, detector, held = chain.brightness_table(), chain.detector_as_built, chain.quiescent_state
     first, *rest = front_end_of(chain).items()
     microphone = FrontEnd(dict([first]), Surroundings(rate_hz))
     behind = FrontEnd(dict(rest), first[1].surroundings_behind(Surroundings(rate_hz)))

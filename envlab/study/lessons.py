@@ -1,4 +1,4 @@
-"""Small experiments that show how circuit and figures work; each holds what its picture draws.
+"""Small experiments that show how circuit and metrics work; each holds what its picture draws.
 
 Voltages are per volt of the drive's peak: rectifier and detector scale with it.
 """
@@ -18,7 +18,7 @@ from envlab.chain import Chain
 from envlab.errors import check_range
 from envlab.light.curve import counts_of_luminance
 from envlab.light.lightness import luminance_cie1976
-from envlab.metrics.onset_latency import SILENCE_S, lag_of_envelope, onset_instants
+from envlab.metrics.onset_latency import SILENCE_S, latency_of_envelope, onset_instants
 from envlab.sound.interpolate import internal_rate_hz, interpolate
 from envlab.units import FloatArray
 
@@ -30,7 +30,7 @@ class BurstLesson:
     """A detector on a tone burst of peak 1 V out of silence; arrays of shape (n,), sample n at n/rate_hz.
 
     drive_v: rectified. held_v: on the capacitor. on_battery_v: the same detector on a steady 1 V instead of
-    the tone, which is what formulas speak of. response: the figures of the definition.
+    the tone, which is what formulas speak of. response: the metrics of the definition.
     """
 
     frequency_hz: float
@@ -132,9 +132,9 @@ def sampling_errors(
 
 @dataclass(frozen=True, eq=False)
 class KnownLight:
-    """Light whose figures are known beforehand; frames of shape (frames,), frame n at n/frame_rate_hz.
+    """Light whose metrics are known beforehand; frames of shape (frames,), frame n at n/frame_rate_hz.
 
-    envelope_counts: counts above rest that make it on the chain it was made for. lightness: L* asked for.
+    envelope_counts: counts above quiescent that make it on the chain it was made for. lightness: L* asked for.
     """
 
     envelope_counts: FloatArray
@@ -160,12 +160,12 @@ def alternating_light(
     return KnownLight(np.asarray(np.where(lightness > 0, counts, 0.0)), lightness, chain.frame_rate_hz)
 
 
-def step_lag_ms(chain: Chain) -> FloatArray:
-    """Return the onset lag of each frame phase, ms, of a board whose envelope jumps with the sound itself.
+def step_latency_ms(chain: Chain) -> FloatArray:
+    """Return the onset latency of each frame phase, ms, of a board whose envelope jumps with the sound itself.
 
     What is left is the wait for the next frame, without transmission; 32 phases spread over a frame.
     """
     instants = onset_instants(chain)
     sounding = instants.index >= round(SILENCE_S * chain.adc.rate_hz)
     full = chain.count_map().ceiling_counts
-    return lag_of_envelope(np.where(sounding, full, 0.0), chain.brightness_table(), instants)
+    return latency_of_envelope(np.where(sounding, full, 0.0), chain.brightness_table(), instants)

@@ -28,7 +28,7 @@ class Level:
     """One node. Volts (pascal in the air): quiet, loud and noise, and the limit.
 
     Up to the band filter all are rms, the limit that of a sine which just fits; from the rectifier on they
-    are volts above rest as the settled detector has them. noise: 20 Hz to 20 kHz; at the detector, what a
+    are volts above quiescent as the settled detector has them. noise: 20 Hz to 20 kHz; at the detector, what a
     sine of the noise's rms would give. limit may be infinite.
     """
 
@@ -53,7 +53,7 @@ class Level:
 @dataclass(frozen=True)
 class LevelDiagram:
     """quiet_db_spl, loud_db_spl: of a 1 kHz sine. dead_zone_db_spl: level under which the envelope does not
-    reach one count. quiet_counts, loud_counts: the settled envelope above rest, the loud one within the
+    reach one count. quiet_counts, loud_counts: the settled envelope above quiescent, the loud one within the
     limits. first_to_clip: the node that clips first as it gets louder, and at which level in dB SPL."""
 
     quiet_db_spl: float
@@ -100,7 +100,7 @@ class LevelDiagram:
             f"Levels of a 1 kHz sine at {self.quiet_db_spl:g} and {self.loud_db_spl:g} dB SPL:",
             head,
             *rows,
-            f"ADC counts above rest: {self.quiet_counts:.1f} quiet, {self.loud_counts:.0f} loud;"
+            f"ADC counts above quiescent: {self.quiet_counts:.1f} quiet, {self.loud_counts:.0f} loud;"
             f" under {self.dead_zone_db_spl:.0f} dB SPL not one.",
             f"First to clip: {node}, at {level:.1f} dB SPL.",
         )
@@ -140,7 +140,7 @@ def level_diagram(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> Leve
     )
     over = {level.node: loud_db_spl + level.headroom_db for level in levels}
     first = min(over, key=lambda node: over[node])
-    top = chain.adc.top_code - chain.rest_counts
+    top = chain.adc.top_code - chain.quiescent_counts
     return LevelDiagram(
         quiet_db_spl,
         loud_db_spl,
@@ -199,8 +199,8 @@ def _held_levels(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> list[
     quiet, loud, noise = (
         max(chain.counts_at(level), 0.0) * lsb_v for level in (quiet_db_spl, loud_db_spl, noise_db_spl)
     )
-    pin_v = chain.adc.pin_bears_v - chain.rest_v
-    full_v = (chain.adc.top_code + 1) * lsb_v - chain.rest_v
+    pin_v = chain.adc.pin_bears_v - chain.quiescent_v
+    full_v = (chain.adc.top_code + 1) * lsb_v - chain.quiescent_v
     reading = math.hypot(noise, chain.adc.noise_lsb * lsb_v)
     return [
         Level("detector", "V", quiet, loud, noise, pin_v),

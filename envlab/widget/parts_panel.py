@@ -15,8 +15,8 @@ from envlab.errors import EnvlabError
 from envlab.plot.export import png_bytes
 from envlab.plot.sheets import effects_sheet
 from envlab.plot.sweep.part_effects import PART_WORDS, swept_keys
-from envlab.study.specification.specification import Brief
-from envlab.study.specification.targets import FIGURE_NAMES, FIGURES, Target, Targets
+from envlab.study.specification.specification import Specification
+from envlab.study.specification.targets import METRIC_NAMES, METRICS, Target, Targets
 from envlab.study.sweep.choice import Choice, choose
 from envlab.study.sweep.sweep import sweep
 from envlab.units import format_value
@@ -26,24 +26,24 @@ _PICTURE_DPI = 110.0
 
 
 class PartsPanel:
-    """Controls for the targets and the part ranges of a brief, and what comes of them.
+    """Controls for the targets and the part ranges of a specification, and what comes of them.
 
-    choice: of the present settings. brief: what they ask. box: the widget to show. A target that moves only
+    choice: of the present settings. specification: what they ask. box: the widget to show. A target that moves only
     judges anew; a range that moves sweeps anew, so give it few clips and coarse series. What cannot be is
     said in words, and the last choice stays.
     """
 
-    def __init__(self, brief: Brief) -> None:
-        self.brief = brief
-        self._table = _swept(brief)
-        self.choice: Choice = choose(self._table, brief)
+    def __init__(self, specification: Specification) -> None:
+        self.specification = specification
+        self._table = _swept(specification)
+        self.choice: Choice = choose(self._table, specification)
         self._words = ipywidgets.HTML()
         self._picture = ipywidgets.Image(format="png", layout={"max_width": "100%"})
         self._problem = ipywidgets.HTML()
-        self.limits = {target.figure: self._limit_control(target) for target in brief.targets.soft}
+        self.limits = {target.figure: self._limit_control(target) for target in specification.targets.soft}
         self.ranges: dict[str, Any] = {
             key: self._range_control(key, choices)
-            for key, choices in brief.ranges.items()
+            for key, choices in specification.ranges.items()
             if isinstance(choices, PartRange) and len(choices.values) > 1
         }
         self.box = ipywidgets.VBox(
@@ -63,12 +63,12 @@ class PartsPanel:
         self._show()
 
     def _limit_control(self, target: Target) -> Any:
-        unit, meaning = FIGURES[target.figure]
+        unit, meaning = METRICS[target.figure]
         side = "at most" if target.side == "at_most" else "at least"
         control = ipywidgets.FloatText(
             value=target.limit,
             step=target.scale / 10,
-            description=f"{FIGURE_NAMES[target.figure]} {side}, {unit or 'of 1'}",
+            description=f"{METRIC_NAMES[target.figure]} {side}, {unit or 'of 1'}",
             tooltip=meaning,
             continuous_update=False,
             style={"description_width": "20em"},
@@ -103,34 +103,36 @@ class PartsPanel:
     def _judge(self) -> None:
         targets = tuple(
             replace(target, limit=self.limits[target.figure].value)
-            if target.figure in self.limits
+            if target.metric in self.limits
             else target
-            for target in self.brief.targets.items
+            for target in self.specification.targets.items
         )
-        self._settle(replace(self.brief, targets=Targets(targets)), self._table)
+        self._settle(replace(self.specification, targets=Targets(targets)), self._table)
 
     def _sweep(self) -> None:
-        ranges = dict(self.brief.ranges)
+        ranges = dict(self.specification.ranges)
         for key, control in self.ranges.items():
             offered = ranges[key]
             assert isinstance(offered, PartRange)
             ranges[key] = replace(offered, low=control.value[0], high=control.value[1])
-        brief = replace(self.brief, ranges=ranges)
+        specification = replace(self.specification, ranges=ranges)
         self._problem.value = "Sweeping…"
-        self._settle(brief, _swept(brief))
+        self._settle(specification, _swept(specification))
 
-    def _settle(self, brief: Brief, table: pd.DataFrame) -> None:
-        self.choice = choose(table, brief)
-        self.brief, self._table = brief, table
+    def _settle(self, specification: Specification, table: pd.DataFrame) -> None:
+        self.choice = choose(table, specification)
+        self.specification, self._table = specification, table
         self._show()
 
     def _show(self) -> None:
         self._problem.value = ""
         self._words.value = "".join(f"<p>{html.escape(line)}</p>" for line in self.choice.words)
-        if swept_keys(self.brief):
-            figure = effects_sheet(self.choice, self.brief)
-            self._picture.value = png_bytes(figure, dpi=_PICTURE_DPI)
+        if swept_keys(self.specification):
+            fig = effects_sheet(self.choice, self.specification)
+            self._picture.value = png_bytes(fig, dpi=_PICTURE_DPI)
 
 
-def _swept(brief: Brief) -> pd.DataFrame:
-    return sweep(brief.chain, brief.ranges, brief.clips, judging=brief.judging)
+def _swept(specification: Specification) -> pd.DataFrame:
+    return sweep(
+        specification.chain, specification.ranges, specification.clips, judging=specification.judging
+    )

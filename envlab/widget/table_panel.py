@@ -100,7 +100,7 @@ def table_words(chain: Chain, lights: Sequence[ClipLight]) -> list[str]:
         f"The light is {chain.count_map().words(scale)}.",
         f"{facts.distinct_levels} levels; the largest step between two of them is "
         f"{facts.largest_step_lstar:.1f} L*, first light comes at {facts.first_lit_db_spl:.1f} dB SPL.",
-        depth_advice(chain.pixel_bits, chain.frame_rate_hz, cap=chain.cap).words,
+        depth_advice(chain.pixel_bits, chain.frame_rate_hz, duty_limit=chain.duty_limit).words,
         f"{flashing.clip.label} flashes most: {count} in its worst second. The limit of "
         f"{FLASHES_ALLOWED_PER_S} {verdict}.",
     ]

@@ -22,7 +22,7 @@ RECTIFIERS = st.one_of(
     st.builds(
         Rectifier,
         st.sampled_from(["half", "full"]),
-        reference=st.sampled_from(["foot", "bias"]),
+        reference=st.sampled_from(["node", "bias"]),
         diode=st.sampled_from(["none", "silicon", "schottky", "germanium"]),
         diodes_in_path=st.sampled_from([1, 2]),
         temperature_c=st.floats(-40, 60),
@@ -68,7 +68,7 @@ def test_no_legal_part_gives_nan(chain, level_db_spl, seed):
     for block in chain.node_blocks(noise_pa, 48_000.0):
         assert np.isfinite(block.held_v).all()
         assert np.isfinite(block.preamp_v).all()
-        most = max(0.0, block.drive_v.max(), chain.silent_state.held_v)
+        most = max(0.0, block.drive_v.max(), chain.quiescent_state.held_v)
         assert block.held_v.max() <= most * (1 + 1e-9) + 1e-12
 
 
@@ -79,7 +79,7 @@ def test_silence_stays_at_rest(chain):
     for block in chain.node_blocks(np.zeros(800), 48_000.0):
         error_v = abs(chain.preamp.output_offset_v) + 1e-9
         assert np.abs(block.preamp_v).max() <= error_v * (1 + 1e-9)
-        assert np.abs(block.held_v - chain.silent_state.held_v).max() <= 2 * error_v + 1e-6
+        assert np.abs(block.held_v - chain.quiescent_state.held_v).max() <= 2 * error_v + 1e-6
 
 
 @settings(max_examples=30, deadline=None)

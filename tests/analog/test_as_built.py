@@ -98,7 +98,7 @@ def clip() -> Recording:
 @pytest.mark.parametrize(
     ("section", "change", "words"),
     [
-        ("rectifier", {"rest_v": 2.5}, "The detector can reach 4.08 V; the ADC's pin bears 3.60 V"),
+        ("rectifier", {"reference_node_v": 2.5}, "The detector can reach 4.08 V; the ADC's pin bears 3.60 V"),
         ("adc", {"pin_limit_v": 1.2}, "the ADC's pin bears 1.20 V"),
         ("preamp", {"gain_bandwidth_hz": 20e3}, "with a gain-bandwidth of 2e+04 Hz ends at 417 Hz"),
         ("preamp", {"bias_v": 0.1}, "leaves 0.05 V of swing: move it towards 1.65 V"),
@@ -114,8 +114,8 @@ def clip() -> Recording:
         ),
         (
             "rectifier",
-            {"kind": "half", "diode": "schottky", "reference": "bias", "rest_v": 2.5},
-            "below the foot at 2.5 V",
+            {"kind": "half", "diode": "schottky", "reference": "bias", "reference_node_v": 2.5},
+            "below the reference node at 2.5 V",
         ),
     ],
 )
@@ -124,13 +124,13 @@ def test_cautions(section, change, words):
 
     chain = Chain()
     chain = dataclasses.replace(chain, **{section: dataclasses.replace(getattr(chain, section), **change)})
-    assert any(words in caution for caution in chain.cautions), chain.cautions
+    assert any(words in caution for caution in chain.design_rule_warnings), chain.design_rule_warnings
     with pytest.warns(EnvlabWarning):
         chain.run(clip())
 
 
 def test_a_sound_board_has_none():
-    assert Chain().cautions == ()
+    assert Chain().design_rule_warnings == ()
 
 
 @pytest.mark.parametrize(

@@ -110,13 +110,13 @@ def test_overload_shifts_the_leg_and_it_comes_back():
     assert np.abs(out[round(0.031 * RATE_HZ)]) > 0.1
 
 
-@pytest.mark.parametrize("foot_v", [None, 0.0])
-def test_power_up(foot_v):
+@pytest.mark.parametrize("reference_node_v", [None, 0.0])
+def test_power_up(reference_node_v):
     # The input falls from the microphone's rest to bias with R·C = 0.1 s; the leg's capacitor, if its foot is
     # at ground, fills through Rf + Rg.
     rf, rg, cg = 10e3, 1e3, 10e-6
-    preamp = BoardPreamp(rf, rg, cg, 1e-6, 100e3, leg_foot_v=foot_v, input_offset_v=0.0)
-    start = power_up_state(preamp, microphone_rest_v=1.2)
+    preamp = BoardPreamp(rf, rg, cg, 1e-6, 100e3, leg_foot_v=reference_node_v, input_offset_v=0.0)
+    start = power_up_state(preamp, microphone_reference_node_v=1.2)
     rate_hz = 48e3
     out, _, _ = amplify_board(np.zeros(48_000), preamp, sample_rate_hz=rate_hz, state=start)
     times = np.arange(1, 48_001, 480) / rate_hz
@@ -130,10 +130,10 @@ def test_power_up(foot_v):
         rin=100e3,
         low=-1.6,
         high=1.6,
-        start=[1.65 - 1.2, 0.0 if foot_v is None else -1.65],
+        start=[1.65 - 1.2, 0.0 if reference_node_v is None else -1.65],
     )
     assert np.abs(out[480::480] - truth[1:]).max() < 2e-3 * 1.6
-    settled = settling_s(preamp, 0.05, microphone_rest_v=1.2)
+    settled = settling_s(preamp, 0.05, microphone_reference_node_v=1.2)
     assert np.abs(out[round(settled * rate_hz) :]).max() <= 0.05
     assert np.abs(out[round(settled * rate_hz) - 1]) > 0.05
 

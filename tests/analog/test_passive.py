@@ -137,7 +137,7 @@ def test_a_limited_drive_charges_at_its_current():
 
 
 def test_bridge_drops_twice():
-    # With hardly any load the held voltage lags by the drop at the bleed current, per diode in the path.
+    # With hardly any load the held voltage latencies by the drop at the bleed current, per diode in the path.
     detector = PeakDetector(100.0, 1e-6, 1e6)
     slope = 1.75 * Boltzmann * 298.15 / elementary_charge
 
@@ -167,7 +167,7 @@ def test_reverse_leakage_discharges():
 
 
 @pytest.mark.parametrize("cut", [1, 63, 500, 999])
-@pytest.mark.parametrize("reference", ["foot", "coupled"])
+@pytest.mark.parametrize("reference", ["node", "coupled"])
 def test_split_equals_whole(cut, reference):
     coupling = {"coupling_farad": 1e-7, "return_ohm": 10e3} if reference == "coupled" else {}
     rectifier = Rectifier("half", diode="silicon", reference=reference, **coupling)
@@ -224,7 +224,10 @@ def test_an_average_needs_a_precision_rectifier():
     [
         ({"reference": "coupled"}, 'coupling_farad is None; it must be given for reference "coupled"'),
         ({"reference": "coupled", "coupling_farad": 1e-6}, "reference is 'coupled'; it must be of a passive"),
-        ({"coupling_farad": 1e-6}, "reference is 'foot'; it must be \"coupled\", as coupling_farad is given"),
+        (
+            {"coupling_farad": 1e-6},
+            "reference is 'reference node'; it must be \"coupled\", as coupling_farad is given",
+        ),
         ({"emission": 1.2}, "diode is 'none'; it must be a class, as emission is given"),
         ({"diodes_in_path": 3}, "diodes_in_path is 3; it must be 1, or 2 for a bridge"),
         ({"diode": "tube"}, "diode is 'tube'; it must be one of none, silicon, schottky, germanium"),

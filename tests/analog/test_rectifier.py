@@ -54,8 +54,8 @@ def test_resting_voltage_is_not_in_the_drive():
     ("fields", "text"),
     [
         (("both",), "kind is 'both'; it must be one of half, full"),
-        (("full", -0.1), "rest_v is -0.1; it must be from 0 to 30 V"),
-        (("full", math.nan), "rest_v is nan; it must be a finite number"),
+        (("full", -0.1), "reference_node_v is -0.1; it must be from 0 to 30 V"),
+        (("full", math.nan), "reference_node_v is nan; it must be a finite number"),
     ],
 )
 def test_rectifiers_that_cannot_be(fields, text):

@@ -92,7 +92,7 @@ FORGETFUL = BoardPreamp(
 )
 
 
-def front_of(preamp: Preamp) -> Front:
+def front_end_of(preamp: Preamp) -> Front:
     """The reference's front from part values, by the textbook formulas."""
     sensitivity_v_pa = 10 ** (MICROPHONE.sensitivity_dbv_pa / 20)
     overload_pa = math.sqrt(2) * 20e-6 * 10 ** (MICROPHONE.overload_db_spl / 20)
@@ -236,7 +236,7 @@ class Window:
         times_s, place = np.unique(np.concatenate((stamps_s, self.instants_s)), return_inverse=True)
         volts = board_volts(
             Wave(self.recording.pressure_pa, self.recording.sample_rate_hz),
-            front or front_of(self.preamp),
+            front or front_end_of(self.preamp),
             holds or [hold_of(*board) for board in self.boards],
             times_s,
             start_s=-0.5 / self.fine_hz,
@@ -335,7 +335,7 @@ def test_10_khz_has_known_limits(
 
 def faults() -> dict[str, dict]:
     """Wrong answers that the comparison must tell from right ones."""
-    front = front_of(FORGETFUL)
+    front = front_end_of(FORGETFUL)
     assert isinstance(front, SolderedFront)
 
     def every_stage(**change: float) -> SolderedFront:

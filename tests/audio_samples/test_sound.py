@@ -51,12 +51,12 @@ def octave_levels_db(sound, centres_hz):
 
 
 def pulse_share(sound, pulse_s):
-    """Autocorrelation of the envelope (dB, slow trend removed) at the best lag within 5 % of `pulse_s`."""
+    """Autocorrelation of the envelope (dB, slow trend removed) at the best latency within 5 % of `pulse_s`."""
     level_db = np.maximum(rms_db(sound), rms_db(sound).max() - 40)
     level_db = level_db - signal.savgol_filter(level_db, 301, 2)
     full = signal.correlate(level_db, level_db)[len(level_db) - 1 :]
-    lags = np.arange(round(0.95 * pulse_s / FRAME_S), round(1.05 * pulse_s / FRAME_S) + 1)
-    return np.max(full[lags]) / full[0]
+    latencies = np.arange(round(0.95 * pulse_s / FRAME_S), round(1.05 * pulse_s / FRAME_S) + 1)
+    return np.max(full[latencies]) / full[0]
 
 
 def test_drum_line_has_the_crest_factor_of_drums(stored):

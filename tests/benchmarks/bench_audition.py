@@ -12,7 +12,7 @@ On half a minute of strokes, the lantern parade's board, 24 pixels, while it pla
 - light minus sound: for every frame, when it is seen less when its instant is heard, aimed at a p95 of 20 ms;
   how far the two drift apart in the seconds, aimed at under 1 ms; and whether the sound had a gap.
 
-With --gates it ends with status 1 if some figure is beyond its gate, about twice what is aimed at, in each of
+With --gates it ends with status 1 if some metric is beyond its gate, about twice what is aimed at, in each of
 three rounds: other work on the machine costs time too, so nothing else should run. Needs Playwright and a
 Chromium.
 
@@ -73,7 +73,7 @@ MOVE, DRAG, TOGETHER, DRIFT, GAP = (
 
 @dataclass
 class Verdicts:
-    """Prints figures beside what is aimed at; over: names of those beyond their gate."""
+    """Prints metrics beside what is aimed at; over: names of those beyond their gate."""
 
     over: list[str] = field(default_factory=list)
 
@@ -82,7 +82,7 @@ class Verdicts:
         self._say(str(spread), spread.name, spread.at(95), limit)
 
     def say_one(self, name: str, value_ms: float, limit: Limit) -> None:
-        """Judge a single figure, whatever its sign."""
+        """Judge a single metric, whatever its sign."""
         self._say(f"{name:34} {value_ms:+.3f} ms", name, abs(value_ms), limit)
 
     def _say(self, text: str, name: str, value_ms: float, limit: Limit) -> None:

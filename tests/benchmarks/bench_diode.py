@@ -30,7 +30,7 @@ from envlab.analog.detector import PeakDetector
 from envlab.analog.passive import diode_step, hold_passive
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.sound.recording import Recording
-from envlab.study.specification.specification import demo_brief
+from envlab.study.specification.specification import demo_specification
 from envlab.units import FloatArray
 
 ALONE = 20
@@ -74,11 +74,11 @@ class Contest:
 
 def signals(seconds: float) -> dict[str, FloatArray]:
     """Return what the demo board's preamp gives on every demo clip at its levels, V."""
-    brief, found = demo_brief(), {}
-    for clip in brief.clips:
+    specification, found = demo_specification(), {}
+    for clip in specification.clips:
         whole = clip.recording()
         first = whole.pressure_pa[: int(seconds * whole.sample_rate_hz)]
-        result = brief.chain.run(Recording(first, whole.sample_rate_hz), np.random.default_rng(1))
+        result = specification.chain.run(Recording(first, whole.sample_rate_hz), np.random.default_rng(1))
         assert result.internal_rate_hz == RATE_HZ
         found[clip.label] = result.preamp_v
     return found

@@ -66,19 +66,19 @@ def _row(machine: Machine, design: str, folder: Path) -> tuple[str, ...]:
     firmware.mkdir()
     case.write(firmware)
     readings = twin_vectors.stimulus(case, READINGS)[0]
-    figures = cost.cost_of(machine, firmware, readings, folder)
-    sizes = figures.sizes
+    metrics = cost.cost_of(machine, firmware, readings, folder)
+    sizes = metrics.sizes
     numbers = (sizes.code, sizes.helpers, sizes.check, sizes.choice, sizes.table, sizes.state)
     return (
         machine.name,
         design,
         *map(str, numbers),
-        "" if figures.stack is None else str(figures.stack),
+        "" if metrics.stack is None else str(metrics.stack),
         *(
             f"{cycles.most} ({cycles.mean:.0f})" if cycles else ""
-            for cycles in (figures.simple, figures.step)
+            for cycles in (metrics.simple, metrics.step)
         ),
-        f"{100 * figures.step.most * RATE_HZ / CLOCK_HZ:.1f}" if figures.step else "",
+        f"{100 * metrics.step.most * RATE_HZ / CLOCK_HZ:.1f}" if metrics.step else "",
     )
 
 

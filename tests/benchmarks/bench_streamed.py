@@ -4,7 +4,7 @@
 
 A file of each length (the mixed minute, over and over, FLAC at 48 kHz) is swept in a process of its own, all
 figures of the clip; what grows from the short to the long one is the largest memory that the process ever had
-(resident set). Before that, --compare seconds are swept twice, held in memory and streamed: every figure must
+(resident set). Before that, --compare seconds are swept twice, held in memory and streamed: every metric must
 be the same to the last bit. Two hours take some minutes of processor time.
 """
 
@@ -27,7 +27,7 @@ from envlab.chain import Chain
 from envlab.metrics.metrics_of_clip import clip_columns
 from envlab.sound.recording import read_recording
 from envlab.sound.stream import Sound, SoundStream, open_sound
-from envlab.study.specification.specification import demo_brief
+from envlab.study.specification.specification import demo_specification
 from envlab.units import FloatArray
 
 LEVEL_DB_SPL = 92.0
@@ -38,12 +38,12 @@ def candidates(count: int) -> list[Chain]:
     """Return the parade's board with so many detectors."""
     rng = np.random.default_rng(5)
     parts = 10 ** rng.uniform((2.7, -6.7, 4.5), (4.7, -5.3, 6.2), (count, 3))
-    return [replace(demo_brief().chain, detector=PeakDetector(*row)) for row in parts]
+    return [replace(demo_specification().chain, detector=PeakDetector(*row)) for row in parts]
 
 
 def write_song(folder: Path, seconds: float) -> Path:
     """Write the mixed minute, over and over, and return the file."""
-    minute = next(clip.path for clip in demo_brief().clips if clip.path.stem == "mixed_minute")
+    minute = next(clip.path for clip in demo_specification().clips if clip.path.stem == "mixed_minute")
     samples, rate_hz = soundfile.read(minute)
     path = folder / f"song_{seconds:g}.flac"
     missing = round(seconds * rate_hz)
@@ -81,7 +81,7 @@ def compare(path: Path, count: int) -> None:
     held = swept(read_recording(path, LEVEL_DB_SPL), count)
     streamed = swept(open_sound(path, LEVEL_DB_SPL, held_s=0), count)
     same = all(np.array_equal(held[name], streamed[name]) for name in held)
-    print(f"{path.name}: held and streamed, {len(held)} figures of {count} candidates equal: {same}")
+    print(f"{path.name}: held and streamed, {len(held)} metrics of {count} candidates equal: {same}")
     if not same:
         raise SystemExit(1)
 

@@ -1,4 +1,4 @@
-"""How fast a thousand detectors follow a clip, against the plainest loop there is, and what figures cost.
+"""How fast a thousand detectors follow a clip, against the plainest loop there is, and what metrics cost.
 
     python tests/benchmarks/bench_sweep.py [--repeats 5] [--seconds 12] [--song 180]
 
@@ -7,29 +7,29 @@ Multiply-add: y ← a·y + b·x for the same samples and as many a and b, double
 registers; the loop that no detector could undercut if every step had to be taken. One-fma: y ← a·y + x, which
 shows that the multiply-add loop is not slow by neglect (at most 2.2 times the time of this one).
 
-Bank and figures: the same, then counts, and every figure of a clip (metrics/streaming_metrics.py) from the readings.
+Bank and metrics: the same, then counts, and every metric of a clip (metrics/streaming_metrics.py) from the readings.
 
 All on one thread, by the processor time of that thread, one after the other in each repeat, so that what else
 the machine does falls on all of them alike. Ratios are taken within a repeat: smallest, median, largest.
 
 Then a song of --song seconds (the mixed minute, over and over), as a sweep runs it, on two threads: from the
-file's samples to the frames' counts (envelopes only), to every figure of the clip, and the whole sweep, which
-adds figures on test signals (tone, onset, shimmer, noise) and the tables. Wall and processor time; on a
+file's samples to the frames' counts (envelopes only), to every metric of the clip, and the whole sweep, which
+adds metrics on test signals (tone, onset, ripple_aliasing, noise) and the tables. Wall and processor time; on a
 machine that does other things too only the latter means something, and it is longer than on a quiet one.
 Last, 10,000 detectors at 48 kHz, the file's samples as they are. See bench_streamed.py for hours of music.
 
 What bounds it (two threads of a server processor with 512-bit vectors, others at work on it). Of a thousand
-candidates behind one front 20 to 30 ns a sample are the bank, 3 to 5 the figures, and 15 what all candidates
+candidates behind one front 20 to 30 ns a sample are the bank, 3 to 5 the metrics, and 15 what all candidates
 share: interpolation 4 (half of it spectra), noise 2.5, microphone 4, preamp and rectifier 4.5. The filters of
 the latter wait for their own last step, not for arithmetic. So microphone, preamp
 and rectifier run in one loop where nothing stands between them (analog/one_pass.py). Next: the tiles in which
 few lanes of a group charge, and all are stepped.
 
 A whole sweep of three minutes takes 3.8 s of processor time: 2.7 the clip, and 1.1 beside it, a millisecond
-a candidate: shimmer 0.5 (half of it settled cycles; two threads wait for each other's Python), the song's
+a candidate: ripple aliasing 0.5 (half of it settled cycles; two threads wait for each other's Python), the song's
 loudness 0.24 (it is read twice, and on one thread), table and tones 0.15, onset and silence 0.25. Half a
-second of it all is on one thread alone. Next there: the song's loudness beside the bench's figures, and
-shimmer as one compiled call a detector.
+second of it all is on one thread alone. Next there: the song's loudness beside the bench's metrics, and
+ripple aliasing as one compiled call a detector.
 """
 
 from __future__ import annotations
@@ -59,11 +59,11 @@ from envlab.chain import Chain
 from envlab.engine.quantiser import Quantiser
 from envlab.light.table import LookupTable
 from envlab.metrics.metrics_of_clip import clip_columns, frame_envelopes
-from envlab.metrics.streaming_metrics import RunningFigures
+from envlab.metrics.streaming_metrics import StreamingMetrics
 from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
 from envlab.sound.stream import open_sound
 from envlab.study.specification.ranges import Choices
-from envlab.study.specification.specification import Brief, Clip, demo_brief
+from envlab.study.specification.specification import Clip, Specification, demo_specification
 from envlab.study.sweep.sweep import sweep
 from envlab.units import FloatArray
 
@@ -141,20 +141,20 @@ def bank_s(contest: Contest) -> float:
     return time.thread_time() - began
 
 
-def figures_s(contest: Contest) -> float:
-    """Return the seconds that bank and figures take."""
+def metrics_s(contest: Contest) -> float:
+    """Return the seconds that bank and metrics take."""
     bank, chains, tables = contest.bank(), contest.judged.chains, contest.judged.tables
     quantiser = Quantiser(chains, chains)
     times_s = instants_s(contest.drive_v.size / RATE_HZ, FRAMES_HZ)
     upper, fraction = stamps_of(times_s, contest.drive_v.size, RATE_HZ)
     began, state = time.thread_time(), bank.start()
-    figures = RunningFigures(chains, tables, times_s.size)
+    metrics = StreamingMetrics(chains, tables, times_s.size)
     for start, block_v in contest.blocks():
         due = slice(*np.searchsorted(upper, (start, start + block_v.size)))
         read_v, state = read_bank(block_v, bank, upper[due] - start, fraction[due], state=state)
         noise_lsb = np.zeros(read_v.shape[0])
-        figures.take(quantiser.counts(read_v.T, noise_lsb))
-    figures.columns()
+        metrics.take(quantiser.counts(read_v.T, noise_lsb))
+    metrics.columns()
     return time.thread_time() - began
 
 
@@ -196,16 +196,16 @@ def parts(hold_farad: tuple[float, float], attack_ohm: tuple[float, float]) -> t
     return tuple(PeakDetector(every[i][1], every[i][0], every[i][2]) for i in np.sort(drawn))
 
 
-def boards(brief: Brief, detectors: tuple[PeakDetector, ...]) -> Judged:
-    """Return the brief's board with each of the detectors."""
-    chains = [replace(brief.chain, detector=detector) for detector in detectors]
+def boards(specification: Specification, detectors: tuple[PeakDetector, ...]) -> Judged:
+    """Return the specification's board with each of the detectors."""
+    chains = [replace(specification.chain, detector=detector) for detector in detectors]
     return Judged(chains, [chain.brightness_table() for chain in chains])
 
 
-def drives(brief: Brief, seconds: float) -> tuple[dict[str, FloatArray], float]:
+def drives(specification: Specification, seconds: float) -> tuple[dict[str, FloatArray], float]:
     """Return the rectified drive of every demo clip at its levels, and the seconds a sample that it took."""
-    chain, found, spent_s, samples = brief.chain, {}, 0.0, 0
-    for clip in brief.clips:
+    chain, found, spent_s, samples = specification.chain, {}, 0.0, 0
+    for clip in specification.clips:
         recording = clip.recording()
         assert internal_rate_hz(recording.sample_rate_hz) == RATE_HZ
         pressure_pa = recording.pressure_pa[: int(seconds * recording.sample_rate_hz)]
@@ -225,12 +225,12 @@ def drives(brief: Brief, seconds: float) -> tuple[dict[str, FloatArray], float]:
     return found, spent_s / samples
 
 
-def contests(brief: Brief, seconds: float) -> tuple[dict[str, Contest], int, float]:
+def contests(specification: Specification, seconds: float) -> tuple[dict[str, Contest], int, float]:
     """Return all contests, how many of them (the first) are clips, and the front's seconds a sample."""
     usual = parts((220e-9, 4.7e-6), (470, 47e3))
     shortest = parts((100e-12, 1e-9), (100, 10e3))
-    of_usual, of_shortest = boards(brief, usual), boards(brief, shortest)
-    clips, front_s = drives(brief, seconds)
+    of_usual, of_shortest = boards(specification, usual), boards(specification, shortest)
+    clips, front_s = drives(specification, seconds)
     noise_v = np.abs(np.random.default_rng(3).standard_normal(int(seconds * RATE_HZ)))
     loud = next(iter(clips))
     found = {label: Contest(drive_v, usual, of_usual) for label, drive_v in clips.items()}
@@ -240,16 +240,16 @@ def contests(brief: Brief, seconds: float) -> tuple[dict[str, Contest], int, flo
     return found, len(clips), front_s
 
 
-CONTESTANTS: tuple[Callable[[Contest], float], ...] = (bank_s, figures_s, multiply_add_s, one_fma_s)
+CONTESTANTS: tuple[Callable[[Contest], float], ...] = (bank_s, metrics_s, multiply_add_s, one_fma_s)
 
 
 def spread(ratios: FloatArray) -> str:
     return f"{ratios.min():5.2f} {np.median(ratios):5.2f} {ratios.max():5.2f}"
 
 
-def song(brief: Brief, folder: Path, seconds: float) -> Clip:
+def song(specification: Specification, folder: Path, seconds: float) -> Clip:
     """Return a clip of so many seconds, the mixed minute over and over."""
-    clip = next(clip for clip in brief.clips if clip.path.stem == "mixed_minute")
+    clip = next(clip for clip in specification.clips if clip.path.stem == "mixed_minute")
     samples, rate_hz = soundfile.read(clip.path)
     path = folder / f"song_{seconds:g}.flac"
     soundfile.write(path, np.resize(samples, round(seconds * rate_hz)), rate_hz)
@@ -264,8 +264,8 @@ def timed(name: str, run: Callable[[], object], seconds: float) -> None:
     print(f"{name:52}{wall_s:8.2f} s wall {busy_s:8.2f} s processor time for {seconds:g} s of music")
 
 
-def print_song(brief: Brief, judged: Judged, seconds: float) -> None:
-    """Print how long a thousand candidates take on a song: envelopes, figures, a whole sweep."""
+def print_song(specification: Specification, judged: Judged, seconds: float) -> None:
+    """Print how long a thousand candidates take on a song: envelopes, metrics, a whole sweep."""
     # Twenty attacks, two capacitors, twenty-five releases: a thousand pairs of time constants.
     ranges: dict[str, Choices] = {
         "detector.attack_ohm": PartRange("E12", 470, 18e3),
@@ -273,13 +273,15 @@ def print_song(brief: Brief, judged: Judged, seconds: float) -> None:
         "detector.release_ohm": PartRange("E12", 47e3, 4.7e6),
     }
     with tempfile.TemporaryDirectory() as folder:
-        clip = song(brief, Path(folder), seconds)
+        clip = song(specification, Path(folder), seconds)
         sound = open_sound(clip.path, clip.level_db_spl)
         chains, tables = judged.chains, judged.tables
         timed("envelopes only", lambda: frame_envelopes(sound, chains, seed=(1,)), seconds)
-        timed("all figures of the clip", lambda: clip_columns(sound, chains, tables, seed=(1,)), seconds)
-        whole = "whole sweep, figures on test signals and tables too"
-        timed(whole, lambda: sweep(brief.chain, ranges, [clip], judging=brief.judging), seconds)
+        timed("all metrics of the clip", lambda: clip_columns(sound, chains, tables, seed=(1,)), seconds)
+        whole = "whole sweep, metrics on test signals and tables too"
+        timed(
+            whole, lambda: sweep(specification.chain, ranges, [clip], judging=specification.judging), seconds
+        )
 
 
 def print_at_the_files_rate(drive_v: FloatArray, seconds: float) -> None:
@@ -304,8 +306,8 @@ def main() -> None:
     arguments.add_argument("--seconds", type=float, default=12.0, help="of each clip")
     arguments.add_argument("--song", type=float, default=180.0, help="seconds of the song")
     asked = arguments.parse_args()
-    brief = demo_brief()
-    all_contests, clips, front_s = contests(brief, asked.seconds)
+    specification = demo_specification()
+    all_contests, clips, front_s = contests(specification, asked.seconds)
     first = next(iter(all_contests.values()))
     for contestant in CONTESTANTS:
         contestant(Contest(first.drive_v[:BLOCK], first.detectors, first.judged))
@@ -318,13 +320,13 @@ def main() -> None:
     print(f"{CANDIDATES} candidates, {asked.repeats} repeats; ratios are min, median, max")
     print(f"{'':36} ns per sample and candidate")
     print(
-        f"{'':36}    bank   figures   mul-add   one-fma   multiply-add/bank   multiply-add/one-fma"
-        "   (bank+figures)/bank"
+        f"{'':36}    bank   metrics   mul-add   one-fma   multiply-add/bank   multiply-add/one-fma"
+        "   (bank+metrics)/bank"
     )
     samples = np.array([one.drive_v.size for one in all_contests.values()]) * CANDIDATES
     ns = 1e9 * np.median(times_s, axis=0) / samples[:, np.newaxis]
-    bank_all_s, figures_all_s, plain_s, fused_s = np.moveaxis(times_s, -1, 0)
-    gain, neglect, cost = plain_s / bank_all_s, plain_s / fused_s, figures_all_s / bank_all_s
+    bank_all_s, metrics_all_s, plain_s, fused_s = np.moveaxis(times_s, -1, 0)
+    gain, neglect, cost = plain_s / bank_all_s, plain_s / fused_s, metrics_all_s / bank_all_s
     for i, label in enumerate(all_contests):
         numbers = "  ".join(f"{number:8.4f}" for number in ns[i])
         print(f"{label:36}{numbers}   {spread(gain[:, i])}   {spread(neglect[:, i])}   {spread(cost[:, i])}")
@@ -335,7 +337,7 @@ def main() -> None:
     print(
         f"interpolation, microphone, preamp, rectifier: {1e9 * front_s:.1f} ns a sample, for all candidates"
     )
-    print_song(brief, first.judged, asked.song)
+    print_song(specification, first.judged, asked.song)
     print_at_the_files_rate(first.drive_v, asked.song)
 
 

@@ -2,7 +2,7 @@
 
     python tests/benchmarks/bench_tolerance.py [--boards 1000] [--exact 20]
 
-Side by side: every board on every clip with every figure, as envlab tolerance does it; wall and processor
+Side by side: every board on every clip with every metric, as envlab tolerance does it; wall and processor
 time of all threads. Exactly: some of the same boards one by one, on one clip; how many times as long a board
 takes, by how many counts their readings differ, and by how much L*.
 """
@@ -16,10 +16,10 @@ from dataclasses import replace
 import numpy as np
 
 from envlab.light.lightness import lightness_cie1976
-from envlab.study.specification.specification import demo_brief
+from envlab.study.specification.specification import demo_specification
 from envlab.study.tolerance.board_metrics import BoardJudge
 from envlab.study.tolerance.board_run import read_boards
-from envlab.study.tolerance.tolerances import board_of, draw, sources_of
+from envlab.study.tolerance.tolerances import board_of, draw, varied_parameters
 
 
 def quietly(*_: object) -> None:
@@ -32,21 +32,21 @@ def main() -> None:
     asked.add_argument("--boards", type=int, default=1000)
     asked.add_argument("--exact", type=int, default=20)
     wanted = asked.parse_args()
-    brief = demo_brief()
+    specification = demo_specification()
     # What envlab design chooses for the parade; the parts of its file only say where the sweep begins.
-    detector = replace(brief.chain.detector, attack_ohm=15e3, release_ohm=100e3)
-    chain = replace(brief.chain, detector=detector)
-    sources = sources_of(chain, brief.tolerance, brief.ranges)
-    boards = [board_of(chain, sources, row) for row in draw(sources, wanted.boards, 1)]
-    recordings = [clip.recording() for clip in brief.clips]
-    judge = BoardJudge(brief, chain, recordings)
-    judge.figures(boards[:2], quietly)
+    detector = replace(specification.chain.detector, attack_ohm=15e3, release_ohm=100e3)
+    chain = replace(specification.chain, detector=detector)
+    parameters = varied_parameters(chain, specification.tolerance, specification.ranges)
+    boards = [board_of(chain, parameters, row) for row in draw(parameters, wanted.boards, 1)]
+    recordings = [clip.recording() for clip in specification.clips]
+    judge = BoardJudge(specification, chain, recordings)
+    judge.metrics(boards[:2], quietly)
     wall, processor = time.perf_counter(), time.process_time()
-    judge.figures(boards, quietly)
+    judge.metrics(boards, quietly)
     wall, processor = time.perf_counter() - wall, time.process_time() - processor
     length_s = sum(recording.duration_s for recording in recordings)
     print(
-        f"{wanted.boards} boards, {length_s:.0f} s of clips, all figures: {wall:.1f} s, "
+        f"{wanted.boards} boards, {length_s:.0f} s of clips, all metrics: {wall:.1f} s, "
         f"processor {processor:.1f} s"
     )
     some, clip = boards[: wanted.exact], recordings[2]

@@ -20,7 +20,7 @@ from envlab.chain import Chain
 from envlab.design_file import read_design
 from envlab.light.flashes.flash import count_flashes
 from envlab.sound.recording import Recording, read_recording
-from envlab.study.specification.specification import demo_brief
+from envlab.study.specification.specification import demo_specification
 from envlab.units import format_value
 from envlab.widget.audition.controls import controls_of
 
@@ -79,13 +79,13 @@ def test_ready_after_run_all_with_a_still_picture_before_it(audition: AuditionPa
 
 
 def test_the_page_holds_pythons_light_frame_by_frame(audition: AuditionPage, recording: Recording) -> None:
-    assert np.array_equal(audition.codes(), python_codes(demo_brief().chain, recording))
+    assert np.array_equal(audition.codes(), python_codes(demo_specification().chain, recording))
 
 
 def test_play_shows_each_frame_at_its_time(audition: AuditionPage, recording: Recording) -> None:
     audition.play()
     seen = audition.ask("watch", 1500)
-    check_drawn(seen, python_codes(demo_brief().chain, recording))
+    check_drawn(seen, python_codes(demo_specification().chain, recording))
     lit = max(seen, key=lambda one: one["code"])
     assert lit["code"] > 5000
     assert seen[-1]["position_s"] - seen[0]["position_s"] == pytest.approx(1.4, abs=0.3)
@@ -107,7 +107,7 @@ def test_the_canvas_has_these_colours(audition: AuditionPage) -> None:
 
 def test_turning_a_part_while_it_plays(audition: AuditionPage, recording: Recording) -> None:
     audition.play()
-    chain = demo_brief().chain
+    chain = demo_specification().chain
     index = audition.index(RELEASE)
     starts = audition.look()["starts"]
     before = audition.look()
@@ -136,9 +136,9 @@ def test_turning_a_part_while_it_plays(audition: AuditionPage, recording: Record
 
 
 def test_two_boards_are_switched_while_it_plays(audition: AuditionPage, recording: Recording) -> None:
-    hand = demo_brief().chain
+    hand = demo_specification().chain
     first = python_codes(hand, recording)
-    audition.control("put_by").click()
+    audition.control("board_b").click()
     audition.settle()
     index = audition.index(ATTACK)
     audition.turn(ATTACK, index + 10)
@@ -147,7 +147,7 @@ def test_two_boards_are_switched_while_it_plays(audition: AuditionPage, recordin
     assert not np.array_equal(first, second)
     audition.play()
     starts = audition.look()["starts"]
-    for key, board, codes in (("2", "put_by", first), ("1", "hand", second), ("2", "put_by", first)):
+    for key, board, codes in (("2", "board_b", first), ("1", "board_a", second), ("2", "board_b", first)):
         number = audition.look()["number"]
         audition.page.keyboard.press(key)
         audition.page.wait_for_function("n => probe.look().number > n", arg=number)
@@ -208,7 +208,7 @@ def test_the_board_in_hand_becomes_a_design_file(audition: AuditionPage, strokes
     audition.control("save").click()
     audition.page.get_by_text("is written to kept.toml").first.wait_for()
     kept = read_design(strokes.parent / "kept.toml")
-    assert kept == turned(demo_brief().chain, RELEASE, audition.index(RELEASE))
+    assert kept == turned(demo_specification().chain, RELEASE, audition.index(RELEASE))
     audition.control("save").click()
     audition.page.get_by_text("is there already").first.wait_for()
     audition.control("overwrite").click()
@@ -238,7 +238,7 @@ def test_ones_own_flashing_clip_plays_after_one_more_click(audition: AuditionPag
     audition.control("upload").click()
     audition.page.wait_for_function("() => probe.look().clip === 1", timeout=20_000)
     audition.settle()
-    chain = turned(demo_brief().chain, RELEASE, 0)
+    chain = turned(demo_specification().chain, RELEASE, 0)
     recording = read_recording(own, 84.0)
     result = chain.run(recording)
     assert np.array_equal(audition.codes(), np.rint(65535 * result.relative_luminance))
@@ -286,7 +286,9 @@ def test_other_formats_can_be_uploaded(audition: AuditionPage, tmp_path: Path) -
         audition.control("upload").click()
         audition.page.wait_for_function("n => probe.look().clip === n", arg=clips, timeout=20_000)
         audition.settle()
-        assert np.array_equal(audition.codes(), python_codes(demo_brief().chain, read_recording(path, 92.0)))
+        assert np.array_equal(
+            audition.codes(), python_codes(demo_specification().chain, read_recording(path, 92.0))
+        )
 
 
 def write_and_name(folder: Path) -> Path:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from envlab.cli.options import asked_brief, refuse_existing
+from envlab.cli.options import asked_specification, refuse_existing
 from envlab.errors import FileError
 from envlab.shipped import demo_design, shipped_folder
 
@@ -41,17 +41,17 @@ def test_a_folder_of_somebody_else(tmp_path, monkeypatch):
 
 
 def test_without_a_design_it_is_the_parade():
-    assert Path(asked_brief(None).name).stem == demo_design().stem
+    assert Path(asked_specification(None).name).stem == demo_design().stem
 
 
 def test_a_design_without_clips_says_how_to_give_one(tmp_path):
     design = tmp_path / "my_board.toml"
     design.write_text('[preamp]\nfeedback_ohm = "22k"\n')
     with pytest.raises(FileError, match=r"my_board.toml: has no clips; give one with --clip and --level"):
-        asked_brief(design)
+        asked_specification(design)
 
 
 def test_a_clip_takes_the_place_of_the_designs_own():
     clip = shipped_folder("audio_samples") / "drum_line.flac"
-    (asked,) = asked_brief(None, clip, 95.0).clips
+    (asked,) = asked_specification(None, clip, 95.0).clips
     assert (asked.path.name, asked.level_db_spl) == ("drum_line.flac", 95.0)

@@ -54,7 +54,7 @@ def test_equals_the_chain_one_by_one(recording, seed):
     read = read_chains(recording, CHAINS, every, seed=seed)
     for i, chain in enumerate(CHAINS):
         alone = chain.run(recording, None if seed is None else np.random.default_rng(seed))
-        counts = np.maximum(alone.adc_counts - chain.rest_counts, 0)
+        counts = np.maximum(alone.adc_counts - chain.quiescent_counts, 0)
         # The pass keeps voltages in other units: 1e-12 of a count may fall on the other side of a step.
         assert np.count_nonzero(read.counts[i] != counts) <= 1, i
         assert np.abs(read.counts[i] - counts).max() <= 1

@@ -14,7 +14,7 @@ TABLES = {
     "interpolated, 16 bit": build_table(COUNT_MAP, adc_bits=10, entries=257, bits=16),
     "one per count, 8 bit": build_table(CountMap(4.0, 700.0, "power", 2.2), adc_bits=10, bits=8),
     "octaves, 12 bit": build_octave_table(CountMap(3.3, 650.0, "decibel"), adc_bits=10, bits=12),
-    "odd spread": build_table(COUNT_MAP, adc_bits=12, entries=100, bits=10, rest_light=0.02),
+    "odd spread": build_table(COUNT_MAP, adc_bits=12, entries=100, bits=10, base_light=0.02),
     "hostile text": build_table(
         COUNT_MAP, adc_bits=10, entries=16, bits=16, name='*/ x = 1; /* "q" \\ ü ??/', notes=("a\nb", "//")
     ),

@@ -22,16 +22,16 @@ def measured(name: str, case_name: str, folder):
 
 @pytest.mark.parametrize("case_name", DESIGNS)
 def test_8_bit_machine_with_multiplier(case_name, tmp_path):
-    figures = measured("avr-multiplier", case_name, tmp_path)
-    assert figures.simple.most <= 145
-    assert figures.step.most <= 400
-    assert figures.sizes.code + figures.sizes.helpers <= 700
-    assert figures.sizes.state <= 16
-    assert figures.stack <= 24
+    metrics = measured("avr-multiplier", case_name, tmp_path)
+    assert metrics.simple.most <= 145
+    assert metrics.step.most <= 400
+    assert metrics.sizes.code + metrics.sizes.helpers <= 700
+    assert metrics.sizes.state <= 16
+    assert metrics.stack <= 24
 
 
 @pytest.mark.parametrize("case_name", DESIGNS)
 def test_cortex_m0(case_name, tmp_path):
-    figures = measured("cortex-m0-gcc-qemu", case_name, tmp_path)
-    assert figures.sizes.code + figures.sizes.helpers <= 350
-    assert figures.sizes.state <= 16
+    metrics = measured("cortex-m0-gcc-qemu", case_name, tmp_path)
+    assert metrics.sizes.code + metrics.sizes.helpers <= 350
+    assert metrics.sizes.state <= 16

@@ -1,4 +1,4 @@
-"""The figures that the tool shows are those that a simulator counts, within a tenth and never under."""
+"""The metrics that the tool shows are those that a simulator counts, within a tenth and never under."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ KINDS = {"automatic": ("parade", "longest"), "level": ("shortest", "twelve bit")
 
 
 @pytest.mark.parametrize("kind", list(KINDS))
-def test_shown_figures_bound_the_measured_ones(kind, tmp_path):
+def test_shown_metrics_bound_the_measured_ones(kind, tmp_path):
     machine = MACHINES["avr-multiplier"]
     require(machine)
     found = []

@@ -1,4 +1,4 @@
-"""The cycle counters behind the cost figures, instruction by instruction against the makers' tables."""
+"""The cycle counters behind the cost metrics, instruction by instruction against the makers' tables."""
 
 from __future__ import annotations
 

@@ -11,7 +11,7 @@ from envlab.digital.fixed_point import FixedFollower, Gate, justify, run_twin
 from envlab.errors import ParameterError
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.curve import CountMap
-from envlab.light.pixels import Pixels, Supply, supply_cap
+from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.table import build_octave_table, build_table
 
 
@@ -21,8 +21,8 @@ def settled_duty(design: RuntimeDesign, counts: float, seconds: float = 3.0) -> 
 
 
 def test_dark_at_the_floor_full_at_the_ceiling():
-    design = parade_design(level=None, dim=1.0, follower=FixedFollower(0.005, 0.1), rest_counts=12)
-    cap = int(supply_cap(YOKE, CONVERTER) * 65_535)
+    design = parade_design(level=None, dim=1.0, follower=FixedFollower(0.005, 0.1), quiescent_counts=12)
+    cap = int(supply_duty_limit(YOKE, CONVERTER) * 65_535)
     assert settled_duty(design, 12 + 3) == 0
     assert settled_duty(design, 12 + 699) < cap
     assert settled_duty(design, 12 + 700) == cap
@@ -54,7 +54,7 @@ def test_offset_steps_start_at_the_design():
 
 def test_even_table_gives_the_codes_of_its_look_up():
     table = build_table(CountMap(4.0, 700.0), adc_bits=10, entries=257, bits=16, cap=0.3)
-    design = parade_design(table=table, level=None, gate=Gate(0.0, 0.0), dim=1.0, rest_counts=0)
+    design = parade_design(table=table, level=None, gate=Gate(0.0, 0.0), dim=1.0, quiescent_counts=0)
     counts = np.arange(0, 1024)
     quick = design.words._replace(attack_factor=65_535, attack_fraction=16, release_factor=65_535,
                                   release_fraction=16)  # fmt: skip
@@ -66,7 +66,7 @@ def test_even_table_gives_the_codes_of_its_look_up():
 def test_octave_table_gives_the_codes_of_its_look_up(adc_bits):
     table = build_octave_table(CountMap(4.0, 700.0), adc_bits=adc_bits, bits=16, cap=0.3)
     design = parade_design(
-        table=table, adc_bits=adc_bits, level=None, gate=Gate(0.0, 0.0), dim=1.0, rest_counts=0
+        table=table, adc_bits=adc_bits, level=None, gate=Gate(0.0, 0.0), dim=1.0, quiescent_counts=0
     )
     quick = design.words._replace(attack_factor=65_535, attack_fraction=16, release_factor=65_535,
                                   release_fraction=16)  # fmt: skip
@@ -78,8 +78,8 @@ def test_octave_table_gives_the_codes_of_its_look_up(adc_bits):
 @pytest.mark.parametrize(
     ("changes", "name"),
     [
-        ({"rest_counts": 1023}, "rest_counts"),
-        ({"rest_counts": -1}, "rest_counts"),
+        ({"quiescent_counts": 1023}, "quiescent_counts"),
+        ({"quiescent_counts": -1}, "quiescent_counts"),
         ({"brightness_rate_hz": 1001.0}, "brightness_rate_hz"),
         ({"brightness_rate_hz": 0.0}, "brightness_rate_hz"),
         ({"dim": 0.0}, "dim"),

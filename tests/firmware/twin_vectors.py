@@ -19,7 +19,7 @@ from envlab.firmware.level_table import build_level_table
 from envlab.firmware.parameters import HeaderFacts, parameters_text, table_text
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.curve import CountMap
-from envlab.light.pixels import Pixels, Supply, supply_cap
+from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.table import build_table
 
 DRIVER = Path(__file__).parent / "twin_driver.c"
@@ -52,11 +52,13 @@ YOKE, CONVERTER = Pixels(24, 3, 0.150, 0.001), Supply(3.0, 5.0, 0.9)
 
 def parade_design(**changes) -> RuntimeDesign:
     """The shoulder yoke of the lantern parade: 10 bit ADC at 1 kHz, light from 4 to 700 counts."""
-    table = build_level_table(CountMap(4.0, 700.0), adc_bits=10, cap=supply_cap(YOKE, CONVERTER))
+    table = build_level_table(
+        CountMap(4.0, 700.0), adc_bits=10, duty_limit=supply_duty_limit(YOKE, CONVERTER)
+    )
     values = {
         "table": table,
         "follower": FixedFollower(0.005, 0.3),
-        "rest_counts": 3,
+        "quiescent_counts": 3,
         "brightness_rate_hz": 1000.0,
         "level": AutoLevel(),
         "pixels": YOKE,
@@ -91,7 +93,7 @@ def _cases() -> list[Case]:
     tame = parade.words
     even = build_table(CountMap(4.0, 700.0), adc_bits=10, entries=257, bits=16)
     steps = OffsetSteps(7, 3.0, 9.0)
-    twelve_bit = build_level_table(CountMap(2.0, 3900.0, "power", 2.2), adc_bits=12, rest_light=0.01)
+    twelve_bit = build_level_table(CountMap(2.0, 3900.0, "power", 2.2), adc_bits=12, base_light=0.01)
     return [
         _of_design("parade", parade),
         _of_design(
@@ -104,7 +106,7 @@ def _cases() -> list[Case]:
         _of_design(
             "twelve bit",
             parade_design(
-                table=twelve_bit, adc_bits=12, rest_counts=0, level=OffsetSteps(3, 6.02, 0.0), dim=1.0,
+                table=twelve_bit, adc_bits=12, quiescent_counts=0, level=OffsetSteps(3, 6.02, 0.0), dim=1.0,
                 follower=FixedFollower(0.3, 0.02),
             ),
         ),

@@ -12,7 +12,7 @@ from envlab.light.colour import SRGB_PRIMARIES, colour_from_hex, colour_luminanc
 from envlab.light.colour_tables import (
     ColourRamp,
     build_colour_tables,
-    channel_sum_cap,
+    channel_sum_limit,
     plain_colour,
     preview_ramp,
 )
@@ -80,7 +80,7 @@ def test_no_colour_and_no_count_passes_the_supply(low, high, bits, count, share,
     supply = Supply(limit_a=count * (0.001 + 0.45 * share))
     brightness = build_table(YOKE_MAP, adc_bits=10, entries=33, bits=bits)
     tables = build_colour_tables(
-        ColourRamp(low, high), brightness, channel_sum=channel_sum_cap(pixels, supply)
+        ColourRamp(low, high), brightness, channel_sum=channel_sum_limit(pixels, supply)
     )
     counts = np.random.default_rng(seed).uniform(0.0, 1100.0, (40, count))
     counts[0] = 2000.0
@@ -98,8 +98,8 @@ def test_a_ceiling_beyond_the_table_does_not_make_its_last_entry_full():
 
 def test_channel_sum_by_hand():
     # 2.976 A over 24 × 0.15 A: 0.8267 of duty for the three channels together.
-    assert channel_sum_cap(Pixels(), Supply()) == pytest.approx(2.976 / 3.6)
-    assert channel_sum_cap(Pixels(count=2), Supply()) == 3.0
+    assert channel_sum_limit(Pixels(), Supply()) == pytest.approx(2.976 / 3.6)
+    assert channel_sum_limit(Pixels(count=2), Supply()) == 3.0
     # Pure red may take its full 0.8267 where white gets 0.2756 in each channel.
     red = build_colour_tables(plain_colour((1.0, 0.0, 0.0)), BRIGHTNESS, channel_sum=2.976 / 3.6)
     assert red.duty[-1] == pytest.approx([0.8267, 0.0, 0.0], abs=1e-4)
@@ -137,7 +137,7 @@ def test_a_sum_too_small_for_the_depth_is_refused():
 
 def test_other_channel_numbers_are_refused():
     with pytest.raises(ParameterError, match="3 for colour tables"):
-        channel_sum_cap(Pixels(channels=4), Supply())
+        channel_sum_limit(Pixels(channels=4), Supply())
 
 
 def test_a_count_that_is_no_number_is_refused():

@@ -1,4 +1,4 @@
-"""Current and cap against hand calculation."""
+"""Current and duty limit against hand calculation."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from envlab.errors import ParameterError
 from envlab.light.pixels import (
     Pixels,
     Supply,
-    current_figures,
+    current_metrics,
     full_current_a,
     idle_current_a,
     limit_frame,
     pattern_current_a,
-    supply_cap,
     supply_current_a,
+    supply_duty_limit,
     whole_pixels_at_full,
 )
 
@@ -27,15 +27,15 @@ YOKE = Pixels(count=24, channels=3, channel_a=0.150, idle_a=0.0)
 def test_yoke_at_full_white_by_hand():
     # 24 × 3 × 150 mA = 10.8 A; from 3 A that is 3/10.8 = 0.2778.
     assert full_current_a(YOKE) == pytest.approx(10.8)
-    assert supply_cap(YOKE, Supply(limit_a=3.0)) == pytest.approx(3 / 10.8)
+    assert supply_duty_limit(YOKE, Supply(limit_a=3.0)) == pytest.approx(3 / 10.8)
 
 
 def test_idle_current_takes_its_share_first():
     # 24 mA idle: (3 − 0.024)/10.8 = 0.27556.
     pixels = Pixels(idle_a=0.001)
     assert idle_current_a(pixels) == pytest.approx(0.024)
-    assert supply_cap(pixels, Supply()) == pytest.approx(2.976 / 10.8)
-    assert float(supply_current_a(supply_cap(pixels, Supply()), pixels)) == pytest.approx(3.0)
+    assert supply_duty_limit(pixels, Supply()) == pytest.approx(2.976 / 10.8)
+    assert float(supply_current_a(supply_duty_limit(pixels, Supply()), pixels)) == pytest.approx(3.0)
 
 
 def test_whole_pixels_by_hand():
@@ -66,12 +66,12 @@ def test_current_over_a_clip_by_hand():
     # 1000 frames: 980 dark, 15 at half, 5 at full. Mean (15 × 5.4 + 5 × 10.8)/1000 = 0.135 A; 99 % lie at or
     # under half.
     duty = np.repeat([0.0, 0.5, 1.0], [980, 15, 5])
-    figures = current_figures(duty, YOKE)
-    assert figures.mean_a == pytest.approx(0.135)
-    assert figures.almost_a == pytest.approx(5.4)
-    assert figures.peak_a == pytest.approx(10.8)
+    metrics = current_metrics(duty, YOKE)
+    assert metrics.mean_a == pytest.approx(0.135)
+    assert metrics.almost_a == pytest.approx(5.4)
+    assert metrics.peak_a == pytest.approx(10.8)
     with pytest.raises(ParameterError, match="at least one frame"):
-        current_figures([], YOKE)
+        current_metrics([], YOKE)
 
 
 def test_current_keeps_the_shape_of_the_duty():
@@ -106,7 +106,7 @@ def test_limiter_keeps_the_proportions():
 def test_supply_below_idle_names_limit_and_nearest_value():
     # 500 pixels of 1 mA idle need more than 0.5 A; 0.3 A carries fewer than 300 dark pixels.
     with pytest.raises(ParameterError, match=r"limit_a is 0.3; .*idle current of 0.5 A .*at most 299 pixels"):
-        supply_cap(Pixels(count=500), Supply(limit_a=0.3))
+        supply_duty_limit(Pixels(count=500), Supply(limit_a=0.3))
 
 
 @pytest.mark.parametrize(

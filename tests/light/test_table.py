@@ -1,4 +1,4 @@
-"""The brightness table: codes, cap, look-up as integers, content equality, bad input."""
+"""The brightness table: codes, duty_limit, look-up as integers, content equality, bad input."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from envlab.errors import ParameterError
 from envlab.light.curve import CURVES, CountMap, relative_luminance
 from envlab.light.lightness import lightness_table
-from envlab.light.pixels import Pixels, Supply, pattern_current_a, supply_cap
+from envlab.light.pixels import Pixels, Supply, pattern_current_a, supply_duty_limit
 from envlab.light.table import LookupTable, build_octave_table, build_table
 
 YOKE_MAP = CountMap(10.0, 800.0)
@@ -32,15 +32,17 @@ def tables(draw: st.DrawFn) -> LookupTable:
         knee_output=draw(st.floats(0.05, 0.95)),
     )
     bits, adc_bits = draw(st.integers(1, 16)), draw(st.integers(6, 12))
-    cap = draw(st.floats(1.0 / (2**bits - 1), 1.0))
+    duty_limit = draw(st.floats(1.0 / (2**bits - 1), 1.0))
     rest = draw(st.sampled_from([0.0, 0.0, 0.1, 0.5]))
     if draw(st.booleans()):
         return build_octave_table(
-            asked, adc_bits=adc_bits, steps_per_octave=draw(st.sampled_from([4, 16, 64])), bits=bits, cap=cap,
-            rest_light=rest,
+            asked, adc_bits=adc_bits, steps_per_octave=draw(st.sampled_from([4, 16, 64])), bits=bits, duty_limit=duty_limit,
+            base_light=rest,
         )  # fmt: skip
     entries = draw(st.sampled_from([None, 16, 17, 33, 50, 65]))
-    return build_table(asked, adc_bits=adc_bits, entries=entries, bits=bits, cap=cap, rest_light=rest)
+    return build_table(
+        asked, adc_bits=adc_bits, entries=entries, bits=bits, duty_limit=duty_limit, base_light=rest
+    )
 
 
 @settings(max_examples=200, deadline=None)
@@ -50,15 +52,15 @@ def test_any_table_never_falls_and_stays_under_its_cap(table):
     assert np.all(np.diff(table.duty_codes) >= 0)
     assert np.all(np.diff(codes) >= 0)
     assert codes.min() >= 0
-    assert codes.max() / (2**table.bits - 1) <= table.cap * (1 + 1e-9)
+    assert codes.max() / (2**table.bits - 1) <= table.duty_limit * (1 + 1e-9)
 
 
 @settings(max_examples=100, deadline=None)
 @given(tables(), st.integers(1, 40), st.integers(0, 2**32 - 1))
 def test_no_count_and_no_picture_passes_the_supply(table, pixels, seed):
-    # The cap is that of a supply; each pixel may show any count, and any part of its channels.
+    # The duty limit is that of a supply; each pixel may show any count, and any part of its channels.
     chain = Pixels(count=pixels, channels=3, channel_a=0.15, idle_a=0.001)
-    supply = Supply(limit_a=pixels * (0.001 + 0.45 * table.cap))
+    supply = Supply(limit_a=pixels * (0.001 + 0.45 * table.duty_limit))
     rng = np.random.default_rng(seed)
     counts = np.concatenate([rng.uniform(0.0, 5000.0, (30, pixels, 3)), np.full((1, pixels, 3), 5000.0)])
     duty = table.look_up(counts) / table.full_code
@@ -66,25 +68,25 @@ def test_no_count_and_no_picture_passes_the_supply(table, pixels, seed):
 
 
 def test_whole_table_of_the_yoke_reaches_its_cap_exactly():
-    cap = supply_cap(Pixels(), Supply())
-    table = build_table(YOKE_MAP, adc_bits=10, cap=cap)
+    duty_limit = supply_duty_limit(Pixels(), Supply())
+    table = build_table(YOKE_MAP, adc_bits=10, duty_limit=duty_limit)
     assert table.entries == 1024
     assert table.full_scale_counts == 1023
-    assert table.duty_codes[-1] == int(cap * 65535)
+    assert table.duty_codes[-1] == int(duty_limit * 65535)
     assert table.duty_codes[800] == table.duty_codes[-1]
     assert table.duty_codes[9] == 0
 
 
 def test_the_cap_scales_and_never_clips():
     full = build_table(YOKE_MAP, adc_bits=10)
-    capped = build_table(YOKE_MAP, adc_bits=10, cap=0.278)
+    limited = build_table(YOKE_MAP, adc_bits=10, duty_limit=0.278)
     # Same curve, smaller: the top code lost less than one, rounding half of one, and 0.278 halves more.
-    assert np.max(np.abs(capped.duty - 0.278 * full.duty)) < (1.0 + 0.5 + 0.139) / 65535
-    below = capped.duty_codes[10:800]
+    assert np.max(np.abs(limited.duty - 0.278 * full.duty)) < (1.0 + 0.5 + 0.139) / 65535
+    below = limited.duty_codes[10:800]
     assert np.unique(below).size > 780
 
 
-def test_uncapped_table_over_even_lightness_is_the_published_table():
+def test_unlimited_table_over_even_lightness_is_the_published_table():
     # Curve "lightness" at counts that are even in decibels gives the published 12 bit table.
     asked = CountMap(1.0, 1000.0)
     counts = 1000.0 ** (np.arange(256) / 255)
@@ -102,7 +104,7 @@ def exact_look_up(codes: list[int], steps: int, full_scale: int, counts: int) ->
 
 @pytest.mark.parametrize("entries", [17, 50, 129, 257, 1000, 1024, 1025])
 def test_look_up_equals_exact_whole_number_arithmetic(entries):
-    table = build_table(YOKE_MAP, adc_bits=10, entries=entries, cap=0.3)
+    table = build_table(YOKE_MAP, adc_bits=10, entries=entries, duty_limit=0.3)
     counts = np.arange(1024)
     steps, codes = table.entries - 1, table.duty_codes.tolist()
     expected = [exact_look_up(codes, steps, table.full_scale_counts, int(c)) for c in counts]
@@ -118,7 +120,7 @@ def test_exact_halves_are_rounded_up_as_whole_numbers_do():
 
 
 def test_octave_look_up_equals_exact_whole_number_arithmetic():
-    table = build_octave_table(YOKE_MAP, adc_bits=10, steps_per_octave=8, cap=0.3)
+    table = build_octave_table(YOKE_MAP, adc_bits=10, steps_per_octave=8, duty_limit=0.3)
     codes = table.duty_codes.tolist()
     for counts in range(1025):
         # Place of the top bit, then the bits behind it: integers only.
@@ -152,8 +154,8 @@ def test_outside_the_table_its_ends_are_read():
     ]  # fmt: skip
 
 
-def test_rest_light_stays_on_when_all_is_quiet():
-    table = build_table(YOKE_MAP, adc_bits=10, cap=0.5, rest_light=0.25)
+def test_base_light_stays_on_when_all_is_quiet():
+    table = build_table(YOKE_MAP, adc_bits=10, duty_limit=0.5, base_light=0.25)
     assert table.duty[0] == pytest.approx(0.125, abs=1e-4)
     assert table.duty[-1] == pytest.approx(0.5, abs=1e-4)
 
@@ -186,10 +188,10 @@ def test_codes_cannot_be_changed_afterwards():
         ({"entries": 2000}, "at most 1025 for 10 bit counts"),
         ({"adc_bits": 16}, "stated, up to 4097, for 16 bit counts"),
         ({"adc_bits": 3}, "adc_bits"),
-        ({"cap": 1.2}, "cap"),
-        ({"cap": 0.0}, "one code of 16 bit"),
-        ({"cap": 0.1, "bits": 2}, "at least 0.333"),
-        ({"rest_light": -0.1}, "rest_light"),
+        ({"duty limit": 1.2}, "duty limit"),
+        ({"duty limit": 0.0}, "one code of 16 bit"),
+        ({"duty limit": 0.1, "bits": 2}, "at least 0.333"),
+        ({"base_light": -0.1}, "base_light"),
     ],
 )
 def test_impossible_tables_are_refused(change, message):
@@ -209,7 +211,7 @@ def test_octave_steps_are_powers_of_two(steps):
         ([0, 5, 4, 6], "entry 2 falls"),
         ([0, 1, 70_000], "from 0 to 65535"),
         ([-1, 0, 1], "from 0 to 65535"),
-        ([0, 1, 65_535], "at most 32767, the cap of 0.5"),
+        ([0, 1, 65_535], "at most 32767, the duty limit of 0.5"),
         ([3], "at least two whole numbers"),
         ([0.0, 1.5], "whole numbers"),
     ],

@@ -56,8 +56,8 @@ def test_steps_of_a_hand_made_table():
     assert facts.largest_step_lstar == pytest.approx(51.837, abs=5e-4)
 
 
-def test_lightness_is_relative_to_the_capped_full_light():
-    # 8 bit under a cap of 0.2: 51 codes; the first is Y 1/51: L* 116·∛(1/51) − 16 = 15.29.
+def test_lightness_is_relative_to_the_limited_full_light():
+    # 8 bit under a duty limit of 0.2: 51 codes; the first is Y 1/51: L* 116·∛(1/51) − 16 = 15.29.
     codes = np.array([0, 1, 51])
     facts = table_facts(LookupTable(codes, 8, 2, 0.2, CountMap(0.5, 2.0)))
     assert facts.smallest_step_lstar == pytest.approx(116 * (1 / 51) ** (1 / 3) - 16)
@@ -110,6 +110,6 @@ def test_eight_bit_pixels_need_dither():
 
 
 def test_deep_pixels_need_none():
-    advice = depth_advice(16, 100.0, cap=0.278)
+    advice = depth_advice(16, 100.0, duty_limit=0.278)
     assert advice.dither_bits == 0
     assert "no dither needed" in advice.words

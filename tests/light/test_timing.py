@@ -1,11 +1,11 @@
-"""Serial frames and the whole lag, against arithmetic and ITU-R BT.1359-1."""
+"""Serial frames and the whole latency, against arithmetic and ITU-R BT.1359-1."""
 
 from __future__ import annotations
 
 import pytest
 
 from envlab.errors import ParameterError
-from envlab.light.timing import SPEED_OF_SOUND_M_S, LagBudget, LagPart, SerialLink, lag_budget
+from envlab.light.timing import SPEED_OF_SOUND_M_S, LatencyBudget, LatencyPart, SerialLink, latency_budget
 
 
 @pytest.mark.parametrize(("latch_s", "frame_ms"), [(50e-6, 1.85), (280e-6, 2.08)])
@@ -35,9 +35,9 @@ def test_a_rate_that_leaves_no_time_at_all():
         SerialLink().check_frame_rate(1, 5000.0)
 
 
-def test_lag_adds_up_by_hand():
+def test_latency_adds_up_by_hand():
     # Mean 4 + 0.5 + 2 + 5 + 1.0 + 1.25 = 13.75 ms; worst 9 + 1 + 2 + 10 + 1.0 + 2.5 = 25.5 ms.
-    budget = lag_budget(
+    budget = latency_budget(
         detector_mean_s=4e-3,
         detector_worst_s=9e-3,
         adc_rate_hz=1000.0,
@@ -52,7 +52,7 @@ def test_lag_adds_up_by_hand():
 
 
 @pytest.mark.parametrize(
-    ("lag_ms", "expected"),
+    ("latency_ms", "expected"),
     # ITU-R BT.1359-1, considering g): detectability about +45 and −125 ms, acceptability +90 and −185 ms.
     [
         (44.0, "not noticed"),
@@ -65,13 +65,13 @@ def test_lag_adds_up_by_hand():
         (-186.0, "more than the 185 ms"),
     ],
 )
-def test_both_sides_of_every_threshold(lag_ms, expected):
-    assert expected in LagBudget((LagPart("all", 0.0, 1e-3 * lag_ms),)).words
+def test_both_sides_of_every_threshold(latency_ms, expected):
+    assert expected in LatencyBudget((LatencyPart("all", 0.0, 1e-3 * latency_ms),)).words
 
 
 def test_a_watcher_far_off_hears_the_drum_later():
     # 33.1 m at 331 m/s is 100 ms.
-    budget = LagBudget((LagPart("all", 0.02, 0.03),), watcher_m=0.1 * SPEED_OF_SOUND_M_S)
+    budget = LatencyBudget((LatencyPart("all", 0.02, 0.03),), watcher_m=0.1 * SPEED_OF_SOUND_M_S)
     assert budget.mean_s == pytest.approx(-0.08)
     assert budget.worst_s == pytest.approx(-0.07)
     assert "ahead of the drum" in budget.words
@@ -98,7 +98,7 @@ def test_impossible_budgets_are_refused(change, name):
         "pixels": 24,
     }
     with pytest.raises(ParameterError, match=name):
-        lag_budget(**{**asked, **change})
+        latency_budget(**{**asked, **change})
 
 
 @pytest.mark.parametrize("change", [{"bits_per_pixel": 0}, {"bit_s": 0.0}, {"latch_s": -1.0}])

@@ -1,4 +1,4 @@
-"""Each figure of a clip on envelopes whose answer is known beforehand."""
+"""Each metric of a clip on envelopes whose answer is known beforehand."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from envlab.chain import Chain
 from envlab.light.curve import BrightnessMap
 from envlab.light.flashes.flash import count_flashes
 from envlab.light.lightness import lightness_cie1976
-from envlab.metrics.clip_metrics import clip_figures, range_used_db
+from envlab.metrics.clip_metrics import clip_metrics, range_used_db
 
 CHAIN = Chain(brightness=BrightnessMap(62.0, 90.0))
 
@@ -25,40 +25,40 @@ def counts_of_lightness(chain: Chain, lightness: np.ndarray | float) -> np.ndarr
     return np.vectorize(chain.level_scale().counts)(level)
 
 
-def figures_of(lightness: np.ndarray, chain: Chain = CHAIN):
-    return clip_figures(counts_of_lightness(chain, lightness), [chain])
+def metrics_of(lightness: np.ndarray, chain: Chain = CHAIN):
+    return clip_metrics(counts_of_lightness(chain, lightness), [chain])
 
 
 def test_spread_of_a_square_is_the_square():
     # Half of every second at L* 20, half at 70: the 5 % and 95 % points are 20 and 70. A count at L* 20 is
     # 0.3 L*, and 16-bit codes are finer.
     square = np.tile(np.r_[np.full(50, 20.0), np.full(50, 70.0)], 5)
-    assert figures_of(square).contrast_lstar[0] == pytest.approx(50, abs=0.3)
+    assert metrics_of(square).contrast_lstar[0] == pytest.approx(50, abs=0.3)
 
 
 def test_spread_of_a_ramp_is_nine_tenths_of_it():
     # Percentiles 5 and 95 of an even ramp of 100 frames from 20 to 80: 60 · 0.9 = 54.
     ramp = np.tile(np.linspace(20, 80, 100), 3)
-    assert figures_of(ramp).contrast_lstar[0] == pytest.approx(54, abs=0.5)
+    assert metrics_of(ramp).contrast_lstar[0] == pytest.approx(54, abs=0.5)
 
 
 def test_spread_is_the_median_of_whole_seconds():
     # Seconds that move by 10, 40 and 20, and a rest of half a second that moves by 90 and is no window.
     seconds = [np.r_[np.full(50, 40.0), np.full(50, 40.0 + move)] for move in (10, 40, 20)]
     rest = np.r_[np.full(25, 5.0), np.full(25, 95.0)]
-    assert figures_of(np.concatenate([*seconds, rest])).contrast_lstar[0] == pytest.approx(20, abs=0.3)
+    assert metrics_of(np.concatenate([*seconds, rest])).contrast_lstar[0] == pytest.approx(20, abs=0.3)
 
 
 def test_four_in_a_hundred_frames_move_nothing():
     # A flash of four frames lies beyond the 95 % point.
     second = np.r_[np.full(96, 30.0), np.full(4, 90.0)]
-    assert figures_of(np.tile(second, 2)).contrast_lstar[0] == pytest.approx(0, abs=0.3)
+    assert metrics_of(np.tile(second, 2)).contrast_lstar[0] == pytest.approx(0, abs=0.3)
 
 
 def test_a_clip_under_a_second_is_one_window():
     short = np.r_[np.full(15, 30.0), np.full(15, 60.0)]
-    assert figures_of(short).contrast_lstar[0] == pytest.approx(30, abs=0.3)
-    assert figures_of(np.array([50.0])).contrast_lstar[0] == 0
+    assert metrics_of(short).contrast_lstar[0] == pytest.approx(30, abs=0.3)
+    assert metrics_of(np.array([50.0])).contrast_lstar[0] == 0
 
 
 def test_lightness_95_and_lit_share():
@@ -66,29 +66,29 @@ def test_lightness_95_and_lit_share():
     light = np.r_[np.zeros(30), np.full(30, 4.0), np.full(40, 60.0)]
     envelope = counts_of_lightness(CHAIN, light)
     envelope[:30] = 0
-    figures = clip_figures(envelope, [CHAIN])
-    assert figures.lit_share[0] == 0.4
-    assert figures.lightness_95_lstar[0] == pytest.approx(60, abs=0.3)
+    metrics = clip_metrics(envelope, [CHAIN])
+    assert metrics.lit_share[0] == 0.4
+    assert metrics.lightness_95_lstar[0] == pytest.approx(60, abs=0.3)
 
 
 def test_top_code_share_counts_the_highest_reading_only():
     chain = Chain(adc=Adc(bits=10))
     envelope = np.r_[np.full(75, 1022.0), np.full(25, 1023.0)]
-    assert clip_figures(envelope, [chain]).top_code_share[0] == 0.25
+    assert clip_metrics(envelope, [chain]).top_code_share[0] == 0.25
 
 
 def test_duty_mean_99_and_peak():
-    # 0 and full in turns: mean half of the cap, 99 % and peak the cap: (3 − 0.024)/10.8 = 0.27556 by hand.
+    # 0 and full in turns: mean half of the duty_limit, 99 % and peak the duty_limit: (3 − 0.024)/10.8 = 0.27556 by hand.
     envelope = np.tile([0.0, 1023.0], 100)
-    figures = clip_figures(envelope, [CHAIN])
-    assert figures.duty_peak[0] == pytest.approx(0.27556, abs=2e-5)
-    assert figures.duty_99[0] == pytest.approx(0.27556, abs=2e-5)
-    assert figures.duty_mean[0] == pytest.approx(0.27556 / 2, abs=1e-5)
+    metrics = clip_metrics(envelope, [CHAIN])
+    assert metrics.duty_peak[0] == pytest.approx(0.27556, abs=2e-5)
+    assert metrics.duty_99[0] == pytest.approx(0.27556, abs=2e-5)
+    assert metrics.duty_mean[0] == pytest.approx(0.27556 / 2, abs=1e-5)
     # Three frames in two hundred at full reach the 99 % point, one is a peak only.
-    assert clip_figures(np.r_[np.zeros(197), np.full(3, 1023.0)], [CHAIN]).duty_99[0] > 0.27
+    assert clip_metrics(np.r_[np.zeros(197), np.full(3, 1023.0)], [CHAIN]).duty_99[0] > 0.27
     rare = np.r_[np.zeros(199), 1023.0]
-    assert clip_figures(rare, [CHAIN]).duty_99[0] == 0
-    assert clip_figures(rare, [CHAIN]).duty_peak[0] == pytest.approx(0.27556, abs=2e-5)
+    assert clip_metrics(rare, [CHAIN]).duty_99[0] == 0
+    assert clip_metrics(rare, [CHAIN]).duty_peak[0] == pytest.approx(0.27556, abs=2e-5)
 
 
 @pytest.mark.parametrize("flashes_per_s", [0, 1, 2, 3, 4, 5])
@@ -99,7 +99,7 @@ def test_flashes_of_a_square(flashes_per_s):
         envelope = np.where(phase < 0.5, 1023.0, 0.0)
     else:
         envelope = np.full(300, 1023.0)
-    counted = clip_figures(envelope, [CHAIN]).flashes_per_s[0]
+    counted = clip_metrics(envelope, [CHAIN]).flashes_per_s[0]
     assert counted == count_flashes((envelope > 0).astype(float), 100.0)
     assert flashes_per_s <= counted <= flashes_per_s + (flashes_per_s > 0)
 
@@ -107,7 +107,7 @@ def test_flashes_of_a_square(flashes_per_s):
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 2**32 - 1), st.sampled_from([8, 12, 16]), st.sampled_from([6, 10, 12, 14]))
 def test_equals_the_table_looked_up_count_by_count(seed, pixel_bits, adc_bits):
-    # The fast way of all figures against LookupTable.look_up and numpy, candidate by candidate.
+    # The fast way of all metrics against LookupTable.look_up and numpy, candidate by candidate.
     rng = np.random.default_rng(seed)
     chains = [
         Chain(
@@ -120,40 +120,40 @@ def test_equals_the_table_looked_up_count_by_count(seed, pixel_bits, adc_bits):
     ]
     envelope = rng.uniform(0, 1.1 * 2**adc_bits, (3, 230)) * rng.choice([0, 0.1, 1.0], (3, 230))
     envelope[0] = np.floor(envelope[0])
-    figures = clip_figures(envelope, chains)
+    metrics = clip_metrics(envelope, chains)
     for i, chain in enumerate(chains):
         table = chain.brightness_table()
         codes = table.look_up(envelope[i])
         light = lightness_cie1976(codes / table.duty_codes.max())
         spreads = [np.subtract(*np.percentile(light[s : s + 100], (95, 5))) for s in (0, 100)]
         # L* is kept in 32 bit: 1e-5 of 100.
-        assert figures.contrast_lstar[i] == pytest.approx(np.median(spreads), abs=2e-5)
-        assert figures.lightness_95_lstar[i] == pytest.approx(np.percentile(light, 95), abs=2e-5)
-        assert figures.lit_share[i] == pytest.approx((light > 5).mean())
+        assert metrics.contrast_lstar[i] == pytest.approx(np.median(spreads), abs=2e-5)
+        assert metrics.lightness_95_lstar[i] == pytest.approx(np.percentile(light, 95), abs=2e-5)
+        assert metrics.lit_share[i] == pytest.approx((light > 5).mean())
         duty = codes / (2**pixel_bits - 1)
-        assert figures.duty_mean[i] == pytest.approx(duty.mean())
-        assert figures.duty_99[i] == pytest.approx(np.percentile(duty, 99))
-        assert figures.duty_peak[i] == duty.max()
+        assert metrics.duty_mean[i] == pytest.approx(duty.mean())
+        assert metrics.duty_99[i] == pytest.approx(np.percentile(duty, 99))
+        assert metrics.duty_peak[i] == duty.max()
         top = float(table.duty.max())
-        assert figures.flashes_per_s[i] == count_flashes(duty, chain.frame_rate_hz, full_duty=top)
+        assert metrics.flashes_per_s[i] == count_flashes(duty, chain.frame_rate_hz, full_duty=top)
 
 
 def test_a_table_that_no_reading_lights_is_dark_and_not_undefined():
     # Floor at 140 dB SPL: beyond the highest count of this board, so every code is 0.
     dark = Chain(brightness=BrightnessMap(140, 150))
     assert dark.brightness_table().duty_codes.max() == 0
-    figures = clip_figures(np.stack([np.tile([0.0, 1023.0], 100)] * 2), [dark, CHAIN])
-    for name in figures.__dataclass_fields__:
-        assert np.isfinite(getattr(figures, name)).all(), name
-    assert figures.contrast_lstar[0] == figures.lit_share[0] == figures.flashes_per_s[0] == 0
-    assert figures.contrast_lstar[1] > 0
+    metrics = clip_metrics(np.stack([np.tile([0.0, 1023.0], 100)] * 2), [dark, CHAIN])
+    for name in metrics.__dataclass_fields__:
+        assert np.isfinite(getattr(metrics, name)).all(), name
+    assert metrics.contrast_lstar[0] == metrics.lit_share[0] == metrics.flashes_per_s[0] == 0
+    assert metrics.contrast_lstar[1] > 0
 
 
 def test_windows_follow_the_frame_rate():
     # At 50 frames a second, a second is 50 frames.
     chain = Chain(brightness=BrightnessMap(62.0, 90.0), frame_rate_hz=50.0)
     slow = np.concatenate([np.full(50, 20.0), np.full(50, 80.0)])
-    assert figures_of(slow, chain).contrast_lstar[0] == pytest.approx(0, abs=0.3)
+    assert metrics_of(slow, chain).contrast_lstar[0] == pytest.approx(0, abs=0.3)
 
 
 def test_range_used_by_hand():

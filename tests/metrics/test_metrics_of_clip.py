@@ -1,4 +1,4 @@
-"""Figures of whole clips on sounds whose answer is known: steady tones, tones that stop, offset alone."""
+"""Metrics of whole clips on sounds whose answer is known: steady tones, tones that stop, offset alone."""
 
 from __future__ import annotations
 
@@ -71,20 +71,20 @@ def test_nothing_is_clipped_below_both_limits():
 @pytest.mark.parametrize("level_db_spl", [68.0, 75.0, 85.0])
 def test_lightness_of_a_steady_tone(level_db_spl):
     # The map is even in dB: L* = 100·(level − 60)/(90 − 60). A count at 68 dB is 3.4 L*, ripple less.
-    figures = judged(CHAIN, tone(level_db_spl, 3.0))
+    metrics = judged(CHAIN, tone(level_db_spl, 3.0))
     expected = 100 * (level_db_spl - 60) / 30
-    assert figures["lightness_95_lstar"] == pytest.approx(expected, abs=1.7)
-    assert figures["contrast_lstar"] < 3.5
+    assert metrics["lightness_95_lstar"] == pytest.approx(expected, abs=1.7)
+    assert metrics["contrast_lstar"] < 3.5
     # 95 % of the frames' counts, and the median: those of the level, whole.
     counts = CHAIN.level_scale().counts(level_db_spl)
-    assert figures["counts_median"] == pytest.approx(counts, abs=1.5)
-    assert figures["counts_99"] == pytest.approx(counts, rel=0.02, abs=1.5)
+    assert metrics["counts_median"] == pytest.approx(counts, abs=1.5)
+    assert metrics["counts_99"] == pytest.approx(counts, rel=0.02, abs=1.5)
 
 
 def test_a_tone_for_three_tenths_of_the_time_lights_three_tenths():
     # From 85 dB (L* 83) to L* 5 the release takes ln 10·(85 − 61.5)/20·0.1 s = 0.27 s of ten.
-    figures = judged(CHAIN, tone(85.0, 3.0, silence_s=7.0))
-    assert figures["lit_share"] == pytest.approx((3.0 + 0.27) / 10, abs=0.004)
+    metrics = judged(CHAIN, tone(85.0, 3.0, silence_s=7.0))
+    assert metrics["lit_share"] == pytest.approx((3.0 + 0.27) / 10, abs=0.004)
     # And no frame of the seven silent tenths reaches the 95 % point of a clip lit for 3 %.
     assert judged(CHAIN, tone(85.0, 0.03, silence_s=9.97))["lightness_95_lstar"] == 0
 
@@ -140,7 +140,7 @@ def test_range_between_two_levels_of_one_tone(tmp_path: Path):
     assert row["range_used_db"] == pytest.approx(20, abs=20 * math.log10(1 + 1.5 / counts[0]))
 
 
-def test_figures_that_are_not_settled_are_said(tmp_path: Path):
+def test_metrics_that_are_not_settled_are_said(tmp_path: Path):
     soundfile.write(tmp_path / "tone.wav", tone(80.0, 0.2).pressure_pa, 48_000, subtype="FLOAT")
     with pytest.warns(EnvlabWarning, match=r"tone 80 dB: lasts 0\.2 s, the longest release .* 0\.23 s"):
         sweep(CHAIN, {}, [Clip(tmp_path / "tone.wav", 80.0)])

@@ -1,4 +1,4 @@
-"""Onset lag: frame arithmetic by hand for a detector that follows at once, and brute force for the others."""
+"""Onset latency: frame arithmetic by hand for a detector that follows at once, and brute force for the others."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from envlab.light.curve import BrightnessMap
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import Pixels
 from envlab.metrics import onset_latency as onset
-from envlab.metrics.onset_latency import onset_lag, onset_test
+from envlab.metrics.onset_latency import onset_latency, onset_test
 from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording
 
@@ -39,9 +39,9 @@ def test_a_detector_that_follows_at_once_waits_for_reading_frame_and_wire():
     # one more. Worst (3/32 + 1)·10 ms = 10.9375 ms, mean (496 + 4·32)/32²·10 ms = 6.09375 ms. Then the
     # wire: 24 pixels · 30 µs + 280 µs = 1 ms.
     chain = Chain(detector=AT_ONCE, brightness=BrightnessMap(85, 90), preamp=Preamp(22e3))
-    lag = onset_lag([chain], 92.0)
-    assert lag.worst_ms[0] == pytest.approx(10.9375 + 1.0)
-    assert lag.mean_ms[0] == pytest.approx(6.09375 + 1.0)
+    latency = onset_latency([chain], 92.0)
+    assert latency.worst_ms[0] == pytest.approx(10.9375 + 1.0)
+    assert latency.mean_ms[0] == pytest.approx(6.09375 + 1.0)
 
 
 @pytest.mark.usefixtures("tone_onset")
@@ -54,7 +54,7 @@ def test_a_detector_that_follows_at_once_waits_for_reading_frame_and_wire():
         (100.0, 4000.0, 240, 10 + 7.48, (496 + 32) / 32**2 * 10 + 7.48),
     ],
 )
-def test_lag_follows_rates_and_chain_length(frame_rate_hz, rate_hz, pixels, worst_ms, mean_ms):
+def test_latency_follows_rates_and_chain_length(frame_rate_hz, rate_hz, pixels, worst_ms, mean_ms):
     chain = Chain(
         detector=AT_ONCE,
         brightness=BrightnessMap(85, 90),
@@ -63,15 +63,15 @@ def test_lag_follows_rates_and_chain_length(frame_rate_hz, rate_hz, pixels, wors
         adc=Adc(rate_hz=rate_hz),
         pixels=Pixels(count=pixels),
     )
-    lag = onset_lag([chain], 92.0)
-    assert lag.worst_ms[0] == pytest.approx(worst_ms)
-    assert lag.mean_ms[0] == pytest.approx(mean_ms)
+    latency = onset_latency([chain], 92.0)
+    assert latency.worst_ms[0] == pytest.approx(worst_ms)
+    assert latency.mean_ms[0] == pytest.approx(mean_ms)
 
 
 def test_a_chain_that_stays_dark_has_the_whole_window():
     chain = Chain(brightness=BrightnessMap(125, 130))
-    lag = onset_lag([chain], 80.0)
-    assert lag.worst_ms[0] == lag.mean_ms[0] == pytest.approx(200 + 1.0)
+    latency = onset_latency([chain], 80.0)
+    assert latency.worst_ms[0] == latency.mean_ms[0] == pytest.approx(200 + 1.0)
 
 
 def test_the_test_signal_is_silence_then_noise_at_street_level():
@@ -85,19 +85,19 @@ def test_the_test_signal_is_silence_then_noise_at_street_level():
 
 
 def brute_force(chain: Chain, level_db_spl: float) -> tuple[float, float]:
-    """Mean and worst lag in ms by walking through frames, phase by phase, on the whole chain's envelope."""
+    """Mean and worst latency in ms by walking through frames, phase by phase, on the whole chain's envelope."""
     envelope = chain.run(onset_test(level_db_spl)).envelope_counts
     table = chain.brightness_table()
     light = lightness_cie1976(table.look_up(envelope) / table.duty_codes.max())
-    lags_ms = []
+    latencies_ms = []
     for phase in range(32):
         frames_s = [
             (k + phase / 32) / chain.frame_rate_hz for k in range(int(0.2 * chain.frame_rate_hz + 1e-9))
         ]
         shown = [light[int((1 + t) * chain.adc.rate_hz + 1e-9)] for t in frames_s]
         first = next(t for t, lstar in zip(frames_s, shown, strict=True) if lstar >= max(shown) / 2)
-        lags_ms.append(1e3 * (first + chain.transmission_s))
-    return float(np.mean(lags_ms)), max(lags_ms)
+        latencies_ms.append(1e3 * (first + chain.transmission_s))
+    return float(np.mean(latencies_ms)), max(latencies_ms)
 
 
 @pytest.mark.parametrize(
@@ -110,15 +110,15 @@ def brute_force(chain: Chain, level_db_spl: float) -> tuple[float, float]:
     ids=["as it comes", "slow", "followed"],
 )
 def test_equals_brute_force_on_the_whole_chain(chain):
-    lag = onset_lag([chain], 92.0)
+    latency = onset_latency([chain], 92.0)
     mean_ms, worst_ms = brute_force(chain, 92.0)
-    assert lag.worst_ms[0] == pytest.approx(worst_ms)
-    assert lag.mean_ms[0] == pytest.approx(mean_ms)
+    assert latency.worst_ms[0] == pytest.approx(worst_ms)
+    assert latency.mean_ms[0] == pytest.approx(mean_ms)
 
 
 def test_more_attack_is_never_earlier():
     chains = [Chain(detector=PeakDetector(ohm, 1e-6, 470e3)) for ohm in (470.0, 4.7e3, 15e3, 47e3)]
-    lag = onset_lag(chains, 92.0)
-    assert (np.diff(lag.mean_ms) >= 0).all()
-    assert lag.mean_ms[-1] > lag.mean_ms[0]
-    assert (lag.worst_ms >= lag.mean_ms).all()
+    latency = onset_latency(chains, 92.0)
+    assert (np.diff(latency.mean_ms) >= 0).all()
+    assert latency.mean_ms[-1] > latency.mean_ms[0]
+    assert (latency.worst_ms >= latency.mean_ms).all()

@@ -1,4 +1,4 @@
-"""Frame shimmer against a slow, plain simulation of its definition, and where its size is known."""
+"""Frame ripple aliasing against a slow, plain simulation of its definition, and where its size is known."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from envlab.analog.rectifier import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.light.lightness import lightness_cie1976
-from envlab.metrics.ripple_aliasing import FREQUENCIES_HZ, WATCHED_S, _Cycles, breathing, frame_shimmer
+from envlab.metrics.ripple_aliasing import FREQUENCIES_HZ, WATCHED_S, _Cycles, breathing, frame_ripple_aliasing
 
 SLOW = PeakDetector(4.7e3, 1e-6, 220e3)
 QUICK = PeakDetector(1e3, 220e-9, 100e3)
@@ -48,7 +48,7 @@ def by_definition(chain: Chain, frequency_hz: float) -> float:
 @pytest.mark.parametrize("kind", ["half", "full"])
 def test_is_the_worst_of_all_frequencies(detector: PeakDetector, kind: str) -> None:
     chain = replace(Chain(), detector=detector, rectifier=Rectifier(kind))
-    found = frame_shimmer([chain])
+    found = frame_ripple_aliasing([chain])
     tried = FREQUENCIES_HZ[::24]
     slowly = max(by_definition(chain, f) for f in tried)
     # One count more or less, where the level lies on the edge of a count, is a step of the table.
@@ -66,8 +66,8 @@ EVERY_KIND = [SLOW, QUICK, PeakDetector(470, 1e-6, 47e3), AverageDetector(10e3, 
 @pytest.mark.parametrize("detector", EVERY_KIND)
 def test_no_note_that_was_passed_over_is_worse(detector: PeakDetector | AverageDetector) -> None:
     chain = replace(Chain(), detector=detector)
-    every = [breathing(chain, float(f)).shimmer_lstar for f in FREQUENCIES_HZ]
-    found = frame_shimmer([chain])
+    every = [breathing(chain, float(f)).ripple_aliasing_lstar for f in FREQUENCIES_HZ]
+    found = frame_ripple_aliasing([chain])
     assert found.worst_lstar[0] == max(every)
     assert every[int(np.argmin(np.abs(FREQUENCIES_HZ - found.at_hz[0])))] == max(every)
 
@@ -89,22 +89,22 @@ def test_frequencies_of_the_definition() -> None:
     assert 199.6 < FREQUENCIES_HZ[-1] <= 200
 
 
-def test_a_detector_without_ripple_does_not_shimmer() -> None:
+def test_a_detector_without_ripple_does_not_ripple_aliasing() -> None:
     still = replace(Chain(), detector=AverageDetector(100e3, 10e-6))
-    assert frame_shimmer([still]).worst_lstar[0] == 0
+    assert frame_ripple_aliasing([still]).worst_lstar[0] == 0
 
 
-def test_less_release_shimmers_more() -> None:
+def test_less_release_alias ripple_more() -> None:
     some = [replace(Chain(), detector=PeakDetector(1e3, 1e-6, r)) for r in (22e3, 47e3, 100e3, 1e6)]
-    worst = frame_shimmer(some).worst_lstar
+    worst = frame_ripple_aliasing(some).worst_lstar
     assert worst[0] > worst[1] > worst[2] > worst[3]
 
 
 def test_order_and_repetition_do_not_matter() -> None:
     one, other = replace(Chain(), detector=SLOW), replace(Chain(), detector=QUICK)
-    both = frame_shimmer([one, other, one], workers=1)
+    both = frame_ripple_aliasing([one, other, one], workers=1)
     assert both.worst_lstar[0] == both.worst_lstar[2]
-    np.testing.assert_array_equal(both.worst_lstar[:2], frame_shimmer([one, other]).worst_lstar)
+    np.testing.assert_array_equal(both.worst_lstar[:2], frame_ripple_aliasing([one, other]).worst_lstar)
 
 
 def test_a_note_that_fits_the_frames_stands_still_and_one_beside_it_shows_the_whole_ripple() -> None:
@@ -114,17 +114,17 @@ def test_a_note_that_fits_the_frames_stands_still_and_one_beside_it_shows_the_wh
     still, moving = breathing(chain, 50.0), breathing(chain, 49.9)
     span_db = chain.brightness.ceiling_db_spl - chain.brightness.floor_db_spl
     one_count = 2000 * np.log10(1 + 1 / moving.cycle_counts.min()) / span_db
-    assert still.shimmer_lstar == 0.0
-    assert moving.shimmer_lstar == pytest.approx(
+    assert still.ripple_aliasing_lstar == 0.0
+    assert moving.ripple_aliasing_lstar == pytest.approx(
         100 * chain.tone_response(49.9).ripple_db / span_db, abs=one_count
     )
     assert moving.lightness.size == 1000
 
 
-def test_the_worst_note_is_the_figure_itself() -> None:
+def test_the_worst_note_is_the_metric_itself() -> None:
     chain = Chain(detector=PeakDetector(4.7e3, 1e-6, 47e3))
-    worst = frame_shimmer([chain])
-    assert breathing(chain, float(worst.at_hz[0])).shimmer_lstar == float(worst.worst_lstar[0])
+    worst = frame_ripple_aliasing([chain])
+    assert breathing(chain, float(worst.at_hz[0])).ripple_aliasing_lstar == float(worst.worst_lstar[0])
 
 
 def test_behind_a_diode_a_note_is_not_judged() -> None:

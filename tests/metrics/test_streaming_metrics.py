@@ -1,4 +1,4 @@
-"""Figures counted while the frames come by are those of the frames kept, bit for bit, however cut."""
+"""Metrics counted while the frames come by are those of the frames kept, bit for bit, however cut."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ from envlab.digital.followers import AttackRelease
 from envlab.engine import hold_stage, waves
 from envlab.light.curve import BrightnessMap
 from envlab.metrics import metrics_of_clip as clip_run
-from envlab.metrics.clip_metrics import ClipFigures, envelope_columns
+from envlab.metrics.clip_metrics import ClipMetrics, envelope_columns
 from envlab.metrics.percentiles import percentile
-from envlab.metrics.streaming_metrics import RunningFigures
+from envlab.metrics.streaming_metrics import StreamingMetrics
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.stream import SoundStream, open_sound
 
@@ -57,17 +57,17 @@ def test_counted_equals_kept(seed, frames, bits, frame_rate_hz, sizes):
         for chain in CHAINS
     ]
     tables = [chain.brightness_table() for chain in chains]
-    tops = np.array([[chain.adc.top_code - chain.rest_counts] for chain in chains])
+    tops = np.array([[chain.adc.top_code - chain.quiescent_counts] for chain in chains])
     loudness = rng.choice([0.0, 0.02, 0.3, 1.3], (len(chains), frames))
     counts = np.minimum(rng.random((len(chains), frames)) * loudness * tops, tops).astype(np.int32)
-    running = RunningFigures(chains, tables, frames)
+    running = StreamingMetrics(chains, tables, frames)
     edges = np.cumsum(np.resize(sizes, frames))
     for part in np.split(counts, edges[edges < frames], axis=1):
         running.take(np.ascontiguousarray(part))
     found, expected = running.columns(), envelope_columns(counts, chains, tables)
-    for field in fields(ClipFigures):
-        kept = getattr(expected.figures, field.name)
-        assert np.array_equal(getattr(found.figures, field.name), kept), field.name
+    for field in fields(ClipMetrics):
+        kept = getattr(expected.metrics, field.name)
+        assert np.array_equal(getattr(found.metrics, field.name), kept), field.name
     assert np.array_equal(found.counts_median, expected.counts_median)
     assert np.array_equal(found.counts_99, expected.counts_99)
     # And numpy's percentiles, which are straight between samples as well.

@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from reference.small_brief import Case, small_case
+from reference.small_specification import Case, small_case
 
 
 @pytest.fixture(scope="session")
 def case(tmp_path_factory: pytest.TempPathFactory) -> Case:
-    return small_case(tmp_path_factory.mktemp("small-brief"))
+    return small_case(tmp_path_factory.mktemp("small-specification"))
 
 
 @pytest.fixture

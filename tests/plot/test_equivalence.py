@@ -1,4 +1,4 @@
-"""The picture of a follower against a detector shows the series it was given, and their figures."""
+"""The picture of a follower against a detector shows the series it was given, and their metrics."""
 
 from __future__ import annotations
 
@@ -29,10 +29,10 @@ def test_draws_what_it_was_given(equivalence: Equivalence) -> None:
 
 
 def test_says_how_far_both_are(equivalence: Equivalence) -> None:
-    figure = equivalence_sheet(equivalence)
-    words = " ".join(text.get_text() for text in figure.axes[1].texts)
+    fig = equivalence_sheet(equivalence)
+    words = " ".join(text.get_text() for text in fig.axes[1].texts)
     for match in (equivalence.naive, equivalence.fitted):
         assert f"rms {match.rms_db:.2f} dB" in words
         assert f"{1e3 * match.follower.attack_s:.3g} ms" in words
-    low, high = figure.axes[1].get_ylim()
+    low, high = fig.axes[1].get_ylim()
     assert low < equivalence.naive.difference_db.min() and high > equivalence.naive.difference_db.max()

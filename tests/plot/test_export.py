@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 from PIL import Image
-from reference.small_brief import Case
+from reference.small_specification import Case
 
 from envlab.plot.export import inline_svg, png_bytes, save_png, svg_text
 from envlab.plot.palette import INK, colour
@@ -20,12 +20,12 @@ from envlab.plot.strips import brightness_strip
 
 
 def plain() -> Figure:
-    figure = Figure(figsize=(2, 1))
-    ax = figure.subplots()
+    fig = Figure(figsize=(2, 1))
+    ax = fig.subplots()
     ax.plot([0, 1], [0, 1], color=colour("detector"))
     ax.fill_between([0, 1], [0, 1], color="#123456")
     ax.set_title("words", color=INK)
-    return figure
+    return fig
 
 
 def test_equal_pictures_have_equal_bytes_and_no_date() -> None:
@@ -46,14 +46,14 @@ def test_a_laid_out_picture_is_the_same_whatever_was_drawn_before(case: Case) ->
         return inline_svg(voltages_sheet(case.scene, case.choice.chain), "voltages")
 
     first = voltages()
-    svg_text(effects_sheet(case.choice, case.brief), "effects")
+    svg_text(effects_sheet(case.choice, case.specification), "effects")
     assert voltages() == first
 
 
 def test_axes_stand_on_a_grid_that_the_solvers_last_digits_do_not_reach(case: Case) -> None:
-    figure = voltages_sheet(case.scene, case.choice.chain)
-    svg_text(figure, "voltages")
-    for ax in figure.axes:
+    fig = voltages_sheet(case.scene, case.choice.chain)
+    svg_text(fig, "voltages")
+    for ax in fig.axes:
         for edge in ax.get_position().bounds:
             assert edge == pytest.approx(round(edge, 6), abs=1e-12)
 
@@ -85,15 +85,15 @@ def test_colours_of_the_palette_follow_the_page_and_others_stay() -> None:
 
 
 def test_an_image_inside_stays_inside(case: Case) -> None:
-    figure = Figure(figsize=(2, 1))
-    brightness_strip(case.lights[0], figure.subplots())
-    assert ' href="data:image/png;base64,' in inline_svg(figure, "strip")
+    fig = Figure(figsize=(2, 1))
+    brightness_strip(case.lights[0], fig.subplots())
+    assert ' href="data:image/png;base64,' in inline_svg(fig, "strip")
 
 
 def test_paths_lose_no_more_than_a_hundredth_of_a_point(case: Case) -> None:
-    figure = current_sheet(case.lights[0], case.choice.chain)
-    exact = re.findall(r' d="([^"]*)"', svg_text(figure, "one"))
-    short = re.findall(r' d="([^"]*)"', inline_svg(figure, "one"))
+    fig = current_sheet(case.lights[0], case.choice.chain)
+    exact = re.findall(r' d="([^"]*)"', svg_text(fig, "one"))
+    short = re.findall(r' d="([^"]*)"', inline_svg(fig, "one"))
     assert len(exact) == len(short)
     for one, other in zip(exact, short, strict=True):
         numbers = [np.array(re.findall(r"-?\d+\.?\d*", path), dtype=float) for path in (one, other)]

@@ -25,8 +25,8 @@ def heard():
 
 def test_each_row_is_its_trace(heard):
     light, traces = heard
-    figure = listening_sheet(light, traces, "strokes, heard at 92 dB SPL")
-    *panels, strip = figure.axes
+    fig = listening_sheet(light, traces, "strokes, heard at 92 dB SPL")
+    *panels, strip = fig.axes
     for ax, row, unit in zip(panels, traces.rows, ("Pa", "V", "counts", "L*"), strict=True):
         (line,) = ax.lines
         np.testing.assert_array_equal(line.get_ydata(), row.astype(float))
@@ -48,7 +48,7 @@ def test_the_strip_is_coded_for_the_screen(heard):
 
 
 def test_the_clip_is_named(heard):
-    figure = listening_sheet(*heard, "strokes, heard at 92 dB SPL")
-    texts = [text.get_text() for text in figure.axes[0].texts]
+    fig = listening_sheet(*heard, "strokes, heard at 92 dB SPL")
+    texts = [text.get_text() for text in fig.axes[0].texts]
     assert "strokes, heard at 92 dB SPL" in texts
     assert any("pressure" in text for text in texts)

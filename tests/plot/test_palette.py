@@ -10,10 +10,10 @@ import re
 
 import pytest
 
-from envlab.plot.palette import INK, INK_ON_MAP, ON_MAP, PALETTE, colour, figure_colour
-from envlab.study.specification.targets import FIGURES
+from envlab.plot.palette import INK, INK_ON_MAP, ON_MAP, PALETTE, colour, metric_colour
+from envlab.study.specification.targets import METRICS
 
-LINES = ("pressure", "preamp", "detector", "counts", "light", "duty", "current", "flashes", "lag")
+LINES = ("pressure", "preamp", "detector", "counts", "light", "duty", "current", "flashes", "latency")
 
 
 def luminance(hex_: str) -> float:
@@ -56,8 +56,8 @@ def test_every_colour_is_one_hex_and_unlike_all_others() -> None:
     assert all(re.fullmatch("#[0-9a-f]{6}", hex_) for hex_ in every)
 
 
-def test_every_figure_wears_the_colour_of_its_quantity() -> None:
-    assert {figure_colour(figure) for figure in FIGURES} <= {colour(name) for name in LINES}
-    assert figure_colour("supply_99_a") == colour("current")
-    assert figure_colour("beat_contrast_lstar") == colour("light")
+def test_every_metric_wears_the_colour_of_its_quantity() -> None:
+    assert {metric_colour(metric) for metric in METRICS} <= {colour(name) for name in LINES}
+    assert metric_colour("supply_99_a") == colour("current")
+    assert metric_colour("beat_contrast_lstar") == colour("light")
     assert colour("ink") == INK

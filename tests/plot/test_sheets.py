@@ -14,11 +14,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
-from reference.small_brief import Case
+from reference.small_specification import Case
 
 from envlab.light.power.battery import Pack
 from envlab.light.power.wiring import Wiring, wire_drop
-from envlab.metrics.latency_budget import board_lag
+from envlab.metrics.latency_budget import board_latency
 from envlab.plot import sheets
 from envlab.plot.sweep import clip_multiples, map_sheets, pareto
 from envlab.plot.sweep.overview import HEIGHT_MM, WIDTH_MM, overview_figure
@@ -26,11 +26,11 @@ from envlab.plot.table import table_sheets
 
 SHEETS: dict[str, Callable[[Case], Figure]] = {
     "voltages": lambda c: sheets.voltages_sheet(c.scene, c.choice.chain),
-    "effects": lambda c: sheets.effects_sheet(c.choice, c.brief),
-    "map": lambda c: sheets.map_sheet(c.choice, c.brief),
-    "maps": lambda c: map_sheets.maps_sheet(c.choice, c.brief),
-    "pareto": lambda c: pareto.pareto_sheet(c.choice, c.brief),
-    "clips": lambda c: clip_multiples.clips_sheet(c.choice, c.brief),
+    "effects": lambda c: sheets.effects_sheet(c.choice, c.specification),
+    "map": lambda c: sheets.map_sheet(c.choice, c.specification),
+    "maps": lambda c: map_sheets.maps_sheet(c.choice, c.specification),
+    "pareto": lambda c: pareto.pareto_sheet(c.choice, c.specification),
+    "clips": lambda c: clip_multiples.clips_sheet(c.choice, c.specification),
     "table": lambda c: sheets.table_sheet(c.choice.chain, c.lights),
     "strips": lambda c: sheets.strips_sheet(c.lights),
     "current": lambda c: sheets.current_sheet(c.lights[0], c.choice.chain),
@@ -38,28 +38,28 @@ SHEETS: dict[str, Callable[[Case], Figure]] = {
     "curve": lambda c: table_sheets.curve_sheet(c.choice.chain, c.lights),
     "steps": lambda c: table_sheets.steps_sheet(c.choice.chain, largest_lstar=8.0),
     "along": lambda c: table_sheets.along_sheet(c.lights[0], c.choice.chain, 3.0),
-    "lag": lambda c: table_sheets.lag_sheet(board_lag(c.choice.chain, 92.0)),
+    "latency": lambda c: table_sheets.latency_sheet(board_latency(c.choice.chain, 92.0)),
     "pixels": lambda c: table_sheets.pixels_sheet(c.choice.chain),
     "pack": lambda c: table_sheets.pack_sheet(
         c.lights[0], c.choice.chain, Pack(), [("one end", wire_drop([0.1] * 24, Wiring(0.04, 0.08), 5.0))]
     ),
-    "overview": lambda c: overview_figure(c.brief, c.choice),
+    "overview": lambda c: overview_figure(c.specification, c.choice),
 }
 REPORT_MM = 180.0
 
 
 @pytest.fixture(scope="module", params=SHEETS)
 def sheet(request: pytest.FixtureRequest, case: Case) -> Figure:
-    figure = SHEETS[request.param](case)
-    FigureCanvasAgg(figure).draw()
-    return figure
+    fig = SHEETS[request.param](case)
+    FigureCanvasAgg(fig).draw()
+    return fig
 
 
-def words(figure: Figure) -> list[tuple[Text, Bbox]]:
+def words(fig: Figure) -> list[tuple[Text, Bbox]]:
     """Every word that shows, with the place that its letters take."""
-    renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]
-    found = figure.findobj(lambda one: isinstance(one, Text) and one.get_visible() and one.get_text().strip())
-    hidden = {id(label) for ax in figure.findobj(Axes) for label in _labels_out_of_sight(ax)}
+    renderer = fig.canvas.get_renderer()  # type: ignore[attr-defined]
+    found = fig.findobj(lambda one: isinstance(one, Text) and one.get_visible() and one.get_text().strip())
+    hidden = {id(label) for ax in fig.findobj(Axes) for label in _labels_out_of_sight(ax)}
     return [(text, text.get_window_extent(renderer)) for text in found if id(text) not in hidden]
 
 
@@ -101,8 +101,8 @@ def test_sheets_are_as_wide_as_the_reports_column(case: Case, name: str) -> None
 
 
 def test_the_overview_shows_sound_voltage_light_and_map(case: Case) -> None:
-    figure = overview_figure(case.brief, case.choice)
-    axes = figure.findobj(Axes)
+    fig = overview_figure(case.specification, case.choice)
+    axes = fig.findobj(Axes)
     heads = {text.get_text() for ax in axes for text in ax.texts}
     assert {
         "The sound at the microphone",
@@ -112,13 +112,13 @@ def test_the_overview_shows_sound_voltage_light_and_map(case: Case) -> None:
     } <= heads
     assert {"Pa", "V", "Rr·C, ms  (release: R5 × C3)"} <= {ax.get_ylabel() for ax in axes}
     assert any(ax.images for ax in axes)
-    assert tuple(figure.get_size_inches() * 25.4) == pytest.approx((WIDTH_MM, HEIGHT_MM))
-    assert figure.get_facecolor() == (1.0, 1.0, 1.0, 1.0)
+    assert tuple(fig.get_size_inches() * 25.4) == pytest.approx((WIDTH_MM, HEIGHT_MM))
+    assert fig.get_facecolor() == (1.0, 1.0, 1.0, 1.0)
 
 
 def test_the_stroke_is_shaded_where_it_is(case: Case) -> None:
-    figure = SHEETS["voltages"](case)
-    shaded = figure.axes[0].patches[0]
+    fig = SHEETS["voltages"](case)
+    shaded = fig.axes[0].patches[0]
     moved_s = case.scene.from_s - case.scene.span_s[0]
     assert shaded.get_x() == pytest.approx(case.scene.stroke_s[0] + moved_s)
     assert shaded.get_width() == pytest.approx(case.scene.stroke_s[1] - case.scene.stroke_s[0])

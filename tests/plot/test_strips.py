@@ -8,7 +8,7 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
-from reference.small_brief import Case
+from reference.small_specification import Case
 
 from envlab.light.flashes.flash import find_flashes
 from envlab.light.pixels import Pixels, Supply
@@ -60,7 +60,7 @@ def test_current_and_its_limit_are_drawn(case: Case, ax: Axes) -> None:
 
 def test_a_supply_that_feeds_all_pixels_says_nothing_of_a_cap(ax: Axes) -> None:
     current_strip(np.full(100, 0.5), 100.0, Pixels(count=1), Supply(limit_a=3.0), ax)
-    assert "without the cap" not in " ".join(text.get_text() for text in ax.texts)
+    assert "without the duty limit" not in " ".join(text.get_text() for text in ax.texts)
 
 
 def test_flashes_of_each_second_and_the_worst_are_drawn(case: Case) -> None:

@@ -22,9 +22,9 @@ def test_every_part_value_is_a_tick_and_few_carry_words(ax: Axes) -> None:
 
 
 def test_a_sheet_has_its_size_on_paper_and_no_ground() -> None:
-    figure = sheet(100.0)
-    assert tuple(figure.get_size_inches() * 25.4) == pytest.approx((REPORT_WIDTH_MM, 100.0))
-    assert figure.get_facecolor()[3] == 0.0
+    fig = sheet(100.0)
+    assert tuple(fig.get_size_inches() * 25.4) == pytest.approx((REPORT_WIDTH_MM, 100.0))
+    assert fig.get_facecolor()[3] == 0.0
 
 
 def test_axes_keep_only_left_and_lower_frame(ax: Axes) -> None:

@@ -7,7 +7,7 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
-from reference.small_brief import Case
+from reference.small_specification import Case
 
 from envlab.plot.voltages import ROWS, chain_voltages, stroke_voltages
 
@@ -79,7 +79,7 @@ def test_steps_are_the_values_themselves_at_their_instants(
 
 
 def test_full_light_is_marked_where_the_table_becomes_full(drawn: list[Axes], case: Case) -> None:
-    ceiling = case.choice.chain.rest_counts + case.scene.result.table.count_map.ceiling_counts
+    ceiling = case.choice.chain.quiescent_counts + case.scene.result.table.count_map.ceiling_counts
     heights = [np.atleast_1d(one.get_ydata())[0] for one in drawn[3].lines]
     words = " ".join(text.get_text() for text in drawn[3].texts)
     assert ceiling in heights or f"full light from {ceiling:.0f}" in words

@@ -86,7 +86,7 @@ def test_every_room_is_there():
     [
         "import envlab.plot",
         "from envlab import plot",
-        "from envlab.plot.report_figures import x",
+        "from envlab.plot.report_metrics import x",
         "def f():\n    from envlab.plot import x",
         "if TYPE_CHECKING:\n    import envlab.plot as p",
         "from importlib import import_module\nimport_module('envlab.plot.x')",

@@ -55,7 +55,7 @@ def test_there_are_notebooks():
         "02_audition",
         "03_export_table",
         "04_how_it_works",
-        "05_figures",
+        "05_metrics",
     }
 
 

@@ -97,10 +97,10 @@ def write_notebook(path: Path, clip: Path, before: str = "") -> None:
     """Write a notebook that auditions the parade's board on a clip."""
     source = (
         "from envlab.sound.recording import read_recording\n"
-        "from envlab.study.specification.specification import demo_brief\n"
+        "from envlab.study.specification.specification import demo_specification\n"
         "from envlab.widget.audition.audition import audition\n\n"
         f"clip = read_recording({clip.name!r}, {LEVEL_DB_SPL})\n"
-        "heard = audition(demo_brief().chain, clip)\n" + before
+        "heard = audition(demo_specification().chain, clip)\n" + before
     )
     notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(source)])
     notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3 (ipykernel)"}

@@ -7,12 +7,12 @@ from html.parser import HTMLParser
 
 import pandas as pd
 import pytest
-from reference.small_brief import Case, small_case
+from reference.small_specification import Case, small_case
 
 from envlab.report.page import page_text
 from envlab.report.pictures import Picture, pictures_of
-from envlab.study.specification.targets import FLASH_FIGURE, Target
-from envlab.study.tolerance.tables import meets, spread_table, target_table
+from envlab.study.specification.targets import FLASH_METRIC, Target
+from envlab.study.tolerance.tables import distribution_table, meets, target_table
 from envlab.study.tolerance.tolerance import ToleranceResult
 from envlab.study.tolerance.words import words_of
 
@@ -61,15 +61,15 @@ def taken_apart(page: str) -> Seen:
 
 @pytest.fixture(scope="session")
 def case(tmp_path_factory: pytest.TempPathFactory) -> Case:
-    return small_case(tmp_path_factory.mktemp("small-brief"))
+    return small_case(tmp_path_factory.mktemp("small-specification"))
 
 
 @pytest.fixture(scope="session")
 def tolerance(case: Case) -> ToleranceResult:
     """A result with the sweep's own eight candidates as boards: it need not be true to be shown."""
     targets = [
-        Target(FLASH_FIGURE, "at_most", case.brief.targets.flash_limit, 1.0),
-        *case.brief.targets.known_in(case.choice.table),
+        Target(FLASH_METRIC, "at_most", case.specification.targets.flash_limit, 1.0),
+        *case.specification.targets.known_in(case.choice.table),
     ]
     boards = case.choice.table.reset_index(drop=True)
     met = meets(boards, targets)
@@ -82,30 +82,30 @@ def tolerance(case: Case) -> ToleranceResult:
         "tighter": "±10 %",
         "yield_if_tighter": 0.8,
     }
-    corners = ["figure", "limit", "nominal", "value", "meets", "at"]
+    worst_cases = ["metric", "limit", "nominal", "value", "meets", "at"]
     result = ToleranceResult(
-        assumed=case.brief.tolerance,
-        sources=(),
+        assumed=case.specification.tolerance,
+        parameters=(),
         boards=boards.assign(meets_all=met.all(axis=1)),
         nominal=case.choice.row,
         yield_share=float(met.all(axis=1).mean()),
         targets=target_table(targets, case.choice.row, met),
-        spread=spread_table(targets, case.choice.row, boards),
+        spread=distribution_table(targets, case.choice.row, boards),
         causes=pd.DataFrame([cause]),
-        corners=pd.DataFrame([], columns=corners),
+        worst_cases=pd.DataFrame([], columns=worst_cases),
     )
-    return replace(result, words=words_of(result, case.brief))
+    return replace(result, words=words_of(result, case.specification))
 
 
 @pytest.fixture(scope="session")
 def full_pictures(case: Case, tolerance: ToleranceResult) -> dict[str, Picture]:
     """With those of many boards."""
-    return pictures_of(case.brief, case.choice, case.lights, tolerance)
+    return pictures_of(case.specification, case.choice, case.lights, tolerance)
 
 
 @pytest.fixture(scope="session")
 def full_page(case: Case, full_pictures: dict[str, Picture], tolerance: ToleranceResult) -> str:
-    return page_text(case.brief, case.choice, case.lights, full_pictures, tolerance)
+    return page_text(case.specification, case.choice, case.lights, full_pictures, tolerance)
 
 
 @pytest.fixture(scope="session")
@@ -115,7 +115,7 @@ def pictures(full_pictures: dict[str, Picture]) -> dict[str, Picture]:
 
 @pytest.fixture(scope="session")
 def page(case: Case, pictures: dict[str, Picture]) -> str:
-    return page_text(case.brief, case.choice, case.lights, pictures)
+    return page_text(case.specification, case.choice, case.lights, pictures)
 
 
 @pytest.fixture(scope="session")

@@ -6,7 +6,7 @@ import dataclasses
 from pathlib import Path
 
 import pytest
-from reference.small_brief import Case
+from reference.small_specification import Case
 
 from envlab.light.pixels import Pixels, Supply
 from envlab.report.facts import (
@@ -15,8 +15,8 @@ from envlab.report.facts import (
     asked_sentences,
     clip_rows,
     command_words,
-    figure_rows,
-    figure_text,
+    metric_rows,
+    metric_text,
     name_of,
     range_rows,
     supply_details,
@@ -25,23 +25,23 @@ from envlab.report.facts import (
     table_sentences,
 )
 from envlab.shipped import demo_design
-from envlab.study.specification.specification import TAGS, demo_brief
-from envlab.study.specification.targets import FIGURES
+from envlab.study.specification.specification import TAGS, demo_specification
+from envlab.study.specification.targets import METRICS
 
 
 def plain(text: str) -> str:
     return text.replace("\u00a0", " ")
 
 
-def test_every_figure_and_every_tag_has_a_name() -> None:
-    assert {*FIGURES} - {*NAMES} == set()
+def test_every_metric_and_every_tag_has_a_name() -> None:
+    assert {*METRICS} - {*NAMES} == set()
     assert name_of("ripple_db") == "Ripple"
-    assert name_of("some_new_figure_ms") == "Some new figure"
+    assert name_of("some_new_metric_ms") == "Some new metric"
     assert TAG_WORDS.keys() == set(TAGS)
 
 
 @pytest.mark.parametrize(
-    ("figure", "value", "text"),
+    ("metric", "value", "text"),
     [
         ("onset_lag_worst_ms", 13.8125, "13.8 ms"),
         ("clipped_share", 0.0123, "1.23 %"),
@@ -51,15 +51,15 @@ def test_every_figure_and_every_tag_has_a_name() -> None:
         ("supply_99_a", 2.999, "3 A"),
     ],
 )
-def test_a_value_carries_its_unit(figure: str, value: float, text: str) -> None:
-    assert plain(figure_text(figure, value)) == text
+def test_a_value_carries_its_unit(metric: str, value: float, text: str) -> None:
+    assert plain(metric_text(metric, value)) == text
 
 
-def test_figures_stand_against_what_was_asked(case: Case) -> None:
-    rows = figure_rows(case.brief, case.choice)
-    assert {row.figure for row in rows} == FIGURES.keys() & set(case.choice.table)
+def test_metrics_stand_against_what_was_asked(case: Case) -> None:
+    rows = metric_rows(case.specification, case.choice)
+    assert {row.metric for row in rows} == METRICS.keys() & set(case.choice.table)
     asked = [row for row in rows if row.asked]
-    assert [row.figure for row in asked] == [
+    assert [row.metric for row in asked] == [
         "flashes_per_s",
         "beat_contrast_lstar",
         "onset_lag_worst_ms",
@@ -77,7 +77,10 @@ def test_a_missed_target_says_by_how_much(case: Case) -> None:
     table = case.choice.table.copy()
     table["beat_contrast_lstar"] = 46.5
     table["flashes_per_s"] = 5.0
-    rows = {row.figure: row for row in figure_rows(case.brief, dataclasses.replace(case.choice, table=table))}
+    rows = {
+        row.figure: row
+        for row in figure_rows(case.specification, dataclasses.replace(case.choice, table=table))
+    }
     # Asked are at least 50 L* and at most 3 flashes.
     assert plain(rows["beat_contrast_lstar"].verdict) == "missed by 3.5 L*"
     assert not rows["beat_contrast_lstar"].met
@@ -97,7 +100,7 @@ def test_clips_come_with_level_and_what_the_light_does(case: Case) -> None:
 
 
 def test_ranges_name_part_series_tolerance_and_choice(case: Case) -> None:
-    rows = range_rows(case.brief, case.choice)
+    rows = range_rows(case.specification, case.choice)
     assert [(row.reference, plain(row.tried), row.chosen) for row in rows] == [
         ("R3", "4k7 to 10k, 2 values of E3, ±1 %", "4k7"),
         ("R4", "10k to 22k, 2 values of E3, ±5 %", "22k"),
@@ -107,7 +110,7 @@ def test_ranges_name_part_series_tolerance_and_choice(case: Case) -> None:
 
 def test_values_that_are_listed_one_by_one_are_shown_so(case: Case) -> None:
     table = case.choice.table.assign(**{"rectifier.kind": "half"})
-    listed = dataclasses.replace(case.brief, ranges={"rectifier.kind": ("half", "full")})
+    listed = dataclasses.replace(case.specification, ranges={"rectifier.kind": ("half", "full")})
     (row,) = range_rows(listed, dataclasses.replace(case.choice, table=table))
     assert (row.reference, row.tried, row.chosen) == ("rectifier.kind", "half, full", "half")
 
@@ -138,15 +141,15 @@ def test_the_supply_is_told_with_and_without_a_cap(case: Case) -> None:
     # 24 pixels × 3 × 0.15 A = 10.8 A from 3 A; 0.45 A each: 6 whole pixels.
     assert "10.8 A" in text
     assert "the converter's 3 A" in text
-    assert "cap of 0.276" in text
+    assert "duty limit of 0.276" in text
     assert "6 of 24 pixels" in " ".join(supply_details(chain))
     strong = dataclasses.replace(chain, supply=Supply(limit_a=12.0))
-    assert "no cap is needed" in " ".join(supply_sentences(strong))
+    assert "no duty limit is needed" in " ".join(supply_sentences(strong))
     assert supply_details(strong) == []
 
 
 def test_what_was_asked_is_two_sentences(case: Case) -> None:
-    lights, targets = map(plain, asked_sentences(case.brief, case.choice))
+    lights, targets = map(plain, asked_sentences(case.specification, case.choice))
     assert (
         lights
         == "Lights of 24 pixels on a converter of 3 A that follow drums and voices, at 72 to 92 dB SPL."
@@ -156,10 +159,10 @@ def test_what_was_asked_is_two_sentences(case: Case) -> None:
         "combinations of R3, R4, R5."
     )
     alone = dataclasses.replace(
-        case.brief,
+        case.specification,
         ranges={},
-        clips=case.brief.clips[:1],
-        targets=dataclasses.replace(case.brief.targets, items=()),
+        clips=case.specification.clips[:1],
+        targets=dataclasses.replace(case.specification.targets, items=()),
     )
     lights, targets = map(plain, asked_sentences(alone, case.choice))
     assert lights.endswith("that follow drums, at 92 dB SPL.")
@@ -167,8 +170,8 @@ def test_what_was_asked_is_two_sentences(case: Case) -> None:
 
 
 def test_the_command_names_files_but_no_folders(case: Case) -> None:
-    assert command_words(case.brief) == "envlab design winter_night.toml"
-    demo = demo_brief()
+    assert command_words(case.specification) == "envlab design winter_night.toml"
+    demo = demo_specification()
     assert command_words(demo) == "envlab design"
     own = demo.with_clip(Path("/some/where/my song.flac"), 95.0)
     assert command_words(own) == "envlab design --clip 'my song.flac' --level 95"

@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from reference.small_brief import Case
+from reference.small_specification import Case
 
 from envlab import __version__
 from envlab.design_file import digest
-from envlab.report.facts import figure_rows
+from envlab.report.facts import metric_rows
 from envlab.report.page import page_text
 from envlab.report.pictures import Picture, pictures_of
 from envlab.study.specification.parts_list import parts_list
@@ -59,8 +59,8 @@ def test_nothing_is_fetched_from_elsewhere(page: str, seen: Any) -> None:
 
 
 def test_every_picture_is_there_with_words_in_its_place(seen: Any) -> None:
-    figures = [attributes["id"] for tag, attributes in seen.tags if tag == "figure"]
-    assert tuple(figures) == PICTURES
+    metrics = [attributes["id"] for tag, attributes in seen.tags if tag == "metric"]
+    assert tuple(metrics) == PICTURES
     labels = [a["aria-label"] for tag, a in seen.tags if tag == "svg" and a.get("role") == "img"]
     assert len(labels) == len(PICTURES)
     assert all(len(label) > 60 for label in labels)
@@ -81,10 +81,10 @@ def test_the_choice_and_its_reasons_are_told(seen: Any, case: Case) -> None:
     rows = [tuple(cell.replace("\u00a0", " ") for cell in row) for row in seen.rows]
     for line in case.choice.words:
         assert " ".join(line.split()) in seen.text
-    for part in parts_list(case.choice.chain, case.brief.ranges):
+    for part in parts_list(case.choice.chain, case.specification.ranges):
         row = (part.reference, part.value_text, part.series, f"±{part.tolerance_percent:g} %", part.purpose)
         assert row in rows
-    for row in figure_rows(case.brief, case.choice):
+    for row in metric_rows(case.specification, case.choice):
         cells = [row.name + " " + row.meaning, row.value]
         assert [" ".join(cell.split()) for cell in cells] in [
             [" ".join(cell.split()) for cell in found[:2]] for found in seen.rows
@@ -118,7 +118,7 @@ def test_many_boards_are_told_of_where_they_were_simulated(
     told = reader()
     told.feed(full_page)
     text = " ".join(told.text.split())
-    assert "tolerance" in [attributes["id"] for tag, attributes in told.tags if tag == "figure"]
+    assert "tolerance" in [attributes["id"] for tag, attributes in told.tags if tag == "metric"]
     assert len(tolerance.words) > 4
     for line in tolerance.words:
         assert line in text
@@ -137,7 +137,7 @@ def test_it_says_how_to_make_it_again(seen: Any, case: Case) -> None:
 
 
 def test_it_names_no_folder_of_the_machine_it_was_made_on(page: str, case: Case) -> None:
-    assert str(case.brief.clips[0].path.parent) not in page
+    assert str(case.specification.clips[0].path.parent) not in page
     assert str(Path.home()) not in page
 
 
@@ -165,13 +165,13 @@ def test_the_same_choice_gives_the_same_bytes_in_any_process(page: str, case: Ca
     """Another process, another hash seed and place on earth: the same sweep, the same page."""
     code = (
         "import hashlib, sys; from pathlib import Path\n"
-        "from envlab.study.specification.specification import read_brief; from envlab.study.sweep.choice import choose\n"
+        "from envlab.study.specification.specification import read_specification; from envlab.study.sweep.choice import choose\n"
         "from envlab.study.sweep.sweep import sweep; from envlab.report.page import report_html\n"
-        "b = read_brief(Path(sys.argv[1]))\n"
+        "b = read_specification(Path(sys.argv[1]))\n"
         "t = sweep(b.chain, b.ranges, b.clips, judging=b.judging)\n"
         "print(hashlib.sha256(report_html(b, choose(t, b)).encode()).hexdigest())\n"
     )
-    design = case.brief.clips[0].path.parent / case.brief.name
+    design = case.specification.clips[0].path.parent / case.specification.name
     done = subprocess.run(
         [sys.executable, "-c", code, str(design)],
         env={**os.environ, "PYTHONHASHSEED": "12345", "TZ": "Pacific/Auckland"},
@@ -183,10 +183,10 @@ def test_the_same_choice_gives_the_same_bytes_in_any_process(page: str, case: Ca
 
 
 def _with_table(case: Case, pictures: dict[str, Picture], **columns: float) -> str:
-    """The report on the same sweep with some figures changed for every candidate."""
+    """The report on the same sweep with some metrics changed for every candidate."""
     table = case.choice.table.drop(columns=["violation", "blocking_target", "flash_safe", "rank"])
-    choice = choose(table.assign(**columns), case.brief)
-    return page_text(case.brief, choice, case.lights, pictures)
+    choice = choose(table.assign(**columns), case.specification)
+    return page_text(case.specification, choice, case.lights, pictures)
 
 
 def test_a_choice_that_flashes_too_much_is_warned_of(
@@ -213,8 +213,8 @@ def test_a_choice_that_misses_a_target_is_warned_of(
 
 
 def test_names_that_look_like_markup_stay_words(case: Case, pictures: dict[str, Picture]) -> None:
-    brief = dataclasses.replace(case.brief, name="<b>night</b> & day.toml")
-    text = page_text(brief, case.choice, case.lights, pictures)
+    specification = dataclasses.replace(case.specification, name="<b>night</b> & day.toml")
+    text = page_text(specification, case.choice, case.lights, pictures)
     assert "<b>night</b>" not in text
     assert "&lt;b&gt;night&lt;/b&gt; &amp; day" in text
 
@@ -222,7 +222,7 @@ def test_names_that_look_like_markup_stay_words(case: Case, pictures: dict[str, 
 def test_a_design_without_a_sweep_has_no_sweep_pictures(case: Case) -> None:
     row = case.choice.table.iloc[[case.choice.number]].reset_index(drop=True)
     alone = dataclasses.replace(case.choice, table=row, number=0)
-    still = dataclasses.replace(case.brief, ranges={})
+    still = dataclasses.replace(case.specification, ranges={})
     made = pictures_of(still, alone, case.lights)
     assert made.keys() == set(PICTURES) - {"effects", "map"}
     assert "What each part buys" not in page_text(still, alone, case.lights, made)

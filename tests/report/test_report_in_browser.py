@@ -12,10 +12,10 @@ from typing import Any
 import matplotlib.image
 import numpy as np
 import pytest
-from reference.small_brief import Case
+from reference.small_specification import Case
 
 from envlab.plot.palette import PALETTE
-from envlab.report.facts import figure_rows
+from envlab.report.facts import metric_rows
 from envlab.report.pdf import browser_at_hand, report_pdf
 
 FLAGS = (
@@ -97,7 +97,7 @@ def test_it_asks_for_nothing_but_itself_and_has_no_complaint(on_screen: Opened, 
 
 
 def test_every_picture_is_seen(on_screen: Opened, full_pictures: dict[str, Any]) -> None:
-    shown = on_screen.page.locator("figure").evaluate_all("all => all.map(one => one.id)")
+    shown = on_screen.page.locator("metric").evaluate_all("all => all.map(one => one.id)")
     assert set(shown) == set(full_pictures)
     for name in shown:
         box = on_screen.page.locator(f"#{name} svg").first.bounding_box()
@@ -123,9 +123,9 @@ def test_images_inside_the_pictures_are_decoded(on_screen: Opened) -> None:
     assert all(width > 10 and height > 0 for width, height in sizes)
 
 
-def test_every_figure_can_be_read(on_screen: Opened, case: Case) -> None:
+def test_every_metric_can_be_read(on_screen: Opened, case: Case) -> None:
     said = " ".join(on_screen.page.locator("body").inner_text().split())
-    for row in figure_rows(case.brief, case.choice):
+    for row in metric_rows(case.specification, case.choice):
         assert f"{row.name} {row.meaning} {row.value}".replace("\u00a0", " ") in said.replace("\u00a0", " ")
     for sentence in case.choice.words:
         assert " ".join(sentence.split()) in said

@@ -41,8 +41,8 @@ def test_every_format_reads_back_at_its_level(tmp_path: Path, ending: str) -> No
     wanted = Recording(chirp(), 48_000).at_level(88.0).pressure_pa
     # lossy coders keep the wave of a lone soft chirp within 3 %; the others within their rounding
     limit = 0.03 if ending in ("ogg", "mp3") else 2e-4
-    lag = int(np.argmax(np.correlate(recording.pressure_pa, wanted, "full"))) - wanted.size + 1
-    assert lag == 0
+    latency = int(np.argmax(np.correlate(recording.pressure_pa, wanted, "full"))) - wanted.size + 1
+    assert latency == 0
     got = recording.pressure_pa[: wanted.size]
     assert np.abs(got - wanted).max() < limit * np.abs(wanted).max()
 

@@ -7,16 +7,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from reference.small_brief import Case
+from reference.small_specification import Case
 
 from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.study.chosen_on_clips import STROKE_S, most_current, most_flashing, music_scene
-from envlab.study.specification.specification import Brief, Clip
+from envlab.study.specification.specification import Clip, Specification
 
 
 def test_light_on_a_clip_is_what_the_chain_gives_when_it_runs_alone(case: Case) -> None:
     for number, light in enumerate(case.lights):
-        rng = np.random.default_rng(clip_seed(case.brief.judging.seed, number))
+        rng = np.random.default_rng(clip_seed(case.specification.judging.seed, number))
         alone = case.choice.chain.run(light.clip.recording(), rng)
         assert np.array_equal(light.duty, alone.duty)
         assert np.array_equal(light.lightness, alone.lightness)
@@ -53,7 +53,9 @@ def test_the_scene_finds_the_strokes_in_a_long_quiet_clip(case: Case, tmp_path: 
         samples[n : n + 1600] += np.sin(np.arange(1600) / 3) * np.exp(-np.arange(1600) / 400)
     soundfile.write(tmp_path / "late.wav", samples / 2, rate_hz)
     clip = Clip(tmp_path / "late.wav", 92.0, ("beat",))
-    scene = music_scene(Brief(**{**vars(case.brief), "clips": (clip,)}), case.choice.chain, length_s=2.0)
+    scene = music_scene(
+        Specification(**{**vars(case.specification), "clips": (clip,)}), case.choice.chain, length_s=2.0
+    )
     assert scene.from_s == 7.0
     # The lead lets the voltages settle before the span: 1 s of it, so the span starts there in the piece.
     assert scene.span_s == (1.0, 3.0)

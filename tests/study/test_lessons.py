@@ -13,7 +13,7 @@ from envlab.analog.tones.steady_state import tone_response
 from envlab.design_file import read_design
 from envlab.errors import ParameterError
 from envlab.light.flashes.flash import count_flashes
-from envlab.metrics.clip_metrics import clip_figures
+from envlab.metrics.clip_metrics import clip_metrics
 from envlab.shipped import demo_design
 from envlab.sound.signals import tone
 from envlab.study.lessons import (
@@ -22,7 +22,7 @@ from envlab.study.lessons import (
     formula_attack_s,
     samples_lesson,
     sampling_errors,
-    step_lag_ms,
+    step_latency_ms,
 )
 
 FULL = Rectifier(kind="full")
@@ -43,7 +43,7 @@ class TestBurst:
         at = [np.interp(t, lesson.time_s, lesson.held_v) for t in (lesson.burst_s, lesson.burst_s + 10e-3)]
         assert at[1] / at[0] == pytest.approx(math.exp(-1), rel=2e-3)
 
-    def test_the_figures_are_those_of_the_drawn_voltage(self):
+    def test_the_metrics_are_those_of_the_drawn_voltage(self):
         detector = PeakDetector(4.7e3, 1e-6, 470e3)
         lesson = burst_lesson(detector, FULL, 200.0, 0.3)
         reached = lesson.time_s[np.argmax(lesson.held_v >= 0.9 * lesson.response.settled_ratio)]
@@ -90,18 +90,18 @@ class TestSamples:
 
 
 class TestLight:
-    def test_alternating_light_has_the_figures_it_was_made_for(self, chain):
+    def test_alternating_light_has_the_metrics_it_was_made_for(self, chain):
         beat = alternating_light(chain, 20.0, 80.0, low_s=0.75, high_s=0.25, duration_s=4.0)
-        figures = clip_figures(beat.envelope_counts, [chain])
+        metrics = clip_metrics(beat.envelope_counts, [chain])
         # Within a code of 16 bit, and half a step of the table between whole counts.
-        assert figures.contrast_lstar[0] == pytest.approx(60.0, abs=0.1)
-        assert figures.lightness_95_lstar[0] == pytest.approx(80.0, abs=0.1)
-        assert figures.lit_share[0] == 1.0
+        assert metrics.contrast_lstar[0] == pytest.approx(60.0, abs=0.1)
+        assert metrics.lightness_95_lstar[0] == pytest.approx(80.0, abs=0.1)
+        assert metrics.lit_share[0] == 1.0
 
     def test_dark_is_dark(self, chain):
         light = alternating_light(chain, 0.0, 100.0, low_s=0.5, high_s=0.5, duration_s=1.0)
         assert light.envelope_counts[0] == 0
-        assert clip_figures(light.envelope_counts, [chain]).lit_share[0] == 0.5
+        assert clip_metrics(light.envelope_counts, [chain]).lit_share[0] == 0.5
 
     def test_four_times_full_and_dark_are_four_flashes(self, chain):
         # WCAG 2.2: pairs of opposing changes, the darker state below 0.80. L* 95 is Y 0.876: above it.
@@ -112,5 +112,5 @@ class TestLight:
 
     def test_a_board_without_delay_waits_for_the_frame_only(self, chain):
         # 32 phases of a frame of 10 ms, 0 to 31/32 of it.
-        lag_ms = step_lag_ms(chain)
-        assert lag_ms == pytest.approx(10 * np.arange(32) / 32)
+        latency_ms = step_latency_ms(chain)
+        assert latency_ms == pytest.approx(10 * np.arange(32) / 32)

@@ -15,7 +15,7 @@ from envlab.chain import Chain
 from envlab.design_file import read_design
 from envlab.errors import FileError
 from envlab.sound.recording import Recording
-from envlab.study.specification.specification import demo_brief
+from envlab.study.specification.specification import demo_specification
 from envlab.widget.audition.audition import Audition, audition
 from envlab.widget.audition.payload import unframed
 
@@ -50,16 +50,16 @@ def test_picture_first_then_the_widget(strokes, monkeypatch):
 def test_nothing_said_is_the_parade_in_the_street(monkeypatch):
     monkeypatch.setattr(IPython.display, "display", lambda output: output)
     made = audition()
-    brief = demo_brief()
-    assert made.chain == brief.chain
-    assert [clip.label for clip in made.session.clips] == [clip.label for clip in brief.clips]
+    specification = demo_specification()
+    assert made.chain == specification.chain
+    assert [clip.label for clip in made.session.clips] == [clip.label for clip in specification.clips]
     assert made.session.boards.clip.label == "drum_line 92 dB"
-    assert repr(made) == "<Audition of 9 clips, no board put by>"
+    assert repr(made) == "<Audition of 9 clips, no board B>"
 
 
 def test_traits_go_to_the_page_with_its_script_and_style(shown):
     synced = set(shown.widget.keys)
-    assert {"_esm", "_css", "setup", "state", "sound", "light", "traces", "figures", "flash"} <= synced
+    assert {"_esm", "_css", "setup", "state", "sound", "light", "traces", "metrics", "flash"} <= synced
     assert "export default" in shown.widget._esm
     assert ".envlab-audition" in shown.widget._css
 
@@ -91,10 +91,10 @@ def test_messages_of_the_page_arrive(shown, monkeypatch):
 
 def test_the_board_in_hand_is_at_hand_and_can_be_written(shown, tmp_path):
     assert shown.chain == CHAIN
-    assert shown.put_by_chain is None
-    shown.session.hear({"do": "put_by", "number": 1})
-    assert shown.put_by_chain == CHAIN
-    assert "one board put by" in repr(shown)
+    assert shown.board_b_chain is None
+    shown.session.hear({"do": "board_b", "number": 1})
+    assert shown.board_b_chain == CHAIN
+    assert "one board B" in repr(shown)
     path = shown.save(tmp_path / "yoke.toml")
     assert read_design(path) == CHAIN
     with pytest.raises(FileError, match="is there already"):

@@ -98,13 +98,13 @@ def shows(page: Page, chain: Chain, recording: Recording) -> bool:
 
 @pytest.mark.usefixtures("session")
 def test_it_begins_with_everything(page, drums):
-    assert {"setup", "state", "sound", "light", "traces", "figures", "flash"} <= set(page.now)
+    assert {"setup", "state", "sound", "light", "traces", "metrics", "flash"} <= set(page.now)
     assert shows(page, CHAIN, drums)
     header, _ = unframed(page.now["light"])
     assert header | {"full_duty": 0.0} == {
         "number": 0,
         "clip": 0,
-        "showing": "hand",
+        "showing": "board_a",
         "frame_rate_hz": 100.0,
         "first_frame": 0,
         "frames": 300,
@@ -113,12 +113,12 @@ def test_it_begins_with_everything(page, drums):
         "full_duty": 0.0,
     }
     state = page.now["state"]
-    assert (state["clip"], state["showing"], state["put_by"], state["error"]) == (0, "hand", None, "")
+    assert (state["clip"], state["showing"], state["board_b"], state["error"]) == (0, "board_a", None, "")
     setup = page.now["setup"]
     assert [clip["label"] for clip in setup["clips"]] == ["drums", "tone"]
     assert [clip["level_db_spl"] for clip in setup["clips"]] == [92.0, 84.0]
     for control in setup["controls"]:
-        assert 0 <= state["hand"][control["key"]] < len(control["options"])
+        assert 0 <= state["board_a"][control["key"]] < len(control["options"])
     assert setup["pixels"]["count"] == 24
     text = " ".join(setup["notes"])
     for word in ("linear light", "sRGB", "photosensitive", "hearing", "local codes", "noise"):
@@ -150,13 +150,13 @@ def test_sound_is_sent_once_for_a_clip(session, page):
 def test_a_turn_shows_what_the_chain_gives(session, page, drums, key, text, turned):
     turn(session, page, key, text, 5)
     board = replace(CHAIN, **turned)
-    assert session.boards.hand == board
+    assert session.boards.board_a == board
     assert shows(page, board, drums)
-    assert page.now["state"]["hand"][key] == option(page, key, text)
+    assert page.now["state"]["board_a"][key] == option(page, key, text)
     assert page.now["state"]["answered"] == page.lights[-1]["number"] == 5
-    figures = {figure["name"]: figure for figure in page.now["figures"]["hand"]}
-    assert page.now["figures"]["number"] == 5
-    assert figures["release_ms"]["value_text"] == f"{1e3 * board.tone_response().release_s:.1f}"
+    metrics = {metric["name"]: metric for metric in page.now["metrics"]["board_a"]}
+    assert page.now["metrics"]["number"] == 5
+    assert metrics["release_ms"]["value_text"] == f"{1e3 * board.tone_response().release_s:.1f}"
 
 
 def test_loudness_is_heard_by_the_board(session, page, drums):
@@ -176,7 +176,7 @@ def test_on_a_running_loop_the_seconds_round_the_playhead_come_first(page, drums
         page.came.clear()
         turn(session, page, "detector.attack_ohm", "10k", 7, 2.0)
         at_once = page.lights
-        assert page.now["flash"]["hand"]["known"] is False
+        assert page.now["flash"]["board_a"]["known"] is False
         assert page.now["state"]["busy"] == "the whole clip"
         await until_done(session)
         return at_once, page.lights
@@ -189,7 +189,7 @@ def test_on_a_running_loop_the_seconds_round_the_playhead_come_first(page, drums
     assert "flashes" in at_once[0]
     assert [light["number"] for light in all_of_them] == [7, 7]
     assert all_of_them[-1]["exact"] is True
-    assert page.now["flash"]["hand"]["known"] is True
+    assert page.now["flash"]["board_a"]["known"] is True
     assert page.now["state"]["busy"] == ""
     assert shows(page, replace(CHAIN, detector=PeakDetector(10e3, 1e-6, 220e3)), drums)
 
@@ -220,44 +220,44 @@ def test_a_drag_waits_for_no_whole(page, drums, tone, monkeypatch):
 
 
 def test_two_boards_and_back(session, page, drums):
-    session.hear({"do": "put_by", "number": 1})
-    assert session.boards.put_by == CHAIN
+    session.hear({"do": "board_b", "number": 1})
+    assert session.boards.board_b == CHAIN
     turn(session, page, "detector.release_ohm", "1M", 2)
     slow = replace(CHAIN, detector=PeakDetector(4.7e3, 1e-6, 1e6))
     assert shows(page, slow, drums)
     page.came.clear()
-    session.hear({"do": "show", "showing": "put_by", "number": 3})
+    session.hear({"do": "show", "showing": "board_b", "number": 3})
     # Both are kept ready: what comes first is exact and whole.
     assert page.lights[0]["exact"]
-    assert page.lights[0]["showing"] == "put_by"
+    assert page.lights[0]["showing"] == "board_b"
     assert shows(page, CHAIN, drums)
-    assert page.now["state"]["put_by"] != page.now["state"]["hand"]
-    assert page.now["figures"]["put_by"] != page.now["figures"]["hand"]
+    assert page.now["state"]["board_b"] != page.now["state"]["board_a"]
+    assert page.now["metrics"]["board_b"] != page.now["metrics"]["board_a"]
     session.hear({"do": "take_back", "number": 4})
-    assert session.boards.hand == CHAIN
-    assert page.now["state"]["put_by"] == page.now["state"]["hand"]
-    session.hear({"do": "show", "showing": "hand", "number": 5})
+    assert session.boards.board_a == CHAIN
+    assert page.now["state"]["board_b"] == page.now["state"]["board_a"]
+    session.hear({"do": "show", "showing": "board_a", "number": 5})
     assert shows(page, CHAIN, drums)
 
 
 def test_a_turn_while_the_other_is_shown_turns_the_one_in_hand(session, page, drums):
-    session.hear({"do": "put_by", "number": 1})
-    session.hear({"do": "show", "showing": "put_by", "number": 2})
+    session.hear({"do": "board_b", "number": 1})
+    session.hear({"do": "show", "showing": "board_b", "number": 2})
     turn(session, page, "detector.release_ohm", "1M", 3)
     assert shows(page, CHAIN, drums)
     assert page.lights[-1]["number"] == 3
-    assert session.boards.hand.detector == PeakDetector(4.7e3, 1e-6, 1e6)
+    assert session.boards.board_a.detector == PeakDetector(4.7e3, 1e-6, 1e6)
 
 
 def test_both_boards_follow_to_another_clip(session, page, tone):
-    session.hear({"do": "put_by", "number": 1})
+    session.hear({"do": "board_b", "number": 1})
     turn(session, page, "preamp.feedback_ohm", "gain 101, 100k", 2)
     session.hear({"do": "clip", "index": 1, "number": 3})
-    assert shows(page, session.boards.hand, tone)
+    assert shows(page, session.boards.board_a, tone)
     assert page.now["state"]["clip"] == 1
-    session.hear({"do": "show", "showing": "put_by", "number": 4})
+    session.hear({"do": "show", "showing": "board_b", "number": 4})
     assert shows(page, CHAIN, tone)
-    assert page.now["flash"]["put_by"]["clip"] == 1
+    assert page.now["flash"]["board_b"]["clip"] == 1
 
 
 def test_the_firmware_in_place_of_the_detector(session, page, drums):
@@ -268,7 +268,7 @@ def test_the_firmware_in_place_of_the_detector(session, page, drums):
     analog = CHAIN.run(drums).relative_luminance
     assert 0 < np.abs(page.luminance - analog).max() < 0.2
     assert "dB (rms)" in page.now["state"]["digital"]
-    names = [figure["name"] for figure in page.now["figures"]["digital"]]
+    names = [metric["name"] for metric in page.now["metrics"]["digital"]]
     assert "beat_contrast_lstar" in names
     assert "attack_ms" not in names
     turn(session, page, "detector.release_ohm", "1M", 2)
@@ -280,14 +280,14 @@ def test_a_clip_too_soft_for_the_firmware_is_said_and_nothing_changes(session, p
     turn(session, page, LEVEL_KEY, "40", 1)
     session.hear({"do": "show", "showing": "digital", "number": 2})
     assert "below one count" in page.now["state"]["error"]
-    assert page.now["state"]["showing"] == "hand"
+    assert page.now["state"]["showing"] == "board_a"
     assert page.now["state"]["answered"] == 2
 
 
 def test_firmware_shown_and_then_too_soft_goes_back_to_the_board(session, page):
     session.hear({"do": "show", "showing": "digital", "number": 1})
     turn(session, page, LEVEL_KEY, "40", 2)
-    assert page.now["state"]["showing"] == "hand"
+    assert page.now["state"]["showing"] == "board_a"
     assert "below one count" in page.now["state"]["error"]
 
 
@@ -300,7 +300,7 @@ def test_firmware_shown_and_then_too_soft_goes_back_to_the_board(session, page):
         ({"do": "turn", "key": LEVEL_KEY, "index": None}, "sound.level_db_spl is None"),
         ({"do": "clip", "index": 2}, "clip is 2; it must be a clip from 0 to 1"),
         ({"do": "show", "showing": "moon"}, "showing is 'moon'"),
-        ({"do": "show", "showing": "put_by"}, "No board is put by yet"),
+        ({"do": "show", "showing": "board_b"}, "No board is put by yet"),
         ({"do": "take_back"}, "nothing to take back"),
         ({"do": "save", "path": "  "}, "path is '  '"),
         ({"do": "save", "path": None}, "path is None"),
@@ -310,14 +310,14 @@ def test_firmware_shown_and_then_too_soft_goes_back_to_the_board(session, page):
     ],
 )
 def test_what_cannot_be_is_said_and_all_stays_as_it_was(session, page, message, words):
-    before = {name: page.now[name] for name in ("light", "figures", "setup", "sound", "traces")}
-    hand = session.boards.hand
+    before = {name: page.now[name] for name in ("light", "metrics", "setup", "sound", "traces")}
+    hand = session.boards.board_a
     session.hear({**message, "number": 9})
     state = page.now["state"]
     assert words in state["error"]
     assert "\n" not in state["error"]
     assert state["answered"] == 9
-    assert session.boards.hand == hand
+    assert session.boards.board_a == hand
     assert {name: page.now[name] for name in before} == before
 
 
@@ -368,8 +368,8 @@ def test_save_and_read_back(session, page, tmp_path):
     turn(session, page, "detector.attack_ohm", "10k", 1)
     session.hear({"do": "save", "path": str(tmp_path / "yoke"), "number": 2})
     path = tmp_path / "yoke.toml"
-    assert read_design(path) == session.boards.hand
-    assert page.now["state"]["saved"] == f"The board in hand is written to {path}."
+    assert read_design(path) == session.boards.board_a
+    assert page.now["state"]["saved"] == f"The board A is written to {path}."
     before = path.read_bytes()
     turn(session, page, "detector.attack_ohm", "12k", 3)
     session.hear({"do": "save", "path": str(path), "number": 4})
@@ -409,7 +409,7 @@ def test_an_own_recording_is_chosen_at_once(session, page):
     assert (state["clip"], state["answered"]) == (2, 4)
     assert "us 83.5 dB is chosen. 2 channels mixed" in state["status"]
     level = next(control for control in setup["controls"] if control["key"] == LEVEL_KEY)
-    assert level["options"][state["hand"][LEVEL_KEY]] == "83.5"
+    assert level["options"][state["board_a"][LEVEL_KEY]] == "83.5"
     assert unframed(page.now["sound"])[0]["clip"] == 2
     assert shows(page, CHAIN, session.clips[2].recording)
 
@@ -428,7 +428,7 @@ def test_flashes_are_told_before_anything_plays(page):
     quick = replace(CHAIN, detector=PeakDetector(1e3, 1e-6, 10e3))
     session = Session(quick, clips_of(Recording(strobe, 16_000.0, "strobe").at_level(96.0)), page)
     session.begin()
-    told = page.now["flash"]["hand"]
+    told = page.now["flash"]["board_a"]
     # Five strokes a second: WCAG 2.2 counts a flash for each pair of changes.
     assert told["worst"] in (5, 6)
     assert told["over"] is True
@@ -436,7 +436,7 @@ def test_flashes_are_told_before_anything_plays(page):
     assert f"flashes {told['worst']} times" in told["sentence"]
     assert "photosensitive" in told["sentence"]
     turn(session, page, "detector.release_ohm", "4M7", 1)
-    calm = page.now["flash"]["hand"]
+    calm = page.now["flash"]["board_a"]
     assert (calm["over"], calm["number"]) == (False, 1)
     assert "limit is 3" in calm["sentence"]
 

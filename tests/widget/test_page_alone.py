@@ -189,24 +189,24 @@ def test_turning_a_part_changes_the_light_and_never_the_sound(opened):
     assert page.locator(f"{RELEASE} >> xpath=.. >> output").inner_text() == "47k Ω"
 
 
-def test_two_boards_are_put_by_switched_and_taken_back(opened):
+def test_two_boards_are_board_b_switched_and_taken_back(opened):
     page = opened()
-    assert page.locator("[data-key=showing][value=put_by]").is_disabled()
+    assert page.locator("[data-key=showing][value=board_b]").is_disabled()
     page.locator(RELEASE).focus()
     page.keyboard.press("2")
     assert "No board is put by" in page.locator("[data-part=error]").inner_text()
-    page.click("[data-key=put_by]")
+    page.click("[data-key=board_b]")
     page.locator(RELEASE).focus()
     page.keyboard.press("End")
     wait(page, "root.dataset.busy === 'false' && it.drawn().exact && it.drawn().number === 2")
-    release = page.locator('[data-part=figures] [data-name="release_ms"]')
-    assert [release.locator(f"[data-board={board}]").inner_text() for board in ("hand", "put_by")] == [
+    release = page.locator('[data-part=metrics] [data-name="release_ms"]')
+    assert [release.locator(f"[data-board={board}]").inner_text() for board in ("board_a", "board_b")] == [
         "550",
         "220",
     ]
     page.keyboard.press("2")
-    wait(page, "it.drawn().showing === 'put_by'")
-    assert page.locator("[data-key=showing][value=put_by]").is_checked()
+    wait(page, "it.drawn().showing === 'board_b'")
+    assert page.locator("[data-key=showing][value=board_b]").is_checked()
     drawn = hook(page, "it.drawn()")
     assert drawn["code"] == page.evaluate("[...lightCodes(1, 0)]")[drawn["frame"]]
     page.click("[data-key=take_back]")
@@ -338,7 +338,7 @@ def test_views_share_one_sound_which_falls_silent_with_the_last(opened):
 @pytest.mark.parametrize("width", [420, 1000])
 def test_it_fits_its_width_in_both_themes(opened, theme, width):
     page = opened(f"theme={theme}", viewport={"width": width, "height": 900})
-    page.click("[data-key=put_by]")
+    page.click("[data-key=board_b]")
     wait(page, "root.dataset.busy === 'false'")
     assert page.locator(ROOT).get_attribute("data-shade") == theme
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
@@ -356,14 +356,14 @@ def test_who_asked_for_less_motion_is_told_and_nothing_plays_by_itself(opened):
 
 def test_space_plays_also_from_a_button_which_enter_presses(opened):
     page = opened()
-    page.locator("[data-key=put_by]").focus()
+    page.locator("[data-key=board_b]").focus()
     page.keyboard.press("Space")
     wait(page, "it.playing()")
     page.keyboard.press("Space")
     wait(page, "!it.playing()")
     assert heard(page) == []
     page.keyboard.press("Enter")
-    assert [message["do"] for message in heard(page)] == ["put_by"]
+    assert [message["do"] for message in heard(page)] == ["board_b"]
 
 
 def test_every_control_has_a_name(opened):

@@ -53,7 +53,7 @@ def script(body: str, *names: str) -> str:
 
 def test_light_of_the_package_arrives_as_it_was_sent(node):
     luminance = np.linspace(0.0, 1.0, 777)
-    header = {"number": 1, "clip": 0, "showing": "hand", "frame_rate_hz": 100.0}
+    header = {"number": 1, "clip": 0, "showing": "board_a", "frame_rate_hz": 100.0}
     header |= {"first_frame": 0, "total_frames": 777, "exact": True, "name": "Ω"}
     sent = light_payload(header, luminance)
     body = (

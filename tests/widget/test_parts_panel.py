@@ -7,16 +7,16 @@ from dataclasses import replace
 import pytest
 
 from envlab.analog.parts import PartRange
-from envlab.study.specification.specification import demo_brief
+from envlab.study.specification.specification import demo_specification
 from envlab.study.sweep.choice import choose
 from envlab.study.sweep.sweep import sweep
 from envlab.widget.parts_panel import PartsPanel
 
 
 @pytest.fixture(scope="module")
-def brief():
+def specification():
     """The parade with its drum line in the street and 16 candidates."""
-    parade = demo_brief()
+    parade = demo_specification()
     clips = tuple(clip for clip in parade.clips if clip.label == "drum_line 92 dB")
     ranges = {
         "preamp.feedback_ohm": (4700.0,),
@@ -28,22 +28,24 @@ def brief():
 
 
 @pytest.fixture
-def panel(brief):
-    return PartsPanel(brief)
+def panel(specification):
+    return PartsPanel(specification)
 
 
-def test_shows_what_the_package_chooses(panel, brief):
-    table = sweep(brief.chain, brief.ranges, brief.clips, judging=brief.judging)
-    choice = choose(table, brief)
+def test_shows_what_the_package_chooses(panel, specification):
+    table = sweep(
+        specification.chain, specification.ranges, specification.clips, judging=specification.judging
+    )
+    choice = choose(table, specification)
     assert panel.choice.words == choice.words
     assert panel.choice.chain == choice.chain
     assert choice.words[0] in panel._words.value.replace("&#x27;", "'")
     assert bytes(panel._picture.value).startswith(b"\x89PNG")
 
 
-def test_every_soft_target_and_every_range_has_a_control(panel, brief):
-    assert list(panel.limits) == [target.figure for target in brief.targets.soft]
-    assert list(panel.ranges) == [key for key in brief.ranges if key.startswith("detector.")]
+def test_every_soft_target_and_every_range_has_a_control(panel, specification):
+    assert list(panel.limits) == [target.metric for target in specification.targets.soft]
+    assert list(panel.ranges) == [key for key in specification.ranges if key.startswith("detector.")]
     labels = [label for label, _ in panel.ranges["detector.release_ohm"].options]
     assert labels == ["220k", "330k", "470k", "680k"]
     assert all(control.description for control in [*panel.limits.values(), *panel.ranges.values()])
@@ -56,7 +58,7 @@ def test_a_target_judges_the_same_sweep_anew(panel):
     assert panel._table is table
     assert not panel.choice.meets_all
     assert "contrast on the beat at least 99" in panel._words.value
-    assert panel.brief.targets.soft[0].limit == 99.0
+    assert panel.specification.targets.soft[0].limit == 99.0
 
 
 def test_a_range_sweeps_anew(panel):

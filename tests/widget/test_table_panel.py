@@ -9,34 +9,34 @@ import pytest
 
 from envlab.analog.detector import PeakDetector
 from envlab.study.chosen_on_clips import light_on_clips, relit
-from envlab.study.specification.specification import demo_brief
+from envlab.study.specification.specification import demo_specification
 from envlab.widget.table_panel import TablePanel, table_words
 
 
 @pytest.fixture(scope="module")
-def brief():
+def specification():
     """The parade's drum line in the street, on a board that keeps the flash limit."""
-    parade = demo_brief()
+    parade = demo_specification()
     clips = tuple(clip for clip in parade.clips if clip.label == "drum_line 92 dB")
     chain = replace(parade.chain, detector=PeakDetector(15e3, 1e-6, 100e3))
     return replace(parade, chain=chain, clips=clips)
 
 
 @pytest.fixture(scope="module")
-def lights(brief):
-    return light_on_clips(brief, brief.chain)
+def lights(specification):
+    return light_on_clips(specification, specification.chain)
 
 
 @pytest.fixture
-def panel(brief, lights):
-    return TablePanel(brief.chain, lights)
+def panel(specification, lights):
+    return TablePanel(specification.chain, lights)
 
 
-def test_starts_with_the_board_as_it_is(panel, brief, lights):
-    assert panel.chain == brief.chain
+def test_starts_with_the_board_as_it_is(panel, specification, lights):
+    assert panel.chain == specification.chain
     assert (panel.floor.value, panel.ceiling.value) == (66.0, 102.0)
     assert (panel.curve.value, panel.depth.value) == ("lightness", 16)
-    for line in table_words(brief.chain, lights):
+    for line in table_words(specification.chain, lights):
         assert line.replace("'", "&#x27;") in panel._words.value
     assert bytes(panel._picture.value).startswith(b"\x89PNG")
     controls = (panel.floor, panel.ceiling, panel.curve, panel.depth)
@@ -46,7 +46,7 @@ def test_starts_with_the_board_as_it_is(panel, brief, lights):
 @pytest.mark.parametrize(
     ("control", "value"), [("floor", 70.0), ("ceiling", 96.0), ("curve", "straight"), ("depth", 8)]
 )
-def test_every_control_makes_the_table_anew(panel, brief, lights, control, value):
+def test_every_control_makes_the_table_anew(panel, specification, lights, control, value):
     picture = panel._picture.value
     getattr(panel, control).value = value
     asked = panel.chain.brightness
@@ -57,10 +57,10 @@ def test_every_control_makes_the_table_anew(panel, brief, lights, control, value
         "depth": panel.chain.pixel_bits,
     }
     assert now[control] == value
-    expected = replace(brief.chain, brightness=asked, pixel_bits=panel.chain.pixel_bits)
+    expected = replace(specification.chain, brightness=asked, pixel_bits=panel.chain.pixel_bits)
     assert panel.chain == expected
     assert np.array_equal(panel.lights[0].duty, relit(lights, expected)[0].duty)
-    assert panel.chain != brief.chain
+    assert panel.chain != specification.chain
     assert panel._picture.value != picture
 
 

@@ -116,7 +116,7 @@ class SpreadBank:
     def read(
         self, block: BoardBlock, upper: IntArray, fraction: FloatArray, pool: ThreadPoolExecutor, workers: int
     ) -> FloatArray:
-        """Return V above the foot, shape (boards, readings); blocks in their order.
+        """Return V above the reference node, shape (boards, readings); blocks in their order.
 
         Blocks and upper, fraction as for read_bank: every block but the last a multiple of BLOCK_MULTIPLE.
         """

@@ -36,27 +36,27 @@ def tone_response_at(
     *,
     bias_v: float = 0.0,
 ) -> ToneResponse:
-    """Return the answer to a sine of peak_v out of silence, volts above rest over peak_v.
+    """Return the answer to a sine of peak_v out of silence, volts above quiescent over peak_v.
 
     frequency_hz: 1 Hz to 20 kHz. peak_v: above 0, V at the preamp's output, which rests at bias_v. Where the
     tone moves nothing, attack_s is infinite.
     """
     cycle, rate_hz = _tone_cycle(detector, rectifier, frequency_hz, peak_v, bias_v)
-    silent = silent_state(detector, rectifier, bias_v=bias_v)
+    silent = quiescent_state(detector, rectifier, bias_v=bias_v)
     start = _settled_state(cycle, silent, peak_v)
     held_v, end = cycle(start)
-    rest_v, settled_v = silent.held_v, float(held_v.mean())
-    rise_v = settled_v - rest_v
-    low_v, high_v = float(held_v.min()) - rest_v, float(held_v.max()) - rest_v
+    quiescent_v, settled_v = silent.held_v, float(held_v.mean())
+    rise_v = settled_v - quiescent_v
+    low_v, high_v = float(held_v.min()) - quiescent_v, float(held_v.max()) - quiescent_v
     attack_s = release_s = math.inf
     if rise_v > 1e-9 * peak_v:
-        attack_s = max(0.0, _attack_steps(cycle, silent, rest_v + 0.9 * rise_v) - 0.5) / rate_hz
-        release_s = _release_s(detector, rectifier, end, rest_v + 0.1 * rise_v, bias_v)
+        attack_s = max(0.0, _attack_steps(cycle, silent, quiescent_v + 0.9 * rise_v) - 0.5) / rate_hz
+        release_s = _release_s(detector, rectifier, end, quiescent_v + 0.1 * rise_v, bias_v)
     return ToneResponse(
         rise_v / peak_v,
         low_v / peak_v,
         high_v / peak_v,
-        (end.held_v - rest_v) / peak_v,
+        (end.held_v - quiescent_v) / peak_v,
         attack_s,
         release_s,
     )
@@ -72,7 +72,7 @@ def settled_ratio_at(
 ) -> float:
     """Return the settled_ratio of tone_response_at alone, without the wait for attack and release."""
     cycle, _ = _tone_cycle(detector, rectifier, frequency_hz, peak_v, bias_v)
-    silent = silent_state(detector, rectifier, bias_v=bias_v)
+    silent = quiescent_state(detector, rectifier, bias_v=bias_v)
     held_v, _ = cycle(_settled_state(cycle, silent, peak_v))
     return (float(held_v.mean()) - silent.held_v) / peak_v
 
@@ -93,7 +93,7 @@ def _tone_cycle(
 
 
 @functools.lru_cache(maxsize=4096)
-def silent_state(detector: Detector, rectifier: Rectifier, *, bias_v: float = 0.0) -> HoldState:
+def quiescent_state(detector: Detector, rectifier: Rectifier, *, bias_v: float = 0.0) -> HoldState:
     """Return the state in which everything has come to rest without a signal."""
     if rectifier.scales_with_level:
         return HoldState()
@@ -109,7 +109,7 @@ def silent_state(detector: Detector, rectifier: Rectifier, *, bias_v: float = 0.
             state=state,
         )
 
-    return _settled_state(cycle, HoldState(), max(1e-3, rectifier.drive_rest_v(bias_v)))
+    return _settled_state(cycle, HoldState(), max(1e-3, rectifier.quiescent_rectified_v(bias_v)))
 
 
 def _settled_state(cycle: Cycle, start: HoldState, scale_v: float) -> HoldState:

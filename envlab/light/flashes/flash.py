@@ -19,8 +19,8 @@ used once. What follows from it, and is meant so:
 - the area of the light is not credited: WCAG lets small areas pass, but how near the public stands to a
   costume, and how many costumes flash together, nobody knows.
 
-Y_max is the brightest state that the costume can show under its supply cap, not the lamp's own full scale, so
-a cap hides no flash. Passing is no medical clearance: it says that a published limit is kept, nothing more.
+Y_max is the brightest state that the costume can show under its supply duty_limit, not the lamp's own full scale, so
+a duty limit hides no flash. Passing is no medical clearance: it says that a published limit is kept, nothing more.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ class FlashReport:
 def count_flashes(duty: ArrayLike, frame_rate_hz: float, *, full_duty: float = 1.0) -> int:
     """Return the most general flashes in any sliding second of duties (frames,), WCAG 2.2.
 
-    full_duty: the duty of the brightest state that the costume can show (its cap, 0..1); every duty is
+    full_duty: the duty of the brightest state that the costume can show (its duty_limit, 0..1); every duty is
     0..full_duty. frame_rate_hz 1..10 000. Raises ParameterError. The exact rule stands at the module's top.
     """
     from envlab.light.flashes.flash_kernels import most_changes

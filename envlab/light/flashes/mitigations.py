@@ -1,6 +1,6 @@
 """What to do about too many flashes: settings that are computed, tried, and held against each other.
 
-Each remedy is tried from mild to strong until the flash count passes, and its price is what it does to the
+Each mitigation is tried from mild to strong until the flash count passes, and its price is what it does to the
 look: the mean change of L* over the clip. Passing is no medical clearance (see flash.py).
 """
 
@@ -25,10 +25,10 @@ _HALVINGS = 6
 
 
 @dataclass(frozen=True, eq=False)
-class Remedy:
-    """One remedy that passes: its mildest setting found, the flashes left, and what it changes.
+class Mitigation:
+    """One mitigation that passes: its mildest setting found, the flashes left, and what it changes.
 
-    mean_change_lstar: mean of |ΔL*| over the clip. luminance (frames,): Y/Y_max with the remedy.
+    mean_change_lstar: mean of |ΔL*| over the clip. luminance (frames,): Y/Y_max with the mitigation.
     """
 
     name: str
@@ -51,10 +51,10 @@ def limit_slope(luminance: ArrayLike, frame_rate_hz: float, lightness_per_s: flo
     return luminance_cie1976(np.asarray(shown, dtype=np.float64))
 
 
-def raise_rest(luminance: ArrayLike, rest_light: float) -> FloatArray:
-    """Return relative luminance (frames,) with less depth: dark becomes rest_light (0..1), full stays."""
-    check_range("rest_light", rest_light, 0.0, 1.0)
-    return rest_light + (1.0 - rest_light) * np.asarray(luminance, dtype=np.float64)
+def raise_rest(luminance: ArrayLike, base_light: float) -> FloatArray:
+    """Return relative luminance (frames,) with less depth: dark becomes base_light (0..1), full stays."""
+    check_range("base_light", base_light, 0.0, 1.0)
+    return base_light + (1.0 - base_light) * np.asarray(luminance, dtype=np.float64)
 
 
 def first_that_passes(
@@ -66,7 +66,7 @@ def first_that_passes(
     frame_rate_hz: float,
     *,
     allowed: float = FLASHES_ALLOWED_PER_S,
-) -> Remedy | None:
+) -> Mitigation | None:
     """Return the first setting, of a series from mild to strong, whose light passes; None if none does.
 
     light_of gives the relative luminance (frames,) of a setting: the way to try whatever lies outside this
@@ -77,17 +77,17 @@ def first_that_passes(
         luminance = light_of(setting)
         flashes = count_flashes(luminance, frame_rate_hz)
         if flashes <= allowed:
-            return Remedy(name, setting, unit, flashes, _mean_change(luminance, original), luminance)
+            return Mitigation(name, setting, unit, flashes, _mean_change(luminance, original), luminance)
     return None
 
 
-def slope_remedy(
+def slope_mitigation(
     duty: ArrayLike,
     frame_rate_hz: float,
     *,
     full_duty: float = 1.0,
     allowed: float = FLASHES_ALLOWED_PER_S,
-) -> Remedy | None:
+) -> Mitigation | None:
     """Return the fastest slope limit of L* that passes (within 0.15 %), for duties (frames,) to full_duty.
 
     allowed: flashes in any second. Infinite, and without change, when the light passes as it is.
@@ -104,20 +104,20 @@ def slope_remedy(
     )
 
 
-def depth_remedy(
+def depth_mitigation(
     duty: ArrayLike,
     frame_rate_hz: float,
     *,
     full_duty: float = 1.0,
     allowed: float = FLASHES_ALLOWED_PER_S,
-) -> Remedy | None:
-    """Return the least rest light that passes (within 0.0002), for duties (frames,) to full_duty.
+) -> Mitigation | None:
+    """Return the least base light that passes (within 0.0002), for duties (frames,) to full_duty.
 
     allowed: flashes in any second. 0, and without change, when the light passes as it is.
     """
     original = flash_luminance(duty, full_duty)
     return _finest(
-        "rest light",
+        "base light",
         "of full light",
         (0.0, *_RESTS),
         lambda rest: raise_rest(original, rest),
@@ -127,12 +127,12 @@ def depth_remedy(
     )
 
 
-def least_change(remedies: Sequence[Remedy | None]) -> Remedy:
-    """Return the remedy that changes the look least, the first of equals. Raises ParameterError for none."""
-    passing = [remedy for remedy in remedies if remedy is not None]
+def least_change(mitigations: Sequence[Mitigation | None]) -> Mitigation:
+    """Return the mitigation that changes the look least, the first of equals. Raises ParameterError for none."""
+    passing = [mitigation for mitigation in mitigations if mitigation is not None]
     if not passing:
-        raise ParameterError("remedies", len(remedies), "at least one that passes")
-    return min(passing, key=lambda remedy: remedy.mean_change_lstar)
+        raise ParameterError("mitigations", len(mitigations), "at least one that passes")
+    return min(passing, key=lambda mitigation: mitigation.mean_change_lstar)
 
 
 def _finest(
@@ -143,10 +143,10 @@ def _finest(
     original: FloatArray,
     frame_rate_hz: float,
     allowed: float,
-) -> Remedy | None:
+) -> Mitigation | None:
     """The light as it is (first setting) if it passes; else the first that does, made milder by halving."""
 
-    def first(some: tuple[float, ...], light: Callable[[float], FloatArray]) -> Remedy | None:
+    def first(some: tuple[float, ...], light: Callable[[float], FloatArray]) -> Mitigation | None:
         return first_that_passes(name, unit, some, light, original, frame_rate_hz, allowed=allowed)
 
     as_it_is = first(settings[:1], lambda _: original)

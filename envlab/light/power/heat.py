@@ -30,7 +30,7 @@ class SurfaceHeat:
             return f"{text}, under the {LASTING_CONTACT_C:.0f} °C that skin bears for hours."
         return (
             f"{text}: too hot to lie on skin for hours ({LASTING_CONTACT_C:.0f} °C). Keep skin and cloth"
-            " off it, spread the heat, or lower the cap."
+            " off it, spread the heat, or lower the duty limit."
         )
 
 

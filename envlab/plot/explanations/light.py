@@ -1,4 +1,4 @@
-"""Pictures of how the light works: numbers that are even or look it, ripple that frames turn into shimmer."""
+"""Pictures of how the light works: numbers that are even or look it, ripple that frames turn into ripple_aliasing."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def read_cycle(note_read: Breathing, ax: Axes, frame_rate_hz: float, *, frames: 
     read = note_read.cycle_counts[(note_read.phase[:frames] * note_read.cycle_counts.size).astype(int)]
     at_ms = 1e3 * np.arange(frames) / frame_rate_hz
     ax.plot(at_ms, read, "o", color=INK, markersize=4, label="frames")
-    dress(ax, x="time, ms", y="counts above rest")
+    dress(ax, x="time, ms", y="counts above quiescent")
     ax.set_xlim(-2, 1e3 * span_s)
     heading(ax, f"A note of {note_read.frequency_hz:g} Hz", colour("detector"))
     beside_heading(ax, "● read for a frame", INK)
@@ -81,20 +81,22 @@ def frames_of_note(note_read: Breathing, ax: Axes, frame_rate_hz: float) -> Axes
     middle = 0.5 * (note_read.lightness.max() + note_read.lightness.min())
     ax.set_ylim(middle - 4, middle + 4)
     heading(ax, "Light, frame by frame", colour("light"))
-    beside_heading(ax, f"moves by {note_read.shimmer_lstar:.2g} L*", INK)
+    beside_heading(ax, f"moves by {note_read.ripple_aliasing_lstar:.2g} L*", INK)
     return ax
 
 
-def shimmer_by_note(
-    frequencies_hz: Sequence[float], shimmer_lstar: Mapping[str, Sequence[float]], ax: Axes
+def ripple_aliasing_by_note(
+    frequencies_hz: Sequence[float], ripple_aliasing_lstar: Mapping[str, Sequence[float]], ax: Axes
 ) -> Axes:
     """Draw how far a steady note makes the light move: L* over Hz; one line for each name."""
     inks = (colour("light"), colour("detector"), SOFT)
-    for (name, values), ink, style in zip(shimmer_lstar.items(), inks, ("-", "--", ":"), strict=False):
+    for (name, values), ink, style in zip(
+        ripple_aliasing_lstar.items(), inks, ("-", "--", ":"), strict=False
+    ):
         ax.plot(frequencies_hz, values, style, color=ink, linewidth=LINE_PT, label=name)
         highest = int(np.argmax(values))
         note(ax, name, (frequencies_hz[highest], values[highest]), offset=(8, 2), colour=ink)
-    dress(ax, x="frequency of the note, Hz", y="shimmer, L*", grid="both")
-    ax.set_ylim(0, 1.15 * max(max(values) for values in shimmer_lstar.values()) + 0.1)
-    heading(ax, "Which notes shimmer", colour("light"))
+    dress(ax, x="frequency of the note, Hz", y="ripple aliasing, L*", grid="both")
+    ax.set_ylim(0, 1.15 * max(max(values) for values in ripple_aliasing_lstar.values()) + 0.1)
+    heading(ax, "Which notes ripple aliasing", colour("light"))
     return ax

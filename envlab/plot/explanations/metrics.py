@@ -1,4 +1,4 @@
-"""Pictures of how each figure is defined, drawn on signals whose answer is known."""
+"""Pictures of how each metric is defined, drawn on signals whose answer is known."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from envlab.units import FloatArray
 _DOTTED = (0, (1, 1.5))
 
 
-def burst_figures(lesson: BurstLesson, ax: Axes) -> Axes:
+def burst_metrics(lesson: BurstLesson, ax: Axes) -> Axes:
     """Draw a burst with what attack, release and settled ratio are read from; V over ms."""
     settled_v, ripple_db = lesson.response.settled_ratio, lesson.response.ripple_db
     time_s, low, high = columns_of(lesson.held_v, lesson.rate_hz, (0.0, lesson.time_s[-1]), stamp=0.5)
@@ -52,7 +52,7 @@ def burst_figures(lesson: BurstLesson, ax: Axes) -> Axes:
     return ax
 
 
-def lightness_figures(light: KnownLight, ax: Axes, *, low: float = 5.0, high: float = 95.0) -> Axes:
+def lightness_metrics(light: KnownLight, ax: Axes, *, low: float = 5.0, high: float = 95.0) -> Axes:
     """Draw lightness over s with two points of its spread in each whole second; low, high: percentiles."""
     rate_hz = light.frame_rate_hz
     time_s = np.arange(light.lightness.size + 1) / rate_hz
@@ -79,23 +79,30 @@ def lightness_figures(light: KnownLight, ax: Axes, *, low: float = 5.0, high: fl
     return ax
 
 
-def lag_by_phase(lag_ms: FloatArray, ax: Axes) -> Axes:
-    """Draw the lag of each frame phase, ms, shape (phases,), with its mean; phase as a share of a frame."""
-    phase = np.arange(lag_ms.size) / lag_ms.size
-    ax.bar(phase, lag_ms, width=0.7 / lag_ms.size, align="edge", color=colour("lag"), label="lag")
-    mean_ms = float(lag_ms.mean())
+def latency_by_phase(latency_ms: FloatArray, ax: Axes) -> Axes:
+    """Draw the latency of each frame phase, ms, shape (phases,), with its mean; phase as a share of a frame."""
+    phase = np.arange(latency_ms.size) / latency_ms.size
+    ax.bar(
+        phase, latency_ms, width=0.7 / latency_ms.size, align="edge", color=colour("latency"), label="latency"
+    )
+    mean_ms = float(latency_ms.mean())
     ax.axhline(mean_ms, color=INK, linewidth=1.0, linestyle=_DOTTED, label="mean")
     margin_note(ax, f"mean\n{mean_ms:.2f} ms", mean_ms)
-    dress(ax, x="where in a frame the sound begins, share of a frame", y="lag, ms", y_colour=colour("lag"))
+    dress(
+        ax,
+        x="where in a frame the sound begins, share of a frame",
+        y="latency, ms",
+        y_colour=colour("latency"),
+    )
     ax.set_xlim(0, 1)
-    heading(ax, "Lag until the first frame that is half bright", colour("lag"))
+    heading(ax, "Latency until the first frame that is half bright", colour("latency"))
     return ax
 
 
 def range_between(clips: Mapping[str, tuple[FloatArray, float]], ax: Axes) -> Axes:
     """Draw how the counts of clips lie in decibel, and the point that counts of each.
 
-    clips: name → (envelope counts above rest, the percentile that counts, 0..100).
+    clips: name → (envelope counts above quiescent, the percentile that counts, 0..100).
     """
     edges_db = np.arange(0.0, 62.0, 1.0)
     for row, (name, (counts, percentile)) in enumerate(clips.items()):
@@ -140,7 +147,7 @@ def clipped_wave(
 
 
 def violation_line(target: Target, values: Sequence[float], ax: Axes) -> Axes:
-    """Draw the violation, without unit, of a target over values of its figure, in the figure's unit."""
+    """Draw the violation, without unit, of a target over values of its metric, in the metric's unit."""
     at = np.asarray(values, dtype=np.float64)
     ax.plot(at, target.violation(at), color=colour("light"), linewidth=LINE_PT, label="violation")
     limit_line(ax, target.limit, vertical=True)

@@ -95,12 +95,12 @@ class PreviewScene:
 
 def caution_picture(heading: str, lines: tuple[str, ...]) -> Picture:
     """Return a still picture of words, RGBA of shape (HEIGHT, WIDTH, 4)."""
-    figure = _sheet()
-    figure.text(0.5, 0.74, heading, color=_INK, fontsize=30, fontweight="bold", ha="center", va="center")
+    fig = _sheet()
+    fig.text(0.5, 0.74, heading, color=_INK, fontsize=30, fontweight="bold", ha="center", va="center")
     for number, line in enumerate(lines):
         words = "\n".join(textwrap.wrap(line, 72))
-        figure.text(0.5, 0.58 - 0.15 * number, words, color=_INK, fontsize=17, ha="center", va="center")
-    return _drawn(figure)
+        fig.text(0.5, 0.58 - 0.15 * number, words, color=_INK, fontsize=17, ha="center", va="center")
+    return _drawn(fig)
 
 
 def _still(
@@ -113,15 +113,15 @@ def _still(
     bright: bool,
 ) -> Figure:
     """Everything that does not move; the trace pale for what is to come, bright for what has been."""
-    figure = _sheet()
+    fig = _sheet()
     name, about = heading
     # A file's name may be longer than the picture is wide.
     name = name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1]}…"
-    figure.text(0.031, 0.945, name, color=_INK, fontsize=19, fontweight="bold", va="center")
-    figure.text(0.969, 0.945, about, color=_SOFT, fontsize=13, ha="right", va="center")
+    fig.text(0.031, 0.945, name, color=_INK, fontsize=19, fontweight="bold", va="center")
+    fig.text(0.969, 0.945, about, color=_SOFT, fontsize=13, ha="right", va="center")
     left, top, right, bottom = TRACE_BOX
     place = (left / WIDTH, 1 - bottom / HEIGHT, (right - left) / WIDTH, (bottom - top) / HEIGHT)
-    ax = figure.add_axes(place)
+    ax = fig.add_axes(place)
     ax.set_facecolor("none")
     time_s = np.arange(lightness.size + 1) / rate_hz
     held = np.append(lightness, lightness[-1:])
@@ -136,14 +136,14 @@ def _still(
     ax.set_ylabel("brightness, L*", color=_SOFT, fontsize=11)
     ax.annotate("s", (1, 0), (14, -16), "axes fraction", "offset points", color=_SOFT, fontsize=10)
     for number, line in enumerate(lines):
-        figure.text(0.031, 0.083 - 0.031 * number, line, color=_INK, fontsize=11, va="center")
+        fig.text(0.031, 0.083 - 0.031 * number, line, color=_INK, fontsize=11, va="center")
     if head:
         x, y, radius = head
         centre = ((LIGHT_BOX[0] + x) / WIDTH, 1 - (LIGHT_BOX[1] + y) / HEIGHT)
         size = (1.7 * radius / WIDTH, 2 * radius / HEIGHT)
-        rim = Ellipse(centre, *size, transform=figure.transFigure, fill=False, color=_SOFT, linewidth=1.5)
-        figure.add_artist(rim)
-    return figure
+        rim = Ellipse(centre, *size, transform=fig.transFigure, fill=False, color=_SOFT, linewidth=1.5)
+        fig.add_artist(rim)
+    return fig
 
 
 def _glow(centres: FloatArray, radius: float, width: int, height: int) -> NDArray[np.uint16]:
@@ -170,10 +170,10 @@ def _sheet() -> Figure:
     return Figure(figsize=(WIDTH / _DPI, HEIGHT / _DPI), dpi=_DPI, facecolor=_PAPER)
 
 
-def _drawn(figure: Figure) -> Picture:
+def _drawn(fig: Figure) -> Picture:
     buffer = io.BytesIO()
-    FigureCanvasAgg(figure)
-    figure.savefig(buffer, format="rgba", dpi=_DPI)
+    FigureCanvasAgg(fig)
+    fig.savefig(buffer, format="rgba", dpi=_DPI)
     return np.frombuffer(buffer.getvalue(), dtype=np.uint8).reshape(HEIGHT, WIDTH, 4)
 
 

@@ -54,7 +54,7 @@ def preamp(pen: Pen, at: Point, chain: Chain) -> Point:
     return pen.named(at, "preamp", colour("preamp"))
 
 
-def _stage(pen: Pen, at: Point, stage: Preamp, prefix: str, foot_v: float) -> Point:
+def _stage(pen: Pen, at: Point, stage: Preamp, prefix: str, reference_node_v: float) -> Point:
     coupling, tie, leg, leg_capacitor, feedback = (prefix + key for key in _STAGE_KEYS)
     node = pen.across(coupling, at)
     pen.dot(node)
@@ -71,7 +71,7 @@ def _stage(pen: Pen, at: Point, stage: Preamp, prefix: str, foot_v: float) -> Po
     foot = pen.down(leg, knot, 1.6)
     if leg_capacitor in pen.parts:
         foot = pen.down(leg_capacitor, foot, 0.9)
-    pen.potential(foot, foot_v)
+    pen.potential(reference node, reference_node_v)
     return output
 
 
@@ -85,13 +85,13 @@ def _leg_foot_v(board: Preamp) -> float:
 def band_filter(pen: Pen, at: Point, chain: Chain) -> Point:
     """Draw the sections of the band filter in their order, each with its amplifier of unity gain."""
     bias_v = chain.preamp.bias_v
-    for kind, way, foot in (("high", "farad", "ohm"), ("low", "ohm", "farad")):
+    for kind, way, reference node in (("high", "farad", "ohm"), ("low", "ohm", "farad")):
         one, two = f"band_filter.{kind}_{way}", f"band_filter.{kind}_in_{way}"
         if one in pen.parts:
-            at = _first_order(pen, at, one, f"band_filter.{kind}_{foot}", bias_v)
+            at = _first_order(pen, at, one, f"band_filter.{kind}_{reference node}", bias_v)
         elif two in pen.parts:
             names = (two, f"band_filter.{kind}_out_{way}")
-            others = (f"band_filter.{kind}_feedback_{foot}", f"band_filter.{kind}_shunt_{foot}")
+            others = (f"band_filter.{kind}_feedback_{reference node}", f"band_filter.{kind}_shunt_{reference node}")
             at = _second_order(pen, at, names, others, bias_v)
     return at
 
@@ -138,13 +138,13 @@ def rectifier(pen: Pen, at: Point, chain: Chain) -> Point:
         at = pen.named(at, f"≤ {1e3 * part.output_current_a:g} mA", INK)
     if part.diode == "none":
         return _precision(pen, at, part)
-    rests_v = chain.preamp.bias_v if part.reference == "bias" else part.rest_v
-    if part.reference == "foot" and part.rest_v != chain.preamp.bias_v and part.kind == "half":
-        shifted = ("level shift", f"{chain.preamp.bias_v:g} V", f"to {part.rest_v:g} V")
+    quiescent_v = chain.preamp.bias_v if part.reference == "bias" else part.reference_node_v
+    if part.reference == "node" and part.reference_node_v != chain.preamp.bias_v and part.kind == "half":
+        shifted = ("level shift", f"{chain.preamp.bias_v:g} V", f"to {part.reference_node_v:g} V")
         at = pen.box(at, shifted).right
     if part.kind == "half":
         return _diodes_in_way(pen, _coupled(pen, at, part), part)
-    return _bridge(pen, at, part) if part.diodes_in_path == 2 else _two_phases(pen, at, part, rests_v)
+    return _bridge(pen, at, part) if part.diodes_in_path == 2 else _two_phases(pen, at, part, quiescent_v)
 
 
 def _precision(pen: Pen, at: Point, part: Rectifier) -> Point:
@@ -155,7 +155,7 @@ def _precision(pen: Pen, at: Point, part: Rectifier) -> Point:
     if part.gain_bandwidth_hz is not None:
         lines.append(f"{part.gain_bandwidth_hz / 1e6:g} MHz")
     box = pen.box(at, lines)
-    pen.potential(pen.wire(box.bottom, (box.bottom[0], y - 1.5)), part.rest_v)
+    pen.potential(pen.wire(box.bottom, (box.bottom[0], y - 1.5)), part.reference_node_v)
     return box.right
 
 
@@ -165,7 +165,7 @@ def _coupled(pen: Pen, at: Point, part: Rectifier) -> Point:
     node = pen.across("rectifier.coupling_farad", at)
     if part.return_ohm is not None:
         pen.dot(node)
-        pen.potential(pen.down("rectifier.return_ohm", node, words="left"), part.rest_v)
+        pen.potential(pen.down("rectifier.return_ohm", node, words="left"), part.reference_node_v)
     return node
 
 
@@ -179,8 +179,8 @@ def _diodes_in_way(pen: Pen, at: Point, part: Rectifier) -> Point:
     return at
 
 
-def _two_phases(pen: Pen, at: Point, part: Rectifier, rests_v: float) -> Point:
-    box = pen.box(at, ("phase", "splitter", f"at {rests_v:g} V"), least_height=2.6)
+def _two_phases(pen: Pen, at: Point, part: Rectifier, quiescent_v: float) -> Point:
+    box = pen.box(at, ("phase", "splitter", f"at {quiescent_v:g} V"), least_height=2.6)
     x, y = box.right
     end = x + 1.8
     for side, sign in ((0.95, "+"), (-0.95, "−")):
@@ -201,7 +201,7 @@ def _bridge(pen: Pen, at: Point, part: Rectifier) -> Point:
         pen.diode(start, end, schottky=part.diode == "schottky")
     for corner in (west, north, south, east):
         pen.dot(corner)
-    pen.potential(south, part.rest_v)
+    pen.potential(south, part.reference_node_v)
     under = y - 2.35
     pen.wire(box.bottom, (box.bottom[0], under), (east[0], under), east)
     pen.word(part.diode, (north[0], north[1] + 0.2), va="bottom")
@@ -209,8 +209,8 @@ def _bridge(pen: Pen, at: Point, part: Rectifier) -> Point:
 
 
 def detector(pen: Pen, at: Point, chain: Chain) -> Point:
-    """Draw the resistor in the way, the hold capacitor and what empties it, all on the rectifier's foot."""
-    foot_v = chain.rectifier.rest_v
+    """Draw the resistor in the way, the hold capacitor and what empties it, all on the rectifier's reference node."""
+    reference_node_v = chain.rectifier.reference_node_v
     average = isinstance(chain.detector, AverageDetector)
     way = "detector.smoothing_ohm" if average else "detector.attack_ohm"
     across = "detector.load_ohm" if average else "detector.release_ohm"
@@ -218,15 +218,15 @@ def detector(pen: Pen, at: Point, chain: Chain) -> Point:
     lead = max(0.15, text_width(material.partition("\n")[0]) - 0.9)
     node = pen.across(way, pen.wire(at, (at[0] + lead, at[1])))
     pen.dot(node)
-    foot = pen.down("detector.hold_farad", node)
-    pen.potential(foot, foot_v)
+    reference node = pen.down("detector.hold_farad", node)
+    pen.potential(reference node, reference_node_v)
     if material:
-        pen.word(material, (foot[0] - 0.4, foot[1] + 0.75), ha="right")
+        pen.word(material, (reference node[0] - 0.4, reference node[1] + 0.75), ha="right")
     if across in pen.parts:
         beside = 0.9 + text_width(pen.parts["detector.hold_farad"].value_text)
         node = pen.wire(node, (node[0] + max(1.6, beside), node[1]))
         pen.dot(node)
-        pen.potential(pen.down(across, node), foot_v)
+        pen.potential(pen.down(across, node), reference_node_v)
     return pen.named(node, "detector", colour("detector"))
 
 

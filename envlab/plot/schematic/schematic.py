@@ -57,13 +57,13 @@ def schematic(chain: Chain) -> Figure:
         low_y = _place(pen, row, low_y)
     low_y = _place(pen, partial(power_and_light, chain=chain), low_y)
     width = pen.reach_x() + MARGIN
-    figure = sheet(-low_y * UNIT_MM, width * UNIT_MM)
-    figure.set_layout_engine("none")
-    axes = figure.add_axes((0, 0, 1, 1))
+    fig = sheet(-low_y * UNIT_MM, width * UNIT_MM)
+    fig.set_layout_engine("none")
+    axes = fig.add_axes((0, 0, 1, 1))
     pen.put_on(axes)
     axes.set(xlim=(0, width), ylim=(low_y, 0))
     axes.axis("off")
-    return figure
+    return fig
 
 
 def _place(pen: Pen, draw: Callable[[Pen, Point], Point], top_y: float) -> float:

@@ -1,10 +1,10 @@
-"""Which way a figure is better, so that pictures can show it."""
+"""Which way a metric is better, so that pictures can show it."""
 
 from __future__ import annotations
 
 from typing import Literal
 
-from envlab.study.specification.targets import FLASH_FIGURE, Target, Targets
+from envlab.study.specification.targets import FLASH_METRIC, Target, Targets
 
 Side = Literal["high", "low", "neither"]
 
@@ -20,16 +20,16 @@ _USUALLY: dict[str, Side] = {
 }
 
 
-def better_side(figure: str, targets: Targets) -> Side:
-    """Return whether a figure of study.targets.FIGURES is better high or low under these targets."""
-    target = target_of(figure, targets)
+def better_side(metric: str, targets: Targets) -> Side:
+    """Return whether a metric of study.targets.METRICS is better high or low under these targets."""
+    target = target_of(metric, targets)
     if target is not None:
         return "low" if target.side == "at_most" else "high"
-    return _USUALLY.get(figure, "low")
+    return _USUALLY.get(metric, "low")
 
 
-def target_of(figure: str, targets: Targets) -> Target | None:
-    """Return the target on a figure; the flash limit is always one."""
-    if figure == FLASH_FIGURE:
-        return Target(FLASH_FIGURE, "at_most", targets.flash_limit, 1.0)
-    return next((target for target in targets.soft if target.figure == figure), None)
+def target_of(metric: str, targets: Targets) -> Target | None:
+    """Return the target on a metric; the flash limit is always one."""
+    if metric == FLASH_METRIC:
+        return Target(FLASH_METRIC, "at_most", targets.flash_limit, 1.0)
+    return next((target for target in targets.soft if target.metric == metric), None)

@@ -1,4 +1,4 @@
-"""What does a part do on each clip? One small panel a clip and figure, over the values of one swept part."""
+"""What does a part do on each clip? One small panel a clip and metric, over the values of one swept part."""
 
 from __future__ import annotations
 
@@ -11,20 +11,20 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from envlab.errors import ParameterError
-from envlab.plot.palette import INK, SHADE, SOFT, figure_colour
+from envlab.plot.palette import INK, SHADE, SOFT, metric_colour
 from envlab.plot.style import LINE_PT, SMALL_PT, dress, heading, limit_line, sheet
 from envlab.plot.sweep.better_direction import target_of
 from envlab.plot.sweep.part_effects import along, part_words, swept_keys, value_axis, value_text
-from envlab.study.specification.specification import Brief, Clip
-from envlab.study.specification.targets import FLASH_FIGURE, Target
+from envlab.study.specification.specification import Clip, Specification
+from envlab.study.specification.targets import FLASH_METRIC, Target
 from envlab.study.sweep.choice import Choice
 
 
 @dataclass(frozen=True)
 class ClipFigure:
-    """A figure that the sweep keeps for each clip, in the column "name [clip]".
+    """A metric that the sweep keeps for each clip, in the column "name [clip]".
 
-    words: with the unit. judged_as: the figure over all clips, whose target and colour it has. tag: of the
+    words: with the unit. judged_as: the metric over all clips, whose target and colour it has. tag: of the
     clips that this target speaks of; None: of all.
     """
 
@@ -33,9 +33,9 @@ class ClipFigure:
     tag: str | None
 
 
-CLIP_FIGURES: dict[str, ClipFigure] = {
+CLIP_METRICS: dict[str, ClipFigure] = {
     "contrast_lstar": ClipFigure("contrast, L*", "beat_contrast_lstar", "beat"),
-    "flashes_per_s": ClipFigure("flashes in 1 s", FLASH_FIGURE, None),
+    "flashes_per_s": ClipFigure("flashes in 1 s", FLASH_METRIC, None),
     "lit_share": ClipFigure("lit share", "quiet_lit_share", "quiet"),
     "clipped_share": ClipFigure("clipped share", "clipped_share", None),
 }
@@ -44,27 +44,29 @@ MOST_COLUMNS = 5
 _PANEL_MM = 23.0
 
 
-def usual_key(brief: Brief) -> str:
+def usual_key(specification: Specification) -> str:
     """Return the swept key to look along: the release resistor, else the last; ParameterError if none is."""
-    keys = swept_keys(brief)
+    keys = swept_keys(specification)
     if not keys:
         raise ParameterError("sweep", "one value for each part", "a part with several values")
     return "detector.release_ohm" if "detector.release_ohm" in keys else keys[-1]
 
 
-def clip_panel(choice: Choice, brief: Brief, clip: Clip, key: str, figure: str, ax: Axes) -> Axes:
-    """Draw a figure of one clip over the values of one swept key, all other parts as chosen.
+def clip_panel(
+    choice: Choice, specification: Specification, clip: Clip, key: str, metric: str, ax: Axes
+) -> Axes:
+    """Draw a metric of one clip over the values of one swept key, all other parts as chosen.
 
-    figure: a name of CLIP_FIGURES. Dots keep the flash limit on this clip, crosses do not; the ring is the
+    metric: a name of CLIP_METRICS. Dots keep the flash limit on this clip, crosses do not; the ring is the
     choice. The dashed line is the target, where it speaks of this clip.
     """
-    rows = choice.table[along(choice, brief, key)]
-    asked = CLIP_FIGURES[figure]
-    height = rows[f"{figure} [{clip.label}]"].to_numpy(float)
-    safe = rows[f"{FLASH_FIGURE} [{clip.label}]"].to_numpy(float) <= brief.targets.flash_limit
+    rows = choice.table[along(choice, specification, key)]
+    asked = CLIP_METRICS[metric]
+    height = rows[f"{metric} [{clip.label}]"].to_numpy(float)
+    safe = rows[f"{FLASH_METRIC} [{clip.label}]"].to_numpy(float) <= specification.targets.flash_limit
     place = value_axis(ax, key, rows[key].tolist(), most=2)
-    hue = figure_colour(asked.judged_as)
-    ax.plot(place, height, color=hue, linewidth=LINE_PT, zorder=3, label=figure)
+    hue = metric_colour(asked.judged_as)
+    ax.plot(place, height, color=hue, linewidth=LINE_PT, zorder=3, label=metric)
     ax.plot(place[safe], height[safe], "o", color=hue, markersize=3.5, zorder=4)
     ax.plot(place[~safe], height[~safe], "x", color=hue, markersize=4, markeredgewidth=1.0, zorder=4)
     chosen = np.flatnonzero(rows.index == choice.number)
@@ -72,7 +74,7 @@ def clip_panel(choice: Choice, brief: Brief, clip: Clip, key: str, figure: str, 
         place[chosen], height[chosen], "o", ms=8.5, mfc="none", mec=INK, mew=1.3, zorder=5, label="chosen"
     )
     dress(ax, x=part_words(key), y=asked.words, y_colour=hue)
-    target = _target(brief, clip, asked)
+    target = _target(specification, clip, asked)
     if target is not None:
         limit_line(ax, target.limit)
     return ax
@@ -80,22 +82,22 @@ def clip_panel(choice: Choice, brief: Brief, clip: Clip, key: str, figure: str, 
 
 def clip_multiples(
     choice: Choice,
-    brief: Brief,
+    specification: Specification,
     axes: NDArray[np.object_],
     clips: Sequence[Clip],
     key: str,
-    figures: Sequence[str] = USUAL,
+    metrics: Sequence[str] = USUAL,
 ) -> NDArray[np.object_]:
-    """Draw panels: one row for each figure, one column for each clip; a figure has one height everywhere.
+    """Draw panels: one row for each metric, one column for each clip; a metric has one height everywhere.
 
-    axes: shape (len(figures), len(clips)), which come back; each panel is in its figure's own unit. The side
+    axes: shape (len(metrics), len(clips)), which come back; each panel is in its metric's own unit. The side
     that misses a target is shaded, where the target speaks of the clip.
     """
-    for row, figure in zip(axes, figures, strict=True):
+    for row, metric in zip(axes, metrics, strict=True):
         for ax, clip in zip(row, clips, strict=True):
-            clip_panel(choice, brief, clip, key, figure, ax)
-            ax.set_ylim(*_height(choice, brief, key, figure))
-            _shade(ax, _target(brief, clip, CLIP_FIGURES[figure]))
+            clip_panel(choice, specification, clip, key, metric, ax)
+            ax.set_ylim(*_height(choice, specification, key, metric))
+            _shade(ax, _target(specification, clip, CLIP_METRICS[metric]))
         for ax in row[1:]:
             ax.tick_params(labelleft=False)
             ax.set_ylabel("")
@@ -108,21 +110,21 @@ def clip_multiples(
 
 
 def clips_sheet(
-    choice: Choice, brief: Brief, key: str | None = None, figures: Sequence[str] = USUAL
+    choice: Choice, specification: Specification, key: str | None = None, metrics: Sequence[str] = USUAL
 ) -> Figure:
     """Return what a swept part does on each clip; key: usual_key if not named.
 
     Raises ParameterError if no part has several values to try.
     """
-    key = key or usual_key(brief)
-    bands = -(-len(brief.clips) // MOST_COLUMNS)
-    columns = -(-len(brief.clips) // bands)
-    page = sheet(bands * (_PANEL_MM * len(figures) + 14) + 8)
+    key = key or usual_key(specification)
+    bands = -(-len(specification.clips) // MOST_COLUMNS)
+    columns = -(-len(specification.clips) // bands)
+    page = sheet(bands * (_PANEL_MM * len(metrics) + 14) + 8)
     parts = page.subfigures(bands, 1, hspace=0.03, squeeze=False)[:, 0]
     for band, part in enumerate(parts):
-        clips = brief.clips[band * columns : (band + 1) * columns]
-        axes = part.subplots(len(figures), columns, squeeze=False)
-        clip_multiples(choice, brief, axes[:, : len(clips)], clips, key, figures)
+        clips = specification.clips[band * columns : (band + 1) * columns]
+        axes = part.subplots(len(metrics), columns, squeeze=False)
+        clip_multiples(choice, specification, axes[:, : len(clips)], clips, key, metrics)
         for ax in axes[:, len(clips) :].ravel():
             ax.set_visible(False)
         part.align_ylabels(list(axes[:, 0]))
@@ -136,18 +138,18 @@ def clips_sheet(
     return page
 
 
-def _target(brief: Brief, clip: Clip, asked: ClipFigure) -> Target | None:
+def _target(specification: Specification, clip: Clip, asked: ClipFigure) -> Target | None:
     if asked.tag is not None and asked.tag not in clip.tags:
         return None
-    return target_of(asked.judged_as, brief.targets)
+    return target_of(asked.judged_as, specification.targets)
 
 
-def _height(choice: Choice, brief: Brief, key: str, figure: str) -> tuple[float, float]:
+def _height(choice: Choice, specification: Specification, key: str, metric: str) -> tuple[float, float]:
     """From 0 to the largest of all clips, or to what the target makes worth seeing."""
-    rows = choice.table[along(choice, brief, key)]
-    every = np.array([rows[f"{figure} [{clip.label}]"].to_numpy(float) for clip in brief.clips])
+    rows = choice.table[along(choice, specification, key)]
+    every = np.array([rows[f"{metric} [{clip.label}]"].to_numpy(float) for clip in specification.clips])
     top = float(np.max(every, initial=0.0, where=np.isfinite(every)))
-    target = target_of(CLIP_FIGURES[figure].judged_as, brief.targets)
+    target = target_of(CLIP_METRICS[metric].judged_as, specification.targets)
     if target is not None:
         worth = 4 * target.limit if target.side == "at_most" else top
         top = max(min(top, worth), 1.25 * target.limit)

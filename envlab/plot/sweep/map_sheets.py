@@ -1,4 +1,4 @@
-"""Several figures of a sweep over both time constants, on one sheet."""
+"""Several metrics of a sweep over both time constants, on one sheet."""
 
 from __future__ import annotations
 
@@ -6,18 +6,18 @@ from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 
-from envlab.plot.palette import SOFT, figure_colour
+from envlab.plot.palette import SOFT, metric_colour
 from envlab.plot.style import SMALL_PT, heading, sheet
 from envlab.plot.sweep.better_direction import Side, better_side
-from envlab.plot.sweep.part_effects import FIGURE_WORDS
+from envlab.plot.sweep.part_effects import METRIC_WORDS
 from envlab.plot.sweep.time_map import time_constant_map
-from envlab.study.specification.specification import Brief
-from envlab.study.specification.targets import FLASH_FIGURE
+from envlab.study.specification.specification import Specification
+from envlab.study.specification.targets import FLASH_METRIC
 from envlab.study.sweep.choice import Choice
 
 MAPPED = (
     "beat_contrast_lstar",
-    FLASH_FIGURE,
+    FLASH_METRIC,
     "onset_lag_worst_ms",
     "frame_shimmer_lstar",
     "ripple_db",
@@ -28,21 +28,21 @@ _PANEL_MM = 58.0
 _SIDE_WORDS: dict[Side, str] = {"high": ": more is better", "low": ": less is better", "neither": ""}
 
 
-def maps_sheet(choice: Choice, brief: Brief, figures: Sequence[str] = MAPPED) -> Figure:
-    """Return maps of several figures, names of study.targets.FIGURES, at least one, at the chosen gain.
+def maps_sheet(choice: Choice, specification: Specification, metrics: Sequence[str] = MAPPED) -> Figure:
+    """Return maps of several metrics, names of study.targets.METRICS, at least one, at the chosen gain.
 
     Raises ValueError if the sweep does not move both time constants.
     """
-    rows = -(-len(figures) // COLUMNS)
+    rows = -(-len(metrics) // COLUMNS)
     page = sheet(_PANEL_MM * rows + 12)
     axes = page.subplots(rows, COLUMNS, sharex=True, sharey=True, squeeze=False)
-    for ax, figure in zip(axes.flat, figures, strict=False):
-        time_constant_map(choice, brief, ax, figure, named=False)
-        words = FIGURE_WORDS[figure].partition(",")[0]
-        side = _SIDE_WORDS[better_side(figure, brief.targets)]
-        heading(ax, f"{words[0].upper()}{words[1:]}{side}", figure_colour(figure))
+    for ax, metric in zip(axes.flat, metrics, strict=False):
+        time_constant_map(choice, specification, ax, metric, named=False)
+        words = METRIC_WORDS[metric].partition(",")[0]
+        side = _SIDE_WORDS[better_side(metric, specification.targets)]
+        heading(ax, f"{words[0].upper()}{words[1:]}{side}", metric_colour(metric))
         ax.label_outer()
-    for ax in axes.flat[len(figures) :]:
+    for ax in axes.flat[len(metrics) :]:
         ax.set_visible(False)
     page.suptitle(
         "○ chosen    ● meets every target    solid: keeps the flash limit    dashed: edge of its own target"

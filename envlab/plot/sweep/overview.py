@@ -11,34 +11,34 @@ from envlab.plot.style import beside_heading, dress, heading, sheet
 from envlab.plot.sweep.time_map import time_constant_map, time_map
 from envlab.study.chosen_on_clips import MusicScene, music_scene
 from envlab.study.specification.parts_list import parts_list
-from envlab.study.specification.specification import Brief
+from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import Choice
 
 WIDTH_MM, HEIGHT_MM = 230.0, 92.0
 
 
-def overview_figure(brief: Brief, choice: Choice) -> Figure:
+def overview_figure(specification: Specification, choice: Choice) -> Figure:
     """Return the picture of the job for a choice: a few seconds of music on the left, the map on the right.
 
     Without a map to draw (see sweep.time_map), the left part takes the whole width.
     """
-    scene = music_scene(brief, choice.chain)
-    figure = sheet(HEIGHT_MM, WIDTH_MM)
-    figure.set_facecolor("white")
-    if time_map(choice, brief) is None:
-        _music(figure, scene, choice)
-        return figure
-    parts = figure.subfigures(1, 2, width_ratios=(1.35, 1), wspace=0.03, squeeze=False)[0]
+    scene = music_scene(specification, choice.chain)
+    fig = sheet(HEIGHT_MM, WIDTH_MM)
+    fig.set_facecolor("white")
+    if time_map(choice, specification) is None:
+        _music(fig, scene, choice)
+        return fig
+    parts = fig.subfigures(1, 2, width_ratios=(1.35, 1), wspace=0.03, squeeze=False)[0]
     for part in parts:
         part.set_facecolor("white")
     _music(parts[0], scene, choice)
-    time_constant_map(choice, brief, parts[1].subplots())
-    return figure
+    time_constant_map(choice, specification, parts[1].subplots())
+    return fig
 
 
-def _music(figure: FigureBase, scene: MusicScene, choice: Choice) -> None:
+def _music(fig: FigureBase, scene: MusicScene, choice: Choice) -> None:
     """Sound, detector and light under each other on one time axis."""
-    sound, detector, light = figure.subplots(3, 1, sharex=True, height_ratios=(1, 1.25, 0.5))
+    sound, detector, light = fig.subplots(3, 1, sharex=True, height_ratios=(1, 1.25, 0.5))
     result, moved_s = scene.result, scene.from_s - scene.span_s[0]
     rate_hz = result.internal_rate_hz
     for ax, signal, quantity in (
@@ -65,4 +65,4 @@ def _music(figure: FigureBase, scene: MusicScene, choice: Choice) -> None:
     beside_heading(light, chosen)
     for ax in (sound, detector):
         ax.tick_params(labelbottom=False)
-    figure.align_ylabels([sound, detector])
+    fig.align_ylabels([sound, detector])

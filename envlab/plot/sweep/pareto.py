@@ -1,4 +1,4 @@
-"""What cannot be had together: contrast against lag, shimmer and current, and the parts at the ends."""
+"""What cannot be had together: contrast against latency, ripple_aliasing and current, and the parts at the ends."""
 
 from __future__ import annotations
 
@@ -9,18 +9,18 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from envlab.plot.palette import INK, PAPER, SHADE, SOFT, figure_colour
+from envlab.plot.palette import INK, PAPER, SHADE, SOFT, metric_colour
 from envlab.plot.style import SMALL_PT, TEXT_PT, dress, heading, limit_line, no_ticks, note, sheet
 from envlab.plot.sweep.better_direction import better_side, target_of
-from envlab.plot.sweep.part_effects import FIGURE_WORDS, part_words, swept_keys, value_text
-from envlab.study.specification.specification import Brief
+from envlab.plot.sweep.part_effects import METRIC_WORDS, part_words, swept_keys, value_text
+from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.choice import Choice
 from envlab.study.sweep.pareto import WANTED, pareto_front
 from envlab.units import BoolArray, FloatArray
 
 HEIGHT = "beat_contrast_lstar"
-ACROSS = tuple(figure for figure in WANTED if figure != HEIGHT)
+ACROSS = tuple(metric for metric in WANTED if metric != HEIGHT)
 _LINE_CHARACTERS = 50
 # Where a letter may stand beside its point, in points of print: the first that is clear of other letters.
 _BESIDE = [(10, 17), (20, 10), (-10, 17), (-20, 10), (10, -17), (-10, -17), (20, -10), (-20, -10), (28, 20)]
@@ -38,7 +38,7 @@ class Pick:
 def safe_front(choice: Choice) -> BoolArray:
     """Return for each candidate whether it keeps the flash limit and none that does beats it.
 
-    Figures are those of study.pareto.WANTED. A candidate beyond the limit beats nobody.
+    Metrics are those of study.pareto.WANTED. A candidate beyond the limit beats nobody.
     """
     front = np.zeros(len(choice.table), dtype=bool)
     safe = choice.table["flash_safe"].to_numpy(bool)
@@ -47,56 +47,61 @@ def safe_front(choice: Choice) -> BoolArray:
 
 
 def picks_of(choice: Choice) -> tuple[Pick, ...]:
-    """Return the best of the front in each figure, lettered; of equals the best ranked."""
+    """Return the best of the front in each metric, lettered; of equals the best ranked."""
     rows = np.flatnonzero(safe_front(choice))
     if rows.size == 0:
         return ()
     rank = choice.table["rank"].to_numpy(int)[rows]
     words: dict[int, list[str]] = {}
-    for figure, way in WANTED.items():
-        cost = choice.table[figure].to_numpy(float)[rows] * (-1 if way == "high" else 1)
+    for metric, way in WANTED.items():
+        cost = choice.table[metric].to_numpy(float)[rows] * (-1 if way == "high" else 1)
         best = int(rows[np.lexsort((rank, cost))[0]])
-        name = FIGURE_WORDS[figure].partition(",")[0]
+        name = METRIC_WORDS[metric].partition(",")[0]
         words.setdefault(best, []).append(f"{'most' if way == 'high' else 'least'} {name}")
     return tuple(
         Pick("ABCD"[place], row, " and ".join(found)) for place, (row, found) in enumerate(words.items())
     )
 
 
-def pareto_scatter(choice: Choice, brief: Brief, ax: Axes, figure: str) -> Axes:
-    """Draw beat contrast over another figure of study.pareto.WANTED, a point for each candidate.
+def pareto_scatter(choice: Choice, specification: Specification, ax: Axes, metric: str) -> Axes:
+    """Draw beat contrast over another metric of study.pareto.WANTED, a point for each candidate.
 
-    Faint crosses flash more than allowed; faint dots keep the limit and miss a target; dots in the figure's
-    colour are on the front of all four figures; white ones meet every target; the ring is the choice. The
+    Faint crosses flash more than allowed; faint dots keep the limit and miss a target; dots in the metric's
+    colour are on the front of all four metrics; white ones meet every target; the ring is the choice. The
     dashed lines are targets, and the side that misses them is shaded.
     """
-    x, y = (choice.table[name].to_numpy(float) for name in (figure, HEIGHT))
+    x, y = (choice.table[name].to_numpy(float) for name in (metric, HEIGHT))
     safe = choice.table["flash_safe"].to_numpy(bool)
     meets = safe & (choice.table["violation"].to_numpy(float) == 0)
     front = safe_front(choice)
     _cloud(ax, x, y, ~safe, "x", "flashes more")
     _cloud(ax, x, y, safe & ~front & ~meets, ".", "misses a target")
     for group, face, label in (
-        (front & ~meets, figure_colour(figure), "on the front"),
+        (front & ~meets, metric_colour(metric), "on the front"),
         (meets, PAPER, "meets every target"),
     ):
         edge = INK if label == "meets every target" else face
         ax.plot(x[group], y[group], "o", ms=4.5, mfc=face, mec=edge, mew=1.0, zorder=4, label=label)
     at = [choice.number]
     ax.plot(x[at], y[at], "o", ms=11, mfc="none", mec=INK, mew=1.5, zorder=5, label="chosen")
-    dress(ax, x=_axis_words(figure, brief.targets), y=_axis_words(HEIGHT, brief.targets), grid="both")
-    _show(ax, x, y, front | meets, target_of(figure, brief.targets))
-    _shade_misses(ax, figure, brief.targets)
+    dress(
+        ax,
+        x=_axis_words(metric, specification.targets),
+        y=_axis_words(HEIGHT, specification.targets),
+        grid="both",
+    )
+    _show(ax, x, y, front | meets, target_of(metric, specification.targets))
+    _shade_misses(ax, metric, specification.targets)
     return ax
 
 
-def letter_picks(choice: Choice, ax: Axes, figure: str) -> Axes:
+def letter_picks(choice: Choice, ax: Axes, metric: str) -> Axes:
     """Write the letters of picks_of at their points; call it when the axes have their place on the page."""
-    chosen = (float(choice.row[figure]), float(choice.row[HEIGHT]))
+    chosen = (float(choice.row[metric]), float(choice.row[HEIGHT]))
     taken: list[FloatArray] = [ax.transData.transform(chosen)]
     a_point = ax.get_figure(root=True).dpi / 72  # type: ignore[union-attr]
     for pick in picks_of(choice):
-        point = (float(choice.table[figure].iloc[pick.row]), float(choice.table[HEIGHT].iloc[pick.row]))
+        point = (float(choice.table[metric].iloc[pick.row]), float(choice.table[HEIGHT].iloc[pick.row]))
         places = [(offset, ax.transData.transform(point) + a_point * np.array(offset)) for offset in _BESIDE]
         clear = [
             (offset, place)
@@ -123,7 +128,7 @@ def letter_picks(choice: Choice, ax: Axes, figure: str) -> Axes:
     return ax
 
 
-def pick_list(choice: Choice, brief: Brief, ax: Axes) -> Axes:
+def pick_list(choice: Choice, specification: Specification, ax: Axes) -> Axes:
     """Write what the letters and the ring stand for: the swept parts of each, one below the other."""
     entries = [("○", "chosen", choice.number)]
     entries += [(pick.letter, pick.words, pick.row) for pick in picks_of(choice)]
@@ -132,7 +137,7 @@ def pick_list(choice: Choice, brief: Brief, ax: Axes) -> Axes:
     for side in ax.spines.values():
         side.set_visible(False)
     blocks = [
-        (mark, [words, *textwrap.wrap(parts_words(choice, brief, row), _LINE_CHARACTERS)])
+        (mark, [words, *textwrap.wrap(parts_words(choice, specification, row), _LINE_CHARACTERS)])
         for mark, words, row in entries
     ]
     lines = sum(len(words) for _, words in blocks) + 0.5 * len(blocks)
@@ -146,23 +151,23 @@ def pick_list(choice: Choice, brief: Brief, ax: Axes) -> Axes:
     return ax
 
 
-def parts_words(choice: Choice, brief: Brief, row: int) -> str:
+def parts_words(choice: Choice, specification: Specification, row: int) -> str:
     """Return the swept parts of a candidate, as in "R3 = 22k, C3 = 1u"."""
     return ", ".join(
         f"{part_words(key).partition(' ')[0]} = {value_text(key, choice.table[key].iloc[row])}"
-        for key in swept_keys(brief)
+        for key in swept_keys(specification)
     )
 
 
-def pareto_sheet(choice: Choice, brief: Brief) -> Figure:
-    """Return contrast against lag, shimmer and current, and the parts at the ends of the front."""
+def pareto_sheet(choice: Choice, specification: Specification) -> Figure:
+    """Return contrast against latency, ripple_aliasing and current, and the parts at the ends of the front."""
     page = sheet(130)
     axes = page.subplots(2, 2)
-    for ax, figure in zip(axes.flat, ACROSS, strict=False):
-        pareto_scatter(choice, brief, ax, figure)
-        name = FIGURE_WORDS[figure].partition(",")[0]
-        heading(ax, f"Contrast against {name}", figure_colour(figure))
-    pick_list(choice, brief, axes.flat[-1])
+    for ax, metric in zip(axes.flat, ACROSS, strict=False):
+        pareto_scatter(choice, specification, ax, metric)
+        name = METRIC_WORDS[metric].partition(",")[0]
+        heading(ax, f"Contrast against {name}", metric_colour(metric))
+    pick_list(choice, specification, axes.flat[-1])
     heading(axes.flat[-1], "Ends of the front")
     page.suptitle(
         "ring: chosen    large: none is better in all four    white: meets every target    × flashes more"
@@ -171,14 +176,14 @@ def pareto_sheet(choice: Choice, brief: Brief) -> Figure:
         color=SOFT,
     )
     page.draw_without_rendering()
-    for ax, figure in zip(axes.flat, ACROSS, strict=False):
-        letter_picks(choice, ax, figure)
+    for ax, metric in zip(axes.flat, ACROSS, strict=False):
+        letter_picks(choice, ax, metric)
     return page
 
 
-def _axis_words(figure: str, targets: Targets) -> str:
+def _axis_words(metric: str, targets: Targets) -> str:
     side = {"high": ": more is better", "low": ": less is better", "neither": ""}
-    return f"{FIGURE_WORDS[figure]}{side[better_side(figure, targets)]}"
+    return f"{METRIC_WORDS[metric]}{side[better_side(metric, targets)]}"
 
 
 def _cloud(ax: Axes, x: FloatArray, y: FloatArray, group: BoolArray, marker: str, label: str) -> None:
@@ -215,8 +220,8 @@ def _show(ax: Axes, x: FloatArray, y: FloatArray, matters: BoolArray, target: Ta
         note(ax, words, (0.985, 0.03), coords="axes fraction", ha="right", va="bottom", colour=SOFT)
 
 
-def _shade_misses(ax: Axes, figure: str, targets: Targets) -> None:
-    for name, vertical in ((figure, True), (HEIGHT, False)):
+def _shade_misses(ax: Axes, metric: str, targets: Targets) -> None:
+    for name, vertical in ((metric, True), (HEIGHT, False)):
         target = target_of(name, targets)
         if target is None:
             continue

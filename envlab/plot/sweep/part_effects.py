@@ -1,4 +1,4 @@
-"""What does each part buy? The figures of the sweep over the values of one part at a time."""
+"""What does each part buy? The metrics of the sweep over the values of one part at a time."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from envlab.analog.parts import PartRange
-from envlab.plot.palette import INK, SHADE, SOFT, figure_colour
+from envlab.plot.palette import INK, SHADE, SOFT, metric_colour
 from envlab.plot.style import (
     LINE_PT,
     dress,
@@ -19,23 +19,23 @@ from envlab.plot.style import (
     note,
     part_ticks,
 )
-from envlab.study.specification.specification import Brief
-from envlab.study.specification.targets import FLASH_FIGURE, Target
+from envlab.study.specification.specification import Specification
+from envlab.study.specification.targets import FLASH_METRIC, Target
 from envlab.study.sweep.choice import Choice
 from envlab.units import FloatArray, format_value
 
-FIGURE_WORDS = {
+METRIC_WORDS = {
     "beat_contrast_lstar": "contrast, L*",
-    FLASH_FIGURE: "flashes in 1 s",
-    "onset_lag_worst_ms": "worst lag, ms",
+    FLASH_METRIC: "flashes in 1 s",
+    "onset_lag_worst_ms": "worst latency, ms",
     "ripple_db": "ripple, dB",
     "attack_ms": "attack, ms",
     "attack_60hz_ms": "60 Hz attack, ms",
     "release_ms": "release, ms",
     "settled_ratio": "settled ratio",
-    "frame_shimmer_lstar": "shimmer, L*",
+    "frame_shimmer_lstar": "ripple aliasing, L*",
     "table_step_lstar": "table step, L*",
-    "onset_lag_mean_ms": "mean lag, ms",
+    "onset_lag_mean_ms": "mean latency, ms",
     "range_used_db": "range used, dB",
     "clipped_share": "clipped share",
     "idle_lstar": "idle light, L*",
@@ -45,7 +45,7 @@ FIGURE_WORDS = {
     "supply_99_a": "99 % current, A",
     "supply_peak_a": "peak current, A",
 }
-DEFAULT_FIGURES = ("beat_contrast_lstar", FLASH_FIGURE, "onset_lag_worst_ms", "ripple_db")
+DEFAULT_METRICS = ("beat_contrast_lstar", FLASH_METRIC, "onset_lag_worst_ms", "ripple_db")
 PART_WORDS = {
     "preamp.feedback_ohm": "R3 (gain), Ω",
     "preamp.ground_ohm": "R2 (gain), Ω",
@@ -56,19 +56,19 @@ PART_WORDS = {
 }
 
 
-def swept_keys(brief: Brief) -> tuple[str, ...]:
-    """Return the keys of the brief that have more than one value to try, in their order."""
+def swept_keys(specification: Specification) -> tuple[str, ...]:
+    """Return the keys of the specification that have more than one value to try, in their order."""
     return tuple(
         key
-        for key, choices in brief.ranges.items()
+        for key, choices in specification.ranges.items()
         if len(choices.values if isinstance(choices, PartRange) else choices) > 1
     )
 
 
-def along(choice: Choice, brief: Brief, key: str) -> NDArray[np.bool_]:
+def along(choice: Choice, specification: Specification, key: str) -> NDArray[np.bool_]:
     """Return which candidates differ from the choice in this one key at most, shape (candidates,)."""
     same = np.ones(len(choice.table), dtype=bool)
-    for other in brief.ranges:
+    for other in specification.ranges:
         if other != key:
             same &= (choice.table[other] == choice.row[other]).to_numpy()
     return same
@@ -76,20 +76,20 @@ def along(choice: Choice, brief: Brief, key: str) -> NDArray[np.bool_]:
 
 def part_effects(
     choice: Choice,
-    brief: Brief,
+    specification: Specification,
     axes: NDArray[np.object_],
-    figures: Sequence[str] = DEFAULT_FIGURES,
+    metrics: Sequence[str] = DEFAULT_METRICS,
 ) -> NDArray[np.object_]:
-    """Draw what each part buys, each panel in its figure's unit over its part's values: returns the axes.
+    """Draw what each part buys, each panel in its metric's unit over its part's values: returns the axes.
 
-    axes: one column for each swept key, one row for each figure, shape (len(figures),
-    len(swept_keys(brief))). In each panel all other parts stay as chosen.
+    axes: one column for each swept key, one row for each metric, shape (len(metrics),
+    len(swept_keys(specification))). In each panel all other parts stay as chosen.
     """
-    keys = swept_keys(brief)
-    for row, figure in enumerate(figures):
+    keys = swept_keys(specification)
+    for row, metric in enumerate(metrics):
         for column, key in enumerate(keys):
-            part_effect(choice, brief, key, figure, axes[row, column])
-        _share_height(choice, brief, figure, axes[row])
+            part_effect(choice, specification, key, metric, axes[row, column])
+        _share_height(choice, specification, metric, axes[row])
         for ax in axes[row, 1:]:
             ax.tick_params(labelleft=False)
             ax.set_ylabel("")
@@ -101,18 +101,18 @@ def part_effects(
     return axes
 
 
-def part_effect(choice: Choice, brief: Brief, key: str, figure: str, ax: Axes) -> Axes:
-    """Draw one figure over the values of one swept key, all other parts as chosen.
+def part_effect(choice: Choice, specification: Specification, key: str, metric: str, ax: Axes) -> Axes:
+    """Draw one metric over the values of one swept key, all other parts as chosen.
 
     Dots keep the flash limit, crosses do not; the ring is the choice, the dashed line the target, and the
     side that misses it is shaded.
     """
-    rows = choice.table[along(choice, brief, key)]
+    rows = choice.table[along(choice, specification, key)]
     safe = rows["flash_safe"].to_numpy(bool)
-    height = rows[figure].to_numpy(float)
+    height = rows[metric].to_numpy(float)
     place = value_axis(ax, key, rows[key].tolist())
-    hue = figure_colour(figure)
-    ax.plot(place, height, color=hue, linewidth=LINE_PT, zorder=3, label=figure)
+    hue = metric_colour(metric)
+    ax.plot(place, height, color=hue, linewidth=LINE_PT, zorder=3, label=metric)
     ax.plot(place[safe], height[safe], "o", color=hue, markersize=4, zorder=4)
     ax.plot(place[~safe], height[~safe], "x", color=hue, markersize=4.5, markeredgewidth=1.1, zorder=4)
     chosen = np.flatnonzero(rows.index == choice.number)
@@ -127,9 +127,9 @@ def part_effect(choice: Choice, brief: Brief, key: str, figure: str, ax: Axes) -
         zorder=5,
         label="chosen",
     )
-    dress(ax, x=part_words(key), y=FIGURE_WORDS.get(figure, figure), y_colour=hue)
-    for target in _targets(brief):
-        if target.figure == figure:
+    dress(ax, x=part_words(key), y=METRIC_WORDS.get(metric, metric), y_colour=hue)
+    for target in _targets(specification):
+        if target.metric == metric:
             limit_line(ax, target.limit)
     return ax
 
@@ -139,9 +139,9 @@ def part_words(key: str) -> str:
     return PART_WORDS.get(key, key.partition(".")[2].replace("_", " "))
 
 
-def _targets(brief: Brief) -> tuple[Target, ...]:
-    flash = Target(FLASH_FIGURE, "at_most", brief.targets.flash_limit, 1.0)
-    return (flash, *brief.targets.soft)
+def _targets(specification: Specification) -> tuple[Target, ...]:
+    flash = Target(FLASH_METRIC, "at_most", specification.targets.flash_limit, 1.0)
+    return (flash, *specification.targets.soft)
 
 
 def value_axis(ax: Axes, key: str, values: list[float | str], *, most: int = 4) -> FloatArray:
@@ -157,12 +157,12 @@ def value_axis(ax: Axes, key: str, values: list[float | str], *, most: int = 4) 
     return numbers
 
 
-def _share_height(choice: Choice, brief: Brief, figure: str, axes: Iterable[Axes]) -> None:
+def _share_height(choice: Choice, specification: Specification, metric: str, axes: Iterable[Axes]) -> None:
     """One height for a row: from 0 to what the targets make worth seeing; shade the side that misses."""
     drawn = [ax.lines[0].get_ydata() for ax in axes]
     highest = max((float(np.max(part, initial=0.0, where=np.isfinite(part))) for part in drawn), default=0.0)
-    chosen = float(choice.row[figure])
-    target = next((t for t in _targets(brief) if t.figure == figure), None)
+    chosen = float(choice.row[metric])
+    target = next((t for t in _targets(specification) if t.metric == metric), None)
     worth = 4 * abs(target.limit) if target is not None else 4 * abs(chosen)
     top = 1.15 * min(highest, max(worth, 1.5 * chosen)) if np.isfinite(chosen) else highest
     top = max(top, 1.25 * target.limit if target is not None else 0.0) or 1.0

@@ -1,4 +1,4 @@
-"""Which time constants keep what is asked: a figure over attack and release, limits outlined."""
+"""Which time constants keep what is asked: a metric over attack and release, limits outlined."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from envlab.plot.palette import INK, INK_ON_MAP, ON_MAP, SOFT
 from envlab.plot.style import SMALL_PT, TEXT_PT, dress, heading, note
 from envlab.plot.sweep.better_direction import Side, better_side, target_of
 from envlab.plot.sweep.map_marks import DASHED, SOLID, divide, dots, name_inside, outline, ring
-from envlab.plot.sweep.part_effects import FIGURE_WORDS
-from envlab.study.specification.specification import Brief
-from envlab.study.specification.targets import FLASH_FIGURE, Target
+from envlab.plot.sweep.part_effects import METRIC_WORDS
+from envlab.study.specification.specification import Specification
+from envlab.study.specification.targets import FLASH_METRIC, Target
 from envlab.study.sweep.choice import Choice
 from envlab.units import FloatArray
 
@@ -60,14 +60,14 @@ def _time_constants_s(choice: Choice) -> tuple[FloatArray, FloatArray] | None:
     return part("attack_ohm") * hold, part("release_ohm") * hold
 
 
-def time_map(choice: Choice, brief: Brief) -> TimeMap | None:
+def time_map(choice: Choice, specification: Specification) -> TimeMap | None:
     """Return the squares to draw; None if the sweep does not move both time constants."""
     both = _time_constants_s(choice)
     if both is None:
         return None
     fixed = ("detector.attack_ohm", "detector.hold_farad", "detector.release_ohm")
     shown = np.ones(len(choice.table), dtype=bool)
-    for key in brief.ranges:
+    for key in specification.ranges:
         if key not in fixed:
             shown &= (choice.table[key] == choice.row[key]).to_numpy()
     steps = [np.round(STEPS_A_DECADE * np.log10(tau)).astype(np.int64) for tau in both]
@@ -85,33 +85,38 @@ def time_map(choice: Choice, brief: Brief) -> TimeMap | None:
 
 
 def time_constant_map(
-    choice: Choice, brief: Brief, ax: Axes, figure: str = "beat_contrast_lstar", *, named: bool = True
+    choice: Choice,
+    specification: Specification,
+    ax: Axes,
+    metric: str = "beat_contrast_lstar",
+    *,
+    named: bool = True,
 ) -> Axes:
-    """Draw one figure of the sweep over Ra·C and Rr·C at the chosen gain, with what keeps the limits.
+    """Draw one metric of the sweep over Ra·C and Rr·C at the chosen gain, with what keeps the limits.
 
-    figure: a name of study.targets.FIGURES. Each square shows its best-ranked candidate; the brighter, the
+    metric: a name of study.targets.METRICS. Each square shows its best-ranked candidate; the brighter, the
     better, whichever way that is; in greys, the darker, the more, where no way is better. Solid outline:
-    keeps the flash limit; with dots in it: meets every target. Dashed: on one side the figure's own target is
+    keeps the flash limit; with dots in it: meets every target. Dashed: on one side the metric's own target is
     kept. named: whether the map says so itself. Raises ValueError if time_map has nothing to draw.
     """
-    squares = time_map(choice, brief)
+    squares = time_map(choice, specification)
     if squares is None:
         raise ValueError("this sweep does not move both time constants")
     grid = _Grid.of(squares)
-    values = grid.spread(choice.table[figure].to_numpy(float)[squares.row], np.nan)
+    values = grid.spread(choice.table[metric].to_numpy(float)[squares.row], np.nan)
     safe = grid.spread(choice.table["flash_safe"].to_numpy(bool)[squares.row], False)
     meets = choice.table["violation"].to_numpy(float)[squares.row] == 0
     x_ms, y_ms = grid.edges_ms
     _axes_of_map(ax, x_ms, y_ms)
     if np.isfinite(values).any():
-        mesh = _squares(ax, grid, values, figure, brief)
-        label = _scale_words(figure, brief) if named else FIGURE_WORDS[figure]
-        _colour_scale(ax, mesh, label, target_of(figure, brief.targets))
+        mesh = _squares(ax, grid, values, metric, specification)
+        label = _scale_words(metric, specification) if named else METRIC_WORDS[metric]
+        _colour_scale(ax, mesh, label, target_of(metric, specification.targets))
     else:
         note(ax, "not judged", (0.5, 0.5), coords="axes fraction", ha="center", colour=SOFT)
     outline(ax, safe, x_ms, y_ms, FLASH_WORDS)
-    target = target_of(figure, brief.targets)
-    if target is not None and figure != FLASH_FIGURE and np.isfinite(values).any():
+    target = target_of(metric, specification.targets)
+    if target is not None and metric != FLASH_METRIC and np.isfinite(values).any():
         divide(ax, target.violation(values) == 0, np.isfinite(values), x_ms, y_ms, "keeps its own target")
     feasible = safe & grid.spread(meets, False)
     outline(ax, feasible, x_ms, y_ms, "meets every target")
@@ -158,28 +163,30 @@ def _axes_of_map(ax: Axes, x_ms: FloatArray, y_ms: FloatArray) -> None:
     ax.set_ylim(y_ms[0] / 1.15, y_ms[-1] * 1.15)
 
 
-def _squares(ax: Axes, grid: _Grid, values: FloatArray, figure: str, brief: Brief) -> QuadMesh:
-    side = better_side(figure, brief.targets)
+def _squares(
+    ax: Axes, grid: _Grid, values: FloatArray, metric: str, specification: Specification
+) -> QuadMesh:
+    side = better_side(metric, specification.targets)
     x_ms, y_ms = grid.edges_ms
     return ax.pcolormesh(
         x_ms,
         y_ms,
         values,
         cmap=_COLOURS[side],
-        norm=_norm(values, figure, brief),
+        norm=_norm(values, metric, specification),
         linewidth=0.5,
         edgecolors="face",
         rasterized=True,  # hundreds of squares a map: as an image they weigh nothing
     )
 
 
-def _norm(values: FloatArray, figure: str, brief: Brief) -> Normalize:
+def _norm(values: FloatArray, metric: str, specification: Specification) -> Normalize:
     """Times over decades as decades; the rest from 0 to what its target makes worth telling apart."""
     shown = values[np.isfinite(values)]
     lowest, highest = float(shown.min()), float(shown.max())
-    if figure in OVER_DECADES and lowest > 0:
+    if metric in OVER_DECADES and lowest > 0:
         return LogNorm(lowest, max(highest, 1.01 * lowest))
-    target = target_of(figure, brief.targets)
+    target = target_of(metric, specification.targets)
     if target is not None and target.limit > 0:
         worth = 4 * target.limit if target.side == "at_most" else highest
         highest = max(min(highest, worth), 1.25 * target.limit)
@@ -187,10 +194,10 @@ def _norm(values: FloatArray, figure: str, brief: Brief) -> Normalize:
     return Normalize(bottom, highest if highest > bottom else bottom + 1.0)
 
 
-def _scale_words(figure: str, brief: Brief) -> str:
-    side = _SIDE_WORDS[better_side(figure, brief.targets)]
-    target = target_of(figure, brief.targets)
-    return f"{FIGURE_WORDS[figure]}{side}{'' if target is None else ', target dashed'}"
+def _scale_words(metric: str, specification: Specification) -> str:
+    side = _SIDE_WORDS[better_side(metric, specification.targets)]
+    target = target_of(metric, specification.targets)
+    return f"{METRIC_WORDS[metric]}{side}{'' if target is None else ', target dashed'}"
 
 
 def _colour_scale(ax: Axes, mesh: QuadMesh, words: str, target: Target | None) -> None:

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from envlab.plot.palette import INK, PAPER, SHADE, SOFT, colour, figure_colour
+from envlab.plot.palette import INK, PAPER, SHADE, SOFT, colour, metric_colour
 from envlab.plot.style import (
     SMALL_PT,
     beside_heading,
@@ -21,7 +21,7 @@ from envlab.plot.style import (
     note,
     sheet,
 )
-from envlab.study.specification.targets import FIGURE_NAMES, FIGURES, FLASH_FIGURE
+from envlab.study.specification.targets import FLASH_METRIC, METRIC_NAMES, METRICS
 from envlab.study.tolerance.tables import records
 from envlab.study.tolerance.tolerance import ToleranceResult
 from envlab.study.tolerance.words import LEAST_GAIN, percent_text, value_text
@@ -34,59 +34,59 @@ _PANEL_MM, _CAUSE_MM, _ROOM_MM = 36.0, 5.0, 20.0
 
 
 def tolerance_sheet(result: ToleranceResult) -> Figure:
-    """Return one histogram for each figure that differs among the boards, and below what causes the loss."""
+    """Return one histogram for each metric that differs among the boards, and below what causes the loss."""
     shown = [row for row in _rows(result) if row["varies"]]
     same = [row for row in _rows(result) if not row["varies"]]
     rows = max(1, math.ceil(len(shown) / COLUMNS))
     lines = max(1, len(_costly(result))) + bool(same)
     height_mm = rows * _PANEL_MM + _CAUSE_MM * lines + _ROOM_MM
-    figure = sheet(height_mm)
+    fig = sheet(height_mm)
     panels_mm = rows * _PANEL_MM
-    parts = figure.subfigures(2, 1, squeeze=False, height_ratios=(panels_mm, height_mm - panels_mm))
+    parts = fig.subfigures(2, 1, squeeze=False, height_ratios=(panels_mm, height_mm - panels_mm))
     upper, lower = parts[:, 0]
     axes = upper.subplots(rows, COLUMNS, squeeze=False).ravel()
     for ax, row in zip(axes, shown, strict=False):
-        figure_histogram(result, row["figure"], ax)
+        metric_histogram(result, row["metric"], ax)
     for ax in axes[len(shown) :]:
         ax.set_axis_off()
     cause_bars(result, lower.subplots())
     if same:
-        told = ", ".join(f"{FIGURE_NAMES[row['figure']].lower()} {_told(row)}" for row in same)
+        told = ", ".join(f"{METRIC_NAMES[row['metric']].lower()} {_told(row)}" for row in same)
         lower.supxlabel(f"The same on every board: {told}.", fontsize=SMALL_PT, color=SOFT, x=0.01, ha="left")
-    return figure
+    return fig
 
 
 def _rows(result: ToleranceResult) -> list[dict[str, Any]]:
     rows = records(result.targets)
     for row in rows:
-        values = result.boards[row["figure"]].to_numpy(float)
+        values = result.boards[row["metric"]].to_numpy(float)
         row["varies"] = bool(np.nanmax(values) > np.nanmin(values))
     return rows
 
 
 def _told(row: dict[str, Any]) -> str:
     met = "" if row["yield_share"] == 1 else ", which misses"
-    return f"{value_text(row['figure'], row['nominal'])}{met}"
+    return f"{value_text(row['metric'], row['nominal'])}{met}"
 
 
-def figure_histogram(result: ToleranceResult, name: str, ax: Axes) -> Axes:
-    """Draw how many boards have which value of a figure with a target.
+def metric_histogram(result: ToleranceResult, name: str, ax: Axes) -> Axes:
+    """Draw how many boards have which value of a metric with a target.
 
     Full bars meet the target, hatched ones miss it; the dashed line is the limit, the solid one the design.
     Boards that stay dark, with −inf dB of range, stand in the last bar on the side that misses.
     """
-    row = next(row for row in _rows(result) if row["figure"] == name)
+    row = next(row for row in _rows(result) if row["metric"] == name)
     values = result.boards[name].dropna().to_numpy(float)
     limit, below = row["limit"], row["side"] == "at_most"
     if not np.isfinite(values).all():
         known = np.append(values[np.isfinite(values)], (row["nominal"], limit))
         beyond = np.ptp(known) / BINS or 1.0
         values = np.clip(values, known.min() - beyond, known.max() + beyond)
-    edges = _edges(values, limit, whole=name == FLASH_FIGURE)
+    edges = _edges(values, limit, whole=name == FLASH_METRIC)
     share = np.histogram(values, edges)[0] / max(len(result.boards), 1)
     middle = 0.5 * (edges[1:] + edges[:-1])
     misses = middle > limit if below else middle < limit
-    hue, width = figure_colour(name), np.diff(edges)
+    hue, width = metric_colour(name), np.diff(edges)
     ax.bar(edges[:-1][~misses], share[~misses], width[~misses], align="edge", color=hue, linewidth=0)
     ax.bar(
         edges[:-1][misses],
@@ -98,17 +98,17 @@ def figure_histogram(result: ToleranceResult, name: str, ax: Axes) -> Axes:
         hatch="/////",
         linewidth=0.6,
     )
-    unit = "in 1 s" if name == FLASH_FIGURE else FIGURES[name][0]
+    unit = "in 1 s" if name == FLASH_METRIC else METRICS[name][0]
     dress(ax, x="%" if name.endswith("share") else unit, grid="none")
     no_ticks(ax, y=True)
     ax.spines["left"].set_visible(False)
     ax.set_ylim(0, 1.5 * share.max())
-    if name == FLASH_FIGURE:
+    if name == FLASH_METRIC:
         ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     _mark(ax, row, (edges[0], edges[-1]))
     if name.endswith("share"):
         ax.xaxis.set_major_formatter(lambda x, _: f"{100 * x:g}")
-    heading(ax, FIGURE_NAMES[name], hue)
+    heading(ax, METRIC_NAMES[name], hue)
     lost = 1 - row["yield_share"]
     beside_heading(
         ax, "all meet it" if lost == 0 else f"{percent_text(lost)} miss it", SOFT if lost == 0 else INK
@@ -129,10 +129,10 @@ def _edges(values: FloatArray, limit: float, *, whole: bool) -> FloatArray:
 def _mark(ax: Axes, row: dict[str, Any], span: tuple[float, float]) -> None:
     """Limit, the side that misses it, and the design; a limit far away is only told."""
     width = span[1] - span[0]
-    limit, below, name = row["limit"], row["side"] == "at_most", row["figure"]
+    limit, below, name = row["limit"], row["side"] == "at_most", row["metric"]
     far = not span[0] - 0.6 * width <= limit <= span[1] + 0.6 * width
     # Whole numbers stand in the middle of their bars, so the limit lies between two.
-    at = limit + 0.5 if name == FLASH_FIGURE else limit
+    at = limit + 0.5 if name == FLASH_METRIC else limit
     low = min(span[0], span[0] if far else at - 0.04 * width, row["nominal"])
     high = max(span[1], span[1] if far else at + 0.04 * width, row["nominal"])
     ax.set_xlim(low, high)
@@ -177,7 +177,7 @@ def _costly(result: ToleranceResult) -> list[dict[str, Any]]:
 
 
 def cause_bars(result: ToleranceResult, ax: Axes) -> Axes:
-    """Draw the share of boards that each source would save if it were exact, the costliest on top.
+    """Draw the share of boards that each parameter would save if it were exact, the costliest on top.
 
     Only the targets that the design itself meets count here.
     """

@@ -58,7 +58,7 @@ def table_curve(table: LookupTable, scale: LevelScale, axes: Sequence[Axes]) -> 
     note(upper, f"full from\n{asked.ceiling_db_spl:.4g} dB", (asked.ceiling_db_spl, 30), offset=(5, 0))
     note(
         lower,
-        f"cap {table.cap:.3f}",
+        f"duty limit {table.duty_limit:.3f}",
         (asked.ceiling_db_spl, top),
         offset=(5, -8),
         colour=colour("duty"),
@@ -79,7 +79,7 @@ def _counts_above(ax: Axes, scale: LevelScale, most: int) -> None:
     for side in ("left", "bottom"):
         above.spines[side].set_visible(False)
     above.set_xticks([level[mark] for mark in seen], [str(mark) for mark in seen])
-    above.set_xlabel("envelope, counts above rest", fontsize=TEXT_PT, color=INK)
+    above.set_xlabel("envelope, counts above quiescent", fontsize=TEXT_PT, color=INK)
 
 
 def clip_levels(lights: Sequence[ClipLight], scale: LevelScale, ax: Axes) -> Axes:

@@ -1,4 +1,4 @@
-"""What a table does on the costume: levels that meet it, its steps, lag, current, hours, volts."""
+"""What a table does on the costume: levels that meet it, its steps, latency, current, hours, volts."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from envlab.light.pixels import Pixels, Supply, pattern_current_a
 from envlab.light.power.battery import Pack, battery_hours
 from envlab.light.power.wiring import WireDrop
 from envlab.light.table import LookupTable
-from envlab.light.timing import SOUND_FIRST_ACCEPTED_S, SOUND_FIRST_DETECTED_S, LagBudget, LagPart
+from envlab.light.timing import SOUND_FIRST_ACCEPTED_S, SOUND_FIRST_DETECTED_S, LatencyBudget, LatencyPart
 from envlab.plot.palette import INK, SHADE, SOFT, colour
 from envlab.plot.style import LINE_PT, dress, limit_line, margin_note, note
 from envlab.study.chosen_on_clips import ClipLight
@@ -91,14 +91,14 @@ def lightness_steps(
     return ax
 
 
-def lag_parts(budget: LagBudget, ax: Axes) -> Axes:
-    """Draw the lag from drum to light, ms, one row for each part and one for all, on average and at worst.
+def latency_parts(budget: LatencyBudget, ax: Axes) -> Axes:
+    """Draw the latency from drum to light, ms, one row for each part and one for all, on average and at worst.
 
     Each part begins where the one before it ends at worst; its average is dark, the rest of its worst pale.
     Dashed: from where a light behind its drum is detected and to where it is accepted [BT1359-1].
     """
-    hue = colour("lag")
-    whole = LagPart("all", sum(p.mean_s for p in budget.parts), sum(p.worst_s for p in budget.parts))
+    hue = colour("latency")
+    whole = LatencyPart("all", sum(p.mean_s for p in budget.parts), sum(p.worst_s for p in budget.parts))
     start_ms = 0.0
     for row, part in enumerate((*budget.parts, whole)):
         left_ms = 0.0 if part is whole else start_ms
@@ -124,20 +124,20 @@ def lag_parts(budget: LagBudget, ax: Axes) -> Axes:
     return ax
 
 
-def lit_pixels_current(pixels: Pixels, supply: Supply, cap: float, ax: Axes) -> Axes:
-    """Draw the supply current over how many pixels are lit full white: with the cap, and without.
+def lit_pixels_current(pixels: Pixels, supply: Supply, duty_limit: float, ax: Axes) -> Axes:
+    """Draw the supply current over how many pixels are lit full white: with the duty_limit, and without.
 
-    Where the uncapped line passes the converter's limit, the limiter over each frame has to work.
+    Where the unlimited line passes the converter's limit, the limiter over each frame has to work.
     """
     lit = np.arange(pixels.count + 1)
     patterns = (np.arange(pixels.count) < lit[:, None]).astype(np.float64)[..., None]
     patterns = np.repeat(patterns, pixels.channels, axis=-1)
     hue = colour("current")
-    for duty, style, name in ((1.0, (0, (4, 1.5)), "uncapped"), (cap, "solid", "capped")):
+    for duty, style, name in ((1.0, (0, (4, 1.5)), "unlimited"), (duty_limit, "solid", "limited")):
         current_a = pattern_current_a(duty * patterns, pixels, volts=supply.volts)
         ax.plot(lit, current_a, color=hue, linewidth=LINE_PT, linestyle=style, label=name)
         margin_note(ax, f"{name}\n{current_a[-1]:.3g} A", float(current_a[-1]), colour=hue)
-        if cap >= 1:
+        if duty_limit >= 1:
             break
     dress(ax, x="pixels lit at the table's top, the others dark", y="supply current, A", y_colour=hue)
     top_a = max(float(pattern_current_a(patterns[-1], pixels, volts=supply.volts)), supply.limit_a)

@@ -75,8 +75,8 @@ class FirmwareListening:
             magnitude = yield from self._read(chain, adc)
             self._key, self._magnitude = key, magnitude
         fast_v = self._magnitude * adc.lsb_v
-        rest_v = chain.rectifier.rest_v + chain.silent_state.held_v
-        wanted_v = np.maximum(analog.detector_v - rest_v, 0.0) * chain.adc.settled_share
+        quiescent_v = chain.rectifier.reference_node_v + chain.quiescent_state.held_v
+        wanted_v = np.maximum(analog.detector_v - quiescent_v, 0.0) * chain.adc.settled_share
         if wanted_v.max() < chain.adc.lsb_v:
             raise EnvlabError("On this clip the detector stays below one count: nothing to match.")
         first, last, times_s = _loudest(wanted_v, chain.adc.rate_hz)
@@ -124,8 +124,8 @@ class FirmwareListening:
             analog,
             duty=light.duty,
             frame_counts=light.frame_counts,
-            detector_v=chain.rest_v + counts * chain.adc.lsb_v,
-            adc_counts=chain.rest_counts + np.floor(counts).astype(np.int64),
+            detector_v=chain.quiescent_v + counts * chain.adc.lsb_v,
+            adc_counts=chain.quiescent_counts + np.floor(counts).astype(np.int64),
         )
 
 

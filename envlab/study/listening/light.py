@@ -20,7 +20,7 @@ class BoardLight:
     """The light of one board on a clip, or on the seconds round a playhead.
 
     duty: shape (frames,), 0 to full_duty; its first one is frame first_frame of the clip's total_frames.
-    frame_counts: envelope above rest that each of these frames shows, counts. detector_v (V at the pin's
+    frame_counts: envelope above quiescent that each of these frames shows, counts. detector_v (V at the pin's
     ground), adc_counts: shape (readings,), at chain.adc.rate_hz, the first one is the clip's first_reading.
     exact: what Chain.run gives without noise, bit for bit; else it may be a fraction of a count off.
     clipped_share: share of the clip with microphone or preamp at a limit; 0 where only a part is known.
@@ -45,7 +45,7 @@ class BoardLight:
 
     @property
     def relative_luminance(self) -> FloatArray:
-        """Luminance over the brightest state of the capped costume, 0 to 1, shape (frames,)."""
+        """Luminance over the brightest state of the limited costume, 0 to 1, shape (frames,)."""
         return self.duty / self.full_duty if self.full_duty > 0 else np.zeros_like(self.duty)
 
     @property
@@ -72,12 +72,12 @@ def light_from_readings(
 ) -> BoardLight:
     """Return the light of some frames of a clip.
 
-    held_v: V above the foot at the readings, shape (readings,), from first_reading on; it reaches to what the
+    held_v: V above the reference node at the readings, shape (readings,), from first_reading on; it reaches to what the
     last of the frames shows. The follower begins at rest with the first of them.
     """
     quantiser = Quantiser([chain], [chain]).without_zero()
     adc_counts = quantiser.counts(held_v[np.newaxis], np.zeros(held_v.size))[0].astype(np.int64)
-    above_zero = np.maximum(adc_counts - chain.rest_counts, 0)
+    above_zero = np.maximum(adc_counts - chain.quiescent_counts, 0)
     light = light_of_counts(chain, above_zero, table_of(chain), frames, first_reading)
     return BoardLight(
         chain=chain,
@@ -86,7 +86,7 @@ def light_from_readings(
         first_frame=frames.start,
         total_frames=total_frames,
         frame_counts=light.frame_counts,
-        detector_v=chain.rectifier.rest_v + held_v,
+        detector_v=chain.rectifier.reference_node_v + held_v,
         adc_counts=adc_counts,
         first_reading=first_reading,
         exact=exact,

@@ -33,7 +33,7 @@ _BOARDS_KEPT = 64
 
 @dataclass(frozen=True, eq=False)
 class _Readings:
-    """held_v: V above the foot, shape (readings,). clipped_share: of microphone and preamp."""
+    """held_v: V above the reference node, shape (readings,). clipped_share: of microphone and preamp."""
 
     held_v: FloatArray
     clipped_share: float
@@ -98,7 +98,7 @@ class Listening:
             drive = self._drive_of(chain)
             read_v = np.empty(instant_count(self.duration_s, chain.adc.rate_hz))
             due = Due(every_reading(read_v.size), chain.adc, self.wave.samples, self.wave.rate_hz, None)
-            state, done = chain.silent_state, 0
+            state, done = chain.quiescent_state, 0
             for start, drive_v in drive.blocks():
                 before_v = state.held_v
                 held_v, state = hold_drive(

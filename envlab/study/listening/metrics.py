@@ -1,6 +1,6 @@
 """Figures of the board that is being heard: the sweep's own, on its test signals and on the clip, no noise.
 
-Names, units and definitions are those of targets.FIGURES; a clip's figures are those of this clip alone.
+Names, units and definitions are those of targets.METRICS; a clip's metrics are those of this clip alone.
 """
 
 from __future__ import annotations
@@ -13,17 +13,17 @@ import numpy as np
 from envlab.chain import Chain
 from envlab.light.flashes.flash import FlashReport, find_flashes
 from envlab.light.pixels import supply_current_a
-from envlab.metrics.clip_metrics import clip_figures
-from envlab.metrics.onset_latency import onset_lag
+from envlab.metrics.clip_metrics import clip_metrics
+from envlab.metrics.onset_latency import onset_latency
 from envlab.study.listening.light import BoardLight, table_of
-from envlab.study.specification.targets import FIGURE_NAMES, FIGURES
+from envlab.study.specification.targets import METRIC_NAMES, METRICS
 
 STREET_DB_SPL = 92.0
 _DIGITS = {"ms": 1, "dB": 2, "L*": 1, "A": 2, "1/s": 0}
 
 
 @dataclass(frozen=True)
-class Figure:
+class Metric:
     """One number with its name in the sweep, what it is called, its unit and its definition in short.
 
     value: in that unit.
@@ -35,17 +35,17 @@ class Figure:
     @property
     def label(self) -> str:
         """What a sentence calls it."""
-        return FIGURE_NAMES[self.name]
+        return METRIC_NAMES[self.name]
 
     @property
     def unit(self) -> str:
         """As in the report; empty for a ratio."""
-        return FIGURES[self.name][0]
+        return METRICS[self.name][0]
 
     @property
     def says(self) -> str:
         """What is measured."""
-        return FIGURES[self.name][1].replace(", worst clip", "").replace(" of all clips", "")
+        return METRICS[self.name][1].replace(", worst clip", "").replace(" of all clips", "")
 
     @property
     def value_text(self) -> str:
@@ -55,44 +55,44 @@ class Figure:
         return f"{self.value:.{_DIGITS.get(self.unit, 2)}f}"
 
 
-def clip_light_figures(light: BoardLight) -> tuple[Figure, ...]:
+def clip_light_metrics(light: BoardLight) -> tuple[Metric, ...]:
     """Return contrast, current and flashes of a whole clip's light."""
     chain = light.chain
-    of_clip = clip_figures(light.frame_counts, [chain], [table_of(chain)])
+    of_clip = clip_metrics(light.frame_counts, [chain], [table_of(chain)])
     duties = np.array([of_clip.duty_mean[0], of_clip.duty_99[0], of_clip.duty_peak[0]])
     mean_a, most_a, peak_a = supply_current_a(duties, chain.pixels, volts=chain.supply.volts)
     return (
-        Figure("beat_contrast_lstar", float(of_clip.contrast_lstar[0])),
-        Figure("supply_mean_a", float(mean_a)),
-        Figure("supply_99_a", float(most_a)),
-        Figure("supply_peak_a", float(peak_a)),
-        Figure("flashes_per_s", float(of_clip.flashes_per_s[0])),
+        Metric("beat_contrast_lstar", float(of_clip.contrast_lstar[0])),
+        Metric("supply_mean_a", float(mean_a)),
+        Metric("supply_99_a", float(most_a)),
+        Metric("supply_peak_a", float(peak_a)),
+        Metric("flashes_per_s", float(of_clip.flashes_per_s[0])),
     )
 
 
-def bench_figures(chain: Chain, street_db_spl: float = STREET_DB_SPL) -> tuple[Figure, ...]:
-    """Return attack, release, ripple and lag of a board on the sweep's test signals."""
-    return (*tone_figures(chain), *lag_figures(chain, street_db_spl))
+def bench_metrics(chain: Chain, street_db_spl: float = STREET_DB_SPL) -> tuple[Metric, ...]:
+    """Return attack, release, ripple and latency of a board on the sweep's test signals."""
+    return (*tone_metrics(chain), *latency_metrics(chain, street_db_spl))
 
 
 @functools.lru_cache(maxsize=256)
-def tone_figures(chain: Chain) -> tuple[Figure, ...]:
+def tone_metrics(chain: Chain) -> tuple[Metric, ...]:
     """Return attack, release and ripple."""
     low, middle = chain.tone_response(60.0), chain.tone_response()
     return (
-        Figure("attack_ms", 1e3 * middle.attack_s),
-        Figure("release_ms", 1e3 * middle.release_s),
-        Figure("ripple_db", low.ripple_db),
+        Metric("attack_ms", 1e3 * middle.attack_s),
+        Metric("release_ms", 1e3 * middle.release_s),
+        Metric("ripple_db", low.ripple_db),
     )
 
 
 @functools.lru_cache(maxsize=256)
-def lag_figures(chain: Chain, street_db_spl: float = STREET_DB_SPL) -> tuple[Figure, ...]:
-    """Return mean and worst onset lag at a street level, dB SPL."""
-    lag = onset_lag([chain], street_db_spl, [table_of(chain)])
+def latency_metrics(chain: Chain, street_db_spl: float = STREET_DB_SPL) -> tuple[Metric, ...]:
+    """Return mean and worst onset latency at a street level, dB SPL."""
+    latency = onset_latency([chain], street_db_spl, [table_of(chain)])
     return (
-        Figure("onset_lag_mean_ms", float(lag.mean_ms[0])),
-        Figure("onset_lag_worst_ms", float(lag.worst_ms[0])),
+        Metric("onset_lag_mean_ms", float(latency.mean_ms[0])),
+        Metric("onset_lag_worst_ms", float(latency.worst_ms[0])),
     )
 
 

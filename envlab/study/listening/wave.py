@@ -85,7 +85,7 @@ class KeptWave:
 
 
 class KeptDrive:
-    """What one front makes of a clip's wave, V above the rectifier's foot, kept as far as it was asked for.
+    """What one front makes of a clip's wave, V above the rectifier's reference node, kept as far as it was asked for.
 
     place: room for all of it, shape (samples,). limited: samples so far at which microphone or preamp was at
     its limit.

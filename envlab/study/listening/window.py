@@ -145,11 +145,11 @@ def _drive_from_rest(chain: Chain, wave: KeptWave, start: int, stop: int) -> Ite
 def _rough(
     chain: Chain, wave: KeptWave, from_s: float, stop: int, times_s: FloatArray
 ) -> tuple[FloatArray, HoldState]:
-    """Return (V above the foot at times_s, state of the capacitors) at a sample of the wave, stop."""
+    """Return (V above the reference node at times_s, state of the capacitors) at a sample of the wave, stop."""
     rate_hz = wave.rate_hz / _ROUGH_STEP
     start = int(from_s * rate_hz) * _ROUGH_STEP
     if stop <= start:
-        return np.empty(0), chain.silent_state
+        return np.empty(0), chain.quiescent_state
     rough: dict[str, AnalogStage] = {}
     for name, stage in front_end_of(chain).items():
         rough |= {f"{name} {n}": part for n, part in enumerate(stage.roughly(rate_hz))}
@@ -159,13 +159,13 @@ def _rough(
         chain.rectifier,
         chain.detector_as_built,
         sample_rate_hz=rate_hz,
-        state=chain.silent_state,
+        state=chain.quiescent_state,
     )
     read_v = read_at(
         held_v,
         times_s - start / wave.rate_hz,
         sample_rate_hz=rate_hz,
-        start_v=chain.silent_state.held_v,
+        start_v=chain.quiescent_state.held_v,
     )
     return read_v, end
 

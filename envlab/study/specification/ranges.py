@@ -19,7 +19,7 @@ from envlab.errors import FileError, ParameterError
 Choices = PartRange | tuple[float | str, ...]
 
 MOST_CANDIDATES = 200_000
-# Measured on two cores over the demo clips: all figures, precision rectifier. For a rough word on time only.
+# Measured on two cores over the demo clips: all metrics, precision rectifier. For a rough word on time only.
 SECONDS_PER_CANDIDATE_MINUTE = 1e-3
 # All candidates feed the same pixels from the same supply; the rest of the board may differ. Candidates that
 # share microphone, noise and ADC hear each clip together, others one group after the other.

@@ -14,8 +14,8 @@ from envlab.shipped import demo_design, shipped_folder
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.stream import Sound, open_sound
 from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, read_ranges
-from envlab.study.specification.targets import FIGURES, Target, Targets
-from envlab.study.tolerance.tolerances import Spread, sources_of
+from envlab.study.specification.targets import METRICS, Target, Targets
+from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
 
 TAGS = ("beat", "quiet", "walking", "room")
 
@@ -68,7 +68,7 @@ class Judging:
 
 
 @dataclass(frozen=True)
-class Brief:
+class Specification:
     """One design file, read whole. ranges: "section.key" → the values to try, in the order of the file.
 
     tolerance: how far boards of the design may lie apart.
@@ -81,19 +81,19 @@ class Brief:
     judging: Judging
     source_text: str
     name: str
-    tolerance: Spread = field(default_factory=Spread)
+    tolerance: Tolerances = field(default_factory=Tolerances)
 
-    def with_clip(self, path: Path, level_db_spl: float) -> Brief:
+    def with_clip(self, path: Path, level_db_spl: float) -> Specification:
         """The same question for one recording of the user's own, taken as beat music."""
         return replace(self, clips=(Clip(path, level_db_spl, ("beat",)),))
 
 
-def demo_brief() -> Brief:
-    """Return the brief of the lantern parade."""
-    return read_brief(demo_design())
+def demo_specification() -> Specification:
+    """Return the specification of the lantern parade."""
+    return read_specification(demo_design())
 
 
-def read_brief(path: str | Path, *, most: int = MOST_CANDIDATES) -> Brief:
+def read_specification(path: str | Path, *, most: int = MOST_CANDIDATES) -> Specification:
     """Return the whole question of a design file; one with more candidates than most is refused.
 
     Raises FileError, one line, for a file that is missing or no TOML, for any key or value that cannot be.
@@ -104,7 +104,7 @@ def read_brief(path: str | Path, *, most: int = MOST_CANDIDATES) -> Brief:
     judging_where = f"{path.name}: [judging]"
     judging_fields = fields_of(tables.get("judging", {}), Judging, judging_where)
     ranges = read_ranges(tables.get("sweep", {}), chain, path.name, most)
-    return Brief(
+    return Specification(
         chain=chain,
         clips=_clips(tables.get("clips", []), path),
         ranges=ranges,
@@ -116,7 +116,7 @@ def read_brief(path: str | Path, *, most: int = MOST_CANDIDATES) -> Brief:
     )
 
 
-def _tolerance(table: Any, chain: Chain, ranges: dict[str, Choices], where: str) -> Spread:
+def _tolerance(table: Any, chain: Chain, ranges: dict[str, Choices], where: str) -> Tolerances:
     spans = ("temperature_c", "supply_v")
     known = dict(table) if isinstance(table, Mapping) else table
     read: dict[str, Any] = {}
@@ -126,9 +126,9 @@ def _tolerance(table: Any, chain: Chain, ranges: dict[str, Choices], where: str)
                 read[key] = _span(key, known.pop(key), where)
         if "parts_percent" in known:
             read["parts_percent"] = _parts_percent(known.pop("parts_percent"), where)
-    spread: Spread = build(Spread, read | fields_of(known, Spread, where), where)
+    spread: Tolerances = build(Tolerances, read | fields_of(known, Tolerances, where), where)
     try:
-        sources_of(chain, spread, ranges)
+        varied_parameters(chain, spread, ranges)
     except ParameterError as problem:
         raise FileError(f"{where} {problem}") from None
     return spread
@@ -198,18 +198,18 @@ def _targets(table: Any, where: str) -> Targets:
     if not isinstance(table, Mapping):
         raise FileError(f"{where} is {table!r}; it must be a section with keys")
     items = []
-    for figure, asked in table.items():
-        if figure not in FIGURES:
-            raise FileError(f"{where} has an unknown figure {figure!r}; {nearest(figure, tuple(FIGURES))}")
+    for metric, asked in table.items():
+        if metric not in METRICS:
+            raise FileError(f"{where} has an unknown metric {metric!r}; {nearest(metric, tuple(METRICS))}")
         sides = [side for side in ("at_most", "at_least") if isinstance(asked, Mapping) and side in asked]
         if len(sides) != 1 or set(asked) - {sides[0], "scale"}:
             limit = "{at_most = …, scale = …} or {at_least = …, scale = …}"
-            raise FileError(f"{where} {figure} is {asked!r}; it must be {limit}")
+            raise FileError(f"{where} {metric} is {asked!r}; it must be {limit}")
         values = {
-            name: field_value(f"{figure} {name}", asked.get(name), float, where)
+            name: field_value(f"{metric} {name}", asked.get(name), float, where)
             for name in (sides[0], "scale")
         }
-        fields = {"figure": figure, "side": sides[0], "limit": values[sides[0]], "scale": values["scale"]}
+        fields = {"metric": metric, "side": sides[0], "limit": values[sides[0]], "scale": values["scale"]}
         items.append(build(Target, fields, where))
     try:
         return Targets(tuple(items))

@@ -1,4 +1,4 @@
-"""What the wearer asks of the figures, and by how much a candidate misses it."""
+"""What the wearer asks of the metrics, and by how much a candidate misses it."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from envlab.units import FloatArray
 if TYPE_CHECKING:
     import pandas as pd
 
-# figure: (unit, what it says). The words are those of the report; definitions stand in figures.py.
-FIGURES: dict[str, tuple[str, str]] = {
+# metric: (unit, what it says). The words are those of the report; definitions stand in metrics.py.
+METRICS: dict[str, tuple[str, str]] = {
     "attack_ms": ("ms", "1 kHz burst out of silence to 90 % of settled"),
     "attack_60hz_ms": ("ms", "the same with 60 Hz"),
     "release_ms": ("ms", "end of the burst to 10 % of settled"),
@@ -33,17 +33,17 @@ FIGURES: dict[str, tuple[str, str]] = {
     "supply_peak_a": ("A", "largest current, worst clip"),
     "flashes_per_s": ("1/s", "worst sliding second of all clips"),
 }
-# What a figure is called in a sentence or a table.
-FIGURE_NAMES = {
+# What a metric is called in a sentence or a table.
+METRIC_NAMES = {
     "attack_ms": "Attack",
     "attack_60hz_ms": "Attack in the bass",
     "release_ms": "Release",
     "ripple_db": "Ripple",
     "settled_ratio": "Settled ratio",
-    "frame_shimmer_lstar": "Shimmer",
+    "frame_shimmer_lstar": "Ripple aliasing",
     "table_step_lstar": "Step of the table",
-    "onset_lag_mean_ms": "Lag, mean",
-    "onset_lag_worst_ms": "Lag, worst",
+    "onset_lag_mean_ms": "Latency, mean",
+    "onset_lag_worst_ms": "Latency, worst",
     "beat_contrast_lstar": "Contrast on the beat",
     "range_used_db": "Range used",
     "clipped_share": "Clipped",
@@ -55,29 +55,29 @@ FIGURE_NAMES = {
     "supply_peak_a": "Current, peak",
     "flashes_per_s": "Flashes",
 }
-FLASH_FIGURE = "flashes_per_s"
+FLASH_METRIC = "flashes_per_s"
 FLASH_LIMIT = 3.0
 
 
 @dataclass(frozen=True)
 class Target:
-    """figure: a name of FIGURES. side: "at_most" or "at_least" limit. scale: a miss by this much counts 1."""
+    """metric: a name of METRICS. side: "at_most" or "at_least" limit. scale: a miss by this much counts 1."""
 
-    figure: str
+    metric: str
     side: str
     limit: float
     scale: float
 
     def __post_init__(self) -> None:
-        check_choice("figure", self.figure, tuple(FIGURES))
+        check_choice("figure", self.figure, tuple(METRICS))
         check_choice("side", self.side, ("at_most", "at_least"))
         check_range(f"{self.figure} {self.side}", self.limit)
         check_positive(f"{self.figure} scale", self.scale)
-        if self.figure == FLASH_FIGURE and (self.side != "at_most" or self.limit > FLASH_LIMIT):
-            raise ParameterError(FLASH_FIGURE, self.limit, f"at_most {FLASH_LIMIT:g} or stricter: it is hard")
+        if self.metric == FLASH_METRIC and (self.side != "at_most" or self.limit > FLASH_LIMIT):
+            raise ParameterError(FLASH_METRIC, self.limit, f"at_most {FLASH_LIMIT:g} or stricter: it is hard")
 
     def violation(self, values: FloatArray) -> FloatArray:
-        """Return max(0, (x − limit)/scale) of values in the figure's unit, sign reversed for a lower limit.
+        """Return max(0, (x − limit)/scale) of values in the metric's unit, sign reversed for a lower limit.
 
         Any shape. A miss by one scale is 1.
         """
@@ -86,16 +86,16 @@ class Target:
         return worst
 
     def words(self) -> str:
-        """As in "lag, worst, at most 45 ms"."""
-        unit, _ = FIGURES[self.figure]
-        name = FIGURE_NAMES[self.figure]
+        """As in "latency, worst, at most 45 ms"."""
+        unit, _ = METRICS[self.figure]
+        name = METRIC_NAMES[self.figure]
         name = name[0].lower() + name[1:] + ("," if "," in name else "")
         limit = f"{100 * self.limit:g} %" if self.figure.endswith("share") else f"{self.limit:g} {unit}"
         return f"{name} {self.side.replace('_', ' ')} {limit}".rstrip()
 
     def text(self) -> str:
         """As in "attack at most 12 ms"."""
-        unit, _ = FIGURES[self.figure]
+        unit, _ = METRICS[self.figure]
         return f"{self.figure} {self.side.replace('_', ' ')} {self.limit:g} {unit}".rstrip()
 
 
@@ -106,7 +106,7 @@ class Targets:
     items: tuple[Target, ...]
 
     def __post_init__(self) -> None:
-        names = [target.figure for target in self.items]
+        names = [target.metric for target in self.items]
         for name in names:
             if names.count(name) > 1:
                 raise ParameterError("targets", name, "named once")
@@ -114,14 +114,14 @@ class Targets:
     @property
     def flash_limit(self) -> float:
         """Most flashes in any second: 3, or less where the design asks for less."""
-        asked = [target.limit for target in self.items if target.figure == FLASH_FIGURE]
+        asked = [target.limit for target in self.items if target.metric == FLASH_METRIC]
         return asked[0] if asked else FLASH_LIMIT
 
     @property
     def soft(self) -> tuple[Target, ...]:
         """The targets without the flash limit."""
-        return tuple(target for target in self.items if target.figure != FLASH_FIGURE)
+        return tuple(target for target in self.items if target.metric != FLASH_METRIC)
 
     def known_in(self, table: pd.DataFrame) -> tuple[Target, ...]:
-        """The soft targets whose figure every candidate has (a clip with the needed tag was there)."""
+        """The soft targets whose metric every candidate has (a clip with the needed tag was there)."""
         return tuple(t for t in self.soft if t.figure in table and bool(table[t.figure].notna().all()))

@@ -2,7 +2,7 @@
 
 The violation of a candidate is the largest of its targets' violations. The flash limit is hard: a candidate
 beyond it is chosen only if there is no other, and then it is said. Rank: violation, then beat contrast
-rounded to 1 L*, then worst onset lag, then the candidate's number.
+rounded to 1 L*, then worst onset latency, then the candidate's number.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import with_values
-from envlab.study.specification.specification import Brief
-from envlab.study.specification.targets import FIGURES, FLASH_FIGURE, Target
+from envlab.study.specification.specification import Specification
+from envlab.study.specification.targets import FLASH_METRIC, METRICS, Target
 from envlab.study.sweep.pareto import neighbours
 from envlab.study.tolerance.words import value_text
 from envlab.units import FloatArray, format_value
@@ -53,17 +53,17 @@ class Choice:
         return _row(self.table, self.number)
 
 
-def rank_candidates(table: pd.DataFrame, brief: Brief) -> pd.DataFrame:
+def rank_candidates(table: pd.DataFrame, specification: Specification) -> pd.DataFrame:
     """Return the table with violation (0 meets all), blocking_target, flash_safe and rank added."""
-    known = brief.targets.known_in(table)
+    known = specification.targets.known_in(table)
     misses = np.array([target.violation(table[target.figure].to_numpy(float)) for target in known])
     misses = misses if known else np.zeros((1, len(table)))
     violation = misses.max(axis=0)
     texts = np.array([target.text() for target in known] or [""])
-    flashes = table[FLASH_FIGURE].to_numpy(float)
-    flash_safe = flashes <= brief.targets.flash_limit
+    flashes = table[FLASH_METRIC].to_numpy(float)
+    flash_safe = flashes <= specification.targets.flash_limit
     blocking = np.where(violation > 0, texts[misses.argmax(axis=0)], "")
-    blocking = np.where(flash_safe, blocking, f"{FLASH_FIGURE} at most {brief.targets.flash_limit:g}")
+    blocking = np.where(flash_safe, blocking, f"{FLASH_METRIC} at most {specification.targets.flash_limit:g}")
     order = np.lexsort(
         (
             np.arange(len(table)),
@@ -82,56 +82,62 @@ def _contrast(table: pd.DataFrame) -> FloatArray:
     return np.asarray(np.nan_to_num(table["beat_contrast_lstar"].to_numpy(float), nan=0.0))
 
 
-def choose(table: pd.DataFrame, brief: Brief, number: int | None = None) -> Choice:
-    """Return the best candidate of a sweep of this brief, or the one named, with the reasons in words.
+def choose(table: pd.DataFrame, specification: Specification, number: int | None = None) -> Choice:
+    """Return the best candidate of a sweep of this specification, or the one named, with the reasons in words.
 
     number: a row of the table, for those who have a reason to take another; None: the first in rank.
     """
     if table.empty:
         raise ParameterError("table", "a sweep without candidates", "at least one row")
-    ranked = rank_candidates(table, brief)
+    ranked = rank_candidates(table, specification)
     number = int(ranked["rank"].to_numpy().argmin()) if number is None else number
     row = _row(ranked, number)
-    chain = with_values(brief.chain, tuple(brief.ranges), [row[key] for key in brief.ranges])
+    chain = with_values(
+        specification.chain, tuple(specification.ranges), [row[key] for key in specification.ranges]
+    )
     unlimited = ranked.sort_values(
         ["violation", "beat_contrast_lstar"], ascending=[True, False], kind="stable"
     ).iloc[0]
     better = unlimited["violation"] <= row["violation"] and not unlimited["flash_safe"]
     cost = float(unlimited["beat_contrast_lstar"] - row["beat_contrast_lstar"]) if better else 0.0
-    known = brief.targets.known_in(ranked)
+    known = specification.targets.known_in(ranked)
     choice = Choice(
         table=ranked,
         number=number,
         chain=chain,
         meets_all=bool(row["violation"] == 0 and row["flash_safe"]),
         flash_safe=bool(row["flash_safe"]),
-        left_out=tuple(target for target in brief.targets.soft if target not in known),
-        edges=_edges(brief, row),
+        left_out=tuple(target for target in specification.targets.soft if target not in known),
+        edges=_edges(specification, row),
         flash_cost_lstar=max(0.0, cost if np.isfinite(cost) else 0.0),
         words=(),
     )
-    return _with_words(choice, brief)
+    return _with_words(choice, specification)
 
 
 def _row(table: pd.DataFrame, number: int) -> pd.Series:
     return table.iloc[number]
 
 
-def _edges(brief: Brief, row: pd.Series) -> tuple[str, ...]:
+def _edges(specification: Specification, row: pd.Series) -> tuple[str, ...]:
     edges = []
-    for key, choices in brief.ranges.items():
+    for key, choices in specification.ranges.items():
         values = choices.values if isinstance(choices, PartRange) else choices
         if isinstance(choices, PartRange) and len(values) > 1 and row[key] in (values[0], values[-1]):
             edges.append(key)
     return tuple(edges)
 
 
-def _with_words(choice: Choice, brief: Brief) -> Choice:
-    lines = [_headline(choice, brief), *_verdict(choice, brief), *_neighbours(choice, brief)]
+def _with_words(choice: Choice, specification: Specification) -> Choice:
+    lines = [
+        _headline(choice, specification),
+        *_verdict(choice, specification),
+        *_neighbours(choice, specification),
+    ]
     if choice.flash_cost_lstar > 0.5:
         lines.append(
             f"Flash safety costs {choice.flash_cost_lstar:.0f} L* of contrast: other parts would show the "
-            f"beat more, and flash more than {brief.targets.flash_limit:g} times in a second."
+            f"beat more, and flash more than {specification.targets.flash_limit:g} times in a second."
         )
     for key in choice.edges:
         lines.append(
@@ -145,11 +151,11 @@ def _with_words(choice: Choice, brief: Brief) -> Choice:
     return replace(choice, words=tuple(lines))
 
 
-def _headline(choice: Choice, brief: Brief) -> str:
+def _headline(choice: Choice, specification: Specification) -> str:
     swept = [
         f"{part.reference} = {part.value_text} ({part.purpose.partition(':')[0].partition(',')[0]})"
-        for part in parts_list(choice.chain, brief.ranges)
-        if part.key in brief.ranges
+        for part in parts_list(choice.chain, specification.ranges)
+        if part.key in specification.ranges
     ]
     safe = int(choice.table["flash_safe"].sum())
     meeting = int(((choice.table["violation"] == 0) & choice.table["flash_safe"]).sum())
@@ -161,12 +167,12 @@ def _headline(choice: Choice, brief: Brief) -> str:
     )
 
 
-def _verdict(choice: Choice, brief: Brief) -> list[str]:
+def _verdict(choice: Choice, specification: Specification) -> list[str]:
     row = choice.row
     if not choice.flash_safe:
         return [
-            f"No candidate keeps the flash limit: this one flashes {row[FLASH_FIGURE]:.0f} times in its "
-            f"worst second, at most {brief.targets.flash_limit:g} are allowed. No table is written. "
+            f"No candidate keeps the flash limit: this one flashes {row[FLASH_METRIC]:.0f} times in its "
+            f"worst second, at most {specification.targets.flash_limit:g} are allowed. No table is written. "
             "Try longer release values, or a wider span between floor and ceiling."
         ]
     if choice.meets_all:
@@ -175,23 +181,23 @@ def _verdict(choice: Choice, brief: Brief) -> list[str]:
         return [
             f"It meets every target{' that could be judged' if choice.left_out else ''}: "
             f"{beat if np.isfinite(contrast) else ''}the light follows the sound within "
-            f"{row['onset_lag_worst_ms']:.0f} ms, and the worst second has {row[FLASH_FIGURE]:.0f} flashes."
+            f"{row['onset_lag_worst_ms']:.0f} ms, and the worst second has {row[FLASH_METRIC]:.0f} flashes."
         ]
-    target = next(t for t in brief.targets.soft if t.text() == row["blocking_target"])
-    meaning = FIGURES[target.figure][1]
+    target = next(t for t in specification.targets.soft if t.text() == row["blocking_target"])
+    meaning = METRICS[target.figure][1]
     return [
         f"No candidate meets every target. The one that blocks is {target.words()} ({meaning}): the best "
         f"that was found has {value_text(target.figure, row[target.figure])}."
     ]
 
 
-def _neighbours(choice: Choice, brief: Brief) -> list[str]:
+def _neighbours(choice: Choice, specification: Specification) -> list[str]:
     """What the next smaller and the next larger value of each swept part would change."""
     lines = []
-    known = brief.targets.known_in(choice.table)
-    for key in brief.ranges:
+    known = specification.targets.known_in(choice.table)
+    for key in specification.ranges:
         notes = []
-        for number in neighbours(choice.table, choice.number, brief.ranges, key):
+        for number in neighbours(choice.table, choice.number, specification.ranges, key):
             neighbour = _row(choice.table, number)
             notes.append(f"{_text(key, neighbour[key])} {_difference(neighbour, choice.row, known)}")
         if notes:
@@ -202,16 +208,16 @@ def _neighbours(choice: Choice, brief: Brief) -> list[str]:
 
 
 def _difference(other: pd.Series, row: pd.Series, targets: tuple[Target, ...]) -> str:
-    """The first thing that makes a neighbour worse, else how it differs in contrast and lag."""
-    if not other["flash_safe"] and (row["flash_safe"] or other[FLASH_FIGURE] > row[FLASH_FIGURE]):
-        return f"would flash {other[FLASH_FIGURE]:.0f} times in a second"
+    """The first thing that makes a neighbour worse, else how it differs in contrast and latency."""
+    if not other["flash_safe"] and (row["flash_safe"] or other[FLASH_METRIC] > row[FLASH_METRIC]):
+        return f"would flash {other[FLASH_METRIC]:.0f} times in a second"
     if other["violation"] > row["violation"]:
         target = max(targets, key=lambda t: float(t.violation(np.asarray(other[t.figure]))))
         return f"would miss the target {target.words()} ({value_text(target.figure, other[target.figure])})"
     contrast = np.nan_to_num(float(other["beat_contrast_lstar"] - row["beat_contrast_lstar"]))
-    lag = other["onset_lag_worst_ms"] - row["onset_lag_worst_ms"]
+    latency = other["onset_lag_worst_ms"] - row["onset_lag_worst_ms"]
     changes = [f"contrast by {_signed(contrast)} L*"] if abs(contrast) >= 0.05 else []
-    changes += [f"lag by {_signed(lag)} ms"] if abs(lag) >= 0.05 else []
+    changes += [f"latency by {_signed(latency)} ms"] if abs(latency) >= 0.05 else []
     return f"would change {' and '.join(changes)}" if changes else "would look the same"
 
 

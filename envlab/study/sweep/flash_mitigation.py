@@ -1,4 +1,4 @@
-"""What to change when a board's lights flash too often: each remedy computed, tried on every clip, and named.
+"""What to change when a board's lights flash too often: each mitigation computed, tried on every clip, and named.
 
 Three ways: a longer release, with the next larger values of an E series, through the simulated chain; a limit
 on how fast the brightness moves; less depth, that is a light that stays on when all is quiet. The smallest
@@ -19,17 +19,17 @@ from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.light.flashes.flash import FLASHES_ALLOWED_PER_S, count_flashes
 from envlab.light.flashes.mitigations import (
-    Remedy,
-    depth_remedy,
+    Mitigation,
+    depth_mitigation,
     first_that_passes,
     least_change,
     limit_slope,
     raise_rest,
-    slope_remedy,
+    slope_mitigation,
 )
 from envlab.metrics.metrics_of_clip import clip_seed, frame_envelopes
 from envlab.study.specification.ranges import with_values
-from envlab.study.specification.specification import Brief, Clip
+from envlab.study.specification.specification import Clip, Specification
 from envlab.study.sweep.choice import Choice
 from envlab.units import FloatArray, format_value
 
@@ -39,30 +39,32 @@ _LONGEST = 100.0
 
 
 @dataclass(frozen=True, eq=False)
-class FlashRemedies:
+class FlashMitigations:
     """What was found for one chain on its clips.
 
     worst_clip, flashes_per_s: the clip with most flashes in a second, and how many. release (setting in ohm),
-    slope (L* a second), depth (rest light, 0..1): the mildest setting that passes on every clip, with the
+    slope (L* a second), depth (base light, 0..1): the mildest setting that passes on every clip, with the
     light of the worst one; None where none passes. All are None where the chain passes as it is, and then
     words is empty; else sentences, one a line.
     """
 
     worst_clip: str
     flashes_per_s: int
-    release: Remedy | None
-    slope: Remedy | None
-    depth: Remedy | None
+    release: Mitigation | None
+    slope: Mitigation | None
+    depth: Mitigation | None
     words: tuple[str, ...]
 
     @property
-    def smallest(self) -> Remedy | None:
-        """The remedy that changes the light least; None where none passes or none is needed."""
-        found = [remedy for remedy in (self.release, self.slope, self.depth) if remedy is not None]
+    def smallest(self) -> Mitigation | None:
+        """The mitigation that changes the light least; None where none passes or none is needed."""
+        found = [
+            mitigation for mitigation in (self.release, self.slope, self.depth) if mitigation is not None
+        ]
         return least_change(found) if found else None
 
 
-def find_remedies(
+def find_mitigations(
     chain: Chain,
     clips: Sequence[Clip],
     *,
@@ -70,7 +72,7 @@ def find_remedies(
     allowed: float = FLASHES_ALLOWED_PER_S,
     series: str = "E6",
     workers: int = 2,
-) -> FlashRemedies:
+) -> FlashMitigations:
     """Return what brings a chain's flashes on these clips (at least one) down to those allowed in any second.
 
     seed: of the noise, as in a sweep of the same clips. series: of the release resistor, or of the smoothing
@@ -81,7 +83,7 @@ def find_remedies(
     lights = [_relative_light(clip, [chain], clip_seed(seed, n), workers)[0] for n, clip in enumerate(clips)]
     counts = [count_flashes(light, chain.frame_rate_hz) for light in lights]
     worst = int(np.argmax(counts))
-    found = FlashRemedies(clips[worst].label, counts[worst], None, None, None, ())
+    found = FlashMitigations(clips[worst].label, counts[worst], None, None, None, ())
     if found.flashes_per_s <= allowed:
         return found
     trial = _Trial(lights, worst, chain.frame_rate_hz, allowed)
@@ -90,23 +92,25 @@ def find_remedies(
     return replace(found, words=tuple(_words(found, chain, allowed)))
 
 
-def with_remedies(choice: Choice, brief: Brief, *, workers: int = 2) -> Choice:
+def with_mitigations(choice: Choice, specification: Specification, *, workers: int = 2) -> Choice:
     """Return a choice that breaks the flash limit with what helps in its words, behind the verdict.
 
     A choice that keeps the limit comes back as it is.
     """
     if choice.flash_safe:
         return choice
-    release = brief.ranges.get("detector.release_ohm", brief.ranges.get("detector.smoothing_ohm"))
-    remedies = find_remedies(
+    release = specification.ranges.get(
+        "detector.release_ohm", specification.ranges.get("detector.smoothing_ohm")
+    )
+    mitigations = find_mitigations(
         choice.chain,
-        brief.clips,
-        seed=brief.judging.seed,
-        allowed=brief.targets.flash_limit,
+        specification.clips,
+        seed=specification.judging.seed,
+        allowed=specification.targets.flash_limit,
         series=release.series if isinstance(release, PartRange) else "E6",
         workers=workers,
     )
-    return replace(choice, words=(*choice.words[:2], *remedies.words, *choice.words[2:]))
+    return replace(choice, words=(*choice.words[:2], *mitigations.words, *choice.words[2:]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,7 +128,7 @@ class _Trial:
         unit: str,
         settings: Sequence[float],
         light_of: Callable[[float, int], FloatArray],
-    ) -> Remedy | None:
+    ) -> Mitigation | None:
         """First setting at which every clip passes. light_of: of a setting on the clip at a place."""
 
         def passes(setting: float, place: int) -> bool:
@@ -142,7 +146,7 @@ class _Trial:
             allowed=self.allowed,
         )
 
-    def settings(self, find: Callable[..., Remedy | None]) -> list[float]:
+    def settings(self, find: Callable[..., Mitigation | None]) -> list[float]:
         """What each clip that flashes too often needs by itself."""
         alone = [find(light, self.frame_rate_hz, allowed=self.allowed) for light in self.lights]
         return [one.setting for one in alone if one is not None and one.mean_change_lstar > 0]
@@ -159,7 +163,7 @@ def _relative_light(clip: Clip, chains: list[Chain], seed: tuple[int, ...], work
 
 def _longer_release(
     chain: Chain, clips: Sequence[Clip], trial: _Trial, *, seed: int, series: str, workers: int
-) -> Remedy | None:
+) -> Mitigation | None:
     name, now_ohm = _release_resistor(chain)
     most_ohm = min(LARGEST_OHM, _LONGEST * now_ohm)
     if now_ohm >= most_ohm:
@@ -178,9 +182,9 @@ def _release_resistor(chain: Chain) -> tuple[str, float]:
     return "smoothing_ohm", chain.detector.smoothing_ohm
 
 
-def _slower(trial: _Trial) -> Remedy | None:
+def _slower(trial: _Trial) -> Mitigation | None:
     # Whole L* a second, rounded to the strong side: what is named is what was tried.
-    wanted = sorted({float(math.floor(slope)) for slope in trial.settings(slope_remedy)}, reverse=True)
+    wanted = sorted({float(math.floor(slope)) for slope in trial.settings(slope_mitigation)}, reverse=True)
     return trial.mildest(
         "slope limit",
         "L* per second",
@@ -189,8 +193,8 @@ def _slower(trial: _Trial) -> Remedy | None:
     )
 
 
-def _shallower(trial: _Trial) -> Remedy | None:
-    wanted = sorted({math.ceil(1000 * rest) / 1000 for rest in trial.settings(depth_remedy)})
+def _shallower(trial: _Trial) -> Mitigation | None:
+    wanted = sorted({math.ceil(1000 * rest) / 1000 for rest in trial.settings(depth_mitigation)})
     return trial.mildest(
         "smaller depth",
         "of full light",
@@ -199,7 +203,7 @@ def _shallower(trial: _Trial) -> Remedy | None:
     )
 
 
-def _words(found: FlashRemedies, chain: Chain, allowed: float) -> list[str]:
+def _words(found: FlashMitigations, chain: Chain, allowed: float) -> list[str]:
     lines = [
         f"{found.worst_clip} flashes most, {found.flashes_per_s} times in one second where {allowed:g} are "
         "allowed. These changes were computed and tried on every clip:",
@@ -218,37 +222,37 @@ def _words(found: FlashRemedies, chain: Chain, allowed: float) -> list[str]:
     return [*lines, f"{line} Passing is no medical clearance."]
 
 
-def _release_words(remedy: Remedy | None, chain: Chain) -> str:
+def _release_words(mitigation: Mitigation | None, chain: Chain) -> str:
     name, now_ohm = _release_resistor(chain)
     reference = "R5" if name == "release_ohm" else "R6"
-    if remedy is None:
+    if mitigation is None:
         return f"Longer release: no larger value of {reference} passes."
-    was_ms, is_ms = (1e3 * chain.detector.hold_farad * ohm for ohm in (now_ohm, remedy.setting))
+    was_ms, is_ms = (1e3 * chain.detector.hold_farad * ohm for ohm in (now_ohm, mitigation.setting))
     return (
-        f"Longer release: {reference} = {format_value(remedy.setting, 'ohm')} instead of "
+        f"Longer release: {reference} = {format_value(mitigation.setting, 'ohm')} instead of "
         f"{format_value(now_ohm, 'ohm')}, a time constant of {is_ms:.3g} ms instead of {was_ms:.3g} ms, "
-        f"leaves {_price(remedy)}."
+        f"leaves {_price(mitigation)}."
     )
 
 
-def _slope_words(remedy: Remedy | None) -> str:
-    if remedy is None:
+def _slope_words(mitigation: Mitigation | None) -> str:
+    if mitigation is None:
         return "Slope limit on brightness: none passes."
     return (
-        f"Slope limit on brightness: at most {remedy.setting:.0f} L* a second up and down, so that dark to "
-        f"full takes {100 / remedy.setting:.2g} s, leaves {_price(remedy)}."
+        f"Slope limit on brightness: at most {mitigation.setting:.0f} L* a second up and down, so that dark to "
+        f"full takes {100 / mitigation.setting:.2g} s, leaves {_price(mitigation)}."
     )
 
 
-def _depth_words(remedy: Remedy | None) -> str:
-    if remedy is None:
-        return "Smaller depth: no rest light passes."
+def _depth_words(mitigation: Mitigation | None) -> str:
+    if mitigation is None:
+        return "Smaller depth: no base light passes."
     return (
-        f"Smaller depth: {100 * remedy.setting:.1f} % of full light stays on when all is quiet; that leaves "
-        f"{_price(remedy)}."
+        f"Smaller depth: {100 * mitigation.setting:.1f} % of full light stays on when all is quiet; that leaves "
+        f"{_price(mitigation)}."
     )
 
 
-def _price(remedy: Remedy) -> str:
-    flashes = "1 flash" if remedy.flashes_per_s == 1 else f"{remedy.flashes_per_s} flashes"
-    return f"{flashes} and moves the light by {remedy.mean_change_lstar:.1f} L* on average"
+def _price(mitigation: Mitigation) -> str:
+    flashes = "1 flash" if mitigation.flashes_per_s == 1 else f"{mitigation.flashes_per_s} flashes"
+    return f"{flashes} and moves the light by {mitigation.mean_change_lstar:.1f} L* on average"

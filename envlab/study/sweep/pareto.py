@@ -14,7 +14,7 @@ from envlab.units import BoolArray
 if TYPE_CHECKING:
     import pandas as pd
 
-# figure → which way is better
+# metric → which way is better
 WANTED: dict[str, str] = {
     "beat_contrast_lstar": "high",
     "onset_lag_worst_ms": "low",
@@ -24,17 +24,17 @@ WANTED: dict[str, str] = {
 
 
 def pareto_front(table: pd.DataFrame, wanted: Mapping[str, str] = WANTED) -> BoolArray:
-    """Return for each row whether no other row is at least as good in every figure and better in one.
+    """Return for each row whether no other row is at least as good in every metric and better in one.
 
-    wanted: figure (a column) → "high" or "low". Rows with equal figures stand or fall together; a row with a
-    missing figure is never on the front. Raises ParameterError for a figure that the table lacks.
+    wanted: metric (a column) → "high" or "low". Rows with equal metrics stand or fall together; a row with a
+    missing metric is never on the front. Raises ParameterError for a metric that the table lacks.
     """
-    for figure, way in wanted.items():
-        check_choice(figure, way, ("high", "low"))
-        if figure not in table:
-            raise ParameterError("wanted", figure, "a column of the table")
+    for metric, way in wanted.items():
+        check_choice(metric, way, ("high", "low"))
+        if metric not in table:
+            raise ParameterError("wanted", metric, "a column of the table")
     cost = np.stack(
-        [table[figure].to_numpy(float) * (-1 if way == "high" else 1) for figure, way in wanted.items()],
+        [table[metric].to_numpy(float) * (-1 if way == "high" else 1) for metric, way in wanted.items()],
         axis=1,
     )
     front: BoolArray = np.isfinite(cost).all(axis=1)
@@ -53,16 +53,16 @@ def pareto_front(table: pd.DataFrame, wanted: Mapping[str, str] = WANTED) -> Boo
 
 
 def sensitivity(table: pd.DataFrame, number: int, ranges: Mapping[str, Choices]) -> pd.DataFrame:
-    """Return by how much each figure moves when one part goes to the next value of its range.
+    """Return by how much each metric moves when one part goes to the next value of its range.
 
     number: row of the candidate round which to look. One row per swept part that has numbers as values, one
-    column per figure: the largest change, up or down the range, in the figure's own unit, with its sign. NaN
+    column per metric: the largest change, up or down the range, in the metric's own unit, with its sign. NaN
     where the range has no neighbour.
     """
     import pandas as pd
 
     chosen = table.loc[number]
-    figures = [
+    metrics = [
         name
         for name in table.columns
         if name not in ranges and pd.api.types.is_numeric_dtype(table[name]) and "[" not in name
@@ -72,15 +72,15 @@ def sensitivity(table: pd.DataFrame, number: int, ranges: Mapping[str, Choices])
         if any(isinstance(value, str) for value in values_of(key, choices)):
             continue
         changes = [
-            table.loc[near, figures].astype(float) - chosen[figures].astype(float)
+            table.loc[near, metrics].astype(float) - chosen[metrics].astype(float)
             for near in neighbours(table, number, ranges, key)
         ]
         if not changes:
-            rows[key] = pd.Series(np.nan, index=figures)
+            rows[key] = pd.Series(np.nan, index=metrics)
             continue
         stacked = np.stack([change.to_numpy(float) for change in changes])
         largest = np.abs(stacked).argmax(axis=0)
-        rows[key] = pd.Series(stacked[largest, np.arange(len(figures))], index=figures)
+        rows[key] = pd.Series(stacked[largest, np.arange(len(metrics))], index=metrics)
     return pd.DataFrame(rows).T
 
 

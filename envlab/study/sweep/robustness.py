@@ -18,11 +18,11 @@ from envlab.chain import Chain
 from envlab.engine.side_by_side import runs_side_by_side
 from envlab.errors import ParameterError
 from envlab.study.specification.ranges import with_values
-from envlab.study.specification.specification import Brief
+from envlab.study.specification.specification import Specification
 from envlab.study.sweep import pareto
 from envlab.study.sweep.choice import Choice, choose, part_words
 from envlab.study.tolerance.board_metrics import BoardJudge
-from envlab.study.tolerance.tolerances import board_of, draw, sources_of
+from envlab.study.tolerance.tolerances import board_of, draw, varied_parameters
 from envlab.study.tolerance.words import percent_text
 
 Progress = Callable[[str, float], None]
@@ -34,8 +34,8 @@ LEAST_GAIN = 0.1
 MOST_STEPS = 3
 
 
-def on_firm_ground(
-    choice: Choice, brief: Brief, *, workers: int = 2, progress: Progress | None = None
+def robust_choice(
+    choice: Choice, specification: Specification, *, workers: int = 2, progress: Progress | None = None
 ) -> Choice:
     """Return the choice, or the neighbour whose boards keep the flash limit, with the reason in its words.
 
@@ -46,12 +46,14 @@ def on_firm_ground(
         return choice
 
     def kept(chain: Chain) -> float:
-        return kept_share(chain, brief, workers)
+        return kept_share(chain, specification, workers)
 
-    return step_off(choice, brief, kept, progress or _ignore)
+    return step_off(choice, specification, kept, progress or _ignore)
 
 
-def step_off(choice: Choice, brief: Brief, kept: Callable[[Chain], float], progress: Progress) -> Choice:
+def step_off(
+    choice: Choice, specification: Specification, kept: Callable[[Chain], float], progress: Progress
+) -> Choice:
     """Return the choice, or what is reached from it step by step; kept: share of a chain's boards, 0 to 1."""
     progress("Boards of the choice", 1.0)
     first, share = choice, kept(choice.chain)
@@ -60,51 +62,60 @@ def step_off(choice: Choice, brief: Brief, kept: Callable[[Chain], float], progr
         if share >= SURE:
             break
         beside = {}
-        for number in neighbours(choice, brief):
+        for number in neighbours(choice, specification):
             progress("Boards of a neighbour", 1.0)
-            beside[number] = kept(_chain_of(choice, brief, number))
+            beside[number] = kept(_chain_of(choice, specification, number))
         enough = min(SURE, share + LEAST_GAIN)
         better = {number: found for number, found in beside.items() if found >= enough}
         if not better:
             break
         number = _best(choice, better)
-        choice, share = choose(choice.table, brief, number=number), better[number]
+        choice, share = choose(choice.table, specification, number=number), better[number]
     if choice is first:
         return first
     return replace(
-        choice, words=(*choice.words[:2], _words(first, first_share, choice, share, brief), *choice.words[2:])
+        choice,
+        words=(
+            *choice.words[:2],
+            _words(first, first_share, choice, share, specification),
+            *choice.words[2:],
+        ),
     )
 
 
-def neighbours(choice: Choice, brief: Brief) -> list[int]:
+def neighbours(choice: Choice, specification: Specification) -> list[int]:
     """Rows one step of one swept part away that keep the flash limit and miss no target by more."""
     table = choice.table
     good = (table["flash_safe"] & (table["violation"] <= choice.row["violation"])).to_numpy()
     beside = [
-        row for key in brief.ranges for row in pareto.neighbours(table, choice.number, brief.ranges, key)
+        row
+        for key in specification.ranges
+        for row in pareto.neighbours(table, choice.number, specification.ranges, key)
     ]
     return [row for row in beside if good[row]]
 
 
-def kept_share(chain: Chain, brief: Brief, workers: int = 2) -> float:
+def kept_share(chain: Chain, specification: Specification, workers: int = 2) -> float:
     """Return the share of TRIED_BOARDS of this design that keep the flash limit, 0 to 1."""
-    sources = sources_of(chain, brief.tolerance, brief.ranges)
+    sources = varied_parameters(chain, specification.tolerance, specification.ranges)
     boards = []
-    for values in draw(sources, TRIED_BOARDS, brief.tolerance.seed):
+    for values in draw(sources, TRIED_BOARDS, specification.tolerance.seed):
         try:
             boards.append(board_of(chain, sources, values))
         except ParameterError:
             continue
     if not boards:
         return 0.0
-    judge = BoardJudge(brief, chain, [clip.sound() for clip in brief.clips], workers)
+    judge = BoardJudge(specification, chain, [clip.sound() for clip in specification.clips], workers)
     flashes = judge.flashes_per_s(boards)
-    return float((flashes <= brief.targets.flash_limit).sum()) / TRIED_BOARDS
+    return float((flashes <= specification.targets.flash_limit).sum()) / TRIED_BOARDS
 
 
-def _chain_of(choice: Choice, brief: Brief, number: int) -> Chain:
+def _chain_of(choice: Choice, specification: Specification, number: int) -> Chain:
     row = choice.table.iloc[number]
-    return with_values(brief.chain, tuple(brief.ranges), [row[key] for key in brief.ranges])
+    return with_values(
+        specification.chain, tuple(specification.ranges), [row[key] for key in specification.ranges]
+    )
 
 
 def _best(choice: Choice, better: dict[int, float]) -> int:
@@ -116,11 +127,13 @@ def _best(choice: Choice, better: dict[int, float]) -> int:
     return max(better, key=lambda number: (better[number], -int(rank[number])))
 
 
-def _words(first: Choice, first_share: float, taken: Choice, share: float, brief: Brief) -> str:
-    changed = [key for key in brief.ranges if first.row[key] != taken.row[key]]
+def _words(
+    first: Choice, first_share: float, taken: Choice, share: float, specification: Specification
+) -> str:
+    changed = [key for key in specification.ranges if first.row[key] != taken.row[key]]
     before = ", ".join(part_words(key, first) for key in changed)
     after = ", ".join(part_words(key, taken) for key in changed)
-    limit = f"{brief.targets.flash_limit:g} times in a second"
+    limit = f"{specification.targets.flash_limit:g} times in a second"
     tried = f"{TRIED_BOARDS} boards that were tried"
     keep = f"all {tried} keep" if share == 1 else f"{percent_text(share)} of the {tried} keep"
     cost = first.row["beat_contrast_lstar"] - taken.row["beat_contrast_lstar"]

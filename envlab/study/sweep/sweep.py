@@ -1,4 +1,4 @@
-"""Every candidate on every clip: parts in, one row of figures out."""
+"""Every candidate on every clip: parts in, one row of metrics out."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ from envlab.light.table import LookupTable
 from envlab.metrics.across_clips import worst_over_clips
 from envlab.metrics.clip_metrics import table_steps
 from envlab.metrics.metrics_of_clip import clip_columns, clip_seed, idle_lightness
-from envlab.metrics.onset_latency import onset_lag
-from envlab.metrics.ripple_aliasing import frame_shimmer
+from envlab.metrics.onset_latency import onset_latency
+from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
 from envlab.sound.stream import Sound
 from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, candidates_of
 from envlab.study.specification.specification import Clip, Judging
@@ -48,14 +48,14 @@ def sweep(
     checkpoint: Path | None = None,
     most: int = MOST_CANDIDATES,
 ) -> pd.DataFrame:
-    """Return one row per candidate: its parts, its figures, and figures per clip.
+    """Return one row per candidate: its parts, its metrics, and metrics per clip.
 
     chain: what is not swept. ranges: "stage.key" → PartRange or tuple of values. clips: at least one.
     judging: level of the onset test and seed of all noise. progress: called with what is being done and the
     share that is done, 0 to 1. checkpoint: folder in which finished clips are kept, and found again when the
     same question is asked after an interruption. most: more candidates than this are refused.
     Clips longer than a minute are read from their files piece by piece, again and again, and never held.
-    Columns carry their unit; definitions stand in figures.py and targets.py. A figure that needs a tag which
+    Columns carry their unit; definitions stand in metrics.py and targets.py. A metric that needs a tag which
     no clip has is NaN. The same input gives the same table.
     """
     import pandas as pd
@@ -71,16 +71,16 @@ def sweep(
     columns: dict[str, FloatArray | list[float | str]] = dict(candidates.parts)
     if "preamp.feedback_ohm" in columns or "preamp.ground_ohm" in columns:
         columns["preamp.gain"] = np.array([one.preamp.gain for one in candidates.chains])
-    figures: Columns = {}
+    metrics: Columns = {}
     done = 0
     for number, places in enumerate(_alike(distinct)):
         share = (done / len(distinct), len(places) / len(distinct))
         run = _Run([distinct[i] for i in places], judging, workers, progress or _ignore, share, kept, number)
-        some = run.bench_figures() | _gathered(clips, run.clip_figures(clips, sounds), chain)
+        some = run.bench_metrics() | _gathered(clips, run.clip_metrics(clips, sounds), chain)
         for name, values in some.items():
-            figures.setdefault(name, np.empty(len(distinct)))[places] = values
+            metrics.setdefault(name, np.empty(len(distinct)))[places] = values
         done += len(places)
-    columns |= {name: values[row_of] for name, values in figures.items()}
+    columns |= {name: values[row_of] for name, values in metrics.items()}
     return pd.DataFrame(columns).rename_axis("candidate")
 
 
@@ -132,25 +132,25 @@ class _Run:
     def step(self, name: str, compute: Callable[[], Columns]) -> Columns:
         return compute() if self.kept is None else self.kept.step(f"{self.number}-{name}", compute)
 
-    def bench_figures(self) -> Columns:
-        """Figures on test signals."""
+    def bench_metrics(self) -> Columns:
+        """Metrics on test signals."""
 
         def compute() -> Columns:
-            lag = onset_lag(self.chains, self.judging.street_db_spl, self.tables)
+            latency = onset_latency(self.chains, self.judging.street_db_spl, self.tables)
             idle = idle_lightness(self.chains, self.tables, self.judging.seed, self.workers)
-            shimmer = frame_shimmer(self.chains, self.tables, workers=self.workers).worst_lstar
-            late = {"onset_lag_mean_ms": lag.mean_ms, "onset_lag_worst_ms": lag.worst_ms}
-            rest = {"frame_shimmer_lstar": shimmer, "idle_lstar": idle}
+            ripple_aliasing = frame_ripple_aliasing(self.chains, self.tables, workers=self.workers).worst_lstar
+            late = {"onset_lag_mean_ms": latency.mean_ms, "onset_lag_worst_ms": latency.worst_ms}
+            rest = {"frame_shimmer_lstar": ripple aliasing, "idle_lstar": idle}
             rest |= {"table_step_lstar": table_steps(self.chains, self.tables)}
-            return _tone_figures(self.chains) | late | rest
+            return _tone_metrics(self.chains) | late | rest
 
         return self.step("bench", compute)
 
-    def clip_figures(self, clips: Sequence[Clip], sounds: list[Sound]) -> list[Columns]:
-        """Figures on each clip."""
+    def clip_metrics(self, clips: Sequence[Clip], sounds: list[Sound]) -> list[Columns]:
+        """Metrics on each clip."""
         lengths = np.array([sound.duration_s for sound in sounds])
         done = np.concatenate(([0.0], np.cumsum(lengths))) / lengths.sum()
-        figures = []
+        metrics = []
         for number, (clip, sound) in enumerate(zip(clips, sounds, strict=True)):
             compute = functools.partial(
                 clip_columns,
@@ -161,9 +161,9 @@ class _Run:
                 workers=self.workers,
                 progress=functools.partial(self._advance, clip.label, done[number], done[number + 1]),
             )
-            figures.append(self.step(f"clip-{number}", compute))
+            metrics.append(self.step(f"clip-{number}", compute))
             self._advance(clip.label, done[number], done[number + 1], 1.0)
-        return figures
+        return metrics
 
     def _advance(self, label: str, start: float, end: float, share: float) -> None:
         first, whole = self.share
@@ -202,7 +202,7 @@ def warn_of_short_clips(clips: Sequence[Clip], sounds: Sequence[Sound], chains: 
         if sound.duration_s < longest_s:
             warnings.warn(
                 f"{clip.label}: lasts {sound.duration_s:.3g} s, the longest release among the candidates "
-                f"{longest_s:.3g} s (to 10 %); the figures of this clip are not settled",
+                f"{longest_s:.3g} s (to 10 %); the metrics of this clip are not settled",
                 EnvlabWarning,
                 stacklevel=3,
             )
@@ -219,7 +219,7 @@ def _ignore(what: str, share: float) -> None:
     del what, share
 
 
-def _tone_figures(chains: list[Chain]) -> dict[str, FloatArray]:
+def _tone_metrics(chains: list[Chain]) -> dict[str, FloatArray]:
     known: dict[object, tuple[float, ...]] = {}
     rows = []
     for chain in chains:
@@ -238,10 +238,10 @@ def _tone_figures(chains: list[Chain]) -> dict[str, FloatArray]:
     columns = dict(zip(names, np.array(rows).T, strict=True))
     if all(chain.rectifier.scales_with_level for chain in chains):
         return columns
-    return columns | _quiet_tone_figures(chains)
+    return columns | _quiet_tone_metrics(chains)
 
 
-def _quiet_tone_figures(chains: list[Chain]) -> dict[str, FloatArray]:
+def _quiet_tone_metrics(chains: list[Chain]) -> dict[str, FloatArray]:
     """What a diode's drop does: the same, 40 dB under the preamp's clipping."""
     known: dict[object, tuple[float, float]] = {}
     rows = []
@@ -254,10 +254,10 @@ def _quiet_tone_figures(chains: list[Chain]) -> dict[str, FloatArray]:
     return dict(zip(("attack_quiet_ms", "settled_quiet_ratio"), np.array(rows).T, strict=True))
 
 
-def _gathered(clips: Sequence[Clip], figures: list[Columns], chain: Chain) -> Columns:
-    """The worst of each figure over the clips that it speaks of, then figures per clip."""
-    columns = worst_over_clips(clips, figures, chain.pixels, chain.supply)
-    for clip, figure in zip(clips, figures, strict=True):
+def _gathered(clips: Sequence[Clip], metrics: list[Columns], chain: Chain) -> Columns:
+    """The worst of each metric over the clips that it speaks of, then metrics per clip."""
+    columns = worst_over_clips(clips, metrics, chain.pixels, chain.supply)
+    for clip, metric in zip(clips, metrics, strict=True):
         for name in ("contrast_lstar", "flashes_per_s", "clipped_share", "lit_share"):
-            columns[f"{name} [{clip.label}]"] = figure[name]
+            columns[f"{name} [{clip.label}]"] = metric[name]
     return columns

@@ -1,6 +1,6 @@
-"""The figures of many boards of one design, each judged with the nominal design's firmware.
+"""The metrics of many boards of one design, each judged with the nominal design's firmware.
 
-Definitions are those of the sweep. A board as designed has the figures that the sweep gives this design, to
+Definitions are those of the sweep. A board as designed has the metrics that the sweep gives this design, to
 the last digit.
 """
 
@@ -26,19 +26,19 @@ from envlab.metrics.across_clips import worst_over_clips
 from envlab.metrics.clip_metrics import ClipColumns, envelope_columns, table_steps
 from envlab.metrics.metrics_of_clip import (
     AT_ONCE,
-    FIGURES_OF_A_CLIP,
     MEMORY_BYTES,
+    METRICS_OF_A_CLIP,
     clip_seed,
     idle_clip,
     idle_seed,
     kept_bytes,
 )
-from envlab.metrics.onset_latency import lag_of_envelope, onset_instants, onset_test
-from envlab.metrics.ripple_aliasing import frame_shimmer
-from envlab.metrics.streaming_metrics import RunningFigures
+from envlab.metrics.onset_latency import latency_of_envelope, onset_instants, onset_test
+from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
+from envlab.metrics.streaming_metrics import StreamingMetrics
 from envlab.sound.stream import Sound
-from envlab.study.specification.specification import Brief
-from envlab.study.specification.targets import FLASH_FIGURE
+from envlab.study.specification.specification import Specification
+from envlab.study.specification.targets import FLASH_METRIC
 from envlab.study.tolerance.board_run import read_boards
 from envlab.units import FloatArray, IntArray
 
@@ -53,12 +53,12 @@ PORTION, PORTION_KEPT = 2048, 256
 
 @dataclass(frozen=True, eq=False)
 class BoardJudge:
-    """Judges boards of one design on a brief's clips.
+    """Judges boards of one design on a specification's clips.
 
-    recordings: of brief.clips. one_by_one: simulate each board exactly, however alike they are.
+    recordings: of specification.clips. one_by_one: simulate each board exactly, however alike they are.
     """
 
-    brief: Brief
+    specification: Specification
     nominal: Chain
     recordings: Sequence[Sound]
     workers: int = 2
@@ -80,10 +80,10 @@ class BoardJudge:
 
     def flashes_per_s(self, boards: Sequence[Chain]) -> FloatArray:
         """Return the flashes in each board's worst second of all clips, shape (boards,)."""
-        return self._on_clips(boards, _quietly, 0.0, 1.0)[FLASH_FIGURE]
+        return self._on_clips(boards, _quietly, 0.0, 1.0)[FLASH_METRIC]
 
-    def figures(self, boards: Sequence[Chain], report: Report) -> Columns:
-        """Return figure → values, shape (boards,); report is told what is done, and the share, 0 to 1."""
+    def metrics(self, boards: Sequence[Chain], report: Report) -> Columns:
+        """Return metric → values, shape (boards,); report is told what is done, and the share, 0 to 1."""
         parts, portion = [], self.portion
         for first in range(0, len(boards), portion):
             some = boards[first : first + portion]
@@ -94,7 +94,7 @@ class BoardJudge:
     def _judged(
         self, sound: Sound, boards: Sequence[Chain], seed: tuple[int, ...], report: Callable[[float], None]
     ) -> Columns:
-        """Figures of one clip; as clip_run.clip_columns, every board with the nominal firmware."""
+        """Metrics of one clip; as clip_run.clip_columns, every board with the nominal firmware."""
         frames = instant_count(sound.duration_s, self.nominal.frame_rate_hz)
         how: dict[str, Any] = {"seed": seed, "workers": self.workers, "progress": report}
         if not isinstance(self.nominal.follower, PassThrough):
@@ -106,7 +106,7 @@ class BoardJudge:
         with ThreadPoolExecutor(self.workers) as pool:
 
             def reader_of(places: IntArray) -> _Judged:
-                firmware = [RunningFigures(*self._alike(some), frames) for some in _in_parts(places)]
+                firmware = [StreamingMetrics(*self._alike(some), frames) for some in _in_parts(places)]
                 readers.append(_Judged(places, firmware, pool))
                 return readers[-1]
 
@@ -116,7 +116,7 @@ class BoardJudge:
             )
             firmware = [some for reader in readers for some in reader.firmware]
             order = np.argsort(np.concatenate([reader.places for reader in readers]))
-            columns = _named(list(pool.map(RunningFigures.columns, firmware)), share[np.argsort(order)])
+            columns = _named(list(pool.map(StreamingMetrics.columns, firmware)), share[np.argsort(order)])
         return {name: values[order] for name, values in columns.items()}
 
     def _alike(self, boards: Sized) -> tuple[list[Chain], list[LookupTable]]:
@@ -124,20 +124,20 @@ class BoardJudge:
         return [self.nominal] * len(boards), [self.table] * len(boards)
 
     def _bench(self, boards: Sequence[Chain]) -> Columns:
-        judging, count = self.brief.judging, len(boards)
+        judging, count = self.specification.judging, len(boards)
         idle = self._judged(idle_clip(), boards, idle_seed(judging.seed), _ignore)
         columns = {
             "idle_lstar": idle["lightness_95_lstar"],
             "table_step_lstar": np.repeat(table_steps([self.nominal], [self.table]), count),
         }
-        if any(target.figure == "frame_shimmer_lstar" for target in self.brief.targets.items):
-            shimmer = frame_shimmer(list(boards), [self.table] * count, workers=self.workers)
-            columns["frame_shimmer_lstar"] = shimmer.worst_lstar
-        return self._tones(boards) | self._lag(boards) | columns
+        if any(target.metric == "frame_shimmer_lstar" for target in self.specification.targets.items):
+            ripple_aliasing = frame_ripple_aliasing(list(boards), [self.table] * count, workers=self.workers)
+            columns["frame_shimmer_lstar"] = ripple_aliasing.worst_lstar
+        return self._tones(boards) | self._latency(boards) | columns
 
     def _tones(self, boards: Sequence[Chain]) -> Columns:
         """Only what a target asks of a steady tone."""
-        asked = {target.figure for target in self.brief.targets.items}
+        asked = {target.metric for target in self.specification.targets.items}
         columns: Columns = {}
         if asked & {"ripple_db", "attack_60hz_ms", "attack_ms", "release_ms", "settled_ratio"}:
             learn_tones(boards)
@@ -152,25 +152,29 @@ class BoardJudge:
             columns["settled_ratio"] = np.array([one.settled_ratio for one in middle])
         return columns
 
-    def _lag(self, boards: Sequence[Chain]) -> Columns:
+    def _latency(self, boards: Sequence[Chain]) -> Columns:
         instants = onset_instants(self.nominal)
         read = read_boards(
-            onset_test(self.brief.judging.street_db_spl),
+            onset_test(self.specification.judging.street_db_spl),
             self.nominal,
             boards,
             instants.index,
             workers=self.workers,
             one_by_one=self.one_by_one,
         )
-        lag_ms = np.array([lag_of_envelope(row, self.table, instants) for row in read.envelope_counts])
-        lag_ms += 1e3 * self.nominal.transmission_s
-        return {"onset_lag_mean_ms": lag_ms.mean(axis=1), "onset_lag_worst_ms": lag_ms.max(axis=1)}
+        latency_ms = np.array(
+            [latency_of_envelope(row, self.table, instants) for row in read.envelope_counts]
+        )
+        latency_ms += 1e3 * self.nominal.transmission_s
+        return {"onset_lag_mean_ms": latency_ms.mean(axis=1), "onset_lag_worst_ms": latency_ms.max(axis=1)}
 
     def _on_clips(self, boards: Sequence[Chain], report: Report, begun: float, whole: float) -> Columns:
         lengths = np.array([recording.duration_s for recording in self.recordings])
         done = np.concatenate(([0.0], np.cumsum(lengths))) / lengths.sum()
         clips = []
-        for number, (clip, recording) in enumerate(zip(self.brief.clips, self.recordings, strict=True)):
+        for number, (clip, recording) in enumerate(
+            zip(self.specification.clips, self.recordings, strict=True)
+        ):
             start, length = float(done[number]), float(done[number + 1] - done[number])
 
             def tell(
@@ -178,9 +182,9 @@ class BoardJudge:
             ) -> None:
                 report(label, begun + whole * (start + length * share))
 
-            seed = clip_seed(self.brief.judging.seed, number)
+            seed = clip_seed(self.specification.judging.seed, number)
             clips.append(self._judged(recording, boards, seed, tell))
-        return worst_over_clips(self.brief.clips, clips, self.nominal.pixels, self.nominal.supply)
+        return worst_over_clips(self.specification.clips, clips, self.nominal.pixels, self.nominal.supply)
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,7 +192,7 @@ class _Judged:
     """Judges boards that are read together, some at a time, while their readings come by."""
 
     places: IntArray
-    firmware: list[RunningFigures]
+    firmware: list[StreamingMetrics]
     pool: ThreadPoolExecutor
 
     def take(self, counts: NDArray[np.int32]) -> None:
@@ -196,7 +200,7 @@ class _Judged:
         if len(self.firmware) == 1:
             self.firmware[0].take(counts)
         else:
-            list(self.pool.map(RunningFigures.take, self.firmware, _in_parts(counts)))
+            list(self.pool.map(StreamingMetrics.take, self.firmware, _in_parts(counts)))
 
 
 def _in_parts(rows: Rows) -> list[Rows]:
@@ -207,7 +211,7 @@ def _named(parts: list[ClipColumns], clipped_share: FloatArray) -> Columns:
     def joined(columns: list[FloatArray]) -> FloatArray:
         return np.concatenate(columns)
 
-    named = {name: joined([getattr(part.figures, name) for part in parts]) for name in FIGURES_OF_A_CLIP}
+    named = {name: joined([getattr(part.metrics, name) for part in parts]) for name in METRICS_OF_A_CLIP}
     named["clipped_share"] = np.maximum(clipped_share, named["top_code_share"])
     named["counts_median"] = joined([part.counts_median for part in parts])
     named["counts_99"] = joined([part.counts_99 for part in parts])

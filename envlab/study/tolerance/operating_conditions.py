@@ -9,7 +9,7 @@ from envlab.chain import Chain
 from envlab.errors import check_range
 
 
-def in_weather(
+def under_conditions(
     chain: Chain,
     *,
     temperature_c: float | None = 25.0,
@@ -19,9 +19,9 @@ def in_weather(
     """Return the chain at a temperature and an analog supply voltage.
 
     temperature_c: −40 to 60 °C; of the diode and the hold capacitor; None: as the chain has them. supply_v:
-    of preamp and microphone, with the bias at the same share of it, and the rectifier's foot if that hangs on
+    of preamp and microphone, with the bias at the same share of it, and the rectifier's reference node if that hangs on
     the bias; None: as the chain has it. ratiometric: the ADC's reference is that supply and sags with it
-    (only if it was equal to it before). Raises ParameterError where a part cannot be what the weather makes
+    (only if it was equal to it before). Raises ParameterError where a part cannot be what the operating conditions makes
     of it, as a drain that starves.
     """
     if temperature_c is not None:
@@ -33,8 +33,8 @@ def in_weather(
         return chain
     preamp, adc, microphone, rectifier = chain.preamp, chain.adc, chain.microphone, chain.rectifier
     share = supply_v / preamp.supply_v
-    if rectifier.rest_v == preamp.bias_v:
-        rectifier = replace(rectifier, rest_v=rectifier.rest_v * share)
+    if rectifier.reference_node_v == preamp.bias_v:
+        rectifier = replace(rectifier, reference_node_v=rectifier.reference_node_v * share)
     if ratiometric and adc.reference_v == preamp.supply_v:
         adc = replace(adc, reference_v=supply_v)
     if isinstance(microphone, Electret):

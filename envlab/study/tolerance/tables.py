@@ -1,4 +1,4 @@
-"""From the figures of many boards to tables: who meets what, how far figures spread, where corners lie."""
+"""From the metrics of many boards to tables: who meets what, how far metrics spread, where corners lie."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from envlab.study.specification.targets import Target
-from envlab.study.tolerance.tolerances import Source
+from envlab.study.tolerance.tolerances import VariedParameter
 from envlab.units import BoolArray, FloatArray
 
 if TYPE_CHECKING:
@@ -25,11 +25,11 @@ def records(table: pd.DataFrame) -> list[dict[str, Any]]:
     return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
 
 
-def meets(figures: pd.DataFrame, targets: Sequence[Target]) -> BoolArray:
+def meets(metrics: pd.DataFrame, targets: Sequence[Target]) -> BoolArray:
     """Return whether each board meets each target, shape (boards, targets); a dead one meets none."""
     values = [figures[target.figure].to_numpy(float) for target in targets]
     met = [(t.violation(x) == 0) & np.isfinite(x) for t, x in zip(targets, values, strict=True)]
-    return np.stack(met, axis=1) if met else np.ones((len(figures), 0), dtype=bool)
+    return np.stack(met, axis=1) if met else np.ones((len(metrics), 0), dtype=bool)
 
 
 def target_table(targets: Sequence[Target], nominal: pd.Series, met: BoolArray) -> pd.DataFrame:
@@ -38,7 +38,7 @@ def target_table(targets: Sequence[Target], nominal: pd.Series, met: BoolArray) 
 
     return pd.DataFrame(
         {
-            "figure": [target.figure for target in targets],
+            "metric": [target.metric for target in targets],
             "target": [target.words() for target in targets],
             "side": [target.side for target in targets],
             "limit": [target.limit for target in targets],
@@ -48,8 +48,8 @@ def target_table(targets: Sequence[Target], nominal: pd.Series, met: BoolArray) 
     )
 
 
-def spread_table(targets: Sequence[Target], nominal: pd.Series, boards: pd.DataFrame) -> pd.DataFrame:
-    """Return ToleranceResult.spread: percentiles of the boards that work, linear between two of them.
+def distribution_table(targets: Sequence[Target], nominal: pd.Series, boards: pd.DataFrame) -> pd.DataFrame:
+    """Return ToleranceResult.distribution: percentiles of the boards that work, linear between two of them.
 
     Where some stay dark, and so have −inf dB of range, there is no line between: the nearest board is taken.
     """
@@ -63,12 +63,12 @@ def spread_table(targets: Sequence[Target], nominal: pd.Series, boards: pd.DataF
         )
         worst = x.max() if target.side == "at_most" else x.min()
         rows.append((target.figure, nominal[target.figure], low, middle, high, worst, target.limit))
-    columns = ["figure", "nominal", "low_5", "median", "high_95", "worst", "limit"]
+    columns = ["metric", "nominal", "low_5", "median", "high_95", "worst", "limit"]
     return pd.DataFrame(rows, columns=columns)
 
 
 def shows_in(deviation: FloatArray, met: BoolArray) -> bool:
-    """Whether boards' meeting the targets visibly depends on one source's deviation; both of shape (boards,).
+    """Whether boards' meeting the targets visibly depends on one parameter's deviation; both of shape (boards,).
 
     A parabola is fitted to met (0 or 1) over the deviation; it shows if slope or bend is more than two of its
     standard errors. Among fewer than FEW boards nothing can be told, so it is taken to show.
@@ -86,30 +86,34 @@ def shows_in(deviation: FloatArray, met: BoolArray) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class Corner:
-    """Where every source hurts one figure. values: shape (sources,), NaN for "as designed". order: sources
-    that move the figure by itself, the one that moves it most first."""
+    """Where every parameter hurts one metric. values: shape (parameters,), NaN for "as designed". order: parameters
+    that move the metric by itself, the one that moves it most first."""
 
     values: FloatArray
     order: tuple[int, ...]
 
-    def text(self, sources: Sequence[Source]) -> str:
+    def text(self, parameters: Sequence[VariedParameter]) -> str:
         """As in "microphone +3 dB, C3 hold −20 %"."""
-        return ", ".join(sources[i].text(self.values[i]) for i in self.order)
+        return ", ".join(parameters[i].text(self.values[i]) for i in self.order)
 
 
-def corner_of(
-    target: Target, sources: Sequence[Source], drawn: FloatArray, boards: pd.Series, at_ends: pd.Series
+def worst_case_of(
+    target: Target,
+    parameters: Sequence[VariedParameter],
+    drawn: FloatArray,
+    boards: pd.Series,
+    at_ends: pd.Series,
 ) -> Corner | None:
-    """Return the corner of a target's figure; None if no source moves it.
+    """Return the worst_case of a target's metric; None if no source moves it.
 
-    drawn: shape (boards, sources). boards: the figure of each board. at_ends: the figure with each source in
+    drawn: shape (boards, parameters). boards: the metric of each board. at_ends: the metric with each parameter in
     turn at its low and at its high end, the others as designed.
     """
     sign = 1.0 if target.side == "at_most" else -1.0
-    values, moved = np.full(len(sources), np.nan), np.zeros(len(sources))
+    values, moved = np.full(len(parameters), np.nan), np.zeros(len(parameters))
     works = boards.notna().to_numpy()
     hurt = _bounded(sign * boards.to_numpy(float)[works])
-    for i, source in enumerate(sources):
+    for i, parameter in enumerate(parameters):
         low, high = (sign * float(x) for x in at_ends.iloc[2 * i : 2 * i + 2])
         worse = high - low
         if abs(worse) <= 1e-9 * max(1.0, abs(high)) or not np.isfinite(worse):
@@ -118,7 +122,7 @@ def corner_of(
         else:
             moved[i] = abs(worse)
         if worse != 0:
-            values[i] = source.high if worse > 0 else source.low
+            values[i] = parameter.high if worse > 0 else parameter.low
     order = [int(i) for i in np.argsort(-moved, kind="stable") if moved[i] > 0]
     return Corner(values, tuple(order)) if order else None
 

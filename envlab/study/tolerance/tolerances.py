@@ -1,7 +1,7 @@
 """How boards of one design differ: what each part, the night and the pack may be, and boards drawn from it.
 
-A board's deviation of each source is drawn on its own, all sources independent of each other. A source's
-draws come from a generator of their own, so that they stay what they are when another source is made exact,
+A board's deviation of each parameter is drawn on its own, all parameters independent of each other. A parameter's
+draws come from a generator of their own, so that they stay what they are when another parameter is made exact,
 and the first hundred boards of a thousand are the hundred.
 """
 
@@ -17,7 +17,7 @@ from envlab.chain import Chain
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import Choices, with_values
-from envlab.study.tolerance.operating_conditions import in_weather
+from envlab.study.tolerance.operating_conditions import under_conditions
 from envlab.units import FloatArray
 
 SHAPES = ("uniform", "normal")
@@ -29,7 +29,7 @@ _SUPPLY_SHARE = 0.03
 
 
 @dataclass(frozen=True)
-class Spread:
+class Tolerances:
     """How far boards of one design may lie apart.
 
     resistor_percent, capacitor_percent: ± tolerance of every resistor and capacitor, 0 to 50; None: what the
@@ -91,13 +91,13 @@ def _check_span(name: str, span: tuple[float, float], least: float, most: float,
 
 
 @dataclass(frozen=True)
-class Source:
+class VariedParameter:
     """One thing in which boards differ.
 
     name: column of the boards' table, with its unit: "C3_percent", "microphone_db", "input_offset_v",
     "reference_percent", "temperature_c", "supply_v". label: as in "C3 hold". key: "stage.key" of a part, else
     "". low, high: ends of the deviation in that unit (temperature and supply: the value itself). designed:
-    the value that the design has. shape: as in Spread.
+    the value that the design has. shape: as in Tolerances.
     """
 
     name: str
@@ -153,15 +153,17 @@ class Source:
         return None
 
 
-def sources_of(chain: Chain, spread: Spread, ranges: Mapping[str, Choices] | None = None) -> list[Source]:
+def varied_parameters(
+    chain: Chain, spread: Tolerances, ranges: Mapping[str, Choices] | None = None
+) -> list[VariedParameter]:
     """Return what differs from board to board, in the order of the signal, without what has no spread.
 
     ranges: of the sweep; they know the tolerance of the parts that are bought. Raises ParameterError for a
     part in spread.parts_percent that the board does not have.
     """
     stated = dict(spread.parts_percent)
-    sources = [
-        Source(
+    parameters = [
+        VariedParameter(
             "microphone_db", "microphone", "", -spread.microphone_db, spread.microphone_db, 0.0, spread.shape
         )
     ]
@@ -173,37 +175,37 @@ def sources_of(chain: Chain, spread: Spread, ranges: Mapping[str, Choices] | Non
             percent = stated.pop(name, percent)
         what = part.key.partition(".")[2].rsplit("_", 1)[0].replace("_", " ")
         name, label = f"{part.reference}_percent", f"{part.reference} {what}"
-        sources.append(Source(name, label, part.key, -percent, percent, 0.0, spread.shape))
+        parameters.append(VariedParameter(name, label, part.key, -percent, percent, 0.0, spread.shape))
     if stated:
         have = ", ".join(part.reference for part in parts)
         raise ParameterError("parts_percent", next(iter(stated)), f"one of this board's parts: {have}")
-    sources += _conditions(chain, spread)
-    return [one for one in sources if one.low < one.high or one.low != one.designed]
+    parameters += _conditions(chain, spread)
+    return [one for one in parameters if one.low < one.high or one.low != one.designed]
 
 
-def _conditions(chain: Chain, spread: Spread) -> list[Source]:
+def _conditions(chain: Chain, spread: Tolerances) -> list[VariedParameter]:
     designed_v = chain.preamp.supply_v
     low_v, high_v = spread.supply_v or (designed_v * (1 - _SUPPLY_SHARE), designed_v * (1 + _SUPPLY_SHARE))
     some = [("input_offset_v", "amplifier offset", spread.offset_v)]
     if chain.adc.reference_v != designed_v:
         some.append(("reference_percent", "ADC reference", spread.reference_percent))
-    own = [Source(name, label, "", -most, most, 0.0, spread.shape) for name, label, most in some]
+    own = [VariedParameter(name, label, "", -most, most, 0.0, spread.shape) for name, label, most in some]
     room_c = chain.hold_capacitor.temperature_c
     cold_c, warm_c = spread.temperature_c
     return [
         *own,
-        Source("temperature_c", "temperature", "", cold_c, warm_c, room_c, "uniform"),
-        Source("supply_v", "supply", "", low_v, high_v, designed_v, "uniform"),
+        VariedParameter("temperature_c", "temperature", "", cold_c, warm_c, room_c, "uniform"),
+        VariedParameter("supply_v", "supply", "", low_v, high_v, designed_v, "uniform"),
     ]
 
 
-def draw(sources: list[Source], boards: int, seed: int) -> FloatArray:
-    """Return the sources' values on each board, shape (boards, sources), in the units of their names."""
+def draw(parameters: list[VariedParameter], boards: int, seed: int) -> FloatArray:
+    """Return the parameters' values on each board, shape (boards, parameters), in the units of their names."""
     columns = []
-    for source in sources:
-        rng = np.random.default_rng([seed, zlib.crc32(source.name.encode())])
+    for parameter in parameters:
+        rng = np.random.default_rng([seed, zlib.crc32(parameter.name.encode())])
         even = rng.random(boards)
-        columns.append(source.value(2 * even - 1 if source.shape == "uniform" else _normal_share(even)))
+        columns.append(parameter.value(2 * even - 1 if parameter.shape == "uniform" else _normal_share(even)))
     return np.stack(columns, axis=1) if columns else np.empty((boards, 0))
 
 
@@ -215,18 +217,18 @@ def _normal_share(even: FloatArray) -> FloatArray:
     return np.asarray(ndtri(below + even * (1 - 2 * below)) / SIGMAS)
 
 
-def board_of(chain: Chain, sources: list[Source], values: FloatArray) -> Chain:
-    """Return the chain that one board really is; values: shape (sources,), as draw gives them.
+def board_of(chain: Chain, parameters: list[VariedParameter], values: FloatArray) -> Chain:
+    """Return the chain that one board really is; values: shape (parameters,), as draw gives them.
 
     Raises ParameterError where a part cannot be what the deviation makes of it, as a drain that starves.
     """
-    of = {source.name: float(value) for source, value in zip(sources, values, strict=True)}
-    keys = [source.key for source in sources if source.key]
+    of = {parameter.name: float(value) for parameter, value in zip(parameters, values, strict=True)}
+    keys = [parameter.key for parameter in parameters if parameter.key]
     parts = [
-        getattr(getattr(chain, source.key.split(".")[0]), source.key.split(".")[1])
-        * (1 + 0.01 * of[source.name])
-        for source in sources
-        if source.key
+        getattr(getattr(chain, parameter.key.split(".")[0]), parameter.key.split(".")[1])
+        * (1 + 0.01 * of[parameter.name])
+        for parameter in parameters
+        if parameter.key
     ]
     board = with_values(chain, keys, parts) if keys else chain
     if "microphone_db" in of:
@@ -239,7 +241,7 @@ def board_of(chain: Chain, sources: list[Source], values: FloatArray) -> Chain:
     if "reference_percent" in of:
         reference_v = board.adc.reference_v * (1 + 0.01 * of["reference_percent"])
         board = replace(board, adc=replace(board.adc, reference_v=reference_v))
-    return in_weather(board, temperature_c=of.get("temperature_c"), supply_v=of.get("supply_v"))
+    return under_conditions(board, temperature_c=of.get("temperature_c"), supply_v=of.get("supply_v"))
 
 
 def closest_tolerance(percent: float) -> float | None:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from envlab.study.specification.targets import FIGURE_NAMES, FIGURES, FLASH_FIGURE
+from envlab.study.specification.targets import FLASH_METRIC, METRIC_NAMES, METRICS
 from envlab.study.tolerance.tables import records
 
 if TYPE_CHECKING:
-    from envlab.study.specification.specification import Brief
+    from envlab.study.specification.specification import Specification
     from envlab.study.tolerance.tolerance import ToleranceResult
 
 ORDER = 50
@@ -17,12 +17,12 @@ _MOST_CORNERS = 3
 LEAST_GAIN = 0.02
 
 
-def words_of(result: ToleranceResult, brief: Brief) -> tuple[str, ...]:
-    """Return sentences: the yield, what an order brings, flashes, causes, other targets, corners."""
+def words_of(result: ToleranceResult, specification: Specification) -> tuple[str, ...]:
+    """Return sentences: the yield, what an order brings, flashes, causes, other targets, worst_cases."""
     lines = [_headline(result), *_dead(result), *_design_itself(result), *_order(result), *_flashes(result)]
-    lines += [*_causes(result), *_targets(result), *_corners(result)]
-    judged = set(result.targets["figure"])
-    left_out = [target for target in brief.targets.soft if target.figure not in judged]
+    lines += [*_causes(result), *_targets(result), *_worst_cases(result)]
+    judged = set(result.targets["metric"])
+    left_out = [target for target in specification.targets.soft if target.metric not in judged]
     lines += [f"Not judged: {target.words()}. The clips lack what it needs." for target in left_out]
     return tuple(lines)
 
@@ -34,10 +34,10 @@ def percent_text(share: float) -> str:
     return f"{min(max(100 * share, 0.1), 99.9):.1f} %"
 
 
-def value_text(figure: str, value: float, *, unit: bool = True) -> str:
-    """As in "22.1 L*", "4.8 %"; without its unit: the number alone. value: in the figure's own unit."""
-    name = "in 1 s" if figure == FLASH_FIGURE else FIGURES[figure][0]
-    if figure.endswith("share"):
+def value_text(metric: str, value: float, *, unit: bool = True) -> str:
+    """As in "22.1 L*", "4.8 %"; without its unit: the number alone. value: in the metric's own unit."""
+    name = "in 1 s" if metric == FLASH_METRIC else METRICS[metric][0]
+    if metric.endswith("share"):
         value, name = 100 * value, "%"
     return f"{value:.3g} {name if unit else ''}".rstrip().replace("-", "−")
 
@@ -45,7 +45,7 @@ def value_text(figure: str, value: float, *, unit: bool = True) -> str:
 def _headline(result: ToleranceResult) -> str:
     count = len(result.boards)
     shape = {"uniform": "evenly", "normal": "normally (the tolerance is three sigmas)"}[result.assumed.shape]
-    nights = " and ".join(source.range_text for source in result.sources if source.is_condition)
+    nights = " and ".join(parameter.range_text for parameter in result.parameters if parameter.is_condition)
     met = round(result.yield_share * count)
     return (
         f"{percent_text(result.yield_share)} of the boards meet every target: {met} of {count}, with parts "
@@ -55,7 +55,7 @@ def _headline(result: ToleranceResult) -> str:
 
 
 def _dead(result: ToleranceResult) -> list[str]:
-    dead = int(result.boards[FLASH_FIGURE].isna().sum())
+    dead = int(result.boards[FLASH_METRIC].isna().sum())
     if dead == 0:
         return []
     share = percent_text(dead / len(result.boards))
@@ -64,7 +64,7 @@ def _dead(result: ToleranceResult) -> list[str]:
 
 def _design_itself(result: ToleranceResult) -> list[str]:
     missed = [
-        f"{row['target']} (it has {value_text(row['figure'], row['nominal'])})"
+        f"{row['target']} (it has {value_text(row['metric'], row['nominal'])})"
         for row in records(result.targets)
         if not _design_meets(row)
     ]
@@ -93,7 +93,7 @@ def _order(result: ToleranceResult) -> list[str]:
 
 def _flashes(result: ToleranceResult) -> list[str]:
     """The hard limit stands in the first row of both tables."""
-    row, of = records(result.targets)[0], records(result.spread)[0]
+    row, of = records(result.targets)[0], records(result.distribution)[0]
     if row["yield_share"] == 1:
         return []
     return [
@@ -104,19 +104,19 @@ def _flashes(result: ToleranceResult) -> list[str]:
 
 
 def _targets(result: ToleranceResult) -> list[str]:
-    spread = {row["figure"]: row for row in records(result.spread)}
+    spread = {row["metric"]: row for row in records(result.distribution)}
     missed = [row for row in records(result.targets) if row["yield_share"] < 1]
     lines = []
     for row in sorted(missed, key=lambda row: row["yield_share"]):
-        figure, of = row["figure"], spread[row["figure"]]
-        if figure == FLASH_FIGURE:
+        metric, of = row["metric"], spread[row["metric"]]
+        if metric == FLASH_METRIC:
             continue
-        span = f"{value_text(figure, of['low_5'], unit=False)} to {value_text(figure, of['high_95'])}"
+        span = f"{value_text(metric, of['low_5'], unit=False)} to {value_text(metric, of['high_95'])}"
         lines.append(
-            f"{FIGURE_NAMES[figure]}: {percent_text(row['yield_share'])} of the boards have "
-            f"{row['side'].replace('_', ' ')} {value_text(figure, row['limit'])}. The design has "
-            f"{value_text(figure, row['nominal'])}, nine boards in ten {span}, the worst "
-            f"{value_text(figure, of['worst'])}."
+            f"{METRIC_NAMES[metric]}: {percent_text(row['yield_share'])} of the boards have "
+            f"{row['side'].replace('_', ' ')} {value_text(metric, row['limit'])}. The design has "
+            f"{value_text(metric, row['nominal'])}, nine boards in ten {span}, the worst "
+            f"{value_text(metric, of['worst'])}."
         )
     if len(missed) < len(result.targets):
         lines.append(f"{'Every other' if missed else 'Every'} target is met by all boards.")
@@ -152,15 +152,15 @@ def _causes(result: ToleranceResult) -> list[str]:
     return lines
 
 
-def _corners(result: ToleranceResult) -> list[str]:
-    corners = records(result.corners)
-    if not corners:
+def _worst_cases(result: ToleranceResult) -> list[str]:
+    worst_cases = records(result.worst_cases)
+    if not worst_cases:
         return []
-    broken = [row for row in corners if not row["meets"]]
+    broken = [row for row in worst_cases if not row["meets"]]
     if not broken:
         return ["Even with every part at its worst end at once, each of these targets is met."]
     return [
-        f"Worst corner for {FIGURE_NAMES[row['figure']].lower()}: {value_text(row['figure'], row['value'])}, "
+        f"Worst worst_case for {METRIC_NAMES[row['metric']].lower()}: {value_text(row['metric'], row['value'])}, "
         f"with {row['at']}."
         for row in broken[:_MOST_CORNERS]
     ]

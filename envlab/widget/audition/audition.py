@@ -12,7 +12,7 @@ from envlab.plot.listening import listening_sheet
 from envlab.sound.recording import Recording
 from envlab.study.listening.metrics import STREET_DB_SPL
 from envlab.study.listening.traces import pressure_peaks, traces_of
-from envlab.study.specification.specification import Clip, demo_brief
+from envlab.study.specification.specification import Clip, demo_specification
 from envlab.widget.audition.clips import clips_of
 from envlab.widget.audition.session import Session
 from envlab.widget.audition.warm import warm_up
@@ -34,16 +34,16 @@ class Audition:
 
     @property
     def chain(self) -> Chain:
-        """The board in hand, as it stands now."""
-        return self.session.boards.hand
+        """The board A, as it stands now."""
+        return self.session.boards.board_a
 
     @property
-    def put_by_chain(self) -> Chain | None:
-        """The board put by; None if there is none."""
-        return self.session.boards.put_by
+    def board_b_chain(self) -> Chain | None:
+        """The board B; None if there is none."""
+        return self.session.boards.board_b
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
-        """Write the board in hand as a design file, every value written out, and return where.
+        """Write the board A as a design file, every value written out, and return where.
 
         An existing file stays untouched, unless overwrite is True: FileError. So does a value that no E
         series has.
@@ -54,7 +54,7 @@ class Audition:
         """Return the still picture, PNG: the clip's sound, the board's signals and its light."""
         self.session.later.finish()
         boards = self.session.boards
-        light = boards.listening.whole(boards.hand)
+        light = boards.listening.whole(boards.board_a)
         traces = traces_of(light, pressure_peaks(boards.listening.recording))
         words = f"{boards.clip.label}, heard at {boards.level_db_spl:g} dB SPL"
         return png_bytes(listening_sheet(light, traces, words), dpi=_PICTURE_DPI)
@@ -73,8 +73,8 @@ class Audition:
         self.session.hear(content, buffers)
 
     def __repr__(self) -> str:
-        put_by = "one board put by" if self.put_by_chain else "no board put by"
-        return f"<Audition of {len(self.session.clips)} clips, {put_by}>"
+        board_b = "one board B" if self.board_b_chain else "no board B"
+        return f"<Audition of {len(self.session.clips)} clips, {board_b}>"
 
 
 def audition(
@@ -89,10 +89,10 @@ def audition(
     """
     from IPython import display as outputs
 
-    brief = demo_brief() if chain is None or recordings is None else None
-    if brief is not None:
-        chain = brief.chain if chain is None else chain
-        recordings = brief.clips if recordings is None else recordings
+    specification = demo_specification() if chain is None or recordings is None else None
+    if specification is not None:
+        chain = specification.chain if chain is None else chain
+        recordings = specification.clips if recordings is None else recordings
     assert chain is not None
     assert recordings is not None
     shown = Audition(chain, recordings)

@@ -13,12 +13,12 @@ from envlab.study.listening.firmware import FirmwareLight, FirmwareListening
 from envlab.study.listening.light import BoardLight
 from envlab.study.listening.listening import Listening
 from envlab.study.listening.metrics import (
-    Figure,
-    bench_figures,
-    clip_light_figures,
-    lag_figures,
+    Metric,
+    bench_metrics,
+    clip_light_metrics,
+    latency_metrics,
     light_flashes,
-    tone_figures,
+    tone_metrics,
 )
 from envlab.study.listening.traces import pressure_peaks, traces_of
 from envlab.units import FloatArray, from_db
@@ -26,7 +26,7 @@ from envlab.widget.audition.clips import AuditionClip
 from envlab.widget.audition.payload import light_payload, traces_payload
 from envlab.widget.audition.words import flash_told
 
-BOARDS = ("hand", "put_by", "digital")
+BOARDS = ("board_a", "board_b", "digital")
 _TRACE_NAMES = ("pressure_pa", "detector_v", "adc_counts", "lightness")
 _TRACE_UNITS = ("Pa", "V", "counts", "L*")
 
@@ -41,12 +41,12 @@ class _Firmware:
 
 
 class Boards:
-    """hand, put_by: the chains. showing: whose light is shown. clip: on what; level_db_spl: how loud."""
+    """hand, board_b: the chains. showing: whose light is shown. clip: on what; level_db_spl: how loud."""
 
     def __init__(self, chain: Chain, clip: AuditionClip, place: int) -> None:
-        self.hand = chain
-        self.put_by: Chain | None = None
-        self.showing = "hand"
+        self.board_a = chain
+        self.board_b: Chain | None = None
+        self.showing = "board_a"
         self._set(Listening(clip.recording), clip, place, clip.level_db_spl)
 
     def play(self, clip: AuditionClip, place: int, level_db_spl: float) -> None:
@@ -65,8 +65,8 @@ class Boards:
         self._reports: dict[str, FlashReport] = {}
 
     def chain_of(self, board: str) -> Chain | None:
-        """Return the chain of "hand" or "put_by"; for "digital" that of the hand."""
-        return self.put_by if board == "put_by" else self.hand
+        """Return the chain of "board_a" or "board_b"; for "digital" that of the hand."""
+        return self.board_b if board == "board_b" else self.board_a
 
     def exact(self, board: str) -> BoardLight | None:
         """Return the exact light of a board on the whole clip, if it is known."""
@@ -84,7 +84,9 @@ class Boards:
 
     def _firmware_light(self) -> BoardLight | None:
         known = self._firmware
-        return known.found.light if known is not None and known.found and known.chain == self.hand else None
+        return (
+            known.found.light if known is not None and known.found and known.chain == self.board_a else None
+        )
 
     def compute(self, board: str) -> Generator[None, None, None]:
         """Make a board's exact light known, in portions; what is not there has none."""
@@ -101,25 +103,25 @@ class Boards:
 
     @property
     def firmware_words(self) -> str:
-        """How near the firmware comes to the board in hand; empty as long as that is not known."""
+        """How near the firmware comes to the board A; empty as long as that is not known."""
         known = self._firmware
-        return known.words if known is not None and known.chain == self.hand else ""
+        return known.words if known is not None and known.chain == self.board_a else ""
 
-    def figures(self, board: str) -> list[dict[str, str]]:
-        """Return the figures of a board whose exact light is known; of the firmware those of the clip."""
+    def metrics(self, board: str) -> list[dict[str, str]]:
+        """Return the metrics of a board whose exact light is known; of the firmware those of the clip."""
         light = self.exact(board)
         if light is None:
             return []
-        bench = () if board == "digital" else bench_figures(light.chain)
-        return [_told(figure) for figure in (*bench, *clip_light_figures(light))]
+        bench = () if board == "digital" else bench_metrics(light.chain)
+        return [_told(metric) for metric in (*bench, *clip_light_metrics(light))]
 
     def bench(self, board: str) -> Generator[None, None, None]:
         """Measure a board on the bench's signals, one after the other; the firmware is not measured there."""
         chain = self.chain_of(board)
         if board != "digital" and chain is not None:
-            tone_figures(chain)
+            tone_metrics(chain)
             yield
-            lag_figures(chain)
+            latency_metrics(chain)
             yield
 
     def flashes(self, board: str, number: int) -> dict[str, Any] | None:
@@ -164,11 +166,11 @@ class Boards:
         return traces_payload(header, traces.rows)
 
 
-def _told(figure: Figure) -> dict[str, str]:
+def _told(metric: Metric) -> dict[str, str]:
     return {
-        "name": figure.name,
-        "label": figure.label,
-        "value_text": figure.value_text,
-        "unit": figure.unit,
-        "help": figure.says,
+        "name": metric.name,
+        "label": metric.label,
+        "value_text": metric.value_text,
+        "unit": metric.unit,
+        "help": metric.says,
     }

@@ -49,7 +49,7 @@ class AuditionClip:
 
 
 def clip_of(source: Recording | Clip, label: str | None = None) -> AuditionClip:
-    """Return a recording, or a clip of a brief, as one to listen to; what is too long is cut, and said so."""
+    """Return a recording, or a clip of a specification, as one to listen to; what is too long is cut, and said so."""
     recording = source.recording() if isinstance(source, Clip) else source
     name = label or (source.label if isinstance(source, Clip) else source.name) or "recording"
     notes: tuple[str, ...] = ()

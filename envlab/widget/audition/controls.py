@@ -261,8 +261,8 @@ def _diode_control(chain: Chain) -> Control:
         coupled = own.reference == "coupled" and value != "none"
         plain = Rectifier(
             kind=some.rectifier.kind,
-            rest_v=own.rest_v,
-            reference="foot" if own.reference == "coupled" and not coupled else own.reference,
+            reference_node_v=own.reference_node_v,
+            reference="node" if own.reference == "coupled" and not coupled else own.reference,
             diode=value,
             diodes_in_path=own.diodes_in_path,
             temperature_c=own.temperature_c,

@@ -65,13 +65,13 @@ class Session:
         self._number = 0
         self._status, self._saved, self._error, self._busy = "", "", "", ""
         self._flash: dict[str, Any] = dict.fromkeys(BOARDS)
-        self._figures: dict[str, list[dict[str, str]]] = {board: [] for board in BOARDS}
+        self._metrics: dict[str, list[dict[str, str]]] = {board: [] for board in BOARDS}
         self._sent: tuple[int, str, bool] = (0, "", False)
         self._acts: dict[str, Callable[[Mapping[str, Any], Sequence[Any]], None]] = {
             "turn": self._turn,
             "clip": self._choose_clip,
             "show": self._show,
-            "put_by": self._put_by,
+            "board_b": self._board_b,
             "take_back": self._take_back,
             "save": self._save,
             "upload": self._upload,
@@ -80,7 +80,7 @@ class Session:
 
     def begin(self) -> None:
         """Tell the page everything, with the light of the whole clip that is chosen."""
-        for _ in self.boards.compute("hand"):
+        for _ in self.boards.compute("board_a"):
             pass
         self._page.tell(setup=self._setup(), sound=self._sound())
         self._answer(0.0)
@@ -115,7 +115,7 @@ class Session:
             self._page.tell(state=self._state())
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
-        """Write the board in hand as a design file and return where; see Audition.save."""
+        """Write the board A as a design file and return where; see Audition.save."""
         target = Path(path)
         if not target.name:
             raise ParameterError("path", str(path), "a file's name, such as my-yoke.toml")
@@ -127,10 +127,10 @@ class Session:
             raise FileError(
                 f"{target}: is there already, and stays as it is; overwrite it, or use another name"
             )
-        text = design_text(self.boards.hand)
+        text = design_text(self.boards.board_a)
         chain_of(tomllib.loads(text), target.name)
         write_whole(target, text.encode())
-        self._saved = f"The board in hand is written to {target}."
+        self._saved = f"The board A is written to {target}."
         return target
 
     def _turn(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
@@ -142,11 +142,11 @@ class Session:
             self._play(self.boards.place, control.values[index])
             self._answer(playhead_s)
             return
-        chain = control.turned(self.boards.hand, checked_index(content.get("index"), control))
+        chain = control.turned(self.boards.board_a, checked_index(content.get("index"), control))
         light = self.boards.listening.window(chain, playhead_s)
-        self.boards.hand = chain
-        self._status = " ".join(chain.cautions)
-        self._answer(playhead_s, light if self.boards.showing == "hand" else None)
+        self.boards.board_a = chain
+        self._status = " ".join(chain.design_rule_warnings)
+        self._answer(playhead_s, light if self.boards.showing == "board_a" else None)
 
     def _choose_clip(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
         del buffers
@@ -161,7 +161,7 @@ class Session:
     def _play(self, place: int, level_db_spl: float) -> None:
         self.later.cancel()
         self.boards.play(self.clips[place], place, level_db_spl)
-        self._figures = {board: [] for board in BOARDS}
+        self._metrics = {board: [] for board in BOARDS}
 
     def _show(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
         del buffers
@@ -179,18 +179,18 @@ class Session:
         self.boards.showing = board
         self._answer(_playhead(content))
 
-    def _put_by(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
+    def _board_b(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
         del buffers
-        self.boards.put_by = self.boards.hand
-        self._status = "The board in hand is put by as well; turn on, and show the one or the other."
+        self.boards.board_b = self.boards.board_a
+        self._status = "The board A is put by as well; turn on, and show the one or the other."
         self._answer(_playhead(content))
 
     def _take_back(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
         del buffers
-        if self.boards.put_by is None:
+        if self.boards.board_b is None:
             raise EnvlabError("No board is put by yet: there is nothing to take back.")
-        self.boards.hand = self.boards.put_by
-        self._status = "The board put by is in hand again."
+        self.boards.board_a = self.boards.board_b
+        self._status = "The board B is in hand again."
         self._answer(_playhead(content))
 
     def _save(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
@@ -235,13 +235,13 @@ class Session:
         self.later.start(self._rest(self._number), 0.0 if light is None else QUIET_S)
 
     def _rest(self, number: int) -> Job:
-        """The shown light exactly, then its traces and figures, then the lights that are not shown."""
+        """The shown light exactly, then its traces and metrics, then the lights that are not shown."""
         boards = self.boards
         shown = boards.showing
         yield from boards.compute(shown)
         exact = boards.exact(shown)
         if exact is None:
-            boards.showing = "hand"
+            boards.showing = "board_a"
             raise EnvlabError(boards.firmware_words)
         if self._sent != (number, shown, True):
             self._page.tell(light=self._light(exact))
@@ -254,9 +254,9 @@ class Session:
             yield from boards.compute(board)
             yield None
             yield from boards.bench(board)
-            self._figures[board] = boards.figures(board)
+            self._metrics[board] = boards.metrics(board)
             self._count(board)
-            self._page.tell(figures={**self._figures, "number": self._number})
+            self._page.tell(metrics={**self._metrics, "number": self._number})
 
     def _count(self, board: str) -> None:
         """Tell the flashes of a board that has just become known, and how far all is."""
@@ -302,8 +302,8 @@ class Session:
                 for clip in self.clips
             ],
             "controls": [control.told() for control in self._controls],
-            "pixels": {"count": self.boards.hand.pixels.count, "layouts": ["line", "shoulders"]},
-            "frame_rate_hz": self.boards.hand.frame_rate_hz,
+            "pixels": {"count": self.boards.board_a.pixels.count, "layouts": ["line", "shoulders"]},
+            "frame_rate_hz": self.boards.board_a.frame_rate_hz,
             "flash_limit": FLASHES_ALLOWED_PER_S,
             "notes": list(NOTES),
             "upload": {
@@ -319,8 +319,8 @@ class Session:
             "answered": self._number,
             "clip": self.boards.place,
             "showing": self.boards.showing,
-            "hand": self._indices(self.boards.hand),
-            "put_by": None if self.boards.put_by is None else self._indices(self.boards.put_by),
+            "board_a": self._indices(self.boards.board_a),
+            "board_b": None if self.boards.board_b is None else self._indices(self.boards.board_b),
             "status": self._status,
             "saved": self._saved,
             "error": self._error,

@@ -10,7 +10,7 @@ from envlab.sound.recording import Recording
 from envlab.sound.signals import tone
 from envlab.study.listening.firmware import FirmwareListening
 from envlab.study.listening.listening import Listening
-from envlab.study.listening.metrics import bench_figures, clip_light_figures, light_flashes
+from envlab.study.listening.metrics import bench_metrics, clip_light_metrics, light_flashes
 from envlab.widget.audition.controls import Control, controls_of
 
 _WARM_S = 0.1
@@ -25,9 +25,9 @@ def warm_up(chain: Chain, sample_rate_hz: float) -> None:
             short.window(board, 0.0)
             short.whole(board)
     light = short.whole(chain)
-    clip_light_figures(light)
+    clip_light_metrics(light)
     light_flashes(light)
-    bench_figures(chain)
+    bench_metrics(chain)
     try:
         for _ in FirmwareListening(short.wave).in_portions(chain, light):
             pass

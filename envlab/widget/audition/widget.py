@@ -16,7 +16,7 @@ Heard = Callable[[Mapping[str, Any], Sequence[Any]], None]
 class AuditionWidget(anywidget.AnyWidget):
     """Traits from the package to the page; the page answers with messages only.
 
-    setup, state, figures, flash: JSON. sound, light, traces: bytes as audition_payload frames them.
+    setup, state, metrics, flash: JSON. sound, light, traces: bytes as audition_payload frames them.
     hear: called with each message and its buffers.
     """
 
@@ -27,7 +27,7 @@ class AuditionWidget(anywidget.AnyWidget):
     sound = traitlets.Bytes(b"").tag(sync=True)
     light = traitlets.Bytes(b"").tag(sync=True)
     traces = traitlets.Bytes(b"").tag(sync=True)
-    figures = traitlets.Dict().tag(sync=True)
+    metrics = traitlets.Dict().tag(sync=True)
     flash = traitlets.Dict().tag(sync=True)
 
     def __init__(self, hear: Heard, **traits: Any) -> None:

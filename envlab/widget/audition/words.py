@@ -8,7 +8,7 @@ from envlab.light.flashes.flash import FLASHES_ALLOWED_PER_S, FlashReport
 
 NOTES = (
     "The dots have the light of the pixels, coded for the screen (linear light, then sRGB). Brightest on the "
-    "screen is the brightest state under the supply's cap, whatever your screen gives.",
+    "screen is the brightest state under the supply's duty_limit, whatever your screen gives.",
     "A screen cannot show how bright a pixel is at night, its glare, its glow on cloth and snow, or PWM; it "
     "shows 60 or so pictures a second, whatever the frame rate.",
     "Loudness (dB SPL) is what the board hears. The loudspeaker plays each clip at its own full scale: set "

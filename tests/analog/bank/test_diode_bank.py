@@ -24,7 +24,7 @@ from envlab.analog.kernels.diode_lane_kernels import omega_lanes
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.kernels.vector_kernels import LANES, load, store
 from envlab.analog.rectifier import Rectifier, rectify
-from envlab.analog.tones.nonlinear_steady_state import silent_state
+from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.engine.hold_stage import FEW_DIODES, HoldStage
 from envlab.errors import ParameterError
 
@@ -231,7 +231,7 @@ def test_few_or_many_the_envelope_is_the_same(count):
     some = tuple(PeakDetector(1e3 * (i + 1), 1e-6, 100e3) for i in range(count))
     drive_v = rectify(music(rng, 2000), rectifier)
     times_s = instants_s(drive_v.size / RATE_HZ, 2000.0)
-    bank = HoldStage(some, rectifier, RATE_HZ, [silent_state(one, rectifier) for one in some])
+    bank = HoldStage(some, rectifier, RATE_HZ, [quiescent_state(one, rectifier) for one in some])
     read_v = bank.read(drive_v, *stamps_of(times_s, drive_v.size, RATE_HZ))
     np.testing.assert_allclose(read_v, read_alone(drive_v, some, rectifier, times_s), rtol=0, atol=1e-11)
 

@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 from envlab.analog.detector import PeakDetector
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.rectifier import Rectifier
-from envlab.analog.tones.nonlinear_steady_state import settled_ratio_at, silent_state, tone_response_at
+from envlab.analog.tones.nonlinear_steady_state import quiescent_state, settled_ratio_at, tone_response_at
 from envlab.analog.tones.steady_state import tone_response
 from envlab.chain import Chain
 from envlab.design_file import chain_of, design_text, read_design
@@ -45,7 +45,7 @@ def test_attack_and_settled_against_the_circuit(peak_v):
 
 
 def test_a_precision_rectifier_at_one_level_is_the_one_at_all():
-    # bias 0 V above the foot is no bias at all: both ways of finding the cycle must agree
+    # bias 0 V above the reference node is no bias at all: both ways of finding the cycle must agree
     detector = PeakDetector(4.7e3, 1e-6, 100e3)
     linear = tone_response(detector, Rectifier("full"), 1000.0)
     simulated = tone_response_at(detector, Rectifier("full", 1.65, "bias"), 1000.0, 0.5, bias_v=1.65)
@@ -69,7 +69,7 @@ def test_rest_of_a_half_wave_hung_on_the_bias():
     expected = brentq(
         lambda v: v + (1000.6 / 100e3) * v + slope * math.log1p(v / 100e3 / 2.5e-9) - 1.65, 0.1, 1.65
     )
-    assert silent_state(detector, rectifier, bias_v=1.65).held_v == pytest.approx(expected, rel=1e-6)
+    assert quiescent_state(detector, rectifier, bias_v=1.65).held_v == pytest.approx(expected, rel=1e-6)
 
 
 def test_rest_is_carried_to_pin_counts_and_envelope():
@@ -77,11 +77,11 @@ def test_rest_is_carried_to_pin_counts_and_envelope():
         rectifier=Rectifier("half", diode="silicon", reference="bias"),
         detector=PeakDetector(1e3, 1e-6, 100e3),
     )
-    assert chain.rest_v == pytest.approx(1.254, abs=0.005)
-    assert chain.rest_counts == math.floor(chain.rest_v / chain.adc.lsb_v)
+    assert chain.quiescent_v == pytest.approx(1.254, abs=0.005)
+    assert chain.quiescent_counts == math.floor(chain.quiescent_v / chain.adc.lsb_v)
     result = chain.run(Recording(np.zeros(4800), 48_000.0))
     # the input offset of 0.5 mV is all that moves
-    assert np.abs(result.detector_v - chain.rest_v).max() < 1e-3
+    assert np.abs(result.detector_v - chain.quiescent_v).max() < 1e-3
     assert (result.envelope_counts <= 1).all()
     assert (result.duty == 0).all()
 
@@ -134,7 +134,7 @@ def test_many_chains_at_once_read_what_each_reads_alone(change):
     index = np.arange(0, 200, 7)
     many = read_chains(recording, chains, index).counts
     for chain, counts in zip(chains, many, strict=True):
-        alone = chain.run(recording).adc_counts[index] - chain.rest_counts
+        alone = chain.run(recording).adc_counts[index] - chain.quiescent_counts
         assert np.abs(counts - np.maximum(alone, 0)).max() == 0
 
 

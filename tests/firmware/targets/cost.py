@@ -50,7 +50,7 @@ class Cycles:
 
 @dataclass(frozen=True)
 class Cost:
-    """All figures of one machine; None where it has no counter for it. `step` is the whole step, `simple` the
+    """All metrics of one machine; None where it has no counter for it. `step` is the whole step, `simple` the
     follower with the interpolated look-up. The stack is that of the whole step, return address included."""
 
     sizes: Bytes

@@ -144,7 +144,7 @@ def test_slow_triangle_counts_what_lies_in_one_second(seconds, expected):
     assert count_flashes(light, RATE_HZ) == expected
 
 
-def test_flashes_are_relative_to_the_brightest_state_of_the_capped_costume():
+def test_flashes_are_relative_to_the_brightest_state_of_the_limited_costume():
     light = 0.278 * pulses(4, 15, high=0.15)
     assert count_flashes(light, RATE_HZ) == 0
     assert count_flashes(light, RATE_HZ, full_duty=0.278) == 4

@@ -1,4 +1,4 @@
-"""Remedies against too many flashes: they pass, and the next milder setting does not."""
+"""Mitigations against too many flashes: they pass, and the next milder setting does not."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from reference.flashes import worst_flashes
 from envlab.errors import ParameterError
 from envlab.light.flashes.flash import count_flashes
 from envlab.light.flashes.mitigations import (
-    Remedy,
-    depth_remedy,
+    Mitigation,
+    depth_mitigation,
     first_that_passes,
     least_change,
     limit_slope,
     raise_rest,
-    slope_remedy,
+    slope_mitigation,
 )
 from envlab.light.lightness import lightness_cie1976
 
@@ -57,65 +57,65 @@ def test_slope_limit_by_hand():
     # when the darker state, r, is not below 0.80 (WCAG 2.2).
     [(1.0, 0.8), (0.5, 0.8), (0.3, 2 / 3), (0.2, 0.5), (0.125, 0.2), (0.1005, 0.004975)],
 )
-def test_least_rest_light_has_its_closed_form(high, rest):
-    remedy = depth_remedy(beats(high), RATE_HZ)
-    assert remedy is not None
-    assert remedy.setting == pytest.approx(rest, abs=2.5e-4)
-    assert remedy.setting >= rest - 1e-7
-    assert remedy.flashes_per_s <= 3
+def test_least_base_light_has_its_closed_form(high, rest):
+    mitigation = depth_mitigation(beats(high), RATE_HZ)
+    assert mitigation is not None
+    assert mitigation.setting == pytest.approx(rest, abs=2.5e-4)
+    assert mitigation.setting >= rest - 1e-7
+    assert mitigation.flashes_per_s <= 3
 
 
-@pytest.mark.parametrize("find", [slope_remedy, depth_remedy])
+@pytest.mark.parametrize("find", [slope_mitigation, depth_mitigation])
 @pytest.mark.parametrize("light", [beats(), beats(0.4), drum_like()])
-def test_remedy_passes_after_the_independent_counter_too(find, light):
+def test_mitigation_passes_after_the_independent_counter_too(find, light):
     assert count_flashes(light, RATE_HZ) > 3
-    remedy = find(light, RATE_HZ)
-    assert remedy is not None
-    assert worst_flashes(remedy.luminance.tolist(), RATE_HZ) == remedy.flashes_per_s <= 3
+    mitigation = find(light, RATE_HZ)
+    assert mitigation is not None
+    assert worst_flashes(mitigation.luminance.tolist(), RATE_HZ) == mitigation.flashes_per_s <= 3
 
 
 @pytest.mark.parametrize("light", [beats(), beats(0.4), drum_like()])
 def test_a_slightly_milder_slope_does_not_pass(light):
-    remedy = slope_remedy(light, RATE_HZ)
-    assert remedy is not None
-    assert count_flashes(limit_slope(light, RATE_HZ, remedy.setting * 1.003), RATE_HZ) > 3
+    mitigation = slope_mitigation(light, RATE_HZ)
+    assert mitigation is not None
+    assert count_flashes(limit_slope(light, RATE_HZ, mitigation.setting * 1.003), RATE_HZ) > 3
 
 
 @pytest.mark.parametrize("light", [beats(), beats(0.4), drum_like()])
 def test_a_slightly_milder_depth_does_not_pass(light):
-    remedy = depth_remedy(light, RATE_HZ)
-    assert remedy is not None
-    assert count_flashes(raise_rest(light, remedy.setting - 0.0004), RATE_HZ) > 3
+    mitigation = depth_mitigation(light, RATE_HZ)
+    assert mitigation is not None
+    assert count_flashes(raise_rest(light, mitigation.setting - 0.0004), RATE_HZ) > 3
 
 
 def test_price_is_the_mean_change_of_lightness():
-    remedy = depth_remedy(beats(), RATE_HZ)
-    assert remedy is not None
+    mitigation = depth_mitigation(beats(), RATE_HZ)
+    assert mitigation is not None
     # Half of the frames rise from L* 0 to L* of 0.8 (CIE 1976: 116·∛0.8 − 16 = 91.684), half stay.
-    assert remedy.mean_change_lstar == pytest.approx(91.684 / 2, abs=0.01)
+    assert mitigation.mean_change_lstar == pytest.approx(91.684 / 2, abs=0.01)
 
 
-def test_relative_to_the_capped_costume():
-    full, capped = (
-        slope_remedy(drum_like(), RATE_HZ),
-        slope_remedy(0.278 * drum_like(), RATE_HZ, full_duty=0.278),
+def test_relative_to_the_limited_costume():
+    full, limited = (
+        slope_mitigation(drum_like(), RATE_HZ),
+        slope_mitigation(0.278 * drum_like(), RATE_HZ, full_duty=0.278),
     )
     assert full is not None
-    assert capped is not None
-    assert capped.setting == pytest.approx(full.setting, rel=0.002)
+    assert limited is not None
+    assert limited.setting == pytest.approx(full.setting, rel=0.002)
 
 
-@pytest.mark.parametrize(("find", "unchanged"), [(slope_remedy, np.inf), (depth_remedy, 0.0)])
+@pytest.mark.parametrize(("find", "unchanged"), [(slope_mitigation, np.inf), (depth_mitigation, 0.0)])
 def test_light_that_passes_stays_as_it_is(find, unchanged):
     calm = beats(hertz=2.0)
-    remedy = find(calm, RATE_HZ)
-    assert remedy is not None
-    assert remedy.setting == unchanged
-    assert remedy.mean_change_lstar == 0.0
-    assert np.array_equal(remedy.luminance, calm)
+    mitigation = find(calm, RATE_HZ)
+    assert mitigation is not None
+    assert mitigation.setting == unchanged
+    assert mitigation.mean_change_lstar == 0.0
+    assert np.array_equal(mitigation.luminance, calm)
 
 
-@pytest.mark.parametrize("find", [slope_remedy, depth_remedy])
+@pytest.mark.parametrize("find", [slope_mitigation, depth_mitigation])
 def test_a_stricter_limit_is_kept(find):
     usual, stricter = find(drum_like(), RATE_HZ), find(drum_like(), RATE_HZ, allowed=1)
     assert usual is not None
@@ -135,33 +135,33 @@ def test_any_other_setting_can_be_tried():
         return held
 
     settings = [0.05, 0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 6.4]
-    remedy = first_that_passes("release", "s", settings, released, light, RATE_HZ)
-    assert remedy is not None
-    milder = settings[settings.index(remedy.setting) - 1]
+    mitigation = first_that_passes("release", "s", settings, released, light, RATE_HZ)
+    assert mitigation is not None
+    milder = settings[settings.index(mitigation.setting) - 1]
     assert count_flashes(released(milder), RATE_HZ) > 3
     assert first_that_passes("release", "s", [0.01], released, light, RATE_HZ) is None
 
 
 def test_the_least_change_is_chosen():
     light = drum_like()
-    slope, depth = slope_remedy(light, RATE_HZ), depth_remedy(light, RATE_HZ)
+    slope, depth = slope_mitigation(light, RATE_HZ), depth_mitigation(light, RATE_HZ)
     assert slope is not None
     assert depth is not None
-    expected = min((slope, depth), key=lambda remedy: remedy.mean_change_lstar)
+    expected = min((slope, depth), key=lambda mitigation: mitigation.mean_change_lstar)
     assert least_change([None, slope, depth]) is expected
-    same = Remedy("other", 1.0, "", 0, expected.mean_change_lstar, light)
+    same = Mitigation("other", 1.0, "", 0, expected.mean_change_lstar, light)
     assert least_change([expected, same]) is expected
 
 
-def test_no_remedy_at_all_is_refused():
+def test_no_mitigation_at_all_is_refused():
     with pytest.raises(ParameterError, match="at least one that passes"):
         least_change([None, None])
 
 
-def test_an_empty_clip_needs_no_remedy():
-    remedy = depth_remedy([], RATE_HZ)
-    assert remedy is not None
-    assert remedy.mean_change_lstar == 0.0
+def test_an_empty_clip_needs_no_mitigation():
+    mitigation = depth_mitigation([], RATE_HZ)
+    assert mitigation is not None
+    assert mitigation.mean_change_lstar == 0.0
 
 
 @pytest.mark.parametrize("bad", [0.0, -5.0, float("nan")])
@@ -170,6 +170,6 @@ def test_impossible_slopes_are_refused(bad):
         limit_slope([0.0, 1.0], RATE_HZ, bad)
 
 
-def test_impossible_rest_light_is_refused():
-    with pytest.raises(ParameterError, match="rest_light"):
+def test_impossible_base_light_is_refused():
+    with pytest.raises(ParameterError, match="base_light"):
         raise_rest([0.0, 1.0], 1.5)

@@ -1,4 +1,4 @@
-"""The capped and the uncapped table of one costume."""
+"""The limited and the unlimited table of one costume."""
 
 from __future__ import annotations
 
@@ -7,7 +7,11 @@ import pytest
 from envlab.errors import ParameterError
 from envlab.light.curve import CountMap
 from envlab.light.pixels import Pixels, Supply
-from envlab.light.power.supply_tables import build_supply_octave_tables, build_supply_tables, explain_cap
+from envlab.light.power.supply_tables import (
+    build_supply_octave_tables,
+    build_supply_tables,
+    explain_duty_limit,
+)
 
 YOKE_MAP = CountMap(10.0, 800.0)
 
@@ -15,23 +19,23 @@ YOKE_MAP = CountMap(10.0, 800.0)
 def test_both_tables_of_the_yoke():
     pair = build_supply_tables(YOKE_MAP, Pixels(), Supply(), adc_bits=10)
     # (3 − 0.024)/10.8 = 0.2756 by hand.
-    assert pair.capped.cap == pytest.approx(2.976 / 10.8)
-    assert pair.uncapped.cap == 1.0
-    assert pair.uncapped.duty[-1] == 1.0
-    assert pair.capped.name == "brightness"
-    assert pair.uncapped.name == "brightness_full"
-    assert pair.capped.notes == (pair.words,)
+    assert pair.limited.duty_limit == pytest.approx(2.976 / 10.8)
+    assert pair.unlimited.duty_limit == 1.0
+    assert pair.unlimited.duty[-1] == 1.0
+    assert pair.limited.name == "brightness"
+    assert pair.unlimited.name == "brightness_full"
+    assert pair.limited.notes == (pair.words,)
 
 
 def test_octave_tables_have_the_same_caps():
     pair = build_supply_octave_tables(YOKE_MAP, Pixels(), Supply(), adc_bits=10, bits=12)
-    assert pair.capped.duty_codes[-1] == int(4095 * 2.976 / 10.8)
-    assert pair.uncapped.duty_codes[-1] == 4095
-    assert pair.capped.index == "octave"
+    assert pair.limited.duty_codes[-1] == int(4095 * 2.976 / 10.8)
+    assert pair.unlimited.duty_codes[-1] == 4095
+    assert pair.limited.index == "octave"
 
 
 def test_words_say_which_fits_which_animation():
-    words = explain_cap(Pixels(), Supply())
+    words = explain_duty_limit(Pixels(), Supply())
     assert "10.8 A" in words
     assert "3 A" in words
     assert "0.276" in words
@@ -40,7 +44,7 @@ def test_words_say_which_fits_which_animation():
 
 
 def test_words_when_nothing_is_held_back():
-    assert "both tables are the same" in explain_cap(Pixels(count=4), Supply())
+    assert "both tables are the same" in explain_duty_limit(Pixels(count=4), Supply())
 
 
 def test_supply_below_idle_is_refused():

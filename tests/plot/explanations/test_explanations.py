@@ -27,13 +27,13 @@ from envlab.plot.explanations.light import (
     ramp_lightness,
     ramp_strip,
     read_cycle,
-    shimmer_by_note,
+    ripple_aliasing_by_note,
 )
 from envlab.plot.explanations.metrics import (
-    burst_figures,
+    burst_metrics,
     clipped_wave,
-    lag_by_phase,
-    lightness_figures,
+    latency_by_phase,
+    lightness_metrics,
     range_between,
     violation_line,
 )
@@ -140,7 +140,7 @@ class TestLight:
 
     def test_read_cycle(self, note: Breathing, ax: Axes) -> None:
         read_cycle(note, ax, 100.0, frames=8)
-        assert (ax.get_xlabel(), ax.get_ylabel()) == ("time, ms", "counts above rest")
+        assert (ax.get_xlabel(), ax.get_ylabel()) == ("time, ms", "counts above quiescent")
         x, y = drawn(ax, "frames")
         assert x == pytest.approx(10.0 * np.arange(8))
         place = (np.arange(8) * 0.499 % 1.0 * note.cycle_counts.size).astype(int)
@@ -152,18 +152,18 @@ class TestLight:
         frames_of_note(note, ax, 100.0)
         assert (ax.get_xlabel(), ax.get_ylabel()) == ("time, s", "L*")
         assert np.array_equal(drawn(ax, "light")[1], note.lightness)
-        assert f"moves by {note.shimmer_lstar:.2g} L*" in words_on(ax)
+        assert f"moves by {note.ripple_aliasing_lstar:.2g} L*" in words_on(ax)
 
-    def test_shimmer_by_note(self, ax: Axes) -> None:
-        shimmer_by_note([40.0, 41.0], {"release 47k": [3.0, 2.5], "release 100k": [1.0, 0.5]}, ax)
-        assert (ax.get_xlabel(), ax.get_ylabel()) == ("frequency of the note, Hz", "shimmer, L*")
+    def test_ripple_aliasing_by_note(self, ax: Axes) -> None:
+        ripple_aliasing_by_note([40.0, 41.0], {"release 47k": [3.0, 2.5], "release 100k": [1.0, 0.5]}, ax)
+        assert (ax.get_xlabel(), ax.get_ylabel()) == ("frequency of the note, Hz", "ripple aliasing, L*")
         assert drawn(ax, "release 100k")[1].tolist() == [1.0, 0.5]
         assert "release 47k" in words_on(ax)
 
 
 class TestFigures:
-    def test_burst_figures(self, burst: BurstLesson, ax: Axes) -> None:
-        burst_figures(burst, ax)
+    def test_burst_metrics(self, burst: BurstLesson, ax: Axes) -> None:
+        burst_metrics(burst, ax)
         assert (ax.get_xlabel(), ax.get_ylabel()) == ("time, ms", "V per volt of peak")
         settled_v = burst.response.settled_ratio
         assert [drawn(ax, name)[1][0] for name in ("settled", "90 %", "10 %")] == pytest.approx(
@@ -172,17 +172,17 @@ class TestFigures:
         assert drawn(ax, "attack")[0].tolist() == [0.0, 1e3 * burst.response.attack_s]
         assert np.diff(drawn(ax, "release")[0])[0] == pytest.approx(1e3 * burst.response.release_s)
 
-    def test_lightness_figures(self, ax: Axes) -> None:
+    def test_lightness_metrics(self, ax: Axes) -> None:
         light = alternating_light(Chain(), 20.0, 80.0, low_s=0.75, high_s=0.25, duration_s=2.0)
-        lightness_figures(light, ax)
+        lightness_metrics(light, ax)
         assert (ax.get_xlabel(), ax.get_ylabel()) == ("time, s", "L*")
         assert np.array_equal(drawn(ax, "light")[1][:-1], light.lightness)
         assert drawn(ax, "95 %")[1].tolist() == [80.0, 80.0]
         assert drawn(ax, "5 %")[1].tolist() == [20.0, 20.0]
 
-    def test_lag_by_phase(self, ax: Axes) -> None:
-        lag_by_phase(np.array([0.0, 2.5, 5.0, 7.5]), ax)
-        assert ax.get_ylabel() == "lag, ms"
+    def test_latency_by_phase(self, ax: Axes) -> None:
+        latency_by_phase(np.array([0.0, 2.5, 5.0, 7.5]), ax)
+        assert ax.get_ylabel() == "latency, ms"
         assert [bar.get_height() for bar in ax.patches] == [0.0, 2.5, 5.0, 7.5]
         assert drawn(ax, "mean")[1][0] == 3.75
         assert "3.75 ms" in words_on(ax)
@@ -214,14 +214,14 @@ def test_sheets_hold_their_panels(burst: BurstLesson, note: Breathing) -> None:
     wave = samples_lesson(tone(9e3, 1.0, 0.01, 48e3), 48e3, DETECTOR, FULL)
     loud = chain.run(Recording(tone(1e3, 1.0, 0.05, 48e3), 48e3).at_level(118.0))
     target = Target("onset_lag_worst_ms", "at_most", 45.0, 20.0)
-    figures = {
+    metrics = {
         sheets.climb_sheet(burst, 0.01): 2,
         sheets.formula_sheet([3, 30], {"half wave": [1.3, 3.4]}): 1,
         sheets.samples_sheet(wave, (0.004, 0.005)): 2,
         sheets.errors_sheet({48e3: 0.02}): 1,
         sheets.ramps_sheet({"even duty": [0.0, 1.0], "even L*": [0.0, 1.0]}): 3,
         sheets.breathing_sheet([note, note], 100.0): 4,
-        sheets.shimmer_sheet([40.0], {"a": [1.0]}): 1,
+        sheets.ripple_aliasing_sheet([40.0], {"a": [1.0]}): 1,
         sheets.burst_sheet(burst): 1,
         sheets.lightness_sheet(light): 1,
         sheets.phases_sheet(np.array([1.0, 2.0])): 1,
@@ -231,6 +231,6 @@ def test_sheets_hold_their_panels(burst: BurstLesson, note: Breathing) -> None:
         sheets.current_over_time_sheet(np.ones(20), chain): 1,
         sheets.violation_sheet(target, [20.0, 90.0]): 1,
     }
-    for figure, panels in figures.items():
-        assert len(figure.axes) == panels
-        figure.draw_without_rendering()
+    for fig, panels in metrics.items():
+        assert len(fig.axes) == panels
+        fig.draw_without_rendering()

@@ -24,7 +24,7 @@ from envlab.plot.preview.scene import LIGHT_BOX
 from envlab.plot.strips import LANTERN
 from envlab.sound.recording import Recording
 from envlab.sound.signals import tone_burst
-from envlab.study.specification.specification import demo_brief
+from envlab.study.specification.specification import demo_specification
 
 RATE_HZ = 48_000.0
 ONSET_S = 0.5
@@ -191,9 +191,9 @@ def test_only_the_beginning_of_a_long_recording(tmp_path: Path) -> None:
 
 
 def test_a_demo_clip_brings_its_label(tmp_path: Path) -> None:
-    brief = demo_brief()
-    clip = next(clip for clip in brief.clips if clip.label == "quiet_room 38 dB")
-    render_preview(brief.chain, clip, tmp_path / "room.mp4", longest_s=0.2)
+    specification = demo_specification()
+    clip = next(clip for clip in specification.clips if clip.label == "quiet_room 38 dB")
+    render_preview(specification.chain, clip, tmp_path / "room.mp4", longest_s=0.2)
     with av.open(str(tmp_path / "room.mp4")) as file:
         assert "quiet_room 38 dB" in file.metadata["title"]
 

@@ -55,11 +55,11 @@ RECTIFIERS = (
     Rectifier("half", 1.65),
     Rectifier("full", 0.0, "bias", gain_bandwidth_hz=10e6, output_current_a=5e-3),
     Rectifier("half", 0.0, "bias", "silicon"),
-    Rectifier("half", 0.0, "foot", "schottky", output_current_a=20e-3),
-    Rectifier("half", 1.65, "foot", "germanium", diodes_in_path=2),
+    Rectifier("half", 0.0, "node", "schottky", output_current_a=20e-3),
+    Rectifier("half", 1.65, "node", "germanium", diodes_in_path=2),
     Rectifier("half", 0.0, "coupled", "silicon", coupling_farad=1e-6, return_ohm=100e3),
     Rectifier("half", 0.0, "coupled", "germanium", diodes_in_path=2, coupling_farad=1e-6),
-    Rectifier("full", 0.0, "foot", "silicon"),
+    Rectifier("full", 0.0, "node", "silicon"),
     Rectifier("full", 1.65, "bias", "schottky", diodes_in_path=2),
 )
 PREAMPS = (
@@ -109,30 +109,30 @@ def drawings() -> list[tuple[Chain, Figure]]:
     return [(chain, schematic(chain)) for chain in BOARDS]
 
 
-def words_of(figure: Figure) -> list[str]:
-    return [text.get_text() for text in figure.findobj(Text) if text.get_text()]
+def words_of(fig: Figure) -> list[str]:
+    return [text.get_text() for text in fig.findobj(Text) if text.get_text()]
 
 
 def test_every_part_of_the_list_stands_in_the_drawing_once_and_no_other(
     drawings: list[tuple[Chain, Figure]],
 ) -> None:
-    for chain, figure in drawings:
-        named = Counter(re.findall(r"\b[A-Z]{1,2}\d{1,2}\b(?=[ \n])", "\n".join(words_of(figure))))
+    for chain, metric in drawings:
+        named = Counter(re.findall(r"\b[A-Z]{1,2}\d{1,2}\b(?=[ \n])", "\n".join(words_of(metric))))
         named.pop("X7R", None)
         assert named == Counter(part.reference for part in parts_list(chain)), chain
 
 
 def test_each_reference_carries_the_value_of_its_part(drawings: list[tuple[Chain, Figure]]) -> None:
-    for chain, figure in drawings:
-        said = " ".join(words_of(figure)).replace("\n", " ")
+    for chain, metric in drawings:
+        said = " ".join(words_of(metric)).replace("\n", " ")
         for part in parts_list(chain):
             assert re.search(rf"\b{part.reference} {re.escape(part.value_text)}(\s|$)", said), part
 
 
 def test_no_word_lies_on_another_word_or_on_a_line(drawings: list[tuple[Chain, Figure]]) -> None:
-    for chain, figure in drawings:
-        FigureCanvasAgg(figure).draw()
-        (axes,) = figure.axes
+    for chain, fig in drawings:
+        FigureCanvasAgg(fig).draw()
+        (axes,) = fig.axes
         texts = [text for text in axes.texts if text.get_text()]
         boxes = [text.get_window_extent() for text in texts]
         for n, one in enumerate(boxes):
@@ -149,11 +149,11 @@ def test_no_word_lies_on_another_word_or_on_a_line(drawings: list[tuple[Chain, F
 def test_all_of_it_lies_on_the_sheet_and_the_sheet_is_no_wider_than_the_page(
     drawings: list[tuple[Chain, Figure]],
 ) -> None:
-    for chain, figure in drawings:
-        FigureCanvasAgg(figure).draw()
-        assert figure.get_figwidth() <= 180 / 25.4 + 1e-9, chain
-        sheet = figure.bbox.padded(0.5)
-        for artist in (*figure.axes[0].texts, *figure.axes[0].lines):
+    for chain, fig in drawings:
+        FigureCanvasAgg(fig).draw()
+        assert fig.get_figwidth() <= 180 / 25.4 + 1e-9, chain
+        sheet = fig.bbox.padded(0.5)
+        for artist in (*fig.axes[0].texts, *fig.axes[0].lines):
             extent = artist.get_window_extent()
             assert sheet.contains(*extent.min), (artist, chain)
             assert sheet.contains(*extent.max), (artist, chain)
@@ -193,8 +193,8 @@ def potentials(chain: Chain, volts: str) -> int:
     return words_of(schematic(chain)).count(volts)
 
 
-def test_capacitor_and_release_stand_on_the_rectifiers_foot() -> None:
-    """rest_v is the foot of rectifier, hold capacitor and release resistor."""
+def test_capacitor_and_release_stand_on_the_rectifiers_reference_node() -> None:
+    """quiescent_v is the reference node of rectifier, hold capacitor and release resistor."""
     lifted = Chain(rectifier=Rectifier("full", 1.2))
     assert potentials(lifted, "1.2 V") == 3
     assert potentials(Chain(), "1.2 V") == 0
@@ -257,5 +257,5 @@ def test_the_same_chain_gives_the_same_bytes_in_any_process() -> None:
 
 
 def test_no_word_is_smaller_than_8_points(drawings: list[tuple[Chain, Figure]]) -> None:
-    for _, figure in drawings:
-        assert min(text.get_fontsize() for text in figure.axes[0].texts) >= 8.0
+    for _, fig in drawings:
+        assert min(text.get_fontsize() for text in fig.axes[0].texts) >= 8.0

@@ -1,19 +1,19 @@
-"""Which way a figure is better: as the targets ask; else as usual."""
+"""Which way a metric is better: as the targets ask; else as usual."""
 
 from __future__ import annotations
 
 import pytest
 
 from envlab.plot.sweep.better_direction import better_side, target_of
-from envlab.study.specification.targets import FIGURES, FLASH_FIGURE, Target, Targets
+from envlab.study.specification.targets import FLASH_METRIC, METRICS, Target, Targets
 from envlab.study.sweep.pareto import WANTED
 
 NONE = Targets(())
 
 
 def test_without_targets_it_is_as_the_front_wants_it() -> None:
-    assert {figure: better_side(figure, NONE) for figure in WANTED} == WANTED
-    assert {better_side(figure, NONE) for figure in FIGURES} == {"high", "low", "neither"}
+    assert {metric: better_side(metric, NONE) for metric in WANTED} == WANTED
+    assert {better_side(metric, NONE) for metric in METRICS} == {"high", "low", "neither"}
     assert better_side("release_ms", NONE) == "neither"
 
 
@@ -29,8 +29,8 @@ def test_a_target_decides() -> None:
     assert target_of("ripple_db", targets) is None
 
 
-@pytest.mark.parametrize(("items", "limit"), [((), 3.0), ((Target(FLASH_FIGURE, "at_most", 2.0, 1.0),), 2.0)])
+@pytest.mark.parametrize(("items", "limit"), [((), 3.0), ((Target(FLASH_METRIC, "at_most", 2.0, 1.0),), 2.0)])
 def test_the_flash_limit_is_always_a_target(items: tuple[Target, ...], limit: float) -> None:
-    found = target_of(FLASH_FIGURE, Targets(items))
+    found = target_of(FLASH_METRIC, Targets(items))
     assert found is not None
     assert (found.side, found.limit) == ("at_most", limit)

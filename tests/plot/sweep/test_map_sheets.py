@@ -1,19 +1,19 @@
-"""The sheet of maps: which figures, what is said of each."""
+"""The sheet of maps: which metrics, what is said of each."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 from matplotlib.collections import QuadMesh
-from reference.small_brief import Case
+from reference.small_specification import Case
 
-from envlab.plot.palette import figure_colour
+from envlab.plot.palette import metric_colour
 from envlab.plot.sweep.map_sheets import MAPPED, maps_sheet
-from envlab.study.specification.targets import FIGURES
+from envlab.study.specification.targets import METRICS
 
 
 def test_every_map_is_headed_in_its_colour_with_the_side_that_is_better(case: Case) -> None:
-    page = maps_sheet(case.choice, case.brief)
+    page = maps_sheet(case.choice, case.specification)
     panels = [ax for ax in page.axes if any(isinstance(one, QuadMesh) for one in ax.collections)][
         : len(MAPPED)
     ]
@@ -21,28 +21,28 @@ def test_every_map_is_headed_in_its_colour_with_the_side_that_is_better(case: Ca
     assert [head.get_text() for head in heads] == [
         "Contrast: more is better",
         "Flashes in 1 s: less is better",
-        "Worst lag: less is better",
-        "Shimmer: less is better",
+        "Worst latency: less is better",
+        "Ripple aliasing: less is better",
         "Ripple: less is better",
         "Mean current: less is better",
     ]
-    assert [head.get_color() for head in heads] == [figure_colour(figure) for figure in MAPPED]
+    assert [head.get_color() for head in heads] == [metric_colour(metric) for metric in MAPPED]
     assert "solid: keeps the flash limit" in page.get_suptitle()
 
 
 def test_values_of_every_map_are_the_tables(case: Case) -> None:
     some = ("release_ms", "settled_ratio", "supply_peak_a")
-    page = maps_sheet(case.choice, case.brief, some)
+    page = maps_sheet(case.choice, case.specification, some)
     table = case.choice.table
     at_gain = table[table["preamp.feedback_ohm"] == case.choice.row["preamp.feedback_ohm"]]
-    for ax, figure in zip(page.axes, some, strict=False):
+    for ax, metric in zip(page.axes, some, strict=False):
         mesh = next(one for one in ax.collections if isinstance(one, QuadMesh))
         assert sorted(np.ma.compressed(np.ma.masked_invalid(mesh.get_array()))) == pytest.approx(
-            sorted(at_gain[figure])
+            sorted(at_gain[metric])
         )
 
 
-def test_there_is_a_map_for_each_figure(case: Case) -> None:
-    page = maps_sheet(case.choice, case.brief, tuple(FIGURES))
+def test_there_is_a_map_for_each_metric(case: Case) -> None:
+    page = maps_sheet(case.choice, case.specification, tuple(METRICS))
     heads = [text.get_text() for ax in page.axes for text in ax.texts if text.get_fontweight() == "bold"]
-    assert len(heads) == len(FIGURES)
+    assert len(heads) == len(METRICS)

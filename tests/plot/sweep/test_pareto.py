@@ -10,9 +10,9 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from reference.small_brief import Case
+from reference.small_specification import Case
 
-from envlab.plot.palette import figure_colour
+from envlab.plot.palette import metric_colour
 from envlab.plot.sweep.pareto import (
     ACROSS,
     letter_picks,
@@ -33,9 +33,9 @@ def points(ax: Axes, label: str) -> set[tuple[float, float]]:
     return set(zip(map(float, line.get_xdata()), map(float, line.get_ydata()), strict=True))
 
 
-def rows_at(choice: Choice, rows: np.ndarray | list[int], figure: str) -> set[tuple[float, float]]:
+def rows_at(choice: Choice, rows: np.ndarray | list[int], metric: str) -> set[tuple[float, float]]:
     table = choice.table.iloc[rows]
-    return set(zip(table[figure].astype(float), table["beat_contrast_lstar"].astype(float), strict=True))
+    return set(zip(table[metric].astype(float), table["beat_contrast_lstar"].astype(float), strict=True))
 
 
 def unbeaten(choice: Choice) -> list[int]:
@@ -59,9 +59,9 @@ def test_the_front_is_of_those_that_keep_the_flash_limit(case: Case) -> None:
     assert list(np.flatnonzero(safe_front(case.choice))) == expected
 
 
-@pytest.mark.parametrize("figure", ACROSS)
-def test_every_candidate_is_a_point_of_its_kind(case: Case, ax: Axes, figure: str) -> None:
-    assert pareto_scatter(case.choice, case.brief, ax, figure) is ax
+@pytest.mark.parametrize("metric", ACROSS)
+def test_every_candidate_is_a_point_of_its_kind(case: Case, ax: Axes, metric: str) -> None:
+    assert pareto_scatter(case.choice, case.specification, ax, metric) is ax
     table = case.choice.table
     safe = (table["flashes_per_s"] <= 3).to_numpy()
     meets = safe & (table["violation"] == 0).to_numpy()
@@ -73,27 +73,27 @@ def test_every_candidate_is_a_point_of_its_kind(case: Case, ax: Axes, figure: st
         ("meets every target", meets),
         ("chosen", np.arange(len(table)) == case.choice.number),
     ):
-        assert points(ax, label) == rows_at(case.choice, np.flatnonzero(group), figure), label
+        assert points(ax, label) == rows_at(case.choice, np.flatnonzero(group), metric), label
     face = next(one for one in ax.lines if one.get_label() == "on the front").get_markerfacecolor()
-    assert face == figure_colour(figure)
+    assert face == metric_colour(metric)
 
 
-def test_axes_name_figures_units_and_the_better_side(case: Case) -> None:
+def test_axes_name_metrics_units_and_the_better_side(case: Case) -> None:
     labels = []
-    for figure in ACROSS:
+    for metric in ACROSS:
         ax = Figure().subplots()
-        pareto_scatter(case.choice, case.brief, ax, figure)
+        pareto_scatter(case.choice, case.specification, ax, metric)
         labels.append(ax.get_xlabel())
         assert ax.get_ylabel() == "contrast, L*: more is better"
     assert labels == [
-        "worst lag, ms: less is better",
-        "shimmer, L*: less is better",
+        "worst latency, ms: less is better",
+        "ripple aliasing, L*: less is better",
         "mean current, A: less is better",
     ]
 
 
 def test_targets_are_dashed_and_the_side_that_misses_is_shaded(case: Case, ax: Axes) -> None:
-    pareto_scatter(case.choice, case.brief, ax, "onset_lag_worst_ms")
+    pareto_scatter(case.choice, case.specification, ax, "onset_lag_worst_ms")
     # Targets of the design file: at most 45 ms, at least 50 L*.
     assert any(set(line.get_xdata()) == {45.0} for line in ax.lines)
     assert any(set(line.get_ydata()) == {50.0} for line in ax.lines)
@@ -111,19 +111,26 @@ def test_what_lies_beyond_is_counted(case: Case, ax: Axes) -> None:
     assert unsafe.size > 1
     table.iloc[unsafe, table.columns.get_loc("supply_mean_a")] = 50.0
     choice = dataclasses.replace(case.choice, table=table)
-    pareto_scatter(choice, case.brief, ax, "supply_mean_a")
+    pareto_scatter(choice, case.specification, ax, "supply_mean_a")
     assert ax.get_xlim()[1] < 50.0
     assert f"{unsafe.size} more →" in [text.get_text() for text in ax.texts]
 
 
-def test_letters_stand_for_the_best_of_the_front_in_each_figure(case: Case) -> None:
+def test_letters_stand_for_the_best_of_the_front_in_each_metric(case: Case) -> None:
     table, rows = case.choice.table, unbeaten(case.choice)
     found = {words: pick.row for pick in picks_of(case.choice) for words in pick.words.split(" and ")}
-    assert set(found) == {"most contrast", "least worst lag", "least shimmer", "least mean current"}
-    for words, figure in zip(
-        ("most contrast", "least worst lag", "least shimmer", "least mean current"), FOUR, strict=True
+    assert set(found) == {
+        "most contrast",
+        "least worst latency",
+        "least ripple aliasing",
+        "least mean current",
+    }
+    for words, metric in zip(
+        ("most contrast", "least worst latency", "least ripple aliasing", "least mean current"),
+        FOUR,
+        strict=True,
     ):
-        column = FOUR[figure] * table[figure]
+        column = FOUR[metric] * table[metric]
         assert column.iloc[found[words]] == column.iloc[rows].min()
         same = [row for row in rows if column.iloc[row] == column.iloc[rows].min()]
         assert table["rank"].iloc[found[words]] == table["rank"].iloc[same].min()
@@ -133,7 +140,7 @@ def test_letters_stand_for_the_best_of_the_front_in_each_figure(case: Case) -> N
 
 
 def test_letters_point_at_their_candidates(case: Case, ax: Axes) -> None:
-    pareto_scatter(case.choice, case.brief, ax, "supply_mean_a")
+    pareto_scatter(case.choice, case.specification, ax, "supply_mean_a")
     before = len(ax.texts)
     letter_picks(case.choice, ax, "supply_mean_a")
     written = {text.get_text(): text.xy for text in ax.texts[before:]}
@@ -144,34 +151,37 @@ def test_letters_point_at_their_candidates(case: Case, ax: Axes) -> None:
 
 
 def test_the_list_names_the_parts(case: Case, ax: Axes) -> None:
-    assert parts_words(case.choice, case.brief, case.choice.number) == "R3 = 4k7, R4 = 22k, R5 = 470k"
-    pick_list(case.choice, case.brief, ax)
+    assert parts_words(case.choice, case.specification, case.choice.number) == "R3 = 4k7, R4 = 22k, R5 = 470k"
+    pick_list(case.choice, case.specification, ax)
     written = [text.get_text() for text in ax.texts]
     assert written[:3] == ["○", "chosen", "R3 = 4k7, R4 = 22k, R5 = 470k"]
     for pick in picks_of(case.choice):
         at = written.index(pick.letter)
-        assert written[at + 1 : at + 3] == [pick.words, parts_words(case.choice, case.brief, pick.row)]
+        assert written[at + 1 : at + 3] == [
+            pick.words,
+            parts_words(case.choice, case.specification, pick.row),
+        ]
 
 
 def test_without_a_beat_there_is_nothing_to_judge(case: Case, ax: Axes) -> None:
     table = case.choice.table.assign(beat_contrast_lstar=np.nan)
     silent = dataclasses.replace(case.choice, table=table)
-    pareto_scatter(silent, case.brief, ax, "supply_mean_a")
+    pareto_scatter(silent, case.specification, ax, "supply_mean_a")
     assert "not judged" in [text.get_text() for text in ax.texts]
     assert picks_of(silent) == ()
 
 
 def test_the_sheet_has_three_panels_and_the_list(case: Case) -> None:
-    page = pareto_sheet(case.choice, case.brief)
+    page = pareto_sheet(case.choice, case.specification)
     heads = [text.get_text() for ax in page.axes for text in ax.texts if text.get_fontweight() == "bold"]
     assert [head for head in heads if len(head) > 1] == [
-        "Contrast against worst lag",
-        "Contrast against shimmer",
+        "Contrast against worst latency",
+        "Contrast against ripple aliasing",
         "Contrast against mean current",
         "Ends of the front",
     ]
-    for ax, figure in zip(page.axes, ACROSS, strict=False):
-        assert points(ax, "chosen") == rows_at(case.choice, [case.choice.number], figure)
+    for ax, metric in zip(page.axes, ACROSS, strict=False):
+        assert points(ax, "chosen") == rows_at(case.choice, [case.choice.number], metric)
     clouds = [
         line for ax in page.axes for line in ax.lines if isinstance(line, Line2D) and line.get_rasterized()
     ]

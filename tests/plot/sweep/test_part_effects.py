@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from reference.small_brief import Case
+from reference.small_specification import Case
 
 from envlab.plot.sweep.part_effects import (
-    DEFAULT_FIGURES,
+    DEFAULT_METRICS,
     along,
     part_effect,
     part_effects,
@@ -28,22 +28,24 @@ def drawn(ax: Axes, label: str) -> tuple[list[float], list[float]]:
 
 
 def test_the_swept_keys_are_those_with_more_than_one_value(case: Case) -> None:
-    assert swept_keys(case.brief) == ("preamp.feedback_ohm", KEY, "detector.release_ohm")
-    fixed = dataclasses.replace(case.brief, ranges={**case.brief.ranges, "preamp.feedback_ohm": (4700.0,)})
+    assert swept_keys(case.specification) == ("preamp.feedback_ohm", KEY, "detector.release_ohm")
+    fixed = dataclasses.replace(
+        case.specification, ranges={**case.specification.ranges, "preamp.feedback_ohm": (4700.0,)}
+    )
     assert swept_keys(fixed) == (KEY, "detector.release_ohm")
 
 
 def test_along_a_part_all_others_stay_as_chosen(case: Case) -> None:
     table, row = case.choice.table, case.choice.row
-    rows = table[along(case.choice, case.brief, KEY)]
+    rows = table[along(case.choice, case.specification, KEY)]
     assert list(rows[KEY]) == [10_000.0, 22_000.0]
     for other in ("preamp.feedback_ohm", "detector.release_ohm"):
         assert (rows[other] == row[other]).all()
 
 
-@pytest.mark.parametrize("figure", DEFAULT_FIGURES)
-def test_the_line_is_the_tables_column_and_the_ring_the_choice(case: Case, ax: Axes, figure: str) -> None:
-    assert part_effect(case.choice, case.brief, KEY, figure, ax) is ax
+@pytest.mark.parametrize("metric", DEFAULT_METRICS)
+def test_the_line_is_the_tables_column_and_the_ring_the_choice(case: Case, ax: Axes, metric: str) -> None:
+    assert part_effect(case.choice, case.specification, KEY, metric, ax) is ax
     table, row = case.choice.table, case.choice.row
     expected = [
         float(
@@ -51,17 +53,17 @@ def test_the_line_is_the_tables_column_and_the_ring_the_choice(case: Case, ax: A
                 (table[KEY] == value)
                 & (table["preamp.feedback_ohm"] == row["preamp.feedback_ohm"])
                 & (table["detector.release_ohm"] == row["detector.release_ohm"])
-            ][figure].iloc[0]
+            ][metric].iloc[0]
         )
         for value in (10_000.0, 22_000.0)
     ]
-    assert drawn(ax, figure) == ([10_000.0, 22_000.0], expected)
-    assert drawn(ax, "chosen") == ([row[KEY]], [row[figure]])
+    assert drawn(ax, metric) == ([10_000.0, 22_000.0], expected)
+    assert drawn(ax, "chosen") == ([row[KEY]], [row[metric]])
 
 
-def test_the_axes_name_part_figure_and_units(case: Case, ax: Axes) -> None:
-    part_effect(case.choice, case.brief, KEY, "onset_lag_worst_ms", ax)
-    assert ax.get_ylabel() == "worst lag, ms"
+def test_the_axes_name_part_metric_and_units(case: Case, ax: Axes) -> None:
+    part_effect(case.choice, case.specification, KEY, "onset_lag_worst_ms", ax)
+    assert ax.get_ylabel() == "worst latency, ms"
     assert ax.get_xlabel() == "R4 (attack), Ω"
     assert [label.get_text() for label in ax.get_xticklabels()] == ["10k", "22k"]
     # Target of the design file: at most 45 ms.
@@ -69,8 +71,8 @@ def test_the_axes_name_part_figure_and_units(case: Case, ax: Axes) -> None:
 
 
 def test_candidates_that_flash_too_much_are_crosses(case: Case, ax: Axes) -> None:
-    part_effect(case.choice, case.brief, KEY, "flashes_per_s", ax)
-    rows = case.choice.table[along(case.choice, case.brief, KEY)]
+    part_effect(case.choice, case.specification, KEY, "flashes_per_s", ax)
+    rows = case.choice.table[along(case.choice, case.specification, KEY)]
     dots = next(line for line in ax.lines if line.get_marker() == "o" and line.get_label() != "chosen")
     crosses = next(line for line in ax.lines if line.get_marker() == "x")
     assert list(dots.get_xdata()) == list(rows[rows["flashes_per_s"] <= 3][KEY]) == [22_000.0]
@@ -78,9 +80,9 @@ def test_candidates_that_flash_too_much_are_crosses(case: Case, ax: Axes) -> Non
 
 
 def test_all_panels_of_a_row_have_one_height_and_the_target_in_sight(case: Case) -> None:
-    keys = swept_keys(case.brief)
-    axes = Figure().subplots(len(DEFAULT_FIGURES), len(keys), squeeze=False)
-    part_effects(case.choice, case.brief, axes)
+    keys = swept_keys(case.specification)
+    axes = Figure().subplots(len(DEFAULT_METRICS), len(keys), squeeze=False)
+    part_effects(case.choice, case.specification, axes)
     for row, limit in zip(axes, (50.0, 3.0, 45.0, 1.5), strict=True):
         assert len({ax.get_ylim() for ax in row}) == 1
         assert row[0].get_ylim()[0] <= limit <= row[0].get_ylim()[1]
@@ -90,9 +92,9 @@ def test_all_panels_of_a_row_have_one_height_and_the_target_in_sight(case: Case)
     assert "at least\n50" in [text.get_text() for text in axes[0, -1].texts]
 
 
-def test_a_figure_that_no_clip_could_judge_is_said_to_be_so(case: Case) -> None:
-    axes = Figure().subplots(1, len(swept_keys(case.brief)), squeeze=False)
-    part_effects(case.choice, case.brief, axes, ["false_light_lstar"])
+def test_a_metric_that_no_clip_could_judge_is_said_to_be_so(case: Case) -> None:
+    axes = Figure().subplots(1, len(swept_keys(case.specification)), squeeze=False)
+    part_effects(case.choice, case.specification, axes, ["false_light_lstar"])
     assert "not judged" in [text.get_text() for text in axes[0, 0].texts]
 
 
@@ -101,8 +103,8 @@ def test_values_in_words_and_in_numbers_both_find_their_place(case: Case, ax: Ax
         **{"rectifier.kind": np.where(case.choice.table[KEY] > 15e3, "full", "half")}
     )
     kinds = dataclasses.replace(case.choice, table=table)
-    brief = dataclasses.replace(case.brief, ranges={"rectifier.kind": ("half", "full")})
-    part_effect(kinds, brief, "rectifier.kind", "ripple_db", ax)
+    specification = dataclasses.replace(case.specification, ranges={"rectifier.kind": ("half", "full")})
+    part_effect(kinds, specification, "rectifier.kind", "ripple_db", ax)
     assert [label.get_text() for label in ax.get_xticklabels()][:2] == ["half", "half"]
     assert value_text("rectifier.kind", "full") == "full"
     assert value_text("brightness.floor_db_spl", 66.0) == "66"

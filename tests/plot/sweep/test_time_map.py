@@ -11,12 +11,12 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, QuadMesh
 from matplotlib.colors import LogNorm
 from matplotlib.figure import Figure
-from reference.small_brief import Case
+from reference.small_specification import Case
 
 from envlab.analog.detector import AverageDetector
-from envlab.plot.sweep.part_effects import FIGURE_WORDS
+from envlab.plot.sweep.part_effects import METRIC_WORDS
 from envlab.plot.sweep.time_map import STEPS_A_DECADE, time_constant_map, time_map
-from envlab.study.specification.targets import FIGURES
+from envlab.study.specification.targets import METRICS
 
 HOLD_F = 220e-9
 
@@ -32,7 +32,7 @@ def at_chosen_gain(case: Case) -> list[tuple[float, float, int]]:
 
 
 def test_each_square_holds_the_candidate_of_its_time_constants(case: Case) -> None:
-    squares = time_map(case.choice, case.brief)
+    squares = time_map(case.choice, case.specification)
     assert squares is not None
     found = set(
         zip(squares.attack_step.tolist(), squares.release_step.tolist(), squares.row.tolist(), strict=True)
@@ -49,7 +49,7 @@ def test_among_candidates_of_one_square_the_best_ranked_is_shown(case: Case) -> 
     table = case.choice.table.assign(**{"detector.attack_ohm": 10e3})
     table.loc[4:, "detector.attack_ohm"] = 100e3
     table["preamp.feedback_ohm"] = case.choice.row["preamp.feedback_ohm"]
-    squares = time_map(dataclasses.replace(case.choice, table=table), case.brief)
+    squares = time_map(dataclasses.replace(case.choice, table=table), case.specification)
     assert squares is not None
     for row, release in zip(squares.row, squares.release_step, strict=True):
         same = [
@@ -77,21 +77,21 @@ def borders(ax: Axes, label: str) -> list[list[tuple[float, float]]]:
     return [[tuple(point) for point in segment] for segment in dark.get_segments()]
 
 
-@pytest.mark.parametrize("figure", [name for name in FIGURES if name not in {"false_light_lstar"}])
-def test_each_figures_squares_hold_the_tables_column(case: Case, ax: Axes, figure: str) -> None:
-    assert time_constant_map(case.choice, case.brief, ax, figure) is ax
-    expected = case.choice.table[figure].to_numpy()[[number for _, _, number in at_chosen_gain(case)]]
+@pytest.mark.parametrize("metric", [name for name in METRICS if name not in {"false_light_lstar"}])
+def test_each_metrics_squares_hold_the_tables_column(case: Case, ax: Axes, metric: str) -> None:
+    assert time_constant_map(case.choice, case.specification, ax, metric) is ax
+    expected = case.choice.table[metric].to_numpy()[[number for _, _, number in at_chosen_gain(case)]]
     assert drawn_values(ax) == pytest.approx(sorted(expected))
     assert ax.get_xlabel() == "Ra·C, ms  (attack: R4 × C3)"
     assert ax.get_ylabel() == "Rr·C, ms  (release: R5 × C3)"
-    assert ax.figure.axes[-1].get_ylabel().startswith(FIGURE_WORDS[figure])
+    assert ax.figure.axes[-1].get_ylabel().startswith(METRIC_WORDS[figure])
     points = {line.get_label(): line for line in ax.lines}
     assert points["chosen"].get_xdata()[0] == pytest.approx(22e3 * HOLD_F * 1e3)
     assert points["chosen"].get_ydata()[0] == pytest.approx(470e3 * HOLD_F * 1e3)
 
 
 def test_regions_of_flash_limit_and_of_all_targets_are_outlined(case: Case, ax: Axes) -> None:
-    time_constant_map(case.choice, case.brief, ax)
+    time_constant_map(case.choice, case.specification, ax)
     table = case.choice.table
     numbers = [number for _, _, number in at_chosen_gain(case)]
     # Three of the four squares keep the limit; apart from each other they have four sides each, and no two
@@ -119,7 +119,7 @@ def side_by_side(case: Case) -> Case:
     return dataclasses.replace(case, choice=dataclasses.replace(case.choice, table=table))
 
 
-def test_the_edge_of_a_figures_own_target_runs_between_squares_only(case: Case, ax: Axes) -> None:
+def test_the_edge_of_a_metrics_own_target_runs_between_squares_only(case: Case, ax: Axes) -> None:
     near = side_by_side(case)
     table = near.choice.table
     rows = table[table["preamp.feedback_ohm"] == case.choice.row["preamp.feedback_ohm"]]
@@ -130,7 +130,7 @@ def test_the_edge_of_a_figures_own_target_runs_between_squares_only(case: Case, 
         kept[one] != kept[other] and (attack[one] == attack[other]) != (release[one] == release[other])
         for one, other in itertools.combinations(rows.index, 2)
     )
-    time_constant_map(near.choice, case.brief, ax)
+    time_constant_map(near.choice, case.specification, ax)
     assert len(borders(ax, "keeps its own target")) == edges
     bar = ax.figure.axes[-1]
     assert {float(line.get_ydata()[0]) for line in bar.lines} == {50.0}
@@ -138,12 +138,12 @@ def test_the_edge_of_a_figures_own_target_runs_between_squares_only(case: Case, 
 
 
 @pytest.mark.parametrize(
-    ("figure", "bright_end"),
+    ("metric", "bright_end"),
     [("beat_contrast_lstar", "more"), ("onset_lag_worst_ms", "less"), ("supply_mean_a", "less")],
 )
-def test_the_brighter_the_better(case: Case, figure: str, bright_end: str) -> None:
+def test_the_brighter_the_better(case: Case, metric: str, bright_end: str) -> None:
     ax = Figure().subplots()
-    time_constant_map(case.choice, case.brief, ax, figure)
+    time_constant_map(case.choice, case.specification, ax, metric)
     mesh = next(one for one in ax.collections if isinstance(one, QuadMesh))
     low, high = (sum(mesh.cmap(end)[:3]) for end in (0.0, 1.0))
     assert (high > low) == (bright_end == "more")
@@ -151,7 +151,7 @@ def test_the_brighter_the_better(case: Case, figure: str, bright_end: str) -> No
 
 
 def test_where_no_way_is_better_the_map_is_grey_and_says_nothing(case: Case, ax: Axes) -> None:
-    time_constant_map(case.choice, case.brief, ax, "attack_ms")
+    time_constant_map(case.choice, case.specification, ax, "attack_ms")
     mesh = next(one for one in ax.collections if isinstance(one, QuadMesh))
     assert len({round(channel, 6) for channel in mesh.cmap(0.5)[:3]}) == 1
     assert ax.figure.axes[-1].get_ylabel() == "attack, ms"
@@ -159,22 +159,26 @@ def test_where_no_way_is_better_the_map_is_grey_and_says_nothing(case: Case, ax:
 
 
 def test_the_scale_shows_what_the_target_makes_worth_seeing(case: Case) -> None:
-    """At most 45 ms: lags of 20 to 900 ms are told apart up to four times that, and the scale says so."""
+    """At most 45 ms: latencies of 20 to 900 ms are told apart up to four times that, and the scale says so."""
     table = case.choice.table.assign(onset_lag_worst_ms=np.linspace(20.0, 900.0, len(case.choice.table)))
     ax = Figure().subplots()
-    time_constant_map(dataclasses.replace(case.choice, table=table), case.brief, ax, "onset_lag_worst_ms")
+    time_constant_map(
+        dataclasses.replace(case.choice, table=table), case.specification, ax, "onset_lag_worst_ms"
+    )
     mesh = next(one for one in ax.collections if isinstance(one, QuadMesh))
     assert mesh.get_clim() == (0.0, 180.0)
     assert mesh.colorbar.extend == "max"
     lazy = case.choice.table.assign(onset_lag_worst_ms=20.0)
     ax = Figure().subplots()
-    time_constant_map(dataclasses.replace(case.choice, table=lazy), case.brief, ax, "onset_lag_worst_ms")
+    time_constant_map(
+        dataclasses.replace(case.choice, table=lazy), case.specification, ax, "onset_lag_worst_ms"
+    )
     mesh = next(one for one in ax.collections if isinstance(one, QuadMesh))
     assert mesh.get_clim() == (0.0, 1.25 * 45.0)
 
 
-def test_a_figure_that_no_clip_could_judge_is_said_to_be_so(case: Case, ax: Axes) -> None:
-    time_constant_map(case.choice, case.brief, ax, "false_light_lstar")
+def test_a_metric_that_no_clip_could_judge_is_said_to_be_so(case: Case, ax: Axes) -> None:
+    time_constant_map(case.choice, case.specification, ax, "false_light_lstar")
     assert "not judged" in [text.get_text() for text in ax.texts]
     assert not [one for one in ax.collections if isinstance(one, QuadMesh)]
 
@@ -182,8 +186,8 @@ def test_a_figure_that_no_clip_could_judge_is_said_to_be_so(case: Case, ax: Axes
 def test_a_sweep_that_moves_one_constant_only_has_no_map(case: Case, ax: Axes) -> None:
     table = case.choice.table.assign(**{"detector.attack_ohm": 10e3})
     still = dataclasses.replace(case.choice, table=table)
-    assert time_map(still, case.brief) is None
+    assert time_map(still, case.specification) is None
     average = dataclasses.replace(case.choice.chain, detector=AverageDetector(10e3, HOLD_F))
-    assert time_map(dataclasses.replace(case.choice, chain=average), case.brief) is None
+    assert time_map(dataclasses.replace(case.choice, chain=average), case.specification) is None
     with pytest.raises(ValueError, match="time constants"):
-        time_constant_map(still, case.brief, ax)
+        time_constant_map(still, case.specification, ax)

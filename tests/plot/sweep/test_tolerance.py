@@ -8,19 +8,21 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from envlab.plot.sweep.tolerance import cause_bars, figure_histogram, tolerance_sheet
+from envlab.plot.sweep.tolerance import cause_bars, metric_histogram, tolerance_sheet
 from envlab.study.tolerance.tolerance import ToleranceResult
-from envlab.study.tolerance.tolerances import Spread
+from envlab.study.tolerance.tolerances import Tolerances
 
 
 def result_of(boards: pd.DataFrame, rows: list[tuple[object, ...]], causes: list[tuple[object, ...]]):
-    targets = pd.DataFrame(rows, columns=["figure", "target", "side", "limit", "nominal", "yield_share"])
+    targets = pd.DataFrame(rows, columns=["metric", "target", "side", "limit", "nominal", "yield_share"])
     table = pd.DataFrame(
         causes,
         columns=["name", "label", "range", "yield_if_exact", "gain", "tighter", "yield_if_tighter"],
     )
     empty = pd.DataFrame()
-    return ToleranceResult(Spread(), (), boards, pd.Series(dtype=float), 0.6, targets, empty, table, empty)
+    return ToleranceResult(
+        Tolerances(), (), boards, pd.Series(dtype=float), 0.6, targets, empty, table, empty
+    )
 
 
 @pytest.fixture
@@ -59,31 +61,31 @@ def texts(ax: mpl.axes.Axes) -> str:
 
 
 @pytest.mark.parametrize(
-    "figure", ["flashes_per_s", "beat_contrast_lstar", "onset_lag_worst_ms", "clipped_share"]
+    "metric", ["flashes_per_s", "beat_contrast_lstar", "onset_lag_worst_ms", "clipped_share"]
 )
-def test_bars_count_every_board_once_and_hatched_ones_miss(result, figure):
-    ax = figure_histogram(result, figure, axes())
+def test_bars_count_every_board_once_and_hatched_ones_miss(result, metric):
+    ax = metric_histogram(result, metric, axes())
     bars = [patch for box in ax.containers for patch in box]
     assert sum(bar.get_height() for bar in bars) == pytest.approx(1.0)
     missing = sum(bar.get_height() for bar in bars if bar.get_hatch())
-    row = result.targets.set_index("figure").loc[figure]
+    row = result.targets.set_index("metric").loc[metric]
     assert missing == pytest.approx(1 - row["yield_share"])
 
 
 def test_a_limit_near_is_a_line_and_one_far_away_an_arrow(result):
-    near = figure_histogram(result, "beat_contrast_lstar", axes())
+    near = metric_histogram(result, "beat_contrast_lstar", axes())
     assert 20.0 in [line.get_xdata()[0] for line in near.lines]
     assert "at least 20 L*" in texts(near)
     assert "→" not in texts(near)
-    far = figure_histogram(result, "onset_lag_worst_ms", axes())
+    far = metric_histogram(result, "onset_lag_worst_ms", axes())
     assert "at most 45 ms →" in texts(far)
     assert far.get_xlim()[1] < 20
     assert "design 13" in texts(far)
 
 
 def test_share_in_per_cent_and_flashes_in_whole_numbers(result):
-    assert "at most 5 %" in texts(figure_histogram(result, "clipped_share", axes()))
-    flashes = figure_histogram(result, "flashes_per_s", axes())
+    assert "at most 5 %" in texts(metric_histogram(result, "clipped_share", axes()))
+    flashes = metric_histogram(result, "flashes_per_s", axes())
     widths = {round(bar.get_width(), 9) for box in flashes.containers for bar in box}
     assert widths == {1.0}
     assert "20 % miss it" in texts(flashes)
@@ -127,7 +129,7 @@ def test_boards_that_are_all_alike_still_make_a_sheet(result):
 def test_boards_that_stay_dark_stand_in_the_last_bar_that_misses():
     boards = pd.DataFrame({"range_used_db": [-np.inf] * 30 + list(np.linspace(40, 44, 70))})
     ax = axes()
-    figure_histogram(
+    metric_histogram(
         result_of(boards, [("range_used_db", "", "at_least", 39.0, 42.0, 0.7)], []), "range_used_db", ax
     )
     bars = [bar for container in ax.containers for bar in container]

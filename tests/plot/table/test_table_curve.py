@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from reference.small_brief import Case
+from reference.small_specification import Case
 
 from envlab.plot.table.table_curve import clip_levels, envelope_span_db, table_curve
 
@@ -43,7 +43,7 @@ def test_floor_and_ceiling_stand_where_the_design_asks(drawn: list[Axes], case: 
     words = " ".join(text.get_text() for text in drawn[0].texts)
     assert f"dark below\n{asked.floor_db_spl:g} dB" in words
     assert f"full from\n{asked.ceiling_db_spl:g} dB" in words
-    assert f"cap {case.choice.chain.cap:.3f}" in [text.get_text() for text in drawn[1].texts]
+    assert f"duty limit {case.choice.chain.duty_limit:.3f}" in [text.get_text() for text in drawn[1].texts]
 
 
 def test_axes_have_units_and_counts_above(drawn: list[Axes], case: Case) -> None:
@@ -51,7 +51,7 @@ def test_axes_have_units_and_counts_above(drawn: list[Axes], case: Case) -> None
     assert drawn[1].get_ylabel() == "duty"
     assert drawn[1].get_xlabel() == "level of a steady 1 kHz tone, dB SPL"
     above = drawn[0].figure.axes[-1]
-    assert above.get_xlabel() == "envelope, counts above rest"
+    assert above.get_xlabel() == "envelope, counts above quiescent"
     scale = case.choice.chain.level_scale()
     for tick, label in zip(above.get_xticks(), above.get_xticklabels(), strict=True):
         assert tick == pytest.approx(scale.level_db_spl(float(label.get_text())))

@@ -9,15 +9,15 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.container import BarContainer
 from matplotlib.patches import Rectangle
-from reference.small_brief import Case
+from reference.small_specification import Case
 
 from envlab.light.pixels import Pixels, Supply
 from envlab.light.power.battery import Pack
 from envlab.light.power.wiring import Wiring, wire_drop
-from envlab.light.timing import LagBudget, LagPart
+from envlab.light.timing import LatencyBudget, LatencyPart
 from envlab.plot.table.table_use import (
     hours_in_the_cold,
-    lag_parts,
+    latency_parts,
     level_histograms,
     lightness_steps,
     lit_pixels_current,
@@ -76,9 +76,9 @@ def test_steps_are_those_between_whole_counts(case: Case, ax: Axes) -> None:
     assert ax.get_ylim()[1] > 8
 
 
-def test_lag_parts_follow_each_other_and_the_limits_stand(ax: Axes) -> None:
-    budget = LagBudget((LagPart("detector", 0.006, 0.010), LagPart("waiting", 0.005, 0.020)))
-    lag_parts(budget, ax)
+def test_latency_parts_follow_each_other_and_the_limits_stand(ax: Axes) -> None:
+    budget = LatencyBudget((LatencyPart("detector", 0.006, 0.010), LatencyPart("waiting", 0.005, 0.020)))
+    latency_parts(budget, ax)
     bars = {
         name: [
             (bar.get_x(), bar.get_width()) for one in ax.containers if one.get_label() == name for bar in one
@@ -97,22 +97,22 @@ def test_lag_parts_follow_each_other_and_the_limits_stand(ax: Axes) -> None:
 def test_current_over_lit_pixels_by_hand(ax: Axes) -> None:
     # 24 × 3 × 0.15 A = 10.8 A and 24 mA idle, from 3 A.
     pixels, supply = Pixels(), Supply(limit_a=3.0)
-    cap = (3.0 - 0.024) / 10.8
-    lit_pixels_current(pixels, supply, cap, ax)
-    lit, capped = drawn(ax, "capped")
-    assert capped == pytest.approx(0.024 + lit * 0.45 * cap)
-    assert capped[-1] == pytest.approx(3.0)
-    lit, uncapped = drawn(ax, "uncapped")
-    assert uncapped == pytest.approx(0.024 + lit * 0.45)
-    assert np.count_nonzero(uncapped <= 3.0) == 7  # none to six whole pixels
+    duty_limit = (3.0 - 0.024) / 10.8
+    lit_pixels_current(pixels, supply, duty_limit, ax)
+    lit, limited = drawn(ax, "limited")
+    assert limited == pytest.approx(0.024 + lit * 0.45 * duty_limit)
+    assert limited[-1] == pytest.approx(3.0)
+    lit, unlimited = drawn(ax, "unlimited")
+    assert unlimited == pytest.approx(0.024 + lit * 0.45)
+    assert np.count_nonzero(unlimited <= 3.0) == 7  # none to six whole pixels
     shaded = next(patch for patch in ax.patches if isinstance(patch, Rectangle))
     assert shaded.get_y() == 3.0
     assert "the converter's limit: 3 A" in words(ax)
 
 
-def test_where_nothing_is_capped_there_is_one_line(ax: Axes) -> None:
+def test_where_nothing_is_limited_there_is_one_line(ax: Axes) -> None:
     lit_pixels_current(Pixels(count=2), Supply(limit_a=3.0), 1.0, ax)
-    assert [line.get_label() for line in ax.lines if not line.get_label().startswith("_")] == ["uncapped"]
+    assert [line.get_label() for line in ax.lines if not line.get_label().startswith("_")] == ["unlimited"]
 
 
 def test_hours_by_hand(ax: Axes) -> None:

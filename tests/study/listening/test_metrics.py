@@ -1,4 +1,4 @@
-"""Figures beside the lights are those of the sweep: same names, same numbers."""
+"""Metrics beside the lights are those of the sweep: same names, same numbers."""
 
 from __future__ import annotations
 
@@ -10,18 +10,18 @@ import pytest
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
 from envlab.light.flashes.flash import count_flashes
-from envlab.metrics.clip_metrics import clip_figures
+from envlab.metrics.clip_metrics import clip_metrics
 from envlab.metrics.metrics_of_clip import frame_envelopes
 from envlab.study.listening.listening import Listening
 from envlab.study.listening.metrics import (
     STREET_DB_SPL,
-    Figure,
-    bench_figures,
-    clip_light_figures,
+    Metric,
+    bench_metrics,
+    clip_light_metrics,
     light_flashes,
 )
 from envlab.study.specification.specification import Clip, Judging
-from envlab.study.specification.targets import FIGURES
+from envlab.study.specification.targets import METRICS
 from envlab.study.sweep.sweep import sweep
 
 QUIET = replace(Chain().adc, noise_lsb=0.0)
@@ -32,24 +32,24 @@ BOARDS = [
 
 
 @pytest.mark.parametrize("chain", BOARDS, ids=["precision", "passive"])
-def test_bench_figures_are_the_sweeps(chain, clip_folder):
+def test_bench_metrics_are_the_sweeps(chain, clip_folder):
     clip = Clip(clip_folder / "beat.wav", 92.0, ("beat",))
     row = sweep(chain, {"detector.release_ohm": (470e3,)}, [clip]).iloc[0]
-    figures = bench_figures(chain)
+    metrics = bench_metrics(chain)
     names = ["attack_ms", "release_ms", "ripple_db", "onset_lag_mean_ms", "onset_lag_worst_ms"]
-    assert [figure.name for figure in figures] == names
-    for figure in figures:
-        assert figure.value == pytest.approx(row[figure.name], rel=1e-12), figure.name
+    assert [metric.name for metric in metrics] == names
+    for metric in metrics:
+        assert metric.value == pytest.approx(row[metric.name], rel=1e-12), metric.name
     assert Judging().street_db_spl == STREET_DB_SPL
 
 
 @pytest.mark.parametrize("chain", BOARDS, ids=["precision", "passive"])
-def test_clip_figures_are_the_sweeps_without_noise(chain, clip_folder):
+def test_clip_metrics_are_the_sweeps_without_noise(chain, clip_folder):
     recording = Clip(clip_folder / "beat.wav", 92.0).recording()
     envelope, share = frame_envelopes(recording, [chain], seed=None)
-    truth = clip_figures(envelope, [chain])
+    truth = clip_metrics(envelope, [chain])
     light = Listening(recording).whole(chain)
-    shown = {figure.name: figure.value for figure in clip_light_figures(light)}
+    shown = {metric.name: metric.value for metric in clip_light_metrics(light)}
     assert shown["beat_contrast_lstar"] == truth.contrast_lstar[0]
     assert shown["flashes_per_s"] == truth.flashes_per_s[0]
     # All pixels alike: idle current of 24 pixels at 1 mA, and 24 · 3 · 0.15 A at full duty.
@@ -58,7 +58,7 @@ def test_clip_figures_are_the_sweeps_without_noise(chain, clip_folder):
     assert light.clipped_share == share[0]
 
 
-def test_flashes_are_counted_against_the_capped_light(clip_folder):
+def test_flashes_are_counted_against_the_limited_light(clip_folder):
     light = Listening(Clip(clip_folder / "beat.wav", 92.0).recording()).whole(BOARDS[0])
     report = light_flashes(light)
     assert report.worst_per_s == count_flashes(light.relative_luminance, 100.0)
@@ -88,8 +88,8 @@ def test_lightness_is_that_of_the_standard(clip_folder):
     ],
 )
 def test_values_are_written_to_the_digits_that_matter(name, value, text, unit):
-    figure = Figure(name, value)
-    assert (figure.value_text, figure.unit) == (text, unit)
-    assert figure.label
-    assert "worst clip" not in figure.says
-    assert FIGURES[name][1].startswith(figure.says)
+    metric = Metric(name, value)
+    assert (metric.value_text, metric.unit) == (text, unit)
+    assert metric.label
+    assert "worst clip" not in metric.says
+    assert METRICS[name][1].startswith(metric.says)

@@ -9,7 +9,7 @@ import pytest
 
 from envlab.analog.parts import PartRange
 from envlab.errors import FileError, ParameterError
-from envlab.study.specification.specification import Clip, Judging, demo_brief, read_brief
+from envlab.study.specification.specification import Clip, Judging, demo_specification, read_specification
 from envlab.study.specification.targets import Target
 
 QUESTION = """
@@ -48,39 +48,41 @@ seed = 7
 
 def test_reads_the_whole_question(write_design):
     path = write_design(QUESTION)
-    brief = read_brief(path)
-    assert [clip.label for clip in brief.clips] == ["beat 80 dB", "beat 92.5 dB", "hum 60 dB(A)"]
-    assert [clip.tags for clip in brief.clips] == [("beat",), ("beat",), ()]
-    assert brief.clips[0].path == path.parent / "beat.wav"
-    assert list(brief.ranges) == ["detector.attack_ohm", "detector.release_ohm", "rectifier.kind"]
-    assert brief.ranges["detector.attack_ohm"] == PartRange("E6", 1e3, 4.7e3, 1.0)
-    assert brief.ranges["detector.release_ohm"] == (220e3, 470e3)
-    assert brief.ranges["rectifier.kind"] == ("half", "full")
-    assert brief.targets.items == (
+    specification = read_specification(path)
+    assert [clip.label for clip in specification.clips] == ["beat 80 dB", "beat 92.5 dB", "hum 60 dB(A)"]
+    assert [clip.tags for clip in specification.clips] == [("beat",), ("beat",), ()]
+    assert specification.clips[0].path == path.parent / "beat.wav"
+    assert list(specification.ranges) == ["detector.attack_ohm", "detector.release_ohm", "rectifier.kind"]
+    assert specification.ranges["detector.attack_ohm"] == PartRange("E6", 1e3, 4.7e3, 1.0)
+    assert specification.ranges["detector.release_ohm"] == (220e3, 470e3)
+    assert specification.ranges["rectifier.kind"] == ("half", "full")
+    assert specification.targets.items == (
         Target("ripple_db", "at_most", 1.5, 0.5),
         Target("flashes_per_s", "at_most", 2.0, 1.0),
     )
-    assert brief.judging == Judging(90.0, 7)
-    assert brief.name == "mine.toml"
-    assert brief.source_text == QUESTION
+    assert specification.judging == Judging(90.0, 7)
+    assert specification.name == "mine.toml"
+    assert specification.source_text == QUESTION
 
 
 def test_a_design_alone_asks_nothing(write_design):
-    brief = read_brief(write_design(""))
-    assert (brief.clips, brief.ranges, brief.targets.items) == ((), {}, ())
-    assert brief.judging == Judging()
+    specification = read_specification(write_design(""))
+    assert (specification.clips, specification.ranges, specification.targets.items) == ((), {}, ())
+    assert specification.judging == Judging()
 
 
 def test_demo_clips_are_found_without_a_copy(write_design):
-    brief = read_brief(write_design('[[clips]]\nfile = "drum_line.flac"\nlevels_db_spl = [92]\n'))
-    assert brief.clips[0].path.is_file()
+    specification = read_specification(
+        write_design('[[clips]]\nfile = "drum_line.flac"\nlevels_db_spl = [92]\n')
+    )
+    assert specification.clips[0].path.is_file()
 
 
-def test_demo_brief_is_complete():
-    brief = demo_brief()
-    assert {tag for clip in brief.clips for tag in clip.tags} >= {"beat", "quiet", "walking"}
-    assert all(clip.path.is_file() for clip in brief.clips)
-    assert set(brief.ranges) == {
+def test_demo_specification_is_complete():
+    specification = demo_specification()
+    assert {tag for clip in specification.clips for tag in clip.tags} >= {"beat", "quiet", "walking"}
+    assert all(clip.path.is_file() for clip in specification.clips)
+    assert set(specification.ranges) == {
         f"{key}"
         for key in (
             "preamp.feedback_ohm",
@@ -89,13 +91,13 @@ def test_demo_brief_is_complete():
             "detector.release_ohm",
         )
     }
-    assert brief.targets.flash_limit == 3
+    assert specification.targets.flash_limit == 3
 
 
 def test_a_clip_of_ones_own_takes_the_place_of_the_clips(write_design):
-    brief = read_brief(write_design(QUESTION)).with_clip(Path("song.flac"), 95)
-    assert brief.clips == (Clip(Path("song.flac"), 95, ("beat",)),)
-    assert brief.ranges
+    specification = read_specification(write_design(QUESTION)).with_clip(Path("song.flac"), 95)
+    assert specification.clips == (Clip(Path("song.flac"), 95, ("beat",)),)
+    assert specification.ranges
 
 
 def clips(text: str) -> str:
@@ -181,7 +183,7 @@ BAD = [
     ),
     (
         "[sweep.rectifier]\nrest_v = [5]\n",
-        "[sweep.rectifier] rest_v is 5.0; it must be below the ADC's reference_v",
+        "[sweep.rectifier] quiescent_v is 5.0; it must be below the ADC's reference_v",
     ),
     (
         '[sweep.detector]\nattack_ohm = {series="E7", low=1, high=10}\n',
@@ -226,9 +228,9 @@ BAD = [
     ("targets = 3\n", "[targets] is 3; it must be a section with keys"),
     (
         "[targets]\nbeauty = {at_most = 3, scale = 1}\n",
-        "[targets] has an unknown figure 'beauty'; it can have attack_ms",
+        "[targets] has an unknown metric 'beauty'; it can have attack_ms",
     ),
-    ("[targets]\nriple_db = {at_most = 3, scale = 1}\n", "figure 'riple_db'; did you mean 'ripple_db'?"),
+    ("[targets]\nriple_db = {at_most = 3, scale = 1}\n", "metric 'riple_db'; did you mean 'ripple_db'?"),
     ("[targets]\nripple_db = 3\n", "ripple_db is 3; it must be {at_most = "),
     ("[targets]\nripple_db = {scale = 1}\n", "it must be {at_most = "),
     ("[targets]\nripple_db = {at_most = 1, at_least = 0, scale = 1}\n", "it must be {at_most = "),
@@ -258,7 +260,7 @@ BAD = [
 @pytest.mark.parametrize(("text", "said"), BAD, ids=[said[:60] for _, said in BAD])
 def test_bad_input_gets_one_clear_line(write_design, text, said):
     with pytest.raises(FileError) as caught:
-        read_brief(write_design(text))
+        read_specification(write_design(text))
     line = str(caught.value)
     assert said in line
     assert "mine.toml" in line
@@ -267,7 +269,7 @@ def test_bad_input_gets_one_clear_line(write_design, text, said):
 
 def test_a_file_that_is_not_there(tmp_path):
     with pytest.raises(FileError, match=r"nothing\.toml: no such file$"):
-        read_brief(tmp_path / "nothing.toml")
+        read_specification(tmp_path / "nothing.toml")
 
 
 @pytest.mark.parametrize("level_db_spl", [-1, 141, math.nan])

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from envlab.errors import ParameterError
-from envlab.study.specification.targets import FIGURES, Target, Targets
+from envlab.study.specification.targets import METRICS, Target, Targets
 
 
 def test_violation_by_hand():
@@ -29,7 +29,7 @@ def test_what_is_infinitely_bad_is_infinitely_far():
     assert target.violation(np.array([-math.inf]))[0] == math.inf
 
 
-def test_text_names_figure_side_limit_and_unit():
+def test_text_names_metric_side_limit_and_unit():
     assert Target("attack_ms", "at_most", 12.0, 4.0).text() == "attack_ms at most 12 ms"
     assert Target("quiet_lit_share", "at_least", 0.7, 0.3).text() == "quiet_lit_share at least 0.7"
     assert Target("quiet_lit_share", "at_least", 0.7, 0.3).words() == "quiet clip lit at least 70 %"
@@ -47,10 +47,10 @@ def test_flash_target_is_not_among_the_soft_ones():
     targets = Targets(
         (Target("flashes_per_s", "at_most", 2.0, 1.0), Target("ripple_db", "at_most", 1.0, 1.0))
     )
-    assert [target.figure for target in targets.soft] == ["ripple_db"]
+    assert [target.metric for target in targets.soft] == ["ripple_db"]
 
 
-def test_a_figure_is_asked_for_once():
+def test_a_metric_is_asked_for_once():
     with pytest.raises(ParameterError, match=r"^targets is 'ripple_db'; it must be named once$"):
         Targets((Target("ripple_db", "at_most", 1.0, 1.0), Target("ripple_db", "at_least", 0.1, 1.0)))
 
@@ -60,13 +60,13 @@ def test_targets_without_a_clip_to_judge_them_are_left_out():
         (Target("ripple_db", "at_most", 1.0, 1.0), Target("quiet_lit_share", "at_least", 0.5, 1.0))
     )
     table = pd.DataFrame({"ripple_db": [1.0, 2.0], "quiet_lit_share": [np.nan, np.nan]})
-    assert [target.figure for target in targets.known_in(table)] == ["ripple_db"]
+    assert [target.metric for target in targets.known_in(table)] == ["ripple_db"]
 
 
 @pytest.mark.parametrize(
     ("fields", "text"),
     [
-        (("beauty", "at_most", 1.0, 1.0), "figure is 'beauty'; it must be one of attack_ms, "),
+        (("beauty", "at_most", 1.0, 1.0), "metric is 'beauty'; it must be one of attack_ms, "),
         (("ripple_db", "around", 1.0, 1.0), "side is 'around'; it must be one of at_most, at_least"),
         (("ripple_db", "at_most", math.nan, 1.0), "ripple_db at_most is nan; it must be a finite number"),
         (("ripple_db", "at_most", 1.0, 0.0), "ripple_db scale is 0.0; it must be above 0"),
@@ -79,8 +79,8 @@ def test_targets_that_cannot_be(fields, text):
     assert str(caught.value).startswith(text)
 
 
-def test_every_figure_says_its_unit_and_meaning():
-    for figure, (unit, meaning) in FIGURES.items():
+def test_every_metric_says_its_unit_and_meaning():
+    for metric, (unit, meaning) in METRICS.items():
         assert meaning
         ending = {"ms": "_ms", "dB": "_db", "L*": "_lstar", "A": "_a", "1/s": "_per_s"}.get(unit)
-        assert ending is None or figure.endswith(ending)
+        assert ending is None or metric.endswith(ending)

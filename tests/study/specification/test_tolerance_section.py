@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from envlab.errors import FileError
-from envlab.study.specification.specification import demo_brief, read_brief
-from envlab.study.tolerance.tolerances import Spread
+from envlab.study.specification.specification import demo_specification, read_specification
+from envlab.study.tolerance.tolerances import Tolerances
 
 CLIP = '[[clips]]\nfile = "beat.wav"\nlevels_db_spl = [80]\n'
 
@@ -26,14 +26,14 @@ shape = "normal"
 boards = 250
 seed = 9
 """
-    assert read_brief(write_design(CLIP + section)).tolerance == Spread(
+    assert read_specification(write_design(CLIP + section)).tolerance == Tolerances(
         2.0, 10.0, {"C3": 5.0, "R5": 1.0}, 1.0, 0.003, 0.5, (-10.0, 30.0), (3.2, 3.4), "normal", 250, 9
     )
 
 
 def test_without_it_the_usual_spread_is_meant(write_design):
-    assert read_brief(write_design(CLIP)).tolerance == Spread()
-    assert demo_brief().tolerance.temperature_c == (-10, 20)
+    assert read_specification(write_design(CLIP)).tolerance == Tolerances()
+    assert demo_specification().tolerance.temperature_c == (-10, 20)
 
 
 @pytest.mark.parametrize(
@@ -56,7 +56,7 @@ def test_without_it_the_usual_spread_is_meant(write_design):
 )
 def test_what_cannot_be_is_one_line_that_names_file_and_section(write_design, line, told):
     with pytest.raises(FileError) as problem:
-        read_brief(write_design(f"{CLIP}[tolerance]\n{line}\n"))
+        read_specification(write_design(f"{CLIP}[tolerance]\n{line}\n"))
     assert str(problem.value).startswith("mine.toml: [tolerance] ")
     assert told in str(problem.value)
     assert "\n" not in str(problem.value)
@@ -64,4 +64,4 @@ def test_what_cannot_be_is_one_line_that_names_file_and_section(write_design, li
 
 def test_a_section_of_the_wrong_kind(write_design):
     with pytest.raises(FileError, match=r"\[tolerance\] is 5; it must be a section with keys"):
-        read_brief(write_design("tolerance = 5\n" + CLIP))
+        read_specification(write_design("tolerance = 5\n" + CLIP))

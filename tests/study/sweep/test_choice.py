@@ -13,8 +13,8 @@ from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.study.specification.ranges import candidates_of
-from envlab.study.specification.specification import Brief, Judging
-from envlab.study.specification.targets import FIGURES, Target, Targets
+from envlab.study.specification.specification import Judging, Specification
+from envlab.study.specification.targets import METRICS, Target, Targets
 from envlab.study.sweep.choice import choose, rank_candidates
 
 RIPPLE = Target("ripple_db", "at_most", 1.0, 1.0)
@@ -24,14 +24,14 @@ ATTACKS = PartRange("E3", 1e3, 22e3)  # 1k 2k2 4k7 10k 22k
 FIVE = {"detector.attack_ohm": ATTACKS}
 
 
-def brief(ranges=FIVE, *targets: Target) -> Brief:
-    return Brief(Chain(), (), dict(ranges), Targets(targets), Judging(), "", "mine.toml")
+def specification(ranges=FIVE, *targets: Target) -> Specification:
+    return Specification(Chain(), (), dict(ranges), Targets(targets), Judging(), "", "mine.toml")
 
 
-def table(asked: Brief, **columns: list[float]) -> pd.DataFrame:
-    """One row a candidate; every figure that is not given is the same for all."""
+def table(asked: Specification, **columns: list[float]) -> pd.DataFrame:
+    """One row a candidate; every metric that is not given is the same for all."""
     candidates = candidates_of(asked.chain, asked.ranges)
-    usual = dict.fromkeys(FIGURES, 1.0) | {
+    usual = dict.fromkeys(METRICS, 1.0) | {
         "beat_contrast_lstar": 30.0,
         "flashes_per_s": 2.0,
         "ripple_db": 0.5,
@@ -40,21 +40,21 @@ def table(asked: Brief, **columns: list[float]) -> pd.DataFrame:
     return pd.DataFrame(candidates.parts | rows | columns).rename_axis("candidate")
 
 
-def order(asked: Brief, **columns: list[float]) -> list[int]:
+def order(asked: Specification, **columns: list[float]) -> list[int]:
     """Candidates from best to worst."""
     ranked = rank_candidates(table(asked, **columns), asked)
     return list(ranked.sort_values("rank").index)
 
 
 def test_violation_comes_before_contrast():
-    asked = brief(FIVE, RIPPLE)
+    asked = specification(FIVE, RIPPLE)
     ripple_db, contrast = [3.0, 0.5, 2.0, 1.0, 1.5], [90, 10, 80, 12, 70]
     # Violations 2, 0, 1, 0, 0.5; the two that meet it by contrast.
     assert order(asked, ripple_db=ripple_db, beat_contrast_lstar=contrast) == [3, 1, 4, 2, 0]
 
 
 def test_violation_is_the_worst_of_all_targets():
-    asked = brief(FIVE, RIPPLE, CONTRAST)
+    asked = specification(FIVE, RIPPLE, CONTRAST)
     ranked = rank_candidates(
         table(asked, ripple_db=[1.4, 1.0, 1.6, 1.1, 1.0], beat_contrast_lstar=[18.0, 15.0, 10.0, 20.0, 20.0]),
         asked,
@@ -69,19 +69,19 @@ def test_violation_is_the_worst_of_all_targets():
     ]
 
 
-def test_contrast_counts_in_whole_lstar_then_lag_then_number():
-    contrast, lag = [30.4, 30.2, 29.6, 31.0, 30.0], [20.0, 10.0, 5.0, 50.0, 10.0]
-    # Rounded 30 30 30 31 30: 3 first, then by lag 5, 10, 10 (the earlier number first), 20.
-    assert order(brief(), beat_contrast_lstar=contrast, onset_lag_worst_ms=lag) == [3, 2, 1, 4, 0]
+def test_contrast_counts_in_whole_lstar_then_latency_then_number():
+    contrast, latency = [30.4, 30.2, 29.6, 31.0, 30.0], [20.0, 10.0, 5.0, 50.0, 10.0]
+    # Rounded 30 30 30 31 30: 3 first, then by latency 5, 10, 10 (the earlier number first), 20.
+    assert order(specification(), beat_contrast_lstar=contrast, onset_lag_worst_ms=latency) == [3, 2, 1, 4, 0]
 
 
 def test_equal_candidates_keep_their_number():
-    assert order(brief()) == [0, 1, 2, 3, 4]
+    assert order(specification()) == [0, 1, 2, 3, 4]
 
 
 def test_flash_limit_is_hard():
     # The only one without violation flashes four times; so does the one of most contrast.
-    asked = brief(FIVE, RIPPLE)
+    asked = specification(FIVE, RIPPLE)
     columns = {
         "ripple_db": [0.5, 3.0, 2.0, 9.0, 0.5],
         "flashes_per_s": [4.0, 3.0, 3.0, 0.0, 7.0],
@@ -95,7 +95,7 @@ def test_flash_limit_is_hard():
 
 
 def test_a_stricter_flash_limit_is_the_hard_one():
-    asked = brief(FIVE, Target("flashes_per_s", "at_most", 1.0, 1.0))
+    asked = specification(FIVE, Target("flashes_per_s", "at_most", 1.0, 1.0))
     ranked = rank_candidates(table(asked, flashes_per_s=[2.0, 1.0, 0.0, 3.0, 1.0]), asked)
     assert ranked["flash_safe"].tolist() == [False, True, True, False, True]
     assert ranked["blocking_target"].tolist()[0] == "flashes_per_s at most 1"
@@ -104,14 +104,14 @@ def test_a_stricter_flash_limit_is_the_hard_one():
 
 
 def test_without_targets_nothing_is_violated():
-    ranked = rank_candidates(table(brief()), brief())
+    ranked = rank_candidates(table(specification()), specification())
     assert (ranked["violation"] == 0).all()
     assert (ranked["blocking_target"] == "").all()
 
 
 def test_ranks_are_one_to_n_and_nothing_is_lost():
     rng = np.random.default_rng(2)
-    asked = brief({"detector.attack_ohm": PartRange("E24", 1e3, 100e3)}, RIPPLE, CONTRAST)
+    asked = specification({"detector.attack_ohm": PartRange("E24", 1e3, 100e3)}, RIPPLE, CONTRAST)
     n = len(candidates_of(asked.chain, asked.ranges))
     columns = {
         "ripple_db": rng.uniform(0, 3, n),
@@ -132,13 +132,13 @@ def test_ranks_are_one_to_n_and_nothing_is_lost():
     assert list(ranked.sort_values("rank").index) == sorted(range(n), key=key)
 
 
-def test_infinite_figures_rank_last():
-    asked = brief(FIVE, Target("range_used_db", "at_least", 40.0, 10.0))
+def test_infinite_metrics_rank_last():
+    asked = specification(FIVE, Target("range_used_db", "at_least", 40.0, 10.0))
     assert order(asked, range_used_db=[-math.inf, 30.0, 50.0, -math.inf, 35.0]) == [2, 4, 1, 0, 3]
 
 
 def test_chosen_chain_has_the_chosen_parts():
-    asked = brief(FIVE)
+    asked = specification(FIVE)
     choice = choose(table(asked, beat_contrast_lstar=[1.0, 2.0, 3.0, 2.0, 1.0]), asked)
     assert choice.number == 2
     assert choice.chain.detector.attack_ohm == 4.7e3
@@ -151,7 +151,7 @@ def test_chosen_chain_has_the_chosen_parts():
 
 @pytest.mark.parametrize(("best", "edge"), [(0, True), (1, False), (3, False), (4, True)])
 def test_edges_of_a_range_are_named(best, edge):
-    asked = brief(FIVE)
+    asked = specification(FIVE)
     contrast = [30.0] * 5
     contrast[best] = 50.0
     choice = choose(table(asked, beat_contrast_lstar=contrast), asked)
@@ -164,12 +164,14 @@ def test_edges_of_a_range_are_named(best, edge):
 
 
 def test_a_list_and_a_single_value_have_no_edge():
-    asked = brief({"rectifier.kind": ("half", "full"), "detector.attack_ohm": PartRange("E3", 4.7e3, 4.7e3)})
+    asked = specification(
+        {"rectifier.kind": ("half", "full"), "detector.attack_ohm": PartRange("E3", 4.7e3, 4.7e3)}
+    )
     assert choose(table(asked), asked).edges == ()
 
 
 def test_blocking_target_is_named_with_the_best_that_was_found():
-    asked = brief(FIVE, RIPPLE, CONTRAST)
+    asked = specification(FIVE, RIPPLE, CONTRAST)
     choice = choose(table(asked, ripple_db=[1.7, 1.2, 1.3, 1.4, 1.5]), asked)
     assert choice.number == 1
     assert not choice.meets_all
@@ -178,15 +180,15 @@ def test_blocking_target_is_named_with_the_best_that_was_found():
 
 
 def test_targets_that_no_clip_judges_are_named_and_not_met():
-    asked = brief(FIVE, QUIET, RIPPLE)
+    asked = specification(FIVE, QUIET, RIPPLE)
     choice = choose(table(asked, quiet_lit_share=[math.nan] * 5), asked)
     assert choice.left_out == (QUIET,)
     assert choice.meets_all
     assert any("Not judged: quiet clip lit at least 50 %" in line for line in choice.words)
 
 
-def test_without_beat_clips_contrast_is_left_out_and_lag_decides():
-    asked = brief(FIVE, CONTRAST)
+def test_without_beat_clips_contrast_is_left_out_and_latency_decides():
+    asked = specification(FIVE, CONTRAST)
     choice = choose(
         table(asked, beat_contrast_lstar=[math.nan] * 5, onset_lag_worst_ms=[9.0, 8.0, 7.0, 8.0, 9.0]), asked
     )
@@ -198,7 +200,7 @@ def test_without_beat_clips_contrast_is_left_out_and_lag_decides():
 
 
 def test_cost_of_flash_safety_is_the_contrast_given_up():
-    asked = brief(FIVE)
+    asked = specification(FIVE)
     columns = {
         "beat_contrast_lstar": [20.0, 25.0, 32.0, 48.0, 60.0],
         "flashes_per_s": [1.0, 2.0, 3.0, 4.0, 9.0],
@@ -210,25 +212,27 @@ def test_cost_of_flash_safety_is_the_contrast_given_up():
 
 
 def test_flash_safety_costs_nothing_where_the_best_is_safe():
-    choice = choose(table(brief(), beat_contrast_lstar=[20.0, 25.0, 60.0, 48.0, 30.0]), brief())
+    choice = choose(
+        table(specification(), beat_contrast_lstar=[20.0, 25.0, 60.0, 48.0, 30.0]), specification()
+    )
     assert choice.flash_cost_lstar == 0
     assert not any("costs" in line for line in choice.words)
 
 
-def test_contrast_given_up_for_lag_is_no_cost_of_flash_safety():
+def test_contrast_given_up_for_latency_is_no_cost_of_flash_safety():
     # 30.4 and 30.2 are both 30; the quicker one is chosen, and nobody flashes.
     columns = {
         "beat_contrast_lstar": [10.0, 30.4, 30.2, 9.0, 8.0],
         "onset_lag_worst_ms": [9.0, 20.0, 10.0, 9.0, 9.0],
     }
-    choice = choose(table(brief(), **columns), brief())
+    choice = choose(table(specification(), **columns), specification())
     assert choice.number == 2
     assert choice.flash_cost_lstar == 0
 
 
 def test_flashing_candidates_that_miss_targets_cost_nothing():
     # More contrast, but a violation: it would not have been chosen without the limit either.
-    asked = brief(FIVE, RIPPLE)
+    asked = specification(FIVE, RIPPLE)
     columns = {
         "beat_contrast_lstar": [20.0, 25.0, 32.0, 48.0, 60.0],
         "flashes_per_s": [1.0, 2.0, 3.0, 4.0, 9.0],
@@ -238,7 +242,7 @@ def test_flashing_candidates_that_miss_targets_cost_nothing():
 
 
 def test_when_all_flash_the_least_is_taken_and_it_is_said():
-    asked = brief(FIVE, RIPPLE)
+    asked = specification(FIVE, RIPPLE)
     columns = {"flashes_per_s": [9.0, 5.0, 6.0, 5.0, 7.0], "ripple_db": [3.0, 2.0, 0.5, 1.5, 2.0]}
     choice = choose(table(asked, **columns), asked)
     assert choice.number == 3
@@ -253,7 +257,7 @@ def test_when_all_flash_the_least_is_taken_and_it_is_said():
 
 
 def test_where_all_flash_alike_neighbours_differ_in_what_they_miss():
-    asked = brief(FIVE, RIPPLE)
+    asked = specification(FIVE, RIPPLE)
     columns = {"flashes_per_s": [5.0] * 5, "ripple_db": [3.0, 2.0, 0.5, 1.5, 2.0]}
     choice = choose(table(asked, **columns), asked)
     assert choice.number == 2
@@ -261,7 +265,7 @@ def test_where_all_flash_alike_neighbours_differ_in_what_they_miss():
 
 
 def test_neighbours_say_what_the_next_values_would_do():
-    asked = brief(FIVE, RIPPLE)
+    asked = specification(FIVE, RIPPLE)
     columns = {
         "ripple_db": [0.5, 1.5, 0.5, 0.5, 0.5],
         "beat_contrast_lstar": [20.0, 60.0, 40.0, 35.0, 30.0],
@@ -271,11 +275,11 @@ def test_neighbours_say_what_the_next_values_would_do():
         line for line in choose(table(asked, **columns), asked).words if line.startswith("R4 (attack) = 4k7")
     )
     assert "2k2 would miss the target ripple at most 1 dB (1.5 dB)" in line
-    assert "10k would change contrast by −5.0 L* and lag by +1.5 ms" in line
+    assert "10k would change contrast by −5.0 L* and latency by +1.5 ms" in line
 
 
 def test_neighbours_among_two_ranges_differ_in_one_value_only():
-    asked = brief(
+    asked = specification(
         {
             "detector.attack_ohm": PartRange("E3", 1e3, 4.7e3),
             "detector.hold_farad": PartRange("E3", 1e-6, 4.7e-6),
@@ -294,19 +298,19 @@ def test_neighbours_among_two_ranges_differ_in_one_value_only():
 @pytest.mark.parametrize("flashes", [[4.0] * 5, [4.0, 5.0, 6.0, 7.0, 8.0], [1.0, 4.0, 9.0, 4.0, 4.0]])
 @pytest.mark.parametrize("ripple_db", [[0.5] * 5, [3.0, 2.0, 1.5, 2.0, 3.0], [0.5, 2.0, 3.0, 4.0, 5.0]])
 def test_there_are_words_for_every_mixture(flashes, ripple_db):
-    asked = brief(FIVE, RIPPLE, CONTRAST)
+    asked = specification(FIVE, RIPPLE, CONTRAST)
     choice = choose(table(asked, flashes_per_s=flashes, ripple_db=ripple_db), asked)
     assert all(line and "\n" not in line for line in choice.words)
 
 
 def test_same_table_same_words():
-    asked = brief(FIVE, RIPPLE)
+    asked = specification(FIVE, RIPPLE)
     columns = {"ripple_db": [0.5, 1.5, 0.5, 0.5, 0.5]}
     assert choose(table(asked, **columns), asked).words == choose(table(asked, **columns), asked).words
 
 
 def test_the_given_table_is_left_alone():
-    asked = brief(FIVE)
+    asked = specification(FIVE)
     given = table(asked)
     kept = given.copy()
     choose(given, asked)
@@ -314,7 +318,7 @@ def test_the_given_table_is_left_alone():
 
 
 def test_a_design_without_ranges_is_judged_as_it_is():
-    asked = replace(brief({}, RIPPLE), ranges={})
+    asked = replace(specification({}, RIPPLE), ranges={})
     choice = choose(table(asked, ripple_db=[0.7]), asked)
     assert choice.chain == asked.chain
     assert "judged as it is" in choice.words[0]
@@ -322,4 +326,4 @@ def test_a_design_without_ranges_is_judged_as_it_is():
 
 def test_no_candidates_no_choice():
     with pytest.raises(ParameterError, match=r"^table is .*at least one row$"):
-        choose(table(brief()).iloc[:0], brief())
+        choose(table(specification()).iloc[:0], specification())

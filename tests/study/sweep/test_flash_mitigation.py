@@ -1,4 +1,4 @@
-"""Remedies for a board that flashes: what is named passes when it is counted again, the next milder does not.
+"""Mitigations for a board that flashes: what is named passes when it is counted again, the next milder does not.
 
 Counted again by tests/reference/flashes.py, which is written from the definition in WCAG 2.2, on light that
 Chain.run gives, one chain and one clip at a time.
@@ -22,9 +22,9 @@ from envlab.errors import ParameterError
 from envlab.light.flashes.mitigations import limit_slope, raise_rest
 from envlab.light.lightness import lightness_cie1976
 from envlab.metrics.metrics_of_clip import clip_seed
-from envlab.study.specification.specification import Clip, demo_brief
+from envlab.study.specification.specification import Clip, demo_specification
 from envlab.study.sweep.choice import choose
-from envlab.study.sweep.flash_mitigation import find_remedies, with_remedies
+from envlab.study.sweep.flash_mitigation import find_mitigations, with_mitigations
 from envlab.study.sweep.sweep import sweep
 
 RATE_HZ = 16_000
@@ -49,7 +49,7 @@ def strobe(tmp_path_factory: pytest.TempPathFactory) -> Clip:
 
 @pytest.fixture(scope="module")
 def found(strobe: Clip):
-    return find_remedies(BOARD, [strobe], seed=SEED)
+    return find_mitigations(BOARD, [strobe], seed=SEED)
 
 
 def light_of(chain: Chain, clip: Clip, number: int = 0) -> np.ndarray:
@@ -90,7 +90,7 @@ def test_the_slope_passes_and_a_little_more_does_not(found, strobe):
     assert counted(limit_slope(light, BOARD.frame_rate_hz, milder)) > 3
 
 
-def test_the_rest_light_passes_and_a_little_less_does_not(found, strobe):
+def test_the_base_light_passes_and_a_little_less_does_not(found, strobe):
     light = light_of(BOARD, strobe)
     assert counted(raise_rest(light, found.depth.setting)) <= 3
     # Named to a thousandth, found to 0.0002.
@@ -100,15 +100,15 @@ def test_the_rest_light_passes_and_a_little_less_does_not(found, strobe):
 def test_the_smallest_change_is_that_of_lightness(found, strobe):
     before = lightness_cie1976(light_of(BOARD, strobe))
     changes = {
-        remedy.name: np.abs(lightness_cie1976(remedy.luminance) - before).mean()
-        for remedy in (found.release, found.slope, found.depth)
+        mitigation.name: np.abs(lightness_cie1976(mitigation.luminance) - before).mean()
+        for mitigation in (found.release, found.slope, found.depth)
     }
-    for remedy in (found.release, found.slope, found.depth):
-        assert remedy.mean_change_lstar == pytest.approx(changes[remedy.name])
+    for mitigation in (found.release, found.slope, found.depth):
+        assert mitigation.mean_change_lstar == pytest.approx(changes[mitigation.name])
     assert found.smallest.name == min(changes, key=changes.__getitem__)
 
 
-def test_every_remedy_is_one_sentence_with_its_numbers(found):
+def test_every_mitigation_is_one_sentence_with_its_numbers(found):
     first, release, slope, depth, last = found.words
     assert f"strobe 85 dB flashes most, {found.flashes_per_s} times in one second where 3" in first
     megohm = found.release.setting / 1e6
@@ -116,25 +116,25 @@ def test_every_remedy_is_one_sentence_with_its_numbers(found):
     assert f"{220 * megohm:.3g} ms instead of 22 ms" in release
     assert f"at most {found.slope.setting:.0f} L* a second" in slope
     assert f"{100 * found.depth.setting:.1f} % of full light" in depth
-    for line, remedy in ((release, found.release), (slope, found.slope), (depth, found.depth)):
-        assert f"{remedy.flashes_per_s} flash" in line
-        assert f"{remedy.mean_change_lstar:.1f} L* on average" in line
+    for line, mitigation in ((release, found.release), (slope, found.slope), (depth, found.depth)):
+        assert f"{mitigation.flashes_per_s} flash" in line
+        assert f"{mitigation.mean_change_lstar:.1f} L* on average" in line
     assert f"The smallest change that passes is the {found.smallest.name}." in last
     assert "no medical clearance" in last
 
 
 def test_nothing_to_do_where_the_board_passes(tmp_path):
-    calm = find_remedies(BOARD, [pulses(tmp_path, "calm", 2.0)], seed=SEED)
+    calm = find_mitigations(BOARD, [pulses(tmp_path, "calm", 2.0)], seed=SEED)
     assert calm.flashes_per_s <= 3
     assert (calm.release, calm.slope, calm.depth, calm.smallest) == (None, None, None, None)
     assert calm.words == ()
 
 
-def test_a_remedy_holds_on_every_clip(strobe, tmp_path):
-    """The clip that flashes most would be calm with a shorter release and less rest light than the other."""
+def test_a_mitigation_holds_on_every_clip(strobe, tmp_path):
+    """The clip that flashes most would be calm with a shorter release and less base light than the other."""
     clips = [strobe, pulses(tmp_path, "fast", 11.0), pulses(tmp_path, "calm", 2.0)]
-    found = find_remedies(BOARD, clips, seed=SEED)
-    alone = find_remedies(BOARD, clips[1:2], seed=SEED)
+    found = find_mitigations(BOARD, clips, seed=SEED)
+    alone = find_mitigations(BOARD, clips[1:2], seed=SEED)
     assert found.worst_clip == alone.worst_clip == "fast 85 dB"
     assert found.release.setting > alone.release.setting
     assert found.depth.setting > alone.depth.setting
@@ -149,16 +149,16 @@ def test_a_remedy_holds_on_every_clip(strobe, tmp_path):
 
 
 def test_a_stricter_limit_of_the_design_is_kept(found, strobe):
-    strict = find_remedies(BOARD, [strobe], seed=SEED, allowed=1)
-    for remedy in (strict.release, strict.slope, strict.depth):
-        assert remedy is None or counted(remedy.luminance) <= 1
+    strict = find_mitigations(BOARD, [strobe], seed=SEED, allowed=1)
+    for mitigation in (strict.release, strict.slope, strict.depth):
+        assert mitigation is None or counted(mitigation.luminance) <= 1
     assert strict.slope.setting <= found.slope.setting
     assert "where 1 are allowed" in strict.words[0]
 
 
 def test_an_averaging_detector_gets_a_larger_smoothing_resistor(strobe):
     board = replace(BOARD, detector=AverageDetector(22e3, 220e-9))
-    found = find_remedies(board, [strobe], seed=SEED)
+    found = find_mitigations(board, [strobe], seed=SEED)
     slower = replace(board, detector=AverageDetector(found.release.setting, 220e-9))
     assert counted(light_of(slower, strobe)) <= 3 < found.flashes_per_s
     assert "R6 = " in found.words[1]
@@ -166,18 +166,18 @@ def test_an_averaging_detector_gets_a_larger_smoothing_resistor(strobe):
 
 def test_where_no_larger_resistor_is_sensible_it_says_so(strobe):
     board = replace(BOARD, detector=PeakDetector(10e3, 1e-9, 10e6))
-    found = find_remedies(board, [strobe], seed=SEED)
+    found = find_mitigations(board, [strobe], seed=SEED)
     assert found.flashes_per_s > 3
     assert found.release is None
     assert found.words[1] == "Longer release: no larger value of R5 passes."
     assert found.smallest in (found.slope, found.depth)
 
 
-def test_the_words_of_a_choice_that_flashes_go_on_with_the_remedies(strobe):
+def test_the_words_of_a_choice_that_flashes_go_on_with_the_mitigations(strobe):
     ranges = {"detector.release_ohm": PartRange("E3", 47e3, 100e3)}
-    brief = replace(demo_brief(), chain=BOARD, clips=(strobe,), ranges=ranges)
-    choice = choose(sweep(BOARD, ranges, brief.clips, judging=brief.judging), brief)
-    told = with_remedies(choice, brief)
+    specification = replace(demo_specification(), chain=BOARD, clips=(strobe,), ranges=ranges)
+    choice = choose(sweep(BOARD, ranges, specification.clips, judging=specification.judging), specification)
+    told = with_mitigations(choice, specification)
     assert told.words[1].startswith("No candidate keeps the flash limit")
     # E3: 1.0, 2.2, 4.7.
     resistor = re.match(r"Longer release: R5 = (\S+) instead of", told.words[3])
@@ -190,11 +190,11 @@ def test_the_words_of_a_choice_that_flashes_go_on_with_the_remedies(strobe):
 
 def test_the_words_of_a_choice_that_passes_stay(tmp_path):
     calm = pulses(tmp_path, "calm", 2.0)
-    brief = replace(demo_brief(), chain=BOARD, clips=(calm,), ranges={})
-    choice = choose(sweep(BOARD, {}, brief.clips, judging=brief.judging), brief)
-    assert with_remedies(choice, brief) is choice
+    specification = replace(demo_specification(), chain=BOARD, clips=(calm,), ranges={})
+    choice = choose(sweep(BOARD, {}, specification.clips, judging=specification.judging), specification)
+    assert with_mitigations(choice, specification) is choice
 
 
 def test_no_clip_is_refused():
     with pytest.raises(ParameterError, match="at least one clip"):
-        find_remedies(BOARD, [])
+        find_mitigations(BOARD, [])

@@ -30,12 +30,12 @@ def test_front_is_what_nobody_beats(values: np.ndarray) -> None:
         assert on_front == (not beaten)
 
 
-def test_rows_with_a_missing_figure_are_not_on_it() -> None:
+def test_rows_with_a_missing_metric_are_not_on_it() -> None:
     table = pd.DataFrame({"a_lstar": [1.0, np.nan], "b_ms": [1.0, 0.0], "c_a": [1.0, 0.0]})
     assert list(pareto_front(table, WANTED)) == [True, False]
 
 
-def test_unknown_figures_and_ways_are_refused() -> None:
+def test_unknown_metrics_and_ways_are_refused() -> None:
     table = pd.DataFrame({"a_lstar": [1.0]})
     with pytest.raises(ParameterError, match="wanted is 'b_ms'"):
         pareto_front(table, {"b_ms": "low"})
@@ -51,7 +51,7 @@ def grid() -> tuple[pd.DataFrame, dict[str, PartRange]]:
     }
     rows = list(itertools.product(*(choices.values for choices in ranges.values())))
     table = pd.DataFrame(rows, columns=list(ranges))
-    table["lag_ms"] = table["detector.attack_ohm"] / 1e3
+    table["latency_ms"] = table["detector.attack_ohm"] / 1e3
     table["fall_ms"] = -table["detector.release_ohm"] / 1e3
     table["blocking_target"] = ""
     return table, ranges
@@ -67,8 +67,8 @@ def test_neighbours_differ_in_one_part_by_one_step(grid) -> None:
 def test_sensitivity_is_the_larger_of_both_steps_with_its_sign(grid) -> None:
     table, ranges = grid
     moved = sensitivity(table, 2, ranges)
-    assert list(moved.columns) == ["lag_ms", "fall_ms"]
+    assert list(moved.columns) == ["latency_ms", "fall_ms"]
     # E3: 1.0, 2.2, 4.7 (IEC 60063). From 2.2 the larger step is up, by 2.5.
-    assert moved.loc["detector.attack_ohm", "lag_ms"] == pytest.approx(2.5)
+    assert moved.loc["detector.attack_ohm", "latency_ms"] == pytest.approx(2.5)
     assert moved.loc["detector.attack_ohm", "fall_ms"] == 0
     assert moved.loc["detector.release_ohm", "fall_ms"] == pytest.approx(-120)

@@ -7,21 +7,21 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from reference.small_brief import write_small_design
+from reference.small_specification import write_small_design
 
 from envlab.analog.parts import PartRange
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
 from envlab.study.specification.ranges import candidates_of
-from envlab.study.specification.specification import Brief, Judging, read_brief
-from envlab.study.specification.targets import FIGURES, Target, Targets
+from envlab.study.specification.specification import Judging, Specification, read_specification
+from envlab.study.specification.targets import METRICS, Target, Targets
 from envlab.study.sweep.choice import Choice, choose
-from envlab.study.sweep.robustness import TRIED_BOARDS, kept_share, neighbours, on_firm_ground, step_off
+from envlab.study.sweep.robustness import TRIED_BOARDS, kept_share, neighbours, robust_choice, step_off
 from envlab.study.tolerance.tolerance import tolerance
 
 # 1k 2k2 4k7 10k 22k by 47k 100k 220k: candidate 3·i + j.
 ATTACKS, RELEASES = PartRange("E3", 1e3, 22e3), PartRange("E3", 47e3, 220e3)
-ASKED = Brief(
+ASKED = Specification(
     Chain(),
     (),
     {"detector.attack_ohm": ATTACKS, "detector.release_ohm": RELEASES},
@@ -33,9 +33,9 @@ ASKED = Brief(
 
 
 def chosen(contrast: list[float], **columns: list[float]) -> Choice:
-    """A choice from a table made by hand; every figure that is not given is the same for all."""
+    """A choice from a table made by hand; every metric that is not given is the same for all."""
     candidates = candidates_of(ASKED.chain, ASKED.ranges)
-    usual = dict.fromkeys(FIGURES, 1.0) | {"flashes_per_s": 2.0, "ripple_db": 0.5}
+    usual = dict.fromkeys(METRICS, 1.0) | {"flashes_per_s": 2.0, "ripple_db": 0.5}
     rows = {name: np.full(len(candidates), value) for name, value in usual.items()}
     rows["beat_contrast_lstar"] = np.array(contrast)
     table = pd.DataFrame(candidates.parts | rows | columns).rename_axis("candidate")
@@ -83,7 +83,7 @@ def test_neighbours_are_one_step_of_one_part_away():
     assert sorted(neighbours(chosen(rising_to(4)), ASKED)) == [1, 3, 5, 7]
 
 
-def test_at_the_corner_of_the_ranges_there_are_two():
+def test_at_the_worst_case_of_the_ranges_there_are_two():
     assert sorted(neighbours(chosen(rising_to(0)), ASKED)) == [1, 3]
 
 
@@ -137,17 +137,21 @@ def test_it_goes_on_from_a_neighbour_that_is_not_sure_yet():
 
 def test_a_choice_that_breaks_the_limit_or_runs_one_by_one_comes_back():
     flashing = chosen(rising_to(4), flashes_per_s=[5.0] * 15)
-    assert on_firm_ground(flashing, ASKED) is flashing
+    assert robust_choice(flashing, ASKED) is flashing
     choice = chosen(rising_to(4))
     passive = replace(choice.chain, rectifier=Rectifier(kind="half", diode="silicon"))
     diode = replace(choice, chain=passive)
-    assert on_firm_ground(diode, ASKED) is diode
+    assert robust_choice(diode, ASKED) is diode
 
 
 @pytest.mark.parametrize("release_ohm", [47e3, 470e3])
 def test_the_share_is_that_of_the_boards_in_the_tolerance_study(tmp_path, release_ohm):
-    brief = read_brief(write_small_design(tmp_path))
-    chain = replace(brief.chain, detector=replace(brief.chain.detector, release_ohm=release_ohm))
-    limit = tolerance(brief, chain, spread=replace(brief.tolerance, boards=TRIED_BOARDS)).targets.iloc[0]
-    assert limit["figure"] == "flashes_per_s"
-    assert kept_share(chain, brief) == limit["yield_share"]
+    specification = read_specification(write_small_design(tmp_path))
+    chain = replace(
+        specification.chain, detector=replace(specification.chain.detector, release_ohm=release_ohm)
+    )
+    limit = tolerance(
+        specification, chain, spread=replace(specification.tolerance, boards=TRIED_BOARDS)
+    ).targets.iloc[0]
+    assert limit["metric"] == "flashes_per_s"
+    assert kept_share(chain, specification) == limit["yield_share"]

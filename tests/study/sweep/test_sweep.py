@@ -1,4 +1,4 @@
-"""The sweep: candidates in order, and every figure as Chain.run and the definitions give it, one by one."""
+"""The sweep: candidates in order, and every metric as Chain.run and the definitions give it, one by one."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ from envlab.light.curve import BrightnessMap
 from envlab.light.flashes.flash import count_flashes
 from envlab.light.pixels import supply_current_a
 from envlab.metrics.metrics_of_clip import IDLE_S, clip_seed
-from envlab.metrics.onset_latency import onset_lag
+from envlab.metrics.onset_latency import onset_latency
 from envlab.sound.recording import Recording
 from envlab.sound.stream import SoundStream, open_sound
 from envlab.study.specification.ranges import candidates_of, steps_from
 from envlab.study.specification.specification import Clip, Judging
-from envlab.study.specification.targets import FIGURES
+from envlab.study.specification.targets import METRICS
 from envlab.study.sweep.sweep import sweep
 
 RANGES = {
@@ -163,12 +163,12 @@ def test_a_row_is_what_the_chain_and_the_definitions_give(table, clips, number):
     range_db = 20 * math.log10(np.percentile(frames_of(loud), 99) / max(np.median(frames_of(hum)), 1))
     assert row["range_used_db"] == pytest.approx(range_db, abs=0.01)
 
-    top = chain.adc.top_code - chain.rest_counts
+    top = chain.adc.top_code - chain.quiescent_counts
     clipped = [max(r.clipped_share, (frames_of(r) >= top).mean()) for r in (beat, hum, loud)]
     assert row["clipped_share"] == pytest.approx(max(clipped), abs=1e-9)
 
-    def amps(figure) -> float:
-        duty = max(figure(r.duty) for r in (beat, hum, loud))
+    def amps(metric) -> float:
+        duty = max(metric(r.duty) for r in (beat, hum, loud))
         return float(supply_current_a(duty, chain.pixels, volts=chain.supply.volts))
 
     assert row["supply_mean_a"] == pytest.approx(amps(np.mean), abs=1e-4)
@@ -212,7 +212,7 @@ def test_each_clip_and_the_idle_test_have_noise_of_their_own():
 
 
 @pytest.mark.parametrize("number", [0, 5, 9])
-def test_a_row_has_the_bench_figures_of_its_chain(table, number):
+def test_a_row_has_the_bench_metrics_of_its_chain(table, number):
     chain = candidates_of(Chain(), RANGES).chains[number]
     row = table.iloc[number]
     low, middle = chain.tone_response(60.0), chain.tone_response(1000.0)
@@ -221,19 +221,19 @@ def test_a_row_has_the_bench_figures_of_its_chain(table, number):
     assert row["release_ms"] == pytest.approx(1e3 * middle.release_s)
     assert row["ripple_db"] == pytest.approx(low.ripple_db)
     assert row["settled_ratio"] == pytest.approx(middle.settled_ratio)
-    lag = onset_lag([chain], JUDGING.street_db_spl)
-    assert row["onset_lag_mean_ms"] == pytest.approx(lag.mean_ms[0])
-    assert row["onset_lag_worst_ms"] == pytest.approx(lag.worst_ms[0])
+    latency = onset_latency([chain], JUDGING.street_db_spl)
+    assert row["onset_lag_mean_ms"] == pytest.approx(latency.mean_ms[0])
+    assert row["onset_lag_worst_ms"] == pytest.approx(latency.worst_ms[0])
     silence = Recording(np.zeros(int(48e3 * IDLE_S)), 48e3)
     idle = chain.run(silence, np.random.default_rng((JUDGING.seed, 0)))
     assert row["idle_lstar"] == pytest.approx(np.percentile(idle.lightness, 95), abs=0.01)
 
 
-def test_every_figure_of_the_list_is_a_column(table):
-    assert set(FIGURES) <= set(table.columns)
+def test_every_metric_of_the_list_is_a_column(table):
+    assert set(METRICS) <= set(table.columns)
     assert table.index.name == "candidate"
     assert len(table) == 12
-    assert np.isfinite(table[list(FIGURES)].to_numpy(float)).all()
+    assert np.isfinite(table[list(METRICS)].to_numpy(float)).all()
 
 
 def test_same_question_same_table_whoever_works(table, clips):
@@ -248,11 +248,11 @@ def test_same_question_same_table_whoever_works(table, clips):
 def test_another_seed_is_another_noise(clips):
     other = sweep(Chain(), {}, clips, judging=Judging(90.0, seed=6))
     same = sweep(Chain(), {}, clips, judging=JUDGING)
-    figures = ["beat_contrast_lstar", "supply_mean_a"]
-    assert not other[figures].equals(same[figures])
+    metrics = ["beat_contrast_lstar", "supply_mean_a"]
+    assert not other[metrics].equals(same[metrics])
 
 
-def test_circuits_that_are_the_same_have_the_same_figures(clips):
+def test_circuits_that_are_the_same_have_the_same_metrics(clips):
     # Ten times the capacitor and a tenth of both resistors: the same circuit to a rectifier that drives it.
     ranges = {
         "detector.attack_ohm": (1e3, 1e4),
@@ -262,8 +262,8 @@ def test_circuits_that_are_the_same_have_the_same_figures(clips):
     rows = sweep(Chain(), ranges, clips[:1], judging=JUDGING)
     small = rows[(rows.iloc[:, 0] == 1e3) & (rows.iloc[:, 1] == 1e-6) & (rows.iloc[:, 2] == 47e3)]
     large = rows[(rows.iloc[:, 0] == 1e4) & (rows.iloc[:, 1] == 1e-7) & (rows.iloc[:, 2] == 470e3)]
-    figures = [name for name in rows.columns if not name.startswith("detector.")]
-    assert small[figures].to_numpy() == pytest.approx(large[figures].to_numpy(), nan_ok=True)
+    metrics = [name for name in rows.columns if not name.startswith("detector.")]
+    assert small[metrics].to_numpy() == pytest.approx(large[metrics].to_numpy(), nan_ok=True)
 
 
 def test_follower_and_map_may_be_swept(clips):
@@ -287,13 +287,13 @@ def test_parts_that_make_noise_of_their_own_may_be_swept(clips):
         )
 
 
-def test_without_tags_their_figures_are_unknown(clip_folder):
+def test_without_tags_their_metrics_are_unknown(clip_folder):
     rows = sweep(Chain(), {}, [Clip(clip_folder / "hum.wav", 80.0)], judging=JUDGING)
     # One clip has one level: there is no range from a quiet to a loud one either.
     unknown = ("beat_contrast_lstar", "quiet_lit_share", "false_light_lstar", "range_used_db")
-    for figure in unknown:
-        assert math.isnan(rows[figure][0])
-    known = [figure for figure in FIGURES if figure not in unknown]
+    for metric in unknown:
+        assert math.isnan(rows[metric][0])
+    known = [metric for metric in METRICS if metric not in unknown]
     assert np.isfinite(rows[known].to_numpy(float)).all()
 
 
@@ -312,14 +312,14 @@ def test_a_silent_clip_warns_and_is_dark(clip_folder):
     chain = Chain(brightness=BrightnessMap(75, 98))
     with pytest.warns(EnvlabWarning, match="silent"):
         rows = sweep(chain, {"preamp.feedback_ohm": (22e3, 47e3)}, clips, judging=JUDGING)
-    for figure in (
+    for metric in (
         "beat_contrast_lstar",
         "quiet_lit_share",
         "false_light_lstar",
         "flashes_per_s",
         "clipped_share",
     ):
-        assert list(rows[figure]) == [0, 0]
+        assert list(rows[metric]) == [0, 0]
     # Idle pixels take 24 mA.
     assert rows["supply_peak_a"][0] == pytest.approx(0.024)
 
@@ -334,12 +334,12 @@ def test_silence_at_two_levels_uses_no_range_and_is_not_undefined(clip_folder):
 
 
 def test_chains_that_stay_dark_leave_the_others_judged(clips):
-    # A floor that no reading reaches: dark, not undefined, and the other candidates keep their figures.
+    # A floor that no reading reaches: dark, not undefined, and the other candidates keep their metrics.
     ranges = {"brightness.floor_db_spl": (62.0, 140.0)}
     rows = sweep(Chain(brightness=BrightnessMap(62, 150)), ranges, clips, judging=JUDGING)
     assert rows["beat_contrast_lstar"][0] > 0
     assert rows["beat_contrast_lstar"][1] == 0
-    assert not rows[list(FIGURES)].isna().any().any()
+    assert not rows[list(METRICS)].isna().any().any()
 
 
 def test_a_clip_shorter_than_the_longest_release_is_said(clips):
@@ -348,7 +348,7 @@ def test_a_clip_shorter_than_the_longest_release_is_said(clips):
     with pytest.warns(EnvlabWarning) as caught:
         sweep(Chain(), ranges, clips[:2], judging=JUDGING)
     assert [str(one.message) for one in caught] == [
-        f"{label}: lasts {lasts} s, the longest release among the candidates 2.3 s (to 10 %); the figures of "
+        f"{label}: lasts {lasts} s, the longest release among the candidates 2.3 s (to 10 %); the metrics of "
         "this clip are not settled"
         for label, lasts in (("beat 92 dB", "1.6"), ("hum 75 dB", "1.2"))
     ]

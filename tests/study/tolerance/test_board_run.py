@@ -24,10 +24,10 @@ from envlab.sound.recording import Recording, read_recording
 from envlab.sound.signals import tone
 from envlab.sound.stream import SoundStream, open_sound
 from envlab.study.tolerance.board_run import BoardReadings, read_boards
-from envlab.study.tolerance.tolerances import Spread, board_of, draw, sources_of
+from envlab.study.tolerance.tolerances import Tolerances, board_of, draw, varied_parameters
 from envlab.units import pressure_rms_pa
 
-WIDE = Spread(
+WIDE = Tolerances(
     resistor_percent=5,
     capacitor_percent=20,
     offset_v=0.005,
@@ -38,9 +38,9 @@ WIDE = Spread(
 Change = Callable[[Chain], Chain]
 
 
-def boards_of(chain: Chain, spread: Spread = WIDE) -> list[Chain]:
-    sources = sources_of(chain, spread)
-    return [board_of(chain, sources, row) for row in draw(sources, spread.boards, 11)]
+def boards_of(chain: Chain, spread: Tolerances = WIDE) -> list[Chain]:
+    parameters = varied_parameters(chain, spread)
+    return [board_of(chain, parameters, row) for row in draw(parameters, spread.boards, 11)]
 
 
 def frames_of(chain: Chain, sound: Recording) -> np.ndarray:
@@ -70,7 +70,7 @@ KINDS: dict[str, Change] = {
     "average": lambda c: replace(c, detector=AverageDetector(22e3, 1e-6)),
     "short release": lambda c: replace(c, detector=replace(c.detector, release_ohm=220.0, attack_ohm=100.0)),
     "no ground capacitor": lambda c: replace(c, preamp=replace(c.preamp, ground_farad=None)),
-    "high corners": lambda c: replace(
+    "high worst_cases": lambda c: replace(
         c, preamp=replace(c.preamp, coupling_farad=22e-9, ground_farad=2.2e-6, feedback_ohm=15e3)
     ),
     "slow amplifier": lambda c: replace(
@@ -95,8 +95,8 @@ def test_twenty_boards_read_as_each_does_by_itself(kind, level, request):
     quick = read_boards(sound, nominal, boards, frames_of(nominal, sound), seed=seed)
     exact, clipped = each_by_itself(sound, nominal, boards, seed)
     apart = np.abs(quick.envelope_counts - exact)
-    # A single-pole corner at 72 Hz, ±25 %, is the hardest for what is followed tile by tile.
-    few = 0.02 if kind == "high corners" else 0.01
+    # A single-pole worst_case at 72 Hz, ±25 %, is the hardest for what is followed tile by tile.
+    few = 0.02 if kind == "high worst_cases" else 0.01
     assert apart.max() <= 1
     assert apart.mean() <= few
     np.testing.assert_allclose(quick.clipped_share, clipped, atol=1e-4)
@@ -121,7 +121,7 @@ SLOW: dict[str, Change] = {
     "diode": lambda c: replace(c, rectifier=Rectifier(kind="half", diode="schottky")),
     "weak amplifier": lambda c: replace(c, rectifier=Rectifier(output_current_a=1e-3)),
     "soldered preamp": lambda c: replace(c, preamp=BoardPreamp(slew_v_per_s=1e5)),
-    "corner in the bass": lambda c: replace(c, preamp=Preamp(coupling_farad=4.7e-9)),
+    "worst_case in the bass": lambda c: replace(c, preamp=Preamp(coupling_farad=4.7e-9)),
     "narrow amplifier": lambda c: replace(c, preamp=Preamp(gain_bandwidth_hz=0.5e6)),
 }
 
@@ -134,7 +134,7 @@ def test_other_boards_run_one_by_one_and_exactly(kind, beat):
     quick = read_boards(beat, nominal, boards, frames_of(nominal, beat), seed=(5,))
     meant, clipped = each_by_itself(beat, nominal, boards, (5,))
     # By itself a board counts from its own rest, which a warm diode's leakage moves; here, from the design's.
-    moved = np.array([[board.rest_counts - nominal.rest_counts] for board in boards])
+    moved = np.array([[board.quiescent_counts - nominal.quiescent_counts] for board in boards])
     above = meant > 0
     np.testing.assert_array_equal(quick.envelope_counts[above], (meant + moved)[above])
     np.testing.assert_array_equal(quick.clipped_share, clipped)
@@ -152,8 +152,10 @@ def test_drains_that_clip_apart_run_one_by_one(clip_folder):
 
 
 def test_firmware_counts_from_the_nominal_rest():
-    """The foot at 1 V and a reference that is off: the board rests elsewhere than the firmware thinks."""
-    nominal = replace(Chain(), rectifier=Rectifier(rest_v=1.0), adc=replace(Chain().adc, reference_v=3.0))
+    """The reference node at 1 V and a reference that is off: the board rests elsewhere than the firmware thinks."""
+    nominal = replace(
+        Chain(), rectifier=Rectifier(reference_node_v=1.0), adc=replace(Chain().adc, reference_v=3.0)
+    )
     low = replace(nominal, adc=replace(nominal.adc, reference_v=2.9, noise_lsb=0.0))
     silence = Recording(np.zeros(4800), 48_000.0)
     quiet = replace(nominal, preamp=replace(nominal.preamp, input_offset_v=0.0))
@@ -164,9 +166,9 @@ def test_firmware_counts_from_the_nominal_rest():
         np.testing.assert_array_equal(read.envelope_counts, np.full((1, 5), 353 - 341))
 
 
-def test_a_foot_on_the_bias_moves_with_each_boards_supply():
+def test_a_reference_node_on_the_bias_moves_with_each_boards_supply():
     """Bias and reference are shares of one supply, so silence reads the same on every board."""
-    nominal = Chain(rectifier=Rectifier(rest_v=1.65), adc=Adc(noise_lsb=0.0))
+    nominal = Chain(rectifier=Rectifier(reference_node_v=1.65), adc=Adc(noise_lsb=0.0))
     boards = boards_of(nominal, replace(WIDE, offset_v=0.0))
     quiet = read_boards(Recording(np.zeros(4000), 8000.0), nominal, boards, np.arange(400))
     # A resting voltage on the very edge of a count may read one less.
@@ -204,7 +206,7 @@ def test_blocks_and_threads_change_nothing(beat, monkeypatch):
 def test_counts_scale_with_the_gain(beat):
     """Only the feedback resistor differs, nothing clips: counts over gain are alike, up to rounding."""
     nominal = replace(Chain(), preamp=replace(Chain().preamp, input_offset_v=0.0))
-    feedback = [source for source in sources_of(nominal, WIDE) if source.name == "R3_percent"]
+    feedback = [parameter for parameter in varied_parameters(nominal, WIDE) if parameter.name == "R3_percent"]
     boards = [board_of(nominal, feedback, np.array([percent])) for percent in (-5.0, 0.0, 5.0)]
     read = read_boards(beat.at_level(80.0), nominal, boards, frames_of(nominal, beat))
     gains = np.array([board.preamp.gain for board in boards])

@@ -11,45 +11,48 @@ from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
 from envlab.errors import ParameterError
-from envlab.study.tolerance.operating_conditions import in_weather
+from envlab.study.tolerance.operating_conditions import under_conditions
 
 
 def test_cold_takes_counts_from_a_silicon_diode_and_none_from_a_precision_rectifier():
     silicon = Chain(rectifier=Rectifier("half", diode="silicon"))
-    cold = in_weather(silicon, temperature_c=-20.0)
+    cold = under_conditions(silicon, temperature_c=-20.0)
     # 45 K of 1-3 mV/K: 45 to 135 mV less at the detector, in counts of 3.22 mV
     lost_v = (silicon.counts_at(104) - cold.counts_at(104)) * silicon.adc.lsb_v
     assert 0.045 < lost_v < 0.135
-    assert in_weather(Chain(), temperature_c=-20.0).counts_at(104) == Chain().counts_at(104)
+    assert under_conditions(Chain(), temperature_c=-20.0).counts_at(104) == Chain().counts_at(104)
 
 
 def test_cold_takes_capacitance():
     chain = Chain(hold_capacitor=HoldCapacitor("y5v", working_v=0.0))
-    ratio = in_weather(chain, temperature_c=-20.0).detector_as_built.hold_farad / 1e-6
+    ratio = under_conditions(chain, temperature_c=-20.0).detector_as_built.hold_farad / 1e-6
     assert ratio == pytest.approx(0.45)
 
 
 def test_a_sagging_supply_takes_swing_and_moves_the_bias():
-    sagged = in_weather(Chain(), supply_v=2.7)
+    sagged = under_conditions(Chain(), supply_v=2.7)
     assert sagged.preamp.bias_v == pytest.approx(1.35)
     assert sagged.preamp.swing_up_v == pytest.approx(1.3)
     assert sagged.adc.reference_v == 2.7
-    assert in_weather(Chain(), supply_v=2.7, ratiometric=False).adc.reference_v == 3.3
-    assert in_weather(Chain()) == Chain()
+    assert under_conditions(Chain(), supply_v=2.7, ratiometric=False).adc.reference_v == 3.3
+    assert under_conditions(Chain()) == Chain()
 
 
-def test_a_foot_that_hangs_on_the_bias_moves_with_it():
+def test_a_reference_node_that_hangs_on_the_bias_moves_with_it():
     # Half of the supply, read by a converter whose reference is the supply: half scale at any supply.
-    hung = Chain(rectifier=Rectifier(rest_v=1.65))
-    assert hung.rest_counts == 512
-    assert in_weather(hung, supply_v=2.7).rest_counts == 512
-    # A foot on a voltage of its own stays where it is: 0.4 V / (2.7 V / 1024) = 151.7.
-    assert in_weather(Chain(rectifier=Rectifier(rest_v=0.4)), supply_v=2.7).rest_counts == 151
+    hung = Chain(rectifier=Rectifier(reference_node_v=1.65))
+    assert hung.quiescent_counts == 512
+    assert under_conditions(hung, supply_v=2.7).quiescent_counts == 512
+    # A reference node on a voltage of its own stays where it is: 0.4 V / (2.7 V / 1024) = 151.7.
+    assert (
+        under_conditions(Chain(rectifier=Rectifier(reference_node_v=0.4)), supply_v=2.7).quiescent_counts
+        == 151
+    )
 
 
 def test_a_supply_without_a_temperature_leaves_each_part_as_warm_as_it_is():
     chain = Chain(rectifier=Rectifier("half", diode="silicon", temperature_c=0.0))
-    sagged = in_weather(chain, temperature_c=None, supply_v=3.0)
+    sagged = under_conditions(chain, temperature_c=None, supply_v=3.0)
     assert sagged.rectifier == chain.rectifier
     assert sagged.hold_capacitor == chain.hold_capacitor
 
@@ -57,4 +60,4 @@ def test_a_supply_without_a_temperature_leaves_each_part_as_warm_as_it_is():
 def test_a_drain_can_starve_of_sag():
     chain = replace(Chain(), microphone=Electret(load_ohm=6.8e3))
     with pytest.raises(ParameterError, match="starves the drain"):
-        in_weather(chain, supply_v=2.7)
+        under_conditions(chain, supply_v=2.7)

@@ -1,4 +1,4 @@
-"""Many boards of one design: yield, causes and corners where the answer is known."""
+"""Many boards of one design: yield, causes and worst_cases where the answer is known."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from scipy import stats
 
 from envlab.analog.rectifier import Rectifier
 from envlab.errors import EnvlabError, ParameterError
-from envlab.study.specification.specification import Brief, read_brief
+from envlab.study.specification.specification import Specification, read_specification
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.sweep import sweep
 from envlab.study.tolerance.tables import shows_in
 from envlab.study.tolerance.tolerance import ToleranceResult, tolerance
-from envlab.study.tolerance.tolerances import Spread
+from envlab.study.tolerance.tolerances import Tolerances
 from envlab.study.tolerance.words import percent_text, value_text
 
 QUESTION = """
@@ -43,7 +43,7 @@ ripple_db = { at_most = 1.5, scale = 1 }
 clipped_share = { at_most = 0.03, scale = 0.05 }
 quiet_lit_share = { at_least = 0.5, scale = 0.3 }
 """
-EXACT = Spread(
+EXACT = Tolerances(
     resistor_percent=0,
     capacitor_percent=0,
     microphone_db=0,
@@ -57,35 +57,35 @@ Write = Callable[[str], Path]
 
 
 @pytest.fixture
-def brief(write_design: Write) -> Brief:
-    return read_brief(write_design(QUESTION))
+def specification(write_design: Write) -> Specification:
+    return read_specification(write_design(QUESTION))
 
 
-def asking(brief: Brief, *targets: Target) -> Brief:
-    return replace(brief, targets=Targets(targets))
+def asking(specification: Specification, *targets: Target) -> Specification:
+    return replace(specification, targets=Targets(targets))
 
 
-def result_of(brief: Brief, spread: Spread) -> ToleranceResult:
-    return tolerance(brief, brief.chain, spread=spread)
+def result_of(specification: Specification, spread: Tolerances) -> ToleranceResult:
+    return tolerance(specification, specification.chain, spread=spread)
 
 
-def test_without_spread_every_board_is_the_row_of_the_sweep(brief):
-    result = result_of(brief, EXACT)
-    row = sweep(brief.chain, {}, brief.clips, judging=brief.judging).iloc[0]
-    assert result.sources == ()
-    for figure, value in result.nominal.items():
-        np.testing.assert_equal(value, row[figure])
-        np.testing.assert_array_equal(result.boards[figure], np.full(5, row[figure]))
+def test_without_spread_every_board_is_the_row_of_the_sweep(specification):
+    result = result_of(specification, EXACT)
+    row = sweep(specification.chain, {}, specification.clips, judging=specification.judging).iloc[0]
+    assert result.parameters == ()
+    for metric, value in result.nominal.items():
+        np.testing.assert_equal(value, row[metric])
+        np.testing.assert_array_equal(result.boards[metric], np.full(5, row[metric]))
     assert result.yield_share in (0.0, 1.0)
-    assert result.corners.empty
+    assert result.worst_cases.empty
     assert result.causes.empty
 
 
-def test_the_yield_of_one_part_is_its_probability(brief):
+def test_the_yield_of_one_part_is_its_probability(specification):
     """Release is C·R·ln of a ratio; C even within ±20 %, at most 10 % above nominal: (0.1 + 0.2)/0.4."""
     only_c = replace(EXACT, parts_percent={"C3": 20}, boards=2000)
-    nominal_ms = 1e3 * brief.chain.tone_response().release_s
-    asked = asking(brief, Target("release_ms", "at_most", 1.1 * nominal_ms, 20))
+    nominal_ms = 1e3 * specification.chain.tone_response().release_s
+    asked = asking(specification, Target("release_ms", "at_most", 1.1 * nominal_ms, 20))
     result = result_of(asked, only_c)
     # The ripple on the capacitor moves the ratio by less than 1e-4.
     meant = (result.boards["C3_percent"] <= 10.0).mean()
@@ -99,28 +99,28 @@ def test_the_yield_of_one_part_is_its_probability(brief):
     assert cause["yield_if_exact"] == 1.0
     assert cause["tighter"] == "±10 %"
     assert cause["yield_if_tighter"] == 1.0
-    corner = result.corners.set_index("figure").loc["release_ms"]
-    assert corner["value"] == pytest.approx(1.2 * nominal_ms, rel=2e-4)
-    assert corner["at"] == "C3 hold +20 %"
-    assert not corner["meets"]
+    worst_case = result.worst_cases.set_index("metric").loc["release_ms"]
+    assert worst_case["value"] == pytest.approx(1.2 * nominal_ms, rel=2e-4)
+    assert worst_case["at"] == "C3 hold +20 %"
+    assert not worst_case["meets"]
 
 
-def test_normal_parts_give_the_yield_of_their_law(brief):
+def test_normal_parts_give_the_yield_of_their_law(specification):
     only_c = replace(EXACT, parts_percent={"C3": 20}, boards=1000, shape="normal")
-    nominal_ms = 1e3 * brief.chain.tone_response().release_s
-    asked = asking(brief, Target("release_ms", "at_most", 1.1 * nominal_ms, 20))
+    nominal_ms = 1e3 * specification.chain.tone_response().release_s
+    asked = asking(specification, Target("release_ms", "at_most", 1.1 * nominal_ms, 20))
     meant = float(stats.truncnorm(-3, 3, scale=20 / 3).cdf(10))
     assert result_of(asked, only_c).yield_share == pytest.approx(meant, abs=3 * np.sqrt(0.93 * 0.07 / 1000))
 
 
-def test_each_of_two_guilty_parts_has_its_own_gain(brief):
+def test_each_of_two_guilty_parts_has_its_own_gain(specification):
     """Release goes with C·R and may be 8 % above nominal.
 
     With C exact, R within ±10 % keeps that with probability (8 + 10)/20 = 0.9; with R exact, C within ±20 %
     with (8 + 20)/40 = 0.7. R1 has no part in it.
     """
-    nominal_ms = 1e3 * brief.chain.tone_response().release_s
-    asked = asking(brief, Target("release_ms", "at_most", 1.08 * nominal_ms, 20))
+    nominal_ms = 1e3 * specification.chain.tone_response().release_s
+    asked = asking(specification, Target("release_ms", "at_most", 1.08 * nominal_ms, 20))
     result = result_of(asked, replace(EXACT, parts_percent={"C3": 20, "R5": 10, "R1": 5}, boards=600))
     causes = result.causes.set_index("name")
     assert result.causes["name"].iloc[0] == "C3_percent"
@@ -130,37 +130,37 @@ def test_each_of_two_guilty_parts_has_its_own_gain(brief):
     assert any("Most of the loss comes from C3 hold (±20 %)" in line for line in result.words)
 
 
-def test_corners_bound_the_boards_where_figures_rise_with_each_part(brief):
-    spread = Spread(boards=60, temperature_c=(25, 25))
-    result = result_of(brief, spread)
-    corners = result.corners.set_index("figure")
+def test_worst_cases_bound_the_boards_where_metrics_rise_with_each_part(specification):
+    spread = Tolerances(boards=60, temperature_c=(25, 25))
+    result = result_of(specification, spread)
+    worst_cases = result.worst_cases.set_index("metric")
     boards = result.boards
-    assert corners.loc["ripple_db", "value"] >= boards["ripple_db"].max()
-    assert corners.loc["clipped_share", "value"] >= boards["clipped_share"].max() - 1e-4
-    assert corners.loc["quiet_lit_share", "value"] <= boards["quiet_lit_share"].min()
-    assert corners.loc["clipped_share", "at"].startswith("microphone +3 dB")
-    spans = result.spread.set_index("figure")
+    assert worst_cases.loc["ripple_db", "value"] >= boards["ripple_db"].max()
+    assert worst_cases.loc["clipped_share", "value"] >= boards["clipped_share"].max() - 1e-4
+    assert worst_cases.loc["quiet_lit_share", "value"] <= boards["quiet_lit_share"].min()
+    assert worst_cases.loc["clipped_share", "at"].startswith("microphone +3 dB")
+    spans = result.distribution.set_index("metric")
     assert (spans["low_5"] <= spans["median"]).all()
     assert (spans["median"] <= spans["high_95"]).all()
     assert spans.loc["ripple_db", "worst"] == boards["ripple_db"].max()
     assert spans.loc["quiet_lit_share", "worst"] == boards["quiet_lit_share"].min()
 
 
-def test_the_same_seed_gives_the_same_bytes_and_more_boards_keep_the_first(brief):
+def test_the_same_seed_gives_the_same_bytes_and_more_boards_keep_the_first(specification):
     spread = replace(EXACT, parts_percent={"C3": 20, "C2": 20}, microphone_db=3, boards=20)
-    once, again = result_of(brief, spread), result_of(brief, spread)
+    once, again = result_of(specification, spread), result_of(specification, spread)
     assert once.boards.to_csv() == again.boards.to_csv()
     assert once.causes.to_csv() == again.causes.to_csv()
     assert once.words == again.words
-    more = result_of(brief, replace(spread, boards=30))
+    more = result_of(specification, replace(spread, boards=30))
     pd.testing.assert_frame_equal(more.boards.iloc[:20], once.boards)
-    other = result_of(brief, replace(spread, seed=2))
+    other = result_of(specification, replace(spread, seed=2))
     assert other.boards.to_csv() != once.boards.to_csv()
 
 
-def test_every_target_has_its_yield_and_flashes_stand_first(brief):
-    result = result_of(brief, Spread(boards=50))
-    assert list(result.targets["figure"]) == [
+def test_every_target_has_its_yield_and_flashes_stand_first(specification):
+    result = result_of(specification, Tolerances(boards=50))
+    assert list(result.targets["metric"]) == [
         "flashes_per_s",
         "beat_contrast_lstar",
         "onset_lag_worst_ms",
@@ -177,56 +177,59 @@ def test_every_target_has_its_yield_and_flashes_stand_first(brief):
     assert list(result.boards.index) == list(range(50))
 
 
-def test_all_boards_run_the_table_of_the_design(brief):
+def test_all_boards_run_the_table_of_the_design(specification):
     """A louder microphone makes more light: no board gets a table of its own that would undo it."""
-    result = result_of(brief, replace(EXACT, microphone_db=3, boards=40))
+    result = result_of(specification, replace(EXACT, microphone_db=3, boards=40))
     louder = np.argsort(result.boards["microphone_db"].to_numpy())
-    for figure in ("supply_mean_a", "quiet_lit_share", "clipped_share"):
-        rising = result.boards[figure].to_numpy()[louder]
+    for metric in ("supply_mean_a", "quiet_lit_share", "clipped_share"):
+        rising = result.boards[metric].to_numpy()[louder]
         assert (np.diff(rising) >= 0).all()
         assert rising[-1] > rising[0]
 
 
-def test_boards_one_by_one_agree_with_boards_side_by_side(brief):
+def test_boards_one_by_one_agree_with_boards_side_by_side(specification):
     """A current limit that is never met is the same circuit, and has to run one by one."""
     spread = replace(EXACT, parts_percent={"C3": 20, "R3": 5}, microphone_db=3, boards=8)
-    slow = replace(brief.chain, rectifier=Rectifier(output_current_a=10.0))
-    quick, exact = tolerance(brief, brief.chain, spread=spread), tolerance(brief, slow, spread=spread)
-    for figure in ("beat_contrast_lstar", "quiet_lit_share", "onset_lag_worst_ms", "supply_mean_a"):
-        np.testing.assert_allclose(quick.boards[figure], exact.boards[figure], rtol=0.01, atol=0.3)
+    slow = replace(specification.chain, rectifier=Rectifier(output_current_a=10.0))
+    quick, exact = (
+        tolerance(specification, specification.chain, spread=spread),
+        tolerance(specification, slow, spread=spread),
+    )
+    for metric in ("beat_contrast_lstar", "quiet_lit_share", "onset_lag_worst_ms", "supply_mean_a"):
+        np.testing.assert_allclose(quick.boards[metric], exact.boards[metric], rtol=0.01, atol=0.3)
     np.testing.assert_allclose(quick.boards["clipped_share"], exact.boards["clipped_share"], atol=1e-4)
     assert quick.yield_share == exact.yield_share
 
 
 def test_boards_that_do_not_work_are_lost_and_told(write_design):
     text = QUESTION + '[microphone]\nkind = "electret"\nload_ohm = "8k2"\nsupply_v = 3.3\n'
-    brief = read_brief(write_design(text))
+    specification = read_specification(write_design(text))
     # 0.3 mA in 8.2 kΩ leaves the drain 0.84 V of 3.3 V, and it needs 0.8 V.
-    result = result_of(brief, replace(EXACT, supply_v=(3.2, 3.4), boards=60))
+    result = result_of(specification, replace(EXACT, supply_v=(3.2, 3.4), boards=60))
     dead = result.boards["flashes_per_s"].isna()
     assert 0 < dead.sum() < 60
     assert not result.boards["meets_all"][dead].any()
     assert any("do not work at all" in line for line in result.words)
     with pytest.raises(EnvlabError, match="no board works within this spread"):
-        dark = replace(brief, chain=brief.chain)
-        tolerance(dark, brief.chain, spread=replace(EXACT, supply_v=(0.9, 0.95)))
+        dark = replace(specification, chain=specification.chain)
+        tolerance(dark, specification.chain, spread=replace(EXACT, supply_v=(0.9, 0.95)))
 
 
-def test_what_cannot_be_judged_is_said(brief):
-    asked = replace(brief, targets=Targets((Target("false_light_lstar", "at_most", 5, 5),)))
+def test_what_cannot_be_judged_is_said(specification):
+    asked = replace(specification, targets=Targets((Target("false_light_lstar", "at_most", 5, 5),)))
     result = result_of(asked, replace(EXACT, boards=2))
-    assert list(result.targets["figure"]) == ["flashes_per_s"]
+    assert list(result.targets["metric"]) == ["flashes_per_s"]
     assert result.words[-1].startswith("Not judged: false light at most 5 L*.")
 
 
-def test_a_brief_without_clips_is_refused(brief):
+def test_a_specification_without_clips_is_refused(specification):
     with pytest.raises(ParameterError, match="clips is 0; it must be at least one clip"):
-        tolerance(replace(brief, clips=()), brief.chain)
+        tolerance(replace(specification, clips=()), specification.chain)
 
 
-def test_words_for_somebody_who_orders_fifty(brief):
-    nominal_ms = 1e3 * brief.chain.tone_response().release_s
-    asked = asking(brief, Target("release_ms", "at_most", 1.1 * nominal_ms, 20))
+def test_words_for_somebody_who_orders_fifty(specification):
+    nominal_ms = 1e3 * specification.chain.tone_response().release_s
+    asked = asking(specification, Target("release_ms", "at_most", 1.1 * nominal_ms, 20))
     result = result_of(asked, replace(EXACT, parts_percent={"C3": 20}, boards=400))
     share = result.yield_share
     assert result.words[0].startswith(f"{percent_text(share)} of the boards meet every target")
@@ -237,9 +240,9 @@ def test_words_for_somebody_who_orders_fifty(brief):
     assert not any("None" in line or "nan" in line for line in result.words)
 
 
-def test_the_designs_own_misses_are_not_blamed_on_parts(brief):
-    asked = asking(brief, Target("beat_contrast_lstar", "at_least", 99, 10))
-    result = result_of(asked, Spread(boards=10, temperature_c=(25, 25)))
+def test_the_designs_own_misses_are_not_blamed_on_parts(specification):
+    asked = asking(specification, Target("beat_contrast_lstar", "at_least", 99, 10))
+    result = result_of(asked, Tolerances(boards=10, temperature_c=(25, 25)))
     assert result.yield_share == 0
     assert (result.causes["gain"] == 0).all()
     assert (

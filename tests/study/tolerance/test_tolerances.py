@@ -13,9 +13,9 @@ from envlab.analog.electret import Electret
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.errors import ParameterError
-from envlab.study.tolerance.tolerances import Spread, board_of, closest_tolerance, draw, sources_of
+from envlab.study.tolerance.tolerances import Tolerances, board_of, closest_tolerance, draw, varied_parameters
 
-EXACT = Spread(
+EXACT = Tolerances(
     resistor_percent=0,
     capacitor_percent=0,
     microphone_db=0,
@@ -29,10 +29,10 @@ EXACT = Spread(
 def test_a_feedback_resistor_spreads_the_gain_as_its_formula_says():
     """Gain 1 + Rf/Rg, Rf even within ±5 %: even between its ends, standard deviation 0.05·Rf/Rg/√3."""
     chain = Chain()
-    sources = sources_of(chain, replace(EXACT, parts_percent={"R3": 5}))
-    assert [source.name for source in sources] == ["R3_percent"]
-    values = draw(sources, 4000, 3)
-    gain = np.array([board_of(chain, sources, row).preamp.gain for row in values])
+    parameters = varied_parameters(chain, replace(EXACT, parts_percent={"R3": 5}))
+    assert [parameter.name for parameter in parameters] == ["R3_percent"]
+    values = draw(parameters, 4000, 3)
+    gain = np.array([board_of(chain, parameters, row).preamp.gain for row in values])
     ratio = chain.preamp.feedback_ohm / chain.preamp.ground_ohm
     law = stats.uniform(1 + 0.95 * ratio, 0.1 * ratio)
     assert gain.mean() == pytest.approx(law.mean(), abs=4 * law.std() / math.sqrt(gain.size))
@@ -50,8 +50,8 @@ def test_a_feedback_resistor_spreads_the_gain_as_its_formula_says():
     ],
 )
 def test_deviations_follow_their_law(shape, law):
-    sources = sources_of(Chain(), replace(EXACT, parts_percent={"C3": 20}, shape=shape))
-    drawn = draw(sources, 20_000, 7)[:, 0]
+    parameters = varied_parameters(Chain(), replace(EXACT, parts_percent={"C3": 20}, shape=shape))
+    drawn = draw(parameters, 20_000, 7)[:, 0]
     assert stats.kstest(drawn, law.cdf).pvalue > 0.01
     assert drawn.mean() == pytest.approx(0, abs=4 * law.std() / math.sqrt(drawn.size))
     assert drawn.var() == pytest.approx(law.var(), rel=0.05)
@@ -61,30 +61,30 @@ def test_deviations_follow_their_law(shape, law):
 
 def test_night_and_pack_are_even_whatever_the_parts_are():
     spread = replace(EXACT, temperature_c=(-10, 20), supply_v=(3.0, 3.4), shape="normal")
-    sources = sources_of(Chain(), spread)
-    assert [source.name for source in sources] == ["temperature_c", "supply_v"]
-    drawn = draw(sources, 5000, 1)
+    parameters = varied_parameters(Chain(), spread)
+    assert [source.name for source in parameters] == ["temperature_c", "supply_v"]
+    drawn = draw(parameters, 5000, 1)
     assert stats.kstest(drawn[:, 0], stats.uniform(-10, 30).cdf).pvalue > 0.01
     assert stats.kstest(drawn[:, 1], stats.uniform(3.0, 0.4).cdf).pvalue > 0.01
 
 
-def test_sources_are_independent_and_keep_their_draws():
-    sources = sources_of(Chain(), Spread())
-    drawn = draw(sources, 3000, 5)
-    together = np.corrcoef(drawn.T) - np.eye(len(sources))
+def test_parameters_are_independent_and_keep_their_draws():
+    parameters = varied_parameters(Chain(), Tolerances())
+    drawn = draw(parameters, 3000, 5)
+    together = np.corrcoef(drawn.T) - np.eye(len(parameters))
     assert np.abs(together).max() < 4 / math.sqrt(3000)
-    fewer = draw(sources[2:4], 100, 5)
+    fewer = draw(parameters[2:4], 100, 5)
     np.testing.assert_array_equal(fewer, drawn[:100, 2:4])
-    assert not np.array_equal(draw(sources, 100, 6), drawn[:100])
+    assert not np.array_equal(draw(parameters, 100, 6), drawn[:100])
 
 
 def test_tolerances_come_from_the_parts_list_unless_stated():
     ranges = {"detector.hold_farad": PartRange("E3", 1e-7, 1e-6, 10.0)}
 
-    def ends(spread: Spread) -> dict[str, float]:
-        return {s.name: s.high for s in sources_of(Chain(), spread, ranges) if s.key}
+    def ends(spread: Tolerances) -> dict[str, float]:
+        return {s.name: s.high for s in varied_parameters(Chain(), spread, ranges) if s.key}
 
-    usual = ends(Spread())
+    usual = ends(Tolerances())
     assert usual == {
         "C1_percent": 10,
         "R1_percent": 5,
@@ -95,9 +95,9 @@ def test_tolerances_come_from_the_parts_list_unless_stated():
         "C3_percent": 10,
         "R5_percent": 5,
     }
-    assert ends(Spread(resistor_percent=2))["R3_percent"] == 2
-    assert ends(Spread(resistor_percent=2))["C3_percent"] == 10
-    stated = ends(Spread(capacitor_percent=5, parts_percent={"C3": 1, "preamp.coupling_farad": 2}))
+    assert ends(Tolerances(resistor_percent=2))["R3_percent"] == 2
+    assert ends(Tolerances(resistor_percent=2))["C3_percent"] == 10
+    stated = ends(Tolerances(capacitor_percent=5, parts_percent={"C3": 1, "preamp.coupling_farad": 2}))
     assert stated["C3_percent"] == 1
     assert stated["C1_percent"] == 2
     assert stated["C2_percent"] == 5
@@ -105,12 +105,14 @@ def test_tolerances_come_from_the_parts_list_unless_stated():
 
 def test_the_reference_is_the_supply_or_has_its_own_spread():
     own = replace(Chain(), adc=replace(Chain().adc, reference_v=2.5))
-    names = [source.name for source in sources_of(own, Spread())]
+    names = [parameter.name for parameter in varied_parameters(own, Tolerances())]
     assert "reference_percent" in names
-    assert "reference_percent" not in [source.name for source in sources_of(Chain(), Spread())]
-    sources = sources_of(own, replace(EXACT, reference_percent=2))
-    assert board_of(own, sources, np.array([2.0])).adc.reference_v == pytest.approx(2.55)
-    supply = sources_of(Chain(), replace(EXACT, supply_v=(3.0, 3.4)))
+    assert "reference_percent" not in [
+        parameter.name for parameter in varied_parameters(Chain(), Tolerances())
+    ]
+    parameters = varied_parameters(own, replace(EXACT, reference_percent=2))
+    assert board_of(own, parameters, np.array([2.0])).adc.reference_v == pytest.approx(2.55)
+    supply = varied_parameters(Chain(), replace(EXACT, supply_v=(3.0, 3.4)))
     low = board_of(Chain(), supply, np.array([3.0]))
     assert (low.preamp.supply_v, low.adc.reference_v) == (3.0, 3.0)
     assert low.preamp.bias_v == pytest.approx(1.5)
@@ -118,10 +120,10 @@ def test_the_reference_is_the_supply_or_has_its_own_spread():
 
 def test_a_board_has_what_was_drawn():
     chain = Chain()
-    sources = sources_of(chain, Spread())
+    parameters = varied_parameters(chain, Tolerances())
     row = np.array([{"microphone_db": 2.0, "C3_percent": -20.0, "input_offset_v": 1e-3}.get(s.name, 0.0)
-                    if not s.is_condition else s.designed for s in sources])  # fmt: skip
-    board = board_of(chain, sources, row)
+                    if not s.is_condition else s.designed for s in parameters])  # fmt: skip
+    board = board_of(chain, parameters, row)
     assert board.microphone.sensitivity_dbv_pa == chain.microphone.sensitivity_dbv_pa + 2
     assert board.detector.hold_farad == pytest.approx(0.8 * chain.detector.hold_farad)
     assert board.preamp.input_offset_v == pytest.approx(chain.preamp.input_offset_v + 1e-3)
@@ -131,13 +133,13 @@ def test_a_board_has_what_was_drawn():
 
 def test_an_electret_has_its_load_too():
     chain = replace(Chain(), microphone=Electret())
-    source = next(s for s in sources_of(chain, Spread()) if s.key == "microphone.load_ohm")
-    assert (source.low, source.high) == (-1, 1)
-    assert board_of(chain, [source], np.array([5.0])).microphone.load_ohm == pytest.approx(2310)
+    parameter = next(s for s in varied_parameters(chain, Tolerances()) if s.key == "microphone.load_ohm")
+    assert (parameter.low, parameter.high) == (-1, 1)
+    assert board_of(chain, [parameter], np.array([5.0])).microphone.load_ohm == pytest.approx(2310)
 
 
-def test_no_spread_no_source():
-    assert sources_of(Chain(), EXACT) == []
+def test_no_spread_no_parameter():
+    assert varied_parameters(Chain(), EXACT) == []
     assert draw([], 3, 1).shape == (3, 0)
 
 
@@ -173,14 +175,14 @@ def test_tighter_is_what_one_can_buy(percent, tighter):
 )
 def test_what_cannot_be_is_refused_in_one_line(key, value):
     with pytest.raises(ParameterError) as problem:
-        Spread(**{key: value})
+        Tolerances(**{key: value})
     assert "\n" not in str(problem.value)
     assert key in str(problem.value)
 
 
 def test_a_part_that_the_board_lacks_is_refused():
     with pytest.raises(ParameterError, match="parts_percent is 'C9'; it must be one of this board's parts"):
-        sources_of(Chain(), Spread(parts_percent={"C9": 5}))
+        varied_parameters(Chain(), Tolerances(parts_percent={"C9": 5}))
 
 
 @pytest.mark.parametrize(
@@ -194,6 +196,6 @@ def test_a_part_that_the_board_lacks_is_refused():
     ],
 )
 def test_deviations_read_as_one_says_them(name, value, text):
-    spread = Spread(temperature_c=(-10, 20), supply_v=(3.2, 3.4))
-    source = next(s for s in sources_of(Chain(), spread) if s.name == name)
-    assert source.text(value) == text
+    spread = Tolerances(temperature_c=(-10, 20), supply_v=(3.2, 3.4))
+    parameter = next(s for s in varied_parameters(Chain(), spread) if s.name == name)
+    assert parameter.text(value) == text

@@ -113,7 +113,7 @@ export class FakeModel {
     this.answers = true;
     this.traits = {};
     this.listeners = new Map();
-    this.state = { clip: 0, showing: "hand", hand: { ...START }, put_by: null, status: "", saved: "", error: "", busy: "", digital: "", answered: 0 };
+    this.state = { clip: 0, showing: "board_a", board_a: { ...START }, board_b: null, status: "", saved: "", error: "", busy: "", digital: "", answered: 0 };
     this.set({ setup: SETUP, sound: this.sound(), state: this.state });
     this.tell(0, true);
   }
@@ -132,7 +132,7 @@ export class FakeModel {
   }
 
   release(showing = this.state.showing) {
-    return (this.state[showing === "put_by" ? "put_by" : "hand"] ?? this.state.hand)["detector.release_ohm"];
+    return (this.state[showing === "board_b" ? "board_b" : "board_a"] ?? this.state.board_a)["detector.release_ohm"];
   }
 
   sound() {
@@ -153,8 +153,8 @@ export class FakeModel {
     const limits = { pressure_pa: [0, 3], detector_v: [0, 3.3], adc_counts: [0, 1023], lightness: [0, 100] };
     this.set({
       traces: framed({ number, clip, showing, rate_hz: 250, points, names, units, limits }, rows),
-      flash: { hand: this.verdict("hand", number), put_by: this.state.put_by && this.verdict("put_by", number), digital: this.verdict("digital", number) },
-      figures: { number, hand: this.figures("hand"), put_by: this.state.put_by ? this.figures("put_by") : [], digital: exact ? this.figures("hand") : [] },
+      flash: { board_a: this.verdict("board_a", number), board_b: this.state.board_b && this.verdict("board_b", number), digital: this.verdict("digital", number) },
+      metrics: { number, board_a: this.metrics("board_a"), board_b: this.state.board_b ? this.metrics("board_b") : [], digital: exact ? this.metrics("board_a") : [] },
     });
   }
 
@@ -163,7 +163,7 @@ export class FakeModel {
     return { known: true, worst: over ? 5 : 2, limit: 3, at_s: 2.5, over, sentence: "", number, clip: this.state.clip };
   }
 
-  figures(showing) {
+  metrics(showing) {
     const release = this.release(showing);
     return [
       { name: "attack_ms", label: "Attack, 1 kHz", value_text: "11.2", unit: "ms", help: "to 90 % of settled" },
@@ -186,12 +186,12 @@ export class FakeModel {
 
   answer(message) {
     const { state } = this;
-    const next = { ...state, hand: { ...state.hand }, answered: message.number, error: "", saved: "", status: "" };
-    if (message.do === "turn") next.hand[message.key] = message.index;
+    const next = { ...state, board_a: { ...state.board_a }, answered: message.number, error: "", saved: "", status: "" };
+    if (message.do === "turn") next.board_a[message.key] = message.index;
     if (message.do === "clip") next.clip = message.index;
     if (message.do === "show") next.showing = message.showing;
-    if (message.do === "put_by") [next.put_by, next.status] = [{ ...next.hand }, "The board in hand is put by."];
-    if (message.do === "take_back" && next.put_by) next.hand = { ...next.put_by };
+    if (message.do === "board_b") [next.board_b, next.status] = [{ ...next.board_a }, "The board A is put by."];
+    if (message.do === "take_back" && next.board_b) next.board_a = { ...next.board_b };
     if (message.do === "save" && !message.overwrite && message.path === "taken.toml") next.error = "taken.toml: exists already";
     else if (message.do === "save") next.saved = next.status = `Written: ${message.path}`;
     if (message.do === "upload") next.error = `${message.name}: no sound that can be read`;

@@ -36,11 +36,11 @@ test("what looks at the whole board sees each turn before it, and none after", (
   const { sent, moves } = queue();
   moves.ask(...turn("release", 1));
   moves.ask(...turn("release", 2));
-  moves.ask(null, { do: "put_by" });
+  moves.ask(null, { do: "board_b" });
   moves.ask(...turn("release", 3));
   moves.ask(...turn("release", 4));
   for (const number of [1, 2, 3, 4]) moves.acknowledge(number);
-  assert.deepEqual(sent.map((message) => message.index ?? message.do), [1, 2, "put_by", 4]);
+  assert.deepEqual(sent.map((message) => message.index ?? message.do), [1, 2, "board_b", 4]);
 });
 
 test("an answer to an older move releases nothing, a later one does", () => {

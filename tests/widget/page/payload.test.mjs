@@ -4,7 +4,7 @@ import test from "node:test";
 import { LightTrack, isEmpty, readLight, readTraces, retimed, unframe } from "../../../envlab/widget/audition/page/payload.js";
 import { framed } from "./fake_kernel.mjs";
 
-const HEADER = { number: 3, clip: 0, showing: "hand", frame_rate_hz: 100, first_frame: 0, total_frames: 6, exact: true };
+const HEADER = { number: 3, clip: 0, showing: "board_a", frame_rate_hz: 100, first_frame: 0, total_frames: 6, exact: true };
 const light = (codes, over = {}) =>
   readLight(framed({ ...HEADER, frames: codes.length, ...over }, Uint16Array.from(codes), 70000));
 

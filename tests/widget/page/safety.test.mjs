@@ -9,42 +9,42 @@ const flashing = (worst) => ({ known: true, worst, limit: 3, over: true });
 
 test("over the limit nothing moves without a yes, and the yes is for that count", () => {
   const gate = new FlashGate();
-  gate.judge(flashing(5), 0, "hand");
+  gate.judge(flashing(5), 0, "board_a");
   assert.equal(gate.mayFlash, false);
   gate.accept();
   assert.equal(gate.mayFlash, true);
-  gate.judge(flashing(4), 0, "hand");
+  gate.judge(flashing(4), 0, "board_a");
   assert.equal(gate.mayFlash, true);
-  gate.judge(flashing(6), 0, "hand");
+  gate.judge(flashing(6), 0, "board_a");
   assert.equal(gate.mayFlash, false);
 });
 
 test("the yes ends with the clip, and once the board has become calm", () => {
   const gate = new FlashGate();
-  gate.judge(flashing(5), 0, "hand");
+  gate.judge(flashing(5), 0, "board_a");
   gate.accept();
-  gate.judge(flashing(5), 1, "hand");
+  gate.judge(flashing(5), 1, "board_a");
   assert.equal(gate.mayFlash, false);
   gate.accept();
-  gate.judge(calm, 1, "hand");
-  gate.judge(flashing(4), 1, "hand");
+  gate.judge(calm, 1, "board_a");
+  gate.judge(flashing(4), 1, "board_a");
   assert.equal(gate.mayFlash, false);
 });
 
 test("each board has its own yes, and keeps it while the other is looked at", () => {
   const gate = new FlashGate();
-  gate.judge(flashing(5), 0, "hand");
+  gate.judge(flashing(5), 0, "board_a");
   gate.accept();
-  gate.judge(flashing(5), 0, "put_by");
+  gate.judge(flashing(5), 0, "board_b");
   assert.equal(gate.mayFlash, false);
-  gate.judge(flashing(5), 0, "hand");
+  gate.judge(flashing(5), 0, "board_a");
   assert.equal(gate.mayFlash, true);
 });
 
 test("while a verdict is not known the last one holds; of another board none does", () => {
   const gate = new FlashGate();
-  gate.judge(flashing(5), 0, "hand");
-  gate.judge({ known: false, worst: 0, over: false }, 0, "hand");
+  gate.judge(flashing(5), 0, "board_a");
+  gate.judge({ known: false, worst: 0, over: false }, 0, "board_a");
   assert.equal(gate.known, false);
   assert.equal(gate.mayFlash, false);
   gate.judge(null, 0, "digital");
@@ -54,7 +54,7 @@ test("while a verdict is not known the last one holds; of another board none doe
 
 test("the seconds round the playhead may warn at once, and never take a warning back", () => {
   const gate = new FlashGate();
-  gate.judge(calm, 0, "hand");
+  gate.judge(calm, 0, "board_a");
   gate.glimpse(undefined, 3);
   gate.glimpse(3, 3);
   assert.equal(gate.over, false);

@@ -4,7 +4,7 @@ import test from "node:test";
 import { optionText } from "../../../envlab/widget/audition/page/controls.js";
 import { evenlyAlong, linePlaces, yokeLine, yokePlaces } from "../../../envlab/widget/audition/page/geometry.js";
 import { meaningOf, writesText } from "../../../envlab/widget/audition/page/keys.js";
-import { figureRows } from "../../../envlab/widget/audition/page/readout.js";
+import { metricRows } from "../../../envlab/widget/audition/page/readout.js";
 import { levelExamples, sizeText } from "../../../envlab/widget/audition/page/save_upload.js";
 import { levelBars, lightBars } from "../../../envlab/widget/audition/page/seek.js";
 import { stepped, unitOf, valueText, windowStart } from "../../../envlab/widget/audition/page/traces.js";
@@ -29,7 +29,7 @@ test("a key that is held down decides nothing, least of all to flash", () => {
 });
 
 test("numbers choose whose lights are shown; with Ctrl they are the browser's", () => {
-  assert.equal(press("2", at("INPUT", { type: "range" })), "put_by");
+  assert.equal(press("2", at("INPUT", { type: "range" })), "board_b");
   assert.equal(press("2", at("INPUT", { type: "range" }), { ctrlKey: true }), "");
   assert.equal(press("2", at("INPUT", { type: "number" })), "");
   assert.equal(press("ArrowLeft", at("DIV", { dataset: { key: "seek" } })), "seek");
@@ -45,12 +45,12 @@ test("an option is said with its unit", () => {
   assert.equal(optionText({ options: ["full wave"], unit: "" }, 0), "full wave");
 });
 
-test("figures of both boards stand in one row each, a missing one is left open", () => {
+test("metrics of both boards stand in one row each, a missing one is left open", () => {
   const hand = [{ name: "a", label: "A", value_text: "1", unit: "ms" }, { name: "b", label: "B", value_text: "2", unit: "" }];
-  assert.deepEqual(figureRows({ hand, put_by: [] }).boards, ["hand"]);
-  const { boards, rows } = figureRows({ hand, put_by: [{ name: "a", label: "A", value_text: "3", unit: "ms" }] });
-  assert.deepEqual(boards, ["hand", "put_by"]);
-  assert.deepEqual(rows.map(({ values }) => values), [{ hand: "1", put_by: "3" }, { hand: "2" }]);
+  assert.deepEqual(metricRows({ hand, board_b: [] }).boards, ["board_a"]);
+  const { boards, rows } = metricRows({ hand, board_b: [{ name: "a", label: "A", value_text: "3", unit: "ms" }] });
+  assert.deepEqual(boards, ["board_a", "board_b"]);
+  assert.deepEqual(rows.map(({ values }) => values), [{ board_a: "1", board_b: "3" }, { board_a: "2" }]);
 });
 
 // 1 Pa is 93.98 dB re 20 µPa: 20 lg(1 / 20e-6).

@@ -41,15 +41,15 @@ export class PartsPanel {
     this.rows.get(focused)?.input.focus();
   }
 
-  // hand, putBy: {key: index}; pending(key): the index that is asked for and not answered yet, or null.
-  update(hand, putBy, pending, disabled) {
+  // hand, boardB: {key: index}; pending(key): the index that is asked for and not answered yet, or null.
+  update(hand, boardB, pending, disabled) {
     for (const [key, row] of this.rows) {
       const index = hand[key] ?? 0;
       const asked = pending(key);
       row.input.disabled = disabled;
       if (asked === null && Number(row.input.value) !== index) row.input.value = String(index);
       if (row.slider) describeSteps(row, index, asked);
-      const other = putBy?.[key];
+      const other = boardB?.[key];
       const differs = other !== undefined && other !== index;
       setText(row.other, differs ? `put by: ${optionText(row.control, other)}` : "");
     }

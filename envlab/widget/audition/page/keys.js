@@ -1,6 +1,6 @@
 // Keys that work wherever the focus is in the widget. What a field needs itself is left to it.
 
-const BOARDS = ["hand", "put_by", "digital"];
+const BOARDS = ["board_a", "board_b", "digital"];
 const WRITES = new Set(["text", "number", "file", "search", "email", "url"]);
 
 export function writesText(element) {

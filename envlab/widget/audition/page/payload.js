@@ -42,7 +42,7 @@ export class LightTrack {
     this.clip = null;
     this.frameRateHz = 100;
     this.number = 0;
-    this.showing = "hand";
+    this.showing = "board_a";
     this.exact = false;
   }
 

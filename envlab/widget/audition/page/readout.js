@@ -1,30 +1,30 @@
-// What the page says in words and numbers: the figures of both boards, warnings, status, notes, keys.
+// What the page says in words and numbers: the metrics of both boards, warnings, status, notes, keys.
 import { make, setText } from "./dom.js";
 
-export const BOARD_NAMES = { hand: "Board in hand", put_by: "Board put by", digital: "Firmware" };
+export const BOARD_NAMES = { board_a: "Board A", board_b: "Board B", digital: "Firmware" };
 
-// Rows of the table: every figure that any board has, in the order of the first.
-export function figureRows(figures) {
-  const boards = Object.keys(BOARD_NAMES).filter((board) => figures[board]?.length);
+// Rows of the table: every metric that any board has, in the order of the first.
+export function metricRows(metrics) {
+  const boards = Object.keys(BOARD_NAMES).filter((board) => metrics[board]?.length);
   const rows = new Map();
   for (const board of boards) {
-    for (const figure of figures[board]) {
+    for (const metric of metrics[board]) {
       if (!rows.has(figure.name)) rows.set(figure.name, { ...figure, values: {} });
-      rows.get(figure.name).values[board] = figure.value_text;
+      rows.get(metric.name).values[board] = metric.value_text;
     }
   }
   return { boards, rows: [...rows.values()] };
 }
 
-export class FiguresTable {
+export class MetricsTable {
   constructor() {
-    this.element = make("table", { class: "envlab-figures", "data-part": "figures" });
+    this.element = make("table", { class: "envlab-metrics", "data-part": "metrics" });
     this.shape = "";
     this.cells = new Map();
   }
 
-  update(figures) {
-    const { boards, rows } = figureRows(figures ?? {});
+  update(metrics) {
+    const { boards, rows } = metricRows(metrics ?? {});
     const shape = JSON.stringify([boards, rows.map(({ name, label, unit }) => [name, label, unit])]);
     if (shape !== this.shape) this.build(boards, rows, shape);
     for (const row of rows) {
@@ -111,7 +111,7 @@ export function keyHelp(reducedMotion) {
     ["Space", "plays and pauses"],
     ["← → ↑ ↓", "step the part, or the clip by 1 s on the level trace"],
     ["Home End", "go to the first or the last value"],
-    ["1 2 3", "show board in hand, board put by, firmware"],
+    ["1 2 3", "show board A, board B, firmware"],
     ["Enter", "presses the button in focus"],
   ];
   const rows = keys.map(([key, does]) => make("li", {}, make("kbd", {}, key), make("span", {}, does)));

@@ -33,7 +33,7 @@ export class SaveForm {
     this.element = make(
       "form",
       { class: "envlab-form" },
-      make("label", { for: id }, "File for the board in hand"),
+      make("label", { for: id }, "File for the board A"),
       make("div", { class: "envlab-line" }, this.path, this.button, this.replace),
     );
     this.asked = false;

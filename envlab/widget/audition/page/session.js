@@ -34,7 +34,7 @@ export class Session {
       sound: () => this.takeSound(),
       light: () => this.takeLight(),
       traces: () => this.takeTraces(),
-      figures: () => {},
+      metrics: () => {},
       flash: () => this.takeFlash(),
     };
     for (const [name, take] of Object.entries(heard)) {
@@ -58,8 +58,8 @@ export class Session {
     return this.model.get("state") ?? {};
   }
 
-  get figures() {
-    return this.model.get("figures") ?? {};
+  get metrics() {
+    return this.model.get("metrics") ?? {};
   }
 
   emit(what) {
@@ -162,12 +162,12 @@ export class Session {
   }
 
   show(showing) {
-    if (showing === "put_by" && !this.state.put_by) this.complain("No board is put by yet: press Put by first.");
+    if (showing === "board_b" && !this.state.board_b) this.complain("No board is put by yet: press Put by first.");
     else this.ask("show", { do: "show", showing });
   }
 
-  putBy() {
-    this.ask(null, { do: "put_by" });
+  boardB() {
+    this.ask(null, { do: "board_b" });
   }
 
   takeBack() {

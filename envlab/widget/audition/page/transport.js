@@ -88,7 +88,7 @@ export class TransportBar {
     const asked = queue.pending("show")?.showing;
     for (const [board, radio] of Object.entries(this.radios)) {
       radio.checked = (asked ?? state.showing) === board;
-      radio.disabled = dead || (board === "put_by" && !state.put_by);
+      radio.disabled = dead || (board === "board_b" && !state.board_b);
     }
   }
 

@@ -5,7 +5,7 @@ import { PartsPanel } from "./controls.js";
 import { freshId, make, setText } from "./dom.js";
 import { listenForKeys } from "./keys.js";
 import { LightsCanvas } from "./lights.js";
-import { BOARD_NAMES, FiguresTable, FlashWarning, keyHelp, notesList } from "./readout.js";
+import { BOARD_NAMES, MetricsTable, FlashWarning, keyHelp, notesList } from "./readout.js";
 import { SaveForm, UploadForm } from "./save_upload.js";
 import { SeekBar } from "./seek.js";
 import { TracesPanel } from "./traces.js";
@@ -47,7 +47,7 @@ export class AuditionView {
     });
     this.traces = new TracesPanel();
     this.parts = new PartsPanel((key, index) => session.turn(key, index));
-    this.figures = new FiguresTable();
+    this.metrics = new MetricsTable();
     this.warning = new FlashWarning({
       playAnyway: () => session.playAnyway(),
       playSteady: () => session.playSteady(),
@@ -62,7 +62,7 @@ export class AuditionView {
     this.error = make("p", { class: "envlab-error", "data-part": "error", role: "alert", hidden: true });
     this.dead = make("p", { class: "envlab-error", "data-part": "dead_kernel", role: "alert", hidden: true });
     this.notes = make("div", { class: "envlab-notes" });
-    this.putBy = this.button("put_by", "Put by", () => session.putBy());
+    this.boardB = this.button("board_b", "Put by", () => session.boardB());
     this.takeBack = this.button("take_back", "Take back", () => session.takeBack());
     this.root = this.assemble();
     this.root.envlab = this.hooks();
@@ -87,10 +87,10 @@ export class AuditionView {
       make(
         "p",
         { class: "envlab-note" },
-        "Put by keeps the board in hand for comparing; go on turning, then switch between the two while it plays.",
+        "Put by keeps the board A for comparing; go on turning, then switch between the two while it plays.",
       ),
-      make("div", { class: "envlab-buttons" }, this.putBy, this.takeBack),
-      make("div", { class: "envlab-scroll" }, this.figures.element),
+      make("div", { class: "envlab-buttons" }, this.boardB, this.takeBack),
+      make("div", { class: "envlab-scroll" }, this.metrics.element),
       this.saveForm.element,
     );
     const own = make(
@@ -191,12 +191,12 @@ export class AuditionView {
     if (session.setup !== this.setupShown) this.buildFrom(session.setup);
     const { setup, state, engine, gate } = session;
     const dead = !session.pulse.alive;
-    this.parts.update(state.hand ?? {}, state.put_by, (key) => session.pendingTurn(key), dead);
+    this.parts.update(state.board_a ?? {}, state.board_b, (key) => session.pendingTurn(key), dead);
     this.transport.update(session, dead);
     this.warning.update(gate, { asking: session.asking, playing: engine.playing, steady: session.steady });
-    this.figures.update(session.figures);
-    this.putBy.disabled = dead;
-    this.takeBack.disabled = dead || !state.put_by;
+    this.metrics.update(session.metrics);
+    this.boardB.disabled = dead;
+    this.takeBack.disabled = dead || !state.board_b;
     this.saveForm.update({ error: state.error, busy: session.queue.busy }, dead);
     this.uploadForm.update(setup.upload, dead);
     const error = session.problem || state.error || "";

@@ -9,7 +9,7 @@ import soundfile
 
 from envlab.shipped import shipped_folder
 from envlab.study.chosen_on_clips import ClipLight, MusicScene, light_on_clips, music_scene
-from envlab.study.specification.specification import Brief, read_brief
+from envlab.study.specification.specification import Specification, read_specification
 from envlab.study.sweep.choice import Choice, choose
 from envlab.study.sweep.sweep import sweep
 
@@ -63,9 +63,9 @@ def write_small_design(folder: Path) -> Path:
 
 @dataclass(frozen=True)
 class Case:
-    """A brief, its choice, and what the chosen chain does."""
+    """A specification, its choice, and what the chosen chain does."""
 
-    brief: Brief
+    specification: Specification
     choice: Choice
     lights: tuple[ClipLight, ...]
     scene: MusicScene
@@ -73,7 +73,10 @@ class Case:
 
 def small_case(folder: Path) -> Case:
     """Return the small question, written into a folder, swept and chosen."""
-    brief = read_brief(write_small_design(folder))
-    choice = choose(sweep(brief.chain, brief.ranges, brief.clips, judging=brief.judging), brief)
-    lights = light_on_clips(brief, choice.chain)
-    return Case(brief, choice, lights, music_scene(brief, choice.chain, length_s=2.0))
+    specification = read_specification(write_small_design(folder))
+    choice = choose(
+        sweep(specification.chain, specification.ranges, specification.clips, judging=specification.judging),
+        specification,
+    )
+    lights = light_on_clips(specification, choice.chain)
+    return Case(specification, choice, lights, music_scene(specification, choice.chain, length_s=2.0))
