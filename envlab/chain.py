@@ -246,7 +246,7 @@ class Chain:
         what is wrong with the board.
         """
         for warning in self.design_rule_warnings:
-            warnings.warn(caution, EnvlabWarning, stacklevel=2)
+            warnings.warn(warning, EnvlabWarning, stacklevel=2)
         player = Player(self, recording, None if rng is None else noise_streams(rng))
         blocks = list(player.blocks())
         played = player.played()

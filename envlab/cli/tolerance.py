@@ -80,9 +80,11 @@ def tolerance(
     for file in (out, picture):
         if file is not None:
             refuse_existing(file, force=force)
-    spread = specification.tolerance if boards is None else replace(specification.tolerance, boards=boards)
+    tolerances = (
+        specification.tolerance if boards is None else replace(specification.tolerance, boards=boards)
+    )
     with progress() as report:
-        result = many_boards(specification, specification.chain, spread=spread, progress=report)
+        result = many_boards(specification, specification.chain, tolerances=tolerances, progress=report)
     if out is not None:
         write_whole(out, table_bytes(result.boards, out))
     if picture is not None:
@@ -125,5 +127,7 @@ def boards_of_choice(
         most = int(_MOST_S / (_SECONDS_A_SECOND * length_s) / 6)
     if most < _FEWEST:
         return None
-    spread = replace(specification.tolerance, boards=min(most, DESIGN_BOARDS, specification.tolerance.boards))
-    return many_boards(specification, choice.chain, spread=spread, progress=report)
+    tolerances = replace(
+        specification.tolerance, boards=min(most, DESIGN_BOARDS, specification.tolerance.boards)
+    )
+    return many_boards(specification, choice.chain, tolerances=tolerances, progress=report)

@@ -115,7 +115,7 @@ def lightness_of_counts(chain: Chain, table: LookupTable) -> FloatArray:
 
     table: an even one, as Chain.brightness_table makes it.
     """
-    from envlab.metrics import metric_kernels as metric_kernels
+    from envlab.metrics import metric_kernels
 
     codes = metric_kernels.codes_of_counts(
         chain.adc.top_code - chain.quiescent_counts + 1,
@@ -141,7 +141,7 @@ def envelope_columns(
     envelope_counts: ArrayLike, chains: list[Chain], tables: list[LookupTable] | None = None
 ) -> ClipColumns:
     """Return what clip_metrics returns and the percentiles of the counts; the same arguments."""
-    from envlab.metrics import metric_kernels as metric_kernels
+    from envlab.metrics import metric_kernels
 
     tables = tables or [chain.brightness_table() for chain in chains]
     envelope = np.ascontiguousarray(np.atleast_2d(np.asarray(envelope_counts, dtype=np.float64)))

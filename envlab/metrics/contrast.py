@@ -38,7 +38,7 @@ class RunningContrast:
 
     def take(self, codes: Codes) -> None:
         """codes: shape (rows, frames), duty codes of the next frames."""
-        from envlab.metrics import metric_kernels as metric_kernels
+        from envlab.metrics import metric_kernels
 
         by_frame = np.ascontiguousarray(codes.T)
         first = 0

@@ -34,7 +34,7 @@ _AT_ONCE = 32
 
 
 @dataclass(frozen=True, eq=False)
-class Ripple aliasing:
+class RippleAliasing:
     """worst_lstar: L*; at_hz: the frequency of it. Both of shape (candidates,)."""
 
     worst_lstar: FloatArray
@@ -43,7 +43,7 @@ class Ripple aliasing:
 
 def frame_ripple_aliasing(
     chains: list[Chain], tables: list[LookupTable] | None = None, *, workers: int = 2
-) -> Ripple aliasing:
+) -> RippleAliasing:
     """Return the worst ripple aliasing of each chain between 40 and 200 Hz; noise off, definition above."""
     tables = tables or [chain.brightness_table() for chain in chains]
     alike: dict[tuple[object, ...], list[int]] = {}
@@ -91,7 +91,7 @@ class _Cycles:
 
     def of(self, piece: int) -> FloatArray:
         """Return the cycles of a piece, shape (at most _AT_ONCE, samples), V."""
-        from envlab.metrics import ripple_aliasing_kernels as ripple_aliasing_kernels
+        from envlab.metrics import ripple_aliasing_kernels
 
         while len(self._known) <= piece:
             first = len(self._known) * _AT_ONCE
@@ -110,7 +110,7 @@ def _places(frame_rate_hz: float) -> NDArray[np.int16]:
 
 def _worst(cycles: _Cycles, chain: Chain, table: LookupTable) -> tuple[float, float]:
     """Largest ripple aliasing and its frequency. The lower the note, the more it can ripple aliasing: from the lowest on."""
-    from envlab.metrics import ripple_aliasing_kernels as ripple_aliasing_kernels
+    from envlab.metrics import ripple_aliasing_kernels
 
     of_count, places = lightness_of_counts(chain, table), _places(chain.frame_rate_hz)
     worst, worst_at = -1.0, 0
@@ -148,11 +148,13 @@ def breathing(chain: Chain, frequency_hz: float) -> Breathing:
 
     The metric's own definition at one frequency; raises ParameterError behind a passive diode.
     """
-    from envlab.metrics import ripple_aliasing_kernels as ripple_aliasing_kernels
+    from envlab.metrics import ripple_aliasing_kernels
 
     check_range("frequency_hz", frequency_hz, 10, 1000, unit="Hz")
     if not chain.rectifier.scales_with_level:
-        raise ParameterError("diode", chain.rectifier.diode, '"none": ripple aliasing is not judged behind a diode')
+        raise ParameterError(
+            "diode", chain.rectifier.diode, '"none": ripple aliasing is not judged behind a diode'
+        )
     steps = hold_steps(chain.detector_as_built, _STEPS_PER_CYCLE * np.array([frequency_hz]))
     (cycle_v,) = ripple_aliasing_kernels.settled_cycles(_one_drive(chain.rectifier), steps)
     of_count = lightness_of_counts(chain, chain.brightness_table())

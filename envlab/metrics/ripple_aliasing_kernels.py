@@ -172,6 +172,6 @@ def worse_ripple_aliasing(
         if of_count[min(int(scale * most_v[f]), top)] - of_count[min(int(scale * least_v[f]), top)] <= best:
             continue
         ripple_aliasing = _seen(places[f], scale, cycles[f], of_count)
-        if ripple aliasing > best:
-            best, best_at = ripple aliasing, f
+        if ripple_aliasing > best:
+            best, best_at = ripple_aliasing, f
     return best, best_at

@@ -28,7 +28,7 @@ class StreamingMetrics:
     def __init__(self, chains: list[Chain], tables: list[LookupTable], frames: int) -> None:
         """chains: as for read_through, with the same frame rate and pixels. tables: of each. frames: of the
         whole clip, at least one."""
-        from envlab.metrics import metric_kernels as metric_kernels
+        from envlab.metrics import metric_kernels
 
         adc, table, rate_hz = chains[0].adc, tables[0], chains[0].frame_rate_hz
         self._frames, self._table = frames, table
@@ -48,7 +48,7 @@ class StreamingMetrics:
             self._count_waiting()
 
     def _count_waiting(self) -> None:
-        from envlab.metrics import metric_kernels as metric_kernels
+        from envlab.metrics import metric_kernels
 
         counts = np.concatenate(self._waiting, axis=1)
         self._waiting = []
@@ -58,7 +58,7 @@ class StreamingMetrics:
 
     def columns(self) -> ClipColumns:
         """Return the metrics, once all frames were taken."""
-        from envlab.metrics import metric_kernels as metric_kernels
+        from envlab.metrics import metric_kernels
 
         if self._waiting:
             self._count_waiting()

@@ -90,7 +90,7 @@ def metric_text(metric: str, value: float) -> str:
 def metric_rows(specification: Specification, choice: Choice) -> list[FigureRow]:
     """Return every metric: first those with a target, in the order of the design file, then the others."""
     flash = Target(FLASH_METRIC, "at_most", specification.targets.flash_limit, 1.0)
-    asked = {target.figure: target for target in (flash, *specification.targets.soft)}
+    asked = {target.metric: target for target in (flash, *specification.targets.soft)}
     order = [*asked, *(metric for metric in METRICS if metric not in asked)]
     return [
         _metric_row(metric, float(choice.row[metric]), asked.get(metric))

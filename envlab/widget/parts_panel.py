@@ -40,7 +40,7 @@ class PartsPanel:
         self._words = ipywidgets.HTML()
         self._picture = ipywidgets.Image(format="png", layout={"max_width": "100%"})
         self._problem = ipywidgets.HTML()
-        self.limits = {target.figure: self._limit_control(target) for target in specification.targets.soft}
+        self.limits = {target.metric: self._limit_control(target) for target in specification.targets.soft}
         self.ranges: dict[str, Any] = {
             key: self._range_control(key, choices)
             for key, choices in specification.ranges.items()
@@ -63,12 +63,12 @@ class PartsPanel:
         self._show()
 
     def _limit_control(self, target: Target) -> Any:
-        unit, meaning = METRICS[target.figure]
+        unit, meaning = METRICS[target.metric]
         side = "at most" if target.side == "at_most" else "at least"
         control = ipywidgets.FloatText(
             value=target.limit,
             step=target.scale / 10,
-            description=f"{METRIC_NAMES[target.figure]} {side}, {unit or 'of 1'}",
+            description=f"{METRIC_NAMES[target.metric]} {side}, {unit or 'of 1'}",
             tooltip=meaning,
             continuous_update=False,
             style={"description_width": "20em"},
@@ -102,7 +102,7 @@ class PartsPanel:
 
     def _judge(self) -> None:
         targets = tuple(
-            replace(target, limit=self.limits[target.figure].value)
+            replace(target, limit=self.limits[target.metric].value)
             if target.metric in self.limits
             else target
             for target in self.specification.targets.items

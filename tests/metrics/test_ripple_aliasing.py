@@ -14,7 +14,13 @@ from envlab.analog.rectifier import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.light.lightness import lightness_cie1976
-from envlab.metrics.ripple_aliasing import FREQUENCIES_HZ, WATCHED_S, _Cycles, breathing, frame_ripple_aliasing
+from envlab.metrics.ripple_aliasing import (
+    FREQUENCIES_HZ,
+    WATCHED_S,
+    _Cycles,
+    breathing,
+    frame_ripple_aliasing,
+)
 
 SLOW = PeakDetector(4.7e3, 1e-6, 220e3)
 QUICK = PeakDetector(1e3, 220e-9, 100e3)
@@ -94,7 +100,7 @@ def test_a_detector_without_ripple_does_not_ripple_aliasing() -> None:
     assert frame_ripple_aliasing([still]).worst_lstar[0] == 0
 
 
-def test_less_release_alias ripple_more() -> None:
+def test_less_release_aliases_more() -> None:
     some = [replace(Chain(), detector=PeakDetector(1e3, 1e-6, r)) for r in (22e3, 47e3, 100e3, 1e6)]
     worst = frame_ripple_aliasing(some).worst_lstar
     assert worst[0] > worst[1] > worst[2] > worst[3]

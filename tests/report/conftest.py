@@ -90,7 +90,7 @@ def tolerance(case: Case) -> ToleranceResult:
         nominal=case.choice.row,
         yield_share=float(met.all(axis=1).mean()),
         targets=target_table(targets, case.choice.row, met),
-        spread=distribution_table(targets, case.choice.row, boards),
+        distribution=distribution_table(targets, case.choice.row, boards),
         causes=pd.DataFrame([cause]),
         worst_cases=pd.DataFrame([], columns=worst_cases),
     )

@@ -66,7 +66,7 @@ def test_metrics_stand_against_what_was_asked(case: Case) -> None:
         "ripple_db",
         "false_light_lstar",
     ]
-    by_name = {row.figure: row for row in rows}
+    by_name = {row.metric: row for row in rows}
     assert plain(by_name["onset_lag_worst_ms"].asked) == "at most 45 ms"
     assert by_name["onset_lag_worst_ms"].verdict == "met"
     assert by_name["attack_ms"].verdict == ""
@@ -78,8 +78,8 @@ def test_a_missed_target_says_by_how_much(case: Case) -> None:
     table["beat_contrast_lstar"] = 46.5
     table["flashes_per_s"] = 5.0
     rows = {
-        row.figure: row
-        for row in figure_rows(case.specification, dataclasses.replace(case.choice, table=table))
+        row.metric: row
+        for row in metric_rows(case.specification, dataclasses.replace(case.choice, table=table))
     }
     # Asked are at least 50 L* and at most 3 flashes.
     assert plain(rows["beat_contrast_lstar"].verdict) == "missed by 3.5 L*"

@@ -152,7 +152,7 @@ def violation_line(target: Target, values: Sequence[float], ax: Axes) -> Axes:
     ax.plot(at, target.violation(at), color=colour("light"), linewidth=LINE_PT, label="violation")
     limit_line(ax, target.limit, vertical=True)
     note(ax, f"limit {target.limit:g}", (target.limit, 0.9), coords=("data", "axes fraction"), offset=(5, 0))
-    dress(ax, x=f"{target.figure} (scale {target.scale:g})", y="violation", grid="both")
+    dress(ax, x=f"{target.metric} (scale {target.scale:g})", y="violation", grid="both")
     ax.set_xlim(float(at.min()), float(at.max()))
     ax.set_ylim(bottom=0)
     heading(ax, "What a miss counts", colour("light"))

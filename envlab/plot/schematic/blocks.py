@@ -68,10 +68,10 @@ def _stage(pen: Pen, at: Point, stage: Preamp, prefix: str, reference_node_v: fl
     back = pen.across(feedback, knot, output[0] - knot[0])
     pen.wire(back, output, out)
     pen.dot(output)
-    foot = pen.down(leg, knot, 1.6)
+    node_below = pen.down(leg, knot, 1.6)
     if leg_capacitor in pen.parts:
-        foot = pen.down(leg_capacitor, foot, 0.9)
-    pen.potential(reference node, reference_node_v)
+        node_below = pen.down(leg_capacitor, node_below, 0.9)
+    pen.potential(node_below, reference_node_v)
     return output
 
 
@@ -85,13 +85,13 @@ def _leg_foot_v(board: Preamp) -> float:
 def band_filter(pen: Pen, at: Point, chain: Chain) -> Point:
     """Draw the sections of the band filter in their order, each with its amplifier of unity gain."""
     bias_v = chain.preamp.bias_v
-    for kind, way, reference node in (("high", "farad", "ohm"), ("low", "ohm", "farad")):
+    for kind, way, other in (("high", "farad", "ohm"), ("low", "ohm", "farad")):
         one, two = f"band_filter.{kind}_{way}", f"band_filter.{kind}_in_{way}"
         if one in pen.parts:
-            at = _first_order(pen, at, one, f"band_filter.{kind}_{reference node}", bias_v)
+            at = _first_order(pen, at, one, f"band_filter.{kind}_{other}", bias_v)
         elif two in pen.parts:
             names = (two, f"band_filter.{kind}_out_{way}")
-            others = (f"band_filter.{kind}_feedback_{reference node}", f"band_filter.{kind}_shunt_{reference node}")
+            others = (f"band_filter.{kind}_feedback_{other}", f"band_filter.{kind}_shunt_{other}")
             at = _second_order(pen, at, names, others, bias_v)
     return at
 
@@ -218,10 +218,10 @@ def detector(pen: Pen, at: Point, chain: Chain) -> Point:
     lead = max(0.15, text_width(material.partition("\n")[0]) - 0.9)
     node = pen.across(way, pen.wire(at, (at[0] + lead, at[1])))
     pen.dot(node)
-    reference node = pen.down("detector.hold_farad", node)
-    pen.potential(reference node, reference_node_v)
+    node_below = pen.down("detector.hold_farad", node)
+    pen.potential(node_below, reference_node_v)
     if material:
-        pen.word(material, (reference node[0] - 0.4, reference node[1] + 0.75), ha="right")
+        pen.word(material, (node_below[0] - 0.4, node_below[1] + 0.75), ha="right")
     if across in pen.parts:
         beside = 0.9 + text_width(pen.parts["detector.hold_farad"].value_text)
         node = pen.wire(node, (node[0] + max(1.6, beside), node[1]))

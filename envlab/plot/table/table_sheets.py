@@ -13,7 +13,7 @@ from envlab.light.timing import LatencyBudget
 from envlab.plot.palette import colour
 from envlab.plot.strips import current_strip, flash_strip
 from envlab.plot.style import heading, limit_line, sheet
-from envlab.plot.table import table_curve
+from envlab.plot.table.table_curve import table_curve
 from envlab.plot.table.table_use import (
     hours_in_the_cold,
     latency_parts,

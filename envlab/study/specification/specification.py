@@ -126,12 +126,12 @@ def _tolerance(table: Any, chain: Chain, ranges: dict[str, Choices], where: str)
                 read[key] = _span(key, known.pop(key), where)
         if "parts_percent" in known:
             read["parts_percent"] = _parts_percent(known.pop("parts_percent"), where)
-    spread: Tolerances = build(Tolerances, read | fields_of(known, Tolerances, where), where)
+    tolerances: Tolerances = build(Tolerances, read | fields_of(known, Tolerances, where), where)
     try:
-        varied_parameters(chain, spread, ranges)
+        varied_parameters(chain, tolerances, ranges)
     except ParameterError as problem:
         raise FileError(f"{where} {problem}") from None
-    return spread
+    return tolerances
 
 
 def _span(key: str, value: Any, where: str) -> tuple[float, float]:

@@ -69,10 +69,10 @@ class Target:
     scale: float
 
     def __post_init__(self) -> None:
-        check_choice("figure", self.figure, tuple(METRICS))
+        check_choice("metric", self.metric, tuple(METRICS))
         check_choice("side", self.side, ("at_most", "at_least"))
-        check_range(f"{self.figure} {self.side}", self.limit)
-        check_positive(f"{self.figure} scale", self.scale)
+        check_range(f"{self.metric} {self.side}", self.limit)
+        check_positive(f"{self.metric} scale", self.scale)
         if self.metric == FLASH_METRIC and (self.side != "at_most" or self.limit > FLASH_LIMIT):
             raise ParameterError(FLASH_METRIC, self.limit, f"at_most {FLASH_LIMIT:g} or stricter: it is hard")
 
@@ -87,16 +87,16 @@ class Target:
 
     def words(self) -> str:
         """As in "latency, worst, at most 45 ms"."""
-        unit, _ = METRICS[self.figure]
-        name = METRIC_NAMES[self.figure]
+        unit, _ = METRICS[self.metric]
+        name = METRIC_NAMES[self.metric]
         name = name[0].lower() + name[1:] + ("," if "," in name else "")
-        limit = f"{100 * self.limit:g} %" if self.figure.endswith("share") else f"{self.limit:g} {unit}"
+        limit = f"{100 * self.limit:g} %" if self.metric.endswith("share") else f"{self.limit:g} {unit}"
         return f"{name} {self.side.replace('_', ' ')} {limit}".rstrip()
 
     def text(self) -> str:
         """As in "attack at most 12 ms"."""
-        unit, _ = METRICS[self.figure]
-        return f"{self.figure} {self.side.replace('_', ' ')} {self.limit:g} {unit}".rstrip()
+        unit, _ = METRICS[self.metric]
+        return f"{self.metric} {self.side.replace('_', ' ')} {self.limit:g} {unit}".rstrip()
 
 
 @dataclass(frozen=True)
@@ -124,4 +124,4 @@ class Targets:
 
     def known_in(self, table: pd.DataFrame) -> tuple[Target, ...]:
         """The soft targets whose metric every candidate has (a clip with the needed tag was there)."""
-        return tuple(t for t in self.soft if t.figure in table and bool(table[t.figure].notna().all()))
+        return tuple(t for t in self.soft if t.metric in table and bool(table[t.metric].notna().all()))

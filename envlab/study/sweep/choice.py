@@ -56,7 +56,7 @@ class Choice:
 def rank_candidates(table: pd.DataFrame, specification: Specification) -> pd.DataFrame:
     """Return the table with violation (0 meets all), blocking_target, flash_safe and rank added."""
     known = specification.targets.known_in(table)
-    misses = np.array([target.violation(table[target.figure].to_numpy(float)) for target in known])
+    misses = np.array([target.violation(table[target.metric].to_numpy(float)) for target in known])
     misses = misses if known else np.zeros((1, len(table)))
     violation = misses.max(axis=0)
     texts = np.array([target.text() for target in known] or [""])
@@ -184,10 +184,10 @@ def _verdict(choice: Choice, specification: Specification) -> list[str]:
             f"{row['onset_lag_worst_ms']:.0f} ms, and the worst second has {row[FLASH_METRIC]:.0f} flashes."
         ]
     target = next(t for t in specification.targets.soft if t.text() == row["blocking_target"])
-    meaning = METRICS[target.figure][1]
+    meaning = METRICS[target.metric][1]
     return [
         f"No candidate meets every target. The one that blocks is {target.words()} ({meaning}): the best "
-        f"that was found has {value_text(target.figure, row[target.figure])}."
+        f"that was found has {value_text(target.metric, row[target.metric])}."
     ]
 
 
@@ -212,8 +212,8 @@ def _difference(other: pd.Series, row: pd.Series, targets: tuple[Target, ...]) -
     if not other["flash_safe"] and (row["flash_safe"] or other[FLASH_METRIC] > row[FLASH_METRIC]):
         return f"would flash {other[FLASH_METRIC]:.0f} times in a second"
     if other["violation"] > row["violation"]:
-        target = max(targets, key=lambda t: float(t.violation(np.asarray(other[t.figure]))))
-        return f"would miss the target {target.words()} ({value_text(target.figure, other[target.figure])})"
+        target = max(targets, key=lambda t: float(t.violation(np.asarray(other[t.metric]))))
+        return f"would miss the target {target.words()} ({value_text(target.metric, other[target.metric])})"
     contrast = np.nan_to_num(float(other["beat_contrast_lstar"] - row["beat_contrast_lstar"]))
     latency = other["onset_lag_worst_ms"] - row["onset_lag_worst_ms"]
     changes = [f"contrast by {_signed(contrast)} L*"] if abs(contrast) >= 0.05 else []

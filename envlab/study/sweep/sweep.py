@@ -138,9 +138,11 @@ class _Run:
         def compute() -> Columns:
             latency = onset_latency(self.chains, self.judging.street_db_spl, self.tables)
             idle = idle_lightness(self.chains, self.tables, self.judging.seed, self.workers)
-            ripple_aliasing = frame_ripple_aliasing(self.chains, self.tables, workers=self.workers).worst_lstar
+            ripple_aliasing = frame_ripple_aliasing(
+                self.chains, self.tables, workers=self.workers
+            ).worst_lstar
             late = {"onset_lag_mean_ms": latency.mean_ms, "onset_lag_worst_ms": latency.worst_ms}
-            rest = {"frame_shimmer_lstar": ripple aliasing, "idle_lstar": idle}
+            rest = {"frame_shimmer_lstar": ripple_aliasing, "idle_lstar": idle}
             rest |= {"table_step_lstar": table_steps(self.chains, self.tables)}
             return _tone_metrics(self.chains) | late | rest
 

@@ -27,7 +27,7 @@ def records(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 def meets(metrics: pd.DataFrame, targets: Sequence[Target]) -> BoolArray:
     """Return whether each board meets each target, shape (boards, targets); a dead one meets none."""
-    values = [figures[target.figure].to_numpy(float) for target in targets]
+    values = [metrics[target.metric].to_numpy(float) for target in targets]
     met = [(t.violation(x) == 0) & np.isfinite(x) for t, x in zip(targets, values, strict=True)]
     return np.stack(met, axis=1) if met else np.ones((len(metrics), 0), dtype=bool)
 
@@ -42,7 +42,7 @@ def target_table(targets: Sequence[Target], nominal: pd.Series, met: BoolArray) 
             "target": [target.words() for target in targets],
             "side": [target.side for target in targets],
             "limit": [target.limit for target in targets],
-            "nominal": [float(nominal[target.figure]) for target in targets],
+            "nominal": [float(nominal[target.metric]) for target in targets],
             "yield_share": met.mean(axis=0),
         }
     )
@@ -57,12 +57,12 @@ def distribution_table(targets: Sequence[Target], nominal: pd.Series, boards: pd
 
     rows = []
     for target in targets:
-        x = boards[target.figure].dropna().to_numpy(float)
+        x = boards[target.metric].dropna().to_numpy(float)
         low, middle, high = np.percentile(
             x, (5, 50, 95), method="linear" if np.isfinite(x).all() else "nearest"
         )
         worst = x.max() if target.side == "at_most" else x.min()
-        rows.append((target.figure, nominal[target.figure], low, middle, high, worst, target.limit))
+        rows.append((target.metric, nominal[target.metric], low, middle, high, worst, target.limit))
     columns = ["metric", "nominal", "low_5", "median", "high_95", "worst", "limit"]
     return pd.DataFrame(rows, columns=columns)
 

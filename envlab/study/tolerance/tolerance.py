@@ -1,6 +1,6 @@
 """What becomes of one design on many boards: parts a little off, cold nights, tired packs.
 
-Each board's parts are drawn within their tolerances (spread.py), and the board is judged as a candidate of
+Each board's parts are drawn within their tolerances (tolerances.py), and the board is judged as a candidate of
 the sweep is, but with the firmware of the design: one table is exported, and every board runs it. Noise is
 the same for all, so that boards differ by their parts alone.
 
@@ -11,7 +11,7 @@ clips, no metric moved by a thousandth of its spread and no verdict on any targe
 is reproduced to the last bit. Any other boards, as those with passive diodes, run one by one, exactly, which
 takes some hundred times longer.
 
-The part that causes most of the loss. For each parameter of spread half of the boards, 40 to 300 (of those that
+The part that causes most of the loss. For each varied parameter half of the boards, 40 to 300 (of those that
 run one by one 40), are simulated once more with the same draws of all other parameters, and this one as
 designed. What the yield gains by it is what one would gain by buying that part exact. The gains need not add
 up to the loss: a board may need two parts mended, or either of two. A share of variance would add up, but it
@@ -24,7 +24,7 @@ Worst cases. For each metric with a target, every parameter stands at that of it
 found one parameter at a time from the board as designed; where neither end moves it (flashes are whole numbers),
 by the sign of the correlation over the boards, if that is beyond chance. That board is simulated exactly. If
 a metric is no monotone function of each part, some board may be worse still: the worst of the boards stands
-in the table of spread.
+in the table of distributions.
 """
 
 from __future__ import annotations
@@ -76,7 +76,7 @@ class ToleranceResult:
     those that meet all targets and the flash limit, 0 to 1.
     targets: one row a target, the flash limit first: metric, target (words), side, limit, nominal,
     yield_share.
-    spread: one row a metric with a target: metric, nominal, low_5, median, high_95, worst, limit.
+    distribution: one row a metric with a target: metric, nominal, low_5, median, high_95, worst, limit.
     causes: one row a parameter, the costliest first: name, label, range (text), yield_if_exact, gain,
     tighter (text, "" if not tried), yield_if_tighter; of the targets that the design itself meets.
     worst_cases: one row a metric that any parameter moves: metric, limit, nominal, value, meets, at (text: what
@@ -90,7 +90,7 @@ class ToleranceResult:
     nominal: pd.Series
     yield_share: float
     targets: pd.DataFrame
-    spread: pd.DataFrame
+    distribution: pd.DataFrame
     causes: pd.DataFrame
     worst_cases: pd.DataFrame
     words: tuple[str, ...] = ()
@@ -100,41 +100,41 @@ def tolerance(
     specification: Specification,
     chain: Chain,
     *,
-    spread: Tolerances | None = None,
+    tolerances: Tolerances | None = None,
     workers: int = 2,
     progress: Progress | None = None,
 ) -> ToleranceResult:
     """Return what becomes of a design on many boards; chain: the design, specification: clips, targets, ranges.
 
-    spread: None takes the specification's. progress: called with what is being done and the share that is done, 0 to
-    1. Raises ParameterError for a spread that the board cannot have, EnvlabError where no board works.
+    tolerances: None takes the specification's. progress: called with what is being done and the share that is done, 0 to
+    1. Raises ParameterError for tolerances that the board cannot have, EnvlabError where no board works.
     """
     import pandas as pd
 
-    spread = spread or specification.tolerance
+    tolerances = tolerances or specification.tolerance
     if not specification.clips:
         raise ParameterError("clips", 0, "at least one clip")
-    study = _Study(specification, chain, spread, workers, progress or _ignore)
-    drawn = draw(study.parameters, spread.boards, spread.seed)
+    study = _Study(specification, chain, tolerances, workers, progress or _ignore)
+    drawn = draw(study.parameters, tolerances.boards, tolerances.seed)
     ends = study.ends()
     designed = np.full((1, len(study.parameters)), np.nan)
     metrics = study.judge(np.concatenate((designed, ends, drawn)), (0.0, 0.5), "Boards")
     nominal, at_ends = metrics.iloc[0], metrics.iloc[1 : len(ends) + 1]
     boards = metrics.iloc[len(ends) + 1 :].reset_index(drop=True)
     if boards[FLASH_METRIC].isna().all():
-        raise EnvlabError("no board works within this spread: some range leaves what a part can be")
+        raise EnvlabError("no board works within these tolerances: some range leaves what a part can be")
     targets = study.targets(nominal)
     met = meets(boards, targets)
     values = pd.DataFrame(drawn, columns=[parameter.name for parameter in study.parameters])
     all_met: BoolArray = np.logical_and.reduce(met, axis=1)
     result = ToleranceResult(
-        assumed=spread,
+        assumed=tolerances,
         parameters=tuple(study.parameters),
         boards=pd.concat((values, boards), axis=1).assign(meets_all=all_met).rename_axis("board"),
         nominal=nominal,
         yield_share=float(all_met.mean()),
         targets=target_table(targets, nominal, met),
-        spread=distribution_table(targets, nominal, boards),
+        distribution=distribution_table(targets, nominal, boards),
         causes=study.causes(drawn, boards, at_ends, nominal, targets),
         worst_cases=study.worst_cases(drawn, boards, at_ends, nominal, targets),
     )
@@ -149,13 +149,13 @@ def _ignore(what: str, share: float) -> None:
 class _Study:
     specification: Specification
     chain: Chain
-    spread: Tolerances
+    tolerances: Tolerances
     workers: int
     report: Progress
 
     @functools.cached_property
     def parameters(self) -> list[VariedParameter]:
-        return varied_parameters(self.chain, self.distribution, self.specification.ranges)
+        return varied_parameters(self.chain, self.tolerances, self.specification.ranges)
 
     @functools.cached_property
     def near(self) -> BoardJudge:
@@ -204,7 +204,7 @@ class _Study:
         flash = Target(FLASH_METRIC, "at_most", self.specification.targets.flash_limit, 1.0)
         return [
             flash,
-            *(t for t in self.specification.targets.soft if np.isfinite(nominal.get(t.figure, np.nan))),
+            *(t for t in self.specification.targets.soft if np.isfinite(nominal.get(t.metric, np.nan))),
         ]
 
     def causes(
@@ -221,7 +221,7 @@ class _Study:
         quick = runs_side_by_side(self.chain, [self.chain])
         some = min(CAUSE_BOARDS, max(FEW, len(drawn) // 2)) if quick else CAUSE_BOARDS_ONE_BY_ONE
         every, drawn = drawn, drawn[:some]
-        kept = [t for t in targets if t.violation(np.asarray(nominal[t.figure])) == 0]
+        kept = [t for t in targets if t.violation(np.asarray(nominal[t.metric])) == 0]
         met: BoolArray = np.logical_and.reduce(meets(boards, kept), axis=1)
         whole, before = float(met.mean()), float(met[: len(drawn)].mean())
         places = range(len(self.parameters))
@@ -284,7 +284,7 @@ class _Study:
             for target in targets
             if (
                 worst_case := worst_case_of(
-                    target, self.parameters, drawn, boards[target.figure], at_ends[target.figure]
+                    target, self.parameters, drawn, boards[target.metric], at_ends[target.metric]
                 )
             )
         ]
@@ -298,8 +298,8 @@ class _Study:
         for target, worst_case in found:
             at = metrics.iloc[[place[worst_case.values.tobytes()]]]
             met = bool(meets(at, [target])[0, 0])
-            value = float(at[target.figure].iloc[0])
-            wanted = (target.figure, target.limit, float(nominal[target.figure]))
+            value = float(at[target.metric].iloc[0])
+            wanted = (target.metric, target.limit, float(nominal[target.metric]))
             table.append((*wanted, value, met, worst_case.text(self.parameters)))
         return pd.DataFrame(table, columns=columns)
 
@@ -327,7 +327,7 @@ def _changed(values: FloatArray, parameter: int, column: FloatArray | float) -> 
 def _moves(at_ends: pd.DataFrame, nominal: pd.Series, targets: list[Target]) -> bool:
     """Whether either end moves any target's metric by more than a little of its scale, or is no board."""
     for target in targets:
-        moved = np.abs(at_ends[target.figure].to_numpy(float) - float(nominal[target.figure]))
+        moved = np.abs(at_ends[target.metric].to_numpy(float) - float(nominal[target.metric]))
         if not (moved <= _MOVES * target.scale).all():
             return True
     return False

@@ -154,44 +154,53 @@ class VariedParameter:
 
 
 def varied_parameters(
-    chain: Chain, spread: Tolerances, ranges: Mapping[str, Choices] | None = None
+    chain: Chain, tolerances: Tolerances, ranges: Mapping[str, Choices] | None = None
 ) -> list[VariedParameter]:
-    """Return what differs from board to board, in the order of the signal, without what has no spread.
+    """Return what differs from board to board, in the order of the signal, without what does not vary.
 
     ranges: of the sweep; they know the tolerance of the parts that are bought. Raises ParameterError for a
-    part in spread.parts_percent that the board does not have.
+    part in tolerances.parts_percent that the board does not have.
     """
-    stated = dict(spread.parts_percent)
+    stated = dict(tolerances.parts_percent)
     parameters = [
         VariedParameter(
-            "microphone_db", "microphone", "", -spread.microphone_db, spread.microphone_db, 0.0, spread.shape
+            "microphone_db",
+            "microphone",
+            "",
+            -tolerances.microphone_db,
+            tolerances.microphone_db,
+            0.0,
+            tolerances.shape,
         )
     ]
     parts = parts_list(chain, ranges)
     for part in parts:
-        general = spread.resistor_percent if part.unit == "ohm" else spread.capacitor_percent
+        general = tolerances.resistor_percent if part.unit == "ohm" else tolerances.capacitor_percent
         percent = part.tolerance_percent if general is None else general
         for name in (part.reference, part.key):
             percent = stated.pop(name, percent)
         what = part.key.partition(".")[2].rsplit("_", 1)[0].replace("_", " ")
         name, label = f"{part.reference}_percent", f"{part.reference} {what}"
-        parameters.append(VariedParameter(name, label, part.key, -percent, percent, 0.0, spread.shape))
+        parameters.append(VariedParameter(name, label, part.key, -percent, percent, 0.0, tolerances.shape))
     if stated:
         have = ", ".join(part.reference for part in parts)
         raise ParameterError("parts_percent", next(iter(stated)), f"one of this board's parts: {have}")
-    parameters += _conditions(chain, spread)
+    parameters += _conditions(chain, tolerances)
     return [one for one in parameters if one.low < one.high or one.low != one.designed]
 
 
-def _conditions(chain: Chain, spread: Tolerances) -> list[VariedParameter]:
+def _conditions(chain: Chain, tolerances: Tolerances) -> list[VariedParameter]:
     designed_v = chain.preamp.supply_v
-    low_v, high_v = spread.supply_v or (designed_v * (1 - _SUPPLY_SHARE), designed_v * (1 + _SUPPLY_SHARE))
-    some = [("input_offset_v", "amplifier offset", spread.offset_v)]
+    low_v, high_v = tolerances.supply_v or (
+        designed_v * (1 - _SUPPLY_SHARE),
+        designed_v * (1 + _SUPPLY_SHARE),
+    )
+    some = [("input_offset_v", "amplifier offset", tolerances.offset_v)]
     if chain.adc.reference_v != designed_v:
-        some.append(("reference_percent", "ADC reference", spread.reference_percent))
-    own = [VariedParameter(name, label, "", -most, most, 0.0, spread.shape) for name, label, most in some]
+        some.append(("reference_percent", "ADC reference", tolerances.reference_percent))
+    own = [VariedParameter(name, label, "", -most, most, 0.0, tolerances.shape) for name, label, most in some]
     room_c = chain.hold_capacitor.temperature_c
-    cold_c, warm_c = spread.temperature_c
+    cold_c, warm_c = tolerances.temperature_c
     return [
         *own,
         VariedParameter("temperature_c", "temperature", "", cold_c, warm_c, room_c, "uniform"),

@@ -104,11 +104,11 @@ def _flashes(result: ToleranceResult) -> list[str]:
 
 
 def _targets(result: ToleranceResult) -> list[str]:
-    spread = {row["metric"]: row for row in records(result.distribution)}
+    distribution = {row["metric"]: row for row in records(result.distribution)}
     missed = [row for row in records(result.targets) if row["yield_share"] < 1]
     lines = []
     for row in sorted(missed, key=lambda row: row["yield_share"]):
-        metric, of = row["metric"], spread[row["metric"]]
+        metric, of = row["metric"], distribution[row["metric"]]
         if metric == FLASH_METRIC:
             continue
         span = f"{value_text(metric, of['low_5'], unit=False)} to {value_text(metric, of['high_95'])}"

@@ -38,9 +38,9 @@ WIDE = Tolerances(
 Change = Callable[[Chain], Chain]
 
 
-def boards_of(chain: Chain, spread: Tolerances = WIDE) -> list[Chain]:
-    parameters = varied_parameters(chain, spread)
-    return [board_of(chain, parameters, row) for row in draw(parameters, spread.boards, 11)]
+def boards_of(chain: Chain, tolerances: Tolerances = WIDE) -> list[Chain]:
+    parameters = varied_parameters(chain, tolerances)
+    return [board_of(chain, parameters, row) for row in draw(parameters, tolerances.boards, 11)]
 
 
 def frames_of(chain: Chain, sound: Recording) -> np.ndarray:

@@ -65,8 +65,8 @@ def asking(specification: Specification, *targets: Target) -> Specification:
     return replace(specification, targets=Targets(targets))
 
 
-def result_of(specification: Specification, spread: Tolerances) -> ToleranceResult:
-    return tolerance(specification, specification.chain, spread=spread)
+def result_of(specification: Specification, tolerances: Tolerances) -> ToleranceResult:
+    return tolerance(specification, specification.chain, tolerances=tolerances)
 
 
 def test_without_spread_every_board_is_the_row_of_the_sweep(specification):
@@ -131,8 +131,8 @@ def test_each_of_two_guilty_parts_has_its_own_gain(specification):
 
 
 def test_worst_cases_bound_the_boards_where_metrics_rise_with_each_part(specification):
-    spread = Tolerances(boards=60, temperature_c=(25, 25))
-    result = result_of(specification, spread)
+    tolerances = Tolerances(boards=60, temperature_c=(25, 25))
+    result = result_of(specification, tolerances)
     worst_cases = result.worst_cases.set_index("metric")
     boards = result.boards
     assert worst_cases.loc["ripple_db", "value"] >= boards["ripple_db"].max()
@@ -147,14 +147,14 @@ def test_worst_cases_bound_the_boards_where_metrics_rise_with_each_part(specific
 
 
 def test_the_same_seed_gives_the_same_bytes_and_more_boards_keep_the_first(specification):
-    spread = replace(EXACT, parts_percent={"C3": 20, "C2": 20}, microphone_db=3, boards=20)
-    once, again = result_of(specification, spread), result_of(specification, spread)
+    tolerances = replace(EXACT, parts_percent={"C3": 20, "C2": 20}, microphone_db=3, boards=20)
+    once, again = result_of(specification, tolerances), result_of(specification, tolerances)
     assert once.boards.to_csv() == again.boards.to_csv()
     assert once.causes.to_csv() == again.causes.to_csv()
     assert once.words == again.words
-    more = result_of(specification, replace(spread, boards=30))
+    more = result_of(specification, replace(tolerances, boards=30))
     pd.testing.assert_frame_equal(more.boards.iloc[:20], once.boards)
-    other = result_of(specification, replace(spread, seed=2))
+    other = result_of(specification, replace(tolerances, seed=2))
     assert other.boards.to_csv() != once.boards.to_csv()
 
 
@@ -169,7 +169,7 @@ def test_every_target_has_its_yield_and_flashes_stand_first(specification):
         "quiet_lit_share",
     ]
     for row in result.targets.itertuples():
-        values = result.boards[row.figure]
+        values = result.boards[row.metric]
         met = values <= row.limit if row.side == "at_most" else values >= row.limit
         assert row.yield_share == met.mean()
     assert result.yield_share <= result.targets["yield_share"].min()
@@ -189,11 +189,11 @@ def test_all_boards_run_the_table_of_the_design(specification):
 
 def test_boards_one_by_one_agree_with_boards_side_by_side(specification):
     """A current limit that is never met is the same circuit, and has to run one by one."""
-    spread = replace(EXACT, parts_percent={"C3": 20, "R3": 5}, microphone_db=3, boards=8)
+    tolerances = replace(EXACT, parts_percent={"C3": 20, "R3": 5}, microphone_db=3, boards=8)
     slow = replace(specification.chain, rectifier=Rectifier(output_current_a=10.0))
     quick, exact = (
-        tolerance(specification, specification.chain, spread=spread),
-        tolerance(specification, slow, spread=spread),
+        tolerance(specification, specification.chain, tolerances=tolerances),
+        tolerance(specification, slow, tolerances=tolerances),
     )
     for metric in ("beat_contrast_lstar", "quiet_lit_share", "onset_lag_worst_ms", "supply_mean_a"):
         np.testing.assert_allclose(quick.boards[metric], exact.boards[metric], rtol=0.01, atol=0.3)
@@ -210,9 +210,9 @@ def test_boards_that_do_not_work_are_lost_and_told(write_design):
     assert 0 < dead.sum() < 60
     assert not result.boards["meets_all"][dead].any()
     assert any("do not work at all" in line for line in result.words)
-    with pytest.raises(EnvlabError, match="no board works within this spread"):
+    with pytest.raises(EnvlabError, match="no board works within these tolerances"):
         dark = replace(specification, chain=specification.chain)
-        tolerance(dark, specification.chain, spread=replace(EXACT, supply_v=(0.9, 0.95)))
+        tolerance(dark, specification.chain, tolerances=replace(EXACT, supply_v=(0.9, 0.95)))
 
 
 def test_what_cannot_be_judged_is_said(specification):

@@ -60,8 +60,8 @@ def test_deviations_follow_their_law(shape, law):
 
 
 def test_night_and_pack_are_even_whatever_the_parts_are():
-    spread = replace(EXACT, temperature_c=(-10, 20), supply_v=(3.0, 3.4), shape="normal")
-    parameters = varied_parameters(Chain(), spread)
+    tolerances = replace(EXACT, temperature_c=(-10, 20), supply_v=(3.0, 3.4), shape="normal")
+    parameters = varied_parameters(Chain(), tolerances)
     assert [source.name for source in parameters] == ["temperature_c", "supply_v"]
     drawn = draw(parameters, 5000, 1)
     assert stats.kstest(drawn[:, 0], stats.uniform(-10, 30).cdf).pvalue > 0.01
@@ -81,8 +81,8 @@ def test_parameters_are_independent_and_keep_their_draws():
 def test_tolerances_come_from_the_parts_list_unless_stated():
     ranges = {"detector.hold_farad": PartRange("E3", 1e-7, 1e-6, 10.0)}
 
-    def ends(spread: Tolerances) -> dict[str, float]:
-        return {s.name: s.high for s in varied_parameters(Chain(), spread, ranges) if s.key}
+    def ends(tolerances: Tolerances) -> dict[str, float]:
+        return {s.name: s.high for s in varied_parameters(Chain(), tolerances, ranges) if s.key}
 
     usual = ends(Tolerances())
     assert usual == {
@@ -196,6 +196,6 @@ def test_a_part_that_the_board_lacks_is_refused():
     ],
 )
 def test_deviations_read_as_one_says_them(name, value, text):
-    spread = Tolerances(temperature_c=(-10, 20), supply_v=(3.2, 3.4))
-    parameter = next(s for s in varied_parameters(Chain(), spread) if s.name == name)
+    tolerances = Tolerances(temperature_c=(-10, 20), supply_v=(3.2, 3.4))
+    parameter = next(s for s in varied_parameters(Chain(), tolerances) if s.name == name)
     assert parameter.text(value) == text
