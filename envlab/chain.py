@@ -20,8 +20,9 @@ from envlab.analog.noise import NoiseStreams, noise_streams
 from envlab.analog.passive import charged_through
 from envlab.analog.preamp import Preamp, input_noise_v
 from envlab.analog.rectifier import Rectifier
-from envlab.analog.tones.nonlinear_steady_state import quiescent_state, settled_ratio_at, tone_response_at
-from envlab.analog.tones.steady_state import ToneResponse, tone_response
+from envlab.analog.tones.answer import answer_to_tone, steady_ratio
+from envlab.analog.tones.nonlinear_steady_state import quiescent_state
+from envlab.analog.tones.steady_state import ToneResponse
 from envlab.digital.followers import Follower, PassThrough
 from envlab.engine.board import front_end_of, response_before_rectifier, surroundings_at_rectifier
 from envlab.engine.nodes import NodeBlock, Player, node_blocks
@@ -138,9 +139,7 @@ class Chain:
 
         Where the envelope scales with the level, as behind a precision rectifier, peak_v is of no account.
         """
-        if self.rectifier.scales_with_level:
-            return tone_response(self.detector_as_built, self.rectifier, frequency_hz)
-        return tone_response_at(
+        return answer_to_tone(
             self.detector_as_built,
             self.rectifier,
             frequency_hz,
@@ -168,7 +167,7 @@ class Chain:
         if self.rectifier.scales_with_level:
             return self.level_scale().counts(level_db_spl)
         peak_v = self.peak_at_rectifier_v(level_db_spl)
-        settled_ratio = settled_ratio_at(
+        settled_ratio = steady_ratio(
             self.detector_as_built, self.rectifier, CALIBRATION_HZ, peak_v, bias_v=self.bias_at_rectifier_v
         )
         return peak_v * settled_ratio * self.adc.settled_share / self.adc.lsb_v

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from envlab.analog.stage import part
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.units import FloatArray, IntArray
 
@@ -29,7 +30,9 @@ class Adc:
     rate_hz: float = 1000.0
     noise_lsb: float = 0.3
     offset_lsb: float = 0.0
-    source_ohm: float = 0.0
+    source_ohm: float = field(
+        default=0.0, metadata=part("R16", 5, "stands before the converter's pin", bought=False)
+    )
     sampling_ohm: float = 0.0
     sampling_farad: float = 0.0
     sampling_s: float = 1e-6

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
 from envlab.analog import sections
 from envlab.analog.sample_checks import sample_row
-from envlab.analog.stage import Advanced, AnalogStage, Surroundings
+from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.units import BoolArray, FloatArray
 
@@ -27,11 +27,18 @@ class Preamp(AnalogStage):
     input_offset_v: referred to the input; V. noise_v_per_rthz: input noise density, V/√Hz.
     """
 
-    feedback_ohm: float = 47e3
-    ground_ohm: float = 1e3
-    ground_farad: float | None = 10e-6
-    coupling_farad: float = 1e-6
-    input_ohm: float = 100e3
+    feedback_ohm: float = field(default=47e3, metadata=part("R3", 1, "sets the gain: 1 + R3/R2", place=4))
+    ground_ohm: float = field(default=1e3, metadata=part("R2", 1, "sets the gain, with R3", place=3))
+    ground_farad: float | None = field(
+        default=10e-6, metadata=part("C2", 20, "keeps the gain at 1 for the resting voltage", place=5)
+    )
+    coupling_farad: float = field(
+        default=1e-6, metadata=part("C1", 10, "couples the microphone to the preamp", place=1)
+    )
+    input_ohm: float = field(
+        default=100e3,
+        metadata=part("R1", 5, "ties the preamp's input to the bias voltage", bought=False, place=2),
+    )
     gain_bandwidth_hz: float = 10e6
     supply_v: float = 3.3
     bias_v: float = 1.65

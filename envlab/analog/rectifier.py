@@ -6,13 +6,13 @@ passive diode loses its drop; diode and hold capacitor are then one circuit, sol
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
 from envlab.analog.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of
-from envlab.analog.stage import Advanced, AnalogStage, Surroundings
+from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
 from envlab.errors import ParameterError, check_choice, check_positive, check_range
 from envlab.units import FloatArray
 
@@ -49,8 +49,12 @@ class Rectifier(AnalogStage):
     series_ohm: float | None = None
     bandgap_ev: float | None = None
     leakage_ohm: float | None = None
-    coupling_farad: float | None = None
-    return_ohm: float | None = None
+    coupling_farad: float | None = field(
+        default=None, metadata=part("C10", 10, "couples the signal to the diode")
+    )
+    return_ohm: float | None = field(
+        default=None, metadata=part("R15", 5, "leads the diode's mean current back")
+    )
     output_current_a: float | None = None
     gain_bandwidth_hz: float | None = None
     slew_v_per_s: float = 5e6

@@ -20,7 +20,6 @@ from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
 from envlab.engine.play import play
 from envlab.engine.reading_schedule import frame_readings
-from envlab.engine.tone_cache import BASS_HZ, learn_tones
 from envlab.light.table import LookupTable
 from envlab.metrics.across_clips import worst_over_clips
 from envlab.metrics.clip_metrics import ClipColumns, envelope_columns, table_steps
@@ -36,6 +35,7 @@ from envlab.metrics.metrics_of_clip import (
 from envlab.metrics.onset_latency import latency_of_envelope, onset_instants, onset_test
 from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
 from envlab.metrics.streaming_metrics import StreamingMetrics
+from envlab.metrics.tone_metrics import TONE_METRICS, tone_metrics
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import FLASH_METRIC
@@ -133,24 +133,8 @@ class BoardJudge:
         if any(target.metric == "frame_shimmer_lstar" for target in self.specification.targets.items):
             ripple_aliasing = frame_ripple_aliasing(list(boards), [self.table] * count, workers=self.workers)
             columns["frame_shimmer_lstar"] = ripple_aliasing.worst_lstar
-        return self._tones(boards) | self._latency(boards) | columns
-
-    def _tones(self, boards: Sequence[Chain]) -> Columns:
-        """Only what a target asks of a steady tone."""
         asked = {target.metric for target in self.specification.targets.items}
-        columns: Columns = {}
-        if asked & {"ripple_db", "attack_60hz_ms", "attack_ms", "release_ms", "settled_ratio"}:
-            learn_tones(boards)
-        if asked & {"ripple_db", "attack_60hz_ms"}:
-            low = [board.tone_response(BASS_HZ) for board in boards]
-            columns["attack_60hz_ms"] = np.array([1e3 * one.attack_s for one in low])
-            columns["ripple_db"] = np.array([one.ripple_db for one in low])
-        if asked & {"attack_ms", "release_ms", "settled_ratio"}:
-            middle = [board.tone_response() for board in boards]
-            columns["attack_ms"] = np.array([1e3 * one.attack_s for one in middle])
-            columns["release_ms"] = np.array([1e3 * one.release_s for one in middle])
-            columns["settled_ratio"] = np.array([one.settled_ratio for one in middle])
-        return columns
+        return tone_metrics(boards, asked & set(TONE_METRICS)) | self._latency(boards) | columns
 
     def _latency(self, boards: Sequence[Chain]) -> Columns:
         instants = onset_instants(self.nominal)
