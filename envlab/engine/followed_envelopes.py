@@ -25,7 +25,7 @@ def read_envelopes(
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return (envelope counts above quiescent at the readings named, clipped share), rows in the order of chains.
+    """Return (envelope counts above quiescent at the readings named, clipped share), rows as the chains.
 
     Shapes (chains, readings) and (chains,). reading_index: rising. Arguments as read_chains. A follower sees
     every reading, so only where no chain has one are the readings between left out.

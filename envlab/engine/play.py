@@ -31,6 +31,7 @@ from envlab.sound.stream import Sound
 from envlab.units import BoolArray, FloatArray, IntArray
 
 Progress = Callable[[float], None]
+_Heard = tuple[FloatArray, BoolArray | None]
 
 
 class Reader(Protocol):
@@ -177,27 +178,13 @@ class _Run:
             assert block.signal is not None
             self._read([(self._leaves[0], block.signal)], at, pool)
             return
-        offered = {id(self._trunk): (block.signal, block.limited)}
-        level = self._trunk.branches
-        above = dict.fromkeys(map(id, level), id(self._trunk))
-        while level:
-            inner = [branch for branch in level if branch.branches]
+        above = self._heard_above(block, pool)
 
-            def advance(branch: Branch) -> FloatArray:
-                signal, limited = self._input(branch, block, offered[above[id(branch)]])
-                return branch.advance(signal, limited, self._inner[id(branch)])
-
-            for branch, signal in zip(inner, pool.map(advance, inner), strict=True):
-                offered[id(branch)] = (signal, branch.limited)
-                above |= dict.fromkeys(map(id, branch.branches), id(branch))
-            level = [below for branch in inner for below in branch.branches]
-
-        def advance_leaf(leaf: _Leaf, room: FloatArray) -> FloatArray:
-            signal, limited = self._input(leaf.branch, block, offered[above[id(leaf.branch)]])
-            return leaf.branch.advance(signal, limited, room)
+        def advance(leaf: _Leaf, room: FloatArray) -> FloatArray:
+            return leaf.branch.advance(*above[id(leaf.branch)], room)
 
         if len(self._leaves) <= len(self._rooms):
-            rectified = list(pool.map(advance_leaf, self._leaves, self._rooms))
+            rectified = list(pool.map(advance, self._leaves, self._rooms))
             self._read(zip(self._leaves, rectified, strict=True), at, pool)
             return
         rooms: queue.SimpleQueue[FloatArray] = queue.SimpleQueue()
@@ -206,11 +193,30 @@ class _Run:
 
         def finish(leaf: _Leaf) -> None:
             room = rooms.get()
-            leaf.read(advance_leaf(leaf, room), at)
+            leaf.read(advance(leaf, room), at)
             rooms.put(room)
 
         for _ in pool.map(finish, self._leaves):
             pass
+
+    def _heard_above(self, block: _Ready, pool: ThreadPoolExecutor) -> dict[int, _Heard]:
+        """Return what each branch hears: the signal behind the branch above it, or, first of all, the sound."""
+        above: dict[int, _Heard] = {}
+        for branch in self._trunk.branches:
+            if block.signal is None:
+                microphone = self._boards[branch.places[0]].microphone
+                above[id(branch)] = (block.wave.offered_pa(microphone.sensitivity_v_pa), None)
+            else:
+                above[id(branch)] = (block.signal, block.limited)
+        level = self._trunk.branches
+        while level:
+            inner = [branch for branch in level if branch.branches]
+            inputs = [above[id(branch)] for branch in inner]
+            rooms = [self._inner[id(branch)] for branch in inner]
+            for branch, signal in zip(inner, pool.map(_advance, inner, inputs, rooms), strict=True):
+                above |= dict.fromkeys(map(id, branch.branches), (signal, branch.limited))
+            level = [below for branch in inner for below in branch.branches]
+        return above
 
     @staticmethod
     def _read(rectified: Iterable[tuple[_Leaf, FloatArray]], at: Block, pool: ThreadPoolExecutor) -> None:
@@ -219,16 +225,6 @@ class _Run:
         for _ in pool.map(lambda pair: pair[0].read(pair[1], at), stages):
             pass
 
-    def _input(
-        self, branch: Branch, block: _Ready, above: tuple[FloatArray | None, BoolArray | None]
-    ) -> tuple[FloatArray, BoolArray | None]:
-        """What a branch hears: the signal above it, or, first of all, the sound."""
-        signal, limited = above
-        if signal is None:
-            microphone = self._boards[branch.places[0]].microphone
-            return block.wave.offered_pa(microphone.sensitivity_v_pa), None
-        return signal, limited
-
     @property
     def limited(self) -> FloatArray:
         """Samples so far at which any stage was at its limit, shape (boards,)."""
@@ -236,6 +232,10 @@ class _Run:
         for leaf in self._leaves:
             limited[leaf.branch.places] = leaf.branch.limited_samples
         return limited
+
+
+def _advance(branch: Branch, heard: _Heard, room: FloatArray) -> FloatArray:
+    return branch.advance(*heard, room)
 
 
 def _inner(trunk: Branch) -> Iterator[Branch]:
