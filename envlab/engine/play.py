@@ -200,7 +200,7 @@ class _Run:
             pass
 
     def _heard_above(self, block: _Ready, pool: ThreadPoolExecutor) -> dict[int, _Heard]:
-        """Return what each branch hears: the signal behind the branch above it, or, first of all, the sound."""
+        """Return what each branch hears: the signal behind the branch above it, or first the sound."""
         above: dict[int, _Heard] = {}
         for branch in self._trunk.branches:
             if block.signal is None:

@@ -26,7 +26,7 @@ import numpy as np
 from llvmlite import ir  # type: ignore[import-untyped]
 
 from envlab.analog.kernels.lane_kernels import STRIP, STRIPS, TILE
-from envlab.analog.kernels.stage_kernels import compiled
+from envlab.analog.kernels.stage_kernels import compiled, held_next
 from envlab.analog.kernels.vector_kernels import (
     LANES,
     everywhere,
@@ -148,7 +148,7 @@ def _steps(
                 y = lesser(max(y, low_v), high_v)
             u = size_of(y) if full else max(y, zero)
             before = w
-            w = max(bleed * w, charge * w + u)
+            w = held_next(w, u, charge, bleed)
         if due < last:
             while reading < upper.size and upper[reading] == due:
                 store(out, reading * LANES, before + everywhere(fraction[reading]) * (w - before))
@@ -225,7 +225,7 @@ def _follow_group(
             if free and full and due >= stop and not noise.size:
                 # The commonest strip, written out: a call for each would cost as much as a few steps.
                 for k in range(np.uint64(start), np.uint64(stop)):
-                    w = max(bleed * w, charge * w + size_of(everywhere(x[k]) + at))
+                    w = held_next(w, size_of(everywhere(x[k]) + at), charge, bleed)
                 continue
             w, limited, reading = _steps(
                 x,
