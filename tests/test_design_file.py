@@ -161,7 +161,7 @@ BAD = [
     ),
     ("frames = 100\n", "[frames] is 100; it must be a section with keys"),
     (
-        "[rectifier]\nrest_v = 5\n",
+        "[rectifier]\nreference_node_v = 5\n",
         "mine.toml: quiescent_v is 5.0; it must be below the ADC's reference_v (3.3 V)",
     ),
     ("[preamp\n", "mine.toml: not a readable TOML file ("),

@@ -226,7 +226,7 @@ def test_an_average_needs_a_precision_rectifier():
         ({"reference": "coupled", "coupling_farad": 1e-6}, "reference is 'coupled'; it must be of a passive"),
         (
             {"coupling_farad": 1e-6},
-            "reference is 'reference node'; it must be \"coupled\", as coupling_farad is given",
+            "reference is 'node'; it must be \"coupled\", as coupling_farad is given",
         ),
         ({"emission": 1.2}, "diode is 'none'; it must be a class, as emission is given"),
         ({"diodes_in_path": 3}, "diodes_in_path is 3; it must be 1, or 2 for a bridge"),

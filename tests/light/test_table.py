@@ -36,9 +36,13 @@ def tables(draw: st.DrawFn) -> LookupTable:
     rest = draw(st.sampled_from([0.0, 0.0, 0.1, 0.5]))
     if draw(st.booleans()):
         return build_octave_table(
-            asked, adc_bits=adc_bits, steps_per_octave=draw(st.sampled_from([4, 16, 64])), bits=bits, duty_limit=duty_limit,
+            asked,
+            adc_bits=adc_bits,
+            steps_per_octave=draw(st.sampled_from([4, 16, 64])),
+            bits=bits,
+            duty_limit=duty_limit,
             base_light=rest,
-        )  # fmt: skip
+        )
     entries = draw(st.sampled_from([None, 16, 17, 33, 50, 65]))
     return build_table(
         asked, adc_bits=adc_bits, entries=entries, bits=bits, duty_limit=duty_limit, base_light=rest
@@ -188,9 +192,9 @@ def test_codes_cannot_be_changed_afterwards():
         ({"entries": 2000}, "at most 1025 for 10 bit counts"),
         ({"adc_bits": 16}, "stated, up to 4097, for 16 bit counts"),
         ({"adc_bits": 3}, "adc_bits"),
-        ({"duty limit": 1.2}, "duty limit"),
-        ({"duty limit": 0.0}, "one code of 16 bit"),
-        ({"duty limit": 0.1, "bits": 2}, "at least 0.333"),
+        ({"duty_limit": 1.2}, "duty_limit"),
+        ({"duty_limit": 0.0}, "one code of 16 bit"),
+        ({"duty_limit": 0.1, "bits": 2}, "at least 0.333"),
         ({"base_light": -0.1}, "base_light"),
     ],
 )

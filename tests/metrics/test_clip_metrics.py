@@ -78,7 +78,8 @@ def test_top_code_share_counts_the_highest_reading_only():
 
 
 def test_duty_mean_99_and_peak():
-    # 0 and full in turns: mean half of the duty_limit, 99 % and peak the duty_limit: (3 − 0.024)/10.8 = 0.27556 by hand.
+    # 0 and full in turns: mean half of the duty_limit, 99 % and peak the duty_limit: (3 − 0.024)/10.8 =
+    # 0.27556 by hand.
     envelope = np.tile([0.0, 1023.0], 100)
     metrics = clip_metrics(envelope, [CHAIN])
     assert metrics.duty_peak[0] == pytest.approx(0.27556, abs=2e-5)
