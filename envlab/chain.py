@@ -13,11 +13,11 @@ from envlab.analog.adc import Adc
 from envlab.analog.band_filter import BandFilter, NoBandFilter
 from envlab.analog.design_rules import design_rule_warnings
 from envlab.analog.detector import Detector, PeakDetector
+from envlab.analog.diodes.passive import charged_through
 from envlab.analog.envelope import HoldState
 from envlab.analog.hold_capacitor import HoldCapacitor, as_built
 from envlab.analog.microphone import Microphone, self_noise_pa
 from envlab.analog.noise import NoiseStreams, noise_streams
-from envlab.analog.passive import charged_through
 from envlab.analog.preamp import Preamp, input_noise_v
 from envlab.analog.rectifier import Rectifier
 from envlab.analog.tones.answer import answer_to_tone, steady_ratio

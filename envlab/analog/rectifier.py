@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from envlab.analog.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of
+from envlab.analog.diodes.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of
 from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
 from envlab.errors import ParameterError, check_choice, check_positive, check_range
 from envlab.units import FloatArray

@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from envlab.analog.one_pass import OnePass, one_pass
 from envlab.analog.stage import AnalogStage, Surroundings, either_of
 from envlab.engine.board import Board, front_end_of
+from envlab.engine.one_pass import OnePass, one_pass
 from envlab.units import BoolArray, FloatArray
 
 # Pieces whose nodes stay in the processor's cache, and whose memory is used again instead of asked for anew.

@@ -10,10 +10,10 @@ import numpy as np
 from envlab.analog.adc import instant_count, read_between
 from envlab.analog.envelope import hold_drive
 from envlab.analog.noise import NoiseStreams
-from envlab.analog.one_pass import HearToHold, pass_to_hold
 from envlab.engine.board import Board, front_end_of
 from envlab.engine.front_end import PIECE, FrontEnd, front_end, in_groups
 from envlab.engine.light_path import Light, light_of_counts
+from envlab.engine.one_pass import HearToHold, pass_to_hold
 from envlab.engine.quantiser import Quantiser
 from envlab.engine.reading_schedule import Due, every_reading
 from envlab.engine.waves import Wave, waves

@@ -23,7 +23,7 @@ What bounds it (two threads of a server processor with 512-bit vectors, others a
 candidates behind one front 20 to 30 ns a sample are the bank, 3 to 5 the metrics, and 15 what all candidates
 share: interpolation 4 (half of it spectra), noise 2.5, microphone 4, preamp and rectifier 4.5. The filters of
 the latter wait for their own last step, not for arithmetic. So microphone, preamp
-and rectifier run in one loop where nothing stands between them (analog/one_pass.py). Next: the tiles in which
+and rectifier run in one loop where nothing stands between them (engine/one_pass.py). Next: the tiles in which
 few lanes of a group charge, and all are stepped.
 
 A whole sweep of three minutes takes 3.8 s of processor time: 2.7 the clip, and 1.1 beside it, a millisecond

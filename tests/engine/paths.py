@@ -32,7 +32,6 @@ from zoo import ZOO, other_detectors, slightly_off
 
 from envlab.analog.adc import Adc, convert
 from envlab.analog.band_filter import filter_band
-from envlab.analog.one_pass import one_pass
 from envlab.chain import Chain, ChainResult
 from envlab.digital import equivalence
 from envlab.digital.followers import PassThrough, follow
@@ -41,6 +40,7 @@ from envlab.engine import front_end, nodes
 from envlab.engine.board import front_end_of
 from envlab.engine.board_readings import read_chains
 from envlab.engine.node_table import nodes_at_readings
+from envlab.engine.one_pass import one_pass
 from envlab.engine.play import play
 from envlab.engine.reading_schedule import every_reading
 from envlab.engine.side_by_side import runs_side_by_side
