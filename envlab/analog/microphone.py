@@ -132,6 +132,8 @@ def hear(
     return volts, MicrophoneState(float(end[0]), float(end[1]), covering)
 
 
+# Asked for by every block.
+@lru_cache(maxsize=4096)
 def corners_of(microphone: Microphone, sample_rate_hz: float) -> tuple[sections.Section, sections.Section]:
     """Return the sections of the low and of the high corner."""
     low = sections.high_pass(microphone.low_corner_hz, sample_rate_hz)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -175,6 +176,8 @@ def output_limits(preamp: Preamp) -> tuple[float, float, float]:
     return float(preamp.output_offset_v), float(-preamp.swing_down_v), float(preamp.swing_up_v)
 
 
+# Asked for by every block.
+@lru_cache(maxsize=4096)
 def sections_of(
     preamp: Preamp, sample_rate_hz: float
 ) -> tuple[sections.Section, sections.Section, sections.Section]:

@@ -37,10 +37,10 @@ def _amplify(
     one: float,
     two: float,
     three: float,
-) -> tuple[float, bool, float, float, float]:
+) -> tuple[float, int, float, float, float]:
     """Three sections, offset, then the output's limits; limits: (offset, low, high), V.
 
-    Return (V, whether it is at a limit, the three memories).
+    Return (V, 1 if it is at a limit, the three memories).
     """
     v = coupling[0] * x + one
     one = coupling[1] * x - coupling[2] * v
@@ -49,8 +49,12 @@ def _amplify(
     z = bandwidth[0] * y + three
     three = bandwidth[1] * y - bandwidth[2] * z
     z += limits[0]
-    at_limit = (z > limits[2]) | (z < limits[1])
-    return min(max(z, limits[1]), limits[2]), at_limit, one, two, three
+    at_limit = 0
+    if z > limits[2]:
+        z, at_limit = limits[2], 1
+    elif z < limits[1]:
+        z, at_limit = limits[1], 1
+    return z, at_limit, one, two, three
 
 
 @compiled
