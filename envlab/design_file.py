@@ -37,6 +37,7 @@ from envlab.analog.microphone import Microphone
 from envlab.analog.parts import nearest_value
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
+from envlab.analog.stage import parts_of
 from envlab.chain import Chain
 from envlab.digital.followers import (
     AttackRelease,
@@ -81,25 +82,16 @@ STAGES: dict[str, type | dict[str, type]] = {
     "supply": Supply,
 }
 # Keys that name one part on the board: such a value must be one that can be bought.
-BOUGHT = {
-    "microphone": ("load_ohm",),
-    "preamp": (
-        "feedback_ohm",
-        "ground_ohm",
-        "ground_farad",
-        "coupling_farad",
-        "second_feedback_ohm",
-        "second_ground_ohm",
-        "second_ground_farad",
-        "second_coupling_farad",
-    ),
-    "band_filter": (
-        *("high_ohm", "high_farad", "high_in_farad", "high_out_farad", "high_feedback_ohm", "high_shunt_ohm"),
-        *("low_ohm", "low_farad", "low_in_ohm", "low_out_ohm", "low_feedback_farad", "low_shunt_farad"),
-    ),
-    "rectifier": ("coupling_farad", "return_ohm"),
-    "detector": ("attack_ohm", "smoothing_ohm", "hold_farad", "release_ohm"),
-}
+BOUGHT: dict[str, tuple[str, ...]] = {}
+for _section, _kinds in STAGES.items():
+    _names = {
+        name: None
+        for _kind in (_kinds.values() if isinstance(_kinds, dict) else (_kinds,))
+        for name, one in parts_of(_kind).items()
+        if one.bought
+    }
+    if _names:
+        BOUGHT[_section] = tuple(_names)
 FRAME_KEYS = ("pixel_bits", "frame_rate_hz")
 # Every section that a design file can have; those after "frames" say how to judge, and are read elsewhere.
 SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging")

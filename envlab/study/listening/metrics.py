@@ -16,9 +16,11 @@ from envlab.light.pixels import supply_current_a
 from envlab.metrics.catalogue import METRICS
 from envlab.metrics.clip_metrics import clip_metrics
 from envlab.metrics.onset_latency import onset_latency
+from envlab.metrics.tone_metrics import tone_metrics
 from envlab.study.listening.light import BoardLight, table_of
 
 STREET_DB_SPL = 92.0
+_TONES = ("attack_ms", "release_ms", "ripple_db")
 
 
 @dataclass(frozen=True)
@@ -69,18 +71,14 @@ def clip_light_metrics(light: BoardLight) -> tuple[Metric, ...]:
 
 def bench_metrics(chain: Chain, street_db_spl: float = STREET_DB_SPL) -> tuple[Metric, ...]:
     """Return attack, release, ripple and latency of a board on the sweep's test signals."""
-    return (*tone_metrics(chain), *latency_metrics(chain, street_db_spl))
+    return (*tones_of_board(chain), *latency_metrics(chain, street_db_spl))
 
 
 @functools.lru_cache(maxsize=256)
-def tone_metrics(chain: Chain) -> tuple[Metric, ...]:
+def tones_of_board(chain: Chain) -> tuple[Metric, ...]:
     """Return attack, release and ripple."""
-    low, middle = chain.tone_response(60.0), chain.tone_response()
-    return (
-        Metric("attack_ms", 1e3 * middle.attack_s),
-        Metric("release_ms", 1e3 * middle.release_s),
-        Metric("ripple_db", low.ripple_db),
-    )
+    values = tone_metrics([chain], _TONES)
+    return tuple(Metric(name, float(values[name][0])) for name in _TONES)
 
 
 @functools.lru_cache(maxsize=256)
