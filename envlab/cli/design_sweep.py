@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from envlab.cli.exported import exit_of_refusal, refuse, say_findings, say_results
+from envlab.cli.exported import exit_of_refusal, refuse, say_sentences, say_results
 from envlab.cli.group import FLASHING_EXIT, INTERRUPTED_EXIT, main
 from envlab.cli.options import (
     accept_option,
@@ -64,7 +64,7 @@ def design(
     from envlab.report.page import report_html
     from envlab.report.pdf import report_pdf
     from envlab.study.exported.judgement import judge_exported
-    from envlab.study.exported.words import findings
+    from envlab.study.exported.words import sentences
     from envlab.study.specification.specification import with_sensitivity
     from envlab.study.sweep.choice import choose
     from envlab.study.sweep.flash_mitigation import with_mitigations
@@ -104,7 +104,7 @@ def design(
     if boards is None and choice.flash_safe:
         say("Many boards were not simulated, as it would take minutes: envlab tolerance does it.")
     say()
-    say_findings(findings(judgement, asked, guard=guard))
+    say_sentences(sentences(judgement, asked, guard=guard))
     if judgement.is_judged:
         say()
         say_results(judgement.results)

@@ -11,7 +11,7 @@ from envlab.cli.saying import paint, say, say_lines
 
 if TYPE_CHECKING:
     from envlab.study.exported.judgement import ExportedJudgement, SettingResult
-    from envlab.study.exported.words import Finding
+    from envlab.study.sentences import Sentence
 
 
 def exit_of_refusal(judgement: ExportedJudgement, sensitivity: str, *, guard: bool, accept: bool) -> int:
@@ -25,10 +25,10 @@ def exit_of_refusal(judgement: ExportedJudgement, sensitivity: str, *, guard: bo
     return 0 if accept or judgement.keeps_all(sensitivity) else REFUSED_EXIT
 
 
-def say_findings(findings: tuple[Finding, ...]) -> None:
+def say_sentences(said: tuple[Sentence, ...]) -> None:
     """Say what was judged, what is broken in red."""
-    for finding in findings:
-        say(paint(finding.text, fg="red") if finding.kind == "broken" else finding.text)
+    for one in said:
+        say(paint(one.text, fg="red") if one.kind == "broken" else one.text)
 
 
 def say_results(results: tuple[SettingResult, ...]) -> None:

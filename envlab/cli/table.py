@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from envlab.cli.exported import exit_of_refusal, refuse, say_findings, say_results
+from envlab.cli.exported import exit_of_refusal, refuse, say_sentences, say_results
 from envlab.cli.group import main
 from envlab.cli.options import (
     accept_option,
@@ -65,7 +65,7 @@ def table(
     from envlab.report.folder import check_folder, write_folder
     from envlab.shipped import demo_design
     from envlab.study.exported.judgement import judge_exported
-    from envlab.study.exported.words import findings
+    from envlab.study.exported.words import sentences
     from envlab.study.specification.specification import read_specification, with_sensitivity
 
     specification = with_sensitivity(read_specification(design or demo_design()), sensitivity)
@@ -78,7 +78,7 @@ def table(
         judgement = judge_exported(
             specification, chain, (asked,), progress=lambda share: report("Playing the clips", share)
         )
-    say_findings(findings(judgement, asked, guard=guard))
+    say_sentences(sentences(judgement, asked, guard=guard))
     if judgement.is_judged:
         say()
         say_results(judgement.of("none" if judgement.no_runtime else asked))

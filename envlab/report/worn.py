@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from envlab.study.exported.judgement import ExportedJudgement
 from envlab.study.exported.rows import STARTS, ExportedRow, Setting
-from envlab.study.exported.words import HEADINGS, findings, recovery_text, table_lines, verdict
+from envlab.study.exported.words import HEADINGS, recovery_text, sentences, table_lines, verdict
 from envlab.study.sweep.choice import Choice
 from envlab.study.tolerance.words import percent_text
 from envlab.units import keep_together
@@ -50,10 +50,10 @@ def worn_section(choice: Choice, judgement: ExportedJudgement | None) -> WornSec
     if judgement is None:
         return None
     firmware = choice.chain.firmware
-    said = findings(judgement, firmware.sensitivity, guard=firmware.is_guarded)
+    said = sentences(judgement, firmware.sensitivity, guard=firmware.is_guarded)
     cells = table_lines(judgement.results)
     return WornSection(
-        sentences=tuple(keep_together(finding.text) for finding in said),
+        sentences=tuple(keep_together(one.text) for one in said),
         headings=HEADINGS,
         rows=tuple(
             WornRow(
