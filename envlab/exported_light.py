@@ -16,10 +16,12 @@ from envlab.board_firmware import runtime_design
 from envlab.chain import Chain
 from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.firmware_settings import level_control
+from envlab.digital.fixed_frame import full_code, pixel_code
 from envlab.digital.fixed_point import justify, run_frames
 from envlab.digital.fixed_words import FixedState
-from envlab.digital.flash_guard import guard_words, run_guard
+from envlab.digital.flash_guard import GuardWords, guard_words, run_guard
 from envlab.digital.followers import follow
+from envlab.digital.light_path import PHASES, LightPath, show_frames
 from envlab.errors import ParameterError
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.lightness import lightness_cie1976
@@ -27,6 +29,7 @@ from envlab.light.table import LookupTable
 from envlab.units import BoolArray, FloatArray, IntArray
 
 RUNNING_S = 10.0
+AT_ONCE = 4096
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +70,7 @@ class ExportedFirmware:
         self.chain, self._step = chain, step
         self.design: RuntimeDesign = runtime_design(chain, level=level_control(sensitivity))
         self._table = chain.brightness_table()
-        self._guard = guard_words(chain.frame_rate_hz, bits=16, brightest_duty=self._table.brightest_code)
+        self._path, self._guard = _white_path(self.design), _guard_words(self.design)
 
     @property
     def steps(self) -> int:
@@ -119,11 +122,41 @@ class ExportedFirmware:
         return offsets
 
     def _codes(self, duty: IntArray) -> IntArray:
-        return duty
+        if self._path.frame.dither_bits:
+            shown = [show_frames(self._path, duty[at : at + AT_ONCE], at * self._path.refreshes % PHASES)
+                     for at in range(0, duty.size, AT_ONCE)]  # fmt: skip
+            return np.concatenate(shown)[:, :, 0]
+        # Without dithering a duty always has the same code: each is looked up once.
+        different, which = np.unique(duty, return_inverse=True)
+        return show_frames(self._path, different)[:, 0, 0][which]
 
     def _luminance(self, codes: IntArray, duty: IntArray) -> FloatArray:
-        del duty
-        return codes / self._table.brightest_code
+        table = self._table
+        seen = pixel_code(duty, table.bits) if self._path.frame.dither_bits else codes
+        return np.minimum(seen / table.brightest_code, 1.0)
+
+
+def _white_path(design: RuntimeDesign) -> LightPath:
+    white = np.full((1, design.pixels.channels), 65_535)
+    refreshes = round(design.refresh_hz / design.brightness_rate_hz)
+    return LightPath(design.words, design.codes, design.frame_words, white, refreshes)
+
+
+def _guard_words(design: RuntimeDesign) -> GuardWords:
+    frame, brightest = design.frame_words, int(design.codes[-1])
+    bits = 16 if frame.dither_bits else frame.bits
+    # Of every channel of every pixel, whatever the colours.
+    always = frame.limit * 65_535 // (frame.pixels * frame.channels * full_code(frame.bits))
+    if brightest <= always:
+        return guard_words(design.brightness_rate_hz, bits=bits, brightest_duty=brightest)
+    return guard_words(
+        design.brightness_rate_hz,
+        bits=bits,
+        brightest_duty=brightest,
+        dimmest_full_duty=always,
+        always_duty=always,
+        slack_codes=1,
+    )
 
 
 class PlainTable:

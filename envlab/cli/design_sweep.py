@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from envlab.cli.exported import exit_of_refusal, refuse, say_sentences, say_results
+from envlab.cli.exported import exit_of_refusal, refuse, say_results, say_sentences
 from envlab.cli.group import FLASHING_EXIT, INTERRUPTED_EXIT, main
 from envlab.cli.options import (
     accept_option,
