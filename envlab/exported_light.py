@@ -70,7 +70,8 @@ class ExportedFirmware:
         self.chain, self._step = chain, step
         self.design: RuntimeDesign = runtime_design(chain, level=level_control(sensitivity))
         self._table = chain.brightness_table()
-        self._path, self._guard = _white_path(self.design), _guard_words(self.design)
+        self._path = _white_path(self.design)
+        self._guard = _guard_words(self.design, self._path)
 
     @property
     def steps(self) -> int:
@@ -142,12 +143,12 @@ def _white_path(design: RuntimeDesign) -> LightPath:
     return LightPath(design.words, design.codes, design.frame_words, white, refreshes)
 
 
-def _guard_words(design: RuntimeDesign) -> GuardWords:
+def _guard_words(design: RuntimeDesign, white: LightPath) -> GuardWords:
     frame, brightest = design.frame_words, int(design.codes[-1])
     bits = 16 if frame.dither_bits else frame.bits
     # Of every channel of every pixel, whatever the colours.
     always = frame.limit * 65_535 // (frame.pixels * frame.channels * full_code(frame.bits))
-    if brightest <= always:
+    if brightest <= white.largest_duty:
         return guard_words(design.brightness_rate_hz, bits=bits, brightest_duty=brightest)
     return guard_words(
         design.brightness_rate_hz,
