@@ -15,7 +15,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.chain import Chain
-from envlab.light.flashes.sliding_window import window_reach
 from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
@@ -26,6 +25,7 @@ from envlab.units import FloatArray, IntArray, pressure_rms_pa
 
 QUIET_S = 60.0
 SHOUT_S = 3.0
+FLASH_WINDOW_S = 1.0
 BEFORE_SHOUT_S = 20.0
 AFTER_SHOUT_S = 45.0
 # How far above the ceiling a shout stands: it makes full light of whatever the window is.
@@ -69,7 +69,7 @@ def heard_by(
     def one(place: tuple[int, Clip]) -> IntArray | str:
         number, clip = place
         recording = clip.recording()
-        reason = cannot_be_judged(recording, chain.frame_rate_hz)
+        reason = cannot_be_judged(recording)
         if reason:
             return reason
         found = adc_readings(chain, recording, np.random.default_rng(clip_seed(first, number)))
@@ -96,10 +96,9 @@ def heard_by(
     )
 
 
-def cannot_be_judged(recording: Recording, frame_rate_hz: float) -> str:
+def cannot_be_judged(recording: Recording) -> str:
     """Return why flashes cannot be judged on a recording: "" if they can."""
-    frames = int(recording.duration_s * frame_rate_hz + 1e-9)
-    if frames <= window_reach(frame_rate_hz):
+    if recording.duration_s < FLASH_WINDOW_S:
         return f"it lasts {recording.duration_s:.2g} s, and flashes are counted over a whole second"
     if not np.any(recording.pressure_pa):
         return "it is silent"
