@@ -13,6 +13,10 @@
 extern "C" {
 #endif
 
+/* Returns the largest duty that the supply bears in these colours. Ask once, at the start, and hold every duty
+ * at it before the flash guard: then nothing is taken away from what the guard has counted. */
+uint16_t lantern_most(void);
+
 /* Shows every pixel in its own colour at this duty, within what the supply bears. */
 void lantern_show(uint16_t duty);
 
