@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from envlab.chain import Chain
 from envlab.digital.auto_level import LevelControl
-from envlab.digital.fixed_frame import LEAST_BITS, MOST_BITS, Dither
+from envlab.digital.fixed_frame import LEAST_BITS, MOST_BITS, WORD_MOST, Dither
 from envlab.digital.fixed_point import Gate, fixed_follower
+from envlab.digital.guard_words import GuardWords
+from envlab.digital.light_path import LightPath
+from envlab.digital.picture_guard import frame_guard_words
 from envlab.errors import check_range
 from envlab.firmware.level_table import build_level_table
 from envlab.firmware.runtime_design import RuntimeDesign
@@ -48,6 +53,18 @@ def runtime_design(
         dither=dither,
         pixel_bits=chain.pixel_bits,
     )
+
+
+def exported_guard(design: RuntimeDesign) -> GuardWords:
+    """Return the words of the flash guard that is exported with a design, for pixels that are all white.
+
+    Where the table goes up to full and only the limiter spares the supply, it allows for whatever colours
+    make of the brightest state.
+    """
+    frame, brightest = design.frame_words, int(design.codes[-1])
+    white = LightPath(design.words, design.codes, frame, np.full((1, frame.channels), WORD_MOST))
+    fits_always = brightest <= white.largest_duty
+    return frame_guard_words(frame, design.brightness_rate_hz, brightest, fits_always=fits_always)
 
 
 def both_tables(chain: Chain) -> SupplyTables:

@@ -6,20 +6,20 @@ frame is written several times, and the codes are those of the first pixel.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from envlab.analog.adc import convert
-from envlab.board_firmware import runtime_design
+from envlab.board_firmware import exported_guard, runtime_design
 from envlab.chain import Chain
 from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.firmware_settings import level_control
-from envlab.digital.fixed_frame import full_code, pixel_code
+from envlab.digital.fixed_frame import pixel_code
 from envlab.digital.fixed_point import justify, run_frames
 from envlab.digital.fixed_words import FixedState
-from envlab.digital.flash_guard import GuardWords, guard_words, run_guard
+from envlab.digital.flash_guard import run_guard
 from envlab.digital.followers import follow
 from envlab.digital.light_path import PHASES, LightPath, show_frames
 from envlab.errors import ParameterError
@@ -71,7 +71,7 @@ class ExportedFirmware:
         self.design: RuntimeDesign = runtime_design(chain, level=level_control(sensitivity))
         self._table = chain.brightness_table()
         self._path = _white_path(self.design)
-        self._guard = _guard_words(self.design, self._path)
+        self._largest_duty = self._path.largest_duty
 
     @property
     def steps(self) -> int:
@@ -107,11 +107,11 @@ class ExportedFirmware:
         ends = self._frame_ends(readings.size)
         offsets = self._offsets(ends.size)
         trace = run_frames(self.design.words, self.design.codes, readings, ends, state=state, offsets=offsets)
-        duty = run_guard(self._guard, trace.duty)[0] if guard else trace.duty
+        duty, held = trace.duty, np.zeros(ends.size, np.bool_)
+        if guard and self._path.guard is not None:
+            duty, held, _ = run_guard(self._path.guard, np.minimum(duty, self._largest_duty))
         codes = self._codes(duty)
-        return ExportedLight(
-            codes, duty, duty != trace.duty, self._luminance(codes, duty), full_duty(self._table)
-        )
+        return ExportedLight(codes, duty, held, self._luminance(codes, duty), full_duty(self._table))
 
     def _frame_ends(self, readings: int) -> IntArray:
         return self.chain.reading_of_frame(frame_count(self.chain, readings)) + 1
@@ -140,24 +140,8 @@ class ExportedFirmware:
 def _white_path(design: RuntimeDesign) -> LightPath:
     white = np.full((1, design.pixels.channels), 65_535)
     refreshes = round(design.refresh_hz / design.brightness_rate_hz)
-    return LightPath(design.words, design.codes, design.frame_words, white, refreshes)
-
-
-def _guard_words(design: RuntimeDesign, white: LightPath) -> GuardWords:
-    frame, brightest = design.frame_words, int(design.codes[-1])
-    bits = 16 if frame.dither_bits else frame.bits
-    # Of every channel of every pixel, whatever the colours.
-    always = frame.limit * 65_535 // (frame.pixels * frame.channels * full_code(frame.bits))
-    if brightest <= white.largest_duty:
-        return guard_words(design.brightness_rate_hz, bits=bits, brightest_duty=brightest)
-    return guard_words(
-        design.brightness_rate_hz,
-        bits=bits,
-        brightest_duty=brightest,
-        dimmest_full_duty=always,
-        always_duty=always,
-        slack_codes=1,
-    )
+    path = LightPath(design.words, design.codes, design.frame_words, white, refreshes)
+    return replace(path, guard=exported_guard(design))
 
 
 class PlainTable:
