@@ -20,7 +20,7 @@ from envlab.cli.options import (
     sensitivity_option,
 )
 from envlab.cli.saying import progress, say
-from envlab.cli.tolerance import ABOUT_BOARDS, boards_of_choice
+from envlab.cli.tolerance import boards_of_choice
 
 
 @main.command(
@@ -65,11 +65,13 @@ def design(
     from envlab.report.pdf import report_pdf
     from envlab.study.exported.judgement import judge_exported
     from envlab.study.exported.words import sentences
+    from envlab.study.sentences import of_kind, texts
     from envlab.study.specification.specification import with_sensitivity
     from envlab.study.sweep.choice import choose
     from envlab.study.sweep.flash_mitigation import with_mitigations
     from envlab.study.sweep.robustness import robust_choice
     from envlab.study.sweep.sweep import sweep
+    from envlab.study.tolerance.words import IN_SHORT
 
     specification = with_sensitivity(asked_specification(design, clip, level_db_spl), sensitivity)
     firmware = specification.chain.firmware
@@ -99,7 +101,7 @@ def design(
         write_folder(folder, files, replaces=RESULTS)
         report("Printing the PDF", 1.0)
         printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
-    for line in (*choice.words, *(boards.words[:ABOUT_BOARDS] if boards else ())):
+    for line in (*choice.words, *(texts(of_kind(boards.sentences, *IN_SHORT)) if boards else ())):
         say(line)
     if boards is None and choice.flash_safe:
         say("Many boards were not simulated, as it would take minutes: envlab tolerance does it.")
