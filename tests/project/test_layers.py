@@ -27,7 +27,7 @@ ROWS = (
     ("engine",),
     ("chain", "shipped"),
     ("design_file", "board_firmware"),
-    ("firmware_folder", "metrics"),
+    ("firmware_folder", "exported_light", "metrics"),
     ("study",),
     ("plot",),
     ("widget", "report"),

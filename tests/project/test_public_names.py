@@ -28,6 +28,7 @@ PUBLIC = [
     "read_recording",
     "rectify",
     "render_preview",
+    "shown_codes",
     "sweep",
     "tolerance",
 ]
