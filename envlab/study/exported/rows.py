@@ -135,7 +135,10 @@ def rows_of_clip(
 
 
 def idle_lstar(firmware: ExportedFirmware | PlainTable, silence: IntArray) -> float:
-    """Return the 95 % point of L* on the board's own noise, without the guard; the board has been on."""
+    """Return the 95 % point of L* on the board's own noise, without the guard; the board has been on.
+
+    silence: readings (n,), whole counts.
+    """
     light = firmware.light(silence, guard=False, state=firmware.running())
     return float(np.percentile(light.lightness, 95))
 

@@ -106,7 +106,7 @@ def cannot_be_judged(recording: Recording) -> str:
 
 
 def own_noise(chain: Chain, rng: np.random.Generator) -> IntArray:
-    """Return what the board reads in QUIET_S of silence, its own noise alone."""
+    """Return what the board reads in QUIET_S of silence, its own noise alone: counts (readings,)."""
     silent = Recording(np.zeros(round(QUIET_S * _OWN_RATE_HZ)), _OWN_RATE_HZ, "silence")
     return adc_readings(chain, silent, rng)
 
@@ -122,11 +122,11 @@ def shout(chain: Chain, rng: np.random.Generator) -> Recording:
 
 
 def lasting(readings: IntArray, duration_s: float, chain: Chain) -> IntArray:
-    """Return readings, played again and again, for so long."""
+    """Return readings (n,), whole counts, played again and again, for so long."""
     looped: IntArray = np.resize(readings, round(duration_s * chain.adc.rate_hz))
     return looped
 
 
 def joined(stretches: Sequence[IntArray]) -> IntArray:
-    """Return stretches one after the other."""
+    """Return stretches of readings, counts (n,) each, one after the other."""
     return np.concatenate(stretches)
