@@ -36,8 +36,8 @@ def product_stimuli(count: int = 6000, seed: int = 3) -> np.ndarray:
 
 
 def product_records(stimuli: np.ndarray) -> bytes:
-    """Return what product_driver.c must write for stimuli (n, 14), computed in whole numbers of any
-    length.""" out = bytearray()
+    """Return what product_driver.c must write for stimuli (n, 14), in whole numbers of any length."""
+    out = bytearray()
     for row in stimuli:
         total, behind = int.from_bytes(row[:4].tobytes(), "little"), int(row[4])
         product = _word(row, 5) * _word(row, 7)
