@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from envlab.chain import Chain
 from envlab.digital.auto_level import LevelControl
-from envlab.digital.fixed_frame import Dither
+from envlab.digital.fixed_frame import LEAST_BITS, MOST_BITS, Dither
 from envlab.digital.fixed_point import Gate, fixed_follower
+from envlab.errors import check_range
 from envlab.firmware.level_table import build_level_table
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.power.supply_tables import SupplyTables, build_supply_tables
@@ -16,12 +17,25 @@ def runtime_design(
 ) -> RuntimeDesign:
     """Return what the firmware does from this board's readings to its pixels, in decibels throughout.
 
-    The table covers the window from floor to ceiling, limited so that all pixels may be lit at once; the
-    frame limiter uses the same supply. level: what moves the window, None leaves it. Raises ParameterError
-    for a follower that the firmware lacks, or a floor or ceiling that the ADC's word cannot hold.
+    The table covers the window from floor to ceiling. With chain.current_limit "table" it is limited so that
+    all pixels may be lit at once, else it goes up to full; the frame limiter, for pixels of 8 bit or more,
+    uses the same supply. level: what moves the window, None leaves it. dither: None takes the chain's. Raises
+    ParameterError for a follower that the firmware lacks, a floor or ceiling that the ADC's word cannot hold,
+    or pixels that cannot be written so often.
     """
+    chain.check_sending()
+    check_range("pixel_bits", chain.pixel_bits, LEAST_BITS, MOST_BITS, unit="bit")
+    if dither is None and chain.dither_bits:
+        dither = Dither(chain.dither_bits, chain.refresh_hz)
+    table = build_level_table(
+        chain.count_map(),
+        adc_bits=chain.adc.bits,
+        duty_limit=chain.duty_limit if chain.current_limit == "table" else 1.0,
+        pixel_bits=chain.pixel_bits,
+        dither_bits=0 if dither is None else dither.bits,
+    )
     return RuntimeDesign(
-        table=build_level_table(chain.count_map(), adc_bits=chain.adc.bits, duty_limit=chain.duty_limit),
+        table=table,
         follower=fixed_follower(chain.follower, chain.adc.rate_hz),
         adc_bits=chain.adc.bits,
         quiescent_counts=chain.quiescent_counts,
@@ -32,6 +46,7 @@ def runtime_design(
         pixels=chain.pixels,
         supply=chain.supply,
         dither=dither,
+        pixel_bits=chain.pixel_bits,
     )
 
 
@@ -43,5 +58,5 @@ def both_tables(chain: Chain) -> SupplyTables:
         chain.supply,
         adc_bits=chain.adc.bits,
         entries=chain.table_entries,
-        bits=chain.pixel_bits,
+        bits=chain.pixel_bits + chain.dither_bits,
     )

@@ -24,13 +24,15 @@ from envlab.analog.preamp import Preamp, input_noise_v
 from envlab.analog.rectifier import Rectifier
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state, settled_ratio_at, tone_response_at
 from envlab.analog.tones.steady_state import ToneResponse, tone_response
+from envlab.digital.fixed_frame import most_dither_bits, slowest_refresh_hz
 from envlab.digital.followers import Follower, PassThrough, follow
-from envlab.errors import EnvlabWarning, ParameterError, check_range
+from envlab.errors import EnvlabWarning, ParameterError, check_choice, check_range
 from envlab.light.curve import BrightnessMap, CountMap, LevelScale
 from envlab.light.lightness import check_whole, lightness_cie1976
 from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.simulated_scale import SimulatedScale
-from envlab.light.table import LookupTable, build_table, top_code
+from envlab.light.table import LookupTable, build_table, held_at_limit, top_code
+from envlab.light.timing import check_sending, sending_s
 from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray, IntArray, pressure_rms_pa
@@ -51,6 +53,9 @@ class Chain:
     brightness: gate floor and ceiling in dB SPL; converted to counts through this chain's own gain.
     band_filter: between preamp and rectifier. hold_capacitor: what the detector's capacitor is made of.
     pixel_bits: depth of a pixel's duty, 1 to 16. frame_rate_hz: 10 to 1000, at most the ADC's rate.
+    dither_bits: depth that temporal dithering adds to pixels of 8 bit or more. current_limit: what keeps the
+    light within the supply, "table" (scaled down, whatever is lit) or "frame" (a table up to full, and the
+    firmware's limiter, which adds up every frame).
     The supply must carry the dark pixels and leave one code of duty for light.
     """
 
@@ -67,10 +72,14 @@ class Chain:
     frame_rate_hz: float = 100.0
     band_filter: BandFilter = field(default_factory=NoBandFilter)
     hold_capacitor: HoldCapacitor = field(default_factory=HoldCapacitor)
+    dither_bits: int = 0
+    current_limit: str = "table"
 
     def __post_init__(self) -> None:
         check_range("frame_rate_hz", self.frame_rate_hz, 10, 1000, unit="Hz")
         check_whole("pixel_bits", self.pixel_bits, 1, 16)
+        check_whole("dither_bits", self.dither_bits, 0, most_dither_bits(self.pixel_bits))
+        check_choice("current_limit", self.current_limit, ("table", "frame"))
         top_code(self.pixel_bits, self.duty_limit)
         if self.frame_rate_hz > self.adc.rate_hz:
             raise ParameterError(
@@ -117,11 +126,22 @@ class Chain:
 
     @property
     def transmission_s(self) -> float:
-        """Time until the last pixel has its frame: 24 bit of 1.25 µs a pixel, then a latch of 280 µs.
+        """Time until the last pixel has its frame, s: bits of 1.25 µs, then a latch of 280 µs.
 
-        Common practice, no source.
+        8 bit a channel, 16 where a code has more than 8. Common practice, no source.
         """
-        return self.pixels.count * 24 * 1.25e-6 + 280e-6
+        return sending_s(self.pixels, self.pixel_bits)
+
+    @property
+    def refresh_hz(self) -> float:
+        """Rate at which the pixels are written, Hz: the frame rate, a multiple of it where dithered."""
+        return slowest_refresh_hz(self.dither_bits, self.frame_rate_hz)
+
+    def check_sending(self) -> None:
+        """Raise ParameterError, with values that work, where the pixels cannot be written so often."""
+        check_sending(self.pixels, self.pixel_bits, "frame_rate_hz", self.frame_rate_hz)
+        if self.dither_bits:
+            check_sending(self.pixels, self.pixel_bits, "refresh_hz", self.refresh_hz)
 
     def tone_response(
         self, frequency_hz: float = CALIBRATION_HZ, peak_v: float | None = None
@@ -198,14 +218,20 @@ class Chain:
         return None if self.adc.bits <= 12 else 4097
 
     def brightness_table(self) -> LookupTable:
-        """Return the table from envelope counts to duty, scaled by the supply's duty limit."""
-        return build_table(
+        """Return the table from envelope counts to the duty that all pixels show when lit alike.
+
+        It is scaled by the supply's duty limit; with the limit per frame it goes up to full and is held at
+        the duty limit, as the limiter does with a picture all of whose channels are alike. Dithered bits
+        count as depth.
+        """
+        table = build_table(
             self.count_map(),
             adc_bits=self.adc.bits,
             entries=self.table_entries,
-            bits=self.pixel_bits,
-            duty_limit=self.duty_limit,
+            bits=self.pixel_bits + self.dither_bits,
+            duty_limit=self.duty_limit if self.current_limit == "table" else 1.0,
         )
+        return table if self.current_limit == "table" else held_at_limit(table, self.duty_limit)
 
     def noise_pa(self, samples: int, sample_rate_hz: float, noise: NoiseStreams) -> FloatArray:
         """Return microphone and preamp noise as pressure at the microphone, shape (samples,), Pa.

@@ -100,7 +100,7 @@ BOUGHT = {
     "rectifier": ("coupling_farad", "return_ohm"),
     "detector": ("attack_ohm", "smoothing_ohm", "hold_farad", "release_ohm"),
 }
-FRAME_KEYS = ("pixel_bits", "frame_rate_hz")
+FRAME_KEYS = ("pixel_bits", "frame_rate_hz", "dither_bits", "current_limit")
 # Every section that a design file can have; those after "frames" say how to judge, and are read elsewhere.
 SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging")
 _UNITS = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "a": "A", "s": "s"}
@@ -148,7 +148,9 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
     frames = fields_of(tables.get("frames", {}), Chain, where, only=FRAME_KEYS)
     with_file = f"{file_name}: "
     try:
-        return Chain(**stages, **frames)
+        chain = Chain(**stages, **frames)
+        chain.check_sending()
+        return chain
     except ParameterError as problem:
         raise FileError(f"{with_file}{problem}") from None
 

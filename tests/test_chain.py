@@ -189,8 +189,45 @@ def test_cap_scales_and_never_clips():
 
 def test_transmission_by_hand():
     # Common practice, no source: 60 pixels · 30 µs + 280 µs = 2.08 ms; the yoke's 24: 1.00 ms.
-    assert Chain(pixels=Pixels(count=60)).transmission_s == pytest.approx(2.08e-3)
-    assert Chain().transmission_s == pytest.approx(1.00e-3)
+    assert Chain(pixels=Pixels(count=60), pixel_bits=8).transmission_s == pytest.approx(2.08e-3)
+    assert Chain(pixel_bits=8).transmission_s == pytest.approx(1.00e-3)
+    # Codes of more than 8 bit take two bytes a channel: 24 · 60 µs + 280 µs. Four lines: 15 pixels each.
+    assert Chain().transmission_s == pytest.approx(1.72e-3)
+    assert Chain(pixels=Pixels(60, data_lines=4), pixel_bits=8).transmission_s == pytest.approx(0.73e-3)
+
+
+def test_the_pixels_can_be_written_as_often_as_the_frames_and_the_dither_want():
+    Chain(pixel_bits=8, dither_bits=2).check_sending()
+    assert Chain(pixel_bits=8, dither_bits=2).refresh_hz == 800.0
+    assert Chain(pixel_bits=8).refresh_hz == 100.0
+    with pytest.raises(ParameterError, match="refresh_hz is 1600"):
+        Chain(pixel_bits=8, dither_bits=3).check_sending()
+    with pytest.raises(ParameterError, match="frame_rate_hz is 600"):
+        Chain(frame_rate_hz=600.0).check_sending()
+
+
+def test_depth_rounds_to_the_nearest_code_and_never_passes_the_limit():
+    deep, shallow = Chain().brightness_table(), Chain(pixel_bits=8).brightness_table()
+    # By definition of the nearest code, from the 16 bit table, up to floor(0.27556 · 255) = 70.
+    nearest = np.floor(deep.duty_codes / 65_535 * 255 + 0.5)
+    np.testing.assert_array_equal(shallow.duty_codes, np.minimum(nearest, 70))
+    assert shallow.duty_codes.max() == 70
+
+
+def test_dithered_bits_count_as_depth():
+    table = Chain(pixel_bits=8, dither_bits=2).brightness_table()
+    assert table.bits == 10
+    assert table.duty_codes.max() == math.floor(0.275556 * 1023)
+
+
+def test_with_the_limit_per_frame_the_light_is_full_sooner_and_never_over_the_limit():
+    scaled, held = Chain().brightness_table(), Chain(current_limit="frame").brightness_table()
+    assert held.duty_codes.max() == scaled.duty_codes.max() == held.brightest_code
+    lit = scaled.duty_codes > 300
+    assert (held.duty_codes[lit] >= scaled.duty_codes[lit]).all()
+    # Below the duty limit it is the curve up to full: 1/0.27556 times as bright.
+    below = lit & (held.duty_codes < held.brightest_code)
+    np.testing.assert_allclose(held.duty_codes[below] / scaled.duty_codes[below], 1 / 0.27556, rtol=5e-3)
 
 
 def test_clipped_share_of_a_hard_driven_preamp():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -155,6 +156,20 @@ BAD = [
     ("[supply]\nlimit_a = 0\n", "[supply] limit_a is 0.0; it must be above 0 A"),
     ("[supply]\nlimit_a = 0.01\n", "mine.toml: limit_a is 0.01; it must be above the idle current"),
     ("[frames]\npixel_bits = 99\n", "mine.toml: pixel_bits is 99; it must be a whole number from 1 to 16"),
+    (
+        "[frames]\ndither_bits = 2\n",
+        "mine.toml: dither_bits is 2; it must be a whole number from 0 to 0",
+    ),
+    ("[frames]\ncurrent_limit = 'both'\n", "mine.toml: current_limit is 'both'; it must be"),
+    (
+        "[frames]\npixel_bits = 8\n[pixels]\ncount = 400\n",
+        "mine.toml: frame_rate_hz is 100.0; it must be at most 81.4 Hz: sending 400 pixels of 3 channels of 8"
+        " bit down one line takes 12.28 ms (or at most 324 pixels on a line, here data_lines = 2)",
+    ),
+    (
+        "[frames]\npixel_bits = 8\ndither_bits = 2\n[pixels]\ncount = 40\n",
+        "mine.toml: refresh_hz is 800.0; it must be at most 675.6 Hz: sending 40 pixels",
+    ),
     ("[frames]\nframe_rate_hz = 5000\n", "mine.toml: frame_rate_hz is 5000.0; it must be from 10 to 1000 Hz"),
     (
         "[frames]\nmicrophone = 3\n",
@@ -256,9 +271,15 @@ CHAINS = st.builds(
 )
 
 
+def in_time(chain: Chain) -> Chain:
+    """As many frames a second as can be sent."""
+    return replace(chain, frame_rate_hz=min(chain.frame_rate_hz, 0.99 / chain.transmission_s))
+
+
 @examples(60)
 @given(CHAINS)
-def test_what_is_written_reads_back_to_the_same_chain(tmp_path_factory, chain):
+def test_what_is_written_reads_back_to_the_same_chain(tmp_path_factory, made):
+    chain = in_time(made)
     path = tmp_path_factory.getbasetemp() / "again.toml"
     path.write_text(design_text(chain), encoding="utf-8")
     again = read_design(path)

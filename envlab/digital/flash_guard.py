@@ -15,13 +15,13 @@ The rule that it counts by
    change has few. Dates are bytes: what began more than 255 ticks earlier may be dated too late, never too
    early. A tick is a frame up to 233 Hz, several frames above.
 4. A change that is about to be complete counts together with those dated at most a second before, in ticks of
-   a clock that is 3 % fast (guard_words). Under a limit that colours can move, a rise to more than the limit
+   a clock that is 3 % fast (guard_words); of older ones one is dropped a frame, the oldest first. Under a limit that colours can move, a rise to more than the limit
    always grants counts one more: the fall that the limit may make of it.
 5. Eight changes that count together are four flashes; the guard lets seven through.
 
 What it does
 ------------
-Where the eighth change would be complete, the light goes up to one code less than a change and no further;
+Where the eighth change would be complete, the light goes to one code less than a change and no further;
 within that it follows what is wanted. Nothing else is ever altered. (Freezing it, waiting in the dark and
 slewing afterwards lie farther from the wanted light: tests/benchmarks/bench_guard.py.)
 

@@ -49,7 +49,8 @@ def _cell_of(words: GuardWords, light: int, flip: int) -> int:
 
 @njit(cache=True, nogil=True)
 def _counted(state: IntArray) -> int:
-    return (state[NEXT] - state[FIRST]) & 0xFF
+    count: int = (state[NEXT] - state[FIRST]) & 0xFF
+    return count
 
 
 @njit(cache=True, nogil=True)
@@ -68,7 +69,7 @@ def _walk(words: GuardWords, state: IntArray, light: int) -> None:
 def step_on(words: GuardWords, state: IntArray, duty: int) -> int:
     """Take one frame into the state; return the duty word to show."""
     light = min(light_of(duty, words.bits), words.top)
-    while _counted(state) and (state[NOW] - state[STAMP + (state[FIRST] & _ROUND)] & 0xFF) > words.reach:
+    if _counted(state) and (state[NOW] - state[STAMP + (state[FIRST] & _ROUND)] & 0xFF) > words.reach:
         state[FIRST] = state[FIRST] + 1 & 0xFF
     most = CHANGES
     if words.always < words.top and light > words.always:
@@ -120,51 +121,37 @@ def trace(words: GuardWords, state: IntArray, duties: IntArray, record: IntArray
 def most_counted(words: GuardWords, duties: IntArray) -> int:
     """The most changes that the guard's rule counts at any frame of a row; see flash_guard.rule_flashes.
 
-    Nothing is held, nothing is forgotten, and every date is looked up in the whole row.
+    Nothing is held, and every date is looked up in the whole row.
     """
     frames = duties.shape[0]
     lights = np.zeros(frames + 1, np.int64)
     dates = np.empty(frames + 1, np.int64)
-    falls, found, best, extreme = 1, 0, 0, 0
+    falls, found, dropped, best, extreme = 1, 0, 0, 0, 0
     for frame in range(1, frames + 1):
-        lights[frame] = min(light_of(duties[frame - 1], words.bits), words.top)
+        light = min(light_of(duties[frame - 1], words.bits), words.top)
+        lights[frame] = light
         tick = (frame - 1) // words.frames_per_tick
-        light = lights[frame]
+        if dropped < found and tick - dates[dropped] > words.reach:
+            dropped += 1
         ahead = light - extreme if falls else extreme - light
         if ahead >= words.least:
-            falls, found, extreme = 1 - falls, found + 1, light
-            counted = 1
-            for earlier in range(found - 2, -1, -1):
-                counted += tick - dates[earlier] <= words.reach
-            best = max(best, counted)
-        elif ahead < 0:
+            falls, found = 1 - falls, found + 1
+        if ahead >= words.least or ahead < 0:
             extreme = light
-        else:
-            if falls == 0 and light > words.always:
-                best = max(best, 1 + _recent(words, dates, found, tick))
-            continue
-        if found:
-            start = light + words.least if falls else light - words.least
-            then = _left(words, lights, frame, start, falls)
-            dates[found - 1] = tick - ((tick - then) & 0xFF)
-        if falls == 0 and light > words.always:
-            best = max(best, 1 + max(1, _recent(words, dates, found, tick)))
+            if found:
+                start = light + words.least if falls else light - words.least
+                age = tick - _left(words, lights, frame, start, falls)
+                dates[found - 1] = tick - (age & 0xFF)
+                dropped = min(dropped, found - 1)
+        way_back = falls == 0 and light > words.always
+        best = max(best, found - dropped + way_back)
     return best
 
 
 @njit(cache=True, nogil=True)
-def _recent(words: GuardWords, dates: IntArray, found: int, tick: int) -> int:
-    count = 0
-    for earlier in range(found):
-        count += tick - dates[earlier] <= words.reach
-    return count
-
-
-@njit(cache=True, nogil=True)
 def _left(words: GuardWords, lights: IntArray, frame: int, start: int, falls: int) -> int:
-    """Tick of the first frame after the light was last in the cell of a light, or beyond it."""
-    shift = words.cell
-    before = frame - 1
-    while (lights[before] >> shift < start >> shift) if falls else (lights[before] >> shift > start >> shift):
+    """Tick of the frame after the light was last in the cell of a light, or beyond it."""
+    cell, before = start >> words.cell, frame - 1
+    while (lights[before] >> words.cell < cell) if falls else (lights[before] >> words.cell > cell):
         before -= 1
     return before // words.frames_per_tick

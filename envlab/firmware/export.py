@@ -11,6 +11,7 @@ from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedCoefficient
 from envlab.errors import FileError
 from envlab.files import read_whole, write_whole
 from envlab.firmware.edits import ascii_lines, code_array
+from envlab.firmware.frame_facts import frame_lines
 from envlab.firmware.golden import golden_crc32
 from envlab.firmware.level_table import LevelTable
 from envlab.firmware.marks import RUNTIME_FOLDER, marked
@@ -94,11 +95,8 @@ def header_facts(design: RuntimeDesign, design_digest: str) -> HeaderFacts:
         adc_rate_hz=design.follower.rate_hz,
         brightness_rate_hz=design.brightness_rate_hz,
         adc_bits=design.adc_bits,
-        pixels=design.pixels.count,
-        channels=design.pixels.channels,
-        sum_limit=design.sum_limit,
-        dither_bits=0 if design.dither is None else design.dither.bits,
-        golden_crc32=golden_crc32(design.words, design.codes, design.sum_limit),
+        frame=design.frame_words,
+        golden_crc32=golden_crc32(design.words, design.codes, design.frame_words),
         asked=tuple(_asked(design)),
     )
 
@@ -135,11 +133,8 @@ def _asked(design: RuntimeDesign) -> list[str]:
             f" {design.words.offset_steps} of {achieved:.4g} dB; the rest would show the converter's noise"
         ]
     lines += _zero_lines(design)
-    if design.dither is not None:
-        lines += [f"dithering: {design.dither.bits} bit, repeats at {design.dither.repetition_hz:g} Hz"]
     lines += [
-        f"frame limit: {design.pixels.count} pixels of {design.pixels.channels} channels on"
-        f" {design.supply.limit_a:g} A",
+        *frame_lines(design),
         f"levels: 1 unit is 1/4096 octave, {1 / LEVEL_UNITS_PER_DB:.6f} dB on average",
     ]
     return lines

@@ -7,7 +7,7 @@ import zlib
 import numpy as np
 
 from envlab.digital import fixed_kernels as kernels
-from envlab.digital.fixed_frame import frame_factor
+from envlab.digital.fixed_frame import FrameWords, frame_codes, nearest_threshold
 from envlab.digital.fixed_point import run_twin
 from envlab.digital.fixed_words import FixedWords
 from envlab.units import IntArray
@@ -15,14 +15,16 @@ from envlab.units import IntArray
 READINGS = 48
 
 
-def golden_crc32(words: FixedWords, codes: IntArray, sum_limit: int) -> int:
+def golden_crc32(words: FixedWords, codes: IntArray, frame: FrameWords) -> int:
     """Return the CRC-32 ([IEEE802.3]) of what the golden vectors give with a design's numbers.
 
-    words, codes: of the runtime. sum_limit: largest sum of all duties of a frame. What envlab_boot.c does
-    on the target, bit for bit: each of the 48 readings passes follower and brightness; beside them the table
-    is read at a place, and a frame factor is computed.
+    words, codes: of the runtime. frame: of the frame part. What envlab_boot.c does on the target, bit for
+    bit: each of the 48 readings passes follower and brightness; beside them the table is read at a place.
+    Then one frame of all channels, each at a duty of its own, is limited and made into codes.
     """
-    drawn = np.array(_words_drawn(), np.int64)
+    channels = frame.pixels * frame.channels
+    every = np.array(_words_drawn(READINGS + channels), np.int64)
+    drawn, duties = every[:READINGS], every[READINGS:]
     n = np.arange(READINGS)
     # What is due once in many readings is due in a few.
     soon = kernels.start(words)._replace(mute=0, zero_left=16, countdown=3, judge_left=1)
@@ -30,17 +32,17 @@ def golden_crc32(words: FixedWords, codes: IntArray, sum_limit: int) -> int:
     places = [
         kernels.scale(word, words.range_level) if words.level_index else word for word in drawn.tolist()
     ]
-    results = np.empty((READINGS, 4), np.int64)
+    results = np.empty((READINGS, 3), np.int64)
     results[:, 0], results[:, 1] = trace.envelope, trace.duty
     results[:, 2] = [kernels.between(codes, place) for place in places]
-    results[:, 3] = [frame_factor(int(total), sum_limit) for total in drawn << (n & 15)]
-    return zlib.crc32(results.astype("<u2").tobytes())
+    shown = frame_codes(frame, duties, nearest_threshold(frame.bits))
+    return zlib.crc32(np.append(results.ravel(), shown).astype("<u2").tobytes())
 
 
-def _words_drawn() -> list[int]:
+def _words_drawn(count: int) -> list[int]:
     """Return the words of a shift register of 16 bit that passes through every word but 0."""
     word, drawn = 1, []
-    for _ in range(READINGS):
+    for _ in range(count):
         word ^= word << 7 & 0xFFFF
         word ^= word >> 9
         word ^= word << 8 & 0xFFFF

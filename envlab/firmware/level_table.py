@@ -15,7 +15,7 @@ import numpy as np
 from envlab.digital.fixed_point import check_adc_bits, level_of, word_of
 from envlab.errors import ParameterError
 from envlab.light.curve import CountMap, relative_luminance
-from envlab.light.table import duty_codes
+from envlab.light.table import duty_words
 from envlab.units import IntArray
 
 UNITS_PER_ENTRY = 256
@@ -64,15 +64,22 @@ class LevelTable:
 
 
 def build_level_table(
-    count_map: CountMap, *, adc_bits: int, duty_limit: float = 1.0, base_light: float = 0.0
+    count_map: CountMap,
+    *,
+    adc_bits: int,
+    duty_limit: float = 1.0,
+    base_light: float = 0.0,
+    pixel_bits: int = 16,
+    dither_bits: int = 0,
 ) -> LevelTable:
     """Return the runtime's table of a count map.
 
     duty_limit: duty at full light, 0..1, as the supply bears it. base_light: share of full light that stays
-    on when all is quiet. Full light is reached exactly at the asked ceiling; the floor moves by at most
-    0.27 dB, to a whole number of entries under it. A ceiling beyond the ADC's full scale is possible; then
-    full light is never reached. Raises ParameterError for a ceiling 24 dB beyond it, a floor that the ADC's
-    word cannot hold, or a window wider than 95 dB.
+    on when all is quiet. pixel_bits, dither_bits: as duty_words, so that no code passes the duty limit. Full
+    light is reached exactly at the asked ceiling; the floor moves by at most 0.27 dB, to a whole number of
+    entries under it. A ceiling beyond the ADC's full scale is possible; then full light is never reached.
+    Raises ParameterError for a ceiling 24 dB beyond it, a floor that the ADC's word cannot hold, or a window
+    wider than 95 dB.
     """
     check_adc_bits(adc_bits)
     per_count = 1 << (16 - adc_bits)
@@ -94,11 +101,16 @@ def build_level_table(
     )
     levels = window + UNITS_PER_ENTRY * np.arange(segments + 1)
     counts = np.array([_counts(int(at), adc_bits) for at in levels])
-    codes = duty_codes(
-        relative_luminance(counts, achieved), bits=16, duty_limit=duty_limit, base_light=base_light
+    luminance = np.append(0.0, relative_luminance(counts, achieved))
+    words = duty_words(
+        luminance,
+        duty_limit=duty_limit,
+        base_light=base_light,
+        pixel_bits=pixel_bits,
+        dither_bits=dither_bits,
     )
-    rest = duty_codes(np.zeros(1), bits=16, duty_limit=duty_limit, base_light=base_light)
-    return LevelTable(np.append(codes, codes[-1]), window, int(rest[0]), adc_bits, count_map)
+    rest, codes = int(words[0]), words[1:]
+    return LevelTable(np.append(codes, codes[-1]), window, rest, adc_bits, count_map)
 
 
 def _counts(level: int, adc_bits: int) -> float:

@@ -8,8 +8,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from envlab import __version__
+from envlab.digital.fixed_frame import FrameWords, check_frame_words
 from envlab.digital.fixed_words import FixedWords, check_words
 from envlab.errors import ParameterError
+from envlab.firmware.frame_macros import frame_macros
 from envlab.firmware.hand_edits import Group, Macro, group_lines
 from envlab.firmware.marks import export_mark, mark_lines
 from envlab.firmware.table_record import table_crc32
@@ -63,6 +65,8 @@ _WORDS = (
     ("OFFSET_STEP", "offset_step", "from one offset step to the next, Q4.12 octave"),
     ("OFFSET_STEPS", "offset_steps", "number of offset steps"),
 )
+# A frame part for whoever exports words without a design: one white pixel, never limited.
+ONE_PIXEL = FrameWords(pixels=1, channels=3, bits=16, limit=3 * 65_535, dither_bits=0, refresh_hz=100)
 _PLAIN = ("zero_block_bits", "attack_fraction", "release_fraction", "level_index", "automatic")
 
 
@@ -70,27 +74,23 @@ _PLAIN = ("zero_block_bits", "attack_fraction", "release_fraction", "level_index
 class HeaderFacts:
     """What stands in the headers beside the words.
 
-    adc_bits: of a count. adc_rate_hz, brightness_rate_hz: rates of the two halves of a step. pixels,
-    channels: of the costume, channels of one pixel. sum_limit, dither_bits: of the frame and dither parts.
-    golden_crc32: what the golden vectors must come to on every machine, None where nobody asks. asked: lines
-    on what was asked for and what was achieved.
+    adc_bits: of a count. adc_rate_hz, brightness_rate_hz: rates of the two halves of a step. frame: words of
+    the frame and dither parts. golden_crc32: what the golden vectors must come to on every machine, None
+    where nobody asks. asked: lines on what was asked for and what was achieved.
     """
 
     design_digest: str
     adc_rate_hz: float
     brightness_rate_hz: float
     adc_bits: int = 10
-    pixels: int = 1
-    channels: int = 1
-    sum_limit: int = 1 << 16
-    dither_bits: int = 0
+    frame: FrameWords = ONE_PIXEL
     golden_crc32: int | None = None
     asked: tuple[str, ...] = field(default=())
 
 
 def design_mark(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> int:
     """Return the number that every file of the export of this design carries."""
-    return export_mark((list(words), np.asarray(codes).tolist(), facts.design_digest, facts.sum_limit))
+    return export_mark((list(words), np.asarray(codes).tolist(), facts.design_digest, list(facts.frame)))
 
 
 def parameters_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
@@ -99,6 +99,7 @@ def parameters_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> s
     A number in it that somebody changes by hand stops the compiler, which then says so.
     """
     check_words(words, len(codes))
+    check_frame_words(facts.frame)
     body = [line for group in _groups(words, facts) for line in group_lines(group, "envlab_parameters.h")]
     return _header("ENVLAB_PARAMETERS", "Parameters", body, words, codes, facts)
 
@@ -117,16 +118,7 @@ def _groups(words: FixedWords, facts: HeaderFacts) -> list[Group]:
         ),
     )
     light = tuple(Macro(macro, _literal(words, name), unit) for macro, name, unit in _WORDS)
-    frame = (
-        Macro("PIXELS", f"{facts.pixels}u", "pixels of the costume"),
-        Macro("CHANNELS", f"{facts.channels}u", "channels of one pixel"),
-        Macro(
-            "SUM_LIMIT",
-            f"{facts.sum_limit}ul",
-            "largest sum of all duties of a frame, one full channel is 65535",
-        ),
-        Macro("DITHER_BITS", f"{facts.dither_bits}", "bits of temporal dithering, 0 for none"),
-    )
+    frame = tuple(Macro(*line) for line in frame_macros(facts.frame))
     groups = [
         Group("the rates", rates),
         Group("the follower, the window or the gate", light),

@@ -15,7 +15,13 @@ from envlab.digital.auto_level import (
     adapt_words,
     converter_floor_counts,
 )
-from envlab.digital.fixed_frame import LEAST_LIMIT, SUM_MOST, Dither
+from envlab.digital.fixed_frame import (
+    Dither,
+    FrameWords,
+    check_frame_words,
+    full_code,
+    most_dither_bits,
+)
 from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedFollower, Gate, level_of, level_units
 from envlab.digital.fixed_words import WORD_MOST, FixedWords, check_words
 from envlab.digital.quiescent import LearntQuiescent, StartUp, ZeroWords, zero_words
@@ -23,6 +29,7 @@ from envlab.errors import ParameterError, check_positive, check_range
 from envlab.firmware.level_table import MOST_SEGMENTS, UNITS_PER_ENTRY, LevelTable
 from envlab.light.pixels import Pixels, Supply, idle_current_a
 from envlab.light.table import LookupTable
+from envlab.light.timing import check_sending
 from envlab.units import IntArray
 
 EVEN_ENTRIES = 257
@@ -40,8 +47,9 @@ class RuntimeDesign:
     gate open). quiescent_counts: ADC reading at silence. noise_lsb: standard deviation of a reading at
     silence, LSB. brightness_rate_hz: rate at which the duty is computed, the follower's rate or less. level:
     what moves the brightness window; None leaves it where the design has it. dim: factor on every duty,
-    above 0 to 1. pixels, supply: for the limiter over a frame. dither: None where the pixels' own depth will
-    do. quiescent: how the reading at silence is learnt. start_up: mute and fade-in.
+    above 0 to 1. pixels, supply: for the limiter over a frame. pixel_bits: depth of a pixel's code, 8 to 16.
+    dither: None where the pixels' own depth will do. quiescent: how the reading at silence is learnt.
+    start_up: mute and fade-in.
     """
 
     table: LevelTable | LookupTable
@@ -56,6 +64,7 @@ class RuntimeDesign:
     pixels: Pixels = field(default_factory=Pixels)
     supply: Supply = field(default_factory=Supply)
     dither: Dither | None = None
+    pixel_bits: int = 16
     quiescent: LearntQuiescent = field(default_factory=LearntQuiescent)
     start_up: StartUp = field(default_factory=StartUp)
 
@@ -67,11 +76,7 @@ class RuntimeDesign:
         check_range("dim", self.dim, 1.0 / 65536, 1.0)
         _check_table(self)
         check_words(self.words, int(self.codes.size))
-        check_range("channels", self.channels, 1, SUM_MOST // 0xFFFF)
-        if self.sum_limit < LEAST_LIMIT:
-            raise ParameterError(
-                "limit_a", self.supply.limit_a, "enough for one full channel beside the idle"
-            )
+        _check_frame(self)
 
     @property
     def codes(self) -> IntArray:
@@ -87,11 +92,25 @@ class RuntimeDesign:
         return self.pixels.count * self.pixels.channels
 
     @property
-    def sum_limit(self) -> int:
-        """Largest sum of all channels' duties that the supply bears, one full channel being 65535."""
+    def refresh_hz(self) -> float:
+        """Rate at which the pixels are written, Hz."""
+        return self.brightness_rate_hz if self.dither is None else self.dither.refresh_hz
+
+    @property
+    def frame_words(self) -> FrameWords:
+        """What the frame part works with; its limit is what the supply bears beside the dark pixels."""
+        full = full_code(self.pixel_bits)
         spare_a = self.supply.limit_a - idle_current_a(self.pixels)
-        full = spare_a / self.pixels.channel_supply_a(self.supply.volts)
-        return min(int(full * 0xFFFF), self.channels * 0xFFFF)
+        # 1e-9: a limit of exactly so many codes must not lose one of them to binary division.
+        limit = math.floor(spare_a / self.pixels.channel_supply_a(self.supply.volts) * full + 1e-9)
+        return FrameWords(
+            pixels=self.pixels.count,
+            channels=self.pixels.channels,
+            bits=self.pixel_bits,
+            limit=min(limit, self.channels * full),
+            dither_bits=0 if self.dither is None else self.dither.bits,
+            refresh_hz=math.ceil(self.refresh_hz),
+        )
 
     @property
     def adapt(self) -> AdaptWords | None:
@@ -244,6 +263,20 @@ def _window(table: LevelTable | LookupTable, adc_bits: int) -> tuple[int, int, i
         return 0, 0, base_duty
     # One count is the first entry, and the top bit of a reading of one count stands this high.
     return (16 - adc_bits) * 4096, (table.entries - 1) * UNITS_PER_ENTRY, base_duty
+
+
+def _check_frame(design: RuntimeDesign) -> None:
+    words = design.frame_words
+    if words.limit < full_code(design.pixel_bits):
+        raise ParameterError(
+            "limit_a", design.supply.limit_a, "enough for one full channel beside the dark pixels"
+        )
+    if design.dither is not None:
+        limit = f"at most {most_dither_bits(design.pixel_bits)} behind pixels of {design.pixel_bits} bit"
+        if design.dither.bits > most_dither_bits(design.pixel_bits):
+            raise ParameterError("dither_bits", design.dither.bits, limit)
+        check_sending(design.pixels, design.pixel_bits, "refresh_hz", design.dither.refresh_hz)
+    check_frame_words(words)
 
 
 def _check_table(design: RuntimeDesign) -> None:

@@ -26,7 +26,8 @@ class Pixels:
 
     channel_a: current of one channel at full. idle_a: current of one dark pixel. With "linear" drive the
     channel's current comes straight from the supply; with "switching" drive each pixel converts it, so the
-    supply sees channel_a · forward_v / (volts · drive_efficiency).
+    supply sees channel_a · forward_v / (volts · drive_efficiency). data_lines: wires that the chain is cut up
+    for, each with its share of the pixels and all written at the same time.
     """
 
     count: int = 24
@@ -36,6 +37,7 @@ class Pixels:
     drive: Drive = "linear"
     forward_v: float = 3.0
     drive_efficiency: float = 0.85
+    data_lines: int = 1
 
     def __post_init__(self) -> None:
         check_whole("count", self.count, 1, 100_000)
@@ -46,6 +48,12 @@ class Pixels:
         check_choice("drive", self.drive, ("linear", "switching"))
         check_range("forward_v", self.forward_v, 0.5, 60.0, unit="V")
         check_range("drive_efficiency", self.drive_efficiency, 0.1, 1.0)
+        check_whole("data_lines", self.data_lines, 1, self.count)
+
+    @property
+    def longest_line(self) -> int:
+        """Pixels on the longest of the data lines."""
+        return -(-self.count // self.data_lines)
 
     def channel_supply_a(self, volts: float = 5.0) -> float:
         """Return the current in A that one full channel takes from a supply of so many volts."""

@@ -1,18 +1,21 @@
 """The brightness table for the firmware: envelope counts in, duty codes out.
 
-The supply's duty limit scales the curve, duty = duty_limit·Y; it never clips it. The top code is the largest
-one that does not pass the duty_limit, and every other code is Y times the top code, rounded half up.
+The supply's duty limit scales the curve, duty = duty_limit·Y; it never clips it. Every entry is a duty of 16
+bit first, as the firmware's runtime has it: Y times the largest word that does not pass the limit, rounded
+half up. A table of fewer bits holds the nearest code to that word, half up, but no code above the limit: the
+rule by which the runtime makes a pixel's code (envlab.digital.fixed_frame).
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from envlab.digital.fixed_frame import MOST_BITS, most_word, pixel_code
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.light.curve import CountMap, relative_luminance
 from envlab.light.lightness import check_whole, round_half_up
@@ -206,15 +209,47 @@ def build_octave_table(
     )
 
 
-def duty_codes(luminance: FloatArray, *, bits: int, duty_limit: float, base_light: float = 0.0) -> IntArray:
-    """Return the duty codes of relative luminance (0..1), any shape: round half up of top·Y.
+def held_at_limit(table: LookupTable, duty_limit: float) -> LookupTable:
+    """Return a table with no code above a duty limit (0..1): what a limiter leaves of white."""
+    return replace(
+        table,
+        duty_codes=np.minimum(table.duty_codes, top_code(table.bits, duty_limit)),
+        duty_limit=float(duty_limit),
+    )
 
-    base_light: as in build_table. top = the largest code whose duty does not pass the duty limit. Raises
-    ParameterError when that is 0.
+
+def duty_codes(luminance: FloatArray, *, bits: int, duty_limit: float, base_light: float = 0.0) -> IntArray:
+    """Return the duty codes of relative luminance (0..1), any shape: the nearest to duty_words, half up.
+
+    base_light: as in build_table. No code passes the duty limit (0..1). Raises ParameterError where that is
+    less than one code.
+
+    >>> duty_codes(np.array([0.0, 0.5, 1.0]), bits=8, duty_limit=0.279).tolist()
+    [0, 36, 71]
     """
     check_whole("bits", bits, 1, 16)
+    top = top_code(bits, duty_limit)
+    return np.minimum(
+        pixel_code(duty_words(luminance, duty_limit=duty_limit, base_light=base_light), bits), top
+    )
+
+
+def duty_words(
+    luminance: FloatArray,
+    *,
+    duty_limit: float,
+    base_light: float = 0.0,
+    pixel_bits: int = MOST_BITS,
+    dither_bits: int = 0,
+) -> IntArray:
+    """Return the duties, 16 bit, of relative luminance (0..1), any shape: round half up of top·Y.
+
+    top: the largest duty that does not pass the duty limit. pixel_bits, 8 to 16, dither_bits, 0 to 4: none
+    becomes a code of so many bits, in any refresh, that passes it. base_light: as in build_table.
+    """
     check_range("base_light", base_light, 0.0, 1.0)
-    return round_half_up((base_light + (1.0 - base_light) * luminance) * top_code(bits, duty_limit))
+    words = round_half_up((base_light + (1.0 - base_light) * luminance) * top_code(MOST_BITS, duty_limit))
+    return np.minimum(words, most_word(top_code(pixel_bits, duty_limit), pixel_bits, dither_bits))
 
 
 def top_code(bits: int, duty_limit: float) -> int:

@@ -1,7 +1,8 @@
 """How late the light is: the serial frame, and the whole way from drum to light.
 
-Serial pixels, common practice, no source: 24 bit of 1.25 µs each per pixel, then the line rests so that the
-pixels take over the frame: 50 µs with older parts, 280 µs with newer ones.
+Serial pixels, common practice, no source: 24 bit of 1.25 µs each per pixel, a byte for each of three
+channels, then the line rests so that the pixels take over the frame: 50 µs with older parts, 280 µs with
+newer ones. A channel of more than 8 bit takes two bytes.
 
 [BT1359-1], considering g): a sound that comes before its picture is detected from about 45 ms on
 and accepted up to about 90 ms; one that comes after it, from 125 ms and up to 185 ms. Light that latencies
@@ -15,6 +16,7 @@ from dataclasses import dataclass
 
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.light.lightness import check_whole
+from envlab.light.pixels import Pixels
 
 SOUND_FIRST_DETECTED_S = 0.045
 SOUND_FIRST_ACCEPTED_S = 0.090
@@ -60,6 +62,42 @@ class SerialLink:
             f"at most {self.most_pixels(frame_rate_hz)} on one line at {frame_rate_hz:g} frames per second"
             f" (or at most {fastest_hz:g} frames per second)",
         )
+
+
+def pixel_link(channels: int, pixel_bits: int) -> SerialLink:
+    """Return the link to pixels of so many channels (1 to 8) and codes of so many bits (1 to 16).
+
+    >>> pixel_link(3, 8).bits_per_pixel, pixel_link(3, 16).bits_per_pixel
+    (24, 48)
+    """
+    check_whole("channels", channels, 1, 8)
+    check_whole("pixel_bits", pixel_bits, 1, 16)
+    return SerialLink(bits_per_pixel=channels * (8 if pixel_bits <= 8 else 16))
+
+
+def sending_s(pixels: Pixels, pixel_bits: int) -> float:
+    """Return the time in s until every pixel has its frame, rest included; pixel_bits 1 to 16."""
+    return pixel_link(pixels.channels, pixel_bits).frame_s(pixels.longest_line)
+
+
+def check_sending(pixels: Pixels, pixel_bits: int, name: str, rate_hz: float) -> None:
+    """Raise ParameterError, with values that work, unless the pixels can be written at rate_hz.
+
+    name: of the rate, for the error: frame_rate_hz or refresh_hz.
+    """
+    check_positive(name, rate_hz, unit="Hz")
+    needed_s = sending_s(pixels, pixel_bits)
+    if rate_hz * needed_s <= 1.0 + 1e-9:
+        return
+    limit = (
+        f"at most {math.floor(10.0 / needed_s) / 10.0:g} Hz: sending {pixels.longest_line} pixels of"
+        f" {pixels.channels} channels of {pixel_bits} bit down one line takes {1e3 * needed_s:.2f} ms"
+    )
+    most = pixel_link(pixels.channels, pixel_bits).most_pixels(rate_hz)
+    if most:
+        lines = -(-pixels.count // most)
+        limit += f" (or at most {most} pixels on a line, here data_lines = {lines})"
+    raise ParameterError(name, rate_hz, limit)
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
-from envlab.light.timing import LatencyBudget, latency_budget
+from envlab.light.timing import LatencyBudget, latency_budget, pixel_link
 from envlab.metrics.onset_latency import onset_latency
 
 # Read and shown so often that hardly any of the latency is waiting; the rest is taken off.
@@ -28,7 +28,8 @@ def board_latency(chain: Chain, street_db_spl: float, *, watcher_m: float = 0.0)
         follower_s=max(0.0, both - detector),
         adc_rate_hz=chain.adc.rate_hz,
         frame_rate_hz=chain.frame_rate_hz,
-        pixels=chain.pixels.count,
+        pixels=chain.pixels.longest_line,
+        link=pixel_link(chain.pixels.channels, chain.pixel_bits),
         watcher_m=watcher_m,
     )
 

@@ -209,8 +209,9 @@ def test_a_limit_that_colours_move_never_has_to_cut_what_the_guard_shows(seed, a
     granted = np.where(rng.random(wanted.size) < rng.choice([0.1, 0.9]), always, FULL)
     granted = np.where(rng.random(wanted.size) < 0.3, rng.integers(always, FULL + 1, wanted.size), granted)
     limited = np.minimum(wanted, granted)
-    shown = run_guard(words, limited)[0]
+    shown, held, _ = run_guard(words, limited)
     assert (shown <= granted).all()
+    assert held.any() == (rule_flashes(words, limited) > 3)
     # Whatever the colours in use make the brightest state, nobody sees a fourth flash.
     for brightest in (always, (always + FULL) // 2, FULL):
         share = np.minimum(codes_of(after_dark(shown), bits) / nearest_code(brightest, bits), 1.0)
@@ -248,8 +249,8 @@ def test_held_light_moves_by_less_than_a_change_and_is_let_go_after_a_second():
     wanted = np.tile([FULL] * 5 + [0] * 5, 15)
     shown, held, _ = run_guard(words, wanted)
     # The first rise is complete with frame 0, the seventh change with frame 30; the fall of frame 35 would be
-    # the eighth. It is held less than 26 codes under 229, above which nothing is told apart. The light left the
-    # dark cell in frame 0, so a fall is free from frame 52 on; the next that is wanted is that of frame 55.
+    # the eighth. It is held less than 26 codes under 229, above which nothing is told apart. The light left
+    # the dark cell in frame 0, so a fall is free from frame 52 on; the next that is wanted comes with 55.
     assert np.flatnonzero(held)[0] == 35
     assert set(shown[held][:10].tolist()) == {(229 - 25) * 257}
     released = int(np.argmin(shown[35:] > FULL // 2)) + 35

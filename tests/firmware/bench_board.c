@@ -38,9 +38,9 @@ uint8_t board_button(void)
     return (flags & BUTTON) != 0 ? 1u : 0u;
 }
 
-void board_show(const uint8_t *duties, uint16_t count)
+void board_show(const envlab_code *codes, uint16_t count)
 {
-    if (fwrite(duties, 1, count, stdout) != count) {
+    if (fwrite(codes, sizeof *codes, count, stdout) != count) {
         exit(2);
     }
 }

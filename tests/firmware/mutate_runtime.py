@@ -16,15 +16,11 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
+from firmware import frame_vectors  # noqa: E402
 from firmware import twin_vectors as twin  # noqa: E402
-
-from envlab.digital.fixed_frame import Dither  # noqa: E402
-from envlab.firmware.export import firmware_files  # noqa: E402
 
 READINGS = 25_000
 SOURCES = ("envlab_runtime.c", "envlab_products.h", "envlab_frame.c", "envlab_dither.c")
@@ -148,27 +144,11 @@ def probes() -> list[Probe]:
         wanted = twin.expected_bytes(case, readings, offsets)
         sizes = (twin.STIMULUS_BYTES, twin.RECORD_BYTES)
         found.append(Probe(case.files, twin.DRIVER, sizes, stimuli, wanted))
-    files = firmware_files(twin.parade_design(dither=Dither(2, 1000.0)), design_digest="mutants")
-    stimuli = _frame_stimuli()
-    # What the true parts give; test_runtime.py holds them against their twin.
-    with tempfile.TemporaryDirectory() as folder:
-        true = Bench(Probe(files, HERE / "frame_driver.c", (10, 8), stimuli, b""), Path(folder))
-        wanted = true.records(None, Path(folder))
-    assert wanted is not None
-    return [*found, Probe(files, HERE / "frame_driver.c", (10, 8), stimuli, wanted)]
-
-
-def _frame_stimuli() -> bytes:
-    rng = np.random.default_rng(9)
-    limit = twin.parade_design().sum_limit
-    count = 6000
-    stimuli = np.empty(count, [("t", "<u4"), ("d", "<u2"), ("f", "<u2"), ("p", "u1"), ("q", "u1")])
-    stimuli["t"] = rng.integers(0, 1 << 31, count) >> rng.integers(0, 12, count)
-    stimuli["t"][:5] = [0, limit, limit + 1, 2 * limit, 8 * limit]
-    for name in ("d", "f", "p", "q"):
-        stimuli[name] = rng.integers(0, 65_536, count) & (0xFF if name in "pq" else 0xFFFF)
-    stimuli["f"][:100] = 65_535
-    return stimuli.tobytes()
+    for case in sorted(frame_vectors.CASES.values(), key=lambda case: case.words.dither_bits):
+        frames = frame_vectors.stimuli(case, 1500, seed=9)
+        wanted = frame_vectors.expected(case, frames).tobytes()
+        found.append(Probe(case.files, frame_vectors.DRIVER, case.sizes, frames.tobytes(), wanted))
+    return found
 
 
 class Bench:

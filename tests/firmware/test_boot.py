@@ -53,7 +53,7 @@ def on_host(c_compiler, tmp_path):
 
 
 # What the first 48 readings of a design show. The gate's and the level's slow numbers need minutes of music.
-SHOWN = ("ATTACK_FACTOR", "RELEASE_FACTOR", "RANGE", "WINDOW_START", "SUM_LIMIT")
+SHOWN = ("ATTACK_FACTOR", "RELEASE_FACTOR", "RANGE", "WINDOW_START", "FRAME_LIMIT")
 
 
 @pytest.mark.parametrize("macro", SHOWN)

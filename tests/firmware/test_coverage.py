@@ -6,13 +6,10 @@ import gzip
 import json
 from collections import defaultdict
 
-import numpy as np
+from firmware import frame_vectors
 from firmware import twin_vectors as twin
 from firmware.host_build import HERE, build, feed
 from reference.c_compilers import find_program, run
-
-from envlab.digital.fixed_frame import Dither
-from envlab.firmware.export import firmware_files
 
 COUNTED = ("envlab_runtime.c", "envlab_products.h", "envlab_frame.c", "envlab_dither.c")
 
@@ -36,16 +33,14 @@ def counts_of(folder):
 
 def test_lines_and_branches_are_all_taken(tmp_path, c_compiler):
     total_lines, total_branches = defaultdict(int), defaultdict(int)
-    design = twin.parade_design(dither=Dither(2, 1000.0))
-    frame = firmware_files(design, design_digest="coverage")
-    # Two totals, within the limit and beyond it; the other arguments take their ways by themselves.
-    frame_stimuli = np.array([[0] * 10, [7] * 10], np.uint8).tobytes()
     jobs = [
         (f"case {n}", case.files, twin.DRIVER, (3, 16), twin.stimulus_bytes(*twin.stimulus(case, 20_000)))
         for n, case in enumerate(twin.CASES.values())
     ]
-    jobs.append(("frame", frame, HERE / "frame_driver.c", (10, 8), frame_stimuli))
-    jobs.append(("step", frame, HERE / "step_driver.c", (2, 4), frame_stimuli))
+    for name, case in frame_vectors.CASES.items():
+        frames = frame_vectors.stimuli(case, 200).tobytes()
+        jobs.append((name.replace(",", ""), case.files, frame_vectors.DRIVER, case.sizes, frames))
+    jobs.append(("step", twin.CASES["parade"].files, HERE / "step_driver.c", (2, 4), bytes(20)))
     for name, files, driver, sizes, stimuli in jobs:
         folder = tmp_path / name.replace(" ", "")
         folder.mkdir()

@@ -9,21 +9,20 @@ import numpy as np
 import pytest
 from firmware import twin_vectors as twin
 from firmware.host_build import feed
+from firmware.light_vectors import lantern_colours
 from firmware.targets.tools import call
 from firmware.test_hand_edits import changed_with_its_check
 from reference.c_compilers import PEDANTIC, find_program, run
 
 from envlab.digital import fixed_kernels as kernels
 from envlab.digital.auto_level import OffsetSteps
-from envlab.digital.fixed_frame import byte_duty, frame_factor, scale_words
 from envlab.digital.fixed_point import run_twin
+from envlab.digital.light_path import LightPath, show_frames
 from envlab.firmware.export import firmware_files
 from envlab.light.flashes.flash import count_flashes
 
 HERE = Path(__file__).parent
 EXAMPLES = HERE.parents[1] / "envlab" / "firmware" / "examples"
-# The colours of lantern.c.
-COLOURS = np.array([65_535, 38_000, 14_000, 65_535, 21_000, 900, 65_535, 3000, 0])
 READINGS_PER_FRAME = 10
 COMMON = ("lights.c", "lantern.c", "hand_over.c", "button.c")
 ONE_LOOP = (("one_loop.c", *COMMON), ("-Dmain=example_main",))
@@ -34,7 +33,7 @@ BUTTON, MISSED, BROWN_OUT = 1, 2, 4
 
 @pytest.fixture(scope="module")
 def design():
-    return twin.parade_design(brightness_rate_hz=100.0)
+    return twin.parade_design(brightness_rate_hz=100.0, pixel_bits=8)
 
 
 def build_example(design, folder: Path, way: str, compiler: str, **changed: str) -> Path:
@@ -86,15 +85,14 @@ def frames_of_twin(design, envelopes, offsets=None) -> np.ndarray:
 
     offsets: offset step to choose before a frame, by its number.
     """
-    state, frames = kernels.start(design.words), []
+    state, duties = kernels.start(design.words), []
     for number, word in enumerate(envelopes.tolist()):
         if offsets and number in offsets:
             state = kernels.choose_offset(design.words, state, offsets[number])
         duty, state = kernels.brightness(design.words, state, design.codes, word)
-        coloured = scale_words(np.full(72, duty), np.tile(COLOURS, 8))
-        factor = frame_factor(int(coloured.sum()), design.sum_limit)
-        frames.append(byte_duty(scale_words(coloured, factor)))
-    return np.array(frames)
+        duties.append(duty)
+    path = LightPath(design.words, design.codes, design.frame_words, lantern_colours(3))
+    return show_frames(path, np.array(duties))[:, 0]
 
 
 @pytest.fixture(params=list(WAYS))
@@ -116,11 +114,11 @@ def test_every_frame_is_that_of_the_twin(program, design):
     wanted = frames_of_twin(design, envelopes_at_frames(design, readings))
     np.testing.assert_array_equal(frames_shown(program, periods(readings)), wanted)
     assert wanted.max() > 60
-    assert (wanted.sum(axis=1) * 257 <= design.sum_limit).all()
+    assert (wanted.sum(axis=1) <= design.frame_words.limit).all()
 
 
 def test_the_button_steps_through_every_sensitivity(tmp_path, c_compiler):
-    design = twin.parade_design(brightness_rate_hz=100.0, level=OffsetSteps(3, 3.0, 3.0))
+    design = twin.parade_design(brightness_rate_hz=100.0, pixel_bits=8, level=OffsetSteps(3, 3.0, 3.0))
     program = build_example(design, tmp_path / "built", "one loop", c_compiler)
     readings = np.full(4000, 9000)
     held = np.zeros(4000, np.uint8)
@@ -164,7 +162,7 @@ def test_a_stuck_converter_gives_a_light_that_stands_still(program, stuck_at):
     later = shown[600:]
     assert count_flashes(shown.mean(axis=1) / 255, 100.0) == 0
     assert np.abs(np.diff(later.astype(int), axis=0)).max() <= 1 or stuck_at == 700
-    assert (shown.sum(axis=1) * 257 <= twin.parade_design().sum_limit).all()
+    assert (shown.sum(axis=1) <= twin.parade_design(pixel_bits=8).frame_words.limit).all()
 
 
 def test_after_a_brown_out_everything_begins_anew(design, tmp_path, c_compiler):
@@ -185,7 +183,7 @@ def test_after_a_brown_out_everything_begins_anew(design, tmp_path, c_compiler):
 @pytest.mark.parametrize("rates", [(1000.0, 60.0), (44_100.0, 61.44), (8000.0, 23.0)])
 def test_frames_keep_their_rate_where_it_does_not_divide_that_of_the_readings(rates, tmp_path, c_compiler):
     adc_hz, frame_hz = rates
-    design = twin.parade_design(follower=twin.FixedFollower(0.005, 0.3, adc_hz), brightness_rate_hz=frame_hz)
+    design = twin.parade_design(follower=twin.FixedFollower(0.005, 0.3, adc_hz), brightness_rate_hz=frame_hz, pixel_bits=8)
     program = build_example(design, tmp_path / "built", "one loop", c_compiler)
     seconds = 10
     shown = frames_shown(program, periods(np.full(round(seconds * adc_hz), 9000)))
@@ -217,7 +215,7 @@ def test_a_damaged_table_keeps_the_pixels_dark_and_says_why(way, design, tmp_pat
 
 def test_numbers_changed_with_their_check_sum_keep_the_pixels_dark(design, tmp_path, c_compiler):
     right = firmware_files(design, design_digest="examples")["envlab_parameters.h"]
-    changed = changed_with_its_check(right, "SUM_LIMIT", add=100_000)
+    changed = changed_with_its_check(right, "FRAME_LIMIT", add=400)
     program = build_example(design, tmp_path / "built", "one loop", c_compiler, envlab_parameters=changed)
     with pytest.raises(RuntimeError, match=r"ended with 1:\nalarm 2$"):
         call([program], folder=tmp_path, data=periods(music(2000)))

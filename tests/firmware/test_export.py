@@ -45,7 +45,8 @@ def test_every_file_compiles_with_every_warning(folder, c_compiler, standard):
 def test_headers_serve_cpp(folder, cpp_compiler, tmp_path):
     (tmp_path / "use.cpp").write_text(
         '#include "envlab_runtime.h"\n#include "envlab_frame.h"\n#include "envlab_dither.h"\n'
-        "int main() { envlab_state s; envlab_start(&s); return envlab_byte(envlab_step(&s, 0)); }\n"
+        "int main() { envlab_state s; envlab_start(&s); envlab_frame f; envlab_frame_open(&f);"
+        " return envlab_frame_code(&f, envlab_step(&s, 0), envlab_dither_threshold(0, 0)); }\n"
     )
     for source in folder.glob("*.c"):
         run("gcc", "-std=c99", "-c", source, "-o", folder / f"{source.stem}.o")

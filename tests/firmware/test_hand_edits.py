@@ -74,7 +74,14 @@ def test_as_exported_it_passes(compiler, tmp_path):
 @pytest.mark.parametrize("compiler", COMPILERS, ids=lambda words: words[0])
 def test_any_one_changed_number_stops_the_compiler(compiler, tmp_path):
     program = find_program(compiler[0])
-    assert {"SUM_LIMIT", "PIXELS", "CHANNELS", "ADC_RATE_HZ", "GATE_OPEN", "GOLDEN_CRC32"} <= set(MACROS)
+    assert {
+        "FRAME_LIMIT",
+        "FRAME_PIXELS",
+        "FRAME_CHANNELS",
+        "ADC_RATE_HZ",
+        "GATE_OPEN",
+        "GOLDEN_CRC32",
+    } <= set(MACROS)
     for macro in MACROS:
         value = value_of(PARAMETERS, macro)
         for other in {value + 1, value ^ 0x8000, 0 if value else 7}:
@@ -90,14 +97,14 @@ def test_two_numbers_that_change_places_stop_it_too(tmp_path, c_compiler):
 
 
 def test_the_message_names_what_was_changed(tmp_path, c_compiler):
-    text = with_value(PARAMETERS, "SUM_LIMIT", value_of(PARAMETERS, "SUM_LIMIT") * 2)
+    text = with_value(PARAMETERS, "FRAME_LIMIT", value_of(PARAMETERS, "FRAME_LIMIT") * 2)
     said = preprocess(c_compiler, text, tmp_path).stderr
     assert "envlab_parameters.h: a number of the pixels and the current limit was changed by hand" in said
     assert "the rates" not in said
 
 
 def test_a_sum_worked_out_anew_is_taken_so_that_this_test_can_be_trusted(tmp_path, c_compiler):
-    text = changed_with_its_check(PARAMETERS, "SUM_LIMIT", add=1)
+    text = changed_with_its_check(PARAMETERS, "FRAME_LIMIT", add=1)
     assert preprocess(c_compiler, text, tmp_path).returncode == 0
     # The last line, which the tool reads back, no longer fits.
     body, _, last = text.rpartition("/* CRC-32 of every byte above this line: ")

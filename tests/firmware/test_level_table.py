@@ -8,10 +8,20 @@ import numpy as np
 import pytest
 
 from envlab.digital import fixed_kernels as kernels
+from envlab.digital.fixed_frame import (
+    FrameWords,
+    frame_codes,
+    full_code,
+    most_dither_bits,
+    pixel_code,
+    refresh_thresholds,
+)
 from envlab.errors import ParameterError
 from envlab.firmware.level_table import build_level_table
 from envlab.light.curve import CountMap, relative_luminance
 from envlab.light.lightness import lightness_cie1976
+from envlab.light.pixels import Pixels, Supply, supply_duty_limit
+from envlab.light.table import top_code
 
 MAPS = [
     CountMap(4.0, 700.0),
@@ -95,3 +105,25 @@ def test_a_window_of_one_entry_still_works():
     table = build_level_table(CountMap(499.0, 500.0), adc_bits=10)
     assert table.segments == 1
     assert table.duty_codes.tolist() == [0, 65_535, 65_535]
+
+
+@pytest.mark.parametrize("bits", [8, 9, 12, 16])
+@pytest.mark.parametrize("limit_a", [0.3, 1.7, 3.0, 3.015, 5.55, 12.0])
+def test_all_pixels_at_the_brightest_duty_are_never_dimmed_at_any_depth(bits, limit_a):
+    pixels, supply = Pixels(24, 3, 0.150, 0.001), Supply(limit_a)
+    for dither_bits in range(most_dither_bits(bits) + 1):
+        duty_limit = supply_duty_limit(pixels, supply)
+        table = build_level_table(
+            CountMap(4.0, 700.0), adc_bits=10, duty_limit=duty_limit, pixel_bits=bits, dither_bits=dither_bits
+        )
+        full = full_code(bits)
+        limit = min(math.floor((limit_a - 0.024) / 0.150 * full + 1e-9), 72 * full)
+        words = FrameWords(24, 3, bits, limit, dither_bits, 800)
+        brightest = np.full(72, table.duty_codes[-1])
+        for phase in range(1 << dither_bits):
+            thresholds = refresh_thresholds(words, phase)
+            codes = frame_codes(words, brightest, thresholds)
+            np.testing.assert_array_equal(codes, pixel_code(brightest, bits, thresholds))
+            assert codes.max() <= top_code(bits, duty_limit)
+        # The nearest code to the brightest duty is the brightest that the duty limit leaves, dithered or not.
+        assert pixel_code(brightest, bits).max() == top_code(bits, duty_limit)

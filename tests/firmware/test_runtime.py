@@ -6,17 +6,15 @@ import re
 
 import numpy as np
 import pytest
+from firmware import frame_vectors
 from firmware import twin_vectors as twin
 from firmware.host_build import HERE, build, feed
 
-from envlab.digital.fixed_frame import Dither, byte_duty, frame_factor
 from envlab.digital.fixed_kernels import between
 from envlab.digital.fixed_point import run_twin
-from envlab.firmware.export import firmware_files
 
 READINGS = 100_000
 SIZES = (twin.STIMULUS_BYTES, twin.RECORD_BYTES)
-FRAME_SIZES = (10, 8)
 SANITIZE = ("-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
 
 
@@ -134,49 +132,28 @@ def test_together_the_cases_hold_the_extremes():
     assert any(w.dim == 65_535 for w in every)
 
 
+FRAME_CASE = frame_vectors.CASES["8 bit, dithered"]
+
+
 @pytest.fixture
 def frame_folder(tmp_path):
-    design = twin.parade_design(dither=Dither(2, 1000.0))
-    for name, text in firmware_files(design, design_digest="frame").items():
+    for name, text in FRAME_CASE.files.items():
         (tmp_path / name).write_text(text, "ascii")
     return tmp_path
 
 
 @pytest.mark.parametrize("flags", [("-O0",), ("-O3",), SANITIZE], ids=["O0", "O3", "sanitized"])
-def test_frame_and_dither_equal_the_twin(frame_folder, c_compiler, flags):
-    rng = np.random.default_rng(6)
-    count, design = 70_000, twin.parade_design(dither=Dither(2, 1000.0))
-    totals = np.where(
-        rng.random(count) < 0.5, rng.integers(0, 1 << 31, count), rng.integers(0, 1 << 21, count)
-    )
-    totals[:5] = [0, *(design.sum_limit * k for k in (1, 2, 4)), design.sum_limit + 1]
-    stimuli = np.empty(
-        count, [("total", "<u4"), ("duty", "<u2"), ("factor", "<u2"), ("phase", "u1"), ("place", "u1")]
-    )
-    stimuli["total"], stimuli["duty"] = totals, np.arange(count) % 65_536
-    stimuli["factor"] = rng.choice([0, 1, 32_767, 65_534, 65_535, 12_345], count)
-    stimuli["phase"], stimuli["place"] = rng.integers(0, 256, count), rng.integers(0, 256, count)
-    program = build(c_compiler, HERE / "frame_driver.c", frame_folder, FRAME_SIZES, flags=flags)
-    got = np.frombuffer(
-        feed(program, stimuli.tobytes()),
-        [
-            ("frame", "<u2"),
-            ("scaled", "<u2"),
-            ("byte", "u1"),
-            ("dithered", "u1"),
-            ("next", "u1"),
-            ("whole", "u1"),
-        ],
-    )
-    duties, dither = stimuli["duty"].astype(np.int64), design.dither
-    np.testing.assert_array_equal(got["frame"], [frame_factor(int(t), design.sum_limit) for t in totals])
-    np.testing.assert_array_equal(got["scaled"], duties * (stimuli["factor"].astype(np.int64) + 1) >> 16)
-    np.testing.assert_array_equal(got["byte"], byte_duty(duties))
-    phases = (stimuli["phase"].astype(int) + stimuli["place"]) % 256
-    thresholds = np.array([dither.threshold(phase) for phase in range(256)])[phases]
-    np.testing.assert_array_equal(got["dithered"], byte_duty(duties, thresholds))
-    np.testing.assert_array_equal(got["next"], (stimuli["phase"].astype(int) + 1) % 256)
-    assert (got["whole"] == 1).all()
+@pytest.mark.parametrize("name", frame_vectors.CASES)
+def test_frame_and_dither_equal_the_twin(name, tmp_path, c_compiler, flags):
+    case = frame_vectors.CASES[name]
+    for file, text in case.files.items():
+        (tmp_path / file).write_text(text, "ascii")
+    frames = frame_vectors.stimuli(case, 4000, seed=6)
+    program = build(c_compiler, frame_vectors.DRIVER, tmp_path, case.sizes, flags=flags)
+    got = np.frombuffer(feed(program, frames.tobytes()), case.record)
+    wanted = frame_vectors.expected(case, frames)
+    for field in case.record.names:
+        np.testing.assert_array_equal(got[field], wanted[field], err_msg=field)
 
 
 def test_a_changed_table_is_noticed_at_start_up(frame_folder, c_compiler):
@@ -185,15 +162,15 @@ def test_a_changed_table_is_noticed_at_start_up(frame_folder, c_compiler):
     row = next(line for line in text.split("\n") if line.endswith("/* 24 */"))
     value = re.findall(r"\d+", row)[0]
     path.write_text(text.replace(row, row.replace(value, str(int(value) + 1), 1)), "ascii")
-    program = build(c_compiler, HERE / "frame_driver.c", frame_folder, FRAME_SIZES)
-    assert feed(program, bytes(10))[-1] == 0
+    program = build(c_compiler, frame_vectors.DRIVER, frame_folder, FRAME_CASE.sizes)
+    assert feed(program, bytes(FRAME_CASE.sizes[0]))[-1] == 0
 
 
 def test_headers_of_two_designs_do_not_compile_together(frame_folder, c_compiler):
     other = twin.CASES["longest"].files["envlab_table.h"]
     (frame_folder / "envlab_table.h").write_text(other, "ascii")
     with pytest.raises(AssertionError, match="is of another export than a file before it"):
-        build(c_compiler, HERE / "frame_driver.c", frame_folder, FRAME_SIZES)
+        build(c_compiler, frame_vectors.DRIVER, frame_folder, FRAME_CASE.sizes)
 
 
 def test_dither_part_does_not_compile_for_a_design_without(tmp_path, c_compiler):

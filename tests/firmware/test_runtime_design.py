@@ -9,6 +9,7 @@ import pytest
 from firmware.twin_vectors import CONVERTER, YOKE, parade_design
 
 from envlab.digital.auto_level import AutoLevel, OffsetSteps
+from envlab.digital.fixed_frame import Dither, FrameWords
 from envlab.digital.fixed_point import FixedFollower, Gate, awake_state, justify, run_twin
 from envlab.digital.quiescent import LearntQuiescent
 from envlab.errors import ParameterError
@@ -48,10 +49,19 @@ def test_dim_scales_every_duty():
     assert settled_duty(parade_design(level=None, dim=0.5), 300) == pytest.approx(whole / 2, abs=1)
 
 
-def test_sum_limit_is_the_supply_in_full_channels():
-    # (3 A - 24 mA idle) / 150 mA = 19.84 channels (hand calculation).
-    assert parade_design().sum_limit == int((3.0 - 0.024) / 0.150 * 65_535)
-    assert parade_design(supply=Supply(30.0)).sum_limit == 72 * 65_535
+def test_the_frame_limit_is_the_supply_in_codes():
+    # (3 A - 24 mA idle) / 150 mA = 19.84 channels; times 255, 5059.2 codes (hand calculation).
+    assert parade_design().frame_words == FrameWords(24, 3, 16, int(19.84 * 65_535), 0, 1000)
+    assert parade_design(pixel_bits=8).frame_words.limit == 5059
+    assert parade_design(pixel_bits=8, supply=Supply(30.0)).frame_words.limit == 72 * 255
+    # 3.024 A leaves exactly 20 channels, 5100 codes, although 3.0/0.150 is a little less in binary.
+    assert parade_design(pixel_bits=8, supply=Supply(3.024)).frame_words.limit == 5100
+
+
+def test_dither_and_depth_reach_the_frame_words():
+    dithered = parade_design(pixel_bits=8, dither=Dither(2, 800.0))
+    assert dithered.frame_words[2:] == (8, 5059, 2, 800)
+    assert parade_design(pixel_bits=12, brightness_rate_hz=62.5).frame_words.refresh_hz == 63
 
 
 def test_offset_steps_start_at_the_design():
@@ -91,6 +101,11 @@ def test_octave_table_gives_the_codes_of_its_look_up(adc_bits):
         ({"brightness_rate_hz": 1001.0}, "brightness_rate_hz"),
         ({"brightness_rate_hz": 0.0}, "brightness_rate_hz"),
         ({"dim": 0.0}, "dim"),
+        ({"pixel_bits": 7}, "bits"),
+        ({"pixel_bits": 17}, "bits"),
+        ({"pixel_bits": 12, "dither": Dither(4, 3200.0)}, "dither_bits"),
+        # 24 pixels of 24 bit and the latch take 1.00 ms (common practice: 1.25 us a bit, 280 us).
+        ({"pixel_bits": 8, "dither": Dither(2, 1001.0)}, "refresh_hz"),
         ({"dim": 1.1}, "dim"),
         ({"adc_bits": 12}, "adc_bits"),
         ({"table": build_table(CountMap(4.0, 700.0), adc_bits=10), "level": None}, "table"),
@@ -103,7 +118,7 @@ def test_octave_table_gives_the_codes_of_its_look_up(adc_bits):
         ({"table": build_octave_table(CountMap(4.0, 700.0), adc_bits=10, steps_per_octave=8)}, "table"),
         ({"table": build_octave_table(CountMap(4.0, 700.0), adc_bits=16), "adc_bits": 16}, "table"),
         ({"supply": Supply(0.1)}, "limit_a"),
-        ({"pixels": Pixels(20_000)}, "channels"),
+        ({"pixels": Pixels(20_000), "supply": Supply(30.0)}, "pixels"),
         ({"noise_lsb": -1.0}, "noise_lsb"),
         ({"level": AutoLevel(down_db=90.0)}, "down_db"),
         ({"level": AutoLevel(up_db=90.0, down_db=1.0)}, "up_db"),

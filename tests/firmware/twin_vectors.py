@@ -18,7 +18,7 @@ from envlab.firmware.export import RUNTIME_FILES, firmware_files
 from envlab.firmware.golden import golden_crc32
 from envlab.firmware.level_table import build_level_table
 from envlab.firmware.marks import RUNTIME_FOLDER
-from envlab.firmware.parameters import HeaderFacts, parameters_text, table_text
+from envlab.firmware.parameters import ONE_PIXEL, HeaderFacts, parameters_text, table_text
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.curve import CountMap
 from envlab.light.pixels import Pixels, Supply, supply_duty_limit
@@ -70,6 +70,7 @@ def parade_design(**changes) -> RuntimeDesign:
         "pixels": YOKE,
         "supply": CONVERTER,
         "dim": 0.9,
+        "pixel_bits": 8 if changes.get("dither") else 16,
     }
     return RuntimeDesign(**{**values, **changes})
 
@@ -79,7 +80,7 @@ def _of_design(name: str, design: RuntimeDesign) -> Case:
 
 
 def _of_words(name: str, words: FixedWords, codes: np.ndarray) -> Case:
-    golden = golden_crc32(words, codes, 1 << 16)
+    golden = golden_crc32(words, codes, ONE_PIXEL)
     facts = HeaderFacts(f"case {name}", 1000.0, 1000.0, golden_crc32=golden)
     files = {part: (RUNTIME_FOLDER / part).read_text("ascii") for part in RUNTIME_FILES}
     files["envlab_parameters.h"] = parameters_text(words, codes, facts)

@@ -5,7 +5,17 @@ from __future__ import annotations
 import pytest
 
 from envlab.errors import ParameterError
-from envlab.light.timing import SPEED_OF_SOUND_M_S, LatencyBudget, LatencyPart, SerialLink, latency_budget
+from envlab.light.pixels import Pixels
+from envlab.light.timing import (
+    SPEED_OF_SOUND_M_S,
+    LatencyBudget,
+    LatencyPart,
+    SerialLink,
+    check_sending,
+    latency_budget,
+    pixel_link,
+    sending_s,
+)
 
 
 @pytest.mark.parametrize(("latch_s", "frame_ms"), [(50e-6, 1.85), (280e-6, 2.08)])
@@ -105,3 +115,40 @@ def test_impossible_budgets_are_refused(change, name):
 def test_impossible_links_are_refused(change):
     with pytest.raises(ParameterError, match=next(iter(change))):
         SerialLink(**change)
+
+
+def test_a_byte_a_channel_and_two_above_8_bit():
+    # Common practice: 24 bit of 1.25 us a pixel of three channels and a latch of 280 us.
+    assert pixel_link(3, 8) == SerialLink()
+    assert pixel_link(4, 8).bits_per_pixel == 32
+    assert pixel_link(3, 12).bits_per_pixel == 48
+    assert sending_s(Pixels(24), 8) == pytest.approx(1.0e-3)
+    assert sending_s(Pixels(1000), 8) == pytest.approx(30.28e-3)
+    assert sending_s(Pixels(1000, data_lines=3), 16) == pytest.approx(334 * 60e-6 + 280e-6)
+
+
+def test_what_can_be_sent_passes_and_the_words_name_what_would():
+    check_sending(Pixels(24), 8, "refresh_hz", 1000.0)
+    with pytest.raises(ParameterError, match=r"refresh_hz is 1001.0; it must be at most 1000 Hz"):
+        check_sending(Pixels(24), 8, "refresh_hz", 1001.0)
+    with pytest.raises(ParameterError) as caught:
+        check_sending(Pixels(1000), 8, "frame_rate_hz", 100.0)
+    assert str(caught.value) == (
+        "frame_rate_hz is 100.0; it must be at most 33 Hz: sending 1000 pixels of 3 channels of 8 bit down"
+        " one line takes 30.28 ms (or at most 324 pixels on a line, here data_lines = 4)"
+    )
+    check_sending(Pixels(1000), 8, "frame_rate_hz", 33.0)
+    check_sending(Pixels(1000, data_lines=4), 8, "frame_rate_hz", 100.0)
+    # At 3600 Hz the latch alone is too long: no number of lines helps, and none is offered.
+    with pytest.raises(ParameterError) as caught:
+        check_sending(Pixels(1), 8, "refresh_hz", 3600.0)
+    assert "data_lines" not in str(caught.value)
+    with pytest.raises(ParameterError, match="frame_rate_hz"):
+        check_sending(Pixels(1), 8, "frame_rate_hz", 0.0)
+
+
+def test_data_lines_share_the_pixels():
+    assert Pixels(10, data_lines=3).longest_line == 4
+    assert Pixels(9, data_lines=3).longest_line == 3
+    with pytest.raises(ParameterError, match="data_lines"):
+        Pixels(2, data_lines=3)

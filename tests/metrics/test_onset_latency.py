@@ -41,7 +41,7 @@ def test_a_detector_that_follows_at_once_waits_for_reading_frame_and_wire():
     # 32 phases of p·10 ms/32 the first frame at or after 1 ms: p = 4…31 wait p/32 of a frame, p = 0…3 a whole
     # one more. Worst (3/32 + 1)·10 ms = 10.9375 ms, mean (496 + 4·32)/32²·10 ms = 6.09375 ms. Then the
     # wire: 24 pixels · 30 µs + 280 µs = 1 ms.
-    chain = Chain(detector=AT_ONCE, brightness=BrightnessMap(85, 90), preamp=Preamp(22e3))
+    chain = Chain(detector=AT_ONCE, brightness=BrightnessMap(85, 90), preamp=Preamp(22e3), pixel_bits=8)
     latency = onset_latency([chain], 92.0)
     assert latency.worst_ms[0] == pytest.approx(10.9375 + 1.0)
     assert latency.mean_ms[0] == pytest.approx(6.09375 + 1.0)
@@ -65,6 +65,7 @@ def test_latency_follows_rates_and_chain_length(frame_rate_hz, rate_hz, pixels, 
         frame_rate_hz=frame_rate_hz,
         adc=Adc(rate_hz=rate_hz),
         pixels=Pixels(count=pixels),
+        pixel_bits=8,
     )
     latency = onset_latency([chain], 92.0)
     assert latency.worst_ms[0] == pytest.approx(worst_ms)
@@ -72,7 +73,7 @@ def test_latency_follows_rates_and_chain_length(frame_rate_hz, rate_hz, pixels, 
 
 
 def test_a_chain_that_stays_dark_has_the_whole_window():
-    chain = Chain(brightness=BrightnessMap(125, 130))
+    chain = Chain(brightness=BrightnessMap(125, 130), pixel_bits=8)
     latency = onset_latency([chain], 80.0)
     assert latency.worst_ms[0] == latency.mean_ms[0] == pytest.approx(200 + 1.0)
 

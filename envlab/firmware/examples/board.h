@@ -5,6 +5,8 @@
 
 #include <stdint.h>
 
+#include "envlab_frame.h"
+
 #ifdef __cplusplus
 extern "C" {
 #endif
@@ -19,8 +21,8 @@ uint16_t board_reading(void);
 /* Returns 1 while the button for the sensitivity is held down, else 0; always 0 where there is none. */
 uint8_t board_button(void);
 
-/* Sends 8 bit duties to the pixels, all channels of the first pixel first. */
-void board_show(const uint8_t *duties, uint16_t count);
+/* Sends the codes to the pixels, ENVLAB_FRAME_BITS each, all channels of the first pixel first. */
+void board_show(const envlab_code *codes, uint16_t count);
 
 /* Says that the lights must stay dark, and why: one of the answers of envlab_boot_check, to be blinked with
  * the board's own small lamp. */

@@ -4,38 +4,107 @@
 #include "envlab_frame.h"
 #include "envlab_rom.h"
 #include "envlab_runtime.h"
+#if ENVLAB_FRAME_DITHER_BITS != 0
+#include "envlab_dither.h"
+#endif
 
-/* Linear light, 65535 is full: warm white, amber and a deep red glow, over and over along the yoke. */
+/* Linear light, 65535 is full, one row a pixel, over and over along the chain: warm white, amber and a deep
+ * red glow. Pixels with other than three or four channels have them all at full: write your own rows. */
+#if ENVLAB_FRAME_CHANNELS == 3
 #define COLOURS 3u
 static const uint16_t colours[COLOURS * LANTERN_CHANNELS] ENVLAB_ROM = {
     65535u, 38000u, 14000u,
     65535u, 21000u, 900u,
     65535u, 3000u, 0u
 };
+#elif ENVLAB_FRAME_CHANNELS == 4
+#define COLOURS 3u
+static const uint16_t colours[COLOURS * LANTERN_CHANNELS] ENVLAB_ROM = {
+    32000u, 9000u, 0u, 65535u,
+    65535u, 21000u, 900u, 6000u,
+    65535u, 3000u, 0u, 0u
+};
+#endif
 
-static uint16_t channel(uint16_t duty, uint8_t place)
+static envlab_frame frame;
+static uint16_t frame_duty;
+#if ENVLAB_FRAME_DITHER_BITS != 0
+static uint8_t phase;
+#endif
+
+static uint16_t channel(uint8_t place)
 {
-    return envlab_scale(duty, ENVLAB_ROM_U16(&colours[place]));
+#ifdef COLOURS
+    return envlab_scale(frame_duty, ENVLAB_ROM_U16(&colours[place]));
+#else
+    (void)place;
+    return frame_duty;
+#endif
 }
 
-/* Two passes over the colours instead of a buffer of words: first the sum, then the bytes. */
-void lantern_show(uint16_t duty)
+static uint8_t following(uint8_t place)
 {
-    static uint8_t bytes[LANTERN_PIXELS * LANTERN_CHANNELS];
-    uint32_t total = 0u;
-    uint16_t factor;
+#ifdef COLOURS
+    if (place + 1u < COLOURS * LANTERN_CHANNELS) {
+        return (uint8_t)(place + 1u);
+    }
+    return 0u;
+#else
+    return place;
+#endif
+}
+
+static uint16_t threshold_of(uint16_t pixel)
+{
+#if ENVLAB_FRAME_DITHER_BITS != 0
+    return envlab_dither_threshold(phase, (uint8_t)(pixel & 0xFFu));
+#else
+    (void)pixel;
+    return ENVLAB_FRAME_NEAREST;
+#endif
+}
+
+/* The second pass over the channels: the codes go out. */
+static void send(void)
+{
+    static envlab_code codes[LANTERN_PIXELS * LANTERN_CHANNELS];
+    envlab_code *code = codes;
     uint8_t place = 0u;
+    uint16_t pixel;
     uint8_t n;
 
-    for (n = 0u; n < sizeof bytes; n++) {
-        total += channel(duty, place);
-        place = (place + 1u < COLOURS * LANTERN_CHANNELS) ? (uint8_t)(place + 1u) : 0u;
+#if ENVLAB_FRAME_DITHER_BITS != 0
+    envlab_dither_refresh(&phase);
+#endif
+    for (pixel = 0u; pixel < LANTERN_PIXELS; pixel++) {
+        uint16_t threshold = threshold_of(pixel);
+
+        for (n = 0u; n < LANTERN_CHANNELS; n++) {
+            *code++ = envlab_frame_code(&frame, channel(place), threshold);
+            place = following(place);
+        }
     }
-    factor = envlab_frame_factor(total);
-    place = 0u;
-    for (n = 0u; n < sizeof bytes; n++) {
-        bytes[n] = envlab_byte(envlab_scale(channel(duty, place), factor));
-        place = (place + 1u < COLOURS * LANTERN_CHANNELS) ? (uint8_t)(place + 1u) : 0u;
+    board_show(codes, LANTERN_PIXELS * LANTERN_CHANNELS);
+}
+
+/* The first pass needs no buffer: the colours are gone through again for the codes. */
+void lantern_show(uint16_t duty)
+{
+    uint8_t place = 0u;
+    uint16_t n;
+
+    frame_duty = duty;
+    envlab_frame_open(&frame);
+    for (n = 0u; n < LANTERN_PIXELS * LANTERN_CHANNELS; n++) {
+        envlab_frame_add(&frame, channel(place));
+        place = following(place);
     }
-    board_show(bytes, sizeof bytes);
+    envlab_frame_close(&frame);
+    send();
+}
+
+void lantern_refresh(void)
+{
+    envlab_frame_again(&frame);
+    send();
 }

@@ -15,6 +15,8 @@
 #define POSITION_OF(word) (word)
 #endif
 
+#define CHANNELS (ENVLAB_FRAME_PIXELS * ENVLAB_FRAME_CHANNELS)
+
 /* CRC-32 of IEEE 802.3 over the two bytes of a word, low byte first; bit by bit: slow, small, asked once. */
 static uint32_t crc_with(uint32_t crc, uint16_t word)
 {
@@ -46,6 +48,27 @@ static uint16_t next_of(uint16_t word)
     return (uint16_t)(word ^ (uint16_t)(word << 8));
 }
 
+/* A frame in which every channel has a duty of its own. */
+static uint32_t crc_with_frame(uint32_t crc, uint16_t first)
+{
+    envlab_frame frame;
+    uint16_t word = first;
+    uint16_t n;
+
+    envlab_frame_open(&frame);
+    for (n = 0u; n < CHANNELS; n++) {
+        word = next_of(word);
+        envlab_frame_add(&frame, word);
+    }
+    envlab_frame_close(&frame);
+    word = first;
+    for (n = 0u; n < CHANNELS; n++) {
+        word = next_of(word);
+        crc = crc_with(crc, envlab_frame_code(&frame, word, ENVLAB_FRAME_NEAREST));
+    }
+    return crc;
+}
+
 uint8_t envlab_golden_is_right(void)
 {
     envlab_state state;
@@ -69,8 +92,8 @@ uint8_t envlab_golden_is_right(void)
         crc = crc_with(crc, envelope);
         crc = crc_with(crc, envlab_brightness(&state, envelope));
         crc = crc_with(crc, envlab_look_up(POSITION_OF(word)));
-        crc = crc_with(crc, envlab_frame_factor((uint32_t)word << (n & 15u)));
     }
+    crc = crc_with_frame(crc, word);
     return (uint8_t)(crc == (uint32_t)(ENVLAB_GOLDEN_CRC32 ^ 0xFFFFFFFFul));
 }
 

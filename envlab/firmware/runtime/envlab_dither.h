@@ -1,9 +1,10 @@
-/* Temporal dithering for 8 bit pixels: 2^ENVLAB_DITHER_BITS refreshes show together what one cannot.
+/* Temporal dithering: 2^ENVLAB_FRAME_DITHER_BITS refreshes show together what one cannot.
  *
- * Optional, with a state of its own (one byte). It is for pixels that are written again and again: the
- * pattern must repeat at 200 Hz or faster, or the dimmest light is seen to flicker; the tool refuses a
- * slower one. The mean over a pattern passes the duty by less than one unit of its 16 bits; a single
- * refresh may pass it by one step of the pixel.
+ * Optional, with a state of its own (one byte). It is for pixels that are written again and again, at
+ * ENVLAB_FRAME_REFRESH_HZ: the pattern must repeat at 200 Hz or faster, or the dimmest light is seen to
+ * flicker; the tool refuses a slower one. The mean over a pattern is the duty, rounded half up to that many
+ * bits more than the pixel has; a single refresh may pass it by one code. A frame that the supply's limit
+ * scales down is not dithered, and no refresh of any other passes the limit.
  */
 #ifndef ENVLAB_DITHER_H
 #define ENVLAB_DITHER_H
@@ -17,8 +18,9 @@ extern "C" {
 /* Call once before each refresh, with the byte that holds the phase, any value at the start. */
 void envlab_dither_refresh(uint8_t *phase);
 
-/* Returns the 8 bit duty for this refresh. place, the pixel's number, keeps neighbours out of step. */
-uint8_t envlab_dither_byte(uint8_t phase, uint8_t place, uint16_t duty);
+/* Returns this refresh's threshold for envlab_frame_code. place: the low byte of the pixel's number, which
+ * keeps neighbours out of step. */
+uint16_t envlab_dither_threshold(uint8_t phase, uint8_t place);
 
 #ifdef __cplusplus
 }

@@ -1,25 +1,61 @@
-/* From one duty to a frame of pixels: colours, the supply's limit, the pixels' depth.
+/* From duties to the codes of a frame of pixels: the supply's limit and the pixels' depth.
  *
- * Everything is linear light in 16 bit. A frame is built in three passes: each channel gets
- * envlab_scale(duty, colour) and is summed; envlab_frame_factor tells by how much the sum must come down;
- * each channel is scaled by that factor and cut to 8 bit. Rounding is down everywhere, so that the frame
- * never draws more than the limit. ENVLAB_SUM_LIMIT in envlab_parameters.h belongs to pixels and supply.
+ * Duties are linear light in 16 bit, 65535 is full; make each channel's with envlab_scale(duty, colour). A
+ * code has ENVLAB_FRAME_BITS bits; it is the nearest to the duty, half up. ENVLAB_FRAME_LIMIT, which belongs
+ * to pixels and supply, is the largest sum of all codes that the supply bears. A frame that would pass it is
+ * scaled down as a whole and its codes are cut instead of rounded: the sum then lies within one code for
+ * each lit channel under the limit, and never above it.
+ *
+ * No buffer is needed. Go through all channels of the frame twice, in the same order:
+ *   envlab_frame_open(&frame);
+ *   for each channel: envlab_frame_add(&frame, duty);
+ *   envlab_frame_close(&frame);
+ *   for each channel: code = envlab_frame_code(&frame, duty, ENVLAB_FRAME_NEAREST);
+ * To write the same frame once more, begin again with envlab_frame_again.
  */
 #ifndef ENVLAB_FRAME_H
 #define ENVLAB_FRAME_H
 
 #include <stdint.h>
 
+#include "envlab_parameters.h"
+
 #ifdef __cplusplus
 extern "C" {
 #endif
 
-/* Returns the factor (see envlab_scale) that keeps a frame whose duties sum up to total within the supply:
- * 65535 where it is within already. total at most 2^31 - 1. Once a frame: 16 rounds of shift and subtract. */
-uint16_t envlab_frame_factor(uint32_t total);
+#if ENVLAB_FRAME_BITS > 8
+typedef uint16_t envlab_code;
+#else
+typedef uint8_t envlab_code;
+#endif
 
-/* Returns an 8 bit duty: code/255 is never above duty/65535. */
-uint8_t envlab_byte(uint16_t duty);
+/* The threshold that gives the nearest code; envlab_dither.h has those of a dither pattern. */
+#define ENVLAB_FRAME_NEAREST ((uint16_t)((1ul << (16 - ENVLAB_FRAME_BITS)) >> 1))
+
+/* What is known of one frame. Only the functions below change it. */
+typedef struct {
+    uint32_t codes;    /* sum of the codes as they would be shown */
+    uint32_t fine;     /* sum of the duties in codes with 16 - ENVLAB_FRAME_BITS binary places */
+    uint16_t factor;   /* of every duty where limited, as envlab_scale has it */
+    uint16_t carry;    /* what the last channel's product left over */
+    uint8_t limited;   /* 1 where the frame must be scaled down */
+} envlab_frame;
+
+/* Begins a new frame. */
+void envlab_frame_open(envlab_frame *frame);
+
+/* Takes the duty of the next channel; at most 32768 channels. */
+void envlab_frame_add(envlab_frame *frame, uint16_t duty);
+
+/* Ends the first pass and decides whether the frame must be scaled down. */
+void envlab_frame_close(envlab_frame *frame);
+
+/* Begins another pass for codes over the same frame. */
+void envlab_frame_again(envlab_frame *frame);
+
+/* Returns the code of the next channel. */
+envlab_code envlab_frame_code(envlab_frame *frame, uint16_t duty, uint16_t threshold);
 
 #ifdef __cplusplus
 }

@@ -70,8 +70,8 @@ uint16_t envlab_guard(envlab_guard_state *guard, uint16_t duty)
     if (light > ENVLAB_GUARD_TOP) {
         light = ENVLAB_GUARD_TOP;
     }
-    while (guard->first != guard->next
-           && (uint8_t)(guard->now - guard->stamp[guard->first & PLACE]) > ENVLAB_GUARD_REACH) {
+    if (guard->first != guard->next
+        && (uint8_t)(guard->now - guard->stamp[guard->first & PLACE]) > ENVLAB_GUARD_REACH) {
         guard->first++;
     }
 #if ENVLAB_GUARD_ALWAYS < ENVLAB_GUARD_TOP
@@ -118,11 +118,12 @@ uint16_t envlab_guard(envlab_guard_state *guard, uint16_t duty)
     }
 #if ENVLAB_GUARD_FRAMES_PER_TICK > 1
     guard->phase++;
-    if (guard->phase < ENVLAB_GUARD_FRAMES_PER_TICK) {
-        return duty;
+    if (guard->phase == ENVLAB_GUARD_FRAMES_PER_TICK) {
+        guard->phase = 0u;
+        guard->now++;
     }
-    guard->phase = 0u;
-#endif
+#else
     guard->now++;
+#endif
     return duty;
 }

@@ -1,0 +1,158 @@
+"""The whole light path of the firmware in whole numbers: ADC readings in, codes of the pixels out.
+
+Reading → follower → brightness → flash guard → colour → current limit → depth and dither → code, each the
+twin of its C part, joined as the examples join them: the follower at every reading, the rest once a frame,
+the last two at every refresh. Bit for bit what the board sends to its pixels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from envlab.digital.fixed_frame import (
+    WORD_MOST,
+    FrameWords,
+    check_frame_words,
+    frame_codes,
+    highest_threshold,
+    pixel_code,
+    refresh_thresholds,
+    scale_words,
+)
+from envlab.digital.fixed_point import run_twin
+from envlab.digital.fixed_words import FixedState, FixedWords
+from envlab.errors import ParameterError, check_range
+from envlab.units import IntArray
+
+PHASES = 256
+
+
+@dataclass(frozen=True, eq=False)
+class LightPath:
+    """All that makes light of readings.
+
+    words, table: of the runtime. frame: of the frame part. colours (rows, channels of a pixel): words, 65535
+    is full; the rows repeat along the chain. refreshes: how often a frame is written, 1 to 255.
+    """
+
+    words: FixedWords
+    table: IntArray
+    frame: FrameWords
+    colours: IntArray
+    refreshes: int = 1
+
+    def __post_init__(self) -> None:
+        check_frame_words(self.frame)
+        check_range("refreshes", self.refreshes, 1, PHASES - 1)
+        colours = np.array(self.colours, np.int64)
+        if colours.ndim != 2 or colours.shape[1] != self.frame.channels or not colours.size:
+            raise ParameterError("colours", colours.shape, f"rows of {self.frame.channels} words")
+        if colours.min() < 0 or colours.max() > WORD_MOST:
+            raise ParameterError("colours", int(colours.max()), f"words from 0 to {WORD_MOST}")
+        colours.setflags(write=False)
+        object.__setattr__(self, "colours", colours)
+
+    @property
+    def chain_colours(self) -> IntArray:
+        """Colour words (pixels·channels,) of every channel of the chain, pixel by pixel."""
+        return np.resize(self.colours, (self.frame.pixels, self.frame.channels)).ravel()
+
+    @property
+    def largest_duty(self) -> int:
+        """Largest duty (0 to 65535) that the current limit leaves as it is; this picture is full there."""
+        fits, fails = 0, WORD_MOST + 1
+        highest = highest_threshold(self.frame.bits, self.frame.dither_bits)
+        while fails - fits > 1:
+            duty = (fits + fails) // 2
+            asked = pixel_code(scale_words(np.array(duty), self.chain_colours), self.frame.bits, highest)
+            fits, fails = (duty, fails) if asked.sum() <= self.frame.limit else (fits, duty)
+        return fits
+
+
+class LightState(NamedTuple):
+    """All that the light path carries from one frame to the next; phase: of the dither pattern, 0..255."""
+
+    runtime: FixedState | None = None
+    phase: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class LightTrace:
+    """What was shown: duty (frames,) as words, codes (frames, refreshes, channels of the chain)."""
+
+    duty: IntArray
+    codes: IntArray
+    end: LightState
+
+
+def run_light_path(
+    path: LightPath,
+    readings: IntArray,
+    frame_ends: IntArray,
+    *,
+    state: LightState | None = None,
+    offsets: IntArray | None = None,
+) -> LightTrace:
+    """Return the codes that the firmware sends to the pixels for readings (n,), each 0..65535.
+
+    frame_ends (frames,): how many readings have been followed when a frame takes the envelope, as run_frames
+    has it. offsets (frames,): steps of the sensitivity, or -1. state: what a run before ended with, None for
+    the start. Two runs equal one.
+
+    >>> from envlab import read_design
+    >>> from envlab.board_firmware import runtime_design
+    >>> from envlab.shipped import demo_design
+    >>> design = runtime_design(read_design(demo_design()))
+    >>> white = np.full((1, 3), 65_535)
+    >>> path = LightPath(design.words, design.codes, design.frame_words, white)
+    >>> trace = run_light_path(path, np.full(100, 40_000), np.arange(10, 101, 10))
+    >>> trace.codes.shape
+    (10, 1, 72)
+    """
+    begin = LightState() if state is None else state
+    duty, runtime = _duties(path, readings, frame_ends, begin.runtime, offsets)
+    codes = show_frames(path, duty, begin.phase)
+    phase = (begin.phase + duty.size * path.refreshes) % PHASES
+    return LightTrace(duty, codes, LightState(runtime, phase))
+
+
+def show_frames(path: LightPath, duties: IntArray, phase: int = 0) -> IntArray:
+    """Return the codes (frames, refreshes, channels of the chain) of duties (frames,), words.
+
+    phase: of the dither pattern before the first refresh, 0..255.
+    """
+    asked = scale_words(np.asarray(duties, np.int64)[:, None], path.chain_colours)
+    shown = np.empty((len(asked), path.refreshes, asked.shape[1]), np.int64)
+    counted = phase + 1 + np.arange(len(asked) * path.refreshes).reshape(len(asked), path.refreshes)
+    phases = counted % (1 << path.frame.dither_bits)
+    for value in np.unique(phases):
+        thresholds = refresh_thresholds(path.frame, int(value))
+        for refresh in range(path.refreshes):
+            of_phase = phases[:, refresh] == value
+            shown[of_phase, refresh] = frame_codes(path.frame, asked[of_phase], thresholds)
+    return shown
+
+
+def _duties(
+    path: LightPath,
+    readings: IntArray,
+    frame_ends: IntArray,
+    state: FixedState | None,
+    offsets: IntArray | None,
+) -> tuple[IntArray, FixedState]:
+    from envlab.digital import fixed_kernels as kernels
+
+    words = path.words
+    begin = kernels.start(words) if state is None else state
+    trace = run_twin(words, path.table, readings, state=begin)
+    envelopes = np.append(begin.envelope >> 16, trace.envelope)[np.asarray(frame_ends, np.int64)]
+    eye, duty = begin, np.empty(envelopes.size, np.int64)
+    for n, envelope in enumerate(envelopes.tolist()):
+        if offsets is not None and offsets[n] >= 0:
+            eye = kernels.choose_offset(words, eye, int(offsets[n]))
+        duty[n], eye = kernels.brightness(words, eye, np.asarray(path.table), envelope)
+    ear = trace.end
+    return duty, eye._replace(envelope=ear.envelope, envelope_low=ear.envelope_low)

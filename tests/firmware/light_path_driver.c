@@ -1,0 +1,48 @@
+/* The whole light path, joined as the examples join it. A step is a frame.
+ * Stimulus: READINGS readings (16 bit), offset step to choose before the frame (8 bit, 255 for none).
+ * Record: duty word (16 bit), then REFRESHES times the codes of all channels (8 or 16 bit). */
+#include "board.h"
+#include "driver.h"
+#include "envlab_runtime.h"
+#include "lantern.h"
+
+static envlab_state ear, eye;
+static uint8_t *shown;
+
+void board_show(const envlab_code *codes, uint16_t count)
+{
+    for (; count != 0u; count--) {
+#if ENVLAB_FRAME_BITS > 8
+        shown = driver_put16(shown, *codes++);
+#else
+        shown = driver_put8(shown, *codes++);
+#endif
+    }
+}
+
+void driver_start(void)
+{
+    envlab_start(&ear);
+    envlab_start(&eye);
+}
+
+void driver_step(const uint8_t *input, uint8_t *record)
+{
+    uint16_t envelope = 0u;
+    uint16_t duty;
+    uint8_t left;
+
+    for (left = READINGS; left != 0u; left--) {
+        envelope = envlab_follow(&ear, driver_get16(input));
+        input += 2;
+    }
+    if (*input != 255u) {
+        envlab_choose_offset(&eye, *input);
+    }
+    duty = envlab_brightness(&eye, envelope);
+    shown = driver_put16(record, duty);
+    lantern_show(duty);
+    for (left = REFRESHES - 1u; left != 0u; left--) {
+        lantern_refresh();
+    }
+}

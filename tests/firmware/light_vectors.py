@@ -1,0 +1,125 @@
+"""Readings for the whole light path and what its twin shows, for every machine that runs it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from firmware import twin_vectors
+
+from envlab.digital.auto_level import OffsetSteps
+from envlab.digital.fixed_frame import Dither
+from envlab.digital.light_path import LightPath, run_light_path
+from envlab.firmware.export import firmware_files
+from envlab.firmware.level_table import build_level_table
+from envlab.firmware.runtime_design import RuntimeDesign
+from envlab.light.curve import CountMap
+from envlab.light.pixels import Pixels, Supply
+
+HERE = Path(__file__).parent
+EXAMPLES = HERE.parents[1] / "envlab" / "firmware" / "examples"
+DRIVER = HERE / "light_path_driver.c"
+READINGS = 10
+NO_OFFSET = 255
+
+
+def lantern_colours(channels: int) -> np.ndarray:
+    """Return the colour words (rows, channels) of the example for pixels of so many channels."""
+    text = (EXAMPLES / "lantern.c").read_text("ascii")
+    block = re.search(rf"ENVLAB_FRAME_CHANNELS == {channels}\n.*?\{{(.*?)\}};", text, re.DOTALL)
+    if block is None:
+        return np.full((1, channels), 65_535)
+    return np.array(re.findall(r"\d+(?=u)", block[1]), np.int64).reshape(-1, channels)
+
+
+@dataclass(frozen=True)
+class LightCase:
+    """One design, how often its frames are written, and its twin."""
+
+    design: RuntimeDesign
+    refreshes: int = 1
+
+    @property
+    def path(self) -> LightPath:
+        """The twin."""
+        design = self.design
+        colours = lantern_colours(design.pixels.channels)
+        return LightPath(design.words, design.codes, design.frame_words, colours, self.refreshes)
+
+    @property
+    def files(self) -> dict[str, str]:
+        """The text of every file that the driver needs, by its name."""
+        examples = {
+            name: (EXAMPLES / name).read_text("ascii") for name in ("lantern.c", "lantern.h", "board.h")
+        }
+        return firmware_files(self.design, design_digest="light path") | examples
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """The C files that are compiled beside the driver."""
+        return tuple(name for name in self.files if name.endswith(".c"))
+
+    @property
+    def defines(self) -> tuple[str, ...]:
+        """What the driver is told of the case."""
+        return f"READINGS={READINGS}u", f"REFRESHES={self.refreshes}u"
+
+    @property
+    def record(self) -> np.dtype:
+        """One frame as the driver writes it."""
+        code = "u1" if self.design.pixel_bits == 8 else "<u2"
+        return np.dtype([("duty", "<u2"), ("codes", code, (self.refreshes, self.design.channels))])
+
+
+def unlimited(**changes) -> RuntimeDesign:
+    """The yoke with a table up to full, which only the frame limiter keeps within the supply."""
+    table = build_level_table(CountMap(4.0, 700.0), adc_bits=10)
+    return twin_vectors.parade_design(table=table, brightness_rate_hz=100.0, dim=1.0, **changes)
+
+
+def _limited(bits: int, **changes) -> RuntimeDesign:
+    table = build_level_table(CountMap(4.0, 700.0), adc_bits=10, duty_limit=0.2755, pixel_bits=bits)
+    return twin_vectors.parade_design(table=table, brightness_rate_hz=100.0, pixel_bits=bits, **changes)
+
+
+CASES = {
+    "limited, 8 bit": LightCase(_limited(8)),
+    "limited, 8 bit, dithered": LightCase(
+        unlimited(pixel_bits=8, dither=Dither(2, 800.0), level=OffsetSteps(7, 3.0, 9.0)), refreshes=2
+    ),
+    "limited, 16 bit": LightCase(unlimited()),
+    "limited hard, 12 bit, four channels": LightCase(
+        unlimited(pixel_bits=12, pixels=Pixels(11, 4, 0.150, 0.0), supply=Supply(1.0), level=None)
+    ),
+}
+
+
+def stimuli(frames: int, seed: int = 3) -> tuple[np.ndarray, np.ndarray]:
+    """Return readings (frames·READINGS,) that go to both ends, and the offset step of each frame or -1."""
+    base = twin_vectors.CASES["parade"]
+    readings, _ = twin_vectors.stimulus(base, frames * READINGS, seed)
+    rng = np.random.default_rng(seed)
+    often = rng.random(frames) < 0.01
+    return readings, np.where(often, rng.integers(0, 9, frames), -1)
+
+
+def stimulus_bytes(readings: np.ndarray, offsets: np.ndarray) -> bytes:
+    """Return the stimuli as light_path_driver.c reads them."""
+    packed = np.empty(offsets.size, [("readings", "<u2", (READINGS,)), ("offset", "u1")])
+    packed["readings"] = readings.reshape(-1, READINGS)
+    packed["offset"] = np.where(offsets < 0, NO_OFFSET, offsets)
+    return packed.tobytes()
+
+
+STIMULUS_BYTES = 2 * READINGS + 1
+
+
+def expected(case: LightCase, readings: np.ndarray, offsets: np.ndarray) -> np.ndarray:
+    """Return the records that light_path_driver.c must write, by the Python twin."""
+    ends = READINGS * np.arange(1, offsets.size + 1)
+    trace = run_light_path(case.path, readings, ends, offsets=offsets)
+    made = np.empty(offsets.size, case.record)
+    made["duty"], made["codes"] = trace.duty, trace.codes
+    return made

@@ -1,0 +1,61 @@
+"""The whole light path on real instruction sets: every code of every refresh is the twin's."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+from firmware import light_vectors
+from firmware.targets import MACHINES, Driver, require, run_machine
+from firmware.targets.driver import STRICT
+
+FRAMES = 1500
+
+
+@cache
+def stimuli_and_records(case_name: str) -> tuple[bytes, np.ndarray]:
+    case = light_vectors.CASES[case_name]
+    readings, offsets = light_vectors.stimuli(FRAMES)
+    return (
+        light_vectors.stimulus_bytes(readings, offsets),
+        light_vectors.expected(case, readings, offsets),
+    )
+
+
+def light_driver(case, files, folder):
+    for name, text in files.items():
+        (folder / name).write_text(text, "ascii")
+    return Driver(
+        (light_vectors.DRIVER, *(folder / part for part in case.parts)),
+        light_vectors.STIMULUS_BYTES,
+        case.record.itemsize,
+        include=(folder,),
+        defines=case.defines,
+        warnings=STRICT,
+    )
+
+
+@pytest.mark.parametrize("case_name", light_vectors.CASES)
+@pytest.mark.parametrize("name", MACHINES)
+def test_every_code_that_goes_to_the_pixels_is_the_twins(name, case_name, tmp_path):
+    machine, case = MACHINES[name], light_vectors.CASES[case_name]
+    require(machine)
+    stimuli, wanted = stimuli_and_records(case_name)
+    driver = light_driver(case, case.files, tmp_path)
+    got = np.frombuffer(run_machine(machine, driver, stimuli, tmp_path), case.record)
+    np.testing.assert_array_equal(got["duty"], wanted["duty"])
+    np.testing.assert_array_equal(got["codes"], wanted["codes"])
+
+
+@pytest.mark.parametrize("case_name", light_vectors.CASES)
+def test_no_refresh_of_the_cases_passes_the_limit_and_the_limiter_acts_where_it_should(case_name):
+    case = light_vectors.CASES[case_name]
+    wanted = stimuli_and_records(case_name)[1]
+    sums = wanted["codes"].sum(axis=-1, dtype=np.int64)
+    limit = case.design.frame_words.limit
+    assert (sums <= limit).all()
+    dimmed = wanted["duty"] > case.path.largest_duty
+    assert dimmed.any() == case_name.startswith("limited")
+    assert (sums[dimmed] >= 0.95 * limit).all()
+    assert (wanted["duty"] >= 32_768).any() == case_name.startswith("limited")
