@@ -20,10 +20,14 @@ from envlab.digital.fixed_frame import (
     FrameWords,
     check_frame_words,
     full_code,
+    highest_threshold,
     most_dither_bits,
+    pixel_code,
+    scale_words,
 )
 from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedFollower, Gate, level_of, level_units
 from envlab.digital.fixed_words import WORD_MOST, FixedWords, check_words
+from envlab.digital.guard_words import GuardWords, guard_words
 from envlab.digital.quiescent import LearntQuiescent, StartUp, ZeroWords, zero_words
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.firmware.level_table import MOST_SEGMENTS, UNITS_PER_ENTRY, LevelTable
@@ -49,7 +53,7 @@ class RuntimeDesign:
     what moves the brightness window; None leaves it where the design has it. dim: factor on every duty,
     above 0 to 1. pixels, supply: for the limiter over a frame. pixel_bits: depth of a pixel's code, 8 to 16.
     dither: None where the pixels' own depth will do. quiescent: how the reading at silence is learnt.
-    start_up: mute and fade-in.
+    start_up: mute and fade-in. guard: whether the flash guard watches the light.
     """
 
     table: LevelTable | LookupTable
@@ -67,6 +71,7 @@ class RuntimeDesign:
     pixel_bits: int = 16
     quiescent: LearntQuiescent = field(default_factory=LearntQuiescent)
     start_up: StartUp = field(default_factory=StartUp)
+    guard: bool = True
 
     def __post_init__(self) -> None:
         check_range("quiescent_counts", self.quiescent_counts, 0, (1 << self.adc_bits) - 2)
@@ -77,6 +82,7 @@ class RuntimeDesign:
         _check_table(self)
         check_words(self.words, int(self.codes.size))
         _check_frame(self)
+        _ = self.guard_words
 
     @property
     def codes(self) -> IntArray:
@@ -110,6 +116,32 @@ class RuntimeDesign:
             limit=min(limit, self.channels * full),
             dither_bits=0 if self.dither is None else self.dither.bits,
             refresh_hz=math.ceil(self.refresh_hz),
+        )
+
+    @property
+    def guard_words(self) -> GuardWords | None:
+        """What the flash guard works with; None without one.
+
+        Where the table alone stays within the supply, its top is the brightest state. Where the frame limiter
+        may have to act, the brightest state depends on the picture: changes are then judged against the least
+        that it can be, all channels alike, and shown codes may lie one under the asked.
+        """
+        if not self.guard:
+            return None
+        frame, top = self.frame_words, int(scale_words(self.codes[-1], self.words.dim))
+        depth = frame.bits if self.dither is None else 16
+        brightest = max(top, 1)
+        highest = highest_threshold(frame.bits, frame.dither_bits)
+        if int(pixel_code(np.array(top), frame.bits, highest)) * self.channels <= frame.limit:
+            return guard_words(self.brightness_rate_hz, bits=depth, brightest_duty=brightest)
+        granted = frame.limit // self.channels * WORD_MOST // full_code(frame.bits)
+        return guard_words(
+            self.brightness_rate_hz,
+            bits=depth,
+            brightest_duty=brightest,
+            dimmest_full_duty=max(min(granted, brightest), 1),
+            always_duty=granted,
+            slack_codes=1,
         )
 
     @property

@@ -144,11 +144,11 @@ def test_a_missed_reading_only_makes_the_next_one_late(two_tasks, design):
 
 
 def test_without_readings_for_a_quarter_of_a_second_it_goes_dark(two_tasks):
-    loud = np.full(6000, 40_000)
-    gone = np.zeros(6000, np.uint8)
-    gone[2000:4000] = MISSED
+    loud = np.full(9000, 40_000)
+    gone = np.zeros(9000, np.uint8)
+    gone[5000:7000] = MISSED
     shown = frames_shown(two_tasks, periods(loud, gone)).sum(axis=1)
-    silent_from, back_from = 200, 400
+    silent_from, back_from = 500, 700
     assert (shown[silent_from - 5 : silent_from + 25] > 0).all()
     dark_from = silent_from + round(0.27 * 100)
     assert (shown[dark_from:back_from] == shown.min()).all()
@@ -183,7 +183,9 @@ def test_after_a_brown_out_everything_begins_anew(design, tmp_path, c_compiler):
 @pytest.mark.parametrize("rates", [(1000.0, 60.0), (44_100.0, 61.44), (8000.0, 23.0)])
 def test_frames_keep_their_rate_where_it_does_not_divide_that_of_the_readings(rates, tmp_path, c_compiler):
     adc_hz, frame_hz = rates
-    design = twin.parade_design(follower=twin.FixedFollower(0.005, 0.3, adc_hz), brightness_rate_hz=frame_hz, pixel_bits=8)
+    design = twin.parade_design(
+        follower=twin.FixedFollower(0.005, 0.3, adc_hz), brightness_rate_hz=frame_hz, pixel_bits=8
+    )
     program = build_example(design, tmp_path / "built", "one loop", c_compiler)
     seconds = 10
     shown = frames_shown(program, periods(np.full(round(seconds * adc_hz), 9000)))

@@ -88,7 +88,7 @@ static void send(void)
 }
 
 /* The first pass needs no buffer: the colours are gone through again for the codes. */
-void lantern_show(uint16_t duty)
+static void add_up(uint16_t duty)
 {
     uint8_t place = 0u;
     uint16_t n;
@@ -100,6 +100,17 @@ void lantern_show(uint16_t duty)
         place = following(place);
     }
     envlab_frame_close(&frame);
+}
+
+uint16_t lantern_granted(uint16_t duty)
+{
+    add_up(duty);
+    return envlab_scale(duty, frame.factor);
+}
+
+void lantern_show(uint16_t duty)
+{
+    add_up(duty);
     send();
 }
 

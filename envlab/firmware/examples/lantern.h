@@ -16,6 +16,9 @@ extern "C" {
 /* Shows every pixel in its own colour at this duty, within what the supply bears. */
 void lantern_show(uint16_t duty);
 
+/* Returns the duty that the current limit grants where this one is asked for: itself, or less. */
+uint16_t lantern_granted(uint16_t duty);
+
 /* Writes the pixels once more. Where the design dithers, call it between frames, so that the pixels are
  * written ENVLAB_FRAME_REFRESH_HZ times a second, lantern_show included. */
 void lantern_refresh(void);
