@@ -102,10 +102,18 @@ static void add_up(uint16_t duty)
     envlab_frame_close(&frame);
 }
 
-uint16_t lantern_granted(uint16_t duty)
+uint16_t lantern_most(void)
 {
-    add_up(duty);
-    return envlab_scale(duty, frame.factor);
+    uint16_t most = 0u;
+    uint16_t bit;
+
+    for (bit = 0x8000u; bit != 0u; bit = (uint16_t)(bit >> 1)) {
+        add_up((uint16_t)(most | bit));
+        if (frame.limited == 0u) {
+            most = (uint16_t)(most | bit);
+        }
+    }
+    return most;
 }
 
 void lantern_show(uint16_t duty)

@@ -13,11 +13,12 @@
 extern "C" {
 #endif
 
+/* Returns the largest duty that the supply bears in these colours. Ask once, at the start, and hold every duty
+ * at it before the flash guard: then nothing is taken away from what the guard has counted. */
+uint16_t lantern_most(void);
+
 /* Shows every pixel in its own colour at this duty, within what the supply bears. */
 void lantern_show(uint16_t duty);
-
-/* Returns the duty that the current limit grants where this one is asked for: itself, or less. */
-uint16_t lantern_granted(uint16_t duty);
 
 /* Writes the pixels once more. Where the design dithers, call it between frames, so that the pixels are
  * written ENVLAB_FRAME_REFRESH_HZ times a second, lantern_show included. */

@@ -18,6 +18,7 @@ static envlab_state ear;
 static envlab_state eye;
 #if ENVLAB_GUARD
 static envlab_guard_state guard;
+static uint16_t most;
 #endif
 static uint16_t frames_without;
 #if LIGHTS_REFRESHES > 255
@@ -37,6 +38,7 @@ uint8_t lights_start(void)
     envlab_start(&eye);
 #if ENVLAB_GUARD
     envlab_guard_start(&guard);
+    most = lantern_most();
 #endif
     frames_without = 0u;
 #if LIGHTS_REFRESHES > 1
@@ -78,15 +80,11 @@ static uint16_t latest_envelope(void)
     return (frames_without < PATIENCE) ? hand_over_read() : (uint16_t)0u;
 }
 
-/* What the guard lets through. Where the current limit may have to hold back the light, that comes first, so
- * that the guard counts what will be shown. */
+/* What the guard lets through, of a duty that the current limit will leave as it is. */
 static uint16_t guarded(uint16_t duty)
 {
-#if ENVLAB_GUARD && ENVLAB_GUARD_ALWAYS < ENVLAB_GUARD_TOP
-    duty = lantern_granted(duty);
-#endif
 #if ENVLAB_GUARD
-    duty = envlab_guard(&guard, duty);
+    duty = envlab_guard(&guard, (duty > most) ? most : duty);
 #endif
     return duty;
 }
