@@ -3,6 +3,10 @@
 Reading → follower → brightness → flash guard → colour → current limit → depth and dither → code, each the
 twin of its C part, joined as the examples join them: the follower at every reading, the rest once a frame,
 the last two at every refresh. Bit for bit what the board sends to its pixels.
+
+The guard counts on the duty that all pixels share. Before it the duty is held at the largest one that the
+current limit leaves as it is, so that the limit takes nothing away from what the guard has counted. What the
+guard holds is never more than that or the duty at which all channels at full fit, so the limit grants it.
 """
 
 from __future__ import annotations
@@ -22,10 +26,12 @@ from envlab.digital.fixed_frame import (
     refresh_thresholds,
     scale_words,
 )
-from envlab.digital.fixed_point import run_twin
+from envlab.digital.fixed_point import run_frames
 from envlab.digital.fixed_words import FixedState, FixedWords
+from envlab.digital.flash_guard import run_guard
+from envlab.digital.guard_words import GuardState, GuardWords
 from envlab.errors import ParameterError, check_range
-from envlab.units import IntArray
+from envlab.units import BoolArray, IntArray
 
 PHASES = 256
 
@@ -35,7 +41,8 @@ class LightPath:
     """All that makes light of readings.
 
     words, table: of the runtime. frame: of the frame part. colours (rows, channels of a pixel): words, 65535
-    is full; the rows repeat along the chain. refreshes: how often a frame is written, 1 to 255.
+    is full; the rows repeat along the chain. refreshes: how often a frame is written, 1 to 255. guard: None
+    for a light that nothing guards.
     """
 
     words: FixedWords
@@ -43,6 +50,7 @@ class LightPath:
     frame: FrameWords
     colours: IntArray
     refreshes: int = 1
+    guard: GuardWords | None = None
 
     def __post_init__(self) -> None:
         check_frame_words(self.frame)
@@ -76,14 +84,21 @@ class LightState(NamedTuple):
     """All that the light path carries from one frame to the next; phase: of the dither pattern, 0..255."""
 
     runtime: FixedState | None = None
+    guard: GuardState | None = None
     phase: int = 0
 
 
 @dataclass(frozen=True, eq=False)
 class LightTrace:
-    """What was shown: duty (frames,) as words, codes (frames, refreshes, channels of the chain)."""
+    """What was shown, frame by frame.
 
+    wanted, duty (frames,): words before and behind the guard. held (frames,): whether the guard altered them.
+    codes (frames, refreshes, channels of the chain). end: state after the last reading.
+    """
+
+    wanted: IntArray
     duty: IntArray
+    held: BoolArray
     codes: IntArray
     end: LightState
 
@@ -113,10 +128,15 @@ def run_light_path(
     (10, 1, 72)
     """
     begin = LightState() if state is None else state
-    duty, runtime = _duties(path, readings, frame_ends, begin.runtime, offsets)
-    codes = show_frames(path, duty, begin.phase)
+    trace = run_frames(path.words, path.table, readings, frame_ends, state=begin.runtime, offsets=offsets)
+    wanted, guard = trace.duty, begin.guard
+    duty, held = wanted, np.zeros(wanted.size, np.bool_)
+    if path.guard is not None:
+        wanted = np.minimum(wanted, path.largest_duty)
+        duty, held, guard = run_guard(path.guard, wanted, state=guard)
     phase = (begin.phase + duty.size * path.refreshes) % PHASES
-    return LightTrace(duty, codes, LightState(runtime, phase))
+    codes = show_frames(path, duty, begin.phase)
+    return LightTrace(wanted, duty, held, codes, LightState(trace.end, guard, phase))
 
 
 def show_frames(path: LightPath, duties: IntArray, phase: int = 0) -> IntArray:
@@ -134,25 +154,3 @@ def show_frames(path: LightPath, duties: IntArray, phase: int = 0) -> IntArray:
             of_phase = phases[:, refresh] == value
             shown[of_phase, refresh] = frame_codes(path.frame, asked[of_phase], thresholds)
     return shown
-
-
-def _duties(
-    path: LightPath,
-    readings: IntArray,
-    frame_ends: IntArray,
-    state: FixedState | None,
-    offsets: IntArray | None,
-) -> tuple[IntArray, FixedState]:
-    from envlab.digital import fixed_kernels as kernels
-
-    words = path.words
-    begin = kernels.start(words) if state is None else state
-    trace = run_twin(words, path.table, readings, state=begin)
-    envelopes = np.append(begin.envelope >> 16, trace.envelope)[np.asarray(frame_ends, np.int64)]
-    eye, duty = begin, np.empty(envelopes.size, np.int64)
-    for n, envelope in enumerate(envelopes.tolist()):
-        if offsets is not None and offsets[n] >= 0:
-            eye = kernels.choose_offset(words, eye, int(offsets[n]))
-        duty[n], eye = kernels.brightness(words, eye, np.asarray(path.table), envelope)
-    ear = trace.end
-    return duty, eye._replace(envelope=ear.envelope, envelope_low=ear.envelope_low)

@@ -5,9 +5,16 @@
 #include "driver.h"
 #include "envlab_runtime.h"
 #include "lantern.h"
+#if GUARDED
+#include "envlab_guard.h"
+#endif
 
 static envlab_state ear, eye;
 static uint8_t *shown;
+#if GUARDED
+static uint16_t most;
+static envlab_guard_state guard;
+#endif
 
 void board_show(const envlab_code *codes, uint16_t count)
 {
@@ -24,6 +31,10 @@ void driver_start(void)
 {
     envlab_start(&ear);
     envlab_start(&eye);
+#if GUARDED
+    most = lantern_most();
+    envlab_guard_start(&guard);
+#endif
 }
 
 void driver_step(const uint8_t *input, uint8_t *record)
@@ -40,6 +51,12 @@ void driver_step(const uint8_t *input, uint8_t *record)
         envlab_choose_offset(&eye, *input);
     }
     duty = envlab_brightness(&eye, envelope);
+#if GUARDED
+    if (duty > most) {
+        duty = most;
+    }
+    duty = envlab_guard(&guard, duty);
+#endif
     shown = driver_put16(record, duty);
     lantern_show(duty);
     for (left = REFRESHES - 1u; left != 0u; left--) {

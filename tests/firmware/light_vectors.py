@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,9 +11,13 @@ from firmware import twin_vectors
 
 from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.fixed_frame import Dither
+from envlab.digital.fixed_point import FixedFollower
+from envlab.digital.guard_words import GuardWords
 from envlab.digital.light_path import LightPath, run_light_path
-from envlab.firmware.export import firmware_files
-from envlab.firmware.level_table import build_level_table
+from envlab.digital.picture_guard import frame_guard_words, picture_slack_codes
+from envlab.firmware.export import RUNTIME_FOLDER, firmware_files
+from envlab.firmware.guard_macros import GUARD_FILES, guard_macros
+from envlab.firmware.level_table import LevelTable, build_level_table
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.curve import CountMap
 from envlab.light.pixels import Pixels, Supply
@@ -40,13 +44,38 @@ class LightCase:
 
     design: RuntimeDesign
     refreshes: int = 1
+    fits_always: bool = True
+    guarded: bool = True
+
+    @property
+    def guard(self) -> GuardWords | None:
+        """The words of the flash guard."""
+        if not self.guarded:
+            return None
+        design, picture = self.design, self.unguarded
+        brightest = int(design.codes[-1] * (design.words.dim + 1) >> 16)
+        slack = picture_slack_codes(
+            design.frame_words, picture.chain_colours, min(brightest, picture.largest_duty)
+        )
+        return frame_guard_words(
+            design.frame_words,
+            design.brightness_rate_hz,
+            brightest,
+            fits_always=self.fits_always,
+            slack_codes=slack,
+        )
+
+    @property
+    def unguarded(self) -> LightPath:
+        """The twin without its guard."""
+        design = self.design
+        colours = lantern_colours(design.pixels.channels)
+        return LightPath(design.words, design.codes, design.frame_words, colours, self.refreshes)
 
     @property
     def path(self) -> LightPath:
         """The twin."""
-        design = self.design
-        colours = lantern_colours(design.pixels.channels)
-        return LightPath(design.words, design.codes, design.frame_words, colours, self.refreshes)
+        return replace(self.unguarded, guard=self.guard)
 
     @property
     def files(self) -> dict[str, str]:
@@ -54,7 +83,8 @@ class LightCase:
         examples = {
             name: (EXAMPLES / name).read_text("ascii") for name in ("lantern.c", "lantern.h", "board.h")
         }
-        return firmware_files(self.design, design_digest="light path") | examples
+        guard = {name: (RUNTIME_FOLDER / name).read_text("ascii") for name in GUARD_FILES if self.guarded}
+        return firmware_files(self.design, design_digest="light path") | examples | guard
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -64,7 +94,9 @@ class LightCase:
     @property
     def defines(self) -> tuple[str, ...]:
         """What the driver is told of the case."""
-        return f"READINGS={READINGS}u", f"REFRESHES={self.refreshes}u"
+        guard = {f"ENVLAB_{name}": value for name, value, _ in guard_macros(self.guard)}
+        given = {"READINGS": f"{READINGS}u", "REFRESHES": f"{self.refreshes}u", "GUARDED": int(self.guarded)}
+        return tuple(f"{name}={value}" for name, value in (given | guard).items())
 
     @property
     def record(self) -> np.dtype:
@@ -73,34 +105,51 @@ class LightCase:
         return np.dtype([("duty", "<u2"), ("codes", code, (self.refreshes, self.design.channels))])
 
 
-def unlimited(**changes) -> RuntimeDesign:
+def full_table(**changes) -> RuntimeDesign:
     """The yoke with a table up to full, which only the frame limiter keeps within the supply."""
-    table = build_level_table(CountMap(4.0, 700.0), adc_bits=10)
-    return twin_vectors.parade_design(table=table, brightness_rate_hz=100.0, dim=1.0, **changes)
+    return _yoke(build_level_table(CountMap(4.0, 700.0), adc_bits=10), **changes)
 
 
-def _limited(bits: int, **changes) -> RuntimeDesign:
+def _scaled(bits: int) -> RuntimeDesign:
     table = build_level_table(CountMap(4.0, 700.0), adc_bits=10, duty_limit=0.2755, pixel_bits=bits)
-    return twin_vectors.parade_design(table=table, brightness_rate_hz=100.0, pixel_bits=bits, **changes)
+    return _yoke(table, pixel_bits=bits)
+
+
+def _yoke(table: LevelTable, **changes) -> RuntimeDesign:
+    """Quick enough to flash, so that the guard has work to do."""
+    quick = FixedFollower(0.002, 0.02)
+    values = {"table": table, "follower": quick, "brightness_rate_hz": 100.0, "dim": 1.0}
+    return twin_vectors.parade_design(**{**values, **changes})
 
 
 CASES = {
-    "limited, 8 bit": LightCase(_limited(8)),
-    "limited, 8 bit, dithered": LightCase(
-        unlimited(pixel_bits=8, dither=Dither(2, 800.0), level=OffsetSteps(7, 3.0, 9.0)), refreshes=2
+    "scaled table, 8 bit": LightCase(_scaled(8)),
+    "full table, 8 bit, dithered": LightCase(
+        full_table(pixel_bits=8, dither=Dither(2, 800.0), level=OffsetSteps(7, 3.0, 9.0)),
+        refreshes=2,
+        fits_always=False,
     ),
-    "limited, 16 bit": LightCase(unlimited()),
-    "limited hard, 12 bit, four channels": LightCase(
-        unlimited(pixel_bits=12, pixels=Pixels(11, 4, 0.150, 0.0), supply=Supply(1.0), level=None)
+    "full table, 16 bit": LightCase(full_table(), fits_always=False),
+    "full table, 12 bit, four channels, no guard": LightCase(
+        full_table(pixel_bits=12, pixels=Pixels(11, 4, 0.150, 0.0), supply=Supply(1.0), level=None),
+        fits_always=False,
+        guarded=False,
     ),
 }
 
 
 def stimuli(frames: int, seed: int = 3) -> tuple[np.ndarray, np.ndarray]:
-    """Return readings (frames·READINGS,) that go to both ends, and the offset step of each frame or -1."""
+    """Return readings (frames·READINGS,) that go to both ends, and the offset step of each frame or -1.
+
+    From the middle on it is a beat of any speed, loud enough to flash.
+    """
     base = twin_vectors.CASES["parade"]
     readings, _ = twin_vectors.stimulus(base, frames * READINGS, seed)
     rng = np.random.default_rng(seed)
+    half = readings.size // 2
+    lengths = rng.integers(20, 300, half // 20 + 1)
+    levels = 2.0 ** rng.uniform(11, 16, lengths.size) * (np.arange(lengths.size) % 2)
+    readings[half:] = np.repeat(levels.astype(np.int64), lengths)[: readings.size - half]
     often = rng.random(frames) < 0.01
     return readings, np.where(often, rng.integers(0, 9, frames), -1)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from firmware.host_build import HERE, feed
-from firmware.light_vectors import EXAMPLES, lantern_colours, unlimited
+from firmware.light_vectors import EXAMPLES, full_table, lantern_colours
 from reference.c_compilers import PEDANTIC, find_program, run
 
 from envlab.digital.fixed_frame import Dither
@@ -21,7 +21,7 @@ def lantern_design(pixels, channels, bits, dither):
     chain = Pixels(pixels, channels, 0.020, 0.0)
     # A third of what all channels would take, so that the limiter has work to do.
     supply = Supply(max(0.020, 0.007 * pixels * channels))
-    return unlimited(pixels=chain, supply=supply, pixel_bits=bits, dither=dither)
+    return full_table(pixels=chain, supply=supply, pixel_bits=bits, dither=dither)
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,10 @@ from firmware import light_vectors
 from firmware.targets import MACHINES, Driver, require, run_machine
 from firmware.targets.driver import STRICT
 
+from envlab.digital.light_path import run_light_path
+from envlab.digital.picture_guard import picture_light
+from envlab.light.flashes.flash import count_flashes
+
 FRAMES = 1500
 
 
@@ -49,13 +53,35 @@ def test_every_code_that_goes_to_the_pixels_is_the_twins(name, case_name, tmp_pa
 
 
 @pytest.mark.parametrize("case_name", light_vectors.CASES)
-def test_no_refresh_of_the_cases_passes_the_limit_and_the_limiter_acts_where_it_should(case_name):
+def test_no_refresh_passes_the_limit_and_what_it_allows_is_used(case_name):
     case = light_vectors.CASES[case_name]
     wanted = stimuli_and_records(case_name)[1]
     sums = wanted["codes"].sum(axis=-1, dtype=np.int64)
     limit = case.design.frame_words.limit
     assert (sums <= limit).all()
-    dimmed = wanted["duty"] > case.path.largest_duty
-    assert dimmed.any() == case_name.startswith("limited")
+    most = case.path.largest_duty
+    if case.fits_always:
+        assert (wanted["duty"] <= most).all()
+    else:
+        assert sums.max() >= 0.95 * limit
+        assert (wanted["duty"] >= 32_768).any()
+    # Without the guard nothing holds the duty: the limiter itself has to act.
+    dimmed = wanted["duty"] > most
+    assert dimmed.any() == (not case.guarded)
     assert (sums[dimmed] >= 0.95 * limit).all()
-    assert (wanted["duty"] >= 32_768).any() == case_name.startswith("limited")
+
+
+def test_the_guard_acts_in_the_cases_that_have_one():
+    for case in light_vectors.CASES.values():
+        readings, offsets = light_vectors.stimuli(FRAMES)
+        ends = light_vectors.READINGS * np.arange(1, FRAMES + 1)
+        trace = run_light_path(case.path, readings, ends, offsets=offsets)
+        assert trace.held.any() == case.guarded
+        np.testing.assert_array_equal(trace.held, trace.wanted != trace.duty)
+        brightest = min(int(trace.wanted.max()), case.path.largest_duty)
+        full = picture_light(case.design.frame_words, case.path.chain_colours, np.array(brightest))
+        light = picture_light(case.design.frame_words, case.path.chain_colours, trace.duty) / full
+        if case.guarded:
+            wanted = picture_light(case.design.frame_words, case.path.chain_colours, trace.wanted) / full
+            assert count_flashes(wanted, case.design.brightness_rate_hz) > 3
+            assert count_flashes(light, case.design.brightness_rate_hz) <= 3
