@@ -27,9 +27,12 @@ from envlab.digital.fixed_frame import (
 )
 from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedFollower, Gate, level_of, level_units
 from envlab.digital.fixed_words import WORD_MOST, FixedWords, check_words
-from envlab.digital.guard_words import GuardWords, guard_words
+from envlab.digital.guard_words import GuardWords
+from envlab.digital.light_path import LightPath
+from envlab.digital.picture_guard import frame_guard_words, picture_slack_codes
 from envlab.digital.quiescent import LearntQuiescent, StartUp, ZeroWords, zero_words
 from envlab.errors import ParameterError, check_positive, check_range
+from envlab.firmware.example_colours import lantern_colours
 from envlab.firmware.level_table import MOST_SEGMENTS, UNITS_PER_ENTRY, LevelTable
 from envlab.light.pixels import Pixels, Supply, idle_current_a
 from envlab.light.table import LookupTable
@@ -119,29 +122,32 @@ class RuntimeDesign:
         )
 
     @property
-    def guard_words(self) -> GuardWords | None:
-        """What the flash guard works with; None without one.
+    def light_path(self) -> LightPath:
+        """Twin of all that makes light of readings, in the example lantern's colours, unguarded."""
+        colours = lantern_colours(self.pixels.channels)
+        refreshes = max(round(self.refresh_hz / self.brightness_rate_hz), 1)
+        return LightPath(self.words, self.codes, self.frame_words, colours, refreshes)
 
-        Where the table alone stays within the supply, its top is the brightest state. Where the frame limiter
-        may have to act, the brightest state depends on the picture: changes are then judged against the least
-        that it can be, all channels alike, and shown codes may lie one under the asked.
+    @property
+    def guard_words(self) -> GuardWords | None:
+        """What the flash guard works with, allowing for the colours of the example lantern; None without one.
+
+        Raises ParameterError for a light so dim that one code of it is a flash.
         """
         if not self.guard:
             return None
-        frame, top = self.frame_words, int(scale_words(self.codes[-1], self.words.dim))
-        depth = frame.bits if self.dither is None else 16
-        brightest = max(top, 1)
+        frame, picture = self.frame_words, self.light_path
+        brightest = max(int(scale_words(self.codes[-1], self.words.dim)), 1)
         highest = highest_threshold(frame.bits, frame.dither_bits)
-        if int(pixel_code(np.array(top), frame.bits, highest)) * self.channels <= frame.limit:
-            return guard_words(self.brightness_rate_hz, bits=depth, brightest_duty=brightest)
-        granted = frame.limit // self.channels * WORD_MOST // full_code(frame.bits)
-        return guard_words(
+        white = int(pixel_code(np.array(brightest), frame.bits, highest)) * self.channels
+        shown = min(brightest, picture.largest_duty)
+        slack = picture_slack_codes(frame, picture.chain_colours, max(shown, 1))
+        return frame_guard_words(
+            frame,
             self.brightness_rate_hz,
-            bits=depth,
-            brightest_duty=brightest,
-            dimmest_full_duty=max(min(granted, brightest), 1),
-            always_duty=granted,
-            slack_codes=1,
+            brightest,
+            fits_always=white <= frame.limit,
+            slack_codes=slack,
         )
 
     @property

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from firmware import twin_vectors as twin
 from firmware.host_build import feed
-from firmware.light_vectors import lantern_colours
 from firmware.targets.tools import call
 from firmware.test_hand_edits import changed_with_its_check
 from reference.c_compilers import PEDANTIC, find_program, run
@@ -17,7 +16,8 @@ from reference.c_compilers import PEDANTIC, find_program, run
 from envlab.digital import fixed_kernels as kernels
 from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.fixed_point import run_twin
-from envlab.digital.light_path import LightPath, show_frames
+from envlab.digital.flash_guard import run_guard
+from envlab.digital.light_path import show_frames
 from envlab.firmware.export import firmware_files
 from envlab.light.flashes.flash import count_flashes
 
@@ -91,8 +91,9 @@ def frames_of_twin(design, envelopes, offsets=None) -> np.ndarray:
             state = kernels.choose_offset(design.words, state, offsets[number])
         duty, state = kernels.brightness(design.words, state, design.codes, word)
         duties.append(duty)
-    path = LightPath(design.words, design.codes, design.frame_words, lantern_colours(3))
-    return show_frames(path, np.array(duties))[:, 0]
+    path = design.light_path
+    wanted = np.minimum(np.array(duties), path.largest_duty)
+    return show_frames(path, run_guard(design.guard_words, wanted)[0])[:, 0]
 
 
 @pytest.fixture(params=list(WAYS))
