@@ -15,8 +15,9 @@ The rule that it counts by
    change has few. Dates are bytes: what began more than 255 ticks earlier may be dated too late, never too
    early. A tick is a frame up to 233 Hz, several frames above.
 4. A change that is about to be complete counts together with those dated at most a second before, in ticks of
-   a clock that is 3 % fast (guard_words); of older ones one is dropped a frame, the oldest first. Under a limit that colours can move, a rise to more than the limit
-   always grants counts one more: the fall that the limit may make of it.
+   a clock that is 3 % fast (guard_words); of older ones one is dropped a frame, the oldest first. Under a
+   limit that colours can move, a rise to more than the limit always grants counts one more: the fall that the
+   limit may make of it.
 5. Eight changes that count together are four flashes; the guard lets seven through.
 
 What it does
@@ -41,6 +42,7 @@ rise, a fall is the same upside down. Let m be the latest change at fi.
  - m is a fall. As no rise is complete at fi, the lowest since m is more than the light at fi less a change,
    so above that at f(i−1): m was completed after f(i−1). The rise before m led a change or more above m's
    lowest. Its highest frame comes after f(i−1), else the fall had been complete by then; so does its date.
+   (There is such a rise, because the row begins in the dark.)
 The change of step i+1 comes later in the rule's row than that of step i: dated after fi, it was still leading
 on when the other was complete already. So there are eight, all dated after f0, the last complete by f8, which
 is `reach` + 1 frames after f0 at most: they count together, and the guard had held the last.
