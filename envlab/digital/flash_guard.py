@@ -34,9 +34,9 @@ It is enough, because of this:
 
 Let f0 < f1 < … < f8 be frames of one second, whose codes go up and down in turn by a tenth or more with the
 darker below 0.8; they are what count_flashes calls four flashes. Cutting at 0.9 takes nothing from these
-steps: what is below 0.8 stays, and what is lighter stays a change above it. *Lemma: for every i the rule has a
-change in the direction of the step from f(i−1) to fi that is complete by fi and dated after f(i−1).* Take a
-rise, a fall is the same upside down. Let m be the latest change at fi.
+steps: what is below 0.8 stays, and what is lighter stays a change above it. *Lemma: for every i the rule has
+a change in the direction of the step from f(i−1) to fi that is complete by fi and dated after f(i−1).* Take a
+rise; a fall is the same upside down. Let m be the latest change at fi.
  - m is a rise. Its highest frame g comes after f(i−1): else the light at f(i−1), a change under fi and so
    under g, had completed a fall. At f(i−1) it was a change or more under g, so the date is later.
  - m is a fall. As no rise is complete at fi, the lowest since m is more than the light at fi less a change,
@@ -126,14 +126,14 @@ def rule_flashes(words: GuardWords, duties: IntArray) -> int:
 
 
 def state_row(state: GuardState) -> IntArray:
-    """Return the state as the kernels have it: one row of whole numbers."""
+    """Return the state as the kernels have it: 23 whole numbers, codes and ticks."""
     if len(state.left) != ROOM or len(state.stamp) != ROOM:
         raise ParameterError("state", (len(state.left), len(state.stamp)), f"{ROOM} places and {ROOM} dates")
     return np.array([*state.left, *state.stamp, *state[2:]], np.int64)
 
 
 def row_state(row: IntArray) -> GuardState:
-    """Return the state of a row of whole numbers."""
+    """Return the state of a row of whole numbers, shape (23,), as state_row makes it."""
     values = [int(value) for value in row]
     return GuardState(tuple(values[:ROOM]), tuple(values[ROOM : 2 * ROOM]), *values[2 * ROOM :])
 

@@ -2,8 +2,8 @@
 
 Prints for each way the share of frames altered, the mean difference in L* from the wanted light
 (guard_error_lstar), its root mean square, and how much brighter and how much darker than wanted the light is
-in the mean. Clips: the demo clips, and those in the folder ENVLAB_OPEN_RECORDINGS, at 62 to 104 dB SPL; only lights
-of more than 3 flashes a second count. --picture FILE draws the clip that flashes most.
+in the mean. Clips: the demo clips, and those in the folder ENVLAB_OPEN_RECORDINGS, at 62 to 104 dB SPL; only
+lights of more than 3 flashes a second count. --picture FILE draws the clip that flashes most.
 """
 
 from __future__ import annotations
