@@ -22,6 +22,7 @@ from envlab.engine.play import play
 from envlab.engine.reading_schedule import frame_readings
 from envlab.light.table import LookupTable
 from envlab.metrics.across_clips import worst_over_clips
+from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.clip_metrics import ClipColumns, envelope_columns, table_steps
 from envlab.metrics.metrics_of_clip import (
     AT_ONCE,
@@ -38,7 +39,6 @@ from envlab.metrics.streaming_metrics import StreamingMetrics
 from envlab.metrics.tone_metrics import TONE_METRICS, tone_metrics
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
-from envlab.study.specification.targets import FLASH_METRIC
 from envlab.study.tolerance.board_run import read_boards
 from envlab.units import FloatArray, IntArray
 
