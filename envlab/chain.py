@@ -258,7 +258,7 @@ class Chain:
             pressure_pa=joined("pressure_pa"),
             microphone_v=joined("microphone_v"),
             preamp_v=joined("preamp_v"),
-            rectified_v=self.rectifier.reference_node_v + joined("drive_v"),
+            rectified_v=self.rectifier.reference_node_v + joined("rectified_v"),
             detector_v=self.rectifier.reference_node_v + held_v,
             internal_rate_hz=player.rate_hz,
             adc_counts=played.adc_counts,

@@ -39,10 +39,10 @@ def hold_signal(
     """
     state = state or HoldState()
     drive_v, _ = rectify_in_time(signal_v, rectifier, sample_rate_hz=sample_rate_hz, bias_v=bias_v)
-    return hold_drive(drive_v, rectifier, detector, sample_rate_hz=sample_rate_hz, state=state)
+    return hold_rectified(drive_v, rectifier, detector, sample_rate_hz=sample_rate_hz, state=state)
 
 
-def hold_drive(
+def hold_rectified(
     drive_v: FloatArray,
     rectifier: Rectifier,
     detector: Detector,

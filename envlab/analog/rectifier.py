@@ -24,11 +24,12 @@ class Rectifier(AnalogStage):
     """Half or full wave, precision or passive.
 
     kind: "half" passes what lies above the reference; "full" folds the lower half up.
-    reference_node_v: voltage of the reference node against the ADC's ground, 0 to 30 V. The hold capacitor and the release
-    resistor stand on the foot: 0 is ground, the bias voltage if they hang on the bias.
-    reference: "node" the signal rests at the reference node's voltage; "bias" it rests at the preamp's bias while the
-    reference node is at reference_node_v, so that the bias itself is held; "coupled" it comes through coupling_farad, and
-    return_ohm leads the diode's mean current back to the reference node (passive half wave only).
+    reference_node_v: voltage of the reference node against the ADC's ground, 0 to 30 V. The hold capacitor
+    and the release resistor stand on this node: 0 is ground, the bias voltage if they hang on the bias.
+    reference: "node" the signal rests at the reference node's voltage; "bias" it rests at the preamp's bias
+    while the reference node is at reference_node_v, so that the bias itself is held; "coupled" it comes
+    through coupling_farad, and return_ohm leads the diode's mean current back to the reference node (passive
+    half wave only).
     diode: "none" is a precision rectifier; "silicon", "schottky" or "germanium" a passive diode.
     diodes_in_path: 1, or 2 for a bridge. temperature_c: of the diode, −60 to 125 °C.
     saturation_a, emission, series_ohm, bandgap_ev, leakage_ohm: of the diode's data sheet; None: typical of
@@ -120,7 +121,7 @@ class Rectifier(AnalogStage):
 
     @property
     def scales_with_level(self) -> bool:
-        """Whether twice the signal gives twice the envelope: precision, at once, on the reference node, no limit."""
+        """Whether twice the signal gives twice the envelope: precision, at once, on its node, no limit."""
         quick = self.diode == "none" and self.gain_bandwidth_hz is None
         return quick and self.reference == "node" and self.output_current_a is None
 

@@ -1,4 +1,4 @@
-"""What one clip needs computed once: the wave between its samples, what a front offers to the detector."""
+"""What one clip needs computed once: the wave between its samples, what a front end makes of it."""
 
 from __future__ import annotations
 
@@ -84,8 +84,8 @@ class KeptWave:
         return some
 
 
-class KeptDrive:
-    """What one front makes of a clip's wave, V above the rectifier's reference node, kept as far as it was asked for.
+class KeptRectified:
+    """What one front end makes of a clip's wave, V above the reference node, kept as far as it was asked for.
 
     place: room for all of it, shape (samples,). limited: samples so far at which microphone or preamp was at
     its limit.
@@ -95,27 +95,27 @@ class KeptDrive:
         self.front = offered_to_detector(chain)
         self.filled = 0
         self.limited = 0
-        self._last, self._wave, self._drive_v = last_of_front_end(chain), wave, place
+        self._last, self._wave, self._rectified_v = last_of_front_end(chain), wave, place
         self._stages = front_end(chain, wave.rate_hz)
 
     def blocks(self) -> Iterator[tuple[int, FloatArray]]:
-        """Yield (start, drive in V) from the beginning; what is not known yet is computed."""
+        """Yield (start, rectified voltage) from the beginning; what is not known yet is computed."""
         start = 0
         while start < self._wave.samples:
             stop = min(start + BLOCK, self._wave.samples)
             if stop > self.filled:
                 self._compute(*next(self._wave.blocks(start)))
-            yield start, self._drive_v[start:stop]
+            yield start, self._rectified_v[start:stop]
             start = stop
 
     def piece(self, start: int, stop: int) -> FloatArray:
-        """Return the drive from one sample to another, V; up to filled only."""
-        return self._drive_v[start:stop]
+        """Return the rectified voltage from one sample to another, V; up to filled only."""
+        return self._rectified_v[start:stop]
 
     def _compute(self, start: int, fine_pa: FloatArray) -> None:
         for first in range(0, fine_pa.size, PIECE):
             done = self._stages.advance(fine_pa[first : first + PIECE])
             rectified_v = done.nodes[self._last]
-            self._drive_v[start + first : start + first + rectified_v.size] = rectified_v
+            self._rectified_v[start + first : start + first + rectified_v.size] = rectified_v
             self.limited += done.limited_samples
         self.filled = start + fine_pa.size
