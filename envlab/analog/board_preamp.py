@@ -149,7 +149,10 @@ class BoardPreamp(Preamp):
         return product
 
     def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
-        """Return one block of the output, V round bias_v; limited where the last stage is."""
+        """Return one block of the output, V round bias_v; limited where the last stage is.
+
+        signal: shape (n,), V of the microphone.
+        """
         preamp_v, clipped, end = amplify_board(
             signal, self, sample_rate_hz=around.sample_rate_hz, state=state
         )

@@ -32,7 +32,7 @@ def learn_bench_tones(chains: Sequence[Chain]) -> None:
 def tone_metrics(
     chains: Sequence[Chain], asked: Collection[str] = (*TONE_METRICS, *_OF_QUIET)
 ) -> dict[str, FloatArray]:
-    """Return metric → values, shape (chains,), of the tones that somebody asks a metric of.
+    """Return metric → values, shape (chains,), in the unit of its name, of the tones that somebody asks of.
 
     Parameters
     ----------

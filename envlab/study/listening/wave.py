@@ -99,7 +99,7 @@ class KeptRectified:
         self._stages = front_end(chain, wave.rate_hz)
 
     def blocks(self) -> Iterator[tuple[int, FloatArray]]:
-        """Yield (start, rectified voltage) from the beginning; what is not known yet is computed."""
+        """Yield (start, rectified voltage in V) from the beginning; what is not known yet is computed."""
         start = 0
         while start < self._wave.samples:
             stop = min(start + BLOCK, self._wave.samples)
