@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from envlab.chain import Chain
-from envlab.engine.board import last_of_front_end, offered_to_detector
-from envlab.engine.front_end import PIECE, front_end
+from envlab.engine.board import offered_to_detector
+from envlab.engine.front_end import front_end
 from envlab.sound.interpolate import internal_rate_hz, interpolate, interpolated_blocks
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray
@@ -95,7 +95,7 @@ class KeptRectified:
         self.front = offered_to_detector(chain)
         self.filled = 0
         self.limited = 0
-        self._last, self._wave, self._rectified_v = last_of_front_end(chain), wave, place
+        self._wave, self._rectified_v = wave, place
         self._stages = front_end(chain, wave.rate_hz)
 
     def blocks(self) -> Iterator[tuple[int, FloatArray]]:
@@ -113,9 +113,6 @@ class KeptRectified:
         return self._rectified_v[start:stop]
 
     def _compute(self, start: int, fine_pa: FloatArray) -> None:
-        for first in range(0, fine_pa.size, PIECE):
-            done = self._stages.advance(fine_pa[first : first + PIECE])
-            rectified_v = done.nodes[self._last]
-            self._rectified_v[start + first : start + first + rectified_v.size] = rectified_v
-            self.limited += done.limited_samples
         self.filled = start + fine_pa.size
+        limited = self._stages.fill(fine_pa, None, self._rectified_v[start : self.filled])
+        self.limited += 0 if limited is None else int(np.count_nonzero(limited))

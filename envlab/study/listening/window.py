@@ -18,8 +18,8 @@ from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.envelope import HoldState, hold_rectified
 from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.chain import Chain
-from envlab.engine.board import front_end_of, last_of_front_end
-from envlab.engine.front_end import PIECE, FrontEnd, front_end
+from envlab.engine.board import front_end_of
+from envlab.engine.front_end import FrontEnd, front_end
 from envlab.study.listening.light import BoardLight, light_from_readings
 from envlab.study.listening.wave import KeptRectified, KeptWave
 from envlab.units import FloatArray
@@ -32,6 +32,8 @@ _ROUGH_MOST_S = 6.0
 _ROUGH_MEMORIES = 7.0
 # One in so many samples of the wave: 44.1 to 50 thousand a second, whatever the file's rate.
 _ROUGH_STEP = 8
+# Samples that one processor hands to the other.
+_PIECE = 65_536
 
 
 @dataclass(frozen=True)
@@ -139,9 +141,10 @@ def _rectified_from_rest(chain: Chain, wave: KeptWave, start: int, stop: int) ->
     """Yield the rectified voltage from one sample to another, piece by piece, V."""
     lead = max(0, start - int(_LEAD_S * wave.rate_hz))
     fine_pa, stages = wave.piece(lead, stop), front_end(chain, wave.rate_hz)
-    last = last_of_front_end(chain)
-    for first in range(lead, stop, PIECE):
-        rectified_v = stages.advance(fine_pa[first - lead : first - lead + PIECE]).nodes[last]
+    for first in range(lead, stop, _PIECE):
+        some_pa = fine_pa[first - lead : first - lead + _PIECE]
+        rectified_v = np.empty(some_pa.size)
+        stages.fill(some_pa, None, rectified_v)
         if first + rectified_v.size > start:
             yield rectified_v[max(0, start - first) :]
 
