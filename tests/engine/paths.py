@@ -88,33 +88,36 @@ def simulate(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     }
 
 
-def _swept(chain: Chain, others: list[Chain], sound: Recording, seed: Seed) -> Seen:
-    """A board before and behind others: its first row and its last one."""
-    run = truth(chain, sound, seed)
+def _swept(chain: Chain, others: list[Chain], sound: Recording, seed: Seed, of: tuple[int, ...]) -> Seen:
+    """A board before and behind others; of: the rows that are looked at."""
     chains = [chain, *others, chain] if others else [chain]
-    read = read_chains(sound, chains, np.arange(run.adc_counts.size), seed=seed)
-    within = rounding_lsb(chain, run)
+    readings = truth(chain, sound, seed).adc_counts.size
+    read = read_chains(sound, chains, np.arange(readings), seed=seed)
     seen: Seen = {}
-    for name, place in (("first row", 0), ("last row", -1)):
-        seen[f"counts, {name}"] = counts_pair(read.counts[place], chain, run, seed, within)
-        seen[f"clipped share, {name}"] = Pair(read.clipped_share[place], np.array(run.clipped_share), 1e-15)
+    for place in of:
+        one = chains[place]
+        run = truth(one, sound, seed)
+        within = rounding_lsb(one, run)
+        seen[f"counts of row {place}"] = counts_pair(read.counts[place], one, run, seed, within)
+        share = Pair(read.clipped_share[place], np.array(run.clipped_share), 1e-15)
+        seen[f"clipped share of row {place}"] = share
     return seen
 
 
 def sweep_alone(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     """read_through with one board: an ideal bank of one lane, or one diode by itself."""
-    return _swept(chain, [], sound, seed)
+    return _swept(chain, [], sound, seed, (0,))
 
 
 def sweep_in_a_bank(chain: Chain, sound: Recording, seed: Seed) -> Seen:
-    """read_through among forty other detectors of the same front: the ideal bank, the diode bank, or each by
-    itself, with more detectors than one vector has lanes."""
-    return _swept(chain, other_detectors(chain, 40), sound, seed)
+    """read_through among forty other detectors of the same front end: the ideal bank, the diode bank, or each
+    by itself, with more detectors than one vector has lanes."""
+    return _swept(chain, other_detectors(chain, 40), sound, seed, (0, 1, -1))
 
 
 def sweep_of_fronts(chain: Chain, sound: Recording, seed: Seed) -> Seen:
-    """read_through beside boards with another gain: three fronts on one wave."""
-    return _swept(chain, [slightly_off(chain), slightly_off(chain, -2.0)], sound, seed)
+    """read_through beside a board with another gain: two front ends on one wave."""
+    return _swept(chain, [slightly_off(chain)], sound, seed, (0, 1, -1))
 
 
 def frames(chain: Chain, sound: Recording, seed: Seed) -> Seen:
