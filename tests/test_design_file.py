@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 import tomlkit
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector
@@ -161,7 +162,7 @@ BAD = [
     ),
     ("frames = 100\n", "[frames] is 100; it must be a section with keys"),
     (
-        "[rectifier]\nrest_v = 5\n",
+        "[rectifier]\nreference_node_v = 5\n",
         "mine.toml: quiescent_v is 5.0; it must be below the ADC's reference_v (3.3 V)",
     ),
     ("[preamp\n", "mine.toml: not a readable TOML file ("),
@@ -255,7 +256,7 @@ CHAINS = st.builds(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(CHAINS)
 def test_what_is_written_reads_back_to_the_same_chain(tmp_path_factory, chain):
     path = tmp_path_factory.getbasetemp() / "again.toml"

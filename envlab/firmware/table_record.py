@@ -26,7 +26,7 @@ UNITS = {
     "bits": "bit, depth of a duty code; duty = code / (2^bits - 1)",
     "full_scale_counts": "counts of envelope above quiescent, of the last entry",
     "index": "how counts lead to an entry",
-    "duty limit": "largest duty that may be asked, share of full",
+    "duty_limit": "largest duty that may be asked, share of full",
     "base_light": "share of full light that stays when all is quiet",
     "floor_counts": "counts of envelope above quiescent; dark below",
     "ceiling_counts": "counts of envelope above quiescent; full from here on",
@@ -79,7 +79,7 @@ def to_record(table: LookupTable, design_digest: str, version: str = __version__
         "bits": int(table.bits),
         "full_scale_counts": int(table.full_scale_counts),
         "index": table.index,
-        "duty limit": float(table.duty_limit),
+        "duty_limit": float(table.duty_limit),
         "base_light": float(table.base_light),
         **{field.name: getattr(table.count_map, field.name) for field in fields(CountMap)},
         "notes": list(table.notes),
@@ -99,7 +99,7 @@ def from_record(record: Mapping[str, Value], codes: IntArray) -> CheckedTable:
     if record["entries"] != len(codes):
         raise ParameterError("entries", record["entries"], f"{len(codes)}, the number of codes that follow")
     count_map = CountMap(**{field.name: record[field.name] for field in fields(CountMap)})  # type: ignore[arg-type]
-    names = ("bits", "full_scale_counts", "duty limit", "name", "index", "base_light")
+    names = ("bits", "full_scale_counts", "duty_limit", "name", "index", "base_light")
     given = {name: record[name] for name in names}
     notes = tuple(record["notes"]) if isinstance(record["notes"], list) else ()
     table = LookupTable(duty_codes=codes, count_map=count_map, notes=notes, **given)  # type: ignore[arg-type]

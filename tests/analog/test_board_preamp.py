@@ -116,7 +116,7 @@ def test_power_up(reference_node_v):
     # at ground, fills through Rf + Rg.
     rf, rg, cg = 10e3, 1e3, 10e-6
     preamp = BoardPreamp(rf, rg, cg, 1e-6, 100e3, leg_foot_v=reference_node_v, input_offset_v=0.0)
-    start = power_up_state(preamp, microphone_reference_node_v=1.2)
+    start = power_up_state(preamp, microphone_quiescent_v=1.2)
     rate_hz = 48e3
     out, _, _ = amplify_board(np.zeros(48_000), preamp, sample_rate_hz=rate_hz, state=start)
     times = np.arange(1, 48_001, 480) / rate_hz
@@ -133,7 +133,7 @@ def test_power_up(reference_node_v):
         start=[1.65 - 1.2, 0.0 if reference_node_v is None else -1.65],
     )
     assert np.abs(out[480::480] - truth[1:]).max() < 2e-3 * 1.6
-    settled = settling_s(preamp, 0.05, microphone_reference_node_v=1.2)
+    settled = settling_s(preamp, 0.05, microphone_quiescent_v=1.2)
     assert np.abs(out[round(settled * rate_hz) :]).max() <= 0.05
     assert np.abs(out[round(settled * rate_hz) - 1]) > 0.05
 

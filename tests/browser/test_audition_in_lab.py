@@ -178,7 +178,7 @@ def test_the_firmwares_own_light(audition: AuditionPage) -> None:
     assert np.median(np.abs(firmware - hand)) < 0.03 * 65535
     assert "irmware" in audition.part("status").inner_text()
     audition.page.keyboard.press("1")
-    audition.page.wait_for_function("() => probe.look().showing === 'hand'")
+    audition.page.wait_for_function("() => probe.look().showing === 'board_a'")
 
 
 def test_keys_turn_a_part_and_play(audition: AuditionPage) -> None:

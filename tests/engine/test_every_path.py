@@ -27,8 +27,6 @@ from envlab.analog.rectifier import REFERENCES
 from envlab.digital.followers import Follower
 from envlab.light.curve import CURVES
 
-pytestmark = pytest.mark.quick
-
 
 @pytest.mark.parametrize(("board", "path"), cases())
 def test_gives_what_the_chain_gives(board, path):

@@ -21,7 +21,7 @@ from envlab.report.page import page_text
 from envlab.report.pictures import Picture, pictures_of
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.sweep.choice import choose
-from envlab.study.tolerance.tolerance import ToleranceResult
+from envlab.study.tolerance.result import ToleranceResult
 
 PICTURES = (
     "schematic",
@@ -59,7 +59,7 @@ def test_nothing_is_fetched_from_elsewhere(page: str, seen: Any) -> None:
 
 
 def test_every_picture_is_there_with_words_in_its_place(seen: Any) -> None:
-    metrics = [attributes["id"] for tag, attributes in seen.tags if tag == "metric"]
+    metrics = [attributes["id"] for tag, attributes in seen.tags if tag == "figure"]
     assert tuple(metrics) == PICTURES
     labels = [a["aria-label"] for tag, a in seen.tags if tag == "svg" and a.get("role") == "img"]
     assert len(labels) == len(PICTURES)
@@ -118,7 +118,7 @@ def test_many_boards_are_told_of_where_they_were_simulated(
     told = reader()
     told.feed(full_page)
     text = " ".join(told.text.split())
-    assert "tolerance" in [attributes["id"] for tag, attributes in told.tags if tag == "metric"]
+    assert "tolerance" in [attributes["id"] for tag, attributes in told.tags if tag == "figure"]
     assert len(tolerance.words) > 4
     for line in tolerance.words:
         assert line in text
@@ -165,7 +165,8 @@ def test_the_same_choice_gives_the_same_bytes_in_any_process(page: str, case: Ca
     """Another process, another hash seed and place on earth: the same sweep, the same page."""
     code = (
         "import hashlib, sys; from pathlib import Path\n"
-        "from envlab.study.specification.specification import read_specification; from envlab.study.sweep.choice import choose\n"
+        "from envlab.study.specification.specification import read_specification\n"
+        "from envlab.study.sweep.choice import choose\n"
         "from envlab.study.sweep.sweep import sweep; from envlab.report.page import report_html\n"
         "b = read_specification(Path(sys.argv[1]))\n"
         "t = sweep(b.chain, b.ranges, b.clips, judging=b.judging)\n"

@@ -97,7 +97,7 @@ def test_it_asks_for_nothing_but_itself_and_has_no_complaint(on_screen: Opened, 
 
 
 def test_every_picture_is_seen(on_screen: Opened, full_pictures: dict[str, Any]) -> None:
-    shown = on_screen.page.locator("metric").evaluate_all("all => all.map(one => one.id)")
+    shown = on_screen.page.locator("figure").evaluate_all("all => all.map(one => one.id)")
     assert set(shown) == set(full_pictures)
     for name in shown:
         box = on_screen.page.locator(f"#{name} svg").first.bounding_box()

@@ -9,50 +9,12 @@ from typing import Any
 
 from envlab.chain import Chain
 from envlab.design_file import build, chain_of, field_value, fields_of, nearest, read_toml
-from envlab.errors import EnvlabError, FileError, ParameterError, check_choice, check_range
+from envlab.errors import EnvlabError, FileError, ParameterError, check_range
 from envlab.shipped import demo_design, shipped_folder
-from envlab.sound.recording import Recording, read_recording
-from envlab.sound.stream import Sound, open_sound
+from envlab.sound.clip import TAGS, Clip
 from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, read_ranges
 from envlab.study.specification.targets import METRICS, Target, Targets
 from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
-
-TAGS = ("beat", "quiet", "walking", "room")
-
-
-@dataclass(frozen=True)
-class Clip:
-    """A recording and how loud it is meant to be.
-
-    level_db_spl: Leq over the clip, 0 to 140, weighted "Z" (not at all) or "A".
-    tags: "beat" (its beat must show), "quiet" (quiet music that must still light), "walking" (must not
-    light), "room" (nobody plays).
-    """
-
-    path: Path
-    level_db_spl: float
-    tags: tuple[str, ...] = ()
-    weighting: str = "Z"
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "path", Path(self.path))
-        check_range("level_db_spl", self.level_db_spl, 0, 140, unit="dB SPL")
-        check_choice("weighting", self.weighting, ("Z", "A"))
-        for tag in self.tags:
-            check_choice("tags", tag, TAGS)
-
-    @property
-    def label(self) -> str:
-        """As in "drum_line 92 dB", or "song 85 dB(A)" for an A-weighted level."""
-        return f"{self.path.stem} {self.level_db_spl:g} dB" + ("(A)" if self.weighting == "A" else "")
-
-    def recording(self) -> Recording:
-        """Read the file at its level; errors as read_recording."""
-        return read_recording(self.path, self.level_db_spl, weighting=self.weighting)
-
-    def sound(self) -> Sound:
-        """The same, but a clip longer than a minute is streamed from its file and never held."""
-        return open_sound(self.path, self.level_db_spl, weighting=self.weighting)
 
 
 @dataclass(frozen=True)

@@ -42,6 +42,7 @@ from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import FLASH_METRIC, Target
 from envlab.study.tolerance.board_metrics import BoardJudge, Columns
 from envlab.study.tolerance.board_run import runs_side_by_side
+from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tables import (
     FEW,
     distribution_table,
@@ -65,35 +66,6 @@ CAUSE_BOARDS_ONE_BY_ONE = 40
 # Tighter parts are tried for the causes that cost most, if they cost anything.
 _TIGHTER = 3
 _MOVES = 0.01
-
-
-@dataclass(frozen=True, eq=False)
-class ToleranceResult:
-    """What many boards of one design do.
-
-    assumed: how far they lie apart. parameters: what differs. boards: one row a board: deviations (units in the
-    names), metrics, meets_all. nominal: the metrics of the board as designed. yield_share: of the boards,
-    those that meet all targets and the flash limit, 0 to 1.
-    targets: one row a target, the flash limit first: metric, target (words), side, limit, nominal,
-    yield_share.
-    distribution: one row a metric with a target: metric, nominal, low_5, median, high_95, worst, limit.
-    causes: one row a parameter, the costliest first: name, label, range (text), yield_if_exact, gain,
-    tighter (text, "" if not tried), yield_if_tighter; of the targets that the design itself meets.
-    worst_cases: one row a metric that any parameter moves: metric, limit, nominal, value, meets, at (text: what
-    stands where, what moves the metric most first).
-    words: sentences, one a line.
-    """
-
-    assumed: Tolerances
-    parameters: tuple[VariedParameter, ...]
-    boards: pd.DataFrame
-    nominal: pd.Series
-    yield_share: float
-    targets: pd.DataFrame
-    distribution: pd.DataFrame
-    causes: pd.DataFrame
-    worst_cases: pd.DataFrame
-    words: tuple[str, ...] = ()
 
 
 def tolerance(

@@ -1,4 +1,4 @@
-"""The boards of an audition on its present clip: in hand, put by, and the first one's firmware equivalent."""
+"""The boards of an audition on its present clip: A, B, and the first one's firmware equivalent."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class _Firmware:
 
 
 class Boards:
-    """hand, board_b: the chains. showing: whose light is shown. clip: on what; level_db_spl: how loud."""
+    """board_a, board_b: the chains. showing: whose light is shown. clip: on what; level_db_spl: how loud."""
 
     def __init__(self, chain: Chain, clip: AuditionClip, place: int) -> None:
         self.board_a = chain

@@ -9,7 +9,8 @@ import pytest
 
 from envlab.analog.parts import PartRange
 from envlab.errors import FileError, ParameterError
-from envlab.study.specification.specification import Clip, Judging, demo_specification, read_specification
+from envlab.sound.clip import Clip
+from envlab.study.specification.specification import Judging, demo_specification, read_specification
 from envlab.study.specification.targets import Target
 
 QUESTION = """
@@ -182,7 +183,7 @@ BAD = [
         "[sweep.rectifier] kind is 'both'; it must be one of half, full",
     ),
     (
-        "[sweep.rectifier]\nrest_v = [5]\n",
+        "[sweep.rectifier]\nreference_node_v = [5]\n",
         "[sweep.rectifier] quiescent_v is 5.0; it must be below the ADC's reference_v",
     ),
     (

@@ -46,9 +46,9 @@ test("an option is said with its unit", () => {
 });
 
 test("metrics of both boards stand in one row each, a missing one is left open", () => {
-  const hand = [{ name: "a", label: "A", value_text: "1", unit: "ms" }, { name: "b", label: "B", value_text: "2", unit: "" }];
-  assert.deepEqual(metricRows({ hand, board_b: [] }).boards, ["board_a"]);
-  const { boards, rows } = metricRows({ hand, board_b: [{ name: "a", label: "A", value_text: "3", unit: "ms" }] });
+  const board_a = [{ name: "a", label: "A", value_text: "1", unit: "ms" }, { name: "b", label: "B", value_text: "2", unit: "" }];
+  assert.deepEqual(metricRows({ board_a, board_b: [] }).boards, ["board_a"]);
+  const { boards, rows } = metricRows({ board_a, board_b: [{ name: "a", label: "A", value_text: "3", unit: "ms" }] });
   assert.deepEqual(boards, ["board_a", "board_b"]);
   assert.deepEqual(rows.map(({ values }) => values), [{ board_a: "1", board_b: "3" }, { board_a: "2" }]);
 });

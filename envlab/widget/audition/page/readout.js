@@ -9,7 +9,7 @@ export function metricRows(metrics) {
   const rows = new Map();
   for (const board of boards) {
     for (const metric of metrics[board]) {
-      if (!rows.has(figure.name)) rows.set(figure.name, { ...figure, values: {} });
+      if (!rows.has(metric.name)) rows.set(metric.name, { ...metric, values: {} });
       rows.get(metric.name).values[board] = metric.value_text;
     }
   }
