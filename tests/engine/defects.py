@@ -45,12 +45,20 @@ def _a_sample_late(stamps_of: Any) -> Any:
     return late
 
 
-def _without_filter(drive_from: Any) -> Any:
+def _unfiltered(boards: Any) -> Any:
     from envlab.analog.band_filter import NoBandFilter
 
-    return lambda microphone_v, overloaded, preamp, _, rectifier, **rest: drive_from(
-        microphone_v, overloaded, preamp, NoBandFilter(), rectifier, **rest
-    )
+    return [replace(board, band_filter=NoBandFilter()) for board in boards]
+
+
+def _without_filter(trunk_of: Any) -> Any:
+    return lambda boards, rate_hz: trunk_of(_unfiltered(boards), rate_hz)
+
+
+def _unfiltered_stages(front_end: Any) -> Any:
+    from envlab.analog.band_filter import NoBandFilter
+
+    return lambda stages, around: front_end(dict(stages) | {"band_filter": NoBandFilter()}, around)
 
 
 def _forgetful(function: Any) -> Any:
@@ -65,16 +73,18 @@ def _without_coupling_memory(hold_drive: Any) -> Any:
     return forgets
 
 
-def _from_rest(follow: Any) -> Any:
-    def forgets(self: Any, pressure_pa: Any) -> Any:
-        self._state = np.zeros(6)
-        return follow(self, pressure_pa)
+def _from_rest(advance: Any) -> Any:
+    def forgets(self: Any, signal: Any) -> Any:
+        self._state = np.zeros_like(self._state)
+        return advance(self, signal)
 
     return forgets
 
 
-def _first_preamp(fronts: Any) -> Any:
-    return lambda chains, *rest: fronts([replace(chain, preamp=chains[0].preamp) for chain in chains], *rest)
+def _first_preamp(trunk_of: Any) -> Any:
+    return lambda boards, rate_hz: trunk_of(
+        [replace(board, preamp=boards[0].preamp) for board in boards], rate_hz
+    )
 
 
 def _tight(diode_step: Any) -> Any:
@@ -116,15 +126,15 @@ def _streams_exchanged(noise_streams: Any) -> Any:
     return exchanged
 
 
-def _without_offset(convert: Any) -> Any:
-    return lambda volts, adc, **options: convert(volts, replace(adc, offset_lsb=0.0), **options)
+def _without_offset(quantiser: Any) -> Any:
+    return lambda boards, *rest: quantiser(
+        [replace(board, adc=replace(board.adc, offset_lsb=0.0)) for board in boards], *rest
+    )
 
 
-def _rounds_up(counts_above: Any) -> Any:
-    def half_up(*args: Any) -> Any:
-        changed = list(args)
-        changed[5] = changed[5] + 0.5
-        return counts_above(*changed)
+def _rounds_up(quantise: Any) -> Any:
+    def half_up(read_v: Any, lanes: Any, converters: Any, noise_lsb: Any) -> Any:
+        return quantise(read_v, lanes, converters, noise_lsb + 0.5)
 
     return half_up
 
@@ -141,8 +151,20 @@ def _without_a_past(rough: Any) -> Any:
     return nothing_before
 
 
-def _without_the_preamp(front_end_of: Any) -> Any:
-    return lambda chain: front_end_of(replace(chain, preamp=type(chain.preamp)()))
+def _without_the_preamp(upstream: Any) -> Any:
+    return lambda board, stage: upstream(replace(board, preamp=type(board.preamp)()), stage)
+
+
+def _twice_as_loud(input_noise_v: Any) -> Any:
+    return lambda *args: 2 * input_noise_v(*args)
+
+
+def _begins_anew(advance: Any) -> Any:
+    def anew(self: Any, signal: Any) -> Any:
+        self._state = None
+        return advance(self, signal)
+
+    return anew
 
 
 def _one_frame_late(frame_readings: Any) -> Any:
@@ -161,8 +183,16 @@ def _path(case: str) -> str:
     return f"test_every_path.py::test_gives_what_the_chain_gives[{case}]"
 
 
+def _by_hand(board: str) -> str:
+    return f"test_every_path.py::test_the_chain_counts_what_its_detector_holds[{board}]"
+
+
 def _tone(case: str) -> str:
     return f"test_settled_tones.py::test_for_all_levels_at_once_or_at_one[{case}]"
+
+
+def _turned(case: str) -> str:
+    return f"test_turned_parts.py::test_in_the_audition[{case}]"
 
 
 def _record(case: str) -> str:
@@ -170,40 +200,53 @@ def _record(case: str) -> str:
 
 
 DEFECTS: dict[str, Defect] = {
-    "forgetful pass": Defect(
-        "the compiled pass over all stages begins at rest with every block",
-        "envlab.analog.one_pass_board",
-        "PrecisionBoard.follow",
-        _from_rest,
-        (_path("quick-staged"),),
-    ),
-    "one front end": Defect(
-        "the sweep takes the first board's preamp for every other's",
-        "envlab.engine.clip_pass",
-        "_fronts",
-        _first_preamp,
-        (_path("quick-sweep, several fronts"),),
-    ),
-    "sweep reads late": Defect(
-        "the sweep reads each voltage one sample after its instant",
+    "readings late": Defect(
+        "every reading is taken one sample after its instant: in all that play alike",
         "envlab.engine.reading_schedule",
         "stamps_of",
         _a_sample_late,
-        (_path("as it comes-sweep, alone"),),
+        (
+            _by_hand("quick"),
+            _path("quick-audition, whole"),
+        ),
+    ),
+    "converter rounds": Defect(
+        "the one quantiser rounds where a converter cuts",
+        "envlab.analog.kernels.adc_kernels",
+        "quantise",
+        _rounds_up,
+        (_record("quick"), _by_hand("quick")),
+    ),
+    "forgetful pass": Defect(
+        "the compiled pass over all stages begins at rest with every block",
+        "envlab.engine.one_pass",
+        "HearToHold.advance",
+        _from_rest,
+        (
+            _path("quick-staged"),
+            _record("quick"),
+        ),
+    ),
+    "forgetful stage": Defect(
+        "a stage by itself begins at rest with every block: on all paths alike",
+        "envlab.engine.front_end",
+        "_Single.advance",
+        _begins_anew,
+        (_record("two stages"),),
+    ),
+    "one front end": Defect(
+        "boards played together all have the first one's preamp",
+        "envlab.engine.play",
+        "trunk_of",
+        _first_preamp,
+        (_path("quick-sweep, several fronts"),),
     ),
     "sweep without filter": Defect(
-        "the sweep's front end leaves out the band filter",
-        "envlab.engine.clip_pass",
-        "drive_from",
+        "boards played together have no band filter",
+        "envlab.engine.play",
+        "trunk_of",
         _without_filter,
         (_path("first low-sweep, alone"),),
-    ),
-    "sweep rounds": Defect(
-        "the sweep's converter rounds where a converter cuts",
-        "envlab.engine.count_kernels",
-        "counts_above_quiescent",
-        _rounds_up,
-        (_path("as it comes-sweep, alone"),),
     ),
     "tight diodes": Defect(
         "diodes of a bank do not leak",
@@ -224,35 +267,44 @@ DEFECTS: dict[str, Defect] = {
         "envlab.analog.bank.tolerance_bank",
         "_own_rows",
         _without_swing,
-        (_path("quick-tolerance, quick"), _path("quick-tolerance, envelopes")),
+        (
+            _path("quick-tolerance, quick"),
+            _path("quick-tolerance, envelopes"),
+        ),
     ),
-    "forgetful microphone": Defect(
-        "a board that runs by itself begins with a silent microphone in every block",
-        "envlab.study.tolerance.board_run",
-        "hear",
-        _forgetful,
-        (_path("forgets at once-tolerance, exact"),),
+    "noise twice": Defect(
+        "the preamp's noise, told apart, is twice as loud",
+        "envlab.engine.waves",
+        "input_noise_v",
+        _twice_as_loud,
+        (_path("noisy-tolerance, exact"),),
     ),
     "forgetful follower": Defect(
-        "the followers of many chains begin at rest with every block",
+        "the followers of many boards begin at rest with every block",
         "envlab.engine.followed_envelopes",
         "follow",
         _forgetful,
-        (_path("one pole-frames"), _path("one pole-tolerance, envelopes")),
+        (
+            _path("one pole-frames"),
+            _path("one pole-tolerance, envelopes"),
+        ),
     ),
     "noise exchanged": Defect(
         "simulate takes the microphone's noise for the preamp's",
         "envlab.engine.node_table",
         "noise_streams",
         _streams_exchanged,
-        (_path("as it comes-simulate"),),
+        (_path("quick-simulate"),),
     ),
     "metrics without noise": Defect(
         "the metrics of a clip hear no noise",
         "envlab.metrics.metrics_of_clip",
         "read_envelopes",
         _without_noise,
-        (_path("quick-metrics, frames kept"), _path("noisy-idle")),
+        (
+            _path("quick-metrics, frames kept"),
+            _path("noisy-idle"),
+        ),
     ),
     "frames late": Defect(
         "metrics that count frame by frame see the reading before",
@@ -262,11 +314,14 @@ DEFECTS: dict[str, Defect] = {
         (_path("quick-metrics, running"),),
     ),
     "stale front end": Defect(
-        "the audition keeps its drive when the preamp is turned",
-        "envlab.study.listening.wave",
-        "front_end_of",
+        "what is kept of a board is taken for that of one with another preamp",
+        "envlab.engine.board",
+        "upstream",
         _without_the_preamp,
-        (_path("quick-audition, whole"),),
+        (
+            _path("quick-audition, whole"),
+            _turned("precision-preamp"),
+        ),
     ),
     "forgetful coupling": Defect(
         "the audition empties the coupling capacitor with every block",
@@ -288,14 +343,14 @@ DEFECTS: dict[str, Defect] = {
     "firmware without filter": Defect(
         "the fast ADC reads before the band filter",
         "envlab.study.listening.firmware",
-        "drive_from",
-        _without_filter,
+        "FrontEnd",
+        _unfiltered_stages,
         (_path("first low-firmware with a fast ADC"),),
     ),
     "feedback without offset": Defect(
         "the loop's converter has no offset",
         "envlab.study.feedback",
-        "convert",
+        "Quantiser",
         _without_offset,
         (_path("offset up-feedback, uncoupled"),),
     ),
