@@ -1,6 +1,11 @@
 """Choose the parts of a microphone envelope detector, judge its lights, export its brightness table.
 
 Every name below loads its module when it is first used, so that `import envlab` itself costs next to nothing.
+
+More names, by what they are for: envlab.stages (what a board is made of), envlab.signals (sounds that are made,
+and how loud they are), envlab.lights (flashes, current, heat, colour), envlab.judge (metrics and studies of a
+board), envlab.lessons (what the notebooks explain), envlab.sheets (pictures), envlab.panels (controls in a
+notebook), envlab.export (tables and C out and back), envlab.bibliography, envlab.shipped.
 """
 
 from __future__ import annotations
@@ -9,36 +14,55 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from envlab.analog.detector import AverageDetector, PeakDetector, detect
+    from envlab.analog.parts import PartRange
     from envlab.analog.rectifier import Rectifier, rectify
-    from envlab.chain import Chain, ChainResult
+    from envlab.chain import Chain
+    from envlab.chain_result import ChainResult
     from envlab.design_file import read_design
+    from envlab.design_schema import design_schema
     from envlab.light.flashes.flash import count_flashes
     from envlab.light.lightness import lightness_table
     from envlab.light.table import LookupTable
     from envlab.plot.preview.preview import render_preview
     from envlab.sound.recording import Recording, read_recording
     from envlab.study.inverse_design import parts_for
+    from envlab.study.specification.specification import Clip, Judging, Specification, read_specification
+    from envlab.study.specification.targets import Target, Targets
+    from envlab.study.sweep.choice import Choice, choose
     from envlab.study.sweep.sweep import sweep
-    from envlab.study.tolerance.tolerance import tolerance
+    from envlab.study.tolerance.tolerance import ToleranceResult, tolerance
+    from envlab.study.tolerance.tolerances import Tolerances
     from envlab.widget.audition.audition import audition
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 __all__ = [
     "AverageDetector",
     "Chain",
     "ChainResult",
+    "Choice",
+    "Clip",
+    "Judging",
     "LookupTable",
+    "PartRange",
     "PeakDetector",
     "Recording",
     "Rectifier",
+    "Specification",
+    "Target",
+    "Targets",
+    "ToleranceResult",
+    "Tolerances",
     "audition",
+    "choose",
     "count_flashes",
+    "design_schema",
     "detect",
     "lightness_table",
     "parts_for",
     "read_design",
     "read_recording",
+    "read_specification",
     "rectify",
     "render_preview",
     "sweep",
@@ -48,18 +72,30 @@ __all__ = [
 _HOMES = {
     "AverageDetector": "envlab.analog.detector",
     "Chain": "envlab.chain",
-    "ChainResult": "envlab.chain",
+    "ChainResult": "envlab.chain_result",
+    "Choice": "envlab.study.sweep.choice",
+    "Clip": "envlab.study.specification.specification",
+    "Judging": "envlab.study.specification.specification",
     "LookupTable": "envlab.light.table",
+    "PartRange": "envlab.analog.parts",
     "PeakDetector": "envlab.analog.detector",
     "Recording": "envlab.sound.recording",
     "Rectifier": "envlab.analog.rectifier",
+    "Specification": "envlab.study.specification.specification",
+    "Target": "envlab.study.specification.targets",
+    "Targets": "envlab.study.specification.targets",
+    "ToleranceResult": "envlab.study.tolerance.tolerance",
+    "Tolerances": "envlab.study.tolerance.tolerances",
     "audition": "envlab.widget.audition.audition",
+    "choose": "envlab.study.sweep.choice",
     "count_flashes": "envlab.light.flashes.flash",
+    "design_schema": "envlab.design_schema",
     "detect": "envlab.analog.detector",
     "lightness_table": "envlab.light.lightness",
     "parts_for": "envlab.study.inverse_design",
     "read_design": "envlab.design_file",
     "read_recording": "envlab.sound.recording",
+    "read_specification": "envlab.study.specification.specification",
     "rectify": "envlab.analog.rectifier",
     "render_preview": "envlab.plot.preview.preview",
     "sweep": "envlab.study.sweep.sweep",

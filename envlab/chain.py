@@ -24,13 +24,15 @@ from envlab.analog.preamp import Preamp, input_noise_v
 from envlab.analog.rectifier import Rectifier
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state, settled_ratio_at, tone_response_at
 from envlab.analog.tones.steady_state import ToneResponse, tone_response
+from envlab.chain_result import ChainResult
 from envlab.digital.followers import Follower, PassThrough, follow
 from envlab.errors import EnvlabWarning, ParameterError, check_range
 from envlab.light.curve import BrightnessMap, CountMap, LevelScale
-from envlab.light.lightness import check_whole, lightness_cie1976
+from envlab.light.lightness import check_whole
 from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.simulated_scale import SimulatedScale
 from envlab.light.table import LookupTable, build_table, top_code
+from envlab.seeds import Seed, generator_of
 from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray, IntArray, pressure_rms_pa
@@ -273,7 +275,7 @@ class Chain:
         codes = table.look_up(envelope_counts[self.reading_of_frame(frames)])
         return DigitalNodes(adc_counts, envelope_counts, codes / table.full_code, table)
 
-    def run(self, recording: Recording, rng: np.random.Generator | None = None) -> ChainResult:
+    def run(self, recording: Recording, rng: Seed | None = None) -> ChainResult:
         """Return the signal after every stage. With rng, microphone, preamp and ADC add their noise.
 
         The noise comes from three streams that rng spawns (envlab.analog.noise).
@@ -284,7 +286,7 @@ class Chain:
         for warning in self.design_rule_warnings:
             warnings.warn(warning, EnvlabWarning, stacklevel=2)
         pressure_pa = recording.pressure_pa
-        noise = None if rng is None else noise_streams(rng)
+        noise = None if rng is None else noise_streams(generator_of(rng))
         if noise is not None:
             pressure_pa = pressure_pa + self.noise_pa(pressure_pa.size, recording.sample_rate_hz, noise)
         rate_hz = internal_rate_hz(recording.sample_rate_hz)
@@ -309,6 +311,7 @@ class Chain:
             full_duty=digital.table.brightest_code / digital.table.full_code,
             clipped_share=sum(block.limited for block in blocks) / held_v.size,
             table=digital.table,
+            quiescent_v=self.quiescent_v,
         )
 
 
@@ -343,41 +346,3 @@ class DigitalNodes:
     envelope_counts: FloatArray
     duty: FloatArray
     table: LookupTable
-
-
-@dataclass(frozen=True, eq=False)
-class ChainResult:
-    """The signal after every stage; arrays of shape (n,) at the rate named beside them.
-
-    At internal_rate_hz, sample n at n/rate: pressure_pa (Pa), microphone_v (V), preamp_v (V round its bias),
-    rectified_v (V at the pin's ground). detector_v (V at the pin's ground): sample n at (n + ½)/rate.
-    At adc_rate_hz: adc_counts (whole counts), envelope_counts (counts above quiescent, followed).
-    At frame_rate_hz: duty (0 to full_duty, share of full pixel current).
-    full_duty: brightest state that the limited costume can show. clipped_share: share of internal samples at
-    which the microphone or the preamp was at its limit.
-    """
-
-    pressure_pa: FloatArray
-    microphone_v: FloatArray
-    preamp_v: FloatArray
-    rectified_v: FloatArray
-    detector_v: FloatArray
-    internal_rate_hz: float
-    adc_counts: IntArray
-    envelope_counts: FloatArray
-    adc_rate_hz: float
-    duty: FloatArray
-    frame_rate_hz: float
-    full_duty: float
-    clipped_share: float
-    table: LookupTable
-
-    @property
-    def relative_luminance(self) -> FloatArray:
-        """Frames' luminance over the brightest state that the limited costume can show, 0 to 1."""
-        return self.duty / self.full_duty if self.full_duty > 0 else np.zeros_like(self.duty)
-
-    @property
-    def lightness(self) -> FloatArray:
-        """Frames' CIE L*, 0 to 100, relative to the brightest state."""
-        return lightness_cie1976(self.relative_luminance)

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from envlab.errors import ParameterError, check_positive, check_range
+from envlab.seeds import Seed, generator_of
 from envlab.units import FloatArray
 
 PINK_LOW_HZ = 10.0
@@ -61,14 +62,14 @@ def tone_burst(
     return signal
 
 
-def white_noise(rms: float, duration_s: float, sample_rate_hz: float, rng: np.random.Generator) -> FloatArray:
+def white_noise(rms: float, duration_s: float, sample_rate_hz: float, rng: Seed) -> FloatArray:
     """Gaussian noise with equal power per Hz up to half the rate, shape (n,), scaled to exactly this rms."""
     check_range("rms", rms, 0.0)
     n = silence(duration_s, sample_rate_hz).size
-    return _scaled(rng.standard_normal(n), rms)
+    return _scaled(generator_of(rng).standard_normal(n), rms)
 
 
-def pink_noise(rms: float, duration_s: float, sample_rate_hz: float, rng: np.random.Generator) -> FloatArray:
+def pink_noise(rms: float, duration_s: float, sample_rate_hz: float, rng: Seed) -> FloatArray:
     """Gaussian noise with equal power per octave from 10 Hz up, shape (n,), scaled to exactly this rms.
 
     It is made in the frequency domain, so it may be repeated end to end without a seam.
@@ -77,7 +78,7 @@ def pink_noise(rms: float, duration_s: float, sample_rate_hz: float, rng: np.ran
     n = silence(duration_s, sample_rate_hz).size
     if n == 0:
         return np.zeros(0)
-    spectrum = np.fft.rfft(rng.standard_normal(n))
+    spectrum = np.fft.rfft(generator_of(rng).standard_normal(n))
     frequency = np.fft.rfftfreq(n, 1.0 / sample_rate_hz)
     heard = frequency >= PINK_LOW_HZ
     shape = np.zeros(frequency.size)

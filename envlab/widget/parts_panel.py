@@ -35,7 +35,7 @@ class PartsPanel:
 
     def __init__(self, specification: Specification) -> None:
         self.specification = specification
-        self._table = _swept(specification)
+        self._table = sweep(specification)
         self.choice: Choice = choose(self._table, specification)
         self._words = ipywidgets.HTML()
         self._picture = ipywidgets.Image(format="png", layout={"max_width": "100%"})
@@ -117,7 +117,7 @@ class PartsPanel:
             ranges[key] = replace(offered, low=control.value[0], high=control.value[1])
         specification = replace(self.specification, ranges=ranges)
         self._problem.value = "Sweeping…"
-        self._settle(specification, _swept(specification))
+        self._settle(specification, sweep(specification))
 
     def _settle(self, specification: Specification, table: pd.DataFrame) -> None:
         self.choice = choose(table, specification)
@@ -130,9 +130,3 @@ class PartsPanel:
         if swept_keys(self.specification):
             fig = effects_sheet(self.choice, self.specification)
             self._picture.value = png_bytes(fig, dpi=_PICTURE_DPI)
-
-
-def _swept(specification: Specification) -> pd.DataFrame:
-    return sweep(
-        specification.chain, specification.ranges, specification.clips, judging=specification.judging
-    )

@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from matplotlib.figure import Figure
 from numpy.typing import ArrayLike
 
-from envlab.chain import Chain, ChainResult
+from envlab.chain import Chain
+from envlab.chain_result import ChainResult
 from envlab.light.flashes.flash import FlashReport
 from envlab.metrics.ripple_aliasing import Breathing
 from envlab.plot.explanations.detector import (

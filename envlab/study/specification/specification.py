@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
+import math
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -10,10 +13,13 @@ from typing import Any
 from envlab.chain import Chain
 from envlab.design_file import build, chain_of, field_value, fields_of, nearest, read_toml
 from envlab.errors import EnvlabError, FileError, ParameterError, check_choice, check_range
+from envlab.notebook_view import small_table
+from envlab.seeds import seed_number
 from envlab.shipped import demo_design, shipped_folder
+from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.stream import Sound, open_sound
-from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, read_ranges
+from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, read_ranges, values_of
 from envlab.study.specification.targets import METRICS, Target, Targets
 from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
 
@@ -24,68 +30,200 @@ TAGS = ("beat", "quiet", "walking", "room")
 class Clip:
     """A recording and how loud it is meant to be.
 
-    level_db_spl: Leq over the clip, 0 to 140, weighted "Z" (not at all) or "A".
-    tags: "beat" (its beat must show), "quiet" (quiet music that must still light), "walking" (must not
-    light), "room" (nobody plays).
+    Parameters
+    ----------
+    source : path or Recording
+        A sound file, or a recording in memory. Either is scaled to level_db_spl.
+    level_db_spl : float
+        Leq over the whole clip at the microphone, 0 to 140 dB SPL.
+    tags : tuple of str
+        What the clip is for: "beat" (its beat must show), "quiet" (quiet music that must still light),
+        "walking" (must not light), "room" (nobody plays).
+    weighting : str
+        Of the level: "Z" (not weighted) or "A" [IEC61672-1].
+
+    Raises
+    ------
+    ParameterError
+        For a level, a tag or a weighting that cannot be.
+
+    Examples
+    --------
+    >>> from envlab import Clip, Recording
+    >>> Clip("music/song.flac", 92.0, ("beat",)).label
+    'song 92 dB'
+    >>> import numpy as np
+    >>> knock = Recording(np.sin(np.arange(4800) / 10), 48_000.0, name="knock")
+    >>> Clip(knock, 80.0).label
+    'knock 80 dB'
     """
 
-    path: Path
+    source: Path | Recording
     level_db_spl: float
     tags: tuple[str, ...] = ()
     weighting: str = "Z"
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "path", Path(self.path))
+        if isinstance(self.source, str | os.PathLike):
+            object.__setattr__(self, "source", Path(self.source))
+        elif not isinstance(self.source, Recording):
+            raise ParameterError("source", self.source, "a sound file's path, or a Recording")
         check_range("level_db_spl", self.level_db_spl, 0, 140, unit="dB SPL")
         check_choice("weighting", self.weighting, ("Z", "A"))
         for tag in self.tags:
             check_choice("tags", tag, TAGS)
 
+    @classmethod
+    def as_it_is(cls, recording: Recording, tags: tuple[str, ...] = ()) -> Clip:
+        """Return a recording in memory as a clip, at the level that it has (Leq over the whole, dB SPL)."""
+        return cls(recording, leq_db_spl(recording.pressure_pa, recording.sample_rate_hz), tags)
+
+    @property
+    def path(self) -> Path | None:
+        """The file, or None for a recording in memory."""
+        return self.source if isinstance(self.source, Path) else None
+
+    @property
+    def file_name(self) -> str:
+        """Name of the file with its ending, or of the recording in memory."""
+        return self.source.name if isinstance(self.source, Path) else self.source.name or "recording"
+
+    @property
+    def stem(self) -> str:
+        """The same without its ending."""
+        return Path(self.file_name).stem
+
     @property
     def label(self) -> str:
         """As in "drum_line 92 dB", or "song 85 dB(A)" for an A-weighted level."""
-        return f"{self.path.stem} {self.level_db_spl:g} dB" + ("(A)" if self.weighting == "A" else "")
+        return f"{self.stem} {self.level_db_spl:g} dB" + ("(A)" if self.weighting == "A" else "")
 
     def recording(self) -> Recording:
-        """Read the file at its level; errors as read_recording."""
-        return read_recording(self.path, self.level_db_spl, weighting=self.weighting)
+        """Return the recording at its level; errors and warnings as read_recording and Recording.at_level."""
+        if isinstance(self.source, Recording):
+            return self.source.at_level(self.level_db_spl, self.weighting)
+        return read_recording(self.source, self.level_db_spl, weighting=self.weighting)
 
     def sound(self) -> Sound:
-        """The same, but a clip longer than a minute is streamed from its file and never held."""
-        return open_sound(self.path, self.level_db_spl, weighting=self.weighting)
+        """Return the same, but a file longer than a minute is streamed and never held."""
+        if isinstance(self.source, Recording):
+            return self.recording()
+        return open_sound(self.source, self.level_db_spl, weighting=self.weighting)
+
+    def digest(self) -> str:
+        """Return what stands for the sound itself, hexadecimal (SHA-256): another sound has another one."""
+        if isinstance(self.source, Recording):
+            whole = hashlib.sha256(repr(self.source.sample_rate_hz).encode())
+            whole.update(self.source.pressure_pa.tobytes())
+            return whole.hexdigest()
+        with self.source.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 @dataclass(frozen=True)
 class Judging:
-    """street_db_spl: level of the onset test, 40 to 130. seed: of all noise, 0 or more."""
+    """How metrics on test signals are taken.
+
+    Parameters
+    ----------
+    street_db_spl : float
+        Level of the burst that measures the latency from sound to light, 40 to 130 dB SPL.
+    seed : int or numpy Generator
+        Of all noise, 0 to 2**32 - 1; a Generator draws one.
+    """
 
     street_db_spl: float = 92.0
     seed: int = 1
 
     def __post_init__(self) -> None:
         check_range("street_db_spl", self.street_db_spl, 40, 130, unit="dB SPL")
-        check_range("seed", self.seed, 0, 2**32 - 1)
+        object.__setattr__(self, "seed", seed_number(self.seed))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Specification:
-    """One design file, read whole. ranges: "section.key" → the values to try, in the order of the file.
+    """What is asked: a board, the clips that it must show, the values to try, the targets.
 
-    tolerance: how far boards of the design may lie apart.
+    A design file read whole (read_specification), or built in Python.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board; what ranges sweep is replaced in it.
+    clips : sequence of Clip
+        What is played to it. Their labels (name and level) must differ.
+    ranges : mapping of str to PartRange or sequence
+        "section.key" → the values to try, SI; the last one varies fastest.
+    targets : Targets
+        What is asked of the metrics.
+    judging : Judging
+        How metrics on test signals are taken.
+    source_text : str
+        Text of the design file; "" where there is none.
+    name : str
+        What the specification is called.
+    tolerance : Tolerances
+        How far boards of the design may lie apart.
+
+    Raises
+    ------
+    ParameterError
+        For two clips of one label.
+
+    Examples
+    --------
+    >>> import envlab
+    >>> asked = envlab.Specification(
+    ...     envlab.Chain(),
+    ...     clips=[envlab.Clip("song.flac", 92.0, ("beat",))],
+    ...     ranges={"detector.release_ohm": envlab.PartRange("E6", 100e3, 470e3)},
+    ...     targets=envlab.Targets((envlab.Target("onset_lag_worst_ms", "at_most", 45.0, 20.0),)),
+    ... )
+    >>> asked
+    <Specification 'specification': 1 clip, 5 candidates, 1 target>
     """
 
     chain: Chain
-    clips: tuple[Clip, ...]
-    ranges: dict[str, Choices]
-    targets: Targets
-    judging: Judging
-    source_text: str
-    name: str
+    clips: tuple[Clip, ...] = ()
+    ranges: Mapping[str, Choices] = field(default_factory=dict)
+    targets: Targets = field(default_factory=lambda: Targets(()))
+    judging: Judging = field(default_factory=Judging)
+    source_text: str = ""
+    name: str = "specification"
     tolerance: Tolerances = field(default_factory=Tolerances)
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "clips", tuple(self.clips))
+        labels = [clip.label for clip in self.clips]
+        for label in labels:
+            if labels.count(label) > 1:
+                raise ParameterError("clips", label, "named once: names and levels must tell clips apart")
+
     def with_clip(self, path: Path, level_db_spl: float) -> Specification:
-        """The same question for one recording of the user's own, taken as beat music."""
+        """Return the same question for one recording of the user's own, taken as beat music."""
         return replace(self, clips=(Clip(path, level_db_spl, ("beat",)),))
+
+    @property
+    def candidates(self) -> int:
+        """How many combinations of values the ranges have."""
+        return math.prod(len(values_of(key, choices)) for key, choices in self.ranges.items())
+
+    def __repr__(self) -> str:
+        counted = (
+            (len(self.clips), "clip"),
+            (self.candidates, "candidate"),
+            (len(self.targets.items), "target"),
+        )
+        parts = ", ".join(f"{count} {what}{'' if count == 1 else 's'}" for count, what in counted)
+        return f"<Specification {self.name!r}: {parts}>"
+
+    def _repr_html_(self) -> str:
+        rows = [("clip", clip.label, ", ".join(clip.tags)) for clip in self.clips]
+        rows += [
+            ("sweep", key, f"{len(values_of(key, choices))} values") for key, choices in self.ranges.items()
+        ]
+        rows += [("target", target.metric, target.text()) for target in self.targets.items]
+        return small_table(repr(self)[1:-1], ("what", "name", "asked"), rows)
 
 
 def demo_specification() -> Specification:
@@ -93,10 +231,36 @@ def demo_specification() -> Specification:
     return read_specification(demo_design())
 
 
-def read_specification(path: str | Path, *, most: int = MOST_CANDIDATES) -> Specification:
-    """Return the whole question of a design file; one with more candidates than most is refused.
+def as_specification(asked: Specification | str | os.PathLike[str], **limits: int) -> Specification:
+    """Return a specification as it is, or the one of a design file; limits and errors as read_specification."""
+    return asked if isinstance(asked, Specification) else read_specification(asked, **limits)
 
-    Raises FileError, one line, for a file that is missing or no TOML, for any key or value that cannot be.
+
+def read_specification(path: str | os.PathLike[str], *, most: int = MOST_CANDIDATES) -> Specification:
+    """Read a whole design file: board, clips, ranges, targets, tolerances.
+
+    Parameters
+    ----------
+    path : path
+        A TOML file. Clips are looked for beside it, then among the demo clips.
+    most : int
+        More candidates than this are refused.
+
+    Returns
+    -------
+    Specification
+
+    Raises
+    ------
+    FileError
+        One line, for a file that is missing or no TOML, for any key or value that cannot be.
+
+    Examples
+    --------
+    >>> from envlab import read_specification
+    >>> from envlab.shipped import demo_design
+    >>> read_specification(demo_design())
+    <Specification 'lantern_parade.toml': 9 clips, 1368 candidates, 10 targets>
     """
     path = Path(path)
     tables = read_toml(path)
@@ -170,7 +334,7 @@ def _clips(tables: Any, path: Path) -> tuple[Clip, ...]:
             raise FileError(f"{here} tags is {tags!r}; it must be a list out of {', '.join(TAGS)}")
         for level in levels:
             fields = {
-                "path": _find_clip(file, path.parent, here),
+                "source": _find_clip(file, path.parent, here),
                 "level_db_spl": level,
                 "tags": tuple(tags),
                 "weighting": table.get("weighting", "Z"),

@@ -30,6 +30,7 @@ in the table of distributions.
 from __future__ import annotations
 
 import functools
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -38,7 +39,8 @@ import numpy as np
 
 from envlab.chain import Chain
 from envlab.errors import EnvlabError, ParameterError
-from envlab.study.specification.specification import Specification
+from envlab.notebook_view import small_table
+from envlab.study.specification.specification import Specification, as_specification
 from envlab.study.specification.targets import FLASH_METRIC, Target
 from envlab.study.tolerance.board_metrics import BoardJudge, Columns
 from envlab.study.tolerance.board_run import runs_side_by_side
@@ -67,21 +69,34 @@ _TIGHTER = 3
 _MOVES = 0.01
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class ToleranceResult:
     """What many boards of one design do.
 
-    assumed: how far they lie apart. parameters: what differs. boards: one row a board: deviations (units in the
-    names), metrics, meets_all. nominal: the metrics of the board as designed. yield_share: of the boards,
-    those that meet all targets and the flash limit, 0 to 1.
-    targets: one row a target, the flash limit first: metric, target (words), side, limit, nominal,
-    yield_share.
-    distribution: one row a metric with a target: metric, nominal, low_5, median, high_95, worst, limit.
-    causes: one row a parameter, the costliest first: name, label, range (text), yield_if_exact, gain,
-    tighter (text, "" if not tried), yield_if_tighter; of the targets that the design itself meets.
-    worst_cases: one row a metric that any parameter moves: metric, limit, nominal, value, meets, at (text: what
-    stands where, what moves the metric most first).
-    words: sentences, one a line.
+    Parameters
+    ----------
+    assumed : Tolerances
+        How far they lie apart.
+    parameters : tuple of VariedParameter
+        What differs from board to board.
+    boards : pandas DataFrame
+        One row a board: deviations (units in the names), metrics, meets_all.
+    nominal : pandas Series
+        The metrics of the board as designed.
+    yield_share : float
+        Of the boards, those that meet all targets and the flash limit, 0 to 1.
+    targets : pandas DataFrame
+        One row a target, the flash limit first: metric, target (words), side, limit, nominal, yield_share.
+    distribution : pandas DataFrame
+        One row a metric with a target: metric, nominal, low_5, median, high_95, worst, limit.
+    causes : pandas DataFrame
+        One row a parameter, the costliest first: name, label, range (text), yield_if_exact, gain, tighter
+        (text, "" if not tried), yield_if_tighter; of the targets that the design itself meets.
+    worst_cases : pandas DataFrame
+        One row a metric that any parameter moves: metric, limit, nominal, value, meets, at (text: what stands
+        where, what moves the metric most first).
+    words : tuple of str
+        Sentences, one a line.
     """
 
     assumed: Tolerances
@@ -95,23 +110,72 @@ class ToleranceResult:
     worst_cases: pd.DataFrame
     words: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        share = f"{100 * self.yield_share:.0f} % meet {len(self.targets)} targets"
+        return f"<ToleranceResult: {len(self.boards)} boards, {share}>"
+
+    def _repr_html_(self) -> str:
+        shown = self.targets[["target", "nominal", "yield_share"]].itertuples(index=False)
+        rows = [(words, f"{designed:.4g}", f"{100 * share:.0f} %") for words, designed, share in shown]
+        return small_table(repr(self)[1:-1], ("target", "as designed", "boards that meet it"), rows)
+
 
 def tolerance(
-    specification: Specification,
-    chain: Chain,
+    specification: Specification | str | os.PathLike[str],
     *,
+    chain: Chain | None = None,
     tolerances: Tolerances | None = None,
     workers: int = 2,
     progress: Progress | None = None,
 ) -> ToleranceResult:
-    """Return what becomes of a design on many boards; chain: the design, specification: clips, targets, ranges.
+    """Build many boards of one design in the computer, parts a little off, and judge each.
 
-    tolerances: None takes the specification's. progress: called with what is being done and the share that is done, 0 to
-    1. Raises ParameterError for tolerances that the board cannot have, EnvlabError where no board works.
+    Parameters
+    ----------
+    specification : Specification or path
+        What is asked; a path is that of a design file. Its ranges are not swept; they say how far a part
+        may lie off.
+    chain : Chain
+        The design, in place of the specification's own: what a choice made of it.
+    tolerances : Tolerances
+        How far boards may lie apart, in place of the specification's own.
+    workers : int
+        Processor threads, 1 or more.
+    progress : callable
+        Called with what is being done and the share that is done, 0 to 1.
+
+    Returns
+    -------
+    ToleranceResult
+
+    Raises
+    ------
+    FileError
+        For a design file or a clip that cannot be read.
+    ParameterError
+        For no clips, or tolerances that the board cannot have.
+    EnvlabError
+        Where no board works.
+
+    Examples
+    --------
+    >>> import envlab
+    >>> from envlab.signals import tone
+    >>> hum = envlab.Recording(tone(60.0, 1.0, 2.0, 8000.0), 8000.0, name="hum")
+    >>> asked = envlab.Specification(
+    ...     envlab.Chain(),
+    ...     clips=[envlab.Clip(hum, 92.0)],
+    ...     targets=envlab.Targets((envlab.Target("ripple_db", "at_most", 1.5, 1.0),)),
+    ...     tolerance=envlab.Tolerances(boards=40),
+    ... )
+    >>> envlab.tolerance(asked)
+    <ToleranceResult: 40 boards, 100 % meet 2 targets>
     """
     import pandas as pd
 
-    tolerances = tolerances or specification.tolerance
+    specification = as_specification(specification)
+    chain = specification.chain if chain is None else chain
+    tolerances = specification.tolerance if tolerances is None else tolerances
     if not specification.clips:
         raise ParameterError("clips", 0, "at least one clip")
     study = _Study(specification, chain, tolerances, workers, progress or _ignore)

@@ -15,6 +15,8 @@ import numpy as np
 
 from envlab.chain import Chain
 from envlab.errors import ParameterError, check_choice, check_range
+from envlab.light.lightness import check_whole
+from envlab.seeds import seed_number
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import Choices, with_values
 from envlab.study.tolerance.operating_conditions import under_conditions
@@ -73,11 +75,8 @@ class Tolerances:
         if self.supply_v is not None:
             _check_span("supply_v", self.supply_v, 0.5, 60, "V")
         check_choice("shape", self.shape, SHAPES)
-        for name, least, most in (("boards", 1, MOST_BOARDS), ("seed", 0, 2**32 - 1)):
-            value = getattr(self, name)
-            if isinstance(value, bool) or not isinstance(value, int):
-                raise ParameterError(name, value, "a whole number")
-            check_range(name, value, least, most)
+        check_whole("boards", self.boards, 1, MOST_BOARDS)
+        object.__setattr__(self, "seed", seed_number(self.seed))
 
 
 def _check_span(name: str, span: tuple[float, float], least: float, most: float, unit: str) -> None:
