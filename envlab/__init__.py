@@ -2,10 +2,10 @@
 
 Every name below loads its module when it is first used, so that `import envlab` itself costs next to nothing.
 
-More names, by what they are for: envlab.stages (what a board is made of), envlab.signals (sounds that are made,
-and how loud they are), envlab.lights (flashes, current, heat, colour), envlab.judge (metrics and studies of a
-board), envlab.lessons (what the notebooks explain), envlab.sheets (pictures), envlab.panels (controls in a
-notebook), envlab.export (tables and C out and back), envlab.bibliography, envlab.shipped.
+More names, by what they are for: envlab.stages (what a board is made of), envlab.signals (sounds that are
+made, and how loud they are), envlab.lights (flashes, current, heat, colour), envlab.judge (metrics and studies
+of a board), envlab.lessons (what the notebooks explain), envlab.sheets (pictures), envlab.panels (controls in
+a notebook), envlab.export (tables and C out and back), envlab.bibliography, envlab.shipped.
 """
 
 from __future__ import annotations
@@ -19,18 +19,20 @@ if TYPE_CHECKING:
     from envlab.chain import Chain
     from envlab.chain_result import ChainResult
     from envlab.design_file import read_design
-    from envlab.design_schema import design_schema
+    from envlab.study.specification.design_schema import design_schema
     from envlab.light.flashes.flash import count_flashes
     from envlab.light.lightness import lightness_table
     from envlab.light.table import LookupTable
     from envlab.plot.preview.preview import render_preview
+    from envlab.sound.clip import Clip
     from envlab.sound.recording import Recording, read_recording
     from envlab.study.inverse_design import parts_for
-    from envlab.study.specification.specification import Clip, Judging, Specification, read_specification
+    from envlab.study.specification.specification import Judging, Specification, read_specification
     from envlab.study.specification.targets import Target, Targets
     from envlab.study.sweep.choice import Choice, choose
     from envlab.study.sweep.sweep import sweep
-    from envlab.study.tolerance.tolerance import ToleranceResult, tolerance
+    from envlab.study.tolerance.result import ToleranceResult
+    from envlab.study.tolerance.tolerance import tolerance
     from envlab.study.tolerance.tolerances import Tolerances
     from envlab.widget.audition.audition import audition
 
@@ -74,7 +76,7 @@ _HOMES = {
     "Chain": "envlab.chain",
     "ChainResult": "envlab.chain_result",
     "Choice": "envlab.study.sweep.choice",
-    "Clip": "envlab.study.specification.specification",
+    "Clip": "envlab.sound.clip",
     "Judging": "envlab.study.specification.specification",
     "LookupTable": "envlab.light.table",
     "PartRange": "envlab.analog.parts",
@@ -84,12 +86,12 @@ _HOMES = {
     "Specification": "envlab.study.specification.specification",
     "Target": "envlab.study.specification.targets",
     "Targets": "envlab.study.specification.targets",
-    "ToleranceResult": "envlab.study.tolerance.tolerance",
+    "ToleranceResult": "envlab.study.tolerance.result",
     "Tolerances": "envlab.study.tolerance.tolerances",
     "audition": "envlab.widget.audition.audition",
     "choose": "envlab.study.sweep.choice",
     "count_flashes": "envlab.light.flashes.flash",
-    "design_schema": "envlab.design_schema",
+    "design_schema": "envlab.study.specification.design_schema",
     "detect": "envlab.analog.detector",
     "lightness_table": "envlab.light.lightness",
     "parts_for": "envlab.study.inverse_design",

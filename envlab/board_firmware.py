@@ -16,9 +16,9 @@ def runtime_design(
 ) -> RuntimeDesign:
     """Return what the firmware does from this board's readings to its pixels, in decibels throughout.
 
-    The table covers the window from floor to ceiling, limited so that all pixels may be lit at once; the frame
-    limiter uses the same supply. level: what moves the window, None leaves it. Raises ParameterError for a
-    follower that the firmware lacks, or a floor or ceiling that the ADC's word cannot hold.
+    The table covers the window from floor to ceiling, limited so that all pixels may be lit at once; the
+    frame limiter uses the same supply. level: what moves the window, None leaves it. Raises ParameterError
+    for a follower that the firmware lacks, or a floor or ceiling that the ADC's word cannot hold.
     """
     return RuntimeDesign(
         table=build_level_table(chain.count_map(), adc_bits=chain.adc.bits, duty_limit=chain.duty_limit),

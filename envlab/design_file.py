@@ -103,7 +103,7 @@ BOUGHT = {
 FRAME_KEYS = ("pixel_bits", "frame_rate_hz")
 # Every section that a design file can have; those after "frames" say how to judge, and are read elsewhere.
 SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging")
-_UNITS = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "a": "A", "s": "s"}
+KEY_UNITS = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "a": "A", "s": "s"}
 
 T = TypeVar("T")
 
@@ -210,7 +210,7 @@ def field_value(key: str, value: Any, hint: Any, where: str) -> Any:
     options = typing.get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
     if type(None) in options and value == "none":
         return None
-    unit = _UNITS.get(key.rsplit("_", 1)[-1])
+    unit = KEY_UNITS.get(key.rsplit("_", 1)[-1])
     if float in options and unit is not None:
         try:
             return parse_value(value, unit, name=key)
@@ -229,7 +229,7 @@ def field_value(key: str, value: Any, hint: Any, where: str) -> Any:
 
 def check_buyable(key: str, value: Any, where: str) -> None:
     """Raise FileError if a resistance or capacitance is in no E series; other keys pass."""
-    unit = _UNITS.get(key.rsplit("_", 1)[-1])
+    unit = KEY_UNITS.get(key.rsplit("_", 1)[-1])
     if unit not in ("ohm", "F") or value is None:
         return
     near = [nearest_value(series, value) for series in ("E24", "E192")]
@@ -263,7 +263,7 @@ def with_parts(source_text: str, parts: Mapping[str, float | str]) -> str:
 
 def written_value(key: str, value: float | str) -> float | str:
     """Return a value as a design file shows it: "4k7" if that reads back exactly, else the number in SI."""
-    unit = _UNITS.get(key.rsplit("_", 1)[-1])
+    unit = KEY_UNITS.get(key.rsplit("_", 1)[-1])
     if isinstance(value, str) or unit not in ("ohm", "F"):
         return value
     text = format_value(value, unit)

@@ -31,7 +31,7 @@ _MULTIPLIERS = {
     "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "R": 1.0,
     "k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9,
 }  # fmt: skip
-_UNIT_NAMES = {
+UNIT_NAMES = {
     "ohm": ("ohm", "Ohm", "Ω", "\u2126"),  # U+2126 is the Ohm sign of older character sets
     "F": ("F", "farad"),
     "Hz": ("Hz",),
@@ -67,7 +67,7 @@ def parse_value(text: str | float, unit: str, *, name: str = "value") -> float:
         raise ParameterError(name, text, limit)
     whole, letter, after = match["whole"], match["letter"], match["after"]
     named = match["unit"]
-    if named and named not in _UNIT_NAMES.get(unit, (unit,)):
+    if named and named not in UNIT_NAMES.get(unit, (unit,)):
         raise ParameterError(name, text, limit)
     if after and (not letter or "." in whole or "e" in whole.lower()):
         raise ParameterError(name, text, limit)

@@ -129,12 +129,14 @@ def detect(
     PeakDetector solves C·dv/dt = (u − v)/Ra − v/Rr while u > v, C·dv/dt = −v/Rr otherwise;
     AverageDetector solves C·dv/dt = (u − v)/R − v/load. Both are exact for a drive that is constant over
     the interval (peak: up to the interval in which the diode starts or stops conducting).
+    sample_rate_hz: 1e-7 Hz to 1 GHz. The step is exact at any rate, and a legal capacitor may take 30 years
+    to empty (1 F and 1 GΩ): who looks for its rest takes steps of days.
     Raises ParameterError for a drive of another shape or not finite everywhere (the diode would take NaN for
     "off" and Inf would stick), for a rate or a start voltage that cannot be.
     """
     from envlab.analog.kernels import stage_kernels as kernels
 
-    check_range("sample_rate_hz", sample_rate_hz, 1, 1e9, unit="Hz")
+    check_range("sample_rate_hz", sample_rate_hz, 1e-7, 1e9, unit="Hz")
     check_range("start_v", start_v, 0, 1e3, unit="V")
     drive = sample_row("drive_v", drive_v)
     if not np.isfinite(drive).all():

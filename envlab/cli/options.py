@@ -38,7 +38,10 @@ level_option = click.option(
 def asked_specification(
     design: Path | None, clip: Path | None = None, level_db_spl: float | None = None, **limits: int
 ) -> Specification:
-    """Return the specification of a design file (the parade's without one), with a clip in place of its own."""
+    """Return the specification of a design file (the parade's without one).
+
+    With a clip in place of its own.
+    """
     from envlab.shipped import demo_design
     from envlab.study.specification.specification import read_specification
 

@@ -37,10 +37,10 @@ from envlab.cli.saying import say
 def table(design: Path | None, out: Path, identifier: str, sensitivity: str, force: bool) -> None:
     """Write what goes to the microcontroller: DESIGN's brightness table, and a runtime that feeds it.
 
-    The table comes as C header, CSV, JSON and raw bytes (little-endian): index envelope counts above quiescent,
-    values duty codes of the pixel's depth, scaled by the supply's duty limit; beside it the same up to full duty,
-    for use with the limiter per frame. The runtime is C99: follower, level, gate, look-up and frame limiter,
-    with the design's numbers in envlab_parameters.h and envlab_table.h.
+    The table comes as C header, CSV, JSON and raw bytes (little-endian): index envelope counts above
+    quiescent, values duty codes of the pixel's depth, scaled by the supply's duty limit; beside it the same
+    up to full duty, for use with the limiter per frame. The runtime is C99: follower, level, gate, look-up
+    and frame limiter, with the design's numbers in envlab_parameters.h and envlab_table.h.
     """
     from envlab.design_file import read_design
     from envlab.digital.auto_level import AutoLevel, OffsetSteps

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from envlab.study.specification.specification import Specification
     from envlab.study.sweep.choice import Choice
-    from envlab.study.tolerance.tolerance import ToleranceResult
+    from envlab.study.tolerance.result import ToleranceResult
 
 # What a design run takes the time for; the verb asks for as many as the design file says.
 DESIGN_BOARDS = 300
@@ -64,9 +64,9 @@ def tolerance(
 
     The parts are those that stand in DESIGN, as in the design.toml that envlab design writes; what it sweeps
     is not swept. Section [tolerance] says how far boards may lie apart. Says what share of boards meets each
-    target, what an order of 50 brings, which part to buy tighter, and the worst worst_cases. With --out, one row
-    a board: deviations and metrics, units in the column names. Ends with status 3 if the design itself does
-    not keep the flash limit.
+    target, what an order of 50 brings, which part to buy tighter, and the worst worst_cases. With --out, one
+    row a board: deviations and metrics, units in the column names. Ends with status 3 if the design itself
+    does not keep the flash limit.
     """
     from envlab.files import write_whole
     from envlab.report.tables import check_ending, table_bytes

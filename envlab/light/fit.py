@@ -37,7 +37,9 @@ def fit_count_map(
     quiet_share: float = 0.5,
     full_share: float = 0.99,
 ) -> CountMap:
-    """Return the map that makes a quiet clip glow and a loud one reach full, from envelope counts above quiescent.
+    """Return the map that makes a quiet clip glow and a loud one reach full.
+
+    From envelope counts above quiescent.
 
     quiet_counts, loud_counts: envelopes (n,), (m,). The envelope that a share quiet_share of the quiet clip
     stays under gets L* glow_lightness (1..90); the one that full_share of the loud clip stays under gets

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from envlab.errors import ParameterError
+from envlab.errors import Limit, ParameterError, note_limit
 from envlab.units import FloatArray, IntArray
 
 LUMINANCE_KNEE = 216.0 / 24389.0
@@ -89,5 +89,6 @@ def round_half_up(values: FloatArray) -> IntArray:
 
 def check_whole(name: str, value: int, low: int, high: int) -> None:
     """Raise ParameterError unless value is a whole number in low..high."""
+    note_limit(Limit(name, low, high))
     if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or not low <= value <= high:
         raise ParameterError(name, value, f"a whole number from {low} to {high}")

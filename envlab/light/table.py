@@ -1,7 +1,7 @@
 """The brightness table for the firmware: envelope counts in, duty codes out.
 
-The supply's duty limit scales the curve, duty = duty_limit·Y; it never clips it. The top code is the largest one that does
-not pass the duty_limit, and every other code is Y times the top code, rounded half up.
+The supply's duty limit scales the curve, duty = duty_limit·Y; it never clips it. The top code is the largest
+one that does not pass the duty_limit, and every other code is Y times the top code, rounded half up.
 """
 
 from __future__ import annotations
@@ -57,7 +57,8 @@ class LookupTable:
                 limit = "a whole number of entries per doubling, plus one, for this index"
                 raise ParameterError("duty_codes", codes.size, limit)
         if codes[-1] > _most_code(self.bits, self.duty_limit):
-            limit = f"at most {_most_code(self.bits, self.duty_limit)}, the duty limit of {self.duty_limit:g} at {self.bits} bit"
+            most = _most_code(self.bits, self.duty_limit)
+            limit = f"at most {most}, the duty limit of {self.duty_limit:g} at {self.bits} bit"
             raise ParameterError("duty_codes", int(codes[-1]), limit)
         object.__setattr__(self, "duty_codes", codes)
 
@@ -85,7 +86,10 @@ class LookupTable:
 
     @property
     def brightest_code(self) -> int:
-        """The brightest state under the duty_limit, whether the table reaches it or not; what Y and L* refer to."""
+        """The brightest state under the duty_limit, whether the table reaches it or not.
+
+        What Y and L* refer to.
+        """
         return max(_most_code(self.bits, self.duty_limit), 1)
 
     @property
@@ -145,8 +149,8 @@ def build_table(
 
     entries: None gives one per count (up to 12 bit ADCs), else 16..4096, or 2^k + 1 with k = 4..12 for
     interpolation: then entry i belongs to i·2^(adc_bits − k) counts, a plain shift in firmware. Any other
-    number spreads over 0..2^adc_bits − 1. bits: depth of the pixel, 1..16. duty_limit: duty at full light, 0..1.
-    base_light: share of full light that stays on when all is quiet, 0..1.
+    number spreads over 0..2^adc_bits − 1. bits: depth of the pixel, 1..16. duty_limit: duty at full light,
+    0..1. base_light: share of full light that stays on when all is quiet, 0..1.
     """
     check_whole("adc_bits", adc_bits, 4, 16)
     if entries is None:

@@ -77,8 +77,8 @@ class DepthAdvice:
     """Whether the pixel's depth can do an even curve, and what dithering over frames would add.
 
     bottom_step_lstar: L* of the lowest code of the limited range. bits_needed: depth at which that step is
-    small enough under the same duty limit. dither_bits: how many are missing; each doubles the frames of one dither
-    round: dither_frames, dither_round_hz.
+    small enough under the same duty limit. dither_bits: how many are missing; each doubles the frames of one
+    dither round: dither_frames, dither_round_hz.
     """
 
     bottom_step_lstar: float
@@ -96,8 +96,8 @@ DITHER_ROUND_MIN_HZ = 90.0
 def bottom_step_lstar(bits: int, duty_limit: float = 1.0) -> float:
     """Return the lightness of the lowest code relative to the limited full light: 24389/27 over the top code.
 
-    duty_limit: 0..1. Holds while one code lies on the straight foot of L* (top code of 113 or more); above it the
-    cube root.
+    duty_limit: 0..1. Holds while one code lies on the straight foot of L* (top code of 113 or more); above it
+    the cube root.
     """
     return float(lightness_cie1976(1.0 / top_code(bits, duty_limit)))
 
@@ -105,14 +105,18 @@ def bottom_step_lstar(bits: int, duty_limit: float = 1.0) -> float:
 def depth_advice(
     bits: int, frame_rate_hz: float, *, duty_limit: float = 1.0, largest_step_lstar: float = 1.0
 ) -> DepthAdvice:
-    """Return what a pixel of so many bits does at the dark end under a duty_limit, and the dither that mends it."""
+    """Return what a pixel of so many bits does at the dark end under a duty_limit.
+
+    And the dither that mends it.
+    """
     step = bottom_step_lstar(bits, duty_limit)
     needed = bits
     while bottom_step_lstar(needed, duty_limit) > largest_step_lstar and needed < 24:
         needed += 1
     missing = needed - bits
     round_hz = frame_rate_hz / (1 << missing)
-    words = f"The lowest code of {bits} bit is {step:.2f} L* bright ({top_code(bits, duty_limit)} codes under the duty_limit); "
+    codes = top_code(bits, duty_limit)
+    words = f"The lowest code of {bits} bit is {step:.2f} L* bright ({codes} codes under the duty limit); "
     if missing == 0:
         words += f"that is within {largest_step_lstar:g} L*: no dither needed."
     else:

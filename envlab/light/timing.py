@@ -4,8 +4,8 @@ Serial pixels, common practice, no source: 24 bit of 1.25 µs each per pixel, th
 pixels take over the frame: 50 µs with older parts, 280 µs with newer ones.
 
 [BT1359-1], considering g): a sound that comes before its picture is detected from about 45 ms on
-and accepted up to about 90 ms; one that comes after it, from 125 ms and up to 185 ms. Light that latencies the
-drum is a sound that comes first.
+and accepted up to about 90 ms; one that comes after it, from 125 ms and up to 185 ms. Light that latencies
+the drum is a sound that comes first.
 """
 
 from __future__ import annotations

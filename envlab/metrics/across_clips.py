@@ -8,7 +8,7 @@ import numpy as np
 
 from envlab.light.pixels import Pixels, Supply, supply_current_a
 from envlab.metrics.clip_metrics import range_used_db
-from envlab.study.specification.specification import Clip
+from envlab.sound.clip import Clip
 from envlab.units import FloatArray
 
 

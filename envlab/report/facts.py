@@ -202,8 +202,8 @@ def table_details(chain: Chain) -> list[str]:
     scale = chain.level_scale()
     facts = table_facts(table, scale)
     lines = [
-        f"Its entries stand for 0 to {table.full_scale_counts} counts above quiescent. On this board the light is "
-        f"{table.count_map.words(scale)}."
+        f"Its entries stand for 0 to {table.full_scale_counts} counts above quiescent. On this board the "
+        f"light is {table.count_map.words(scale)}."
     ]
     if facts.first_lit_entry >= 0:
         lines.append(
@@ -231,7 +231,7 @@ def supply_sentences(chain: Chain) -> list[str]:
     )
     if chain.duty_limit < 1:
         return [
-            f"{feeds}, so the whole curve is scaled: no duty is above the duty limit of {chain.duty_limit:.3f}."
+            f"{feeds}, so the whole curve is scaled: no duty is above the limit of {chain.duty_limit:.3f}."
         ]
     return [f"{feeds}: no duty limit is needed."]
 

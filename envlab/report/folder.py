@@ -18,8 +18,9 @@ from envlab.firmware.c_header import header_text
 from envlab.firmware.table_files import write_csv
 from envlab.plot.schematic.schematic import schematic_png, schematic_svg
 from envlab.shipped import shipped_folder
+from envlab.sound.clip import Clip
 from envlab.study.specification.parts_list import parts_list
-from envlab.study.specification.specification import Clip, Specification
+from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import Choice
 
 # Everything that a design run can leave; report.pdf only where a browser is at hand.

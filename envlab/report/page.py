@@ -32,7 +32,7 @@ from envlab.study.tolerance.words import percent_text
 from envlab.units import keep_together
 
 if TYPE_CHECKING:
-    from envlab.study.tolerance.tolerance import ToleranceResult
+    from envlab.study.tolerance.result import ToleranceResult
 
 _GLANCE = ("beat_contrast_lstar", "onset_lag_worst_ms", "flashes_per_s", "supply_99_a")
 
@@ -58,7 +58,10 @@ def page_text(
     pictures: dict[str, Picture],
     tolerance: ToleranceResult | None = None,
 ) -> str:
-    """Return the page of report_html from its pictures, by name, and the light on the specification's clips."""
+    """Return the page of report_html from its pictures, by name.
+
+    And the light on the specification's clips.
+    """
     parts = parts_list(choice.chain, specification.ranges)
     metrics = metric_rows(specification, choice)
     page = Environment(

@@ -23,7 +23,7 @@ from envlab.study.sweep.choice import Choice
 from envlab.units import keep_together
 
 if TYPE_CHECKING:
-    from envlab.study.tolerance.tolerance import ToleranceResult
+    from envlab.study.tolerance.result import ToleranceResult
 
 
 @dataclass(frozen=True)
@@ -155,8 +155,8 @@ def _table(choice: Choice, lights: tuple[ClipLight, ...]) -> Picture:
         table_sheets.curve_sheet(choice.chain, lights),
         "table",
         f"Lightness and duty over the sound level: dark below {asked.floor_db_spl:g} dB SPL, rising to full "
-        f"at {asked.ceiling_db_spl:g} dB SPL, where the duty is {choice.chain.duty_limit:.3f}. Below, for each clip "
-        "how much of it is how loud.",
+        f"at {asked.ceiling_db_spl:g} dB SPL, where the duty is {choice.chain.duty_limit:.3f}. Below, for each "
+        "clip how much of it is how loud.",
         "Each dot is one entry of the table: where dots lie far apart, the light moves in steps. A clip that "
         "lies left of the floor stays dark; what lies right of the ceiling is all equally bright.",
     )
@@ -178,8 +178,8 @@ def _pixels(choice: Choice) -> Picture:
         "pixels",
         "Supply current over the number of pixels that are lit at full, with the limited table and with the "
         f"unlimited one, and the converter's limit of {choice.chain.supply.limit_a:g} A.",
-        "The limited table never passes the limit, whatever is lit. The unlimited one fits when few pixels are "
-        "lit at a time, and only with firmware that limits each frame.",
+        "The limited table never passes the limit, whatever is lit. The unlimited one fits when few pixels "
+        "are lit at a time, and only with firmware that limits each frame.",
     )
 
 

@@ -15,10 +15,11 @@ from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import supply_current_a
 from envlab.light.table import LookupTable
 from envlab.metrics.metrics_of_clip import clip_seed, frame_envelopes
+from envlab.sound.clip import Clip
 from envlab.sound.feed import regrouped, stretch
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
-from envlab.study.specification.specification import Clip, Specification
+from envlab.study.specification.specification import Specification
 from envlab.units import FloatArray
 
 STROKE_S = 0.12
@@ -30,8 +31,8 @@ _LEVEL_STEP_S = 0.04
 class ClipLight:
     """One clip through one chain, frame by frame; arrays of shape (frames,), frame n at n/frame_rate_hz.
 
-    envelope_counts: counts above quiescent that the frame shows. duty: 0 to full_duty. current_a: A, all pixels
-    alike. flashes: of the whole clip.
+    envelope_counts: counts above quiescent that the frame shows. duty: 0 to full_duty. current_a: A, all
+    pixels alike. flashes: of the whole clip.
     """
 
     clip: Clip
@@ -59,7 +60,10 @@ class ClipLight:
 
 
 def light_on_clips(specification: Specification, chain: Chain, *, workers: int = 2) -> tuple[ClipLight, ...]:
-    """Return the light of a chain on every clip of a specification; the metrics are those of the sweep's row."""
+    """Return the light of a chain on every clip of a specification.
+
+    The metrics are those of the sweep's row.
+    """
     table = chain.brightness_table()
 
     def one(number: int) -> ClipLight:

@@ -134,7 +134,8 @@ def sampling_errors(
 class KnownLight:
     """Light whose metrics are known beforehand; frames of shape (frames,), frame n at n/frame_rate_hz.
 
-    envelope_counts: counts above quiescent that make it on the chain it was made for. lightness: L* asked for.
+    envelope_counts: counts above quiescent that make it on the chain it was made for. lightness: L* asked
+    for.
     """
 
     envelope_counts: FloatArray
@@ -161,7 +162,9 @@ def alternating_light(
 
 
 def step_latency_ms(chain: Chain) -> FloatArray:
-    """Return the onset latency of each frame phase, ms, of a board whose envelope jumps with the sound itself.
+    """Return the onset latency of each frame phase, ms.
+
+    Of a board whose envelope jumps with the sound itself.
 
     What is left is the wait for the next frame, without transmission; 32 phases spread over a frame.
     """

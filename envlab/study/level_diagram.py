@@ -18,7 +18,7 @@ from envlab.units import FloatArray, db, pressure_rms_pa
 if TYPE_CHECKING:
     import pandas as pd
 
-    from envlab.study.specification.specification import Clip
+    from envlab.sound.clip import Clip
 
 _BAND_HZ = np.geomspace(20, 20e3, 400)
 
@@ -28,8 +28,8 @@ class Level:
     """One node. Volts (pascal in the air): quiet, loud and noise, and the limit.
 
     Up to the band filter all are rms, the limit that of a sine which just fits; from the rectifier on they
-    are volts above quiescent as the settled detector has them. noise: 20 Hz to 20 kHz; at the detector, what a
-    sine of the noise's rms would give. limit may be infinite.
+    are volts above quiescent as the settled detector has them. noise: 20 Hz to 20 kHz; at the detector, what
+    a sine of the noise's rms would give. limit may be infinite.
     """
 
     node: str

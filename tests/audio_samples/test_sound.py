@@ -51,7 +51,10 @@ def octave_levels_db(sound, centres_hz):
 
 
 def pulse_share(sound, pulse_s):
-    """Autocorrelation of the envelope (dB, slow trend removed) at the best latency within 5 % of `pulse_s`."""
+    """Autocorrelation of the envelope (dB.
+
+    Slow trend removed) at the best latency within 5 % of `pulse_s`.
+    """
     level_db = np.maximum(rms_db(sound), rms_db(sound).max() - 40)
     level_db = level_db - signal.savgol_filter(level_db, 301, 2)
     full = signal.correlate(level_db, level_db)[len(level_db) - 1 :]

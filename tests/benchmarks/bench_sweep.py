@@ -7,28 +7,29 @@ Multiply-add: y ← a·y + b·x for the same samples and as many a and b, double
 registers; the loop that no detector could undercut if every step had to be taken. One-fma: y ← a·y + x, which
 shows that the multiply-add loop is not slow by neglect (at most 2.2 times the time of this one).
 
-Bank and metrics: the same, then counts, and every metric of a clip (metrics/streaming_metrics.py) from the readings.
+Bank and metrics: the same, then counts, and every metric of a clip (metrics/streaming_metrics.py) from the
+readings.
 
 All on one thread, by the processor time of that thread, one after the other in each repeat, so that what else
 the machine does falls on all of them alike. Ratios are taken within a repeat: smallest, median, largest.
 
 Then a song of --song seconds (the mixed minute, over and over), as a sweep runs it, on two threads: from the
 file's samples to the frames' counts (envelopes only), to every metric of the clip, and the whole sweep, which
-adds metrics on test signals (tone, onset, ripple_aliasing, noise) and the tables. Wall and processor time; on a
-machine that does other things too only the latter means something, and it is longer than on a quiet one.
+adds metrics on test signals (tone, onset, ripple_aliasing, noise) and the tables. Wall and processor time; on
+a machine that does other things too only the latter means something, and it is longer than on a quiet one.
 Last, 10,000 detectors at 48 kHz, the file's samples as they are. See bench_streamed.py for hours of music.
 
 What bounds it (two threads of a server processor with 512-bit vectors, others at work on it). Of a thousand
 candidates behind one front 20 to 30 ns a sample are the bank, 3 to 5 the metrics, and 15 what all candidates
 share: interpolation 4 (half of it spectra), noise 2.5, microphone 4, preamp and rectifier 4.5. The filters of
 the latter wait for their own last step, not for arithmetic. So next would be one loop for microphone, preamp
-and rectifier, whose waits then overlap: analog/one_pass_board.py has it for one board, in 5.5 ns. Then the tiles
-in which few lanes of a group charge, and all are stepped.
+and rectifier, whose waits then overlap: analog/one_pass_board.py has it for one board, in 5.5 ns. Then the
+tiles in which few lanes of a group charge, and all are stepped.
 
 A whole sweep of three minutes takes 3.8 s of processor time: 2.7 the clip, and 1.1 beside it, a millisecond
-a candidate: ripple aliasing 0.5 (half of it settled cycles; two threads wait for each other's Python), the song's
-loudness 0.24 (it is read twice, and on one thread), table and tones 0.15, onset and silence 0.25. Half a
-second of it all is on one thread alone. Next there: the song's loudness beside the bench's metrics, and
+a candidate: ripple aliasing 0.5 (half of it settled cycles; two threads wait for each other's Python), the
+song's loudness 0.24 (it is read twice, and on one thread), table and tones 0.15, onset and silence 0.25. Half
+a second of it all is on one thread alone. Next there: the song's loudness beside the bench's metrics, and
 ripple aliasing as one compiled call a detector.
 """
 
@@ -60,10 +61,11 @@ from envlab.engine.count_kernels import counts_above_quiescent
 from envlab.light.table import LookupTable
 from envlab.metrics.metrics_of_clip import clip_columns, frame_envelopes
 from envlab.metrics.streaming_metrics import StreamingMetrics
+from envlab.sound.clip import Clip
 from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
 from envlab.sound.stream import open_sound
 from envlab.study.specification.ranges import Choices
-from envlab.study.specification.specification import Clip, Specification, demo_specification
+from envlab.study.specification.specification import Specification, demo_specification
 from envlab.study.sweep.sweep import sweep
 from envlab.units import FloatArray
 

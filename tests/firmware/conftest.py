@@ -10,7 +10,9 @@ from envlab.light.table import build_octave_table, build_table
 
 COUNT_MAP = CountMap(4.0, 700.0)
 TABLES = {
-    "one per count, 16 bit": build_table(COUNT_MAP, adc_bits=10, bits=16, cap=0.2782, notes=("24 pixels",)),
+    "one per count, 16 bit": build_table(
+        COUNT_MAP, adc_bits=10, bits=16, duty_limit=0.2782, notes=("24 pixels",)
+    ),
     "interpolated, 16 bit": build_table(COUNT_MAP, adc_bits=10, entries=257, bits=16),
     "one per count, 8 bit": build_table(CountMap(4.0, 700.0, "power", 2.2), adc_bits=10, bits=8),
     "octaves, 12 bit": build_octave_table(CountMap(3.3, 650.0, "decibel"), adc_bits=10, bits=12),

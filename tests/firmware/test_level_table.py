@@ -42,7 +42,7 @@ def test_light_of_every_envelope_is_that_of_the_curve(count_map, adc_bits):
 
 @pytest.mark.parametrize("count_map", MAPS, ids=lambda m: f"{m.curve} {m.knee_output}")
 def test_full_light_exactly_from_the_ceiling_on(count_map):
-    table = build_level_table(count_map, adc_bits=10, cap=0.278)
+    table = build_level_table(count_map, adc_bits=10, duty_limit=0.278)
     top = int(table.duty_codes[-1])
     assert top == math.floor(0.278 * 65_535)
     at = kernels.level(math.floor(count_map.ceiling_counts * 64))
@@ -60,7 +60,7 @@ def test_asked_and_achieved_agree():
 
 
 def test_base_light_stays_on():
-    table = build_level_table(CountMap(4.0, 700.0), adc_bits=10, base_light=0.01, cap=0.5)
+    table = build_level_table(CountMap(4.0, 700.0), adc_bits=10, base_light=0.01, duty_limit=0.5)
     assert table.rest_duty == round(0.01 * math.floor(0.5 * 65_535))
     assert table.duty_codes[0] == table.rest_duty
 

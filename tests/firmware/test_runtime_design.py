@@ -53,7 +53,7 @@ def test_offset_steps_start_at_the_design():
 
 
 def test_even_table_gives_the_codes_of_its_look_up():
-    table = build_table(CountMap(4.0, 700.0), adc_bits=10, entries=257, bits=16, cap=0.3)
+    table = build_table(CountMap(4.0, 700.0), adc_bits=10, entries=257, bits=16, duty_limit=0.3)
     design = parade_design(table=table, level=None, gate=Gate(0.0, 0.0), dim=1.0, quiescent_counts=0)
     counts = np.arange(0, 1024)
     quick = design.words._replace(attack_factor=65_535, attack_fraction=16, release_factor=65_535,
@@ -64,7 +64,7 @@ def test_even_table_gives_the_codes_of_its_look_up():
 
 @pytest.mark.parametrize("adc_bits", [10, 12])
 def test_octave_table_gives_the_codes_of_its_look_up(adc_bits):
-    table = build_octave_table(CountMap(4.0, 700.0), adc_bits=adc_bits, bits=16, cap=0.3)
+    table = build_octave_table(CountMap(4.0, 700.0), adc_bits=adc_bits, bits=16, duty_limit=0.3)
     design = parade_design(
         table=table, adc_bits=adc_bits, level=None, gate=Gate(0.0, 0.0), dim=1.0, quiescent_counts=0
     )

@@ -7,8 +7,9 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.errors import ParameterError
 from envlab.light.curve import CURVES, CountMap, relative_luminance
@@ -36,16 +37,20 @@ def tables(draw: st.DrawFn) -> LookupTable:
     rest = draw(st.sampled_from([0.0, 0.0, 0.1, 0.5]))
     if draw(st.booleans()):
         return build_octave_table(
-            asked, adc_bits=adc_bits, steps_per_octave=draw(st.sampled_from([4, 16, 64])), bits=bits, duty_limit=duty_limit,
+            asked,
+            adc_bits=adc_bits,
+            steps_per_octave=draw(st.sampled_from([4, 16, 64])),
+            bits=bits,
+            duty_limit=duty_limit,
             base_light=rest,
-        )  # fmt: skip
+        )
     entries = draw(st.sampled_from([None, 16, 17, 33, 50, 65]))
     return build_table(
         asked, adc_bits=adc_bits, entries=entries, bits=bits, duty_limit=duty_limit, base_light=rest
     )
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(tables())
 def test_any_table_never_falls_and_stays_under_its_cap(table):
     codes = table.look_up(np.arange(0.0, 4200.0, 3.7))
@@ -55,7 +60,7 @@ def test_any_table_never_falls_and_stays_under_its_cap(table):
     assert codes.max() / (2**table.bits - 1) <= table.duty_limit * (1 + 1e-9)
 
 
-@settings(max_examples=100, deadline=None)
+@examples(100)
 @given(tables(), st.integers(1, 40), st.integers(0, 2**32 - 1))
 def test_no_count_and_no_picture_passes_the_supply(table, pixels, seed):
     # The duty limit is that of a supply; each pixel may show any count, and any part of its channels.

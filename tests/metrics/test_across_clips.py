@@ -9,7 +9,7 @@ import pytest
 
 from envlab.light.pixels import Pixels, Supply
 from envlab.metrics.across_clips import worst_over_clips
-from envlab.study.specification.specification import Clip
+from envlab.sound.clip import Clip
 
 PIXELS, SUPPLY = Pixels(), Supply()
 NAMES = (

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.analog.adc import Adc
 from envlab.analog.preamp import Preamp
@@ -78,7 +79,8 @@ def test_top_code_share_counts_the_highest_reading_only():
 
 
 def test_duty_mean_99_and_peak():
-    # 0 and full in turns: mean half of the duty_limit, 99 % and peak the duty_limit: (3 − 0.024)/10.8 = 0.27556 by hand.
+    # 0 and full in turns: mean half of the duty_limit, 99 % and peak the duty_limit: (3 − 0.024)/10.8 =
+    # 0.27556 by hand.
     envelope = np.tile([0.0, 1023.0], 100)
     metrics = clip_metrics(envelope, [CHAIN])
     assert metrics.duty_peak[0] == pytest.approx(0.27556, abs=2e-5)
@@ -104,7 +106,7 @@ def test_flashes_of_a_square(flashes_per_s):
     assert flashes_per_s <= counted <= flashes_per_s + (flashes_per_s > 0)
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(st.integers(0, 2**32 - 1), st.sampled_from([8, 12, 16]), st.sampled_from([6, 10, 12, 14]))
 def test_equals_the_table_looked_up_count_by_count(seed, pixel_bits, adc_bits):
     # The fast way of all metrics against LookupTable.look_up and numpy, candidate by candidate.

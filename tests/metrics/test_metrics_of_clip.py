@@ -17,8 +17,9 @@ from envlab.chain import Chain
 from envlab.errors import EnvlabWarning
 from envlab.light.curve import BrightnessMap
 from envlab.metrics.metrics_of_clip import clip_columns, idle_lightness
+from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
-from envlab.study.specification.specification import Clip, Judging, Specification
+from envlab.study.specification.specification import Judging, Specification
 from envlab.study.sweep.sweep import sweep
 
 RATE_HZ = 48_000.0

@@ -1,4 +1,7 @@
-"""Onset latency: frame arithmetic by hand for a detector that follows at once, and brute force for the others."""
+"""Onset latency: frame arithmetic by hand for a detector that follows at once.
+
+And brute force for the others.
+"""
 
 from __future__ import annotations
 
@@ -85,7 +88,10 @@ def test_the_test_signal_is_silence_then_noise_at_street_level():
 
 
 def brute_force(chain: Chain, level_db_spl: float) -> tuple[float, float]:
-    """Mean and worst latency in ms by walking through frames, phase by phase, on the whole chain's envelope."""
+    """Mean and worst latency in ms by walking through frames, phase by phase.
+
+    On the whole chain's envelope.
+    """
     envelope = chain.run(onset_test(level_db_spl)).envelope_counts
     table = chain.brightness_table()
     light = lightness_cie1976(table.look_up(envelope) / table.duty_codes.max())

@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector
@@ -42,7 +43,7 @@ def same(one: dict[str, np.ndarray], other: dict[str, np.ndarray]) -> bool:
     return all(np.array_equal(one[name], other[name]) for name in one)
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(
     st.integers(0, 2**32 - 1),
     st.integers(1, 420),

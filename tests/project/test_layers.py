@@ -1,8 +1,8 @@
-"""The house has rooms, and data flows one way through them: who may import whom.
+"""The house has rooms, and data flows one way through them: which file may import which.
 
-sound → analog → digital → light → firmware, each also from units and errors; chain, design_file and
-board_firmware join the rooms, shipped finds what came with the package; study runs chains; plot, widget,
-report and cli stand outside, and nobody inside knows them.
+Two rules, both on files. A file imports from its own room and from rooms to the left of it. And no circle of
+files exists, however long, not even one that is closed by an import inside a function or under TYPE_CHECKING:
+who reads one file must be able to do so before the next.
 Every import counts: inside functions, under TYPE_CHECKING, and by name through import_module.
 """
 
@@ -15,93 +15,163 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parents[2] / "envlab"
 
-BASE = ("units", "errors")
-ROOMS = ("sound", "analog", "digital", "light", "firmware")
-JOINTS = ("shipped", "chain", "design_file", "board_firmware")
-OUTSIDE = ("plot", "widget", "report", "cli")
+# Rooms and single files from left to right; those of one row do not know each other.
+ROWS = (
+    ("errors", "bibliography"),
+    ("units", "files", "seeds", "notebook_view"),
+    ("sound",),
+    ("analog",),
+    ("digital",),
+    ("light",),
+    ("firmware", "chain_result"),
+    ("engine",),
+    ("chain", "shipped"),
+    ("design_file", "board_firmware"),
+    ("metrics",),
+    ("study",),
+    ("plot",),
+    ("widget", "report"),
+    ("cli", "stages", "signals", "lights", "judge", "lessons", "sheets", "panels", "export"),
+    ("__init__", "__main__"),
+)
+PLACE = {name: place for place, row in enumerate(ROWS) for name in row}
 
 
-def may_import() -> dict[str, tuple[str, ...]]:
-    """Return, for each folder or file at the top of the package, those that it may import."""
-    allowed = {"errors": (), "units": ("errors",), "bibliography": ()}
-    for place, room in enumerate(ROOMS):
-        allowed[room] = (*BASE, *ROOMS[: place + 1])
-    allowed["shipped"] = BASE
-    allowed["chain"] = (*BASE, *ROOMS)
-    allowed["design_file"] = (*BASE, *ROOMS, "chain")
-    allowed["board_firmware"] = (*BASE, *ROOMS, "chain")
-    allowed["study"] = (*BASE, *ROOMS, *JOINTS, "study")
-    inside = allowed["study"]
-    allowed["plot"] = (*inside, "plot")
-    allowed["widget"] = (*inside, "plot", "widget")
-    allowed["report"] = (*inside, "plot", "report")
-    allowed["cli"] = (*inside, *OUTSIDE)
-    allowed["__main__"] = ("cli",)
-    # The public names point into the house. (The version, which some rooms write down, stands in it too.)
-    allowed["__init__"] = (*inside, "plot", "widget")
-    return allowed
+def modules(package: Path) -> dict[str, Path]:
+    """Return every module of a package, dotted, and its file."""
+    found = {}
+    for path in sorted(package.rglob("*.py")):
+        parts = path.relative_to(package.parent).with_suffix("").parts
+        found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
+    return found
 
 
-def top_of(path: Path) -> str:
-    """Return the folder or the file at the top of the package that a file belongs to."""
-    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
-
-
-def imports_of(source: str) -> set[str]:
-    """Return the envlab modules, dotted, that a source text imports in any way."""
+def names_imported(source: str, package: str) -> set[str]:
+    """Return the dotted names of a package that a source text imports in any way."""
     found: set[str] = set()
     for node in ast.walk(ast.parse(source)):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"line {node.lineno}: imports are written from envlab on"
+            assert node.level == 0, f"line {node.lineno}: imports are written from {package} on"
             found |= {f"{node.module}.{alias.name}" for alias in node.names}
         elif isinstance(node, ast.Constant) and isinstance(node.value, str):
-            found |= {node.value} if node.value.startswith("envlab.") and " " not in node.value else set()
-    return {name for name in found if name.split(".")[0] == "envlab"}
+            text = node.value
+            found |= {text} if text.startswith(f"{package}.") and " " not in text else set()
+    return {name for name in found if name.split(".")[0] == package}
 
 
-def tops_imported(source: str) -> set[str]:
-    """Return what a source text imports, as folders and files at the top of the package."""
-    tops = {[*name.split("."), "__init__"][1] for name in imports_of(source)}
-    return tops - {"__version__"}
+def files_imported(source: str, package: str, known: dict[str, Path]) -> set[str]:
+    """Return the modules among known that a source text imports: a name in a module counts as the module."""
+    found = set()
+    for name in names_imported(source, package):
+        parts = name.split(".")
+        longest = next(n for n in range(len(parts), 0, -1) if ".".join(parts[:n]) in known)
+        found.add(".".join(parts[:longest]))
+    return found
 
 
-FILES = sorted(PACKAGE.rglob("*.py"))
+def graph_of(package: Path) -> dict[str, set[str]]:
+    """Return who imports whom, module by module. The package itself (its version) counts for nobody."""
+    known = modules(package)
+    return {
+        module: files_imported(path.read_text(encoding="utf-8"), package.name, known) - {module, package.name}
+        for module, path in known.items()
+    }
 
 
-@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PACKAGE)))
-def test_imports_only_what_lies_to_the_left(path):
-    top = top_of(path)
-    assert top in may_import(), f"{top}: say here which place in the house it has"
-    assert tops_imported(path.read_text(encoding="utf-8")) <= set(may_import()[top])
+def circle_in(graph: dict[str, set[str]]) -> list[str]:
+    """Return one circle of modules, the first of them once more at its end; empty if there is none."""
+    done: set[str] = set()
+
+    def walk(module: str, way: list[str]) -> list[str]:
+        if module in way:
+            return [*way[way.index(module) :], module]
+        if module in done:
+            return []
+        for imported in sorted(graph[module]):
+            found = walk(imported, [*way, module])
+            if found:
+                return found
+        done.add(module)
+        return []
+
+    return next((found for module in sorted(graph) if (found := walk(module, []))), [])
+
+
+GRAPH = graph_of(PACKAGE)
+
+
+def top_of(module: str) -> str:
+    """Return the room or the single file at the top of the package that a module belongs to."""
+    return [*module.split("."), "__init__"][1]
+
+
+@pytest.mark.parametrize("module", sorted(set(GRAPH) - {"envlab"}))
+def test_imports_only_from_its_own_room_and_from_the_left(module):
+    top = top_of(module)
+    assert top in PLACE, f"{top}: say in ROWS which place in the house it has"
+    wrong = {other for other in GRAPH[module] if top_of(other) != top and PLACE[top_of(other)] >= PLACE[top]}
+    assert wrong == set()
+
+
+def test_no_circle_of_files():
+    assert circle_in(GRAPH) == []
 
 
 def test_every_room_is_there():
-    assert {*BASE, *ROOMS, *JOINTS, "study", "plot", "report", "cli"} <= {top_of(path) for path in FILES}
+    assert set(PLACE) == {top_of(module) for module in GRAPH}
+
+
+def a_package(folder: Path, files: dict[str, str]) -> Path:
+    package = folder / "house"
+    for name, text in files.items():
+        path = package / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+        (path.parent / "__init__.py").touch()
+    return package
 
 
 @pytest.mark.parametrize(
-    "source",
+    "back",
     [
-        "import envlab.plot",
-        "from envlab import plot",
-        "from envlab.plot.report_metrics import x",
-        "def f():\n    from envlab.plot import x",
-        "if TYPE_CHECKING:\n    import envlab.plot as p",
-        "from importlib import import_module\nimport_module('envlab.plot.x')",
+        "import house.a.one",
+        "from house.a import one",
+        "from house.a.one import Thing",
+        "def f():\n    from house.a.one import Thing",
+        "if TYPE_CHECKING:\n    from house.a.one import Thing",
+        "from importlib import import_module\nimport_module('house.a.one')",
     ],
 )
-def test_no_way_of_importing_goes_unseen(source):
-    assert tops_imported(source) == {"plot"}
+def test_a_circle_is_seen_however_it_is_closed(tmp_path, back):
+    package = a_package(
+        tmp_path,
+        {
+            "a/one.py": "from house.a.two import x",
+            "a/two.py": "from house.b import three",
+            "b/three.py": back,
+        },
+    )
+    assert circle_in(graph_of(package)) == ["house.a.one", "house.a.two", "house.b.three", "house.a.one"]
+
+
+def test_a_row_of_files_is_no_circle(tmp_path):
+    package = a_package(
+        tmp_path, {"a.py": "", "b.py": "import house.a", "c.py": "from house import a\nimport house.b"}
+    )
+    assert circle_in(graph_of(package)) == []
 
 
 def test_relative_imports_are_refused():
     with pytest.raises(AssertionError, match="line 1"):
-        imports_of("from ..plot import x")
+        names_imported("from ..plot import x", "envlab")
 
 
-def test_importing_the_top_is_not_free():
-    assert tops_imported("import envlab") == {"__init__"}
-    assert tops_imported("from envlab import Chain") == {"Chain"}
-    assert tops_imported("from envlab import __version__") == set()
+def test_rooms_have_at_most_a_dozen_files_or_so():
+    """What one finds in one guess; sixteen, so that a room may grow before it is divided."""
+    rooms: dict[Path, int] = {}
+    for path in modules(PACKAGE).values():
+        rooms[path.parent] = rooms.get(path.parent, 0) + (path.name != "__init__.py")
+    crowded = {str(room.relative_to(PACKAGE.parent)): count for room, count in rooms.items() if count > 16}
+    assert crowded == {}

@@ -25,7 +25,8 @@ from envlab.report.facts import (
     table_sentences,
 )
 from envlab.shipped import demo_design
-from envlab.study.specification.specification import TAGS, demo_specification
+from envlab.sound.clip import TAGS
+from envlab.study.specification.specification import demo_specification
 from envlab.study.specification.targets import METRICS
 
 

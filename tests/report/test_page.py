@@ -21,7 +21,7 @@ from envlab.report.page import page_text
 from envlab.report.pictures import Picture, pictures_of
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.sweep.choice import choose
-from envlab.study.tolerance.tolerance import ToleranceResult
+from envlab.study.tolerance.result import ToleranceResult
 
 PICTURES = (
     "schematic",
@@ -165,7 +165,8 @@ def test_the_same_choice_gives_the_same_bytes_in_any_process(page: str, case: Ca
     """Another process, another hash seed and place on earth: the same sweep, the same page."""
     code = (
         "import hashlib, sys; from pathlib import Path\n"
-        "from envlab.study.specification.specification import read_specification; from envlab.study.sweep.choice import choose\n"
+        "from envlab.study.specification.specification import read_specification\n"
+        "from envlab.study.sweep.choice import choose\n"
         "from envlab.study.sweep.sweep import sweep; from envlab.report.page import report_html\n"
         "b = read_specification(Path(sys.argv[1]))\n"
         "t = sweep(b)\n"

@@ -10,8 +10,9 @@ import soundfile
 from reference.small_specification import Case
 
 from envlab.metrics.metrics_of_clip import clip_seed
+from envlab.sound.clip import Clip
 from envlab.study.chosen_on_clips import STROKE_S, most_current, most_flashing, music_scene
-from envlab.study.specification.specification import Clip, Specification
+from envlab.study.specification.specification import Specification
 
 
 def test_light_on_a_clip_is_what_the_chain_gives_when_it_runs_alone(case: Case) -> None:

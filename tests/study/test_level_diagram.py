@@ -15,9 +15,9 @@ from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
 from envlab.errors import ParameterError
+from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
 from envlab.study.level_diagram import level_diagram, stated_levels
-from envlab.study.specification.specification import Clip
 
 # 94 dB, −42 dBV/Pa, gain 100: 1.00237 Pa · 7.943 mV/Pa = 7.962 mV; · 100 = 0.796 V rms
 HAND = Chain(

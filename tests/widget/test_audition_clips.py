@@ -12,10 +12,10 @@ import pytest
 import soundfile
 
 from envlab.errors import EnvlabError, EnvlabWarning, FileError, ParameterError
+from envlab.sound.clip import Clip
 from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording
 from envlab.study.listening.listening import LONGEST_S
-from envlab.study.specification.specification import Clip
 from envlab.widget.audition.clips import UPLOAD_MOST_BYTES, clip_of, clips_of, free_label, uploaded_clip
 
 RATE_HZ = 16_000

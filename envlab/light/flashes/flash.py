@@ -19,19 +19,20 @@ used once. What follows from it, and is meant so:
 - the area of the light is not credited: WCAG lets small areas pass, but how near the public stands to a
   costume, and how many costumes flash together, nobody knows.
 
-Y_max is the brightest state that the costume can show under its supply duty_limit, not the lamp's own full scale, so
-a duty limit hides no flash. Passing is no medical clearance: it says that a published limit is kept, nothing more.
+Y_max is the brightest state that the costume can show under its supply duty_limit, not the lamp's own full
+scale, so a duty limit hides no flash. Passing is no medical clearance: it says that a published limit is
+kept, nothing more.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from envlab.errors import ParameterError, check_positive, check_range
+from envlab.light.flashes.sliding_window import window_reach
 from envlab.light.lightness import check_unit_interval
 from envlab.units import FloatArray, IntArray
 
@@ -96,9 +97,3 @@ def flash_luminance(duty: ArrayLike, full_duty: float) -> FloatArray:
         raise ParameterError("duty", levels.shape, "one value per frame, of shape (frames,)")
     check_unit_interval("duty", levels, full_duty)
     return levels / full_duty
-
-
-def window_reach(frame_rate_hz: float) -> int:
-    """Return how many frames apart two frame starts within one second can lie."""
-    check_range("frame_rate_hz", frame_rate_hz, 1.0, 10_000.0, unit="Hz")
-    return math.floor(frame_rate_hz + 1e-9)

@@ -15,7 +15,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from envlab.light.flashes.flash import window_reach
+from envlab.light.flashes.sliding_window import window_reach
 from envlab.light.lightness import check_unit_interval
 from envlab.units import FloatArray, IntArray
 

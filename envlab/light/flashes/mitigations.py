@@ -1,7 +1,7 @@
 """What to do about too many flashes: settings that are computed, tried, and held against each other.
 
-Each mitigation is tried from mild to strong until the flash count passes, and its price is what it does to the
-look: the mean change of L* over the clip. Passing is no medical clearance (see flash.py).
+Each mitigation is tried from mild to strong until the flash count passes, and its price is what it does to
+the look: the mean change of L* over the clip. Passing is no medical clearance (see flash.py).
 """
 
 from __future__ import annotations
@@ -128,7 +128,10 @@ def depth_mitigation(
 
 
 def least_change(mitigations: Sequence[Mitigation | None]) -> Mitigation:
-    """Return the mitigation that changes the look least, the first of equals. Raises ParameterError for none."""
+    """Return the mitigation that changes the look least, the first of equals.
+
+    Raises ParameterError for none.
+    """
     passing = [mitigation for mitigation in mitigations if mitigation is not None]
     if not passing:
         raise ParameterError("mitigations", len(mitigations), "at least one that passes")

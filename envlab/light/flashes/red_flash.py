@@ -24,7 +24,7 @@ from envlab.light.colour import (
     chromaticity_uv,
     colour_luminance,
 )
-from envlab.light.flashes.flash import window_reach
+from envlab.light.flashes.sliding_window import window_reach
 from envlab.units import FloatArray, IntArray
 
 RED_SHARE = 0.8

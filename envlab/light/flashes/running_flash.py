@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from envlab.light.flashes.flash import window_reach
+from envlab.light.flashes.sliding_window import window_reach
 from envlab.units import IntArray
 
 

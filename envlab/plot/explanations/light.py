@@ -1,4 +1,7 @@
-"""Pictures of how the light works: numbers that are even or look it, ripple that frames turn into ripple_aliasing."""
+"""Pictures of how the light works: numbers that are even or look it.
+
+Ripple that frames turn into ripple_aliasing.
+"""
 
 from __future__ import annotations
 

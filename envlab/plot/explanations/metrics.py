@@ -80,7 +80,10 @@ def lightness_metrics(light: KnownLight, ax: Axes, *, low: float = 5.0, high: fl
 
 
 def latency_by_phase(latency_ms: FloatArray, ax: Axes) -> Axes:
-    """Draw the latency of each frame phase, ms, shape (phases,), with its mean; phase as a share of a frame."""
+    """Draw the latency of each frame phase, ms, shape (phases,), with its mean.
+
+    Phase as a share of a frame.
+    """
     phase = np.arange(latency_ms.size) / latency_ms.size
     ax.bar(
         phase, latency_ms, width=0.7 / latency_ms.size, align="edge", color=colour("latency"), label="latency"

@@ -23,10 +23,10 @@ from envlab.plot.preview.scene import Picture, PreviewScene, caution_picture
 from envlab.plot.preview.video_file import SOUND_RATE_HZ, check_path, write_video
 from envlab.plot.strips import LANTERN
 from envlab.plot.sweep.part_effects import PART_WORDS
+from envlab.sound.clip import Clip
 from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording
 from envlab.study.specification.parts_list import parts_list
-from envlab.study.specification.specification import Clip
 from envlab.units import FloatArray
 
 CAUTION_S = 6

@@ -209,7 +209,10 @@ def _bridge(pen: Pen, at: Point, part: Rectifier) -> Point:
 
 
 def detector(pen: Pen, at: Point, chain: Chain) -> Point:
-    """Draw the resistor in the way, the hold capacitor and what empties it, all on the rectifier's reference node."""
+    """Draw the resistor in the way, the hold capacitor and what empties it.
+
+    All on the rectifier's reference node.
+    """
     reference_node_v = chain.rectifier.reference_node_v
     average = isinstance(chain.detector, AverageDetector)
     way = "detector.smoothing_ohm" if average else "detector.attack_ohm"

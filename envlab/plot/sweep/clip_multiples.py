@@ -15,7 +15,8 @@ from envlab.plot.palette import INK, SHADE, SOFT, metric_colour
 from envlab.plot.style import LINE_PT, SMALL_PT, dress, heading, limit_line, sheet
 from envlab.plot.sweep.better_direction import target_of
 from envlab.plot.sweep.part_effects import along, part_words, swept_keys, value_axis, value_text
-from envlab.study.specification.specification import Clip, Specification
+from envlab.sound.clip import Clip
+from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import FLASH_METRIC, Target
 from envlab.study.sweep.choice import Choice
 

@@ -1,4 +1,7 @@
-"""What cannot be had together: contrast against latency, ripple_aliasing and current, and the parts at the ends."""
+"""What cannot be had together: contrast against latency, ripple_aliasing and current.
+
+And the parts at the ends.
+"""
 
 from __future__ import annotations
 
@@ -160,7 +163,10 @@ def parts_words(choice: Choice, specification: Specification, row: int) -> str:
 
 
 def pareto_sheet(choice: Choice, specification: Specification) -> Figure:
-    """Return contrast against latency, ripple_aliasing and current, and the parts at the ends of the front."""
+    """Return contrast against latency, ripple_aliasing and current.
+
+    And the parts at the ends of the front.
+    """
     page = sheet(130)
     axes = page.subplots(2, 2)
     for ax, metric in zip(axes.flat, ACROSS, strict=False):

@@ -22,8 +22,8 @@ from envlab.plot.style import (
     sheet,
 )
 from envlab.study.specification.targets import FLASH_METRIC, METRIC_NAMES, METRICS
+from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tables import records
-from envlab.study.tolerance.tolerance import ToleranceResult
 from envlab.study.tolerance.words import LEAST_GAIN, percent_text, value_text
 from envlab.units import FloatArray
 

@@ -1,4 +1,7 @@
-"""Whole pictures of the export: the table over the clips' levels, its steps, current, flashes, latency, pack."""
+"""Whole pictures of the export: the table over the clips' levels, its steps, current, flashes, latency.
+
+Pack.
+"""
 
 from __future__ import annotations
 

@@ -92,7 +92,9 @@ def lightness_steps(
 
 
 def latency_parts(budget: LatencyBudget, ax: Axes) -> Axes:
-    """Draw the latency from drum to light, ms, one row for each part and one for all, on average and at worst.
+    """Draw the latency from drum to light, ms, one row for each part and one for all.
+
+    On average and at worst.
 
     Each part begins where the one before it ends at worst; its average is dark, the rest of its worst pale.
     Dashed: from where a light behind its drum is detected and to where it is accepted [BT1359-1].

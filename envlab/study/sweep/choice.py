@@ -83,7 +83,9 @@ def _contrast(table: pd.DataFrame) -> FloatArray:
 
 
 def choose(table: pd.DataFrame, specification: Specification, number: int | None = None) -> Choice:
-    """Return the best candidate of a sweep of this specification, or the one named, with the reasons in words.
+    """Return the best candidate of a sweep of this specification, or the one named.
+
+    With the reasons in words.
 
     number: a row of the table, for those who have a reason to take another; None: the first in rank.
     """

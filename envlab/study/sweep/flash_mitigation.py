@@ -1,4 +1,6 @@
-"""What to change when a board's lights flash too often: each mitigation computed, tried on every clip, and named.
+"""What to change when a board's lights flash too often: each mitigation computed, tried on every clip.
+
+And named.
 
 Three ways: a longer release, with the next larger values of an E series, through the simulated chain; a limit
 on how fast the brightness moves; less depth, that is a light that stays on when all is quiet. The smallest
@@ -28,8 +30,9 @@ from envlab.light.flashes.mitigations import (
     slope_mitigation,
 )
 from envlab.metrics.metrics_of_clip import clip_seed, frame_envelopes
+from envlab.sound.clip import Clip
 from envlab.study.specification.ranges import with_values
-from envlab.study.specification.specification import Clip, Specification
+from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import Choice
 from envlab.units import FloatArray, format_value
 
@@ -239,8 +242,8 @@ def _slope_words(mitigation: Mitigation | None) -> str:
     if mitigation is None:
         return "Slope limit on brightness: none passes."
     return (
-        f"Slope limit on brightness: at most {mitigation.setting:.0f} L* a second up and down, so that dark to "
-        f"full takes {100 / mitigation.setting:.2g} s, leaves {_price(mitigation)}."
+        f"Slope limit on brightness: at most {mitigation.setting:.0f} L* a second up and down, so that dark "
+        f"to full takes {100 / mitigation.setting:.2g} s, leaves {_price(mitigation)}."
     )
 
 
@@ -248,8 +251,8 @@ def _depth_words(mitigation: Mitigation | None) -> str:
     if mitigation is None:
         return "Smaller depth: no base light passes."
     return (
-        f"Smaller depth: {100 * mitigation.setting:.1f} % of full light stays on when all is quiet; that leaves "
-        f"{_price(mitigation)}."
+        f"Smaller depth: {100 * mitigation.setting:.1f} % of full light stays on when all is quiet; that "
+        f"leaves {_price(mitigation)}."
     )
 
 

@@ -25,9 +25,10 @@ from envlab.metrics.clip_metrics import table_steps
 from envlab.metrics.metrics_of_clip import clip_columns, clip_seed, idle_lightness
 from envlab.metrics.onset_latency import onset_latency
 from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
+from envlab.sound.clip import Clip
 from envlab.sound.stream import Sound
 from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, candidates_of
-from envlab.study.specification.specification import Clip, Judging, Specification, as_specification
+from envlab.study.specification.specification import Judging, Specification, as_specification
 from envlab.study.sweep.checkpoint import Checkpoint, Columns
 from envlab.units import FloatArray, IntArray
 

@@ -9,7 +9,7 @@ from envlab.study.tolerance.tables import records
 
 if TYPE_CHECKING:
     from envlab.study.specification.specification import Specification
-    from envlab.study.tolerance.tolerance import ToleranceResult
+    from envlab.study.tolerance.result import ToleranceResult
 
 ORDER = 50
 _MOST_CORNERS = 3

@@ -9,10 +9,11 @@ from typing import Any
 from envlab.chain import Chain
 from envlab.plot.export import png_bytes
 from envlab.plot.listening import listening_sheet
+from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
 from envlab.study.listening.metrics import STREET_DB_SPL
 from envlab.study.listening.traces import pressure_peaks, traces_of
-from envlab.study.specification.specification import Clip, demo_specification
+from envlab.study.specification.specification import demo_specification
 from envlab.widget.audition.clips import clips_of
 from envlab.widget.audition.session import Session
 from envlab.widget.audition.warm import warm_up

@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from envlab.errors import EnvlabWarning, FileError, ParameterError, check_range
+from envlab.sound.clip import Clip
 from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording, read_recording
 from envlab.study.listening.listening import LONGEST_S
-from envlab.study.specification.specification import Clip
 from envlab.units import from_db
 
 # The notebook's server takes messages of 10 MiB; a bigger one ends the connection.
@@ -49,7 +49,10 @@ class AuditionClip:
 
 
 def clip_of(source: Recording | Clip, label: str | None = None) -> AuditionClip:
-    """Return a recording, or a clip of a specification, as one to listen to; what is too long is cut, and said so."""
+    """Return a recording, or a clip of a specification, as one to listen to; what is too long is cut.
+
+    And said so.
+    """
     recording = source.recording() if isinstance(source, Clip) else source
     name = label or (source.label if isinstance(source, Clip) else source.name) or "recording"
     notes: tuple[str, ...] = ()

@@ -11,9 +11,10 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from reference.diode_circuit import DiodeCircuit
+from reference.examples import examples
 from scipy.special import wrightomega
 
 from envlab.analog.adc import instants_s, read_at, stamps_of
@@ -28,7 +29,7 @@ from envlab.analog.rectifier import Rectifier, rectify
 from envlab.errors import ParameterError
 
 RATE_HZ = 384e3
-MANY = settings(max_examples=100, deadline=None)
+MANY = examples(100)
 
 COUPLED = Rectifier("half", diode="silicon", reference="coupled", coupling_farad=0.47e-6, return_ohm=10e3)
 RECTIFIERS = {

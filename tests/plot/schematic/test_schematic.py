@@ -247,7 +247,8 @@ def test_svg_and_png_are_whole_pictures_of_the_same_size() -> None:
 
 def test_the_same_chain_gives_the_same_bytes_in_any_process() -> None:
     code = (
-        "import hashlib; from envlab.chain import Chain; from envlab.plot.schematic.schematic import schematic_svg\n"
+        "import hashlib; from envlab.chain import Chain\n"
+        "from envlab.plot.schematic.schematic import schematic_svg\n"
         "print(hashlib.sha256(schematic_svg(Chain()).encode()).hexdigest())\n"
     )
     here = hashlib.sha256(schematic_svg(Chain()).encode()).hexdigest()

@@ -159,7 +159,10 @@ def test_where_no_way_is_better_the_map_is_grey_and_says_nothing(case: Case, ax:
 
 
 def test_the_scale_shows_what_the_target_makes_worth_seeing(case: Case) -> None:
-    """At most 45 ms: latencies of 20 to 900 ms are told apart up to four times that, and the scale says so."""
+    """At most 45 ms: latencies of 20 to 900 ms are told apart up to four times that.
+
+    And the scale says so.
+    """
     table = case.choice.table.assign(onset_lag_worst_ms=np.linspace(20.0, 900.0, len(case.choice.table)))
     ax = Figure().subplots()
     time_constant_map(

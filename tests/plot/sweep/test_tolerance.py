@@ -9,7 +9,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from envlab.plot.sweep.tolerance import cause_bars, metric_histogram, tolerance_sheet
-from envlab.study.tolerance.tolerance import ToleranceResult
+from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tolerances import Tolerances
 
 

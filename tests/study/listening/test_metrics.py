@@ -12,6 +12,7 @@ from envlab.chain import Chain
 from envlab.light.flashes.flash import count_flashes
 from envlab.metrics.clip_metrics import clip_metrics
 from envlab.metrics.metrics_of_clip import frame_envelopes
+from envlab.sound.clip import Clip
 from envlab.study.listening.listening import Listening
 from envlab.study.listening.metrics import (
     STREET_DB_SPL,
@@ -20,7 +21,7 @@ from envlab.study.listening.metrics import (
     clip_light_metrics,
     light_flashes,
 )
-from envlab.study.specification.specification import Clip, Judging, Specification
+from envlab.study.specification.specification import Judging, Specification
 from envlab.study.specification.targets import METRICS
 from envlab.study.sweep.sweep import sweep
 

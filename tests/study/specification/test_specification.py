@@ -9,7 +9,8 @@ import pytest
 
 from envlab.analog.parts import PartRange
 from envlab.errors import FileError, ParameterError
-from envlab.study.specification.specification import Clip, Judging, demo_specification, read_specification
+from envlab.sound.clip import Clip
+from envlab.study.specification.specification import Judging, demo_specification, read_specification
 from envlab.study.specification.targets import Target
 
 QUESTION = """

@@ -13,7 +13,8 @@ import soundfile
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.errors import EnvlabWarning, FileError, ParameterError
-from envlab.study.specification.specification import Clip, Specification
+from envlab.sound.clip import Clip
+from envlab.study.specification.specification import Specification
 from envlab.study.sweep.checkpoint import Checkpoint
 from envlab.study.sweep.sweep import sweep
 

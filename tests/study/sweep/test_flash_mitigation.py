@@ -1,4 +1,6 @@
-"""Mitigations for a board that flashes: what is named passes when it is counted again, the next milder does not.
+"""Mitigations for a board that flashes: what is named passes when it is counted again.
+
+The next milder does not.
 
 Counted again by tests/reference/flashes.py, which is written from the definition in WCAG 2.2, on light that
 Chain.run gives, one chain and one clip at a time.
@@ -22,7 +24,8 @@ from envlab.errors import ParameterError
 from envlab.light.flashes.mitigations import limit_slope, raise_rest
 from envlab.light.lightness import lightness_cie1976
 from envlab.metrics.metrics_of_clip import clip_seed
-from envlab.study.specification.specification import Clip, Specification, demo_specification
+from envlab.sound.clip import Clip
+from envlab.study.specification.specification import Specification, demo_specification
 from envlab.study.sweep.choice import choose
 from envlab.study.sweep.flash_mitigation import find_mitigations, with_mitigations
 from envlab.study.sweep.sweep import sweep

@@ -26,10 +26,11 @@ from envlab.light.flashes.flash import count_flashes
 from envlab.light.pixels import supply_current_a
 from envlab.metrics.metrics_of_clip import IDLE_S, clip_seed
 from envlab.metrics.onset_latency import onset_latency
+from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
 from envlab.sound.stream import SoundStream, open_sound
 from envlab.study.specification.ranges import candidates_of, steps_from
-from envlab.study.specification.specification import Clip, Judging, Specification
+from envlab.study.specification.specification import Judging, Specification
 from envlab.study.specification.targets import METRICS
 from envlab.study.sweep.sweep import sweep
 

@@ -151,7 +151,10 @@ def test_drains_that_clip_apart_run_one_by_one(clip_folder):
 
 
 def test_firmware_counts_from_the_nominal_rest():
-    """The reference node at 1 V and a reference that is off: the board rests elsewhere than the firmware thinks."""
+    """The reference node at 1 V and a reference that is off.
+
+    The board rests elsewhere than the firmware thinks.
+    """
     nominal = replace(
         Chain(), rectifier=Rectifier(reference_node_v=1.0), adc=replace(Chain().adc, reference_v=3.0)
     )

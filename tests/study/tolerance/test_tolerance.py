@@ -16,8 +16,9 @@ from envlab.errors import EnvlabError, ParameterError
 from envlab.study.specification.specification import Specification, read_specification
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.sweep import sweep
+from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tables import shows_in
-from envlab.study.tolerance.tolerance import ToleranceResult, tolerance
+from envlab.study.tolerance.tolerance import tolerance
 from envlab.study.tolerance.tolerances import Tolerances
 from envlab.study.tolerance.words import percent_text, value_text
 

@@ -1,6 +1,0 @@
-"""x"""
-
-
-def design_schema() -> dict[str, object]:
-    """x"""
-    return {}
