@@ -49,6 +49,7 @@ from envlab.digital.followers import (
 from envlab.errors import EnvlabError, FileError, ParameterError, is_finite_number
 from envlab.light.curve import BrightnessMap
 from envlab.light.pixels import Pixels, Supply
+from envlab.names_of_0_1 import old_names
 from envlab.units import format_value, parse_value
 
 # Section of the file → the stage it describes, by its "kind" where a stage has more than one form.
@@ -131,6 +132,8 @@ def read_toml(path: str | Path) -> dict[str, Any]:
 
 def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
     """Return the Chain of a design file's tables; sections that describe no stage are only known by name."""
+    for line in old_names(tables):
+        raise FileError(f"{file_name}: {line}")
     for section in tables:
         if section not in SECTIONS:
             raise FileError(f"{file_name} has an unknown section {section!r}; {nearest(section, SECTIONS)}")
@@ -146,11 +149,11 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
                 check_buyable(key, getattr(stages[section], key), f"{file_name}: [{section}]")
     where = f"{file_name}: [frames]"
     frames = fields_of(tables.get("frames", {}), Chain, where, only=FRAME_KEYS)
-    with_file = f"{file_name}: "
     try:
         return Chain(**stages, **frames)
     except ParameterError as problem:
-        raise FileError(f"{with_file}{problem}") from None
+        place = where if problem.name in FRAME_KEYS else f"{file_name}:"
+        raise FileError(f"{place} {problem}") from None
 
 
 def stage_of(table: Any, stage: type | dict[str, type], where: str, default: Any) -> Any:

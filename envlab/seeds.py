@@ -56,5 +56,5 @@ def seed_number(seed: Seed, name: str = "seed") -> int:
     if isinstance(seed, np.random.Generator):
         return int(seed.integers(MOST_SEED, endpoint=True))
     if isinstance(seed, bool) or not isinstance(seed, int | np.integer) or not 0 <= seed <= MOST_SEED:
-        raise ParameterError(name, seed, f"a whole number from 0 to {MOST_SEED}, or a numpy Generator")
+        raise ParameterError(name, seed, f"a whole number from 0 to {MOST_SEED}")
     return int(seed)

@@ -80,7 +80,7 @@ class Clip:
     @property
     def stem(self) -> str:
         """The same without its ending."""
-        return Path(self.file_name).stem
+        return os.path.splitext(self.file_name)[0]  # noqa: PTH122 - no path: a name may hold anything
 
     @property
     def label(self) -> str:

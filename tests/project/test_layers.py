@@ -17,7 +17,7 @@ PACKAGE = Path(__file__).resolve().parents[2] / "envlab"
 
 # Rooms and single files from left to right; those of one row do not know each other.
 ROWS = (
-    ("errors", "bibliography"),
+    ("errors", "bibliography", "names_of_0_1"),
     ("units", "files", "seeds", "notebook_view"),
     ("sound",),
     ("analog",),
