@@ -3,9 +3,9 @@
 Every name below loads its module when it is first used, so that `import envlab` itself costs next to nothing.
 
 More names, by what they are for: envlab.stages (what a board is made of), envlab.signals (sounds that are
-made, and how loud they are), envlab.lights (flashes, current, heat, colour), envlab.judge (metrics and studies
-of a board), envlab.lessons (what the notebooks explain), envlab.sheets (pictures), envlab.panels (controls in
-a notebook), envlab.export (tables and C out and back), envlab.bibliography, envlab.shipped.
+made, and how loud they are), envlab.lights (flashes, current, heat, colour), envlab.judge (metrics and
+studies of a board), envlab.lessons (what the notebooks explain), envlab.sheets (pictures), envlab.panels
+(controls in a notebook), envlab.export (tables and C out and back), envlab.bibliography, envlab.shipped.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from envlab.chain import Chain
     from envlab.chain_result import ChainResult
     from envlab.design_file import read_design
-    from envlab.study.specification.design_schema import design_schema
     from envlab.light.flashes.flash import count_flashes
     from envlab.light.lightness import lightness_table
     from envlab.light.table import LookupTable
@@ -27,6 +26,7 @@ if TYPE_CHECKING:
     from envlab.sound.clip import Clip
     from envlab.sound.recording import Recording, read_recording
     from envlab.study.inverse_design import parts_for
+    from envlab.study.specification.design_schema import design_schema
     from envlab.study.specification.specification import Judging, Specification, read_specification
     from envlab.study.specification.targets import Target, Targets
     from envlab.study.sweep.choice import Choice, choose

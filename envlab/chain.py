@@ -50,10 +50,43 @@ SIMULATED_DB_SPL = tuple(float(level) for level in range(20, 145, 4))
 class Chain:
     """One board and what hangs on it; every value is a part or a setting, nothing is a result.
 
-    brightness: gate floor and ceiling in dB SPL; converted to counts through this chain's own gain.
-    band_filter: between preamp and rectifier. hold_capacitor: what the detector's capacitor is made of.
-    pixel_bits: depth of a pixel's duty, 1 to 16. frame_rate_hz: 10 to 1000, at most the ADC's rate.
     The supply must carry the dark pixels and leave one code of duty for light.
+
+    Parameters
+    ----------
+    microphone : Microphone
+        What hears.
+    preamp : Preamp
+        What amplifies it.
+    rectifier : Rectifier
+        What folds or cuts the wave.
+    detector : Detector
+        What holds the envelope.
+    adc : Adc
+        What reads it.
+    follower : Follower
+        What the firmware makes of the readings.
+    brightness : BrightnessMap
+        Gate floor and ceiling in dB SPL; converted to counts through this chain's own gain.
+    pixels : Pixels
+        What shines.
+    supply : Supply
+        The converter that feeds the pixels.
+    pixel_bits : int
+        Depth of a pixel's duty, 1 to 16.
+    frame_rate_hz : float
+        10 to 1000, at most the ADC's rate.
+    band_filter : BandFilter
+        Between preamp and rectifier.
+    hold_capacitor : HoldCapacitor
+        What the detector's capacitor is made of.
+
+    Examples
+    --------
+    >>> import envlab
+    >>> chain = envlab.Chain(detector=envlab.PeakDetector(4.7e3, 1e-6, 220e3))
+    >>> round(chain.tone_response().attack_s, 4), round(chain.duty_limit, 3)
+    (0.0228, 0.276)
     """
 
     microphone: Microphone = field(default_factory=Microphone)

@@ -110,9 +110,29 @@ T = TypeVar("T")
 
 
 def read_design(path: str | Path) -> Chain:
-    """Return the Chain that a design file describes; sections and keys left out keep their default values.
+    """Read the board of a design file.
 
-    Raises FileError, one line, for a file that is missing, no TOML, or has a key or value that cannot be.
+    Parameters
+    ----------
+    path : path
+        A TOML file; sections and keys left out keep their default values.
+
+    Returns
+    -------
+    Chain
+
+    Raises
+    ------
+    FileError
+        One line, for a file that is missing, no TOML, or has a key or value that cannot be. One line, for a
+        file that is missing, no TOML, or has a key or a value that cannot be.
+
+    Examples
+    --------
+    >>> from envlab import read_design
+    >>> from envlab.shipped import demo_design
+    >>> read_design(demo_design()).adc.bits
+    10
     """
     return chain_of(read_toml(path), Path(path).name)
 

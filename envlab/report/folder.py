@@ -51,9 +51,20 @@ def check_folder(folder: Path, *, force: bool) -> None:
 def write_folder(folder: Path, files: dict[str, bytes], *, replaces: Collection[str] = ()) -> None:
     """Put files into a folder: first all beside it, then each moved into place; other files there stay.
 
-    replaces: names that an earlier run may have left; those that are not among the files go, so that no table
-    of another design lies beside this one's. Raises FileError, and leaves the folder as it was, if anything
-    cannot be written.
+    Parameters
+    ----------
+    folder : path
+        Where the files go.
+    files : dict
+        Name → content.
+    replaces : collection of str
+        Names that an earlier run may have left; those that are not among the files go, so that no table of
+        another design lies beside this one's.
+
+    Raises
+    ------
+    FileError
+        If anything cannot be written; the folder is then left as it was.
     """
     parent = folder.parent
     try:

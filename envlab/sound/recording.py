@@ -136,7 +136,7 @@ def read_recording(path: str | os.PathLike[str], level_db_spl: float, *, weighti
     >>> from envlab import read_recording
     >>> from envlab.shipped import shipped_folder
     >>> read_recording(shipped_folder("audio_samples") / "walking.flac", 78.0)
-    <Recording 'walking.flac': 10 s at 44.1 kHz>
+    <Recording 'walking.flac': 13.6 s at 48 kHz>
     """
     check_level(level_db_spl, weighting)
     file = look_into(Path(path))

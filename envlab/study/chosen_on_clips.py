@@ -63,6 +63,19 @@ def light_on_clips(specification: Specification, chain: Chain, *, workers: int =
     """Return the light of a chain on every clip of a specification.
 
     The metrics are those of the sweep's row.
+
+    Parameters
+    ----------
+    specification : Specification
+        What is asked.
+    chain : Chain
+        The board.
+    workers : int
+        Processor threads, 1 or more.
+
+    Returns
+    -------
+    tuple of ClipLight
     """
     table = chain.brightness_table()
 
@@ -97,7 +110,17 @@ def _shown(clip: Clip, envelope_counts: FloatArray, chain: Chain, table: LookupT
 
 
 def most_flashing(lights: tuple[ClipLight, ...]) -> ClipLight:
-    """Return the clip with most flashes in a second; among equals the one with the most such seconds."""
+    """Return the clip with most flashes in a second; among equals the one with the most such seconds.
+
+    Parameters
+    ----------
+    lights : tuple of ClipLight
+        Light of a board on its clips, as envlab.judge.light_on_clips gives it.
+
+    Returns
+    -------
+    ClipLight
+    """
     return max(
         lights,
         key=lambda light: (
@@ -108,7 +131,17 @@ def most_flashing(lights: tuple[ClipLight, ...]) -> ClipLight:
 
 
 def most_current(lights: tuple[ClipLight, ...]) -> ClipLight:
-    """Return the clip with the largest mean current."""
+    """Return the clip with the largest mean current.
+
+    Parameters
+    ----------
+    lights : tuple of ClipLight
+        Light of a board on its clips, as envlab.judge.light_on_clips gives it.
+
+    Returns
+    -------
+    ClipLight
+    """
     return max(lights, key=lambda light: float(light.current_a.mean()))
 
 
@@ -134,6 +167,21 @@ def music_scene(
 
     Liveliest: the span, begun on a whole second, in which the level rises most in sum. Without a beat clip it
     is the first clip.
+
+    Parameters
+    ----------
+    specification : Specification
+        What is asked.
+    chain : Chain
+        The board.
+    length_s : float
+        How long, s.
+    lead_s : float
+        How much before it, s.
+
+    Returns
+    -------
+    MusicScene
     """
     number = _clip_to_show(specification)
     clip = specification.clips[number]

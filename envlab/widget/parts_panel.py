@@ -28,9 +28,14 @@ _PICTURE_DPI = 110.0
 class PartsPanel:
     """Controls for the targets and the part ranges of a specification, and what comes of them.
 
-    choice: of the present settings. specification: what they ask. box: the widget to show. A target that
-    moves only judges anew; a range that moves sweeps anew, so give it few clips and coarse series. What
-    cannot be is said in words, and the last choice stays.
+    choice: of the present settings.
+
+    Parameters
+    ----------
+    specification : Specification
+        What they ask. box: the widget to show. A target that moves only judges anew; a range that moves
+        sweeps anew, so give it few clips and coarse series. What cannot be is said in words, and the last
+        choice stays.
     """
 
     def __init__(self, specification: Specification) -> None:

@@ -161,7 +161,7 @@ def read_specification(path: str | os.PathLike[str], *, most: int = MOST_CANDIDA
     >>> from envlab import read_specification
     >>> from envlab.shipped import demo_design
     >>> read_specification(demo_design())
-    <Specification 'lantern_parade.toml': 9 clips, 1368 candidates, 10 targets>
+    <Specification 'lantern_parade.toml': 9 clips, 2400 candidates, 10 targets>
     """
     path = Path(path)
     tables = read_toml(path)

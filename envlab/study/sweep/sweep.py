@@ -97,7 +97,7 @@ def sweep(
     ... )
     >>> table = envlab.sweep(asked)
     >>> table["ripple_db"].round(2).tolist()
-    [1.35, 0.64]
+    [0.89, 0.47]
     """
     import pandas as pd
 
