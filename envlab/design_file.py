@@ -13,7 +13,7 @@ import hashlib
 import tomllib
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -37,6 +37,7 @@ from envlab.analog.microphone import Microphone
 from envlab.analog.parts import nearest_value
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
+from envlab.analog.stage import parts_of
 from envlab.chain import Chain
 from envlab.digital.followers import (
     AttackRelease,
@@ -49,8 +50,7 @@ from envlab.digital.followers import (
 from envlab.errors import EnvlabError, FileError, ParameterError, is_finite_number
 from envlab.light.curve import BrightnessMap
 from envlab.light.pixels import Pixels, Supply
-from envlab.names_of_0_1 import old_names
-from envlab.units import format_value, parse_value
+from envlab.units import format_value, parse_value, unit_of
 
 # Section of the file → the stage it describes, by its "kind" where a stage has more than one form.
 STAGES: dict[str, type | dict[str, type]] = {
@@ -82,29 +82,24 @@ STAGES: dict[str, type | dict[str, type]] = {
     "supply": Supply,
 }
 # Keys that name one part on the board: such a value must be one that can be bought.
-BOUGHT = {
-    "microphone": ("load_ohm",),
-    "preamp": (
-        "feedback_ohm",
-        "ground_ohm",
-        "ground_farad",
-        "coupling_farad",
-        "second_feedback_ohm",
-        "second_ground_ohm",
-        "second_ground_farad",
-        "second_coupling_farad",
-    ),
-    "band_filter": (
-        *("high_ohm", "high_farad", "high_in_farad", "high_out_farad", "high_feedback_ohm", "high_shunt_ohm"),
-        *("low_ohm", "low_farad", "low_in_ohm", "low_out_ohm", "low_feedback_farad", "low_shunt_farad"),
-    ),
-    "rectifier": ("coupling_farad", "return_ohm"),
-    "detector": ("attack_ohm", "smoothing_ohm", "hold_farad", "release_ohm"),
-}
+BOUGHT: dict[str, tuple[str, ...]] = {}
+for _section, _kinds in STAGES.items():
+    _names = {
+        name: None
+        for _kind in (_kinds.values() if isinstance(_kinds, dict) else (_kinds,))
+        for name, one in parts_of(_kind).items()
+        if one.bought
+    }
+    if _names:
+        BOUGHT[_section] = tuple(_names)
 FRAME_KEYS = ("pixel_bits", "frame_rate_hz")
 # Every section that a design file can have; those after "frames" say how to judge, and are read elsewhere.
 SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging")
-KEY_UNITS = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "a": "A", "s": "s"}
+# What version 0.1 called it.
+# (section, key of 0.1) → key of today.
+OLD_KEYS = {("rectifier", "rest_v"): "reference_node_v"}
+# (section, key of today, choice of 0.1) → choice of today.
+OLD_CHOICES = {("rectifier", "reference", "foot"): "node"}
 
 T = TypeVar("T")
 
@@ -124,8 +119,7 @@ def read_design(path: str | Path) -> Chain:
     Raises
     ------
     FileError
-        One line, for a file that is missing, no TOML, or has a key or value that cannot be. One line, for a
-        file that is missing, no TOML, or has a key or a value that cannot be.
+        One line, for a file that is missing, no TOML, or has a key or value that cannot be.
 
     Examples
     --------
@@ -174,6 +168,26 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
     except ParameterError as problem:
         place = where if problem.name in FRAME_KEYS else f"{file_name}:"
         raise FileError(f"{place} {problem}") from None
+
+
+def old_names(tables: Mapping[str, Any]) -> Iterator[str]:
+    """Yield one line for each name of 0.1 in a design file's tables, as "[rectifier] rest_v is now …"."""
+    swept = tables.get("sweep")
+    places = [(f"[{section}]", section, table) for section, table in tables.items()]
+    if isinstance(swept, Mapping):
+        places += [(f"[sweep.{section}]", section, table) for section, table in swept.items()]
+    for where, section, table in places:
+        if isinstance(table, Mapping):
+            yield from _old_in(where, section, table)
+
+
+def _old_in(where: str, section: str, table: Mapping[str, Any]) -> Iterator[str]:
+    for key, value in table.items():
+        if (section, key) in OLD_KEYS:
+            yield f"{where} {key} is now {OLD_KEYS[section, key]}"
+        for choice in value if isinstance(value, list) else [value]:
+            if isinstance(choice, str) and (section, key, choice) in OLD_CHOICES:
+                yield f'{where} {key} = "{choice}" is now {key} = "{OLD_CHOICES[section, key, choice]}"'
 
 
 def stage_of(table: Any, stage: type | dict[str, type], where: str, default: Any) -> Any:
@@ -233,7 +247,7 @@ def field_value(key: str, value: Any, hint: Any, where: str) -> Any:
     options = typing.get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
     if type(None) in options and value == "none":
         return None
-    unit = KEY_UNITS.get(key.rsplit("_", 1)[-1])
+    unit = unit_of(key)
     if float in options and unit is not None:
         try:
             return parse_value(value, unit, name=key)
@@ -252,7 +266,7 @@ def field_value(key: str, value: Any, hint: Any, where: str) -> Any:
 
 def check_buyable(key: str, value: Any, where: str) -> None:
     """Raise FileError if a resistance or capacitance is in no E series; other keys pass."""
-    unit = KEY_UNITS.get(key.rsplit("_", 1)[-1])
+    unit = unit_of(key)
     if unit not in ("ohm", "F") or value is None:
         return
     near = [nearest_value(series, value) for series in ("E24", "E192")]
@@ -286,7 +300,7 @@ def with_parts(source_text: str, parts: Mapping[str, float | str]) -> str:
 
 def written_value(key: str, value: float | str) -> float | str:
     """Return a value as a design file shows it: "4k7" if that reads back exactly, else the number in SI."""
-    unit = KEY_UNITS.get(key.rsplit("_", 1)[-1])
+    unit = unit_of(key)
     if isinstance(value, str) or unit not in ("ohm", "F"):
         return value
     text = format_value(value, unit)

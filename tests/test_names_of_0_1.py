@@ -6,9 +6,8 @@ import dataclasses
 
 import pytest
 
-from envlab.design_file import STAGES, read_design
+from envlab.design_file import OLD_CHOICES, OLD_KEYS, STAGES, old_names, read_design
 from envlab.errors import FileError
-from envlab.names_of_0_1 import CHOICES, KEYS, old_names
 from envlab.study.specification.specification import read_specification
 
 
@@ -40,12 +39,12 @@ def test_an_old_name_gets_the_new_one(tmp_path, text, line, read):
 
 
 def test_new_names_exist_and_old_ones_are_gone():
-    for (section, old), new in KEYS.items():
+    for (section, old), new in OLD_KEYS.items():
         stage = STAGES[section]
         names = {field.name for field in dataclasses.fields(stage)}
         assert new in names
         assert old not in names
-    for (section, key, old), new in CHOICES.items():
+    for (section, key, old), new in OLD_CHOICES.items():
         assert getattr(STAGES[section](**{key: new}), key) == new
         with pytest.raises(ValueError, match=key):
             STAGES[section](**{key: old})

@@ -9,8 +9,8 @@ from envlab.analog.adc import Adc
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.seeds import MOST_SEED, generator_of, seed_number
-from envlab.signals import pink_noise, tone, white_noise
 from envlab.sound.recording import Recording
+from envlab.sound.signals import pink_noise, tone, white_noise
 from envlab.study.specification.specification import Judging
 from envlab.study.tolerance.tolerances import Tolerances
 
@@ -26,9 +26,7 @@ def test_a_generator_is_the_very_one():
 
 @pytest.mark.parametrize("seed", [-1, MOST_SEED + 1, 1.0, True, "1", None])
 def test_anything_else_is_refused(seed):
-    with pytest.raises(
-        ParameterError, match=r"seed is .*; it must be a whole number from 0 to 4294967295"
-    ):
+    with pytest.raises(ParameterError, match=r"seed is .*; it must be a whole number from 0 to 4294967295"):
         generator_of(seed)
 
 

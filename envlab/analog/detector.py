@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
 
 from envlab.analog.sample_checks import sample_row
+from envlab.analog.stage import part
 from envlab.errors import ParameterError, check_range
 from envlab.units import FloatArray
+
+_HOLDS = part("C3", 20, "holds the envelope")
 
 
 @dataclass(frozen=True)
@@ -38,9 +41,9 @@ class PeakDetector:
     0.47
     """
 
-    attack_ohm: float
-    hold_farad: float
-    release_ohm: float
+    attack_ohm: float = field(metadata=part("R4", 5, "attack: the hold capacitor charges through it"))
+    hold_farad: float = field(metadata=_HOLDS)
+    release_ohm: float = field(metadata=part("R5", 5, "release: empties the hold capacitor"))
 
     def __post_init__(self) -> None:
         check_range("attack_ohm", self.attack_ohm, 0.01, 100e6, unit="ohm")
@@ -93,9 +96,11 @@ class AverageDetector:
     0.01
     """
 
-    smoothing_ohm: float
-    hold_farad: float
-    load_ohm: float | None = None
+    smoothing_ohm: float = field(metadata=part("R6", 5, "smooths: fills and empties the hold capacitor"))
+    hold_farad: float = field(metadata=_HOLDS)
+    load_ohm: float | None = field(
+        default=None, metadata=part("R17", 5, "loads the hold capacitor", bought=False)
+    )
 
     def __post_init__(self) -> None:
         check_range("smoothing_ohm", self.smoothing_ohm, 0.01, 100e6, unit="ohm")

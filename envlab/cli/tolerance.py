@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 
 # What a design run takes the time for; the verb asks for as many as the design file says.
 DESIGN_BOARDS = 300
-# Of what it says, the sentences that a design run repeats: yield, an order of fifty, flashes or causes.
-ABOUT_BOARDS = 3
 # Boards that run one by one: what a second of clips takes, measured on two cores, and the time that is taken.
 _SECONDS_A_SECOND, _MOST_S, _FEWEST = 6e-3, 60.0, 20
 
@@ -115,7 +113,7 @@ def boards_of_choice(
 
     None if it must not be built, or if its boards have to run one by one and that would take minutes.
     """
-    from envlab.study.tolerance.board_run import runs_side_by_side
+    from envlab.engine.side_by_side import runs_side_by_side
     from envlab.study.tolerance.tolerance import tolerance as many_boards
 
     if not choice.flash_safe:

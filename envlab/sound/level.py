@@ -113,6 +113,14 @@ def leq_db_spl(pressure_pa: FloatArray, sample_rate_hz: float, weighting: str = 
     References
     ----------
     [IEC61672-1] IEC 61672-1:2013, Electroacoustics – Sound level meters – Part 1: Specifications.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from envlab import leq_db_spl
+    >>> sine_pa = np.sqrt(2) * np.sin(2 * np.pi * np.arange(48_000) / 48)  # 1 Pa rms, 1 kHz
+    >>> round(leq_db_spl(sine_pa, 48_000.0), 2)
+    93.98
     """
     check_choice("weighting", weighting, WEIGHTINGS)
     pressure = np.asarray(pressure_pa, dtype=np.float64)

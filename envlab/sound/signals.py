@@ -10,6 +10,14 @@ from envlab.errors import ParameterError, check_positive, check_range
 from envlab.seeds import Seed, generator_of
 from envlab.units import FloatArray
 
+__all__ = [
+    "pink_noise",
+    "silence",
+    "tone",
+    "tone_burst",
+    "white_noise",
+]
+
 PINK_LOW_HZ = 10.0
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.chain import Chain
-from envlab.chain_result import ChainResult
+from envlab.engine.chain_result import ChainResult
 from envlab.light.flashes.flash import FlashReport, find_flashes
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import supply_current_a

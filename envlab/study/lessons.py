@@ -22,6 +22,15 @@ from envlab.metrics.onset_latency import SILENCE_S, latency_of_envelope, onset_i
 from envlab.sound.interpolate import internal_rate_hz, interpolate
 from envlab.units import FloatArray
 
+__all__ = [
+    "alternating_light",
+    "burst_lesson",
+    "formula_attack_s",
+    "samples_lesson",
+    "sampling_errors",
+    "step_latency_ms",
+]
+
 _STEPS_PER_CYCLE = 256
 
 
@@ -160,7 +169,7 @@ def sampling_errors(
     Parameters
     ----------
     lesson : SamplesLesson
-        What envlab.lessons computed.
+        What envlab.study.lessons computed.
     detector : Detector
         What holds the envelope.
     rectifier : Rectifier

@@ -30,17 +30,20 @@ from engine.comparison import (
 )
 from zoo import ZOO, other_detectors, slightly_off
 
-from envlab import chain as chain_module
 from envlab.analog.adc import Adc, convert
 from envlab.analog.band_filter import filter_band
-from envlab.analog.one_pass_board import in_one_pass
 from envlab.chain import Chain, ChainResult
 from envlab.digital import equivalence
 from envlab.digital.followers import PassThrough, follow
 from envlab.digital.sampled_audio import SampledAudio, sampled_envelope
+from envlab.engine import front_end, nodes
+from envlab.engine.board import front_end_of
 from envlab.engine.board_readings import read_chains
 from envlab.engine.node_table import nodes_at_readings
+from envlab.engine.one_pass import one_pass
+from envlab.engine.play import play
 from envlab.engine.reading_schedule import every_reading
+from envlab.engine.side_by_side import runs_side_by_side
 from envlab.errors import EnvlabError
 from envlab.metrics import metrics_of_clip
 from envlab.metrics.metrics_of_clip import clip_columns, frame_envelopes, idle_lightness
@@ -49,7 +52,7 @@ from envlab.study.feedback import Coupling, run_closed
 from envlab.study.listening import window as listening_window
 from envlab.study.listening.firmware import FAST_RATE_HZ, FirmwareListening
 from envlab.study.listening.listening import Listening
-from envlab.study.tolerance.board_run import play_to_boards, read_boards, runs_side_by_side
+from envlab.study.tolerance.board_run import read_boards
 
 # The window's rough past comes into play only where more than its warm-up lies before the playhead: so twice
 # the sound, a shorter warm-up than the listener's, and a playhead whose window opens 0.3 s after the loudest.
@@ -59,9 +62,13 @@ PLAYHEADS_S = (0.0, 0.95)
 IDLE_S = 0.25
 
 
+def never(*_: object) -> None:
+    """No stages run in one pass."""
+
+
 def staged(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     """Chain.run stage by stage, where the compiled pass over all stages would do."""
-    with patch.object(chain_module, "in_one_pass", lambda *_: False):
+    with patch.object(nodes, "pass_to_hold", never), patch.object(front_end, "one_pass", never):
         other = truth.__wrapped__(chain, sound, seed)
     run = truth(chain, sound, seed)
     names = ("microphone_v", "preamp_v", "rectified_v", "detector_v", "adc_counts", "envelope_counts", "duty")
@@ -102,18 +109,18 @@ def _swept(chain: Chain, others: list[Chain], sound: Recording, seed: Seed) -> S
 
 
 def sweep_alone(chain: Chain, sound: Recording, seed: Seed) -> Seen:
-    """read_through with one board: an ideal bank of one lane, or one diode by itself."""
+    """play with one board: an ideal bank of one lane, or one diode by itself."""
     return _swept(chain, [], sound, seed)
 
 
 def sweep_in_a_bank(chain: Chain, sound: Recording, seed: Seed) -> Seen:
-    """read_through among forty other detectors of the same front: the ideal bank, the diode bank, or each by
+    """play among forty other detectors of the same front: the ideal bank, the diode bank, or each by
     itself, with more detectors than one vector has lanes."""
     return _swept(chain, other_detectors(chain, 40), sound, seed)
 
 
 def sweep_of_fronts(chain: Chain, sound: Recording, seed: Seed) -> Seen:
-    """read_through beside boards with another gain: three fronts on one wave."""
+    """play beside boards with another gain: three fronts on one wave."""
     return _swept(chain, [slightly_off(chain), slightly_off(chain, -2.0)], sound, seed)
 
 
@@ -180,7 +187,7 @@ def idle(chain: Chain, sound: Recording, seed: Seed) -> Seen:
 
 
 def tolerance_exact(chain: Chain, sound: Recording, seed: Seed) -> Seen:
-    """play_to_boards one by one: the board as designed and one that is off, under one firmware."""
+    """play, exactly: the board as designed and one that is off, under one firmware."""
     boards = [slightly_off(chain), chain]
     counts = _played(chain, boards, sound, seed, one_by_one=True)
     seen: Seen = {}
@@ -197,11 +204,24 @@ def _played(
     chain: Chain, boards: list[Chain], sound: Recording, seed: Seed, *, one_by_one: bool
 ) -> np.ndarray:
     readings = truth(chain, sound, seed).adc_counts.size
-    blocks: list[np.ndarray] = []
-    play_to_boards(
-        sound, chain, boards, every_reading(readings), blocks.append, seed=seed, one_by_one=one_by_one
-    )
-    return np.concatenate(blocks, axis=1)
+    counts = np.empty((len(boards), readings), dtype=np.int64)
+    play(
+        sound, boards, every_reading(readings), lambda places: Kept(counts, places),
+        design=chain, exactly=one_by_one, seed=seed,
+    )  # fmt: skip
+    return counts
+
+
+class Kept:
+    """Writes what some boards read into the rows of all."""
+
+    def __init__(self, counts: np.ndarray, places: np.ndarray) -> None:
+        self.counts, self.places, self.done = counts, places, 0
+
+    def take(self, some: np.ndarray) -> None:
+        """See engine.play.Reader."""
+        self.counts[self.places, self.done : self.done + some.shape[1]] = some
+        self.done += some.shape[1]
 
 
 def side_by_side(chain: Chain) -> bool:
@@ -209,7 +229,7 @@ def side_by_side(chain: Chain) -> bool:
 
 
 def tolerance_quick(chain: Chain, sound: Recording, seed: Seed) -> Seen:
-    """play_to_boards side by side: as designed to rounding; off, within what alike_enough promises.
+    """play, side by side: as designed to rounding; off, within what alike_enough promises.
 
     A board's own gain moves its bandwidth, by at most 1 % of what passes at 10 kHz (spread_bank); its input
     corners are followed once a tile of 64 samples, 1/6000 s, in which a corner f moves by 2π·f/6000 of the
@@ -367,7 +387,8 @@ def _unfollowed(chain: Chain) -> bool:
 
 
 def _in_one_pass(chain: Chain) -> bool:
-    return in_one_pass(chain.microphone, chain.preamp, chain.band_filter, chain.rectifier)
+    stages = [stage for stage in front_end_of(chain).values() if not stage.is_wire]
+    return any(one_pass(stages[first:], 384e3) is not None for first in range(len(stages)))
 
 
 PATHS: dict[str, Path] = {

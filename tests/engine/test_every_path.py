@@ -18,7 +18,7 @@ from zoo import ZOO
 from envlab.analog.band_filter import BandFilter
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import Detector
-from envlab.analog.diode import DIODE_CLASSES
+from envlab.analog.diodes.diode import DIODE_CLASSES
 from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import CAPACITOR_CLASSES
 from envlab.analog.microphone import Microphone

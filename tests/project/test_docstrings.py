@@ -10,6 +10,7 @@ import dataclasses
 import doctest
 import importlib
 import inspect
+import itertools
 import re
 
 import numpy as np
@@ -20,9 +21,9 @@ from envlab.bibliography import SOURCES
 from envlab.study.specification.design_schema import field_descriptions, parameters_of
 
 ORDER = ("Parameters", "Returns", "Yields", "Raises", "Warns", "See Also", "Notes", "References", "Examples")
-MODULES = ("stages", "signals", "lights", "judge", "lessons", "sheets", "panels", "export")
+MODULES = ("stages", "sound.signals", "lights", "judge", "study.lessons", "sheets", "export")
 # They need a notebook or write a film: tests/widget and tests/plot run them.
-SHOWN = {"audition", "render_preview"}
+SHOWN = {"PartsPanel", "TablePanel", "audition", "render_preview"}
 # Made by envlab, not by its user.
 RESULTS = {"ChainResult", "Choice", "Judging", "ToleranceResult"}
 
@@ -40,19 +41,17 @@ PUBLIC = public()
 
 def sections_of(docstring: str) -> list[str]:
     lines = inspect.cleandoc(docstring).splitlines()
-    return [
-        line for line, below in zip(lines, lines[1:], strict=False) if re.fullmatch(r"-{3,}", below) and line
-    ]
+    return [line for line, below in itertools.pairwise(lines) if re.fullmatch(r"-{3,}", below) and line]
 
 
-def faults_of(name: str, value: object) -> list[str]:
+def faults_of(value: object) -> list[str]:
     """Return what is wrong with the form of a docstring, one line each."""
     docstring = inspect.getdoc(value) or ""
     lines, sections = docstring.splitlines(), sections_of(docstring)
     faults = []
     if not lines or not docstring.split("\n\n")[0].rstrip().endswith((".", "?")):
         faults.append("its first paragraph is no sentence")
-    for line, below in zip(lines, lines[1:], strict=False):
+    for line, below in itertools.pairwise(lines):
         if re.fullmatch(r"-{3,}", below) and len(line) != len(below):
             faults.append(f"{line}: the line under it has another length")
     faults += [f"{one}: no section of the guide" for one in sections if one not in ORDER]
@@ -82,7 +81,7 @@ def parameter_faults(value: object, docstring: str) -> list[str]:
 
 @pytest.mark.parametrize("name", PUBLIC)
 def test_form(name):
-    assert faults_of(name, PUBLIC[name]) == []
+    assert faults_of(PUBLIC[name]) == []
 
 
 def test_wrong_forms_are_noticed():
@@ -101,7 +100,7 @@ def test_wrong_forms_are_noticed():
         """
         return length_m * width_m
 
-    assert faults_of("half", half) == [
+    assert faults_of(half) == [
         "Returns: the line under it has another length",
         "sections out of order: ['Returns', 'Parameters']",
         "height_m: no such parameter",

@@ -17,13 +17,13 @@ PACKAGE = Path(__file__).resolve().parents[2] / "envlab"
 
 # Rooms and single files from left to right; those of one row do not know each other.
 ROWS = (
-    ("errors", "bibliography", "names_of_0_1"),
+    ("errors", "bibliography"),
     ("units", "files", "seeds", "notebook_view"),
     ("sound",),
     ("analog",),
     ("digital",),
     ("light",),
-    ("firmware", "chain_result"),
+    ("firmware",),
     ("engine",),
     ("chain", "shipped"),
     ("design_file", "board_firmware"),
@@ -31,7 +31,7 @@ ROWS = (
     ("study",),
     ("plot",),
     ("widget", "report"),
-    ("cli", "stages", "signals", "lights", "judge", "lessons", "sheets", "panels", "export"),
+    ("cli", "stages", "lights", "judge", "sheets", "export"),
     ("__init__", "__main__"),
 )
 PLACE = {name: place for place, row in enumerate(ROWS) for name in row}

@@ -26,10 +26,12 @@ PUBLIC = [
     "Judging",
     "LookupTable",
     "PartRange",
+    "PartsPanel",
     "PeakDetector",
     "Recording",
     "Rectifier",
     "Specification",
+    "TablePanel",
     "Target",
     "Targets",
     "ToleranceResult",
@@ -39,6 +41,7 @@ PUBLIC = [
     "count_flashes",
     "design_schema",
     "detect",
+    "leq_db_spl",
     "lightness_table",
     "parts_for",
     "read_design",
@@ -57,8 +60,8 @@ MODULES = {
         OnePole PassThrough PeakDetector PeakHold Pixels Preamp Rectifier SecondBandPass
         SecondHighPass SecondLowPass Supply
     """,
-    "signals": """
-        leq_db_spl pink_noise silence tone tone_burst white_noise
+    "sound.signals": """
+        pink_noise silence tone tone_burst white_noise
     """,
     "lights": """
         FlashReport Pack Wiring colour_from_hex count_flashes count_red_flashes current_metrics
@@ -70,7 +73,7 @@ MODULES = {
         level_diagram light_on_clips most_current most_flashing music_scene parts_list range_used_db
         robust_choice stated_levels table_steps tone_response with_values
     """,
-    "lessons": """
+    "study.lessons": """
         alternating_light burst_lesson formula_attack_s samples_lesson sampling_errors
         step_latency_ms
     """,
@@ -82,9 +85,6 @@ MODULES = {
         schematic steps_sheet strips_sheet table_sheet tolerance_sheet violation_sheet
         voltages_sheet
     """,
-    "panels": """
-        PartsPanel TablePanel
-    """,
     "export": """
         both_tables check_firmware firmware_folder firmware_words header_text read_header
         write_folder
@@ -93,7 +93,7 @@ MODULES = {
 # Modules whose names may be used although they keep no such list.
 OTHERS = {"envlab.shipped": {"demo_design", "shipped_folder"}, "envlab.bibliography": {"source_lines"}}
 # These draw or play as soon as they are called.
-SHOWN = ["audition", "render_preview"]
+SHOWN = ["PartsPanel", "TablePanel", "audition", "render_preview"]
 HEAVY = ["matplotlib", "numba", "pandas", "scipy.signal", "ipywidgets", "anywidget", "av", "schemdraw"]
 
 

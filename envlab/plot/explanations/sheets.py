@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 from numpy.typing import ArrayLike
 
 from envlab.chain import Chain
-from envlab.chain_result import ChainResult
+from envlab.engine.chain_result import ChainResult
 from envlab.light.flashes.flash import FlashReport
 from envlab.metrics.ripple_aliasing import Breathing
 from envlab.plot.explanations.detector import (
@@ -46,7 +46,7 @@ def climb_sheet(lesson: BurstLesson, formula_s: float) -> Figure:
     Parameters
     ----------
     lesson : BurstLesson
-        What envlab.lessons computed.
+        What envlab.study.lessons computed.
     formula_s : float
         What a formula gives for the attack, s.
 
@@ -86,7 +86,7 @@ def samples_sheet(lesson: SamplesLesson, span_s: tuple[float, float]) -> Figure:
     Parameters
     ----------
     lesson : SamplesLesson
-        What envlab.lessons computed.
+        What envlab.study.lessons computed.
     span_s : tuple
         Seconds to show.
 
@@ -107,7 +107,7 @@ def errors_sheet(errors: Mapping[float, float]) -> Figure:
     Parameters
     ----------
     errors : mapping
-        Worst error by rate, as envlab.lessons.sampling_errors gives it.
+        Worst error by rate, as envlab.study.lessons.sampling_errors gives it.
 
     Returns
     -------
@@ -189,7 +189,7 @@ def burst_sheet(lesson: BurstLesson) -> Figure:
     Parameters
     ----------
     lesson : BurstLesson
-        What envlab.lessons computed.
+        What envlab.study.lessons computed.
 
     Returns
     -------

@@ -19,15 +19,16 @@ from typing import Any
 
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
-from envlab.design_file import FRAME_KEYS, KEY_UNITS, STAGES
+from envlab.design_file import FRAME_KEYS, STAGES
 from envlab.errors import Limit
+from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.sound.clip import TAGS, Clip
 from envlab.study.specification.field_limits import limits_of
 from envlab.study.specification.ranges import SWEEPABLE
 from envlab.study.specification.specification import Judging
-from envlab.study.specification.targets import FLASH_LIMIT, FLASH_METRIC, METRICS
+from envlab.study.specification.targets import FLASH_LIMIT
 from envlab.study.tolerance.tolerances import Tolerances
-from envlab.units import UNIT_NAMES
+from envlab.units import UNIT_NAMES, UNIT_OF_SUFFIX, unit_of
 
 Schema = dict[str, Any]
 
@@ -124,7 +125,7 @@ def value_schema(key: str, hint: Any, limit: Limit) -> Schema:
     forms: list[Schema] = []
     if float in options or int in options:
         forms.append({"type": "number" if float in options else "integer"} | _ends(limit))
-    unit = KEY_UNITS.get(key.rsplit("_", 1)[-1])
+    unit = unit_of(key)
     if float in options and unit is not None:
         forms.append({"$ref": f"#/$defs/{unit}"})
     if str in options or typing.get_origin(hint) is typing.Literal:
@@ -136,8 +137,8 @@ def value_schema(key: str, hint: Any, limit: Limit) -> Schema:
 
 
 def _definitions() -> Schema:
-    written = {unit: _written(unit) for unit in KEY_UNITS.values()}
-    ranges = {f"{unit}_range": _range_schema(ending) for ending, unit in KEY_UNITS.items()}
+    written = {unit: _written(unit) for unit in UNIT_OF_SUFFIX.values()}
+    ranges = {f"{unit}_range": _range_schema(ending) for ending, unit in UNIT_OF_SUFFIX.items()}
     return written | ranges | {"number_range": _range_schema("")}
 
 
@@ -196,7 +197,7 @@ def _choices_schema(key: str, hint: Any) -> Schema:
         "minItems": 1,
         "uniqueItems": True,
     }
-    unit = KEY_UNITS.get(key.rsplit("_", 1)[-1], "number")
+    unit = unit_of(key) or "number"
     return {"anyOf": [listed, {"$ref": f"#/$defs/{unit}_range"}]}
 
 
@@ -212,14 +213,14 @@ def _range_schema(ending: str) -> Schema:
 
 def _targets_schema() -> Schema:
     properties: Schema = {}
-    for metric, (unit, about) in METRICS.items():
+    for metric, entry in METRICS.items():
         scale = {"type": "number", "exclusiveMinimum": 0}
         limit: Schema = {"type": "number"}
         sides = ["at_most", "at_least"]
         if metric == FLASH_METRIC:
             limit, sides = limit | {"maximum": FLASH_LIMIT}, ["at_most"]
         forms = [_section({side: limit, "scale": scale}, (side, "scale")) for side in sides]
-        words = about[0].upper() + about[1:] + "." + (f" In {unit}." if unit else "")
+        words = entry.says[0].upper() + entry.says[1:] + "." + (f" In {entry.unit}." if entry.unit else "")
         properties[metric] = {"description": words} | (forms[0] if len(forms) == 1 else {"anyOf": forms})
     return _section(properties)
 

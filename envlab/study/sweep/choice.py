@@ -8,6 +8,7 @@ rounded to 1 L*, then worst onset latency, then the candidate's number.
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -16,17 +17,26 @@ import numpy as np
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.errors import ParameterError
+from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.notebook_view import small_table
+from envlab.study.sentences import Sentence, of_kind, texts
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import with_values
 from envlab.study.specification.specification import Specification, as_specification
-from envlab.study.specification.targets import FLASH_METRIC, METRIC_NAMES, METRICS, Target
+from envlab.study.specification.targets import Target
 from envlab.study.sweep.pareto import neighbours
-from envlab.study.tolerance.words import value_text
-from envlab.units import FloatArray, format_value
+from envlab.units import FloatArray, value_of_key
 
 if TYPE_CHECKING:
     import pandas as pd
+
+# What a choice may say, in the order in which it is told.
+KINDS = (
+    *("headline", "verdict", "robustness", "mitigation"),
+    *("neighbour", "flash_cost", "edge", "not_judged"),
+)
+# Whoever wants to know in a few lines reads these.
+IN_SHORT = ("headline", "verdict")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -51,8 +61,8 @@ class Choice:
         Swept keys whose chosen value is the first or last.
     flash_cost_lstar : float
         Contrast that the best candidate without the flash limit would have had more.
-    words : tuple of str
-        Sentences, one a line.
+    sentences : tuple of Sentence
+        Records by kind, those of KINDS; words has their texts in that order.
     """
 
     table: pd.DataFrame
@@ -63,7 +73,12 @@ class Choice:
     left_out: tuple[Target, ...]
     edges: tuple[str, ...]
     flash_cost_lstar: float
-    words: tuple[str, ...]
+    sentences: tuple[Sentence, ...]
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What the choice says, one sentence or two a line, the headline first."""
+        return texts(of_kind(self.sentences, *KINDS))
 
     def __repr__(self) -> str:
         said = "all targets met" if self.meets_all else f"violation {self.row['violation']:.2g}"
@@ -73,11 +88,8 @@ class Choice:
     def _repr_html_(self) -> str:
         parts = [name for name in self.table.columns if "." in name and "[" not in name]
         rows = [(part_words(key, self), "") for key in parts if key in self.row and key != "preamp.gain"]
-        rows += [
-            (METRIC_NAMES[key], value_text(key, float(self.row[key])))
-            for key in METRIC_NAMES
-            if key in self.row
-        ]
+        judged = [one for key, one in METRICS.items() if key in self.row]
+        rows += [(one.label, one.text(float(self.row[one.key]))) for one in judged]
         return small_table(repr(self)[1:-1], ("part, metric", "value"), rows)
 
     @property
@@ -143,7 +155,7 @@ def choose(
     Examples
     --------
     >>> import envlab
-    >>> from envlab.signals import tone
+    >>> from envlab.sound.signals import tone
     >>> hum = envlab.Recording(tone(60.0, 1.0, 2.0, 8000.0), 8000.0, name="hum")
     >>> asked = envlab.Specification(
     ...     envlab.Chain(),
@@ -179,9 +191,9 @@ def choose(
         left_out=tuple(target for target in specification.targets.soft if target not in known),
         edges=_edges(specification, row),
         flash_cost_lstar=max(0.0, cost if np.isfinite(cost) else 0.0),
-        words=(),
+        sentences=(),
     )
-    return _with_words(choice, specification)
+    return replace(choice, sentences=tuple(_sentences(choice, specification)))
 
 
 def _plain(value: object) -> Any:
@@ -202,30 +214,33 @@ def _edges(specification: Specification, row: pd.Series) -> tuple[str, ...]:
     return tuple(edges)
 
 
-def _with_words(choice: Choice, specification: Specification) -> Choice:
-    lines = [
-        _headline(choice, specification),
-        *_verdict(choice, specification),
-        *_neighbours(choice, specification),
-    ]
+def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentence]:
+    yield _headline(choice, specification)
+    yield _verdict(choice, specification)
+    yield from _neighbours(choice, specification)
     if choice.flash_cost_lstar > 0.5:
-        lines.append(
+        yield Sentence(
+            "flash_cost",
             f"Flash safety costs {choice.flash_cost_lstar:.0f} L* of contrast: other parts would show the "
-            f"beat more, and flash more than {specification.targets.flash_limit:g} times in a second."
+            f"beat more, and flash more than {specification.targets.flash_limit:g} times in a second.",
+            {"contrast_lstar": choice.flash_cost_lstar, FLASH_METRIC: specification.targets.flash_limit},
         )
     for key in choice.edges:
-        lines.append(
-            f"{_part_name(key, choice.chain)} sits at the edge of its range ({_text(key, choice.row[key])}): "
-            f"widen [sweep.{key.split('.')[0]}] {key.split('.')[1]} to see whether a value beyond is better."
+        yield Sentence(
+            "edge",
+            f"{_part_name(key, choice.chain)} sits at the edge of its range ({value_of_key(key, choice.row[key])}): "
+            f"widen [sweep.{key.split('.')[0]}] {key.split('.')[1]} to see whether a value beyond is better.",
+            {"key": key, "value": choice.row[key]},
         )
     for target in choice.left_out:
-        lines.append(
-            f"Not judged: {target.words()}. The clips lack the tag, or the second level, that it needs."
+        yield Sentence(
+            "not_judged",
+            f"Not judged: {target.words()}. The clips lack the tag, or the second level, that it needs.",
+            {"metric": target.metric},
         )
-    return replace(choice, words=tuple(lines))
 
 
-def _headline(choice: Choice, specification: Specification) -> str:
+def _headline(choice: Choice, specification: Specification) -> Sentence:
     swept = [
         f"{part.reference} = {part.value_text} ({part.purpose.partition(':')[0].partition(',')[0]})"
         for part in parts_list(choice.chain, specification.ranges)
@@ -234,65 +249,89 @@ def _headline(choice: Choice, specification: Specification) -> str:
     safe = int(choice.table["flash_safe"].sum())
     meeting = int(((choice.table["violation"] == 0) & choice.table["flash_safe"]).sum())
     if len(choice.table) == 1:
-        return "Nothing was swept: the design was judged as it is."
-    return (
+        return Sentence("headline", "Nothing was swept: the design was judged as it is.", {"candidates": 1})
+    return Sentence(
+        "headline",
         f"Chosen out of {len(choice.table)} candidates, of which {safe} keep the flash limit and {meeting} "
-        f"meet every target: {', '.join(swept)}."
+        f"meet every target: {', '.join(swept)}.",
+        {"candidates": len(choice.table), "flash_safe": safe, "meeting": meeting},
     )
 
 
-def _verdict(choice: Choice, specification: Specification) -> list[str]:
+def _verdict(choice: Choice, specification: Specification) -> Sentence:
     row = choice.row
     if not choice.flash_safe:
-        return [
+        return Sentence(
+            "verdict",
             f"No candidate keeps the flash limit: this one flashes {row[FLASH_METRIC]:.0f} times in its "
             f"worst second, at most {specification.targets.flash_limit:g} are allowed. No table is written. "
-            "Try longer release values, or a wider span between floor and ceiling."
-        ]
+            "Try longer release values, or a wider span between floor and ceiling.",
+            {"outcome": "flashes", FLASH_METRIC: float(row[FLASH_METRIC])},
+        )
     if choice.meets_all:
         contrast = row["beat_contrast_lstar"]
         beat = f"contrast on the beat is {contrast:.1f} L* on the clip where it is least, "
-        return [
+        return Sentence(
+            "verdict",
             f"It meets every target{' that could be judged' if choice.left_out else ''}: "
             f"{beat if np.isfinite(contrast) else ''}the light follows the sound within "
-            f"{row['onset_lag_worst_ms']:.0f} ms, and the worst second has {row[FLASH_METRIC]:.0f} flashes."
-        ]
+            f"{row['onset_lag_worst_ms']:.0f} ms, and the worst second has {row[FLASH_METRIC]:.0f} flashes.",
+            {
+                "outcome": "meets all",
+                "beat_contrast_lstar": float(contrast),
+                "onset_lag_worst_ms": float(row["onset_lag_worst_ms"]),
+                FLASH_METRIC: float(row[FLASH_METRIC]),
+            },
+        )
     target = next(t for t in specification.targets.soft if t.text() == row["blocking_target"])
-    meaning = METRICS[target.metric][1]
-    return [
+    meaning = METRICS[target.metric].says
+    return Sentence(
+        "verdict",
         f"No candidate meets every target. The one that blocks is {target.words()} ({meaning}): the best "
-        f"that was found has {value_text(target.metric, row[target.metric])}."
-    ]
+        f"that was found has {METRICS[target.metric].text(row[target.metric])}.",
+        {"outcome": "misses", "metric": target.metric, "value": float(row[target.metric])},
+    )
 
 
-def _neighbours(choice: Choice, specification: Specification) -> list[str]:
+def _neighbours(choice: Choice, specification: Specification) -> list[Sentence]:
     """What the next smaller and the next larger value of each swept part would change."""
     lines = []
     known = specification.targets.known_in(choice.table)
     for key in specification.ranges:
-        notes = []
+        notes, behind = [], {"key": key, "value": choice.row[key]}
         for number in neighbours(choice.table, choice.number, specification.ranges, key):
             neighbour = _row(choice.table, number)
-            notes.append(f"{_text(key, neighbour[key])} {_difference(neighbour, choice.row, known)}")
+            difference, why = _difference(neighbour, choice.row, known)
+            notes.append(f"{value_of_key(key, neighbour[key])} {difference}")
+            behind[value_of_key(key, neighbour[key])] = why
         if notes:
-            lines.append(
-                f"{_part_name(key, choice.chain)} = {_text(key, choice.row[key])}: {'; '.join(notes)}."
+            text = (
+                f"{_part_name(key, choice.chain)} = {value_of_key(key, choice.row[key])}: {'; '.join(notes)}."
             )
+            lines.append(Sentence("neighbour", text, behind))
     return lines
 
 
-def _difference(other: pd.Series, row: pd.Series, targets: tuple[Target, ...]) -> str:
-    """The first thing that makes a neighbour worse, else how it differs in contrast and latency."""
+def _difference(other: pd.Series, row: pd.Series, targets: tuple[Target, ...]) -> tuple[str, str]:
+    """The first thing that makes a neighbour worse, else how it differs in contrast and latency; and why.
+
+    Why: the metric that speaks against it, "looks" where only contrast or latency differ, "nothing".
+    """
     if not other["flash_safe"] and (row["flash_safe"] or other[FLASH_METRIC] > row[FLASH_METRIC]):
-        return f"would flash {other[FLASH_METRIC]:.0f} times in a second"
+        return f"would flash {other[FLASH_METRIC]:.0f} times in a second", FLASH_METRIC
     if other["violation"] > row["violation"]:
         target = max(targets, key=lambda t: float(t.violation(np.asarray(other[t.metric]))))
-        return f"would miss the target {target.words()} ({value_text(target.metric, other[target.metric])})"
+        missed = (
+            f"would miss the target {target.words()} ({METRICS[target.metric].text(other[target.metric])})"
+        )
+        return missed, target.metric
     contrast = np.nan_to_num(float(other["beat_contrast_lstar"] - row["beat_contrast_lstar"]))
     latency = other["onset_lag_worst_ms"] - row["onset_lag_worst_ms"]
     changes = [f"contrast by {_signed(contrast)} L*"] if abs(contrast) >= 0.05 else []
     changes += [f"latency by {_signed(latency)} ms"] if abs(latency) >= 0.05 else []
-    return f"would change {' and '.join(changes)}" if changes else "would look the same"
+    return (
+        (f"would change {' and '.join(changes)}", "looks") if changes else ("would look the same", "nothing")
+    )
 
 
 def _signed(change: float) -> str:
@@ -301,7 +340,7 @@ def _signed(change: float) -> str:
 
 def part_words(key: str, choice: Choice) -> str:
     """As in "R4 (attack) = 4k7"."""
-    return f"{_part_name(key, choice.chain)} = {_text(key, choice.row[key])}"
+    return f"{_part_name(key, choice.chain)} = {value_of_key(key, choice.row[key])}"
 
 
 def _part_name(key: str, chain: Chain) -> str:
@@ -309,10 +348,3 @@ def _part_name(key: str, chain: Chain) -> str:
     name = key.split(".")[1].rsplit("_", 1)[0].replace("_", " ")
     known = [part.reference for part in parts_list(chain) if part.key == key]
     return f"{known[0]} ({name})" if known else name.capitalize()
-
-
-def _text(key: str, value: float | str) -> str:
-    unit = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "s": "s"}.get(key.rsplit("_", 1)[-1], "")
-    if isinstance(value, str):
-        return value
-    return format_value(float(value), unit) if unit in ("ohm", "F") else f"{value:g} {unit}".rstrip()

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from envlab.notebook_view import small_table
+from envlab.study.sentences import Sentence, texts
 from envlab.study.tolerance.tolerances import Tolerances, VariedParameter
 
 if TYPE_CHECKING:
@@ -38,8 +39,8 @@ class ToleranceResult:
     worst_cases : pandas DataFrame
         One row a metric that any parameter moves: metric, limit, nominal, value, meets, at (text: what stands
         where, what moves the metric most first).
-    words : tuple of str
-        Sentences, one a line.
+    sentences : tuple of Sentence
+        Records of the kinds that words.KINDS names; words has their texts.
     """
 
     assumed: Tolerances
@@ -51,7 +52,7 @@ class ToleranceResult:
     distribution: pd.DataFrame
     causes: pd.DataFrame
     worst_cases: pd.DataFrame
-    words: tuple[str, ...] = ()
+    sentences: tuple[Sentence, ...] = ()
 
     def __repr__(self) -> str:
         share = f"{100 * self.yield_share:.0f} % meet {len(self.targets)} targets"
@@ -61,3 +62,8 @@ class ToleranceResult:
         shown = self.targets[["target", "nominal", "yield_share"]].itertuples(index=False)
         rows = [(words, f"{designed:.4g}", f"{100 * share:.0f} %") for words, designed, share in shown]
         return small_table(repr(self)[1:-1], ("target", "as designed", "boards that meet it"), rows)
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What the boards say, one sentence or two a line, the yield first."""
+        return texts(self.sentences)

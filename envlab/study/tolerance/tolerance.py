@@ -38,11 +38,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from envlab.chain import Chain
+from envlab.engine.side_by_side import runs_side_by_side
 from envlab.errors import EnvlabError, ParameterError
+from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.study.specification.specification import Specification, as_specification
-from envlab.study.specification.targets import FLASH_METRIC, Target
+from envlab.study.specification.targets import Target
 from envlab.study.tolerance.board_metrics import BoardJudge, Columns
-from envlab.study.tolerance.board_run import runs_side_by_side
 from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tables import (
     FEW,
@@ -53,7 +54,7 @@ from envlab.study.tolerance.tables import (
     worst_case_of,
 )
 from envlab.study.tolerance.tolerances import Tolerances, VariedParameter, board_of, draw, varied_parameters
-from envlab.study.tolerance.words import LEAST_GAIN, words_of
+from envlab.study.tolerance.words import LEAST_GAIN, sentences_of
 from envlab.units import BoolArray, FloatArray
 
 if TYPE_CHECKING:
@@ -109,7 +110,7 @@ def tolerance(
     Examples
     --------
     >>> import envlab
-    >>> from envlab.signals import tone
+    >>> from envlab.sound.signals import tone
     >>> hum = envlab.Recording(tone(60.0, 1.0, 2.0, 8000.0), 8000.0, name="hum")
     >>> asked = envlab.Specification(
     ...     envlab.Chain(),
@@ -151,7 +152,7 @@ def tolerance(
         causes=study.causes(drawn, boards, at_ends, nominal, targets),
         worst_cases=study.worst_cases(drawn, boards, at_ends, nominal, targets),
     )
-    return replace(result, words=words_of(result, specification))
+    return replace(result, sentences=sentences_of(result, specification))
 
 
 def _ignore(what: str, share: float) -> None:

@@ -18,7 +18,7 @@ import pytest
 
 import envlab
 from envlab.chain import Chain
-from envlab.design_file import FRAME_KEYS, KEY_UNITS, STAGES, chain_of, design_text
+from envlab.design_file import FRAME_KEYS, STAGES, chain_of, design_text
 from envlab.errors import FileError, ParameterError
 from envlab.study.specification.design_schema import (
     design_schema,
@@ -28,7 +28,7 @@ from envlab.study.specification.design_schema import (
 )
 from envlab.study.specification.field_limits import limits_of
 from envlab.study.specification.specification import read_specification
-from envlab.units import UNIT_NAMES, parse_value
+from envlab.units import UNIT_NAMES, UNIT_OF_SUFFIX, parse_value
 
 CHECKOUT = Path(__file__).resolve().parents[3]
 PACKAGE = CHECKOUT / "envlab"
@@ -218,7 +218,7 @@ def test_each_bad_section_is_refused_by_reader_and_schema(section, table, tmp_pa
 # ------------------------------------------------------------------ written values, limits, docstrings
 
 
-@pytest.mark.parametrize("unit", sorted(set(KEY_UNITS.values())))
+@pytest.mark.parametrize("unit", sorted(set(UNIT_OF_SUFFIX.values())))
 @pytest.mark.parametrize(
     "text",
     [

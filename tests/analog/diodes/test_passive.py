@@ -14,9 +14,9 @@ from scipy.constants import Boltzmann, elementary_charge
 from scipy.optimize import brentq
 
 from envlab.analog.detector import AverageDetector, PeakDetector
-from envlab.analog.diode import DIODE_CLASSES
+from envlab.analog.diodes.diode import DIODE_CLASSES
+from envlab.analog.diodes.passive import diode_step
 from envlab.analog.envelope import HoldState, hold_signal
-from envlab.analog.passive import diode_step
 from envlab.analog.rectifier import Rectifier
 from envlab.errors import ParameterError
 
