@@ -131,8 +131,20 @@ def clip_metrics(
 ) -> ClipMetrics:
     """Return the metrics of envelopes (candidates, frames), counts above quiescent, one chain each.
 
-    All chains share ADC, frame rate, depth and supply. tables: each chain's brightness table, if already
-    made. An envelope may have fractions, as behind a follower.
+    All chains share ADC, frame rate, depth and supply.
+
+    Parameters
+    ----------
+    envelope_counts : array_like
+        Shape (candidates, frames), counts above quiescent; with fractions, as behind a follower.
+    chains : list of Chain
+        The boards.
+    tables : list of LookupTable or None
+        Each chain's brightness table, if already made.
+
+    Returns
+    -------
+    ClipMetrics
     """
     return envelope_columns(envelope_counts, chains, tables).metrics
 
@@ -179,6 +191,17 @@ def range_used_db(loudest_99_counts: FloatArray, quietest_median_counts: FloatAr
     """Return 20 lg(99 % of the loudest clip's counts / max(median of the quietest clip's counts, 1 count)).
 
     Counts above quiescent, any shape; −inf where the loudest clip stays at 0.
+
+    Parameters
+    ----------
+    loudest_99_counts : ndarray of float
+        99 % point of the loudest clip's counts, any shape.
+    quietest_median_counts : ndarray of float
+        Median of the quietest clip's counts, the same shape.
+
+    Returns
+    -------
+    ndarray of float
     """
     ratio = np.asarray(loudest_99_counts) / np.maximum(quietest_median_counts, 1.0)
     with np.errstate(divide="ignore"):
@@ -186,7 +209,19 @@ def range_used_db(loudest_99_counts: FloatArray, quietest_median_counts: FloatAr
 
 
 def table_steps(chains: list[Chain], tables: list[LookupTable]) -> FloatArray:
-    """Return table_step_lstar of each chain, shape (chains,), L*."""
+    """Return table_step_lstar of each chain, shape (chains,), L*.
+
+    Parameters
+    ----------
+    chains : list of Chain
+        The boards.
+    tables : list of LookupTable
+        Each board's brightness table.
+
+    Returns
+    -------
+    ndarray of float
+    """
     steps = np.zeros(len(chains))
     for i, (chain, table) in enumerate(zip(chains, tables, strict=True)):
         lightness = lightness_of_counts(chain, table)

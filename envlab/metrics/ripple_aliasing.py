@@ -147,6 +147,17 @@ def breathing(chain: Chain, frequency_hz: float) -> Breathing:
     """Return what the frames make of a steady note, 10 to 1000 Hz, at the level where the mean L* is 50.
 
     The metric's own definition at one frequency; raises ParameterError behind a passive diode.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    frequency_hz : float
+        Of the note, 10 to 1000 Hz.
+
+    Returns
+    -------
+    Breathing
     """
     from envlab.metrics import ripple_aliasing_kernels
 
