@@ -24,7 +24,8 @@ def golden_crc32(
 
     words, codes: of the runtime. frame: of the frame part. guard: of the flash guard, None without one. What
     envlab_boot.c does on the target, bit for bit: each of the 48 readings passes follower and brightness;
-    beside them the table is read at a place, and the guard is shown a light that flashes. Then one frame of all channels, each at a duty of its own, is limited and made into codes.
+    beside them the table is read at a place, and the guard is shown a light that flashes. Then one frame of
+    all channels, each at a duty of its own, is limited and made into codes.
     """
     channels = frame.pixels * frame.channels
     every = np.array(_words_drawn(READINGS + channels), np.int64)

@@ -77,8 +77,9 @@ class HeaderFacts:
     """What stands in the headers beside the words.
 
     adc_bits: of a count. adc_rate_hz, brightness_rate_hz: rates of the two halves of a step. frame: words of
-    the frame and dither parts. guard: words of the flash guard, None without one. golden_crc32: what the golden vectors must come to on every machine, None
-    where nobody asks. asked: lines on what was asked for and what was achieved.
+    the frame and dither parts. guard: words of the flash guard, None without one. golden_crc32: what the
+    golden vectors must come to on every machine, None where nobody asks. asked: lines on what was asked for
+    and what was achieved.
     """
 
     design_digest: str
