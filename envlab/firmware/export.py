@@ -74,7 +74,13 @@ def write_firmware(design: RuntimeDesign, folder: str | Path, *, design_digest: 
 
 
 def check_firmware(folder: str | Path) -> None:
-    """Raise FileError that names file and line if a file of a written firmware folder has changed since."""
+    """Raise FileError that names file and line if a file of a written firmware folder has changed since.
+
+    Parameters
+    ----------
+    folder : path
+        A firmware folder as envlab.export.firmware_folder makes it.
+    """
     place = Path(folder)
     _check_table(place / "envlab_table.h")
     for name in GENERATED_FILES:
