@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 
 # What a design run takes the time for; the verb asks for as many as the design file says.
 DESIGN_BOARDS = 300
-# Of what it says, the sentences that a design run repeats: yield, an order of fifty, flashes or causes.
-ABOUT_BOARDS = 3
 # Boards that run one by one: what a second of clips takes, measured on two cores, and the time that is taken.
 _SECONDS_A_SECOND, _MOST_S, _FEWEST = 6e-3, 60.0, 20
 
@@ -84,7 +82,7 @@ def tolerance(
         specification.tolerance if boards is None else replace(specification.tolerance, boards=boards)
     )
     with progress() as report:
-        result = many_boards(specification, specification.chain, tolerances=tolerances, progress=report)
+        result = many_boards(specification, tolerances=tolerances, progress=report)
     if out is not None:
         write_whole(out, table_bytes(result.boards, out))
     if picture is not None:
@@ -130,4 +128,4 @@ def boards_of_choice(
     tolerances = replace(
         specification.tolerance, boards=min(most, DESIGN_BOARDS, specification.tolerance.boards)
     )
-    return many_boards(specification, choice.chain, tolerances=tolerances, progress=report)
+    return many_boards(specification, chain=choice.chain, tolerances=tolerances, progress=report)

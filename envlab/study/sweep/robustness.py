@@ -17,6 +17,7 @@ import numpy as np
 from envlab.chain import Chain
 from envlab.engine.side_by_side import runs_side_by_side
 from envlab.errors import ParameterError
+from envlab.study.sentences import Sentence
 from envlab.study.specification.ranges import with_values
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep import pareto
@@ -41,6 +42,21 @@ def robust_choice(
 
     A choice that breaks the limit itself comes back as it is; so does one whose boards would have to run one
     by one (a passive diode, an amplifier at its limits), which takes minutes.
+
+    Parameters
+    ----------
+    choice : Choice
+        What a sweep chose.
+    specification : Specification
+        What is asked.
+    workers : int
+        Processor threads, 1 or more.
+    progress : callable or None
+        Called with what is being done and the share that is done, 0 to 1.
+
+    Returns
+    -------
+    Choice
     """
     if not choice.flash_safe or not runs_side_by_side(choice.chain, [choice.chain]):
         return choice
@@ -75,10 +91,13 @@ def step_off(
         return first
     return replace(
         choice,
-        words=(
-            *choice.words[:2],
-            _words(first, first_share, choice, share, specification),
-            *choice.words[2:],
+        sentences=(
+            *choice.sentences,
+            Sentence(
+                "robustness",
+                _words(first, first_share, choice, share, specification),
+                {"first_kept_share": first_share, "kept_share": share},
+            ),
         ),
     )
 
