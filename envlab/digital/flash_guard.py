@@ -95,7 +95,7 @@ def run_guard(
     >>> wanted = np.tile([65_535, 65_535, 65_535, 0, 0, 0], 10)
     >>> shown, held, _ = run_guard(guard_words(30.0), wanted)
     >>> int(np.argmax(held)), int(shown[21]), round(guard_held_share(held), 3)
-    (21, 52685, 0.25)
+    (21, 52428, 0.15)
     """
     from envlab.digital import flash_guard_kernels as kernels
 
