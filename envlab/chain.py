@@ -9,29 +9,31 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from envlab.analog.adc import Adc, convert, instants_s, read_at
+from envlab.analog.adc import Adc
 from envlab.analog.band_filter import BandFilter, NoBandFilter
 from envlab.analog.design_rules import design_rule_warnings
 from envlab.analog.detector import Detector, PeakDetector
-from envlab.analog.envelope import HoldState, hold_drive
-from envlab.analog.front_end import FrontEndState, drive_from, front_end_response
+from envlab.analog.diodes.passive import charged_through
+from envlab.analog.envelope import HoldState
 from envlab.analog.hold_capacitor import HoldCapacitor, as_built
-from envlab.analog.microphone import Microphone, MicrophoneState, hear, is_overloaded, self_noise_pa
+from envlab.analog.microphone import Microphone, self_noise_pa
 from envlab.analog.noise import NoiseStreams, noise_streams
-from envlab.analog.one_pass_board import PrecisionBoard, in_one_pass
-from envlab.analog.passive import charged_through
 from envlab.analog.preamp import Preamp, input_noise_v
 from envlab.analog.rectifier import Rectifier
-from envlab.analog.tones.nonlinear_steady_state import quiescent_state, settled_ratio_at, tone_response_at
-from envlab.analog.tones.steady_state import ToneResponse, tone_response
-from envlab.digital.followers import Follower, PassThrough, follow
+from envlab.analog.tones.answer import answer_to_tone, steady_ratio
+from envlab.analog.tones.nonlinear_steady_state import quiescent_state
+from envlab.analog.tones.steady_state import ToneResponse
+from envlab.digital.followers import Follower, PassThrough
+from envlab.engine.board import front_end_of, response_before_rectifier, surroundings_at_rectifier
+from envlab.engine.nodes import NodeBlock, Player, node_blocks
+from envlab.engine.waves import waves
 from envlab.errors import EnvlabWarning, ParameterError, check_range
 from envlab.light.curve import BrightnessMap, CountMap, LevelScale
 from envlab.light.lightness import check_whole, lightness_cie1976
 from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.simulated_scale import SimulatedScale
 from envlab.light.table import LookupTable, build_table, top_code
-from envlab.sound.interpolate import internal_rate_hz, interpolated_blocks
+from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray, IntArray, pressure_rms_pa
 
@@ -39,14 +41,16 @@ CALIBRATION_HZ = 1000.0
 REFERENCE_DB_SPL = 94.0
 # A tone is judged 20 dB under the preamp's clipping; levels are simulated on this grid where they must be.
 UNDER_CLIPPING = 0.1
-# Pieces whose nodes stay in the processor's cache, and whose memory is used again instead of asked for anew.
-NODE_BLOCK = 16_384
 SIMULATED_DB_SPL = tuple(float(level) for level in range(20, 145, 4))
 
 
 @dataclass(frozen=True)
 class Chain:
     """One board and what hangs on it; every value is a part or a setting, nothing is a result.
+
+    The fields stand in the order of the signal. What a stage's output depends on, how a sound runs through
+    the board and what may be kept for another board follow from this order and stand nowhere else
+    (envlab.engine.board): a stage added to the board is one field here.
 
     brightness: gate floor and ceiling in dB SPL; converted to counts through this chain's own gain.
     band_filter: between preamp and rectifier. hold_capacitor: what the detector's capacitor is made of.
@@ -56,8 +60,10 @@ class Chain:
 
     microphone: Microphone = field(default_factory=Microphone)
     preamp: Preamp = field(default_factory=Preamp)
+    band_filter: BandFilter = field(default_factory=NoBandFilter)
     rectifier: Rectifier = field(default_factory=Rectifier)
     detector: Detector = field(default_factory=lambda: PeakDetector(4.7e3, 1e-6, 470e3))
+    hold_capacitor: HoldCapacitor = field(default_factory=HoldCapacitor)
     adc: Adc = field(default_factory=Adc)
     follower: Follower = field(default_factory=PassThrough)
     brightness: BrightnessMap = field(default_factory=lambda: BrightnessMap(62.0, 98.0))
@@ -65,8 +71,6 @@ class Chain:
     supply: Supply = field(default_factory=Supply)
     pixel_bits: int = 16
     frame_rate_hz: float = 100.0
-    band_filter: BandFilter = field(default_factory=NoBandFilter)
-    hold_capacitor: HoldCapacitor = field(default_factory=HoldCapacitor)
 
     def __post_init__(self) -> None:
         check_range("frame_rate_hz", self.frame_rate_hz, 10, 1000, unit="Hz")
@@ -91,7 +95,12 @@ class Chain:
     @property
     def quiescent_state(self) -> HoldState:
         """What the capacitors hold when nothing sounds."""
-        return quiescent_state(self.detector_as_built, self.rectifier, bias_v=self.preamp.bias_v)
+        return quiescent_state(self.detector_as_built, self.rectifier, bias_v=self.bias_at_rectifier_v)
+
+    @property
+    def bias_at_rectifier_v(self) -> float:
+        """Voltage that the signal at the rectifier's input rests at, V against ground."""
+        return surroundings_at_rectifier(front_end_of(self), CALIBRATION_HZ).bias_v
 
     @property
     def quiescent_v(self) -> float:
@@ -130,14 +139,12 @@ class Chain:
 
         Where the envelope scales with the level, as behind a precision rectifier, peak_v is of no account.
         """
-        if self.rectifier.scales_with_level:
-            return tone_response(self.detector_as_built, self.rectifier, frequency_hz)
-        return tone_response_at(
+        return answer_to_tone(
             self.detector_as_built,
             self.rectifier,
             frequency_hz,
             self.tone_peak_v if peak_v is None else peak_v,
-            bias_v=self.preamp.bias_v,
+            bias_v=self.bias_at_rectifier_v,
         )
 
     @property
@@ -149,7 +156,7 @@ class Chain:
         """Return the peak at the rectifier of a 1 kHz sine at a level, V, as if nothing clipped."""
         peak_pa = math.sqrt(2) * pressure_rms_pa(level_db_spl)
         heard = self.microphone.response(CALIBRATION_HZ)
-        return peak_pa * abs(heard * front_end_response(self.preamp, self.band_filter, CALIBRATION_HZ))
+        return peak_pa * abs(heard * response_before_rectifier(self, CALIBRATION_HZ))
 
     def counts_at(self, level_db_spl: float) -> float:
         """Return the settled envelope of a 1 kHz sine at a level, counts above quiescent, not rounded.
@@ -160,8 +167,8 @@ class Chain:
         if self.rectifier.scales_with_level:
             return self.level_scale().counts(level_db_spl)
         peak_v = self.peak_at_rectifier_v(level_db_spl)
-        settled_ratio = settled_ratio_at(
-            self.detector_as_built, self.rectifier, CALIBRATION_HZ, peak_v, bias_v=self.preamp.bias_v
+        settled_ratio = steady_ratio(
+            self.detector_as_built, self.rectifier, CALIBRATION_HZ, peak_v, bias_v=self.bias_at_rectifier_v
         )
         return peak_v * settled_ratio * self.adc.settled_share / self.adc.lsb_v
 
@@ -226,52 +233,8 @@ class Chain:
 
         pressure_pa: shape (n,), Pa, at the file's rate sample_rate_hz.
         """
-        rate_hz = internal_rate_hz(sample_rate_hz)
-        detector, held = self.detector_as_built, self.quiescent_state
-        if in_one_pass(self.microphone, self.preamp, self.band_filter, self.rectifier):
-            board = PrecisionBoard(self.microphone, self.preamp, self.rectifier, detector, rate_hz)
-            for start, fine_pa in _in_pieces(interpolated_blocks(pressure_pa, sample_rate_hz)):
-                done = board.follow(fine_pa)
-                yield NodeBlock(
-                    start, fine_pa, done.microphone_v, done.preamp_v, done.drive_v, done.held_v, done.limited
-                )
-            return
-        microphone_state, front_state = MicrophoneState(), FrontEndState()
-        for start, fine_pa in _in_pieces(interpolated_blocks(pressure_pa, sample_rate_hz)):
-            microphone_v, microphone_state = hear(
-                fine_pa, self.microphone, sample_rate_hz=rate_hz, state=microphone_state
-            )
-            nodes = drive_from(
-                microphone_v,
-                is_overloaded(fine_pa, self.microphone),
-                self.preamp,
-                self.band_filter,
-                self.rectifier,
-                sample_rate_hz=rate_hz,
-                state=front_state,
-            )
-            front_state = nodes.end
-            held_v, held = hold_drive(
-                nodes.drive_v, self.rectifier, detector, sample_rate_hz=rate_hz, state=held
-            )
-            yield NodeBlock(
-                start, fine_pa, microphone_v, nodes.preamp_v, nodes.drive_v, held_v, nodes.limited
-            )
-
-    def digital(
-        self, held_v: FloatArray, duration_s: float, rng: np.random.Generator | None = None
-    ) -> DigitalNodes:
-        """Return what the firmware makes of the detector's voltage at the ADC's instants.
-
-        held_v: shape (readings,), V above the reference node at 0, 1/rate … With rng the ADC adds its noise.
-        """
-        adc_counts = convert(self.rectifier.reference_node_v + held_v, self.adc, rng=rng)
-        above_quiescent = np.maximum(adc_counts - self.quiescent_counts, 0).astype(np.float64)
-        envelope_counts, _ = follow(above_quiescent, self.follower, rate_hz=self.adc.rate_hz)
-        table = self.brightness_table()
-        frames = instants_s(duration_s, self.frame_rate_hz).size
-        codes = table.look_up(envelope_counts[self.reading_of_frame(frames)])
-        return DigitalNodes(adc_counts, envelope_counts, codes / table.full_code, table)
+        sound = Recording(pressure_pa, sample_rate_hz)
+        return node_blocks(self, waves(sound, self, None), internal_rate_hz(sample_rate_hz))
 
     def run(self, recording: Recording, rng: np.random.Generator | None = None) -> ChainResult:
         """Return the signal after every stage. With rng, microphone, preamp and ADC add their noise.
@@ -283,66 +246,30 @@ class Chain:
         """
         for warning in self.design_rule_warnings:
             warnings.warn(warning, EnvlabWarning, stacklevel=2)
-        pressure_pa = recording.pressure_pa
-        noise = None if rng is None else noise_streams(rng)
-        if noise is not None:
-            pressure_pa = pressure_pa + self.noise_pa(pressure_pa.size, recording.sample_rate_hz, noise)
-        rate_hz = internal_rate_hz(recording.sample_rate_hz)
-        blocks = list(self.node_blocks(pressure_pa, recording.sample_rate_hz))
-        held_v = np.concatenate([block.held_v for block in blocks])
-        drive_v = np.concatenate([block.drive_v for block in blocks])
-        times_s = instants_s(recording.duration_s, self.adc.rate_hz)
-        read_v = read_at(held_v, times_s, sample_rate_hz=rate_hz, start_v=self.quiescent_state.held_v)
-        digital = self.digital(read_v, recording.duration_s, None if noise is None else noise.adc)
+        player = Player(self, recording, None if rng is None else noise_streams(rng))
+        blocks = list(player.blocks())
+        played = player.played()
+
+        def joined(name: str) -> FloatArray:
+            return np.concatenate([getattr(block, name) for block in blocks])
+
+        held_v, light = joined("held_v"), played.light
         return ChainResult(
-            pressure_pa=np.concatenate([block.pressure_pa for block in blocks]),
-            microphone_v=np.concatenate([block.microphone_v for block in blocks]),
-            preamp_v=np.concatenate([block.preamp_v for block in blocks]),
-            rectified_v=self.rectifier.reference_node_v + drive_v,
+            pressure_pa=joined("pressure_pa"),
+            microphone_v=joined("microphone_v"),
+            preamp_v=joined("preamp_v"),
+            rectified_v=self.rectifier.reference_node_v + joined("drive_v"),
             detector_v=self.rectifier.reference_node_v + held_v,
-            internal_rate_hz=rate_hz,
-            adc_counts=digital.adc_counts,
-            envelope_counts=digital.envelope_counts,
+            internal_rate_hz=player.rate_hz,
+            adc_counts=played.adc_counts,
+            envelope_counts=light.envelope_counts,
             adc_rate_hz=self.adc.rate_hz,
-            duty=digital.duty,
+            duty=light.duty,
             frame_rate_hz=self.frame_rate_hz,
-            full_duty=digital.table.brightest_code / digital.table.full_code,
+            full_duty=light.full_duty,
             clipped_share=sum(block.limited for block in blocks) / held_v.size,
-            table=digital.table,
+            table=light.table,
         )
-
-
-def _in_pieces(blocks: Iterator[tuple[int, FloatArray]]) -> Iterator[tuple[int, FloatArray]]:
-    for start, fine_pa in blocks:
-        for first in range(0, fine_pa.size, NODE_BLOCK):
-            yield start + first, fine_pa[first : first + NODE_BLOCK]
-
-
-@dataclass(frozen=True, eq=False)
-class NodeBlock:
-    """Analog nodes of one block, arrays of shape (n,) at the internal rate; start: index of the first sample.
-
-    drive_v and held_v are volts above the rectifier's reference node; held_v[i] is stamped half a period after sample
-    start + i. limited: samples at which the microphone or the preamp was at its limit.
-    """
-
-    start: int
-    pressure_pa: FloatArray
-    microphone_v: FloatArray
-    preamp_v: FloatArray
-    drive_v: FloatArray
-    held_v: FloatArray
-    limited: int
-
-
-@dataclass(frozen=True, eq=False)
-class DigitalNodes:
-    """adc_counts, envelope_counts: shape (readings,). duty: shape (frames,). table: what made it."""
-
-    adc_counts: IntArray
-    envelope_counts: FloatArray
-    duty: FloatArray
-    table: LookupTable
 
 
 @dataclass(frozen=True, eq=False)

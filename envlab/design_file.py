@@ -37,6 +37,7 @@ from envlab.analog.microphone import Microphone
 from envlab.analog.parts import nearest_value
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
+from envlab.analog.stage import parts_of
 from envlab.chain import Chain
 from envlab.digital.followers import (
     AttackRelease,
@@ -49,7 +50,7 @@ from envlab.digital.followers import (
 from envlab.errors import EnvlabError, FileError, ParameterError, is_finite_number
 from envlab.light.curve import BrightnessMap
 from envlab.light.pixels import Pixels, Supply
-from envlab.units import format_value, parse_value
+from envlab.units import format_value, parse_value, unit_of
 
 # Section of the file → the stage it describes, by its "kind" where a stage has more than one form.
 STAGES: dict[str, type | dict[str, type]] = {
@@ -81,29 +82,19 @@ STAGES: dict[str, type | dict[str, type]] = {
     "supply": Supply,
 }
 # Keys that name one part on the board: such a value must be one that can be bought.
-BOUGHT = {
-    "microphone": ("load_ohm",),
-    "preamp": (
-        "feedback_ohm",
-        "ground_ohm",
-        "ground_farad",
-        "coupling_farad",
-        "second_feedback_ohm",
-        "second_ground_ohm",
-        "second_ground_farad",
-        "second_coupling_farad",
-    ),
-    "band_filter": (
-        *("high_ohm", "high_farad", "high_in_farad", "high_out_farad", "high_feedback_ohm", "high_shunt_ohm"),
-        *("low_ohm", "low_farad", "low_in_ohm", "low_out_ohm", "low_feedback_farad", "low_shunt_farad"),
-    ),
-    "rectifier": ("coupling_farad", "return_ohm"),
-    "detector": ("attack_ohm", "smoothing_ohm", "hold_farad", "release_ohm"),
-}
+BOUGHT: dict[str, tuple[str, ...]] = {}
+for _section, _kinds in STAGES.items():
+    _names = {
+        name: None
+        for _kind in (_kinds.values() if isinstance(_kinds, dict) else (_kinds,))
+        for name, one in parts_of(_kind).items()
+        if one.bought
+    }
+    if _names:
+        BOUGHT[_section] = tuple(_names)
 FRAME_KEYS = ("pixel_bits", "frame_rate_hz")
 # Every section that a design file can have; those after "frames" say how to judge, and are read elsewhere.
 SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging")
-_UNITS = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "a": "A", "s": "s"}
 
 T = TypeVar("T")
 
@@ -210,7 +201,7 @@ def field_value(key: str, value: Any, hint: Any, where: str) -> Any:
     options = typing.get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
     if type(None) in options and value == "none":
         return None
-    unit = _UNITS.get(key.rsplit("_", 1)[-1])
+    unit = unit_of(key)
     if float in options and unit is not None:
         try:
             return parse_value(value, unit, name=key)
@@ -229,7 +220,7 @@ def field_value(key: str, value: Any, hint: Any, where: str) -> Any:
 
 def check_buyable(key: str, value: Any, where: str) -> None:
     """Raise FileError if a resistance or capacitance is in no E series; other keys pass."""
-    unit = _UNITS.get(key.rsplit("_", 1)[-1])
+    unit = unit_of(key)
     if unit not in ("ohm", "F") or value is None:
         return
     near = [nearest_value(series, value) for series in ("E24", "E192")]
@@ -263,7 +254,7 @@ def with_parts(source_text: str, parts: Mapping[str, float | str]) -> str:
 
 def written_value(key: str, value: float | str) -> float | str:
     """Return a value as a design file shows it: "4k7" if that reads back exactly, else the number in SI."""
-    unit = _UNITS.get(key.rsplit("_", 1)[-1])
+    unit = unit_of(key)
     if isinstance(value, str) or unit not in ("ohm", "F"):
         return value
     text = format_value(value, unit)

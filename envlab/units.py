@@ -40,6 +40,8 @@ _UNIT_NAMES = {
     "s": ("s",),
     "W": ("W",),
 }
+# The unit that the end of a key names: "attack_ohm" is in ohm. Of keys that stand for parts and settings.
+_UNIT_OF_SUFFIX = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "a": "A", "s": "s"}
 _NUMBER = re.compile(
     r"^(?P<sign>[+-]?)(?P<whole>\d+(?:\.\d+)?(?:[eE][+-]?\d+)?|\.\d+|)"
     r"\s*(?P<letter>[pnuµμmRkKMG]?)(?P<after>\d*)\s*(?P<unit>[A-Za-zΩ\u2126]*)$"
@@ -120,6 +122,33 @@ def format_value(value: float, unit: str) -> str:
     if letter == "R" and not fraction:
         return f"{sign}{whole}R"
     return f"{sign}{whole}{letter or '.'}{fraction}" if fraction else f"{sign}{whole}{letter}"
+
+
+def unit_of(key: str) -> str | None:
+    """Return the SI unit that a key's last word names; None where it names none.
+
+    Examples
+    --------
+    >>> unit_of("detector.attack_ohm"), unit_of("frame_rate_hz"), unit_of("kind")
+    ('ohm', 'Hz', None)
+    """
+    return _UNIT_OF_SUFFIX.get(key.rpartition("_")[2])
+
+
+def value_of_key(key: str, value: float | str) -> str:
+    """Return the value of a key as the trade writes it: "4k7" in Ω, "220n" in F, "20 ms" in s, texts as they are.
+
+    Examples
+    --------
+    >>> value_of_key("detector.attack_ohm", 4700.0), value_of_key("rectifier.kind", "full")
+    ('4k7', 'full')
+    >>> value_of_key("adc.rate_hz", 1000.0), value_of_key("adc.bits", 10)
+    ('1 kHz', '10')
+    """
+    if isinstance(value, str):
+        return value
+    unit = unit_of(key)
+    return f"{value:g}" if unit is None else format_value(float(value), unit)
 
 
 def db(ratio: float) -> float:

@@ -282,7 +282,7 @@ def test_every_frame_shows_a_reading_that_was_taken(frame_rate_hz, times, durati
         ({"pixel_bits": 17}, "pixel_bits is 17; it must be a whole number from 1 to 16"),
         ({"pixel_bits": 8.0}, "pixel_bits is 8.0; it must be a whole number from 1 to 16"),
         ({"supply": Supply(limit_a=0.02)}, "limit_a is 0.02; it must be above the idle current of 0.024 A"),
-        ({"supply": Supply(limit_a=0.1), "pixel_bits": 4}, "duty limit is 0.007"),
+        ({"supply": Supply(limit_a=0.1), "pixel_bits": 4}, "duty_limit is 0.007"),
     ],
 )
 def test_chains_that_cannot_be(fields, text):

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 import tomlkit
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector
@@ -255,7 +256,7 @@ CHAINS = st.builds(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(CHAINS)
 def test_what_is_written_reads_back_to_the_same_chain(tmp_path_factory, chain):
     path = tmp_path_factory.getbasetemp() / "again.toml"

@@ -18,6 +18,7 @@ from envlab.units import (
     level_db_spl,
     parse_value,
     pressure_rms_pa,
+    value_of_key,
 )
 
 # IEC 60062, resistance codes, as transcribed in the public article "RKM code": R47 … 4M7.
@@ -178,3 +179,18 @@ def test_level_and_pressure_are_inverse(level):
 )
 def test_no_line_ends_between_a_number_and_its_unit(text, held):
     assert keep_together(text).replace(NO_BREAK, "~") == held
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "text"),
+    [
+        ("detector.attack_ohm", 4700.0, "4k7"),
+        ("hold_farad", 2.2e-7, "220n"),
+        ("rectifier.kind", "full", "full"),
+        ("brightness.floor_db_spl", 66.0, "66"),
+        ("follower.attack_s", 0.02, "20 ms"),
+        ("adc.rate_hz", 1000.0, "1 kHz"),
+    ],
+)
+def test_a_key_names_the_unit_of_its_value(key, value, text):
+    assert value_of_key(key, value) == text

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from envlab.analog.stage import part
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.units import FloatArray, IntArray
 
@@ -29,7 +30,9 @@ class Adc:
     rate_hz: float = 1000.0
     noise_lsb: float = 0.3
     offset_lsb: float = 0.0
-    source_ohm: float = 0.0
+    source_ohm: float = field(
+        default=0.0, metadata=part("R16", 5, "stands before the converter's pin", bought=False)
+    )
     sampling_ohm: float = 0.0
     sampling_farad: float = 0.0
     sampling_s: float = 1e-6
@@ -121,14 +124,27 @@ def read_at(
     held_v: FloatArray, times_s: FloatArray, *, sample_rate_hz: float, start_v: float = 0.0
 ) -> FloatArray:
     """Return the detector's voltage at times_s, straight between its stamps (see stamps_of)."""
-    upper, fraction = stamps_of(times_s, held_v.size, sample_rate_hz)
-    low_v: FloatArray = np.where(upper > 0, held_v[upper - 1], start_v)
+    return read_between(start_v, held_v, *stamps_of(times_s, held_v.size, sample_rate_hz))
+
+
+def read_between(before_v: float, held_v: FloatArray, upper: IntArray, fraction: FloatArray) -> FloatArray:
+    """Return the voltage at readings within one block, straight between its stamps.
+
+    before_v: the output before the block's first one, V. held_v: shape (n,), V. upper, fraction: shape
+    (readings,), as stamps_of gives them, counted from the block's first sample.
+    """
+    low_v: FloatArray = np.where(upper > 0, held_v[upper - 1], before_v)
     return low_v + fraction * (held_v[upper] - low_v)
 
 
-def in_lsb(detector_v: FloatArray, adc: Adc) -> FloatArray:
-    """Return detector_v, any shape, V at the pin, in LSB as the converter sees it, not yet rounded."""
-    return detector_v * adc.settled_share / adc.lsb_v + adc.offset_lsb
+def converter_numbers(adc: Adc, *, reference_node_v: float = 0.0, zero_counts: int = 0) -> FloatArray:
+    """Return what the compiled quantiser wants of one converter, shape (6,).
+
+    reference_node_v: what the detector's volts stand on, V at the pin. zero_counts: what is taken off.
+    """
+    return np.array(
+        (reference_node_v, adc.settled_share, adc.lsb_v, adc.offset_lsb, adc.top_code, zero_counts)
+    )
 
 
 def convert(detector_v: FloatArray, adc: Adc, *, rng: np.random.Generator | None = None) -> IntArray:
@@ -136,7 +152,16 @@ def convert(detector_v: FloatArray, adc: Adc, *, rng: np.random.Generator | None
 
     detector_v: any shape, V at the pin. The rounding is that of a converter whose first step lies at one LSB.
     """
-    lsb = in_lsb(detector_v, adc)
+    from envlab.analog.kernels import adc_kernels
+
+    pin_v = np.asarray(detector_v, dtype=np.float64)
+    noise_lsb = np.zeros(pin_v.size)
     if rng is not None:
-        lsb = lsb + adc.noise_lsb * rng.standard_normal(lsb.shape)
-    return np.clip(np.floor(lsb), 0, adc.top_code).astype(np.int64)
+        noise_lsb = adc.noise_lsb * rng.standard_normal(pin_v.size)
+    counts = adc_kernels.quantise(
+        np.ascontiguousarray(pin_v.reshape(1, -1)),
+        np.zeros(1, dtype=np.int64),
+        converter_numbers(adc).reshape(1, -1),
+        noise_lsb,
+    )
+    return np.asarray(counts.reshape(pin_v.shape), dtype=np.int64)

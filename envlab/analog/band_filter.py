@@ -7,12 +7,13 @@ First order: one resistor and one capacitor, buffered. Second order: the unity-g
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
-from typing import NamedTuple
+from dataclasses import dataclass, field, fields, replace
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from envlab.analog.sections import second_order
+from envlab.analog.sections import SECOND_MATCH_HZ, second_order
+from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
 from envlab.errors import check_range
 from envlab.units import FloatArray
 
@@ -32,15 +33,30 @@ class Section(NamedTuple):
         return (self.n2 * s**2 + self.n1 * s + self.n0) / (self.d2 * s**2 + self.d1 * s + 1)
 
 
-class _FromParts:
+# One role keeps its part on every filter that has it.
+_HIGH_FARAD = part("C6", 5, "high pass: takes off what lies under 1/(2π·R11·C6)", place=1)
+_HIGH_OHM = part("R11", 1, "high pass, with C6", place=2)
+_HIGH_IN_FARAD = part("C6", 5, "high pass, with C7, R11 and R12", place=1)
+_HIGH_OUT_FARAD = part("C7", 5, "high pass", place=2)
+_HIGH_FEEDBACK_OHM = part("R11", 1, "high pass: back from the output", place=3)
+_HIGH_SHUNT_OHM = part("R12", 1, "high pass: to the bias voltage", place=4)
+_LOW_OHM = part("R13", 1, "low pass: takes off what lies over 1/(2π·R13·C8)", place=5)
+_LOW_FARAD = part("C8", 5, "low pass, with R13", place=6)
+_LOW_IN_OHM = part("R13", 1, "low pass, with R14, C8 and C9", place=5)
+_LOW_OUT_OHM = part("R14", 1, "low pass", place=6)
+_LOW_FEEDBACK_FARAD = part("C8", 5, "low pass: back from the output", place=7)
+_LOW_SHUNT_FARAD = part("C9", 5, "low pass: to the bias voltage", place=8)
+
+
+class _FromParts(AnalogStage):
     """Every field is one part: _ohm 1 Ω to 100 MΩ, _farad 1 pF to 1 F."""
 
     def __post_init__(self) -> None:
-        for part in fields(self):  # type: ignore[arg-type]
-            if part.name.endswith("_ohm"):
-                check_range(part.name, getattr(self, part.name), 1, 100e6, unit="ohm")
+        for one in fields(self):  # type: ignore[arg-type]
+            if one.name.endswith("_ohm"):
+                check_range(one.name, getattr(self, one.name), 1, 100e6, unit="ohm")
             else:
-                check_range(part.name, getattr(self, part.name), 1e-12, 1, unit="F")
+                check_range(one.name, getattr(self, one.name), 1e-12, 1, unit="F")
 
     @property
     def sections(self) -> tuple[Section, ...]:
@@ -54,6 +70,33 @@ class _FromParts:
             product *= section.response(frequency_hz)
         return product
 
+    @property
+    def is_wire(self) -> bool:
+        """Whether there is no section."""
+        return not self.sections
+
+    def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
+        """Return one block of the output, V round the bias."""
+        filtered_v, end = filter_band(
+            signal,
+            self,
+            sample_rate_hz=around.sample_rate_hz,
+            low_v=around.low_v,
+            high_v=around.high_v,
+            state=state,
+        )
+        return Advanced(filtered_v, end)
+
+    def roughly(self, sample_rate_hz: float) -> tuple[AnalogStage, ...]:
+        """The filter with capacitors that make it right in the bass at a low rate.
+
+        Its sections are made to be right at SECOND_MATCH_HZ, which bends the rest of the axis by tan(x)/x.
+        """
+        x = math.pi * SECOND_MATCH_HZ / sample_rate_hz
+        farads = [one.name for one in fields(self) if one.name.endswith("_farad")]  # type: ignore[arg-type]
+        larger = {name: getattr(self, name) * math.tan(x) / x for name in farads}
+        return (replace(self, **larger),)  # type: ignore[type-var]
+
 
 @dataclass(frozen=True)
 class NoBandFilter(_FromParts):
@@ -64,8 +107,8 @@ class NoBandFilter(_FromParts):
 class FirstLowPass(_FromParts):
     """low_ohm in the way, low_farad to the reference."""
 
-    low_ohm: float
-    low_farad: float
+    low_ohm: float = field(metadata=_LOW_OHM)
+    low_farad: float = field(metadata=_LOW_FARAD)
 
     @property
     def sections(self) -> tuple[Section, ...]:
@@ -77,8 +120,8 @@ class FirstLowPass(_FromParts):
 class FirstHighPass(_FromParts):
     """high_farad in the way, high_ohm to the reference."""
 
-    high_ohm: float
-    high_farad: float
+    high_ohm: float = field(metadata=_HIGH_OHM)
+    high_farad: float = field(metadata=_HIGH_FARAD)
 
     @property
     def sections(self) -> tuple[Section, ...]:
@@ -90,10 +133,10 @@ class FirstHighPass(_FromParts):
 class FirstBandPass(_FromParts):
     """A first-order high pass, a buffer, a first-order low pass."""
 
-    high_ohm: float
-    high_farad: float
-    low_ohm: float
-    low_farad: float
+    high_ohm: float = field(metadata=_HIGH_OHM)
+    high_farad: float = field(metadata=_HIGH_FARAD)
+    low_ohm: float = field(metadata=_LOW_OHM)
+    low_farad: float = field(metadata=_LOW_FARAD)
 
     @property
     def sections(self) -> tuple[Section, ...]:
@@ -106,10 +149,10 @@ class SecondLowPass(_FromParts):
     """low_in_ohm and low_out_ohm in the way; low_feedback_farad from between them to the output,
     low_shunt_farad behind both to the reference."""
 
-    low_in_ohm: float
-    low_out_ohm: float
-    low_feedback_farad: float
-    low_shunt_farad: float
+    low_in_ohm: float = field(metadata=_LOW_IN_OHM)
+    low_out_ohm: float = field(metadata=_LOW_OUT_OHM)
+    low_feedback_farad: float = field(metadata=_LOW_FEEDBACK_FARAD)
+    low_shunt_farad: float = field(metadata=_LOW_SHUNT_FARAD)
 
     @property
     def sections(self) -> tuple[Section, ...]:
@@ -124,10 +167,10 @@ class SecondHighPass(_FromParts):
     """high_in_farad and high_out_farad in the way; high_feedback_ohm from between them to the output,
     high_shunt_ohm behind both to the reference."""
 
-    high_in_farad: float
-    high_out_farad: float
-    high_feedback_ohm: float
-    high_shunt_ohm: float
+    high_in_farad: float = field(metadata=_HIGH_IN_FARAD)
+    high_out_farad: float = field(metadata=_HIGH_OUT_FARAD)
+    high_feedback_ohm: float = field(metadata=_HIGH_FEEDBACK_OHM)
+    high_shunt_ohm: float = field(metadata=_HIGH_SHUNT_OHM)
 
     @property
     def sections(self) -> tuple[Section, ...]:
@@ -143,14 +186,14 @@ class SecondHighPass(_FromParts):
 class SecondBandPass(_FromParts):
     """A second-order high pass, then a second-order low pass, both of unity gain."""
 
-    high_in_farad: float
-    high_out_farad: float
-    high_feedback_ohm: float
-    high_shunt_ohm: float
-    low_in_ohm: float
-    low_out_ohm: float
-    low_feedback_farad: float
-    low_shunt_farad: float
+    high_in_farad: float = field(metadata=_HIGH_IN_FARAD)
+    high_out_farad: float = field(metadata=_HIGH_OUT_FARAD)
+    high_feedback_ohm: float = field(metadata=_HIGH_FEEDBACK_OHM)
+    high_shunt_ohm: float = field(metadata=_HIGH_SHUNT_OHM)
+    low_in_ohm: float = field(metadata=_LOW_IN_OHM)
+    low_out_ohm: float = field(metadata=_LOW_OUT_OHM)
+    low_feedback_farad: float = field(metadata=_LOW_FEEDBACK_FARAD)
+    low_shunt_farad: float = field(metadata=_LOW_SHUNT_FARAD)
 
     @property
     def sections(self) -> tuple[Section, ...]:
@@ -196,7 +239,7 @@ FilterState = tuple[tuple[float, float], ...]
 
 def filter_band(
     signal_v: FloatArray,
-    band_filter: BandFilter,
+    band_filter: _FromParts,
     *,
     sample_rate_hz: float,
     low_v: float = -math.inf,

@@ -12,12 +12,14 @@ Nothing in it asks whether the output clips: the ground leg's capacitor is charg
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
 from envlab.analog.preamp import Preamp
 from envlab.analog.sample_checks import sample_row
+from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part, parts_of
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.units import FloatArray
 
@@ -35,11 +37,22 @@ class BoardPreamp(Preamp):
     drops over input_ohm. leg_foot_v: where the ground leg ends, V against ground; None: at the bias.
     """
 
-    second_feedback_ohm: float | None = None
-    second_ground_ohm: float = 1e3
-    second_ground_farad: float | None = 10e-6
-    second_coupling_farad: float = 1e-6
-    second_input_ohm: float = 100e3
+    second_feedback_ohm: float | None = field(
+        default=None, metadata=part("R10", 1, "sets the second stage's gain: 1 + R10/R9", place=14)
+    )
+    second_ground_ohm: float = field(
+        default=1e3, metadata=part("R9", 1, "sets the second stage's gain, with R10", place=13)
+    )
+    second_ground_farad: float | None = field(
+        default=10e-6, metadata=part("C5", 20, "keeps the second stage's gain at 1 at rest", place=15)
+    )
+    second_coupling_farad: float = field(
+        default=1e-6, metadata=part("C4", 10, "couples the second stage to the first", place=11)
+    )
+    second_input_ohm: float = field(
+        default=100e3,
+        metadata=part("R8", 5, "ties the second stage's input to the bias voltage", bought=False, place=12),
+    )
     slew_v_per_s: float = 5e6
     input_bias_a: float = 0.0
     leg_foot_v: float | None = None
@@ -63,6 +76,13 @@ class BoardPreamp(Preamp):
         if drop_v >= min(self.swing_up_v, self.swing_down_v):
             limit = f"such that its drop over input_ohm ({drop_v:.3g} V) leaves the output a swing"
             raise ParameterError("input_bias_a", self.input_bias_a, limit)
+
+    @property
+    def absent_parts(self) -> tuple[str, ...]:
+        """Fields of the second stage, where there is none."""
+        if self.second_feedback_ohm is not None:
+            return ()
+        return tuple(name for name in parts_of(type(self)) if name.startswith("second_"))
 
     @property
     def stages(self) -> tuple[Preamp, ...]:
@@ -127,6 +147,18 @@ class BoardPreamp(Preamp):
         for stage in self.stages:
             product *= _loop_response(stage, frequency_hz)
         return product
+
+    def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
+        """Return one block of the output, V round bias_v; limited where the last stage is."""
+        preamp_v, clipped, end = amplify_board(
+            signal, self, sample_rate_hz=around.sample_rate_hz, state=state
+        )
+        return Advanced(preamp_v, end, self.where_limited(preamp_v, clipped))
+
+    def roughly(self, sample_rate_hz: float) -> tuple[AnalogStage, ...]:
+        """Plain stages: at such a rate an amplifier's own speed means nothing, its gain and its limits do."""
+        del sample_rate_hz
+        return self.stages
 
 
 def _loop_response(stage: Preamp, frequency_hz: float) -> complex:

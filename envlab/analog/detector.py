@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
 
 from envlab.analog.sample_checks import sample_row
+from envlab.analog.stage import part
 from envlab.errors import ParameterError, check_range
 from envlab.units import FloatArray
+
+_HOLDS = part("C3", 20, "holds the envelope")
 
 
 @dataclass(frozen=True)
@@ -20,9 +23,9 @@ class PeakDetector:
     attack_ohm: 0.01 Ω to 100 MΩ. hold_farad: 1 pF to 1 F. release_ohm: 1 Ω to 1 GΩ.
     """
 
-    attack_ohm: float
-    hold_farad: float
-    release_ohm: float
+    attack_ohm: float = field(metadata=part("R4", 5, "attack: the hold capacitor charges through it"))
+    hold_farad: float = field(metadata=_HOLDS)
+    release_ohm: float = field(metadata=part("R5", 5, "release: empties the hold capacitor"))
 
     def __post_init__(self) -> None:
         check_range("attack_ohm", self.attack_ohm, 0.01, 100e6, unit="ohm")
@@ -57,9 +60,11 @@ class AverageDetector:
     load_ohm: what lies across the capacitor, 1 Ω to 1 TΩ; None: nothing.
     """
 
-    smoothing_ohm: float
-    hold_farad: float
-    load_ohm: float | None = None
+    smoothing_ohm: float = field(metadata=part("R6", 5, "smooths: fills and empties the hold capacitor"))
+    hold_farad: float = field(metadata=_HOLDS)
+    load_ohm: float | None = field(
+        default=None, metadata=part("R17", 5, "loads the hold capacitor", bought=False)
+    )
 
     def __post_init__(self) -> None:
         check_range("smoothing_ohm", self.smoothing_ohm, 0.01, 100e6, unit="ohm")
@@ -129,12 +134,14 @@ def detect(
     PeakDetector solves C·dv/dt = (u − v)/Ra − v/Rr while u > v, C·dv/dt = −v/Rr otherwise;
     AverageDetector solves C·dv/dt = (u − v)/R − v/load. Both are exact for a drive that is constant over
     the interval (peak: up to the interval in which the diode starts or stops conducting).
+    sample_rate_hz: 1e-7 Hz to 1 GHz. The step is exact at any rate, and a legal capacitor may take 30 years
+    to empty (1 F and 1 GΩ): who looks for its rest takes steps of days.
     Raises ParameterError for a drive of another shape or not finite everywhere (the diode would take NaN for
     "off" and Inf would stick), for a rate or a start voltage that cannot be.
     """
     from envlab.analog.kernels import stage_kernels as kernels
 
-    check_range("sample_rate_hz", sample_rate_hz, 1, 1e9, unit="Hz")
+    check_range("sample_rate_hz", sample_rate_hz, 1e-7, 1e9, unit="Hz")
     check_range("start_v", start_v, 0, 1e3, unit="V")
     drive = sample_row("drive_v", drive_v)
     if not np.isfinite(drive).all():

@@ -7,9 +7,10 @@ its voltage over the load, so that gain grows with the load until the drain has 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from envlab.analog.microphone import Microphone
+from envlab.analog.stage import part
 from envlab.errors import ParameterError, check_range
 from envlab.units import from_db
 
@@ -23,7 +24,9 @@ class Electret(Microphone):
     resistance, beside the load, 1 kΩ and more. (0.3 mA, 0.8 V and 50 kΩ are typical, from memory.)
     """
 
-    load_ohm: float = 2.2e3
+    load_ohm: float = field(
+        default=2.2e3, metadata=part("R7", 1, "feeds the electret, and loads it: its gain")
+    )
     rated_load_ohm: float = 2.2e3
     drain_current_a: float = 0.3e-3
     supply_v: float = 3.3

@@ -10,6 +10,7 @@ import numpy as np
 
 from envlab.analog import sections
 from envlab.analog.sample_checks import sample_row
+from envlab.analog.stage import Advanced, AnalogStage, Surroundings
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.sound.level import a_weighting_db
 from envlab.units import BoolArray, FloatArray, from_db, pressure_rms_pa
@@ -19,7 +20,7 @@ SMOOTH_END = 0.777870447914
 
 
 @dataclass(frozen=True)
-class Microphone:
+class Microphone(AnalogStage):
     """An analog microphone by its data-sheet metrics.
 
     sensitivity_dbv_pa: dB re 1 V/Pa at 1 kHz, −80 to 0 (−42 is 7.94 mV/Pa).
@@ -86,6 +87,11 @@ class Microphone:
         heard = self.sensitivity_v_pa * high / (1 + 1j * frequency_hz / self.high_corner_hz)
         return self.covering_response(frequency_hz) * heard
 
+    def advance(self, signal: FloatArray, around: Surroundings, state: MicrophoneState | None) -> Advanced:
+        """Return one block of volts out of one of pressure, Pa; limited where it is overloaded."""
+        volts, end = hear(signal, self, sample_rate_hz=around.sample_rate_hz, state=state)
+        return Advanced(volts, end, overloaded_if_any(signal, self))
+
 
 @dataclass(frozen=True)
 class MicrophoneState:
@@ -109,7 +115,7 @@ def hear(
     microphone_v: shape (n,), V, without the resting voltage of the output.
     Raises ParameterError for samples of another shape.
     """
-    from envlab.analog.kernels import microphone_kernels
+    from envlab.analog.kernels import front_kernels
 
     state = state or MicrophoneState()
     at_port_pa, covering = _behind_covering(
@@ -117,16 +123,22 @@ def hear(
     )
     if microphone.overload == "smooth":
         at_port_pa = overloaded_pa(at_port_pa, microphone)
-    volts, low_corner, high_corner = microphone_kernels.hear_block(
+    volts, end = front_kernels.hear_block(
         at_port_pa,
-        *microphone.limits_pa,
-        microphone.sensitivity_v_pa,
-        sections.high_pass(microphone.low_corner_hz, sample_rate_hz),
-        sections.low_pass(microphone.high_corner_hz, sample_rate_hz),
-        state.low_corner,
-        state.high_corner,
+        (*microphone.limits_pa, microphone.sensitivity_v_pa),
+        *corners_of(microphone, sample_rate_hz),
+        np.array((state.low_corner, state.high_corner)),
     )
-    return volts, MicrophoneState(low_corner, high_corner, covering)
+    return volts, MicrophoneState(float(end[0]), float(end[1]), covering)
+
+
+# Asked for by every block.
+@lru_cache(maxsize=4096)
+def corners_of(microphone: Microphone, sample_rate_hz: float) -> tuple[sections.Section, sections.Section]:
+    """Return the sections of the low and of the high corner."""
+    low = sections.high_pass(microphone.low_corner_hz, sample_rate_hz)
+    high = sections.low_pass(microphone.high_corner_hz, sample_rate_hz)
+    return sections.numbers_of(low), sections.numbers_of(high)
 
 
 def _behind_covering(
@@ -163,6 +175,15 @@ def is_overloaded(pressure_pa: FloatArray, microphone: Microphone) -> BoolArray:
     if microphone.covering_loss_db > 0:
         pressure_pa = pressure_pa * from_db(-microphone.covering_loss_db)
     return np.asarray((pressure_pa < low_pa) | (pressure_pa > high_pa))
+
+
+def overloaded_if_any(pressure_pa: FloatArray, microphone: Microphone) -> BoolArray | None:
+    """is_overloaded, and None for nowhere, which is soon known."""
+    low_pa, high_pa = microphone.limits_pa
+    share = from_db(-microphone.covering_loss_db) if microphone.covering_loss_db > 0 else 1.0
+    if not pressure_pa.size or (pressure_pa.min() * share >= low_pa and pressure_pa.max() * share <= high_pa):
+        return None
+    return is_overloaded(pressure_pa, microphone)
 
 
 def self_noise_pa(

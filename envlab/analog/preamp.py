@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
 from envlab.analog import sections
 from envlab.analog.sample_checks import sample_row
+from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.units import BoolArray, FloatArray
 
 
 @dataclass(frozen=True)
-class Preamp:
+class Preamp(AnalogStage):
     """Non-inverting amplifier, gain 1 + feedback_ohm/ground_ohm.
 
     feedback_ohm, ground_ohm: the gain resistors, 1 Ω to 100 MΩ.
@@ -25,11 +28,18 @@ class Preamp:
     input_offset_v: referred to the input; V. noise_v_per_rthz: input noise density, V/√Hz.
     """
 
-    feedback_ohm: float = 47e3
-    ground_ohm: float = 1e3
-    ground_farad: float | None = 10e-6
-    coupling_farad: float = 1e-6
-    input_ohm: float = 100e3
+    feedback_ohm: float = field(default=47e3, metadata=part("R3", 1, "sets the gain: 1 + R3/R2", place=4))
+    ground_ohm: float = field(default=1e3, metadata=part("R2", 1, "sets the gain, with R3", place=3))
+    ground_farad: float | None = field(
+        default=10e-6, metadata=part("C2", 20, "keeps the gain at 1 for the resting voltage", place=5)
+    )
+    coupling_farad: float = field(
+        default=1e-6, metadata=part("C1", 10, "couples the microphone to the preamp", place=1)
+    )
+    input_ohm: float = field(
+        default=100e3,
+        metadata=part("R1", 5, "ties the preamp's input to the bias voltage", bought=False, place=2),
+    )
     gain_bandwidth_hz: float = 10e6
     supply_v: float = 3.3
     bias_v: float = 1.65
@@ -104,6 +114,21 @@ class Preamp:
         leg = (self.gain * f + self.ground_corner_hz) / (f + self.ground_corner_hz)
         return coupling * leg / (1 + f / self.bandwidth_hz)
 
+    def surroundings_behind(self, around: Surroundings) -> Surroundings:
+        """What follows rests at this bias and swings as far as this output."""
+        return replace(around, bias_v=self.bias_v, low_v=-self.swing_down_v, high_v=self.swing_up_v)
+
+    def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
+        """Return one block of the output, V round bias_v; limited where it is at the end of its swing."""
+        done = amplify(signal, self, sample_rate_hz=around.sample_rate_hz, state=state)
+        return Advanced(done.preamp_v, done.end, self.where_limited(done.preamp_v, done.clipped))
+
+    def where_limited(self, preamp_v: FloatArray, clipped: int) -> BoolArray | None:
+        """Return at which samples, shape (n,), the output is at its limit; None for none of them."""
+        if not clipped:
+            return None
+        return np.asarray((preamp_v >= self.swing_up_v) | (preamp_v <= -self.swing_down_v))
+
 
 @dataclass(frozen=True)
 class PreampState:
@@ -134,32 +159,33 @@ def amplify(
     capacitor and the ground leg remember is not disturbed by clipping. Raises ParameterError for samples of
     another shape.
     """
-    from envlab.analog.kernels import stage_kernels as kernels
+    from envlab.analog.kernels import front_kernels
 
     values = (state or PreampState()).values
-    preamp_v, end, clipped = kernels.amplify_block(
+    preamp_v, end, clipped = front_kernels.amplify_block(
         sample_row("microphone_v", microphone_v),
-        sections.high_pass(preamp.coupling_corner_hz, sample_rate_hz),
-        sections.gain_with_ground_leg(preamp.gain, preamp.ground_corner_hz, sample_rate_hz),
-        sections.low_pass(preamp.bandwidth_hz, sample_rate_hz),
-        preamp.output_offset_v,
-        -preamp.swing_down_v,
-        preamp.swing_up_v,
+        output_limits(preamp),
+        *sections_of(preamp, sample_rate_hz),
         np.array(values),
     )
     return Amplified(preamp_v, int(clipped), PreampState((float(end[0]), float(end[1]), float(end[2]))))
 
 
-def limited_samples(amplified: Amplified, preamp: Preamp, overloaded: BoolArray) -> int:
-    """Return at how many samples the preamp or the microphone is at its limit; both at once count once.
+def output_limits(preamp: Preamp) -> tuple[float, float, float]:
+    """Return (offset, low, high), V round the bias."""
+    return float(preamp.output_offset_v), float(-preamp.swing_down_v), float(preamp.swing_up_v)
 
-    overloaded: shape (n,), which samples the microphone could not follow.
-    """
-    if not overloaded.any():
-        return amplified.clipped
-    out_v = amplified.preamp_v
-    free = (out_v < preamp.swing_up_v) & (out_v > -preamp.swing_down_v)
-    return amplified.clipped + int(np.count_nonzero(overloaded & free))
+
+# Asked for by every block.
+@lru_cache(maxsize=4096)
+def sections_of(
+    preamp: Preamp, sample_rate_hz: float
+) -> tuple[sections.Section, sections.Section, sections.Section]:
+    """Return the sections of input capacitor, ground leg and bandwidth."""
+    coupling = sections.high_pass(preamp.coupling_corner_hz, sample_rate_hz)
+    leg = sections.gain_with_ground_leg(preamp.gain, preamp.ground_corner_hz, sample_rate_hz)
+    bandwidth = sections.low_pass(preamp.bandwidth_hz, sample_rate_hz)
+    return sections.numbers_of(coupling), sections.numbers_of(leg), sections.numbers_of(bandwidth)
 
 
 def input_noise_v(

@@ -6,11 +6,13 @@ passive diode loses its drop; diode and hold capacitor are then one circuit, sol
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
-from envlab.analog.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of
+from envlab.analog.diodes.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of
+from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
 from envlab.errors import ParameterError, check_choice, check_positive, check_range
 from envlab.units import FloatArray
 
@@ -18,7 +20,7 @@ REFERENCES = ("node", "bias", "coupled")
 
 
 @dataclass(frozen=True)
-class Rectifier:
+class Rectifier(AnalogStage):
     """Half or full wave, precision or passive.
 
     kind: "half" passes what lies above the reference; "full" folds the lower half up.
@@ -47,8 +49,12 @@ class Rectifier:
     series_ohm: float | None = None
     bandgap_ev: float | None = None
     leakage_ohm: float | None = None
-    coupling_farad: float | None = None
-    return_ohm: float | None = None
+    coupling_farad: float | None = field(
+        default=None, metadata=part("C10", 10, "couples the signal to the diode")
+    )
+    return_ohm: float | None = field(
+        default=None, metadata=part("R15", 5, "leads the diode's mean current back")
+    )
     output_current_a: float | None = None
     gain_bandwidth_hz: float | None = None
     slew_v_per_s: float = 5e6
@@ -121,6 +127,18 @@ class Rectifier:
     def quiescent_rectified_v(self, bias_v: float) -> float:
         """Return what is offered to the detector at silence, V above the reference node."""
         return bias_v - self.reference_node_v if self.reference == "bias" else 0.0
+
+    def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
+        """Return one block of the rectified voltage, V above the reference node."""
+        rectified_v, end = rectify_in_time(
+            signal, self, sample_rate_hz=around.sample_rate_hz, bias_v=around.bias_v, state=state
+        )
+        return Advanced(rectified_v, end)
+
+    def roughly(self, sample_rate_hz: float) -> tuple[AnalogStage, ...]:
+        """At once: at such a rate its amplifier's own speed means nothing."""
+        del sample_rate_hz
+        return (replace(self, gain_bandwidth_hz=None),)
 
 
 def rectify(signal_v: FloatArray, rectifier: Rectifier, *, bias_v: float = 0.0) -> FloatArray:

@@ -24,6 +24,15 @@ MATCH_HZ = 7_500.0
 SECOND_MATCH_HZ = 10_600.0
 
 
+Section = tuple[float, float, float]
+
+
+def numbers_of(section: FloatArray) -> Section:
+    """Return (b0, b1, a1) as plain numbers, as a compiled loop keeps them in registers."""
+    b0, b1, a1 = section
+    return float(b0), float(b1), float(a1)
+
+
 def _bilinear_constant(sample_rate_hz: float, match_hz: float = MATCH_HZ) -> float:
     match_rad_s = 2 * math.pi * match_hz
     return match_rad_s / math.tan(match_rad_s / (2 * sample_rate_hz))

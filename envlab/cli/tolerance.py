@@ -115,7 +115,7 @@ def boards_of_choice(
 
     None if it must not be built, or if its boards have to run one by one and that would take minutes.
     """
-    from envlab.study.tolerance.board_run import runs_side_by_side
+    from envlab.engine.side_by_side import runs_side_by_side
     from envlab.study.tolerance.tolerance import tolerance as many_boards
 
     if not choice.flash_safe:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from envlab.chain import Chain
-from envlab.engine.clip_pass import read_through
+from envlab.engine.board import Board
+from envlab.engine.play import play
 from envlab.engine.reading_schedule import wanted
 from envlab.sound.stream import Sound
 from envlab.units import FloatArray, IntArray
@@ -28,7 +28,7 @@ class Readings:
 
 def read_chains(
     recording: Sound,
-    chains: list[Chain],
+    chains: Sequence[Board],
     reading_index: IntArray,
     *,
     seed: tuple[int, ...] | None = None,
@@ -37,10 +37,10 @@ def read_chains(
 ) -> Readings:
     """Return the ADC counts of every chain at the readings named (0 is at time 0, 1 one ADC period later).
 
-    reading_index: rising, shape (readings,). The rest as clip_pass.read_through, which keeps none of them.
+    reading_index: rising, shape (readings,). The rest as play, which keeps none of them.
     """
     counts = np.empty((len(chains), reading_index.size), dtype=np.int64)
-    clipped_share = read_through(
+    clipped_share = play(
         recording,
         chains,
         wanted(reading_index),
@@ -59,7 +59,7 @@ class _Keep:
         self._counts, self._places, self._done = counts, places, 0
 
     def take(self, counts: NDArray[np.int32]) -> None:
-        """See clip_pass.Reader."""
+        """See play.Reader."""
         after = self._done + counts.shape[1]
         self._counts[self._places, self._done : after] = counts
         self._done = after

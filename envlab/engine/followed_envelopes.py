@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from envlab.analog.adc import instant_count
-from envlab.chain import Chain
 from envlab.digital.followers import Follower, PassThrough, follow
-from envlab.engine.clip_pass import Reader, read_through
+from envlab.engine.board import Board
+from envlab.engine.play import Reader, play
 from envlab.engine.reading_schedule import Wanted, every_reading, wanted
 from envlab.sound.stream import Sound
 from envlab.units import FloatArray, IntArray
@@ -18,14 +18,14 @@ from envlab.units import FloatArray, IntArray
 
 def read_envelopes(
     recording: Sound,
-    chains: list[Chain],
+    chains: Sequence[Board],
     reading_index: IntArray,
     *,
     seed: tuple[int, ...] | None = None,
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return (envelope counts above quiescent at the readings named, clipped share), rows in the order of chains.
+    """Return (envelope counts above quiescent at the readings named, clipped share), rows as the chains.
 
     Shapes (chains, readings) and (chains,). reading_index: rising. Arguments as read_chains. A follower sees
     every reading, so only where no chain has one are the readings between left out.
@@ -36,14 +36,14 @@ def read_envelopes(
     def reader_of(places: IntArray) -> Reader:
         return reader(envelopes, places, [chains[place] for place in places], reading_index)
 
-    clipped_share = read_through(
+    clipped_share = play(
         recording, chains, readings, reader_of, seed=seed, workers=workers, progress=progress
     )
     return envelopes, clipped_share
 
 
 def way_to(
-    sound: Sound, chains: list[Chain], reading_index: IntArray
+    sound: Sound, chains: Sequence[Board], reading_index: IntArray
 ) -> tuple[Wanted, type[AsRead] | type[Followed]]:
     """Return which readings must be taken for those at reading_index, and what makes envelopes of them.
 
@@ -59,14 +59,14 @@ class AsRead:
     """Writes what some chains read into the rows of all."""
 
     def __init__(
-        self, envelopes: FloatArray, places: IntArray, chains: list[Chain], reading_index: IntArray
+        self, envelopes: FloatArray, places: IntArray, chains: Sequence[Board], reading_index: IntArray
     ) -> None:
         """See way_to."""
         del chains, reading_index
         self._envelopes, self._places, self._done = envelopes, places, 0
 
     def take(self, counts: NDArray[np.int32]) -> None:
-        """See clip_pass.Reader."""
+        """See play.Reader."""
         after = self._done + counts.shape[1]
         self._envelopes[self._places, self._done : after] = counts
         self._done = after
@@ -76,7 +76,7 @@ class Followed:
     """Follows every reading of some chains, and writes those that are asked for into the rows of all."""
 
     def __init__(
-        self, envelopes: FloatArray, places: IntArray, chains: list[Chain], reading_index: IntArray
+        self, envelopes: FloatArray, places: IntArray, chains: Sequence[Board], reading_index: IntArray
     ) -> None:
         """See way_to."""
         self._envelopes, self._index, self._done = envelopes, reading_index, 0
@@ -88,7 +88,7 @@ class Followed:
         self._states: list[FloatArray | None] = [None] * len(self._groups)
 
     def take(self, counts: NDArray[np.int32]) -> None:
-        """See clip_pass.Reader."""
+        """See play.Reader."""
         after = self._done + counts.shape[1]
         asked = slice(*np.searchsorted(self._index, (self._done, after)))
         for number, (follower, rows, places) in enumerate(self._groups):

@@ -1,4 +1,4 @@
-"""Every node of one chain on one recording, at the ADC's rate: what a scope and a log would show."""
+"""Every node of one board on one recording, at the ADC's rate: what a scope and a log would show."""
 
 from __future__ import annotations
 
@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from envlab.analog.adc import instants_s, stamps_of
 from envlab.analog.noise import noise_streams
-from envlab.chain import Chain
+from envlab.engine.board import Board, front_end_of
+from envlab.engine.nodes import Player
 from envlab.light.lightness import lightness_cie1976
-from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray
 
@@ -20,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def nodes_at_readings(
-    chain: Chain,
+    board: Board,
     recording: Recording,
     rng: np.random.Generator | None = None,
     progress: Callable[[float], None] | None = None,
@@ -29,50 +28,68 @@ def nodes_at_readings(
 
     Analog nodes but the detector's are those of the internal sample nearest to the reading; duty and L* are
     those of the frame shown at that moment. Runs in blocks, so that a whole evening fits in memory.
+
+    Parameters
+    ----------
+    board
+        The board, at rest.
+    recording
+        What sounds at its microphone.
+    rng
+        Of the noise of microphone, preamp and ADC; None: no noise.
+    progress
+        Called with the share that is done, 0 to 1.
+
+    Returns
+    -------
+    pandas.DataFrame
+        time_s; pressure_pa; microphone_v; the stages between microphone and rectifier that do something, each
+        as its field with _v (preamp_v), V round the bias; rectified_v and detector_v, V at the ADC's ground;
+        adc_counts; envelope_counts; duty, 0 to 1; lightness_lstar.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import envlab
+    >>> from envlab.engine.node_table import nodes_at_readings
+    >>> silence = envlab.Recording(np.zeros(480), 48_000.0)
+    >>> table = nodes_at_readings(envlab.Chain(), silence)
+    >>> len(table), list(table)[:4]
+    (10, ['time_s', 'pressure_pa', 'microphone_v', 'preamp_v'])
     """
     import pandas as pd
 
-    rate_hz = internal_rate_hz(recording.sample_rate_hz)
-    pressure_pa = recording.pressure_pa
-    noise = None if rng is None else noise_streams(rng)
-    if noise is not None:
-        pressure_pa = pressure_pa + chain.noise_pa(pressure_pa.size, recording.sample_rate_hz, noise)
-    samples = round(recording.duration_s * rate_hz)
-    times_s = instants_s(recording.duration_s, chain.adc.rate_hz)
-    upper, fraction = stamps_of(times_s, samples, rate_hz)
-    nearest = np.minimum(np.round(times_s * rate_hz).astype(np.int64), samples - 1)
-    names = ("pressure_pa", "microphone_v", "preamp_v", "drive_v")
-    columns: dict[str, FloatArray] = {name: np.empty(times_s.size) for name in (*names, "held_v")}
-    before = chain.quiescent_state.held_v
-    for block in chain.node_blocks(pressure_pa, recording.sample_rate_hz):
+    player = Player(board, recording, None if rng is None else noise_streams(rng))
+    stages = front_end_of(board)
+    *between, last = (name for name, stage in stages.items() if not stage.is_wire)
+    times_s = np.arange(player.readings) / board.adc.rate_hz
+    nearest = np.minimum(np.round(times_s * player.rate_hz).astype(np.int64), player.samples - 1)
+    columns: dict[str, FloatArray] = {name: np.empty(times_s.size) for name in ("", *between, last)}
+    for block in player.blocks():
         end = block.start + block.held_v.size
         at = slice(*np.searchsorted(nearest, (block.start, end)))
-        for name in names:
-            columns[name][at] = getattr(block, name)[nearest[at] - block.start]
-        due = slice(*np.searchsorted(upper, (block.start, end)))
-        known_v = np.concatenate(([before], block.held_v))
-        low = known_v[upper[due] - block.start]
-        columns["held_v"][due] = low + fraction[due] * (known_v[upper[due] - block.start + 1] - low)
-        before = float(block.held_v[-1])
+        for name, column in columns.items():
+            node = block.nodes[name] if name else block.pressure_pa
+            column[at] = node[nearest[at] - block.start]
         if progress is not None:
-            progress(end / samples)
-    digital = chain.digital(columns["held_v"], recording.duration_s, None if noise is None else noise.adc)
-    shown = np.floor(np.arange(times_s.size) * chain.frame_rate_hz / chain.adc.rate_hz + 1e-9).astype(int)
-    duty = digital.duty[np.minimum(shown, digital.duty.size - 1)]
-    quiescent_v = chain.rectifier.reference_node_v
+            progress(end / player.samples)
+    played = player.played()
+    light = played.light
+    shown = np.floor(np.arange(times_s.size) * board.frame_rate_hz / board.adc.rate_hz + 1e-9).astype(int)
+    shown = np.minimum(shown, light.codes.size - 1)
+    reference_node_v = board.rectifier.reference_node_v
     return pd.DataFrame(
         {
             "time_s": times_s,
-            "pressure_pa": columns["pressure_pa"],
-            "microphone_v": columns["microphone_v"],
-            "preamp_v": columns["preamp_v"],
-            "rectified_v": quiescent_v + columns["drive_v"],
-            "detector_v": quiescent_v + columns["held_v"],
-            "adc_counts": digital.adc_counts,
-            "envelope_counts": digital.envelope_counts,
-            "duty": duty,
+            "pressure_pa": columns[""],
+            **{f"{name}_v": columns[name] for name in between},
+            "rectified_v": reference_node_v + columns[last],
+            "detector_v": reference_node_v + played.held_v,
+            "adc_counts": played.adc_counts,
+            "envelope_counts": light.envelope_counts,
+            "duty": light.duty[shown],
             "lightness_lstar": lightness_cie1976(
-                duty * digital.table.full_code / digital.table.brightest_code
+                light.duty[shown] * light.table.full_code / light.table.brightest_code
             ),
         }
     )

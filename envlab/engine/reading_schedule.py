@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog.adc import Adc, stamps_of
-from envlab.chain import Chain
+from envlab.engine.board import Board
 from envlab.units import FloatArray, IntArray
 
 _AT_ONCE = 4096
@@ -36,9 +36,9 @@ def every_reading(count: int) -> Wanted:
     return Wanted(count, np.arange)
 
 
-def frame_readings(chain: Chain, frames: int) -> Wanted:
+def frame_readings(board: Board, frames: int) -> Wanted:
     """Return the readings that the first frames show."""
-    return Wanted(frames, lambda first, last: chain.reading_of_frame(last, first))
+    return Wanted(frames, lambda first, last: board.reading_of_frame(last, first))
 
 
 @dataclass(frozen=True, eq=False)

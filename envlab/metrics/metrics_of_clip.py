@@ -11,8 +11,8 @@ import numpy as np
 from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
-from envlab.engine.clip_pass import read_through
 from envlab.engine.followed_envelopes import read_envelopes
+from envlab.engine.play import play
 from envlab.engine.reading_schedule import frame_readings
 from envlab.light.table import LookupTable
 from envlab.metrics.clip_metrics import ClipColumns, ClipMetrics, envelope_columns
@@ -149,7 +149,7 @@ def _judge_running(
         return reader
 
     readings = frame_readings(chains[0], frames)
-    share = read_through(recording, chains, readings, reader_of, seed=seed, workers=workers, progress=report)
+    share = play(recording, chains, readings, reader_of, seed=seed, workers=workers, progress=report)
     order = np.argsort(np.concatenate([places for places, _ in readers]))
     return _joined([reader.columns() for _, reader in readers], order), share
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from envlab.analog.detector import Detector, hold_steps
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.chain import Chain
-from envlab.engine.clip_pass import behaviour
+from envlab.engine.hold_stage import behaviour
 from envlab.errors import ParameterError, check_range
 from envlab.light.table import LookupTable
 from envlab.metrics.clip_metrics import lightness_of_counts

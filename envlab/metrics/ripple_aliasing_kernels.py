@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from envlab.analog.kernels.stage_kernels import compiled
+from envlab.analog.kernels.stage_kernels import compiled, held_next
 from envlab.analog.kernels.tone_kernels import narrow
 from envlab.units import FloatArray
 
@@ -27,7 +27,7 @@ def _over_one_cycle(
     w = start.copy()
     for u in drive_v:
         for f in range(w.size):
-            w[f] = max(bleed[f] * w[f], charge[f] * w[f] + u)
+            w[f] = held_next(w[f], u, charge[f], bleed[f])
     return w
 
 
@@ -72,7 +72,7 @@ def settled_cycles(cycle_v: FloatArray, steps: FloatArray) -> FloatArray:
         w, charged, bled = start[first:last].copy(), charge[first:last].copy(), bleed[first:last].copy()
         for n in range(cycle_v.size):
             for f in range(w.size):
-                w[f] = max(bled[f] * w[f], charged[f] * w[f] + cycle_v[n])
+                w[f] = held_next(w[f], cycle_v[n], charged[f], bled[f])
                 some_v[n, f] = w[f]
         for f in range(w.size):
             for n in range(cycle_v.size):

@@ -42,7 +42,7 @@ class StreamingMetrics:
         self._flashes = RunningFlashes(len(chains), table.brightest_code, rate_hz)
 
     def take(self, counts: Codes) -> None:
-        """See clip_pass.Reader."""
+        """See play.Reader."""
         self._waiting.append(counts)
         if sum(block.shape[1] for block in self._waiting) >= _FRAMES_AT_ONCE:
             self._count_waiting()

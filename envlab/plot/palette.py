@@ -55,5 +55,5 @@ def colour(quantity: str) -> str:
 
 
 def metric_colour(metric: str) -> str:
-    """Return the colour of a metric of the sweep (a name of study.targets.METRICS), "#rrggbb"."""
+    """Return the colour of a metric of the sweep (a key of metrics.catalogue.METRICS), "#rrggbb"."""
     return colour(_METRIC_QUANTITY.get(metric, "light"))

@@ -10,15 +10,15 @@ from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.light.pixels import full_current_a, whole_pixels_at_full
 from envlab.light.table_facts import table_facts
-from envlab.plot.sweep.part_effects import value_text
+from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.shipped import demo_design
 from envlab.study.chosen_on_clips import ClipLight
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import Choices
 from envlab.study.specification.specification import Specification
-from envlab.study.specification.targets import FLASH_METRIC, METRICS, Target
-from envlab.study.specification.targets import METRIC_NAMES as NAMES
+from envlab.study.specification.targets import Target
 from envlab.study.sweep.choice import Choice
+from envlab.units import value_of_key
 
 TAG_WORDS = {
     "beat": "beat",
@@ -28,7 +28,6 @@ TAG_WORDS = {
 }
 # Between a number and its unit no line may break.
 _GAP = "\u00a0"
-_SHARES = ("clipped_share", "quiet_lit_share")
 
 
 @dataclass(frozen=True)
@@ -70,21 +69,9 @@ class RangeRow:
     chosen: str
 
 
-def name_of(metric: str) -> str:
-    """Return a metric's name for people; a metric without one of its own goes by its column's name."""
-    return NAMES.get(metric, metric.rpartition("_")[0].replace("_", " ").capitalize())
-
-
 def metric_text(metric: str, value: float) -> str:
-    """Return a metric's value with its unit as people read it: shares in %, flashes whole, else 3 digits."""
-    unit = METRICS[metric][0]
-    if math.isnan(value):
-        return "not judged"
-    if metric in _SHARES:
-        return f"{100 * value:.3g}{_GAP}%"
-    if metric == FLASH_METRIC:
-        return f"{value:.0f} in 1{_GAP}s"
-    return f"{value:.3g}{_GAP}{unit}".rstrip()
+    """Return a metric's value as the catalogue writes it, number and unit on one line."""
+    return METRICS[metric].text(value).replace(" ", _GAP)
 
 
 def metric_rows(specification: Specification, choice: Choice) -> list[FigureRow]:
@@ -109,7 +96,7 @@ def _metric_row(metric: str, value: float, target: Target | None) -> FigureRow:
         if math.isnan(value):
             verdict = "not judged: no clip with the tag it needs"
     return FigureRow(
-        metric, name_of(metric), METRICS[metric][1], metric_text(metric, value), asked, verdict, met
+        metric, METRICS[metric].label, METRICS[metric].says, metric_text(metric, value), asked, verdict, met
     )
 
 
@@ -146,15 +133,15 @@ def range_rows(specification: Specification, choice: Choice) -> list[RangeRow]:
         part = board.get(key)
         reference = part.reference if part is not None else key
         purpose = part.purpose if part is not None else ""
-        rows.append(RangeRow(reference, purpose, _tried(key, choices), value_text(key, choice.row[key])))
+        rows.append(RangeRow(reference, purpose, _tried(key, choices), value_of_key(key, choice.row[key])))
     return rows
 
 
 def _tried(key: str, choices: Choices) -> str:
     if not isinstance(choices, PartRange):
-        return ", ".join(value_text(key, value) for value in choices)
+        return ", ".join(value_of_key(key, value) for value in choices)
     values = choices.values
-    ends = f"{value_text(key, values[0])} to {value_text(key, values[-1])}"
+    ends = f"{value_of_key(key, values[0])} to {value_of_key(key, values[-1])}"
     return f"{ends}, {len(values)} values of {choices.series}, ±{choices.tolerance_percent:g}{_GAP}%"
 
 

@@ -9,6 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from envlab import __version__
 from envlab.design_file import digest
+from envlab.metrics.catalogue import METRICS
 from envlab.plot.palette import PALETTE
 from envlab.report.facts import (
     asked_sentences,
@@ -16,7 +17,6 @@ from envlab.report.facts import (
     command_words,
     metric_rows,
     metric_text,
-    name_of,
     range_rows,
     supply_details,
     supply_sentences,
@@ -108,7 +108,7 @@ def _held(sentences: Iterable[str]) -> list[str]:
 
 def _glance(choice: Choice, tolerance: ToleranceResult | None) -> list[tuple[str, str]]:
     """Name and value of four results; how many boards are good goes before the current."""
-    results = [(name_of(name), metric_text(name, float(choice.row[name]))) for name in _GLANCE]
+    results = [(METRICS[name].label, metric_text(name, float(choice.row[name]))) for name in _GLANCE]
     if tolerance is None:
         return results
     return [*results[:-1], ("Boards that meet all", percent_text(tolerance.yield_share))]

@@ -9,13 +9,13 @@ from markupsafe import Markup, escape
 from matplotlib.figure import Figure
 
 from envlab.analog.detector import PeakDetector
+from envlab.metrics.catalogue import METRICS
 from envlab.plot import sheets
 from envlab.plot.export import inline_svg
 from envlab.plot.schematic.schematic import schematic
 from envlab.plot.sweep.part_effects import DEFAULT_METRICS, swept_keys
 from envlab.plot.sweep.time_map import TimeMap, time_map
 from envlab.plot.table import table_sheets
-from envlab.report.facts import name_of
 from envlab.study.chosen_on_clips import ClipLight, most_current, most_flashing, music_scene
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.specification import Specification
@@ -80,7 +80,7 @@ def _schematic(choice: Choice) -> Picture:
 def _tolerance(result: ToleranceResult) -> Picture:
     from envlab.plot.sweep.tolerance import tolerance_sheet
 
-    named = ", ".join(name_of(metric).lower() for metric in result.targets["metric"])
+    named = ", ".join(METRICS[metric].label.lower() for metric in result.targets["metric"])
     return picture(
         tolerance_sheet(result),
         "tolerance",
@@ -122,7 +122,7 @@ def _effects(specification: Specification, choice: Choice) -> Picture:
     blocking = str(choice.row["blocking_target"]).partition(" ")[0]
     if blocking and blocking not in metrics:
         metrics.append(blocking)
-    named = ", ".join(name_of(metric).lower() for metric in metrics)
+    named = ", ".join(METRICS[metric].label.lower() for metric in metrics)
     return picture(
         sheets.effects_sheet(choice, specification, metrics),
         "effects",

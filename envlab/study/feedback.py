@@ -14,13 +14,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from envlab.analog.adc import convert
 from envlab.analog.envelope import hold_drive
-from envlab.analog.front_end import FrontEndState, drive_from, front_end_response
-from envlab.analog.microphone import MicrophoneState, hear, is_overloaded
 from envlab.analog.noise import noise_streams
+from envlab.analog.stage import Surroundings
 from envlab.chain import Chain
-from envlab.digital.followers import follow
+from envlab.engine.board import front_end_of, response_before_rectifier
+from envlab.engine.front_end import FrontEnd
+from envlab.engine.light_path import light_of_counts
+from envlab.engine.quantiser import Quantiser
 from envlab.errors import EnvlabWarning, check_positive, check_range
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import full_current_a, idle_current_a
@@ -84,9 +85,7 @@ def loop_gain(chain: Chain, coupling: Coupling) -> float:
     table, scale = chain.brightness_table(), chain.level_scale()
     swing_a = _swing_a(chain)
     duty = np.linspace(1e-3, 1, 400) * float(table.duty.max())
-    through = coupling.response(coupling.pwm_hz) * front_end_response(
-        chain.preamp, chain.band_filter, coupling.pwm_hz
-    )
+    through = coupling.response(coupling.pwm_hz) * response_before_rectifier(chain, coupling.pwm_hz)
     # A square wave of duty d has a fundamental of 2/π·sin(πd) of its height (Fourier series).
     peak_v = swing_a * 2 / math.pi * np.sin(np.pi * duty) * abs(through)
     limit_v = min(chain.preamp.swing_up_v, chain.preamp.swing_down_v)
@@ -154,19 +153,23 @@ def _frames(chain: Chain, coupling: Coupling, fine_pa: FloatArray, rate_hz: floa
     from envlab.analog.sections import low_pass
 
     table, detector, held = chain.brightness_table(), chain.detector_as_built, chain.quiescent_state
-    microphone_v, _ = hear(fine_pa, chain.microphone, sample_rate_hz=rate_hz, state=MicrophoneState())
-    overloaded = is_overloaded(fine_pa, chain.microphone)
+    first, *rest = front_end_of(chain).items()
+    microphone = FrontEnd(dict([first]), Surroundings(rate_hz))
+    behind = FrontEnd(dict(rest), first[1].surroundings_behind(Surroundings(rate_hz)))
+    microphone_v = microphone.advance(fine_pa).nodes[first[0]]
+    quantiser = Quantiser([chain], [chain])
     edges = np.round(
         np.arange(0, fine_pa.size / rate_hz * chain.frame_rate_hz) / chain.frame_rate_hz * rate_hz
     )
     edges = np.append(edges, fine_pa.size).astype(np.int64)
-    front, rail_memory, followed = FrontEndState(), 0.0, None
+    rail_memory, followed = 0.0, None
     duty = np.zeros(edges.size - 1)
     for frame in range(duty.size):
-        reading = convert(np.array([chain.rectifier.reference_node_v + held.held_v]), chain.adc)
-        above = np.maximum(reading - chain.quiescent_counts, 0).astype(np.float64)
-        envelope, followed = follow(above, chain.follower, rate_hz=chain.frame_rate_hz, state=followed)
-        duty[frame] = float(table.look_up(envelope)[0]) / table.full_code
+        above_zero = quantiser.counts(np.array([[held.held_v]]), np.zeros(1))[0]
+        light = light_of_counts(
+            chain, above_zero, table, range(1), rate_hz=chain.frame_rate_hz, state=followed
+        )
+        duty[frame], followed = float(light.duty[0]), light.follower_state
         span = slice(edges[frame], edges[frame + 1])
         turns = np.arange(span.start, span.stop) * (coupling.pwm_hz / rate_hz)
         current_a = _swing_a(chain) * (turns % 1.0 < duty[frame])
@@ -174,15 +177,7 @@ def _frames(chain: Chain, coupling: Coupling, fine_pa: FloatArray, rate_hz: floa
         if math.isfinite(coupling.decoupling_corner_hz):
             pole = low_pass(coupling.decoupling_corner_hz, rate_hz)
             rail_v, rail_memory = kernels.first_order(rail_v, *pole, rail_memory)
-        nodes = drive_from(
-            microphone_v[span] + rail_v + coupling.ground_ohm * current_a,
-            overloaded[span],
-            chain.preamp,
-            chain.band_filter,
-            chain.rectifier,
-            sample_rate_hz=rate_hz,
-            state=front,
-        )
-        front = nodes.end
-        _, held = hold_drive(nodes.drive_v, chain.rectifier, detector, sample_rate_hz=rate_hz, state=held)
+        signal_v = microphone_v[span] + rail_v + coupling.ground_ohm * current_a
+        rectified_v = behind.advance(signal_v).nodes[rest[-1][0]]
+        _, held = hold_drive(rectified_v, chain.rectifier, detector, sample_rate_hz=rate_hz, state=held)
     return duty

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from envlab.analog.front_end import front_end_response
 from envlab.chain import CALIBRATION_HZ, Chain
+from envlab.engine.board import response_before_rectifier
 from envlab.errors import ParameterError, check_range
 from envlab.sound.level import a_weighting_db
 from envlab.units import FloatArray, db, pressure_rms_pa
@@ -173,7 +173,7 @@ def _wave_levels(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> list[
     heard = abs(chain.microphone.response(CALIBRATION_HZ))
     at_port = abs(chain.microphone.covering_response(CALIBRATION_HZ))
     amplified = heard * abs(chain.preamp.response(CALIBRATION_HZ))
-    passed = heard * abs(front_end_response(chain.preamp, chain.band_filter, CALIBRATION_HZ))
+    passed = heard * abs(response_before_rectifier(chain, CALIBRATION_HZ))
     swing_v = min(chain.preamp.swing_up_v, chain.preamp.swing_down_v) / math.sqrt(2)
     most_pa = min(-chain.microphone.limits_pa[0], chain.microphone.limits_pa[1]) / math.sqrt(2) / at_port
     at_microphone, at_preamp = _noise_densities(chain)

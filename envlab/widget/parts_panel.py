@@ -12,14 +12,15 @@ import pandas as pd
 
 from envlab.analog.parts import PartRange
 from envlab.errors import EnvlabError
+from envlab.metrics.catalogue import METRICS
 from envlab.plot.export import png_bytes
 from envlab.plot.sheets import effects_sheet
 from envlab.plot.sweep.part_effects import PART_WORDS, swept_keys
 from envlab.study.specification.specification import Specification
-from envlab.study.specification.targets import METRIC_NAMES, METRICS, Target, Targets
+from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.choice import Choice, choose
 from envlab.study.sweep.sweep import sweep
-from envlab.units import format_value
+from envlab.units import format_value, unit_of
 
 _WIDE = {"description_width": "15em"}
 _PICTURE_DPI = 110.0
@@ -63,13 +64,13 @@ class PartsPanel:
         self._show()
 
     def _limit_control(self, target: Target) -> Any:
-        unit, meaning = METRICS[target.metric]
+        entry = METRICS[target.metric]
         side = "at most" if target.side == "at_most" else "at least"
         control = ipywidgets.FloatText(
             value=target.limit,
             step=target.scale / 10,
-            description=f"{METRIC_NAMES[target.metric]} {side}, {unit or 'of 1'}",
-            tooltip=meaning,
+            description=f"{entry.label} {side}, {entry.unit or 'of 1'}",
+            tooltip=entry.says,
             continuous_update=False,
             style={"description_width": "20em"},
             layout={"width": "27em"},
@@ -78,7 +79,7 @@ class PartsPanel:
         return control
 
     def _range_control(self, key: str, choices: PartRange) -> Any:
-        unit = {"ohm": "ohm", "farad": "F"}.get(key.rsplit("_", 1)[-1], "")
+        unit = unit_of(key) or ""
         control = ipywidgets.SelectionRangeSlider(
             options=[(format_value(value, unit), value) for value in choices.values],
             value=(choices.values[0], choices.values[-1]),

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.analog.band_filter import FirstBandPass, NoBandFilter, SecondLowPass
 from envlab.analog.board_preamp import BoardPreamp, amplify_board
@@ -60,7 +61,7 @@ CHAINS = st.builds(
 )
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(CHAINS, st.floats(30, 150), st.integers(0, 2**31))
 def test_no_legal_part_gives_nan(chain, level_db_spl, seed):
     rng = np.random.default_rng(seed)
@@ -72,7 +73,7 @@ def test_no_legal_part_gives_nan(chain, level_db_spl, seed):
         assert block.held_v.max() <= most * (1 + 1e-9) + 1e-12
 
 
-@settings(max_examples=20, deadline=None)
+@examples(20)
 @given(CHAINS)
 def test_silence_stays_at_rest(chain):
     # all that moves is the preamp's resting error, which no rectifier enlarges
@@ -82,7 +83,7 @@ def test_silence_stays_at_rest(chain):
         assert np.abs(block.held_v - chain.quiescent_state.held_v).max() <= 2 * error_v + 1e-6
 
 
-@settings(max_examples=30, deadline=None)
+@examples(30)
 @given(st.floats(1e3, 200e3), FARAD, st.integers(-8, 3), st.integers(0, 2**31))
 def test_a_linear_preamp_scales_exactly(feedback, leg, power, seed):
     # powers of two change no digit, and nothing is near a limit

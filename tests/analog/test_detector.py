@@ -204,7 +204,7 @@ def test_nothing_in_nothing_out():
         ([math.inf], {}, r"drive_v\[0\] is inf; it must be a finite number"),
         (np.zeros((2, 3)), {}, r"drive_v is 'an array of shape \(2, 3\)'; it must be of shape \(n,\)"),
         (["loud"], {}, "drive_v is 'list'; it must be an array of numbers, .*"),
-        ([0.0], {"sample_rate_hz": 0}, "sample_rate_hz is 0; it must be from 1 to 1e[+]09 Hz"),
+        ([0.0], {"sample_rate_hz": 0}, "sample_rate_hz is 0; it must be from 1e-07 to 1e[+]09 Hz"),
         ([0.0], {"start_v": -1.0}, "start_v is -1.0; it must be from 0 to 1000 V"),
         ([0.0], {"start_v": math.nan}, "start_v is nan; it must be a finite number"),
     ],

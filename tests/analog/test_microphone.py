@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.analog.microphone import Microphone, MicrophoneState, hear, is_overloaded, self_noise_pa
 from envlab.analog.preamp import Preamp, amplify
@@ -118,7 +119,7 @@ def test_self_noise_is_the_generators_and_white():
     assert abs(np.corrcoef(first[1:], first[:-1])[0, 1]) < 4 / 64
 
 
-@settings(max_examples=30, deadline=None)
+@examples(30)
 @given(st.lists(st.integers(0, 2000), max_size=4), st.integers(0, 2**32 - 1))
 def test_any_split_equals_the_whole_bit_for_bit(cuts, seed):
     pressure_pa = 40 * np.random.default_rng(seed).standard_normal(2000)  # overloads too

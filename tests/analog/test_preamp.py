@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.analog.preamp import Preamp, PreampState, amplify, input_noise_v
 from envlab.errors import ParameterError
@@ -118,7 +119,7 @@ def test_input_noise_has_its_density():
     assert noise_v.std() == pytest.approx(1.549e-6, rel=0.008)
 
 
-@settings(max_examples=30, deadline=None)
+@examples(30)
 @given(st.lists(st.integers(0, 2000), max_size=4), st.integers(0, 2**32 - 1))
 def test_any_split_equals_the_whole_bit_for_bit(cuts, seed):
     signal_v = 0.02 * np.random.default_rng(seed).standard_normal(2000)  # clips too

@@ -25,10 +25,10 @@ from envlab.analog.detector import PeakDetector
 from envlab.analog.envelope import hold_signal
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.microphone import Microphone, hear
-from envlab.analog.one_pass_board import PrecisionBoard
 from envlab.analog.preamp import Preamp, amplify
 from envlab.analog.rectifier import Rectifier, rectify
-from envlab.chain import NODE_BLOCK as BLOCK
+from envlab.engine.front_end import PIECE as BLOCK
+from envlab.engine.one_pass import HearToHold
 from envlab.units import FloatArray
 
 RATE_HZ = 384_000.0
@@ -68,7 +68,7 @@ def jobs() -> dict[str, tuple[Callable[[], object], int, float | None]]:
     def diodes() -> object:
         return read_diode_bank(drive, bank, due, between, state=rest)
 
-    one_pass = PrecisionBoard(microphone, preamp, precision, detector, RATE_HZ)
+    one_pass = HearToHold(microphone, preamp, precision, detector, RATE_HZ)
 
     def chain(rectifier: Rectifier) -> object:
         volts, _ = hear(pressure, microphone, sample_rate_hz=RATE_HZ)
@@ -89,7 +89,7 @@ def jobs() -> dict[str, tuple[Callable[[], object], int, float | None]]:
         "diode, coupled": (hold(coupled), 1, MOST_DIODE),
         "diodes, 32 at once": (diodes, 32, MOST_DIODE),
         "precision, stage by stage": (lambda: chain(precision), 1, None),
-        "precision chain": (lambda: one_pass.follow(pressure), 1, MOST_PRECISION),
+        "precision chain": (lambda: one_pass.advance(pressure), 1, MOST_PRECISION),
         "diode chain": (lambda: chain(diode), 1, MOST_DIODE),
     }
 

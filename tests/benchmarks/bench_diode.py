@@ -27,7 +27,7 @@ from bench_sweep import BLOCK, CANDIDATES, FRAMES_HZ, RATE_HZ, parts, spread
 from envlab.analog.adc import instants_s, stamps_of
 from envlab.analog.bank.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.detector import PeakDetector
-from envlab.analog.passive import diode_step, hold_passive
+from envlab.analog.diodes.passive import diode_step, hold_passive
 from envlab.analog.rectifier import Rectifier, rectify
 from envlab.sound.recording import Recording
 from envlab.study.specification.specification import demo_specification

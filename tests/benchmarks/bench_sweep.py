@@ -22,9 +22,9 @@ Last, 10,000 detectors at 48 kHz, the file's samples as they are. See bench_stre
 What bounds it (two threads of a server processor with 512-bit vectors, others at work on it). Of a thousand
 candidates behind one front 20 to 30 ns a sample are the bank, 3 to 5 the metrics, and 15 what all candidates
 share: interpolation 4 (half of it spectra), noise 2.5, microphone 4, preamp and rectifier 4.5. The filters of
-the latter wait for their own last step, not for arithmetic. So next would be one loop for microphone, preamp
-and rectifier, whose waits then overlap: analog/one_pass_board.py has it for one board, in 5.5 ns. Then the
-tiles in which few lanes of a group charge, and all are stepped.
+the latter wait for their own last step, not for arithmetic. So microphone, preamp
+and rectifier run in one loop where nothing stands between them (engine/one_pass.py). Next: the tiles in which
+few lanes of a group charge, and all are stepped.
 
 A whole sweep of three minutes takes 3.8 s of processor time: 2.7 the clip, and 1.1 beside it, a millisecond
 a candidate: ripple aliasing 0.5 (half of it settled cycles; two threads wait for each other's Python), the
@@ -57,7 +57,7 @@ from envlab.analog.parts import PartRange, series_values
 from envlab.analog.preamp import amplify
 from envlab.analog.rectifier import rectify
 from envlab.chain import Chain
-from envlab.engine.count_kernels import counts_above_quiescent
+from envlab.engine.quantiser import Quantiser
 from envlab.light.table import LookupTable
 from envlab.metrics.metrics_of_clip import clip_columns, frame_envelopes
 from envlab.metrics.streaming_metrics import StreamingMetrics
@@ -146,29 +146,16 @@ def bank_s(contest: Contest) -> float:
 def metrics_s(contest: Contest) -> float:
     """Return the seconds that bank and metrics take."""
     bank, chains, tables = contest.bank(), contest.judged.chains, contest.judged.tables
-    adc, places = chains[0].adc, np.arange(len(chains))
+    quantiser = Quantiser(chains, chains)
     times_s = instants_s(contest.drive_v.size / RATE_HZ, FRAMES_HZ)
     upper, fraction = stamps_of(times_s, contest.drive_v.size, RATE_HZ)
-    quiescent_counts = np.zeros(len(chains), dtype=np.int64)
     began, state = time.thread_time(), bank.start()
     metrics = StreamingMetrics(chains, tables, times_s.size)
     for start, block_v in contest.blocks():
         due = slice(*np.searchsorted(upper, (start, start + block_v.size)))
         read_v, state = read_bank(block_v, bank, upper[due] - start, fraction[due], state=state)
         noise_lsb = np.zeros(read_v.shape[0])
-        metrics.take(
-            counts_above_quiescent(
-                np.ascontiguousarray(read_v.T),
-                places,
-                0.0,
-                adc.settled_share,
-                adc.lsb_v,
-                adc.offset_lsb,
-                noise_lsb,
-                adc.top_code,
-                quiescent_counts,
-            )
-        )
+        metrics.take(quantiser.counts(read_v.T, noise_lsb))
     metrics.columns()
     return time.thread_time() - began
 

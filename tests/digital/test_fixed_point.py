@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.digital import fixed_kernels as kernels
 from envlab.digital.fixed_point import (
@@ -197,7 +198,7 @@ def test_two_runs_equal_one():
     assert second.end == whole.end
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(
     st.integers(0, 65_535), st.integers(0, (1 << 32) - 1), st.integers(0, 255), st.integers(1, 65_535),
     st.sampled_from([16, 24]), st.integers(0, 65_535),

@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 from scipy.ndimage import maximum_filter1d
 from scipy.signal import lfilter
 
@@ -224,7 +225,7 @@ def test_a_clipped_envelope_is_followed_up_to_its_ceiling(follower):
 
 
 @pytest.mark.parametrize("follower", EVERY_FOLLOWER, ids=lambda f: type(f).__name__)
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(cut=st.integers(0, 500), seed=st.integers(0, 100))
 def test_two_blocks_equal_one_bit_for_bit(follower, cut, seed):
     x = np.random.default_rng(seed).random(500)

@@ -14,6 +14,7 @@ from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease, MeanSquare, OnePole, PassThrough
+from envlab.engine import play
 from envlab.engine.board_readings import read_chains
 from envlab.engine.followed_envelopes import read_envelopes
 from envlab.errors import ParameterError
@@ -123,16 +124,14 @@ def test_what_must_be_alike(recording, other, text):
 
 
 def test_equal_time_constants_run_once(recording, monkeypatch):
-    from envlab.engine import clip_pass
-
     run: list[int] = []
-    bank = clip_pass.EnvelopeBank
+    bank = play.HoldStage
 
     def counted(detectors, *rest):
         run.append(len(detectors))
         return bank(detectors, *rest)
 
-    monkeypatch.setattr(clip_pass, "EnvelopeBank", counted)
+    monkeypatch.setattr(play, "HoldStage", counted)
     # Ten times the capacitor and a tenth of both resistors; the second rectifier is a front of its own.
     parts = [(1e3, 1e-6, 470e3), (1e4, 1e-7, 4.7e6), (100.0, 1e-5, 47e3), (2e3, 1e-6, 470e3)]
     chains = [

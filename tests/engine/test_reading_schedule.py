@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.analog.adc import Adc, instants_s, stamps_of
 from envlab.chain import Chain
@@ -26,7 +27,7 @@ def handed_out(readings, adc, samples, edges, seed=None):
     return [np.concatenate(some) for some in zip(*parts, strict=True)]
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(st.integers(1, 400_000), st.sampled_from([10.0, 997.0, 1000.0, 44_100.0]), st.data())
 def test_blocks_equal_the_whole(samples, adc_rate_hz, data):
     adc = Adc(rate_hz=adc_rate_hz, noise_lsb=0.7)

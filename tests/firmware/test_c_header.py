@@ -168,8 +168,8 @@ def edited(path, old, new):
     ("old", "new", "named"),
     [
         ("floor_counts = 4.0", "floor_counts = 5.0", "a value further up has been edited"),
-        ("cap = 0.2782", "cap = 0.5", "a value further up has been edited"),
-        ("cap = 0.2782", "cap = 0.1", "duty_codes"),
+        ("duty_limit = 0.2782", "duty_limit = 0.5", "a value further up has been edited"),
+        ("duty_limit = 0.2782", "duty_limit = 0.1", "duty_codes"),
         ('["24 pixels"]', '["25 pixels"]', "a value further up has been edited"),
         ("full_scale_counts = 1023 ", "full_scale_counts = 1022 ", "1022"),
         ("entries = 1024 ", "entries = 1023 ", "entries"),

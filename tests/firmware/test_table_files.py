@@ -88,7 +88,7 @@ def test_json_holds_units_and_codes(some_table, tmp_path):
     write_json(some_table, tmp_path / "t.json")
     content = json.loads((tmp_path / "t.json").read_text())
     assert content["duty_codes"] == some_table.duty_codes.tolist()
-    assert content["units"]["cap"].startswith("largest duty")
+    assert content["units"]["duty_limit"].startswith("largest duty")
 
 
 def test_binary_starts_with_the_raw_codes(some_table, tmp_path):

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.errors import ParameterError
 from envlab.light.colour import SRGB_PRIMARIES, colour_from_hex, colour_luminance
@@ -71,7 +72,7 @@ def test_ramp_starts_at_the_low_colour_and_ends_at_the_high_one():
     assert ramp.mix(0.5).tolist() == [0.5, 0.0, 0.5]
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(
     colours, colours, st.integers(4, 16), st.integers(1, 40), st.floats(0.2, 1.2), st.integers(0, 2**32 - 1)
 )

@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.errors import ParameterError
 from envlab.light.curve import (
@@ -84,7 +85,7 @@ def test_knee_passes_through_its_point():
     assert float(relative_luminance(100.0, asked)) == 1.0
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(count_maps(), st.floats(0.0, 1.0))
 def test_inverse_gives_back_the_light(asked, luminance):
     lowest = 10 ** (-asked.light_span_db / 10) if asked.curve == "decibel" else 0.0
@@ -93,7 +94,7 @@ def test_inverse_gives_back_the_light(asked, luminance):
     assert float(curve_luminance(position, asked)) == pytest.approx(wanted, abs=1e-9)
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(count_maps(), st.floats(1e-3, 1.0))
 def test_counts_of_a_luminance_give_it_back(asked, luminance):
     lowest = 10 ** (-asked.light_span_db / 10) if asked.curve == "decibel" else 0.0
@@ -104,7 +105,7 @@ def test_counts_of_a_luminance_give_it_back(asked, luminance):
     assert back == pytest.approx(max(luminance, lowest), abs=1e-8)
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(count_maps(), st.lists(st.floats(0.0, 5000.0), min_size=2, max_size=50))
 def test_more_sound_is_never_less_light(asked, counts):
     light = relative_luminance(np.sort(counts), asked)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.errors import ParameterError
 from envlab.light.pixels import (
@@ -85,7 +86,7 @@ def test_pattern_current_adds_up_what_is_lit():
     assert pattern_current_a(duty, Pixels()) == pytest.approx([0.024 + 0.225, 0.024])
 
 
-@settings(max_examples=100, deadline=None)
+@examples(100)
 @given(st.integers(0, 2**32 - 1), st.floats(0.1, 12.0))
 def test_limited_frames_never_pass_the_limit(seed, limit_a):
     rng = np.random.default_rng(seed)

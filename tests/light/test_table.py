@@ -7,8 +7,9 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.errors import ParameterError
 from envlab.light.curve import CURVES, CountMap, relative_luminance
@@ -49,7 +50,7 @@ def tables(draw: st.DrawFn) -> LookupTable:
     )
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(tables())
 def test_any_table_never_falls_and_stays_under_its_cap(table):
     codes = table.look_up(np.arange(0.0, 4200.0, 3.7))
@@ -59,7 +60,7 @@ def test_any_table_never_falls_and_stays_under_its_cap(table):
     assert codes.max() / (2**table.bits - 1) <= table.duty_limit * (1 + 1e-9)
 
 
-@settings(max_examples=100, deadline=None)
+@examples(100)
 @given(tables(), st.integers(1, 40), st.integers(0, 2**32 - 1))
 def test_no_count_and_no_picture_passes_the_supply(table, pixels, seed):
     # The duty limit is that of a supply; each pixel may show any count, and any part of its channels.

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.analog.adc import Adc
 from envlab.analog.preamp import Preamp
@@ -105,7 +106,7 @@ def test_flashes_of_a_square(flashes_per_s):
     assert flashes_per_s <= counted <= flashes_per_s + (flashes_per_s > 0)
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(st.integers(0, 2**32 - 1), st.sampled_from([8, 12, 16]), st.sampled_from([6, 10, 12, 14]))
 def test_equals_the_table_looked_up_count_by_count(seed, pixel_bits, adc_bits):
     # The fast way of all metrics against LookupTable.look_up and numpy, candidate by candidate.

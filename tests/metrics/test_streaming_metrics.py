@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector
@@ -18,7 +19,7 @@ from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease
-from envlab.engine import clip_pass
+from envlab.engine import hold_stage, waves
 from envlab.light.curve import BrightnessMap
 from envlab.metrics import metrics_of_clip as clip_run
 from envlab.metrics.clip_metrics import ClipMetrics, envelope_columns
@@ -42,7 +43,7 @@ def same(one: dict[str, np.ndarray], other: dict[str, np.ndarray]) -> bool:
     return all(np.array_equal(one[name], other[name]) for name in one)
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(
     st.integers(0, 2**32 - 1),
     st.integers(1, 420),
@@ -103,7 +104,7 @@ def one_shot(song: Path) -> dict[str, np.ndarray]:
 def test_streamed_equals_one_shot_bit_for_bit(song, one_shot, block, monkeypatch):
     stream = open_sound(song, 96.0, held_s=1.0)
     assert isinstance(stream, SoundStream)
-    monkeypatch.setattr(clip_pass, "BLOCK", block)
+    monkeypatch.setattr(waves, "BLOCK", block)
     assert same(clip_run.clip_columns(stream, CHAINS, TABLES, seed=SEED), one_shot)
     assert one_shot["contrast_lstar"].max() > 5
     assert one_shot["clipped_share"].max() > 0
@@ -135,10 +136,10 @@ def test_chains_in_turns_give_the_same_but_for_a_count(song, one_shot, monkeypat
 
 
 def test_more_detectors_than_a_bank_holds(song, monkeypatch):
-    monkeypatch.setattr(clip_pass, "BANK", 2)
+    monkeypatch.setattr(hold_stage, "BANK", 2)
     recording = Recording(read_recording(song, 96.0).pressure_pa[:60_000], 44_100.0)
     split = clip_run.clip_columns(recording, CHAINS, TABLES, seed=SEED)
-    monkeypatch.setattr(clip_pass, "BANK", 512)
+    monkeypatch.setattr(hold_stage, "BANK", 512)
     whole = clip_run.clip_columns(recording, CHAINS, TABLES, seed=SEED)
     for name, values in whole.items():
         assert split[name] == pytest.approx(values, abs=0.02), name

@@ -10,8 +10,8 @@ import re
 
 import pytest
 
+from envlab.metrics.catalogue import METRICS
 from envlab.plot.palette import INK, INK_ON_MAP, ON_MAP, PALETTE, colour, metric_colour
-from envlab.study.specification.targets import METRICS
 
 LINES = ("pressure", "preamp", "detector", "counts", "light", "duty", "current", "flashes", "latency")
 

@@ -9,9 +9,10 @@ import pandas as pd
 import pytest
 from reference.small_specification import Case, small_case
 
+from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.report.page import page_text
 from envlab.report.pictures import Picture, pictures_of
-from envlab.study.specification.targets import FLASH_METRIC, Target
+from envlab.study.specification.targets import Target
 from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tables import distribution_table, meets, target_table
 from envlab.study.tolerance.words import words_of

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from reference.small_specification import Case, small_case
 
 RATE_HZ = 48_000
 
@@ -54,3 +55,9 @@ def write_design(clip_folder: Path, tmp_path: Path) -> Callable[[str], Path]:
         return path
 
     return write
+
+
+@pytest.fixture(scope="session")
+def case(tmp_path_factory: pytest.TempPathFactory) -> Case:
+    """A small sweep with its choice."""
+    return small_case(tmp_path_factory.mktemp("small-specification"))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog.detector import Detector
-from envlab.analog.passive import diode_step
+from envlab.analog.diodes.passive import diode_step
 from envlab.analog.rectifier import Rectifier
 from envlab.errors import ParameterError
 from envlab.units import FloatArray, IntArray

@@ -14,11 +14,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from envlab.analog import sections
 from envlab.analog.bank.detector_bank import bank_of
 from envlab.analog.detector import Detector
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamp import Preamp, sections_of
 from envlab.analog.rectifier import Rectifier
 from envlab.units import BoolArray, FloatArray, IntArray
 
@@ -149,21 +148,17 @@ class _NominalFront:
     """The nominal preamp without offset and limits, on signal and noise."""
 
     def __init__(self, preamp: Preamp, sample_rate_hz: float) -> None:
-        self._sections = (
-            sections.high_pass(preamp.coupling_corner_hz, sample_rate_hz),
-            sections.gain_with_ground_leg(preamp.gain, preamp.ground_corner_hz, sample_rate_hz),
-            sections.low_pass(preamp.bandwidth_hz, sample_rate_hz),
-        )
+        self._sections = sections_of(preamp, sample_rate_hz)
         self._signal, self._noise = np.zeros(3), np.zeros(3)
 
     def follow(self, heard_v: FloatArray, noise_v: FloatArray) -> tuple[FloatArray, FloatArray]:
-        from envlab.analog.kernels import stage_kernels as kernels
+        from envlab.analog.kernels import front_kernels
 
         free = (0.0, -math.inf, math.inf)
-        free_v, self._signal, _ = kernels.amplify_block(heard_v, *self._sections, *free, self._signal)
+        free_v, self._signal, _ = front_kernels.amplify_block(heard_v, free, *self._sections, self._signal)
         if not noise_v.size:
             return free_v, noise_v
-        noise, self._noise, _ = kernels.amplify_block(noise_v, *self._sections, *free, self._noise)
+        noise, self._noise, _ = front_kernels.amplify_block(noise_v, free, *self._sections, self._noise)
         return free_v, noise
 
 

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from envlab.analog.kernels.stage_kernels import compiled
+from envlab.analog.kernels.stage_kernels import compiled, held_next
 from envlab.analog.kernels.vector_kernels import LANES, everywhere, load, smallest, store
 from envlab.units import FloatArray, IntArray
 
@@ -64,10 +64,10 @@ def _read(
     while n < last:
         due = upper[reading] if reading < upper.size else last
         for k in range(n, min(due, last)):
-            w = max(bleed * w, charge * w + everywhere(drive[k]))
+            w = held_next(w, everywhere(drive[k]), charge, bleed)
         if due < last:
             before = w
-            w = max(bleed * w, charge * w + everywhere(drive[due]))
+            w = held_next(w, everywhere(drive[due]), charge, bleed)
             while reading < upper.size and upper[reading] == due:
                 store(out, reading * LANES, before + everywhere(fraction[reading]) * (w - before))
                 reading += 1
@@ -110,7 +110,7 @@ def _hold_group(
                 w = w - lost_in_strip * w
             else:
                 for n in range(first, last):
-                    w = max(bleed * w, charge * w + everywhere(drive[n]))
+                    w = held_next(w, everywhere(drive[n]), charge, bleed)
     w, reading = _read(drive, tiles * TILE, drive.size, charge, bleed, w, upper, fraction, reading, out)
     store(state, 0, w)
 

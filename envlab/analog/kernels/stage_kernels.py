@@ -33,52 +33,24 @@ def first_order(
 
 
 @compiled
-def amplify_block(
-    signal: FloatArray,
-    coupling: FloatArray,
-    ground_leg: FloatArray,
-    bandwidth: FloatArray,
-    offset_v: float,
-    low_v: float,
-    high_v: float,
-    state: FloatArray,
-) -> tuple[FloatArray, FloatArray, int]:
-    """Three first-order sections, then the output's limits; counts the samples at a limit.
+def held_next(v: Any, charged: Any, charge_keep: Any, bleed_keep: Any) -> Any:
+    """The detector's one step: the larger of "charging" and "bleeding only" is what the diode lets happen.
 
-    signal: shape (n,), V. coupling, ground_leg, bandwidth: a section (b0, b1, a1) each; state holds one value
-    a section and is not changed in place.
+    v: held, V. charged: what the rectified voltage adds while the diode conducts, V. charge_keep, bleed_keep:
+    shares of v that are left. Numbers, or vectors of them.
     """
-    out = np.empty_like(signal)
-    s0, s1, s2 = state[0], state[1], state[2]
-    clipped = 0
-    for n in range(signal.size):
-        x = signal[n]
-        v = coupling[0] * x + s0
-        s0 = coupling[1] * x - coupling[2] * v
-        y = ground_leg[0] * v + s1
-        s1 = ground_leg[1] * v - ground_leg[2] * y
-        z = bandwidth[0] * y + s2
-        s2 = bandwidth[1] * y - bandwidth[2] * z
-        z += offset_v
-        if z > high_v:
-            z = high_v
-            clipped += 1
-        elif z < low_v:
-            z = low_v
-            clipped += 1
-        out[n] = z
-    return out, np.array([s0, s1, s2]), clipped
+    return max(bleed_keep * v, charge_keep * v + charged)
 
 
 @compiled
 def hold(
     drive_v: FloatArray, charge_keep: float, charge_gain: float, bleed_keep: float, start_v: float
 ) -> tuple[FloatArray, float]:
-    """One sample a step: the larger of "charging" and "bleeding only" is what the diode lets happen."""
+    """One sample a step; return (held at every sample, at the end)."""
     held_v = np.empty_like(drive_v)
     v = start_v
     for n in range(drive_v.size):
-        v = max(bleed_keep * v, charge_keep * v + charge_gain * drive_v[n])
+        v = held_next(v, charge_gain * drive_v[n], charge_keep, bleed_keep)
         held_v[n] = v
     return held_v, v
 
@@ -89,7 +61,7 @@ def _over_one_cycle(charged_v: FloatArray, charge_keep: float, bleed_keep: float
     compiler might fuse the one or the other, and the last digits would depend on where this is inlined."""
     v = start_v
     for n in range(charged_v.size):
-        v = max(bleed_keep * v, charge_keep * v + float(charged_v[n]))
+        v = held_next(v, float(charged_v[n]), charge_keep, bleed_keep)
     return v
 
 

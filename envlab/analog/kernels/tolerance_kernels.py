@@ -23,16 +23,16 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from llvmlite import ir  # type: ignore[import-untyped]
 
 from envlab.analog.kernels.lane_kernels import STRIP, STRIPS, TILE
-from envlab.analog.kernels.stage_kernels import compiled
+from envlab.analog.kernels.stage_kernels import compiled, held_next
 from envlab.analog.kernels.vector_kernels import (
     LANES,
+    above,
     everywhere,
-    intrinsic,
-    lane_vector,
+    lesser,
     load,
+    size_of,
     smallest,
     store,
 )
@@ -49,39 +49,6 @@ _NOISE, _NOISE_SIZE, _OFFSET, _LOW, _HIGH, _FREE = (LANES * row for row in range
 _SLOW_P, _SLOW_Q, _NOMINAL_P, _NOMINAL_Q, _GAIN, _LEG, _NOMINAL_LEG = (LANES * row for row in range(12, 19))
 # Rows of a group's state: detector, the four slow voltages, samples at a limit.
 STATES = 6
-
-
-@intrinsic
-def lesser(_typing: Any, one: Any, other: Any) -> Any:
-    """Return in each lane the smaller of two numbers."""
-
-    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        return builder.select(builder.fcmp_ordered("<", *arguments), *arguments)
-
-    return lane_vector(one, other), emit
-
-
-@intrinsic
-def above(_typing: Any, one: Any, other: Any) -> Any:
-    """Return 1 in each lane in which one is above other, else 0."""
-
-    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        return builder.uitofp(builder.fcmp_ordered(">", *arguments), arguments[0].type)
-
-    return lane_vector(one, other), emit
-
-
-@intrinsic
-def size_of(_typing: Any, vector: Any) -> Any:
-    """Return each lane without its sign."""
-
-    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        doubles = arguments[0].type
-        words = ir.VectorType(ir.IntType(64), doubles.count)
-        kept = ir.Constant(words, [(1 << 63) - 1] * doubles.count)
-        return builder.bitcast(builder.and_(builder.bitcast(arguments[0], words), kept), doubles)
-
-    return lane_vector(vector), emit
 
 
 @compiled
@@ -148,7 +115,7 @@ def _steps(
                 y = lesser(max(y, low_v), high_v)
             u = size_of(y) if full else max(y, zero)
             before = w
-            w = max(bleed * w, charge * w + u)
+            w = held_next(w, u, charge, bleed)
         if due < last:
             while reading < upper.size and upper[reading] == due:
                 store(out, reading * LANES, before + everywhere(fraction[reading]) * (w - before))
@@ -225,7 +192,7 @@ def _follow_group(
             if free and full and due >= stop and not noise.size:
                 # The commonest strip, written out: a call for each would cost as much as a few steps.
                 for k in range(np.uint64(start), np.uint64(stop)):
-                    w = max(bleed * w, charge * w + size_of(everywhere(x[k]) + at))
+                    w = held_next(w, size_of(everywhere(x[k]) + at), charge, bleed)
                 continue
             w, limited, reading = _steps(
                 x,

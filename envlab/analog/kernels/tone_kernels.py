@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from envlab.analog.kernels.stage_kernels import compiled
+from envlab.analog.kernels.stage_kernels import compiled, held_next
 from envlab.analog.kernels.vector_kernels import LANES, everywhere, load, smallest, store
 from envlab.units import FloatArray
 
@@ -21,7 +21,7 @@ _MOST_TURNS = 200
 @compiled
 def _over_one_cycle(cycle_v: FloatArray, charge: Any, bleed: Any, w: Any) -> Any:
     for u in cycle_v:
-        w = max(bleed * w, charge * w + everywhere(u))
+        w = held_next(w, everywhere(u), charge, bleed)
     return w
 
 
@@ -109,7 +109,7 @@ def one_cycle(
         # Summed tile by tile, the sum errs less.
         some = everywhere(0.0)
         for n in range(first, first + TILE):
-            w = max(bleed * w, charge * w + everywhere(cycle_v[n]))
+            w = held_next(w, everywhere(cycle_v[n]), charge, bleed)
             some, least, most = some + w, min(least, w), max(most, w)
         total = total + some
     mean, low, high, end = np.empty(LANES), np.empty(LANES), np.empty(LANES), np.empty(LANES)
@@ -135,14 +135,14 @@ def first_crossings(
     for first in range(0, most_steps, TILE):
         start, most, n = w, w, first % cycle_v.size
         for k in range(n, n + TILE):
-            w = max(bleed * w, charge * w + everywhere(cycle_v[k]))
+            w = held_next(w, everywhere(cycle_v[k]), charge, bleed)
             most = max(most, w)
         if smallest(load(wanted, 0) - most) > 0.0:
             continue
         again = start
         store(every, 0, again)
         for k in range(TILE):
-            again = max(bleed * again, charge * again + everywhere(cycle_v[n + k]))
+            again = held_next(again, everywhere(cycle_v[n + k]), charge, bleed)
             store(every, (k + 1) * LANES, again)
         if not _find_in_tile(every, first, wanted, found):
             break

@@ -162,6 +162,8 @@ def _cycles_between(cycle: Cycle, start: HoldState, threshold_v: float) -> float
 def _release_s(
     detector: Detector, rectifier: Rectifier, start: HoldState, threshold_v: float, bias_v: float
 ) -> float:
+    if start.held_v <= threshold_v:
+        return 0.0
     rate_hz = min(_QUICKEST_HZ, _RELEASE_STEPS / (4 * detector.slowest_s))
     state, silence, done = start, np.zeros(_RELEASE_STEPS), 0
     for _ in range(50):

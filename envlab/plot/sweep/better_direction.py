@@ -2,30 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
-from envlab.study.specification.targets import FLASH_METRIC, Target, Targets
-
-Side = Literal["high", "low", "neither"]
-
-# Attack, release and settled ratio are means to an end: better is what the targets ask, if they ask.
-_USUALLY: dict[str, Side] = {
-    "beat_contrast_lstar": "high",
-    "range_used_db": "high",
-    "quiet_lit_share": "high",
-    "attack_ms": "neither",
-    "attack_60hz_ms": "neither",
-    "release_ms": "neither",
-    "settled_ratio": "neither",
-}
+from envlab.metrics.catalogue import FLASH_METRIC, METRICS, Better
+from envlab.study.specification.targets import Target, Targets
 
 
-def better_side(metric: str, targets: Targets) -> Side:
+def better_side(metric: str, targets: Targets) -> Better:
     """Return whether a metric of study.targets.METRICS is better high or low under these targets."""
     target = target_of(metric, targets)
     if target is not None:
         return "low" if target.side == "at_most" else "high"
-    return _USUALLY.get(metric, "low")
+    return METRICS[metric].better
 
 
 def target_of(metric: str, targets: Targets) -> Target | None:

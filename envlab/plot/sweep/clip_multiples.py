@@ -11,14 +11,16 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from envlab.errors import ParameterError
+from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.plot.palette import INK, SHADE, SOFT, metric_colour
 from envlab.plot.style import LINE_PT, SMALL_PT, dress, heading, limit_line, sheet
 from envlab.plot.sweep.better_direction import target_of
-from envlab.plot.sweep.part_effects import along, part_words, swept_keys, value_axis, value_text
+from envlab.plot.sweep.part_effects import along, part_words, swept_keys, value_axis
 from envlab.sound.clip import Clip
 from envlab.study.specification.specification import Specification
-from envlab.study.specification.targets import FLASH_METRIC, Target
+from envlab.study.specification.targets import Target
 from envlab.study.sweep.choice import Choice
+from envlab.units import value_of_key
 
 
 @dataclass(frozen=True)
@@ -131,7 +133,7 @@ def clips_sheet(
         part.align_ylabels(list(axes[:, 0]))
     name = part_words(key).partition(" ")[0]
     page.suptitle(
-        f"○ chosen, {name} = {value_text(key, choice.row[key])}     × flashes more on this clip     "
+        f"○ chosen, {name} = {value_of_key(key, choice.row[key])}     × flashes more on this clip     "
         "dashed: target     grey: misses it",
         fontsize=SMALL_PT,
         color=SOFT,

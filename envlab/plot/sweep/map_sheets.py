@@ -6,13 +6,12 @@ from collections.abc import Sequence
 
 from matplotlib.figure import Figure
 
+from envlab.metrics.catalogue import FLASH_METRIC, METRICS, Better
 from envlab.plot.palette import SOFT, metric_colour
 from envlab.plot.style import SMALL_PT, heading, sheet
-from envlab.plot.sweep.better_direction import Side, better_side
-from envlab.plot.sweep.part_effects import METRIC_WORDS
+from envlab.plot.sweep.better_direction import better_side
 from envlab.plot.sweep.time_map import time_constant_map
 from envlab.study.specification.specification import Specification
-from envlab.study.specification.targets import FLASH_METRIC
 from envlab.study.sweep.choice import Choice
 
 MAPPED = (
@@ -25,11 +24,11 @@ MAPPED = (
 )
 COLUMNS = 2
 _PANEL_MM = 58.0
-_SIDE_WORDS: dict[Side, str] = {"high": ": more is better", "low": ": less is better", "neither": ""}
+_SIDE_WORDS: dict[Better, str] = {"high": ": more is better", "low": ": less is better", "neither": ""}
 
 
 def maps_sheet(choice: Choice, specification: Specification, metrics: Sequence[str] = MAPPED) -> Figure:
-    """Return maps of several metrics, names of study.targets.METRICS, at least one, at the chosen gain.
+    """Return maps of several metrics, keys of metrics.catalogue.METRICS, at least one, at the chosen gain.
 
     Raises ValueError if the sweep does not move both time constants.
     """
@@ -38,7 +37,7 @@ def maps_sheet(choice: Choice, specification: Specification, metrics: Sequence[s
     axes = page.subplots(rows, COLUMNS, sharex=True, sharey=True, squeeze=False)
     for ax, metric in zip(axes.flat, metrics, strict=False):
         time_constant_map(choice, specification, ax, metric, named=False)
-        words = METRIC_WORDS[metric].partition(",")[0]
+        words = METRICS[metric].axis.partition(",")[0]
         side = _SIDE_WORDS[better_side(metric, specification.targets)]
         heading(ax, f"{words[0].upper()}{words[1:]}{side}", metric_colour(metric))
         ax.label_outer()

@@ -12,15 +12,16 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from envlab.metrics.catalogue import METRICS
 from envlab.plot.palette import INK, PAPER, SHADE, SOFT, metric_colour
 from envlab.plot.style import SMALL_PT, TEXT_PT, dress, heading, limit_line, no_ticks, note, sheet
 from envlab.plot.sweep.better_direction import better_side, target_of
-from envlab.plot.sweep.part_effects import METRIC_WORDS, part_words, swept_keys, value_text
+from envlab.plot.sweep.part_effects import part_words, swept_keys
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.choice import Choice
 from envlab.study.sweep.pareto import WANTED, pareto_front
-from envlab.units import BoolArray, FloatArray
+from envlab.units import BoolArray, FloatArray, value_of_key
 
 HEIGHT = "beat_contrast_lstar"
 ACROSS = tuple(metric for metric in WANTED if metric != HEIGHT)
@@ -59,7 +60,7 @@ def picks_of(choice: Choice) -> tuple[Pick, ...]:
     for metric, way in WANTED.items():
         cost = choice.table[metric].to_numpy(float)[rows] * (-1 if way == "high" else 1)
         best = int(rows[np.lexsort((rank, cost))[0]])
-        name = METRIC_WORDS[metric].partition(",")[0]
+        name = METRICS[metric].axis.partition(",")[0]
         words.setdefault(best, []).append(f"{'most' if way == 'high' else 'least'} {name}")
     return tuple(
         Pick("ABCD"[place], row, " and ".join(found)) for place, (row, found) in enumerate(words.items())
@@ -157,7 +158,7 @@ def pick_list(choice: Choice, specification: Specification, ax: Axes) -> Axes:
 def parts_words(choice: Choice, specification: Specification, row: int) -> str:
     """Return the swept parts of a candidate, as in "R3 = 22k, C3 = 1u"."""
     return ", ".join(
-        f"{part_words(key).partition(' ')[0]} = {value_text(key, choice.table[key].iloc[row])}"
+        f"{part_words(key).partition(' ')[0]} = {value_of_key(key, choice.table[key].iloc[row])}"
         for key in swept_keys(specification)
     )
 
@@ -171,7 +172,7 @@ def pareto_sheet(choice: Choice, specification: Specification) -> Figure:
     axes = page.subplots(2, 2)
     for ax, metric in zip(axes.flat, ACROSS, strict=False):
         pareto_scatter(choice, specification, ax, metric)
-        name = METRIC_WORDS[metric].partition(",")[0]
+        name = METRICS[metric].axis.partition(",")[0]
         heading(ax, f"Contrast against {name}", metric_colour(metric))
     pick_list(choice, specification, axes.flat[-1])
     heading(axes.flat[-1], "Ends of the front")
@@ -189,7 +190,7 @@ def pareto_sheet(choice: Choice, specification: Specification) -> Figure:
 
 def _axis_words(metric: str, targets: Targets) -> str:
     side = {"high": ": more is better", "low": ": less is better", "neither": ""}
-    return f"{METRIC_WORDS[metric]}{side[better_side(metric, targets)]}"
+    return f"{METRICS[metric].axis}{side[better_side(metric, targets)]}"
 
 
 def _cloud(ax: Axes, x: FloatArray, y: FloatArray, group: BoolArray, marker: str, label: str) -> None:

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from envlab.analog.parts import PartRange
+from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.plot.palette import INK, SHADE, SOFT, metric_colour
 from envlab.plot.style import (
     LINE_PT,
@@ -20,31 +21,10 @@ from envlab.plot.style import (
     part_ticks,
 )
 from envlab.study.specification.specification import Specification
-from envlab.study.specification.targets import FLASH_METRIC, Target
+from envlab.study.specification.targets import Target
 from envlab.study.sweep.choice import Choice
-from envlab.units import FloatArray, format_value
+from envlab.units import FloatArray, unit_of, value_of_key
 
-METRIC_WORDS = {
-    "beat_contrast_lstar": "contrast, L*",
-    FLASH_METRIC: "flashes in 1 s",
-    "onset_lag_worst_ms": "worst latency, ms",
-    "ripple_db": "ripple, dB",
-    "attack_ms": "attack, ms",
-    "attack_60hz_ms": "60 Hz attack, ms",
-    "release_ms": "release, ms",
-    "settled_ratio": "settled ratio",
-    "frame_shimmer_lstar": "ripple aliasing, L*",
-    "table_step_lstar": "table step, L*",
-    "onset_lag_mean_ms": "mean latency, ms",
-    "range_used_db": "range used, dB",
-    "clipped_share": "clipped share",
-    "idle_lstar": "idle light, L*",
-    "quiet_lit_share": "quiet lit share",
-    "false_light_lstar": "false light, L*",
-    "supply_mean_a": "mean current, A",
-    "supply_99_a": "99 % current, A",
-    "supply_peak_a": "peak current, A",
-}
 DEFAULT_METRICS = ("beat_contrast_lstar", FLASH_METRIC, "onset_lag_worst_ms", "ripple_db")
 PART_WORDS = {
     "preamp.feedback_ohm": "R3 (gain), Ω",
@@ -97,7 +77,7 @@ def part_effects(
         ax.tick_params(which="both", labelbottom=False)
         ax.set_xlabel("")
     for ax, key in zip(axes[0], keys, strict=True):
-        heading(ax, f"{part_words(key).partition(' ')[0]} = {value_text(key, choice.row[key])}")
+        heading(ax, f"{part_words(key).partition(' ')[0]} = {value_of_key(key, choice.row[key])}")
     return axes
 
 
@@ -127,7 +107,7 @@ def part_effect(choice: Choice, specification: Specification, key: str, metric: 
         zorder=5,
         label="chosen",
     )
-    dress(ax, x=part_words(key), y=METRIC_WORDS.get(metric, metric), y_colour=hue)
+    dress(ax, x=part_words(key), y=METRICS[metric].axis, y_colour=hue)
     for target in _targets(specification):
         if target.metric == metric:
             limit_line(ax, target.limit)
@@ -146,13 +126,13 @@ def _targets(specification: Specification) -> tuple[Target, ...]:
 
 def value_axis(ax: Axes, key: str, values: list[float | str], *, most: int = 4) -> FloatArray:
     """Prepare the x axis for a key's values, few of them in words; return where on it they stand."""
-    unit = _part_unit(key)
+    unit = unit_of(key)
     if any(isinstance(value, str) for value in values):
         ax.set_xticks(range(len(values)), [str(value) for value in values])
         ax.set_xlim(-0.5, len(values) - 0.5)
         return np.arange(len(values), dtype=float)
     numbers = np.array(values, dtype=float)
-    if unit is not None:
+    if unit in ("ohm", "F"):
         part_ticks(ax, numbers, unit, most=most)
     return numbers
 
@@ -179,15 +159,3 @@ def _share_height(choice: Choice, specification: Specification, metric: str, axe
         ax.axhspan(*misses, color=SHADE, zorder=0.5, linewidth=0)
         if place == len(drawn) - 1:
             margin_note(ax, f"{target.side.replace('_', ' ')}\n{target.limit:g}", target.limit)
-
-
-def value_text(key: str, value: float | str) -> str:
-    """Return the value of a swept key as the trade writes it: "4k7", "220n"; others as they are."""
-    unit = _part_unit(key)
-    if unit is not None:
-        return format_value(float(value), unit)
-    return value if isinstance(value, str) else f"{value:g}"
-
-
-def _part_unit(key: str) -> str | None:
-    return {"ohm": "ohm", "farad": "F"}.get(key.rsplit("_", 1)[-1])

@@ -13,20 +13,20 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 from numpy.typing import NDArray
 
 from envlab.analog.detector import PeakDetector
+from envlab.metrics.catalogue import FLASH_METRIC, METRICS, Better
 from envlab.plot.palette import INK, INK_ON_MAP, ON_MAP, SOFT
 from envlab.plot.style import SMALL_PT, TEXT_PT, dress, heading, note
-from envlab.plot.sweep.better_direction import Side, better_side, target_of
+from envlab.plot.sweep.better_direction import better_side, target_of
 from envlab.plot.sweep.map_marks import DASHED, SOLID, divide, dots, name_inside, outline, ring
-from envlab.plot.sweep.part_effects import METRIC_WORDS
 from envlab.study.specification.specification import Specification
-from envlab.study.specification.targets import FLASH_METRIC, Target
+from envlab.study.specification.targets import Target
 from envlab.study.sweep.choice import Choice
 from envlab.units import FloatArray
 
 STEPS_A_DECADE = 6
 FLASH_WORDS = "keeps the flash limit"
-_SIDE_WORDS: dict[Side, str] = {"high": ": more is better", "low": ": less is better", "neither": ""}
-_COLOURS: dict[Side, str] = {"high": "cividis", "low": "cividis_r", "neither": "Greys"}
+_SIDE_WORDS: dict[Better, str] = {"high": ": more is better", "low": ": less is better", "neither": ""}
+_COLOURS: dict[Better, str] = {"high": "cividis", "low": "cividis_r", "neither": "Greys"}
 OVER_DECADES = ("attack_ms", "attack_60hz_ms", "release_ms")
 
 
@@ -94,7 +94,7 @@ def time_constant_map(
 ) -> Axes:
     """Draw one metric of the sweep over Ra·C and Rr·C at the chosen gain, with what keeps the limits.
 
-    metric: a name of study.targets.METRICS. Each square shows its best-ranked candidate; the brighter, the
+    metric: a key of metrics.catalogue.METRICS. Each square shows its best-ranked candidate; the brighter, the
     better, whichever way that is; in greys, the darker, the more, where no way is better. Solid outline:
     keeps the flash limit; with dots in it: meets every target. Dashed: on one side the metric's own target is
     kept. named: whether the map says so itself. Raises ValueError if time_map has nothing to draw.
@@ -110,7 +110,7 @@ def time_constant_map(
     _axes_of_map(ax, x_ms, y_ms)
     if np.isfinite(values).any():
         mesh = _squares(ax, grid, values, metric, specification)
-        label = _scale_words(metric, specification) if named else METRIC_WORDS[metric]
+        label = _scale_words(metric, specification) if named else METRICS[metric].axis
         _colour_scale(ax, mesh, label, target_of(metric, specification.targets))
     else:
         note(ax, "not judged", (0.5, 0.5), coords="axes fraction", ha="center", colour=SOFT)
@@ -197,7 +197,7 @@ def _norm(values: FloatArray, metric: str, specification: Specification) -> Norm
 def _scale_words(metric: str, specification: Specification) -> str:
     side = _SIDE_WORDS[better_side(metric, specification.targets)]
     target = target_of(metric, specification.targets)
-    return f"{METRIC_WORDS[metric]}{side}{'' if target is None else ', target dashed'}"
+    return f"{METRICS[metric].axis}{side}{'' if target is None else ', target dashed'}"
 
 
 def _colour_scale(ax: Axes, mesh: QuadMesh, words: str, target: Target | None) -> None:

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.plot.palette import INK, PAPER, SHADE, SOFT, colour, metric_colour
 from envlab.plot.style import (
     SMALL_PT,
@@ -21,10 +22,9 @@ from envlab.plot.style import (
     note,
     sheet,
 )
-from envlab.study.specification.targets import FLASH_METRIC, METRIC_NAMES, METRICS
 from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tables import records
-from envlab.study.tolerance.words import LEAST_GAIN, percent_text, value_text
+from envlab.study.tolerance.words import LEAST_GAIN, percent_text
 from envlab.units import FloatArray
 
 COLUMNS = 3
@@ -51,7 +51,7 @@ def tolerance_sheet(result: ToleranceResult) -> Figure:
         ax.set_axis_off()
     cause_bars(result, lower.subplots())
     if same:
-        told = ", ".join(f"{METRIC_NAMES[row['metric']].lower()} {_told(row)}" for row in same)
+        told = ", ".join(f"{METRICS[row['metric']].label.lower()} {_told(row)}" for row in same)
         lower.supxlabel(f"The same on every board: {told}.", fontsize=SMALL_PT, color=SOFT, x=0.01, ha="left")
     return fig
 
@@ -66,7 +66,7 @@ def _rows(result: ToleranceResult) -> list[dict[str, Any]]:
 
 def _told(row: dict[str, Any]) -> str:
     met = "" if row["yield_share"] == 1 else ", which misses"
-    return f"{value_text(row['metric'], row['nominal'])}{met}"
+    return f"{METRICS[row['metric']].text(row['nominal'])}{met}"
 
 
 def metric_histogram(result: ToleranceResult, name: str, ax: Axes) -> Axes:
@@ -98,7 +98,7 @@ def metric_histogram(result: ToleranceResult, name: str, ax: Axes) -> Axes:
         hatch="/////",
         linewidth=0.6,
     )
-    unit = "in 1 s" if name == FLASH_METRIC else METRICS[name][0]
+    unit = "in 1 s" if name == FLASH_METRIC else METRICS[name].unit
     dress(ax, x="%" if name.endswith("share") else unit, grid="none")
     no_ticks(ax, y=True)
     ax.spines["left"].set_visible(False)
@@ -108,7 +108,7 @@ def metric_histogram(result: ToleranceResult, name: str, ax: Axes) -> Axes:
     _mark(ax, row, (edges[0], edges[-1]))
     if name.endswith("share"):
         ax.xaxis.set_major_formatter(lambda x, _: f"{100 * x:g}")
-    heading(ax, METRIC_NAMES[name], hue)
+    heading(ax, METRICS[name].label, hue)
     lost = 1 - row["yield_share"]
     beside_heading(
         ax, "all meet it" if lost == 0 else f"{percent_text(lost)} miss it", SOFT if lost == 0 else INK
@@ -136,7 +136,7 @@ def _mark(ax: Axes, row: dict[str, Any], span: tuple[float, float]) -> None:
     low = min(span[0], span[0] if far else at - 0.04 * width, row["nominal"])
     high = max(span[1], span[1] if far else at + 0.04 * width, row["nominal"])
     ax.set_xlim(low, high)
-    words = f"{row['side'].replace('_', ' ')} {value_text(name, limit)}"
+    words = f"{row['side'].replace('_', ' ')} {METRICS[name].text(limit)}"
     if far:
         right = limit > span[1]
         arrow = f"{words} →" if right else f"← {words}"
@@ -164,7 +164,7 @@ def _mark(ax: Axes, row: dict[str, Any], span: tuple[float, float]) -> None:
     left = row["nominal"] > 0.5 * (low + high)
     note(
         ax,
-        f"design {value_text(name, row['nominal'], unit=False)}",
+        f"design {METRICS[name].text(row['nominal'], with_unit=False)}",
         (row["nominal"], 0.77),
         offset=(-3 if left else 3, 0),
         coords=("data", "axes fraction"),

@@ -13,11 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from envlab.analog.adc import Adc, convert, instants_s
-from envlab.analog.front_end import FrontEndState, drive_from
-from envlab.analog.microphone import MicrophoneState, hear
+from envlab.analog.stage import Surroundings
 from envlab.chain import Chain
 from envlab.digital.equivalence import follower_like, naive_follower
 from envlab.digital.followers import AttackRelease, follow
+from envlab.engine.board import before_rectifier, front_end_of
+from envlab.engine.front_end import PIECE, FrontEnd
+from envlab.engine.light_path import light_of_counts
 from envlab.errors import EnvlabError
 from envlab.study.listening.light import BoardLight, table_of
 from envlab.study.listening.wave import KeptWave
@@ -68,7 +70,7 @@ class FirmwareListening:
         Raises EnvlabError for a clip on which the detector never leaves its rest.
         """
         adc = _fast(chain.adc)
-        key = (chain.microphone, chain.preamp, chain.band_filter, adc)
+        key = (*before_rectifier(chain), adc)
         if key != self._key:
             magnitude = yield from self._read(chain, adc)
             self._key, self._magnitude = key, magnitude
@@ -95,26 +97,19 @@ class FirmwareListening:
 
     def _read(self, chain: Chain, adc: Adc) -> Generator[None, None, FloatArray]:
         """Distance of each fast reading from the bias, whole counts, shape (fast readings,)."""
-        wave, heard, state = self._wave, MicrophoneState(), FrontEndState()
+        wave = self._wave
+        *names, _rectifier = front_end_of(chain)
+        stages = FrontEnd({name: getattr(chain, name) for name in names}, Surroundings(wave.rate_hz))
         times_s = instants_s(wave.samples / wave.rate_hz, FAST_RATE_HZ)
         at = np.minimum(np.rint(times_s * wave.rate_hz).astype(np.int64), wave.samples - 1)
         filtered_v = np.empty(times_s.size)
         for start, fine_pa in wave.blocks():
-            microphone_v, heard = hear(fine_pa, chain.microphone, sample_rate_hz=wave.rate_hz, state=heard)
-            nodes = drive_from(
-                microphone_v,
-                np.zeros(fine_pa.size, dtype=bool),
-                chain.preamp,
-                chain.band_filter,
-                chain.rectifier,
-                sample_rate_hz=wave.rate_hz,
-                state=state,
-            )
-            state = nodes.end
-            due = slice(*np.searchsorted(at, (start, start + fine_pa.size)))
-            filtered_v[due] = nodes.filtered_v[at[due] - start]
+            for first in range(start, start + fine_pa.size, PIECE):
+                signal_v = stages.advance(fine_pa[first - start : first - start + PIECE]).nodes[names[-1]]
+                due = slice(*np.searchsorted(at, (first, first + signal_v.size)))
+                filtered_v[due] = signal_v[at[due] - first]
             yield
-        bias_v = chain.preamp.bias_v
+        bias_v = chain.bias_at_rectifier_v
         rest = convert(np.array([bias_v]), adc)[0]
         magnitude: FloatArray = np.abs(convert(bias_v + filtered_v, adc) - rest).astype(np.float64)
         return magnitude
@@ -124,13 +119,11 @@ class FirmwareListening:
         times_s = np.arange(analog.detector_v.size) / chain.adc.rate_hz
         latest = np.floor(times_s * FAST_RATE_HZ + 1e-9).astype(np.int64)
         counts = gain * followed[np.minimum(latest, followed.size - 1)]
-        envelope, _ = follow(counts, chain.follower, rate_hz=chain.adc.rate_hz)
-        frame_counts = envelope[chain.reading_of_frame(analog.total_frames)]
-        table = table_of(chain)
+        light = light_of_counts(chain, counts, table_of(chain), range(analog.total_frames))
         return replace(
             analog,
-            duty=table.look_up(frame_counts) / table.full_code,
-            frame_counts=frame_counts,
+            duty=light.duty,
+            frame_counts=light.frame_counts,
             detector_v=chain.quiescent_v + counts * chain.adc.lsb_v,
             adc_counts=chain.quiescent_counts + np.floor(counts).astype(np.int64),
         )

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from envlab.analog.adc import convert
 from envlab.chain import Chain
-from envlab.digital.followers import follow
+from envlab.engine.light_path import light_of_counts
+from envlab.engine.quantiser import Quantiser
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.table import LookupTable
 from envlab.units import FloatArray, IntArray
@@ -75,21 +75,18 @@ def light_from_readings(
     held_v: V above the reference node at the readings, shape (readings,), from first_reading on; it reaches to what the
     last of the frames shows. The follower begins at rest with the first of them.
     """
-    detector_v = chain.rectifier.reference_node_v + held_v
-    adc_counts = convert(detector_v, chain.adc)
-    above_quiescent = np.maximum(adc_counts - chain.quiescent_counts, 0).astype(np.float64)
-    envelope_counts, _ = follow(above_quiescent, chain.follower, rate_hz=chain.adc.rate_hz)
-    shown = chain.reading_of_frame(frames.stop)[frames.start :] - first_reading
-    table = table_of(chain)
-    frame_counts = envelope_counts[shown]
+    quantiser = Quantiser([chain], [chain]).without_zero()
+    adc_counts = quantiser.counts(held_v[np.newaxis], np.zeros(held_v.size))[0].astype(np.int64)
+    above_zero = np.maximum(adc_counts - chain.quiescent_counts, 0)
+    light = light_of_counts(chain, above_zero, table_of(chain), frames, first_reading)
     return BoardLight(
         chain=chain,
-        duty=table.look_up(frame_counts) / table.full_code,
-        full_duty=table.brightest_code / table.full_code,
+        duty=light.duty,
+        full_duty=light.full_duty,
         first_frame=frames.start,
         total_frames=total_frames,
-        frame_counts=frame_counts,
-        detector_v=detector_v,
+        frame_counts=light.frame_counts,
+        detector_v=chain.rectifier.reference_node_v + held_v,
         adc_counts=adc_counts,
         first_reading=first_reading,
         exact=exact,

@@ -14,14 +14,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from envlab.analog.adc import instants_s, stamps_of
+from envlab.analog.adc import instant_count, read_between
 from envlab.analog.envelope import hold_drive
 from envlab.chain import Chain
+from envlab.engine.board import offered_to_detector, read_by_adc
+from envlab.engine.reading_schedule import Due, every_reading
 from envlab.errors import ParameterError
 from envlab.sound.interpolate import interpolation_factor
 from envlab.sound.recording import Recording
 from envlab.study.listening.light import BoardLight, light_from_readings
-from envlab.study.listening.wave import KeptDrive, KeptWave, front_end_of
+from envlab.study.listening.wave import KeptDrive, KeptWave
 from envlab.study.listening.window import window_light
 from envlab.units import FloatArray
 
@@ -64,12 +66,16 @@ class Listening:
 
     def known(self, chain: Chain) -> BoardLight | None:
         """Return the exact light of a board whose circuit was heard before, else None."""
-        read = self._readings.get(_circuit_of(chain))
+        read = self._readings.get(read_by_adc(chain))
         return None if read is None else self._whole_light(chain, read)
 
     def window(self, chain: Chain, playhead_s: float) -> BoardLight:
         """Return the light round a playhead, s from the start; the whole and exact where it is known."""
-        drive = self._drive if self._drive is not None and self._drive.front == front_end_of(chain) else None
+        drive = (
+            self._drive
+            if self._drive is not None and self._drive.front == offered_to_detector(chain)
+            else None
+        )
         return self.known(chain) or window_light(chain, self.wave, drive, playhead_s)
 
     def whole(self, chain: Chain) -> BoardLight:
@@ -87,15 +93,14 @@ class Listening:
 
         Left in the middle, it loses no more than the detector's way so far.
         """
-        key = _circuit_of(chain)
+        key = read_by_adc(chain)
         if key not in self._readings:
             drive = self._drive_of(chain)
-            times_s = instants_s(self.duration_s, chain.adc.rate_hz)
-            upper, fraction = stamps_of(times_s, self.wave.samples, self.wave.rate_hz)
-            read_v = np.empty(times_s.size)
-            state = chain.quiescent_state
+            read_v = np.empty(instant_count(self.duration_s, chain.adc.rate_hz))
+            due = Due(every_reading(read_v.size), chain.adc, self.wave.samples, self.wave.rate_hz, None)
+            state, done = chain.quiescent_state, 0
             for start, drive_v in drive.blocks():
-                before = state.held_v
+                before_v = state.held_v
                 held_v, state = hold_drive(
                     drive_v,
                     chain.rectifier,
@@ -103,10 +108,9 @@ class Listening:
                     sample_rate_hz=self.wave.rate_hz,
                     state=state,
                 )
-                due = slice(*np.searchsorted(upper, (start, start + drive_v.size)))
-                known_v = np.concatenate(([before], held_v))
-                low_v = known_v[upper[due] - start]
-                read_v[due] = low_v + fraction[due] * (known_v[upper[due] - start + 1] - low_v)
+                at = due.before(start, start + drive_v.size)
+                read_v[done : done + at.upper.size] = read_between(before_v, held_v, at.upper, at.fraction)
+                done += at.upper.size
                 yield
                 if drive is not self._drive:
                     raise RuntimeError("another board's whole was begun in the middle of this one")
@@ -118,7 +122,7 @@ class Listening:
         return self._drive_of(chain)
 
     def _drive_of(self, chain: Chain) -> KeptDrive:
-        if self._drive is None or self._drive.front != front_end_of(chain):
+        if self._drive is None or self._drive.front != offered_to_detector(chain):
             self._drive = KeptDrive(chain, self.wave, self._place)
         return self._drive
 
@@ -128,7 +132,7 @@ class Listening:
             self._readings.popitem(last=False)
 
     def _whole_light(self, chain: Chain, read: _Readings) -> BoardLight:
-        frames = instants_s(self.duration_s, chain.frame_rate_hz).size
+        frames = instant_count(self.duration_s, chain.frame_rate_hz)
         return light_from_readings(
             chain,
             read.held_v,
@@ -138,8 +142,3 @@ class Listening:
             exact=True,
             clipped_share=read.clipped_share,
         )
-
-
-def _circuit_of(chain: Chain) -> tuple[object, ...]:
-    """What decides on the readings: all but the firmware and the light."""
-    return (*front_end_of(chain), chain.detector, chain.hold_capacitor, chain.adc)

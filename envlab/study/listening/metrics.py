@@ -1,6 +1,6 @@
 """Figures of the board that is being heard: the sweep's own, on its test signals and on the clip, no noise.
 
-Names, units and definitions are those of targets.METRICS; a clip's metrics are those of this clip alone.
+Names, units and definitions are those of metrics.catalogue; a clip's metrics are those of this clip alone.
 """
 
 from __future__ import annotations
@@ -13,13 +13,14 @@ import numpy as np
 from envlab.chain import Chain
 from envlab.light.flashes.flash import FlashReport, find_flashes
 from envlab.light.pixels import supply_current_a
+from envlab.metrics.catalogue import METRICS
 from envlab.metrics.clip_metrics import clip_metrics
 from envlab.metrics.onset_latency import onset_latency
+from envlab.metrics.tone_metrics import tone_metrics
 from envlab.study.listening.light import BoardLight, table_of
-from envlab.study.specification.targets import METRIC_NAMES, METRICS
 
 STREET_DB_SPL = 92.0
-_DIGITS = {"ms": 1, "dB": 2, "L*": 1, "A": 2, "1/s": 0}
+_TONES = ("attack_ms", "release_ms", "ripple_db")
 
 
 @dataclass(frozen=True)
@@ -35,24 +36,22 @@ class Metric:
     @property
     def label(self) -> str:
         """What a sentence calls it."""
-        return METRIC_NAMES[self.name]
+        return METRICS[self.name].label
 
     @property
     def unit(self) -> str:
         """As in the report; empty for a ratio."""
-        return METRICS[self.name][0]
+        return METRICS[self.name].unit
 
     @property
     def says(self) -> str:
         """What is measured."""
-        return METRICS[self.name][1].replace(", worst clip", "").replace(" of all clips", "")
+        return METRICS[self.name].says.replace(", worst clip", "").replace(" of all clips", "")
 
     @property
     def value_text(self) -> str:
         """The value to the digits that matter; "never" for what does not come."""
-        if not np.isfinite(self.value):
-            return "never" if self.unit == "ms" else "no end"
-        return f"{self.value:.{_DIGITS.get(self.unit, 2)}f}"
+        return METRICS[self.name].steady_text(self.value)
 
 
 def clip_light_metrics(light: BoardLight) -> tuple[Metric, ...]:
@@ -72,18 +71,14 @@ def clip_light_metrics(light: BoardLight) -> tuple[Metric, ...]:
 
 def bench_metrics(chain: Chain, street_db_spl: float = STREET_DB_SPL) -> tuple[Metric, ...]:
     """Return attack, release, ripple and latency of a board on the sweep's test signals."""
-    return (*tone_metrics(chain), *latency_metrics(chain, street_db_spl))
+    return (*tones_of_board(chain), *latency_metrics(chain, street_db_spl))
 
 
 @functools.lru_cache(maxsize=256)
-def tone_metrics(chain: Chain) -> tuple[Metric, ...]:
+def tones_of_board(chain: Chain) -> tuple[Metric, ...]:
     """Return attack, release and ripple."""
-    low, middle = chain.tone_response(60.0), chain.tone_response()
-    return (
-        Metric("attack_ms", 1e3 * middle.attack_s),
-        Metric("release_ms", 1e3 * middle.release_s),
-        Metric("ripple_db", low.ripple_db),
-    )
+    values = tone_metrics([chain], _TONES)
+    return tuple(Metric(name, float(values[name][0])) for name in _TONES)
 
 
 @functools.lru_cache(maxsize=256)

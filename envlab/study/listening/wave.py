@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from envlab.analog.front_end import FrontEndState, drive_from
-from envlab.analog.microphone import MicrophoneState, hear, is_overloaded
 from envlab.chain import Chain
+from envlab.engine.board import last_of_front_end, offered_to_detector
+from envlab.engine.front_end import PIECE, front_end
 from envlab.sound.interpolate import internal_rate_hz, interpolate, interpolated_blocks
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray
@@ -84,11 +84,6 @@ class KeptWave:
         return some
 
 
-def front_end_of(chain: Chain) -> tuple[object, ...]:
-    """Return what decides on the drive: chains of which this is equal offer the same to their detectors."""
-    return chain.microphone, chain.preamp, chain.band_filter, chain.rectifier
-
-
 class KeptDrive:
     """What one front makes of a clip's wave, V above the rectifier's reference node, kept as far as it was asked for.
 
@@ -97,11 +92,11 @@ class KeptDrive:
     """
 
     def __init__(self, chain: Chain, wave: KeptWave, place: FloatArray) -> None:
-        self.front = front_end_of(chain)
+        self.front = offered_to_detector(chain)
         self.filled = 0
         self.limited = 0
-        self._chain, self._wave, self._drive_v = chain, wave, place
-        self._heard, self._state = MicrophoneState(), FrontEndState()
+        self._last, self._wave, self._drive_v = last_of_front_end(chain), wave, place
+        self._stages = front_end(chain, wave.rate_hz)
 
     def blocks(self) -> Iterator[tuple[int, FloatArray]]:
         """Yield (start, drive in V) from the beginning; what is not known yet is computed."""
@@ -118,18 +113,9 @@ class KeptDrive:
         return self._drive_v[start:stop]
 
     def _compute(self, start: int, fine_pa: FloatArray) -> None:
-        chain, rate_hz = self._chain, self._wave.rate_hz
-        microphone_v, self._heard = hear(fine_pa, chain.microphone, sample_rate_hz=rate_hz, state=self._heard)
-        nodes = drive_from(
-            microphone_v,
-            is_overloaded(fine_pa, chain.microphone),
-            chain.preamp,
-            chain.band_filter,
-            chain.rectifier,
-            sample_rate_hz=rate_hz,
-            state=self._state,
-        )
-        self._state = nodes.end
-        self.limited += nodes.limited
+        for first in range(0, fine_pa.size, PIECE):
+            done = self._stages.advance(fine_pa[first : first + PIECE])
+            rectified_v = done.nodes[self._last]
+            self._drive_v[start + first : start + first + rectified_v.size] = rectified_v
+            self.limited += done.limited_samples
         self.filled = start + fine_pa.size
-        self._drive_v[start : self.filled] = nodes.drive_v

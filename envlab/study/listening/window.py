@@ -7,22 +7,19 @@ does over the whole clip, long enough for the roughness to be forgotten; then co
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from envlab.analog.adc import instants_s, read_at
-from envlab.analog.band_filter import BandFilter
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.envelope import HoldState, hold_drive
-from envlab.analog.front_end import FrontEndState, drive_from
-from envlab.analog.microphone import MicrophoneState, hear
-from envlab.analog.preamp import amplify
-from envlab.analog.sections import SECOND_MATCH_HZ
+from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.chain import Chain
+from envlab.engine.board import front_end_of, last_of_front_end
+from envlab.engine.front_end import PIECE, FrontEnd, front_end
 from envlab.study.listening.light import BoardLight, light_from_readings
 from envlab.study.listening.wave import KeptDrive, KeptWave
 from envlab.units import FloatArray
@@ -35,8 +32,6 @@ _ROUGH_MOST_S = 6.0
 _ROUGH_MEMORIES = 7.0
 # One in so many samples of the wave: 44.1 to 50 thousand a second, whatever the file's rate.
 _ROUGH_STEP = 8
-# Samples that one processor hands to the other.
-_PIECE = 65_536
 
 
 @dataclass(frozen=True)
@@ -139,24 +134,12 @@ def _side_by_side(
 def _drive_from_rest(chain: Chain, wave: KeptWave, start: int, stop: int) -> Iterator[FloatArray]:
     """Yield the drive from one sample to another, piece by piece, V."""
     lead = max(0, start - int(_LEAD_S * wave.rate_hz))
-    fine_pa = wave.piece(lead, stop)
-    heard, front = MicrophoneState(), FrontEndState()
-    for first in range(lead, stop, _PIECE):
-        some_pa = fine_pa[first - lead : first - lead + _PIECE]
-        microphone_v, heard = hear(some_pa, chain.microphone, sample_rate_hz=wave.rate_hz, state=heard)
-        nodes = drive_from(
-            microphone_v,
-            np.zeros(some_pa.size, dtype=bool),
-            chain.preamp,
-            chain.band_filter,
-            chain.rectifier,
-            sample_rate_hz=wave.rate_hz,
-            state=front,
-        )
-        front = nodes.end
-        drive_v = nodes.drive_v[max(0, start - first) :]
-        if drive_v.size:
-            yield drive_v
+    fine_pa, stages = wave.piece(lead, stop), front_end(chain, wave.rate_hz)
+    last = last_of_front_end(chain)
+    for first in range(lead, stop, PIECE):
+        rectified_v = stages.advance(fine_pa[first - lead : first - lead + PIECE]).nodes[last]
+        if first + rectified_v.size > start:
+            yield rectified_v[max(0, start - first) :]
 
 
 def _rough(
@@ -167,23 +150,12 @@ def _rough(
     start = int(from_s * rate_hz) * _ROUGH_STEP
     if stop <= start:
         return np.empty(0), chain.quiescent_state
-    pressure_pa = _thinned(wave, start, stop)
-    signal_v, _ = hear(pressure_pa, chain.microphone, sample_rate_hz=rate_hz)
-    # An amplifier's own speed means nothing at this rate; its gain and its limits do.
-    *before, last = chain.preamp.stages if isinstance(chain.preamp, BoardPreamp) else (chain.preamp,)
-    for stage in before:
-        signal_v = amplify(signal_v, stage, sample_rate_hz=rate_hz).preamp_v
-    nodes = drive_from(
-        signal_v,
-        np.zeros(signal_v.size, dtype=bool),
-        last,
-        _matched_low(chain.band_filter, rate_hz),
-        replace(chain.rectifier, gain_bandwidth_hz=None),
-        sample_rate_hz=rate_hz,
-        state=FrontEndState(),
-    )
+    rough: dict[str, AnalogStage] = {}
+    for name, stage in front_end_of(chain).items():
+        rough |= {f"{name} {n}": part for n, part in enumerate(stage.roughly(rate_hz))}
+    done = FrontEnd(rough, Surroundings(rate_hz)).advance(_thinned(wave, start, stop))
     held_v, end = hold_drive(
-        nodes.drive_v,
+        done.nodes[list(rough)[-1]],
         chain.rectifier,
         chain.detector_as_built,
         sample_rate_hz=rate_hz,
@@ -204,14 +176,3 @@ def _thinned(wave: KeptWave, start: int, stop: int) -> FloatArray:
         return wave.piece(start, stop)[::_ROUGH_STEP].copy()
     first, last, step = start // wave.factor, stop // wave.factor, _ROUGH_STEP // wave.factor
     return np.ascontiguousarray(wave.recording.pressure_pa[first:last:step])
-
-
-def _matched_low(band_filter: BandFilter, rate_hz: float) -> BandFilter:
-    """The filter with capacitors that make it right in the bass at a low rate.
-
-    Its sections are made to be right at SECOND_MATCH_HZ, which bends the rest of the axis by tan(x)/x.
-    """
-    x = math.pi * SECOND_MATCH_HZ / rate_hz
-    farads = [part.name for part in fields(band_filter) if part.name.endswith("_farad")]
-    larger = {name: getattr(band_filter, name) * math.tan(x) / x for name in farads}
-    return replace(band_filter, **larger)

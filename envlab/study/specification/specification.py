@@ -10,10 +10,11 @@ from typing import Any
 from envlab.chain import Chain
 from envlab.design_file import build, chain_of, field_value, fields_of, nearest, read_toml
 from envlab.errors import EnvlabError, FileError, ParameterError, check_range
+from envlab.metrics.catalogue import METRICS
 from envlab.shipped import demo_design, shipped_folder
 from envlab.sound.clip import TAGS, Clip
 from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, read_ranges
-from envlab.study.specification.targets import METRICS, Target, Targets
+from envlab.study.specification.targets import Target, Targets
 from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
 
 

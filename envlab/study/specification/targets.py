@@ -6,56 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from envlab.errors import ParameterError, check_choice, check_positive, check_range
+from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.units import FloatArray
 
 if TYPE_CHECKING:
     import pandas as pd
 
-# metric: (unit, what it says). The words are those of the report; definitions stand in metrics.py.
-METRICS: dict[str, tuple[str, str]] = {
-    "attack_ms": ("ms", "1 kHz burst out of silence to 90 % of settled"),
-    "attack_60hz_ms": ("ms", "the same with 60 Hz"),
-    "release_ms": ("ms", "end of the burst to 10 % of settled"),
-    "ripple_db": ("dB", "largest over least in a settled cycle of 60 Hz"),
-    "settled_ratio": ("", "settled mean over the peak of the drive, 1 kHz"),
-    "table_step_lstar": ("L*", "largest jump of the light from one ADC count to the next"),
-    "onset_lag_mean_ms": ("ms", "sound to light, mean over frame phases"),
-    "onset_lag_worst_ms": ("ms", "sound to light, worst frame phase"),
-    "frame_shimmer_lstar": ("L*", "how far a steady bass note makes the light breathe, worst pitch"),
-    "beat_contrast_lstar": ("L*", "how far the light moves within a second of beat music"),
-    "range_used_db": ("dB", "ADC counts from the quietest clip's median to the loudest clip's top"),
-    "clipped_share": ("", "share of time with a stage at its limit, worst clip"),
-    "idle_lstar": ("L*", "light from noise and offset alone"),
-    "quiet_lit_share": ("", "share of the quiet clip's frames that are lit"),
-    "false_light_lstar": ("L*", "light from walking, cloth and wind"),
-    "supply_mean_a": ("A", "mean current, worst clip"),
-    "supply_99_a": ("A", "current exceeded 1 % of the time, worst clip"),
-    "supply_peak_a": ("A", "largest current, worst clip"),
-    "flashes_per_s": ("1/s", "worst sliding second of all clips"),
-}
-# What a metric is called in a sentence or a table.
-METRIC_NAMES = {
-    "attack_ms": "Attack",
-    "attack_60hz_ms": "Attack in the bass",
-    "release_ms": "Release",
-    "ripple_db": "Ripple",
-    "settled_ratio": "Settled ratio",
-    "frame_shimmer_lstar": "Ripple aliasing",
-    "table_step_lstar": "Step of the table",
-    "onset_lag_mean_ms": "Latency, mean",
-    "onset_lag_worst_ms": "Latency, worst",
-    "beat_contrast_lstar": "Contrast on the beat",
-    "range_used_db": "Range used",
-    "clipped_share": "Clipped",
-    "idle_lstar": "Idle light",
-    "quiet_lit_share": "Quiet clip lit",
-    "false_light_lstar": "False light",
-    "supply_mean_a": "Current, mean",
-    "supply_99_a": "Current, 99 %",
-    "supply_peak_a": "Current, peak",
-    "flashes_per_s": "Flashes",
-}
-FLASH_METRIC = "flashes_per_s"
 FLASH_LIMIT = 3.0
 
 
@@ -87,15 +43,14 @@ class Target:
 
     def words(self) -> str:
         """As in "latency, worst, at most 45 ms"."""
-        unit, _ = METRICS[self.metric]
-        name = METRIC_NAMES[self.metric]
-        name = name[0].lower() + name[1:] + ("," if "," in name else "")
-        limit = f"{100 * self.limit:g} %" if self.metric.endswith("share") else f"{self.limit:g} {unit}"
+        entry = METRICS[self.metric]
+        name = entry.name_in_text + ("," if "," in entry.label else "")
+        limit = f"{100 * self.limit:g} %" if entry.is_share else f"{self.limit:g} {entry.unit}"
         return f"{name} {self.side.replace('_', ' ')} {limit}".rstrip()
 
     def text(self) -> str:
         """As in "attack at most 12 ms"."""
-        unit, _ = METRICS[self.metric]
+        unit = METRICS[self.metric].unit
         return f"{self.metric} {self.side.replace('_', ' ')} {self.limit:g} {unit}".rstrip()
 
 

@@ -15,13 +15,13 @@ import numpy as np
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.errors import ParameterError
+from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import with_values
 from envlab.study.specification.specification import Specification
-from envlab.study.specification.targets import FLASH_METRIC, METRICS, Target
+from envlab.study.specification.targets import Target
 from envlab.study.sweep.pareto import neighbours
-from envlab.study.tolerance.words import value_text
-from envlab.units import FloatArray, format_value
+from envlab.units import FloatArray, value_of_key
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -143,7 +143,7 @@ def _with_words(choice: Choice, specification: Specification) -> Choice:
         )
     for key in choice.edges:
         lines.append(
-            f"{_part_name(key, choice.chain)} sits at the edge of its range ({_text(key, choice.row[key])}): "
+            f"{_part_name(key, choice.chain)} sits at the edge of its range ({value_of_key(key, choice.row[key])}): "
             f"widen [sweep.{key.split('.')[0]}] {key.split('.')[1]} to see whether a value beyond is better."
         )
     for target in choice.left_out:
@@ -186,10 +186,10 @@ def _verdict(choice: Choice, specification: Specification) -> list[str]:
             f"{row['onset_lag_worst_ms']:.0f} ms, and the worst second has {row[FLASH_METRIC]:.0f} flashes."
         ]
     target = next(t for t in specification.targets.soft if t.text() == row["blocking_target"])
-    meaning = METRICS[target.metric][1]
+    meaning = METRICS[target.metric].says
     return [
         f"No candidate meets every target. The one that blocks is {target.words()} ({meaning}): the best "
-        f"that was found has {value_text(target.metric, row[target.metric])}."
+        f"that was found has {METRICS[target.metric].text(row[target.metric])}."
     ]
 
 
@@ -201,10 +201,10 @@ def _neighbours(choice: Choice, specification: Specification) -> list[str]:
         notes = []
         for number in neighbours(choice.table, choice.number, specification.ranges, key):
             neighbour = _row(choice.table, number)
-            notes.append(f"{_text(key, neighbour[key])} {_difference(neighbour, choice.row, known)}")
+            notes.append(f"{value_of_key(key, neighbour[key])} {_difference(neighbour, choice.row, known)}")
         if notes:
             lines.append(
-                f"{_part_name(key, choice.chain)} = {_text(key, choice.row[key])}: {'; '.join(notes)}."
+                f"{_part_name(key, choice.chain)} = {value_of_key(key, choice.row[key])}: {'; '.join(notes)}."
             )
     return lines
 
@@ -215,7 +215,7 @@ def _difference(other: pd.Series, row: pd.Series, targets: tuple[Target, ...]) -
         return f"would flash {other[FLASH_METRIC]:.0f} times in a second"
     if other["violation"] > row["violation"]:
         target = max(targets, key=lambda t: float(t.violation(np.asarray(other[t.metric]))))
-        return f"would miss the target {target.words()} ({value_text(target.metric, other[target.metric])})"
+        return f"would miss the target {target.words()} ({METRICS[target.metric].text(other[target.metric])})"
     contrast = np.nan_to_num(float(other["beat_contrast_lstar"] - row["beat_contrast_lstar"]))
     latency = other["onset_lag_worst_ms"] - row["onset_lag_worst_ms"]
     changes = [f"contrast by {_signed(contrast)} L*"] if abs(contrast) >= 0.05 else []
@@ -229,7 +229,7 @@ def _signed(change: float) -> str:
 
 def part_words(key: str, choice: Choice) -> str:
     """As in "R4 (attack) = 4k7"."""
-    return f"{_part_name(key, choice.chain)} = {_text(key, choice.row[key])}"
+    return f"{_part_name(key, choice.chain)} = {value_of_key(key, choice.row[key])}"
 
 
 def _part_name(key: str, chain: Chain) -> str:
@@ -237,10 +237,3 @@ def _part_name(key: str, chain: Chain) -> str:
     name = key.split(".")[1].rsplit("_", 1)[0].replace("_", " ")
     known = [part.reference for part in parts_list(chain) if part.key == key]
     return f"{known[0]} ({name})" if known else name.capitalize()
-
-
-def _text(key: str, value: float | str) -> str:
-    unit = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "s": "s"}.get(key.rsplit("_", 1)[-1], "")
-    if isinstance(value, str):
-        return value
-    return format_value(float(value), unit) if unit in ("ohm", "F") else f"{value:g} {unit}".rstrip()

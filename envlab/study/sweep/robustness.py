@@ -15,13 +15,13 @@ from dataclasses import replace
 import numpy as np
 
 from envlab.chain import Chain
+from envlab.engine.side_by_side import runs_side_by_side
 from envlab.errors import ParameterError
 from envlab.study.specification.ranges import with_values
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep import pareto
 from envlab.study.sweep.choice import Choice, choose, part_words
 from envlab.study.tolerance.board_metrics import BoardJudge
-from envlab.study.tolerance.board_run import runs_side_by_side
 from envlab.study.tolerance.tolerances import board_of, draw, varied_parameters
 from envlab.study.tolerance.words import percent_text
 

@@ -16,8 +16,7 @@ import numpy as np
 from envlab import __version__
 from envlab.analog.detector import Detector
 from envlab.chain import Chain
-from envlab.engine.clip_pass import BEHAVIOUR_RATE_HZ, behaviour
-from envlab.engine.tone_cache import BASS_HZ, learn_tones
+from envlab.engine.hold_stage import BEHAVIOUR_RATE_HZ, alike_behind_stiff_source, behaviour
 from envlab.errors import EnvlabError, EnvlabWarning, ParameterError
 from envlab.light.table import LookupTable
 from envlab.metrics.across_clips import worst_over_clips
@@ -25,6 +24,7 @@ from envlab.metrics.clip_metrics import table_steps
 from envlab.metrics.metrics_of_clip import clip_columns, clip_seed, idle_lightness
 from envlab.metrics.onset_latency import onset_latency
 from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
+from envlab.metrics.tone_metrics import learn_bench_tones, tone_metrics
 from envlab.sound.clip import Clip
 from envlab.sound.stream import Sound
 from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, candidates_of
@@ -88,15 +88,14 @@ def sweep(
 def _distinct(chains: list[Chain]) -> tuple[list[Chain], IntArray]:
     """Return the chains that behave differently, and for each chain the one that stands for it.
 
-    Ten times the capacitance with a tenth of both resistances is the same circuit to a stiff source.
+    They are told apart by every field but the detector, and by that as far as it behaves differently.
     """
     keys: dict[object, int] = {}
     distinct: list[Chain] = []
     row_of = np.empty(len(chains), dtype=np.int64)
     for place, chain in enumerate(chains):
         rest = tuple(getattr(chain, field.name) for field in fields(chain) if field.name != "detector")
-        alike = behaviour(chain.detector_as_built) if chain.rectifier.scales_with_level else chain.detector
-        row_of[place] = keys.setdefault((rest, alike), len(distinct))
+        row_of[place] = keys.setdefault((rest, alike_behind_stiff_source(chain)), len(distinct))
         if row_of[place] == len(distinct):
             distinct.append(chain)
     return distinct, row_of
@@ -128,7 +127,7 @@ class _Run:
 
     @functools.cached_property
     def tables(self) -> list[LookupTable]:
-        learn_tones(self.chains)
+        learn_bench_tones(self.chains)
         return [chain.brightness_table() for chain in self.chains]
 
     def step(self, name: str, compute: Callable[[], Columns]) -> Columns:
@@ -146,7 +145,7 @@ class _Run:
             late = {"onset_lag_mean_ms": latency.mean_ms, "onset_lag_worst_ms": latency.worst_ms}
             rest = {"frame_shimmer_lstar": ripple_aliasing, "idle_lstar": idle}
             rest |= {"table_step_lstar": table_steps(self.chains, self.tables)}
-            return _tone_metrics(self.chains) | late | rest
+            return tone_metrics(self.chains) | late | rest
 
         return self.step("bench", compute)
 
@@ -221,41 +220,6 @@ def _release_s(detector: Detector) -> float:
 
 def _ignore(what: str, share: float) -> None:
     del what, share
-
-
-def _tone_metrics(chains: list[Chain]) -> dict[str, FloatArray]:
-    known: dict[object, tuple[float, ...]] = {}
-    rows = []
-    for chain in chains:
-        key = (chain.detector_as_built, chain.rectifier, chain.tone_peak_v)
-        if key not in known:
-            low, middle = chain.tone_response(BASS_HZ), chain.tone_response()
-            known[key] = (
-                1e3 * middle.attack_s,
-                1e3 * low.attack_s,
-                1e3 * middle.release_s,
-                low.ripple_db,
-                middle.settled_ratio,
-            )
-        rows.append(known[key])
-    names = ("attack_ms", "attack_60hz_ms", "release_ms", "ripple_db", "settled_ratio")
-    columns = dict(zip(names, np.array(rows).T, strict=True))
-    if all(chain.rectifier.scales_with_level for chain in chains):
-        return columns
-    return columns | _quiet_tone_metrics(chains)
-
-
-def _quiet_tone_metrics(chains: list[Chain]) -> dict[str, FloatArray]:
-    """What a diode's drop does: the same, 40 dB under the preamp's clipping."""
-    known: dict[object, tuple[float, float]] = {}
-    rows = []
-    for chain in chains:
-        key = (chain.detector_as_built, chain.rectifier, chain.tone_peak_v)
-        if key not in known:
-            quiet = chain.tone_response(peak_v=0.1 * chain.tone_peak_v)
-            known[key] = (1e3 * quiet.attack_s, quiet.settled_ratio)
-        rows.append(known[key])
-    return dict(zip(("attack_quiet_ms", "settled_quiet_ratio"), np.array(rows).T, strict=True))
 
 
 def _gathered(clips: Sequence[Clip], metrics: list[Columns], chain: Chain) -> Columns:

@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
+from envlab.engine.play import play
 from envlab.engine.reading_schedule import frame_readings
-from envlab.engine.tone_cache import BASS_HZ, learn_tones
 from envlab.light.table import LookupTable
 from envlab.metrics.across_clips import worst_over_clips
+from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.clip_metrics import ClipColumns, envelope_columns, table_steps
 from envlab.metrics.metrics_of_clip import (
     AT_ONCE,
@@ -35,16 +36,16 @@ from envlab.metrics.metrics_of_clip import (
 from envlab.metrics.onset_latency import latency_of_envelope, onset_instants, onset_test
 from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
 from envlab.metrics.streaming_metrics import StreamingMetrics
+from envlab.metrics.tone_metrics import TONE_METRICS, tone_metrics
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
-from envlab.study.specification.targets import FLASH_METRIC
-from envlab.study.tolerance.board_run import play_to_boards, read_boards
-from envlab.units import FloatArray
+from envlab.study.tolerance.board_run import read_boards
+from envlab.units import FloatArray, IntArray
 
 Columns = dict[str, FloatArray]
 Report = Callable[[str, float], None]
 
-Rows = TypeVar("Rows", Sequence[Chain], NDArray[np.int32], FloatArray)
+Rows = TypeVar("Rows", IntArray, NDArray[np.int32], FloatArray)
 
 # Boards that hear a clip together, at most.
 PORTION, PORTION_KEPT = 2048, 256
@@ -95,21 +96,28 @@ class BoardJudge:
     ) -> Columns:
         """Metrics of one clip; as clip_run.clip_columns, every board with the nominal firmware."""
         frames = instant_count(sound.duration_s, self.nominal.frame_rate_hz)
-        how: dict[str, Any] = {"seed": seed, "workers": self.workers, "one_by_one": self.one_by_one}
+        how: dict[str, Any] = {"seed": seed, "workers": self.workers, "progress": report}
         if not isinstance(self.nominal.follower, PassThrough):
             index = self.nominal.reading_of_frame(frames)
-            read = read_boards(sound, self.nominal, boards, index, progress=report, **how)
+            read = read_boards(sound, self.nominal, boards, index, one_by_one=self.one_by_one, **how)
             parts = [envelope_columns(some, *self._alike(some)) for some in _in_parts(read.envelope_counts)]
             return _named(parts, read.clipped_share)
-        firmware = [StreamingMetrics(*self._alike(some), frames) for some in _in_parts(boards)]
+        readers: list[_Judged] = []
         with ThreadPoolExecutor(self.workers) as pool:
 
-            def take(counts: NDArray[np.int32]) -> None:
-                list(pool.map(StreamingMetrics.take, firmware, _in_parts(counts)))
+            def reader_of(places: IntArray) -> _Judged:
+                firmware = [StreamingMetrics(*self._alike(some), frames) for some in _in_parts(places)]
+                readers.append(_Judged(places, firmware, pool))
+                return readers[-1]
 
             readings = frame_readings(self.nominal, frames)
-            share = play_to_boards(sound, self.nominal, boards, readings, take, progress=report, **how)
-            return _named(list(pool.map(StreamingMetrics.columns, firmware)), share)
+            share = play(
+                sound, boards, readings, reader_of, design=self.nominal, exactly=self.one_by_one, **how
+            )
+            firmware = [some for reader in readers for some in reader.firmware]
+            order = np.argsort(np.concatenate([reader.places for reader in readers]))
+            columns = _named(list(pool.map(StreamingMetrics.columns, firmware)), share[np.argsort(order)])
+        return {name: values[order] for name, values in columns.items()}
 
     def _alike(self, boards: Sized) -> tuple[list[Chain], list[LookupTable]]:
         """The firmware that each of some boards runs."""
@@ -125,24 +133,8 @@ class BoardJudge:
         if any(target.metric == "frame_shimmer_lstar" for target in self.specification.targets.items):
             ripple_aliasing = frame_ripple_aliasing(list(boards), [self.table] * count, workers=self.workers)
             columns["frame_shimmer_lstar"] = ripple_aliasing.worst_lstar
-        return self._tones(boards) | self._latency(boards) | columns
-
-    def _tones(self, boards: Sequence[Chain]) -> Columns:
-        """Only what a target asks of a steady tone."""
         asked = {target.metric for target in self.specification.targets.items}
-        columns: Columns = {}
-        if asked & {"ripple_db", "attack_60hz_ms", "attack_ms", "release_ms", "settled_ratio"}:
-            learn_tones(boards)
-        if asked & {"ripple_db", "attack_60hz_ms"}:
-            low = [board.tone_response(BASS_HZ) for board in boards]
-            columns["attack_60hz_ms"] = np.array([1e3 * one.attack_s for one in low])
-            columns["ripple_db"] = np.array([one.ripple_db for one in low])
-        if asked & {"attack_ms", "release_ms", "settled_ratio"}:
-            middle = [board.tone_response() for board in boards]
-            columns["attack_ms"] = np.array([1e3 * one.attack_s for one in middle])
-            columns["release_ms"] = np.array([1e3 * one.release_s for one in middle])
-            columns["settled_ratio"] = np.array([one.settled_ratio for one in middle])
-        return columns
+        return tone_metrics(boards, asked & set(TONE_METRICS)) | self._latency(boards) | columns
 
     def _latency(self, boards: Sequence[Chain]) -> Columns:
         instants = onset_instants(self.nominal)
@@ -177,6 +169,22 @@ class BoardJudge:
             seed = clip_seed(self.specification.judging.seed, number)
             clips.append(self._judged(recording, boards, seed, tell))
         return worst_over_clips(self.specification.clips, clips, self.nominal.pixels, self.nominal.supply)
+
+
+@dataclass(frozen=True, eq=False)
+class _Judged:
+    """Judges boards that are read together, some at a time, while their readings come by."""
+
+    places: IntArray
+    firmware: list[StreamingMetrics]
+    pool: ThreadPoolExecutor
+
+    def take(self, counts: NDArray[np.int32]) -> None:
+        """See engine.play.Reader."""
+        if len(self.firmware) == 1:
+            self.firmware[0].take(counts)
+        else:
+            list(self.pool.map(StreamingMetrics.take, self.firmware, _in_parts(counts)))
 
 
 def _in_parts(rows: Rows) -> list[Rows]:

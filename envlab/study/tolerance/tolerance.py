@@ -37,11 +37,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from envlab.chain import Chain
+from envlab.engine.side_by_side import runs_side_by_side
 from envlab.errors import EnvlabError, ParameterError
+from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.study.specification.specification import Specification
-from envlab.study.specification.targets import FLASH_METRIC, Target
+from envlab.study.specification.targets import Target
 from envlab.study.tolerance.board_metrics import BoardJudge, Columns
-from envlab.study.tolerance.board_run import runs_side_by_side
 from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tables import (
     FEW,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from envlab.study.specification.targets import FLASH_METRIC, METRIC_NAMES, METRICS
+from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.study.tolerance.tables import records
 
 if TYPE_CHECKING:
@@ -34,14 +34,6 @@ def percent_text(share: float) -> str:
     return f"{min(max(100 * share, 0.1), 99.9):.1f} %"
 
 
-def value_text(metric: str, value: float, *, unit: bool = True) -> str:
-    """As in "22.1 L*", "4.8 %"; without its unit: the number alone. value: in the metric's own unit."""
-    name = "in 1 s" if metric == FLASH_METRIC else METRICS[metric][0]
-    if metric.endswith("share"):
-        value, name = 100 * value, "%"
-    return f"{value:.3g} {name if unit else ''}".rstrip().replace("-", "−")
-
-
 def _headline(result: ToleranceResult) -> str:
     count = len(result.boards)
     shape = {"uniform": "evenly", "normal": "normally (the tolerance is three sigmas)"}[result.assumed.shape]
@@ -64,7 +56,7 @@ def _dead(result: ToleranceResult) -> list[str]:
 
 def _design_itself(result: ToleranceResult) -> list[str]:
     missed = [
-        f"{row['target']} (it has {value_text(row['metric'], row['nominal'])})"
+        f"{row['target']} (it has {METRICS[row['metric']].text(row['nominal'])})"
         for row in records(result.targets)
         if not _design_meets(row)
     ]
@@ -111,12 +103,14 @@ def _targets(result: ToleranceResult) -> list[str]:
         metric, of = row["metric"], distribution[row["metric"]]
         if metric == FLASH_METRIC:
             continue
-        span = f"{value_text(metric, of['low_5'], unit=False)} to {value_text(metric, of['high_95'])}"
+        span = (
+            f"{METRICS[metric].text(of['low_5'], with_unit=False)} to {METRICS[metric].text(of['high_95'])}"
+        )
         lines.append(
-            f"{METRIC_NAMES[metric]}: {percent_text(row['yield_share'])} of the boards have "
-            f"{row['side'].replace('_', ' ')} {value_text(metric, row['limit'])}. The design has "
-            f"{value_text(metric, row['nominal'])}, nine boards in ten {span}, the worst "
-            f"{value_text(metric, of['worst'])}."
+            f"{METRICS[metric].label}: {percent_text(row['yield_share'])} of the boards have "
+            f"{row['side'].replace('_', ' ')} {METRICS[metric].text(row['limit'])}. The design has "
+            f"{METRICS[metric].text(row['nominal'])}, nine boards in ten {span}, the worst "
+            f"{METRICS[metric].text(of['worst'])}."
         )
     if len(missed) < len(result.targets):
         lines.append(f"{'Every other' if missed else 'Every'} target is met by all boards.")
@@ -160,7 +154,7 @@ def _worst_cases(result: ToleranceResult) -> list[str]:
     if not broken:
         return ["Even with every part at its worst end at once, each of these targets is met."]
     return [
-        f"Worst worst_case for {METRIC_NAMES[row['metric']].lower()}: {value_text(row['metric'], row['value'])}, "
+        f"Worst worst_case for {METRICS[row['metric']].label.lower()}: {METRICS[row['metric']].text(row['value'])}, "
         f"with {row['at']}."
         for row in broken[:_MOST_CORNERS]
     ]

@@ -18,7 +18,7 @@ from envlab.study.listening.metrics import (
     clip_light_metrics,
     latency_metrics,
     light_flashes,
-    tone_metrics,
+    tones_of_board,
 )
 from envlab.study.listening.traces import pressure_peaks, traces_of
 from envlab.units import FloatArray, from_db
@@ -119,7 +119,7 @@ class Boards:
         """Measure a board on the bench's signals, one after the other; the firmware is not measured there."""
         chain = self.chain_of(board)
         if board != "digital" and chain is not None:
-            tone_metrics(chain)
+            tones_of_board(chain)
             yield
             latency_metrics(chain)
             yield

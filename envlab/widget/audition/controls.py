@@ -16,7 +16,7 @@ from envlab.analog.band_filter import (
 )
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import PeakDetector
-from envlab.analog.diode import DIODE_CLASSES
+from envlab.analog.diodes.diode import DIODE_CLASSES
 from envlab.analog.electret import Electret
 from envlab.analog.parts import series_values
 from envlab.analog.rectifier import Rectifier

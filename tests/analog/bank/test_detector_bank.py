@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 
 from envlab.analog.adc import instants_s, read_at, stamps_of
 from envlab.analog.bank.detector_bank import BLOCK_MULTIPLE, bank_of, read_bank
@@ -17,7 +18,7 @@ from envlab.analog.detector import AverageDetector, PeakDetector, detect
 from envlab.errors import ParameterError
 
 RATE_HZ = 384e3
-MANY = settings(max_examples=200, deadline=None)
+MANY = examples(200)
 
 SHORTEST = PeakDetector(0.01, 1e-12, 1)
 LONGEST = PeakDetector(100e6, 1, 1e9)

@@ -11,13 +11,13 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from reference.diode_circuit import DiodeCircuit
+from reference.examples import examples
 from scipy.special import wrightomega
 
 from envlab.analog.adc import instants_s, read_at, stamps_of
-from envlab.analog.bank import envelope_bank
 from envlab.analog.bank.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.envelope import HoldState, hold_drive
@@ -25,10 +25,12 @@ from envlab.analog.kernels.diode_lane_kernels import omega_lanes
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.kernels.vector_kernels import LANES, load, store
 from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.tones.nonlinear_steady_state import quiescent_state
+from envlab.engine.hold_stage import FEW_DIODES, HoldStage
 from envlab.errors import ParameterError
 
 RATE_HZ = 384e3
-MANY = settings(max_examples=100, deadline=None)
+MANY = examples(100)
 
 COUPLED = Rectifier("half", diode="silicon", reference="coupled", coupling_farad=0.47e-6, return_ohm=10e3)
 RECTIFIERS = {
@@ -224,13 +226,13 @@ def test_bank_against_continuous_time():
         assert np.abs(read_v[:, i] - truth_v).max() < 1.5e-3
 
 
-@pytest.mark.parametrize("count", [1, envelope_bank.FEW_DIODES, envelope_bank.FEW_DIODES + 1])
+@pytest.mark.parametrize("count", [1, FEW_DIODES, FEW_DIODES + 1])
 def test_few_or_many_the_envelope_is_the_same(count):
     rng, rectifier = np.random.default_rng(count), RECTIFIERS["schottky"]
     some = tuple(PeakDetector(1e3 * (i + 1), 1e-6, 100e3) for i in range(count))
     drive_v = rectify(music(rng, 2000), rectifier)
     times_s = instants_s(drive_v.size / RATE_HZ, 2000.0)
-    bank = envelope_bank.EnvelopeBank(some, rectifier, RATE_HZ, 0.0)
+    bank = HoldStage(some, rectifier, RATE_HZ, [quiescent_state(one, rectifier) for one in some])
     read_v = bank.read(drive_v, *stamps_of(times_s, drive_v.size, RATE_HZ))
     np.testing.assert_allclose(read_v, read_alone(drive_v, some, rectifier, times_s), rtol=0, atol=1e-11)
 

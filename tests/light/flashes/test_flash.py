@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 from reference.flashes import worst_flashes
 
 from envlab.errors import ParameterError
@@ -163,7 +164,7 @@ def test_frame_rates_that_are_no_round_number(frame_rate_hz, half_period, expect
 LEVELS = [0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.5, 0.7, 0.75, 0.79, 0.8, 0.81, 0.85, 0.9, 0.95, 1.0]
 
 
-@settings(max_examples=300, deadline=None)
+@examples(300)
 @given(
     st.one_of(
         st.lists(st.sampled_from(LEVELS), min_size=0, max_size=60),

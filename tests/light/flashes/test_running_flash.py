@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from reference.examples import examples
 from reference.flashes import worst_flashes
 
 from envlab.light.flashes.flash import count_flashes
@@ -37,7 +38,7 @@ def lights(kind: int, rows: int, frames: int, rng: np.random.Generator) -> np.nd
     return light.clip(0, 1)
 
 
-@settings(max_examples=150, deadline=None)
+@examples(150)
 @given(
     st.integers(0, 2**32 - 1),
     st.integers(0, 3),

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.plot.sweep.better_direction import better_side, target_of
-from envlab.study.specification.targets import FLASH_METRIC, METRICS, Target, Targets
+from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.pareto import WANTED
 
 NONE = Targets(())

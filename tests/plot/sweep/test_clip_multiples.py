@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from reference.small_specification import Case
 
 from envlab.errors import ParameterError
+from envlab.metrics.catalogue import METRICS
 from envlab.plot.palette import metric_colour
 from envlab.plot.sweep.clip_multiples import (
     CLIP_METRICS,
@@ -20,7 +21,6 @@ from envlab.plot.sweep.clip_multiples import (
     usual_key,
 )
 from envlab.plot.sweep.part_effects import along
-from envlab.study.specification.targets import METRICS
 
 KEY = "detector.release_ohm"
 

@@ -7,9 +7,9 @@ import pytest
 from matplotlib.collections import QuadMesh
 from reference.small_specification import Case
 
+from envlab.metrics.catalogue import METRICS
 from envlab.plot.palette import metric_colour
 from envlab.plot.sweep.map_sheets import MAPPED, maps_sheet
-from envlab.study.specification.targets import METRICS
 
 
 def test_every_map_is_headed_in_its_colour_with_the_side_that_is_better(case: Case) -> None:

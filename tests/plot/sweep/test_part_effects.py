@@ -16,7 +16,6 @@ from envlab.plot.sweep.part_effects import (
     part_effect,
     part_effects,
     swept_keys,
-    value_text,
 )
 
 KEY = "detector.attack_ohm"
@@ -106,6 +105,3 @@ def test_values_in_words_and_in_numbers_both_find_their_place(case: Case, ax: Ax
     specification = dataclasses.replace(case.specification, ranges={"rectifier.kind": ("half", "full")})
     part_effect(kinds, specification, "rectifier.kind", "ripple_db", ax)
     assert [label.get_text() for label in ax.get_xticklabels()][:2] == ["half", "half"]
-    assert value_text("rectifier.kind", "full") == "full"
-    assert value_text("brightness.floor_db_spl", 66.0) == "66"
-    assert value_text(KEY, 4700.0) == "4k7"

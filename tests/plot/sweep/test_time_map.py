@@ -14,9 +14,8 @@ from matplotlib.figure import Figure
 from reference.small_specification import Case
 
 from envlab.analog.detector import AverageDetector
-from envlab.plot.sweep.part_effects import METRIC_WORDS
+from envlab.metrics.catalogue import METRICS
 from envlab.plot.sweep.time_map import STEPS_A_DECADE, time_constant_map, time_map
-from envlab.study.specification.targets import METRICS
 
 HOLD_F = 220e-9
 
@@ -84,7 +83,7 @@ def test_each_metrics_squares_hold_the_tables_column(case: Case, ax: Axes, metri
     assert drawn_values(ax) == pytest.approx(sorted(expected))
     assert ax.get_xlabel() == "Ra·C, ms  (attack: R4 × C3)"
     assert ax.get_ylabel() == "Rr·C, ms  (release: R5 × C3)"
-    assert ax.figure.axes[-1].get_ylabel().startswith(METRIC_WORDS[metric])
+    assert ax.figure.axes[-1].get_ylabel().startswith(METRICS[metric].axis)
     points = {line.get_label(): line for line in ax.lines}
     assert points["chosen"].get_xdata()[0] == pytest.approx(22e3 * HOLD_F * 1e3)
     assert points["chosen"].get_ydata()[0] == pytest.approx(470e3 * HOLD_F * 1e3)

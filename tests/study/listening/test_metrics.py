@@ -10,6 +10,7 @@ import pytest
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
 from envlab.light.flashes.flash import count_flashes
+from envlab.metrics.catalogue import METRICS
 from envlab.metrics.clip_metrics import clip_metrics
 from envlab.metrics.metrics_of_clip import frame_envelopes
 from envlab.sound.clip import Clip
@@ -22,7 +23,6 @@ from envlab.study.listening.metrics import (
     light_flashes,
 )
 from envlab.study.specification.specification import Judging
-from envlab.study.specification.targets import METRICS
 from envlab.study.sweep.sweep import sweep
 
 QUIET = replace(Chain().adc, noise_lsb=0.0)
@@ -93,4 +93,4 @@ def test_values_are_written_to_the_digits_that_matter(name, value, text, unit):
     assert (metric.value_text, metric.unit) == (text, unit)
     assert metric.label
     assert "worst clip" not in metric.says
-    assert METRICS[name][1].startswith(metric.says)
+    assert METRICS[name].says.startswith(metric.says)

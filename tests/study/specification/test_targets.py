@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from envlab.errors import ParameterError
-from envlab.study.specification.targets import METRICS, Target, Targets
+from envlab.study.specification.targets import Target, Targets
 
 
 def test_violation_by_hand():
@@ -77,10 +77,3 @@ def test_targets_that_cannot_be(fields, text):
     with pytest.raises(ParameterError) as caught:
         Target(*fields)
     assert str(caught.value).startswith(text)
-
-
-def test_every_metric_says_its_unit_and_meaning():
-    for metric, (unit, meaning) in METRICS.items():
-        assert meaning
-        ending = {"ms": "_ms", "dB": "_db", "L*": "_lstar", "A": "_a", "1/s": "_per_s"}.get(unit)
-        assert ending is None or metric.endswith(ending)

@@ -12,9 +12,10 @@ import pytest
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.errors import ParameterError
+from envlab.metrics.catalogue import METRICS
 from envlab.study.specification.ranges import candidates_of
 from envlab.study.specification.specification import Judging, Specification
-from envlab.study.specification.targets import METRICS, Target, Targets
+from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.choice import choose, rank_candidates
 
 RIPPLE = Target("ripple_db", "at_most", 1.0, 1.0)

@@ -7,9 +7,10 @@ import itertools
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from reference.examples import examples
 
 from envlab.analog.parts import PartRange
 from envlab.errors import ParameterError
@@ -18,7 +19,7 @@ from envlab.study.sweep.pareto import neighbours, pareto_front, sensitivity
 WANTED = {"a_lstar": "high", "b_ms": "low", "c_a": "low"}
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(arrays(np.float64, st.tuples(st.integers(1, 25), st.just(3)), elements=st.integers(0, 4).map(float)))
 def test_front_is_what_nobody_beats(values: np.ndarray) -> None:
     table = pd.DataFrame(values, columns=list(WANTED))

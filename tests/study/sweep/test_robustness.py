@@ -12,9 +12,10 @@ from reference.small_specification import write_small_design
 from envlab.analog.parts import PartRange
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
+from envlab.metrics.catalogue import METRICS
 from envlab.study.specification.ranges import candidates_of
 from envlab.study.specification.specification import Judging, Specification, read_specification
-from envlab.study.specification.targets import METRICS, Target, Targets
+from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.choice import Choice, choose
 from envlab.study.sweep.robustness import TRIED_BOARDS, kept_share, neighbours, robust_choice, step_off
 from envlab.study.tolerance.tolerance import tolerance

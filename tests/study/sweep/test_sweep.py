@@ -23,6 +23,7 @@ from envlab.errors import EnvlabWarning, FileError, ParameterError
 from envlab.light.curve import BrightnessMap
 from envlab.light.flashes.flash import count_flashes
 from envlab.light.pixels import supply_current_a
+from envlab.metrics.catalogue import METRICS
 from envlab.metrics.metrics_of_clip import IDLE_S, clip_seed
 from envlab.metrics.onset_latency import onset_latency
 from envlab.sound.clip import Clip
@@ -30,7 +31,6 @@ from envlab.sound.recording import Recording
 from envlab.sound.stream import SoundStream, open_sound
 from envlab.study.specification.ranges import candidates_of, steps_from
 from envlab.study.specification.specification import Judging
-from envlab.study.specification.targets import METRICS
 from envlab.study.sweep.sweep import sweep
 
 RANGES = {
@@ -358,7 +358,7 @@ def test_a_clip_shorter_than_the_longest_release_is_said(clips):
 
 
 def test_long_clips_are_streamed_and_the_table_is_the_same(clips, table, monkeypatch):
-    from envlab.study.specification import specification as module
+    from envlab.sound import clip as module
 
     streamed: list[object] = []
 

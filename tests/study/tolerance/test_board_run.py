@@ -18,11 +18,12 @@ from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease
 from envlab.engine.board_readings import read_chains
+from envlab.engine.side_by_side import runs_side_by_side
 from envlab.light.lightness import lightness_cie1976
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.signals import tone
 from envlab.sound.stream import SoundStream, open_sound
-from envlab.study.tolerance.board_run import BoardReadings, read_boards, runs_side_by_side
+from envlab.study.tolerance.board_run import BoardReadings, read_boards
 from envlab.study.tolerance.tolerances import Tolerances, board_of, draw, varied_parameters
 from envlab.units import pressure_rms_pa
 
@@ -199,7 +200,7 @@ def test_blocks_and_threads_change_nothing(beat, monkeypatch):
         return read_boards(beat, nominal, boards, frames_of(nominal, beat), seed=(1,), workers=workers)
 
     once = read(1)
-    monkeypatch.setattr("envlab.study.tolerance.board_run.BLOCK", 64 * 37)
+    monkeypatch.setattr("envlab.engine.waves.BLOCK", 64 * 37)
     again = read(2)
     np.testing.assert_array_equal(once.envelope_counts, again.envelope_counts)
     np.testing.assert_array_equal(once.clipped_share, again.clipped_share)

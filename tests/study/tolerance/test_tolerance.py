@@ -20,7 +20,7 @@ from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tables import shows_in
 from envlab.study.tolerance.tolerance import tolerance
 from envlab.study.tolerance.tolerances import Tolerances
-from envlab.study.tolerance.words import percent_text, value_text
+from envlab.study.tolerance.words import percent_text
 
 QUESTION = """
 [[clips]]
@@ -268,10 +268,3 @@ def test_a_relation_shows_or_does_not():
 )
 def test_a_share_is_never_rounded_to_all_or_none(share, text):
     assert percent_text(share) == text
-
-
-def test_values_carry_their_unit():
-    assert value_text("clipped_share", 0.0312) == "3.12 %"
-    assert value_text("beat_contrast_lstar", 22.13) == "22.1 L*"
-    assert value_text("ripple_db", -1.5, unit=False) == "−1.5"
-    assert value_text("settled_ratio", 0.9) == "0.9"

@@ -6,16 +6,17 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 from reference.diode_circuit import DiodeCircuit
+from reference.examples import examples
 from scipy.constants import Boltzmann, elementary_charge
 from scipy.optimize import brentq
 
 from envlab.analog.detector import AverageDetector, PeakDetector
-from envlab.analog.diode import DIODE_CLASSES
+from envlab.analog.diodes.diode import DIODE_CLASSES
+from envlab.analog.diodes.passive import diode_step
 from envlab.analog.envelope import HoldState, hold_signal
-from envlab.analog.passive import diode_step
 from envlab.analog.rectifier import Rectifier
 from envlab.errors import ParameterError
 
@@ -188,7 +189,7 @@ PARTS = st.builds(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@examples(150)
 @example(PeakDetector(842.7e3, 1e-12, 4.18e6), "germanium", 18.0, 0)  # leakage is the quicker way
 @given(PARTS, st.sampled_from(sorted(DIODE_CLASSES)), st.floats(1e-3, 30.0), st.integers(0, 2**31))
 def test_held_voltage_never_passes_its_drive(detector, diode, peak_v, seed):
@@ -200,7 +201,7 @@ def test_held_voltage_never_passes_its_drive(detector, diode, peak_v, seed):
     assert (held_v <= most_so_far * (1 + 1e-9)).all()
 
 
-@settings(max_examples=50, deadline=None)
+@examples(50)
 @given(st.floats(10, 1e5), st.floats(1e-8, 1e-5), st.floats(1e3, 1e6), st.floats(1.1, 10))
 def test_more_release_resistance_never_falls_faster(attack, hold, release, more):
     rectifier = Rectifier("half", diode="silicon")

@@ -10,7 +10,7 @@ from scipy.constants import Boltzmann, elementary_charge
 from scipy.optimize import brentq
 from scipy.special import wrightomega
 
-from envlab.analog.diode import DIODE_CLASSES, Diode, diode_of
+from envlab.analog.diodes.diode import DIODE_CLASSES, Diode, diode_of
 from envlab.analog.kernels import diode_kernels
 from envlab.errors import ParameterError
 

@@ -1,0 +1,1 @@
+"""A passive diode: its law, and the one circuit that it makes with the hold capacitor."""

@@ -1,0 +1,164 @@
+"""One board with the signal behind every stage, block by block; and the same down to its light."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.analog.adc import instant_count, read_between
+from envlab.analog.envelope import hold_drive
+from envlab.analog.noise import NoiseStreams
+from envlab.engine.board import Board, front_end_of
+from envlab.engine.front_end import PIECE, FrontEnd, front_end, in_groups
+from envlab.engine.light_path import Light, light_of_counts
+from envlab.engine.one_pass import HearToHold, pass_to_hold
+from envlab.engine.quantiser import Quantiser
+from envlab.engine.reading_schedule import Due, every_reading
+from envlab.engine.waves import Wave, waves
+from envlab.sound.interpolate import internal_rate_hz
+from envlab.sound.stream import Sound
+from envlab.units import FloatArray, IntArray
+
+
+@dataclass(frozen=True, eq=False)
+class NodeBlock:
+    """Analog nodes of one block, arrays of shape (n,) at the internal rate; start: index of the first sample.
+
+    nodes: name of a stage → the signal behind it, V round the bias; behind the last one, and held_v: V above
+    the reference node. held_v[i] is stamped half a period after sample start + i; before_v: what was held
+    before the first of them. limited: samples at which a stage was at its limit.
+    """
+
+    start: int
+    pressure_pa: FloatArray
+    nodes: Mapping[str, FloatArray]
+    held_v: FloatArray
+    before_v: float
+    limited: int
+
+    @property
+    def microphone_v(self) -> FloatArray:
+        """The microphone's output, V."""
+        return self.nodes["microphone"]
+
+    @property
+    def preamp_v(self) -> FloatArray:
+        """The preamp's output, V round its bias."""
+        return self.nodes["preamp"]
+
+    @property
+    def drive_v(self) -> FloatArray:
+        """What the detector is offered, V above the reference node."""
+        return self.nodes["rectifier"]
+
+
+class _InOnePass:
+    """The commonest board, every sample of it in one loop."""
+
+    def __init__(self, names: list[list[str]], stages: HearToHold) -> None:
+        self._names, self._stages, self._held_v = names, stages, 0.0
+
+    def follow(self, start: int, pressure_pa: FloatArray) -> NodeBlock:
+        signals, limited = self._stages.advance(pressure_pa)
+        nodes = {
+            name: behind for some, behind in zip(self._names, signals[:-1], strict=True) for name in some
+        }
+        before_v, self._held_v = self._held_v, float(signals[-1][-1])
+        count = 0 if limited is None else int(np.count_nonzero(limited))
+        return NodeBlock(start, pressure_pa, nodes, signals[-1], before_v, count)
+
+
+class _StageByStage:
+    """Any board."""
+
+    def __init__(self, board: Board, front: FrontEnd, rate_hz: float) -> None:
+        self._board, self._front, self._rate_hz = board, front, rate_hz
+        self._detector, self._state = board.detector_as_built, board.quiescent_state
+        self._last = list(front_end_of(board))[-1]
+
+    def follow(self, start: int, pressure_pa: FloatArray) -> NodeBlock:
+        done, before_v = self._front.advance(pressure_pa), self._state.held_v
+        held_v, self._state = hold_drive(
+            done.nodes[self._last],
+            self._board.rectifier,
+            self._detector,
+            sample_rate_hz=self._rate_hz,
+            state=self._state,
+        )
+        return NodeBlock(start, pressure_pa, done.nodes, held_v, before_v, done.limited_samples)
+
+
+def node_blocks(board: Board, told: Iterator[Wave], rate_hz: float) -> Iterator[NodeBlock]:
+    """Yield a board's analog nodes, at the internal rate; the blocks joined are the whole.
+
+    Parameters
+    ----------
+    board
+        The board, at rest.
+    told
+        The sound, as waves gives it.
+    rate_hz
+        Internal rate, Hz.
+    """
+    names, working = in_groups(front_end_of(board))
+    stages = pass_to_hold(working, board.detector_as_built, rate_hz)
+    follower: _InOnePass | _StageByStage
+    if stages is not None:
+        follower = _InOnePass(names, stages)
+    else:
+        follower = _StageByStage(board, front_end(board, rate_hz), rate_hz)
+    for wave in told:
+        for first in range(0, wave.pressure_pa.size, PIECE):
+            yield follower.follow(wave.start + first, wave.pressure_pa[first : first + PIECE])
+
+
+@dataclass(frozen=True, eq=False)
+class Played:
+    """One board's readings on a sound.
+
+    held_v: shape (readings,), V above the reference node. adc_counts: shape (readings,), whole counts.
+    light: of all frames.
+    """
+
+    held_v: FloatArray
+    adc_counts: IntArray
+    light: Light
+
+
+class Player:
+    """Plays a sound to one board: its nodes block by block, and then what its firmware made of them."""
+
+    def __init__(self, board: Board, sound: Sound, noise: NoiseStreams | None = None) -> None:
+        self._board, self._sound, self._noise = board, sound, noise
+        self.rate_hz = internal_rate_hz(sound.sample_rate_hz)
+        self.samples = round(sound.duration_s * self.rate_hz)
+        self.readings = instant_count(sound.duration_s, board.adc.rate_hz)
+        self._held_v, self._counts = np.empty(self.readings), np.empty(self.readings, dtype=np.int64)
+
+    def blocks(self) -> Iterator[NodeBlock]:
+        """Yield the analog nodes, in pieces; to be gone through once, to the end."""
+        due = Due(
+            every_reading(self.readings),
+            self._board.adc,
+            self.samples,
+            self.rate_hz,
+            None if self._noise is None else self._noise.adc,
+        )
+        quantiser = Quantiser([self._board], [self._board]).without_zero()
+        done = 0
+        for block in node_blocks(self._board, waves(self._sound, self._board, self._noise), self.rate_hz):
+            at = due.before(block.start, block.start + block.held_v.size)
+            some = slice(done, done + at.upper.size)
+            self._held_v[some] = read_between(block.before_v, block.held_v, at.upper, at.fraction)
+            self._counts[some] = quantiser.counts(self._held_v[np.newaxis, some], at.noise_lsb)[0]
+            done = some.stop
+            yield block
+
+    def played(self) -> Played:
+        """Return readings and light, once all blocks have gone by."""
+        frames = instant_count(self._sound.duration_s, self._board.frame_rate_hz)
+        above_zero = np.maximum(self._counts - self._board.quiescent_counts, 0)
+        light = light_of_counts(self._board, above_zero, self._board.brightness_table(), range(frames))
+        return Played(self._held_v, self._counts, light)

@@ -1,0 +1,312 @@
+"""One sound through many boards at once, block by block, and nothing of it kept.
+
+The wave between the samples is computed once, and every stage that boards share once; the detectors behind
+one rectified voltage run side by side. What each board's converter reads goes to a reader, which makes of it
+what it likes. While the boards work on one block, the wave of the next is made ready.
+"""
+
+from __future__ import annotations
+
+import queue
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from envlab.analog.noise import noise_streams
+from envlab.engine import waves as sound_waves
+from envlab.engine.board import Board
+from envlab.engine.front_end import Branch, trunk_of
+from envlab.engine.hold_stage import HoldStage, shared_out
+from envlab.engine.quantiser import Quantiser
+from envlab.engine.reading_schedule import Block, Due, Wanted
+from envlab.engine.side_by_side import noise_told_apart, play_side_by_side, run_side_by_side
+from envlab.engine.waves import Wave, waves
+from envlab.errors import ParameterError, check_range
+from envlab.sound.interpolate import internal_rate_hz
+from envlab.sound.stream import Sound
+from envlab.units import BoolArray, FloatArray, IntArray
+
+Progress = Callable[[float], None]
+_Heard = tuple[FloatArray, BoolArray | None]
+
+
+class Reader(Protocol):
+    """Takes what some boards read, in the order of time."""
+
+    def take(self, counts: NDArray[np.int32]) -> None:
+        """counts: shape (boards, readings of a block), 32-bit, counts above zero, not negative."""
+
+
+def play(
+    sound: Sound,
+    boards: Sequence[Board],
+    readings: Wanted,
+    reader_of: Callable[[IntArray], Reader],
+    *,
+    design: Board | None = None,
+    exactly: bool = False,
+    seed: tuple[int, ...] | None = None,
+    workers: int = 2,
+    progress: Progress | None = None,
+) -> FloatArray:
+    """Play a sound to every board; return the clipped share.
+
+    Parameters
+    ----------
+    sound
+        What sounds at the microphones.
+    boards
+        At least one. Without a design all share ADC and microphone and have the same preamp noise.
+    readings
+        Which readings of the ADC somebody wants.
+    reader_of
+        Called with the places of some boards, shape (some,), once for each group that is read together; its
+        reader gets what they read, as whole counts.
+    design
+        Of boards that are meant to be one design, this design: all run its firmware, which takes off its
+        zero, and hear the noise of its parts. None: each board runs its own firmware.
+    exactly
+        Every board on its own; else boards of one design may run side by side, which is close
+        (engine/side_by_side.py).
+    seed
+        Of the generator whose streams give microphone, preamp and ADC noise, the same to every board; None:
+        no noise.
+    workers
+        Threads, 1 or more.
+    progress
+        Called with the share of the sound that is done, 0 to 1.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (boards,): of the internal samples, the share at which a stage before the detector was at its
+        limit.
+
+    Raises
+    ------
+    ParameterError
+        For boards that cannot hear one and the same noise.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import envlab
+    >>> from envlab.engine.play import play
+    >>> from envlab.engine.reading_schedule import every_reading
+    >>> class Loudest:
+    ...     def take(self, counts):
+    ...         print(counts.shape, counts.max() > 0)
+    >>> tone = envlab.Recording(np.sin(np.arange(4800) * 0.13), 48_000.0)
+    >>> _ = play(tone, [envlab.Chain()], every_reading(100), lambda places: Loudest())
+    (1, 100) True
+    """
+    check_range("workers", workers, 1)
+    rate_hz = internal_rate_hz(sound.sample_rate_hz)
+    samples = round(sound.duration_s * rate_hz)
+    hears = boards[0] if design is None else design
+    if design is None:
+        check_alike(boards)
+    noise = None if seed is None else noise_streams(np.random.default_rng(seed))
+    due = Due(readings, hears.adc, samples, rate_hz, None if noise is None else noise.adc)
+    if design is not None and not exactly and run_side_by_side(design, boards, sound):
+        told = waves(sound, design, noise, apart=noise_told_apart(design, boards))
+        reader = reader_of(np.arange(len(boards)))
+        limited = play_side_by_side(
+            told, due, samples, rate_hz, design, boards, reader.take, workers=workers, progress=progress
+        )
+        return limited / samples
+    told = waves(sound, hears, noise, apart=design is not None)
+    run = _Run(boards, design, rate_hz, reader_of, workers)
+    with ThreadPoolExecutor(workers) as pool:
+        ready = run.ready(told)
+        block = next(ready, None)
+        while block is not None:
+            at = due.before(block.wave.start, block.wave.end)
+            following = pool.submit(next, ready, None)
+            run.hear(block, at, pool)
+            if progress is not None:
+                progress(block.wave.end / samples)
+            block = following.result()
+    return run.limited / samples
+
+
+@dataclass(frozen=True, eq=False)
+class _Ready:
+    """One block, and what stands behind the stages that all boards share. signal: None: they share none."""
+
+    wave: Wave
+    signal: FloatArray | None
+    limited: BoolArray | None
+
+
+class _Run:
+    """Boards on their way through a sound."""
+
+    def __init__(
+        self,
+        boards: Sequence[Board],
+        design: Board | None,
+        rate_hz: float,
+        reader_of: Callable[[IntArray], Reader],
+        workers: int,
+    ) -> None:
+        self._boards = boards
+        self._trunk = trunk_of(boards, rate_hz)
+        self._leaves = [_Leaf(leaf, boards, design, rate_hz, reader_of) for leaf in self._trunk.leaves]
+        block = sound_waves.BLOCK
+        self._rooms = [np.empty(block) for _ in range(min(len(self._leaves), 4 * workers))]
+        self._inner = {id(branch): np.empty(block) for branch in _inner(self._trunk)}
+
+    def ready(self, told: Iterator[Wave]) -> Iterator[_Ready]:
+        """Yield the blocks with what all boards share; two at most may be in use at a time."""
+        room = (np.empty(sound_waves.BLOCK), np.empty(sound_waves.BLOCK))
+        for number, wave in enumerate(told):
+            if not self._trunk.last:
+                yield _Ready(wave, None, None)
+                continue
+            offered_pa = wave.offered_pa(self._boards[0].microphone.sensitivity_v_pa)
+            signal = self._trunk.advance(offered_pa, None, room[number % 2])
+            yield _Ready(wave, signal, self._trunk.limited)
+
+    def hear(self, block: _Ready, at: Block, pool: ThreadPoolExecutor) -> None:
+        """Let every board hear a block, and hand on what is read in it."""
+        if not self._trunk.branches:
+            assert block.signal is not None
+            self._read([(self._leaves[0], block.signal)], at, pool)
+            return
+        above = self._heard_above(block, pool)
+
+        def advance(leaf: _Leaf, room: FloatArray) -> FloatArray:
+            return leaf.branch.advance(*above[id(leaf.branch)], room)
+
+        if len(self._leaves) <= len(self._rooms):
+            rectified = list(pool.map(advance, self._leaves, self._rooms))
+            self._read(zip(self._leaves, rectified, strict=True), at, pool)
+            return
+        rooms: queue.SimpleQueue[FloatArray] = queue.SimpleQueue()
+        for room in self._rooms:
+            rooms.put(room)
+
+        def finish(leaf: _Leaf) -> None:
+            room = rooms.get()
+            leaf.read(advance(leaf, room), at)
+            rooms.put(room)
+
+        for _ in pool.map(finish, self._leaves):
+            pass
+
+    def _heard_above(self, block: _Ready, pool: ThreadPoolExecutor) -> dict[int, _Heard]:
+        """Return what each branch hears: the signal behind the branch above it, or first the sound."""
+        above: dict[int, _Heard] = {}
+        for branch in self._trunk.branches:
+            if block.signal is None:
+                microphone = self._boards[branch.places[0]].microphone
+                above[id(branch)] = (block.wave.offered_pa(microphone.sensitivity_v_pa), None)
+            else:
+                above[id(branch)] = (block.signal, block.limited)
+        level = self._trunk.branches
+        while level:
+            inner = [branch for branch in level if branch.branches]
+            inputs = [above[id(branch)] for branch in inner]
+            rooms = [self._inner[id(branch)] for branch in inner]
+            for branch, signal in zip(inner, pool.map(_advance, inner, inputs, rooms), strict=True):
+                above |= dict.fromkeys(map(id, branch.branches), (signal, branch.limited))
+            level = [below for branch in inner for below in branch.branches]
+        return above
+
+    @staticmethod
+    def _read(rectified: Iterable[tuple[_Leaf, FloatArray]], at: Block, pool: ThreadPoolExecutor) -> None:
+        """Where there are few leaves it is the hold stages that keep all processors busy."""
+        stages = [(stage, rectified_v) for leaf, rectified_v in rectified for stage in leaf.stages]
+        for _ in pool.map(lambda pair: pair[0].read(pair[1], at), stages):
+            pass
+
+    @property
+    def limited(self) -> FloatArray:
+        """Samples so far at which any stage was at its limit, shape (boards,)."""
+        limited = np.empty(len(self._boards))
+        for leaf in self._leaves:
+            limited[leaf.branch.places] = leaf.branch.limited_samples
+        return limited
+
+
+def _advance(branch: Branch, heard: _Heard, room: FloatArray) -> FloatArray:
+    return branch.advance(*heard, room)
+
+
+def _inner(trunk: Branch) -> Iterator[Branch]:
+    for branch in trunk.branches:
+        if branch.branches:
+            yield branch
+            yield from _inner(branch)
+
+
+class _Leaf:
+    """Boards that offer the same rectified voltage to their detectors."""
+
+    def __init__(
+        self,
+        branch: Branch,
+        boards: Sequence[Board],
+        design: Board | None,
+        rate_hz: float,
+        reader_of: Callable[[IntArray], Reader],
+    ) -> None:
+        self.branch = branch
+        self.stages = [
+            _Held(boards, groups, design, rate_hz, reader_of) for groups in shared_out(boards, branch.places)
+        ]
+
+    def read(self, rectified_v: FloatArray, at: Block) -> None:
+        """Read a block with every hold stage."""
+        for stage in self.stages:
+            stage.read(rectified_v, at)
+
+
+class _Held:
+    """Some boards behind one rectified voltage, of which equal detectors run once."""
+
+    def __init__(
+        self,
+        boards: Sequence[Board],
+        groups: list[list[int]],
+        design: Board | None,
+        rate_hz: float,
+        reader_of: Callable[[IntArray], Reader],
+    ) -> None:
+        """groups: places of boards, each with the same detector."""
+        places = np.concatenate(groups)
+        firsts = [boards[group[0]] for group in groups]
+        self._reader = reader_of(places)
+        self._hold = HoldStage(
+            [board.detector_as_built for board in firsts],
+            firsts[0].rectifier,
+            rate_hz,
+            [board.quiescent_state for board in firsts],
+        )
+        some = [boards[place] for place in places]
+        firmware = some if design is None else [design] * len(some)
+        lanes = np.repeat(np.arange(len(groups)), [len(group) for group in groups])
+        self._quantiser = Quantiser(some, firmware, lanes)
+
+    def read(self, rectified_v: FloatArray, at: Block) -> None:
+        """Follow the rectified voltage over a block and hand the counts to the reader."""
+        read_v = self._hold.read(rectified_v, at.upper, at.fraction)
+        self._reader.take(self._quantiser.counts(read_v.T, at.noise_lsb))
+
+
+def check_alike(boards: Sequence[Board]) -> None:
+    """Raise ParameterError unless the boards hear and are read alike, noise included."""
+    first = boards[0]
+    for board in boards:
+        if board.adc != first.adc or board.microphone != first.microphone:
+            raise ParameterError(
+                "chains", "chains with several ADCs or microphones", "chains with the same ones"
+            )
+        density = board.preamp.noise_density_v_per_rthz
+        if density != first.preamp.noise_density_v_per_rthz:
+            raise ParameterError("noise_v_per_rthz", density, "the same for all chains")

@@ -1,0 +1,59 @@
+"""From volts at the readings to counts above the quiescent reading: the only place where counts are made."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from envlab.analog.adc import converter_numbers
+from envlab.engine.board import Board
+from envlab.units import FloatArray, IntArray
+
+
+class Quantiser:
+    """The converters of some boards, and what their firmware takes off.
+
+    boards: at least one. firmware: whose zero each takes off; one for each board. lanes: shape (boards,),
+    which detector's volts each board reads; None: each its own.
+    """
+
+    def __init__(
+        self, boards: Sequence[Board], firmware: Sequence[Board], lanes: IntArray | None = None
+    ) -> None:
+        self._lanes = np.arange(len(boards)) if lanes is None else lanes
+        self._converters = np.array(
+            [
+                converter_numbers(
+                    board.adc,
+                    reference_node_v=board.rectifier.reference_node_v,
+                    zero_counts=runs.quiescent_counts,
+                )
+                for board, runs in zip(boards, firmware, strict=True)
+            ]
+        )
+
+    def counts(self, read_v: FloatArray, noise_lsb: FloatArray) -> NDArray[np.int32]:
+        """Return counts above the zero, shape (boards, readings), 32-bit, not negative.
+
+        Parameters
+        ----------
+        read_v
+            Shape (detectors, readings), V above the reference node.
+        noise_lsb
+            Shape (readings,), the converter's own noise, LSB; the same to all boards.
+        """
+        from envlab.analog.kernels import adc_kernels
+
+        counts: NDArray[np.int32] = adc_kernels.quantise(
+            np.ascontiguousarray(read_v), self._lanes, self._converters, noise_lsb
+        )
+        return counts
+
+    def without_zero(self) -> Quantiser:
+        """Return one whose counts are the converter's own: nothing is taken off."""
+        bare = Quantiser.__new__(Quantiser)
+        bare._lanes, bare._converters = self._lanes, self._converters.copy()
+        bare._converters[:, -1] = 0.0
+        return bare

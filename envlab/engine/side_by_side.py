@@ -1,0 +1,112 @@
+"""Boards of one design side by side: each part a little off, the front end computed once.
+
+Boards with a plain preamp and a rectifier that is at once run so (analog/bank/tolerance_bank.py), a hundred
+times quicker than one by one; against that no reading moves by more than one count, and few by that. A board
+as designed is reproduced to the last bit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+from numpy.typing import NDArray
+
+from envlab.analog.bank.tolerance_bank import Board as BankBoard
+from envlab.analog.bank.tolerance_bank import BoardBlock, SpreadBank, alike_enough, noise_apart
+from envlab.analog.electret import Electret
+from envlab.analog.stage import Surroundings
+from envlab.engine.board import Board, front_end_of
+from envlab.engine.quantiser import Quantiser
+from envlab.engine.reading_schedule import Due
+from envlab.engine.waves import Wave
+from envlab.sound.stream import Sound
+from envlab.units import FloatArray
+
+Take = Callable[[NDArray[np.int32]], None]
+
+
+def runs_side_by_side(design: Board, boards: Sequence[Board]) -> bool:
+    """Whether the quick way is close enough for these boards; else they are run one by one."""
+    for board in (design, *boards):
+        working = [stage for stage in front_end_of(board).values() if not stage.is_wire]
+        if working != [board.microphone, board.preamp, board.rectifier]:
+            return False
+    if not design.rectifier.scales_with_level:
+        return False
+    return alike_enough(_bank_board(design), [_bank_board(one) for one in boards])
+
+
+def run_side_by_side(design: Board, boards: Sequence[Board], sound: Sound) -> bool:
+    """Whether that holds on this sound, too: no electret's drain clips, or all at the same pressure."""
+    return runs_side_by_side(design, boards) and _drains_alike(design, boards, sound)
+
+
+def noise_told_apart(design: Board, boards: Sequence[Board]) -> bool:
+    """Whether the preamp's noise must come by itself: some boards hear it otherwise than the design does."""
+    return noise_apart(_bank_board(design), [_bank_board(one) for one in boards], design.adc.lsb_v)
+
+
+def _bank_board(board: Board) -> BankBoard:
+    return BankBoard(board.microphone, board.preamp, board.detector_as_built)
+
+
+def _drains_alike(design: Board, boards: Sequence[Board], sound: Sound) -> bool:
+    if not isinstance(design.microphone, Electret):
+        return True
+    limits = {one.microphone.limits_pa for one in (design, *boards)}
+    narrowest = min(min(-low, high) for low, high in limits)
+    largest = max(float(np.abs(piece).max(initial=0.0)) for piece in sound.pieces())
+    # Between its samples a wave rises a little above them.
+    return len(limits) == 1 or 1.5 * largest < narrowest
+
+
+def play_side_by_side(
+    told: Iterator[Wave],
+    due: Due,
+    samples: int,
+    rate_hz: float,
+    design: Board,
+    boards: Sequence[Board],
+    take: Take,
+    *,
+    workers: int,
+    progress: Callable[[float], None] | None,
+) -> FloatArray:
+    """Run the boards through a sound; return at how many samples each was at a limit, shape (boards,).
+
+    told: the sound. due: which readings are wanted. samples: of the whole, at rate_hz, Hz. take: gets the
+    counts of all boards above the design's zero, shape (boards, readings of a block).
+    """
+    bank = SpreadBank(_bank_board(design), [_bank_board(one) for one in boards], design.rectifier, rate_hz)
+    quantiser = Quantiser(boards, [design] * len(boards))
+    blocks = _heard(told, design, bank, rate_hz)
+    with ThreadPoolExecutor(workers) as pool:
+        block = next(blocks, None)
+        while block is not None:
+            wave, nodes = block
+            at = due.before(wave.start, wave.end)
+            # While the boards work on one block, the wave of the next is made ready.
+            following = pool.submit(next, blocks, None)
+            take(quantiser.counts(bank.read(nodes, at.upper, at.fraction, pool, workers), at.noise_lsb))
+            if progress is not None:
+                progress(wave.end / samples)
+            block = following.result()
+    return bank.limited
+
+
+def _heard(
+    told: Iterator[Wave], design: Board, bank: SpreadBank, rate_hz: float
+) -> Iterator[tuple[Wave, BoardBlock]]:
+    microphone, around = design.microphone, Surroundings(rate_hz)
+    state, noise_state = None, None
+    for wave in told:
+        offered_pa, noise_v = wave.offered_pa(microphone.sensitivity_v_pa), wave.noise_v
+        if noise_v.size:
+            noise = microphone.advance(noise_v / microphone.sensitivity_v_pa, around, noise_state)
+            noise_v, noise_state = noise.signal, noise.state
+        heard = microphone.advance(offered_pa, around, state)
+        state = heard.state
+        over = np.zeros(offered_pa.size, dtype=bool) if heard.limited is None else heard.limited
+        yield wave, bank.block(heard.signal, noise_v, over)

@@ -1,0 +1,78 @@
+"""Stages in one pass give, digit for digit, what they give one after the other."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from envlab.analog.band_filter import FirstLowPass, NoBandFilter
+from envlab.analog.board_preamp import BoardPreamp
+from envlab.analog.detector import AverageDetector, PeakDetector, detect
+from envlab.analog.electret import Electret
+from envlab.analog.microphone import Microphone, hear, is_overloaded
+from envlab.analog.preamp import Preamp, amplify
+from envlab.analog.rectifier import Rectifier, rectify
+from envlab.engine.one_pass import AmplifyRectify, HearAmplifyRectify, one_pass, pass_to_hold
+from envlab.units import BoolArray, FloatArray
+
+RATE_HZ = 384_000.0
+PREAMPS = [
+    (Preamp(22e3), PeakDetector(4.7e3, 1e-6, 470e3)),
+    (Preamp(100e3, ground_farad=None, bias_v=1.0), PeakDetector(470.0, 0.1e-6, 33e3)),
+    (Preamp(10e3, input_offset_v=-2e-3), AverageDetector(10e3, 1e-7)),
+]
+
+
+def joined(blocks: list[tuple[tuple[FloatArray, ...], BoolArray | None]]) -> list[FloatArray]:
+    """Return the signal behind each stage, and last the samples at a limit."""
+    signals = [np.concatenate(parts) for parts in zip(*(nodes for nodes, _ in blocks), strict=True)]
+    limited = [np.zeros(nodes[0].size, dtype=bool) if where is None else where for nodes, where in blocks]
+    return [*signals, np.concatenate(limited)]
+
+
+@pytest.mark.parametrize("kind", ["half", "full"])
+@pytest.mark.parametrize("microphone", [Microphone(), Electret(load_ohm=4.7e3)])
+@pytest.mark.parametrize(("preamp", "detector"), PREAMPS)
+@pytest.mark.parametrize("cuts", [(), (1,), (777, 2048)])
+def test_digit_for_digit(kind, microphone, preamp, detector, cuts):
+    rectifier = Rectifier(kind)
+    pressure_pa = np.random.default_rng(1).normal(0, 15, 4097)
+    heard, _ = hear(pressure_pa, microphone, sample_rate_hz=RATE_HZ)
+    amplified = amplify(heard, preamp, sample_rate_hz=RATE_HZ).preamp_v
+    rectified = rectify(amplified, rectifier)
+    held, _ = detect(rectified, detector, sample_rate_hz=RATE_HZ)
+    at_end = (amplified == preamp.swing_up_v) | (amplified == -preamp.swing_down_v)
+    assert at_end.sum() < at_end.size
+    over = is_overloaded(pressure_pa, microphone)
+    assert over.any()
+    stages = (microphone, preamp, rectifier)
+    for some, signal, expected in (
+        (pass_to_hold(stages, detector, RATE_HZ), pressure_pa, (heard, amplified, rectified, held)),
+        (one_pass(stages, RATE_HZ), pressure_pa, (heard, amplified, rectified)),
+        (one_pass(stages[1:], RATE_HZ), heard, (amplified, rectified)),
+    ):
+        assert some is not None
+        got = joined([some.advance(part) for part in np.split(signal, cuts)])
+        for ours, theirs in zip(got[:-1], expected, strict=True):
+            assert np.array_equal(ours, theirs), type(some).__name__
+        assert np.array_equal(got[-1], at_end | over if signal is pressure_pa else at_end)
+
+
+@pytest.mark.parametrize(
+    ("stages", "kind"),
+    [
+        ((Microphone(), Preamp(), Rectifier()), HearAmplifyRectify),
+        ((Preamp(), Rectifier(), NoBandFilter()), AmplifyRectify),
+        ((Microphone(overload="smooth"), Preamp(), Rectifier()), None),
+        ((Microphone(covering_loss_db=1.0), Preamp(), Rectifier()), None),
+        ((Microphone(covering_corner_hz=5e3), Preamp(), Rectifier()), None),
+        ((Microphone(), BoardPreamp(), Rectifier()), None),
+        ((Microphone(), Preamp(), FirstLowPass(1e3, 1e-7), Rectifier()), None),
+        ((Microphone(), Preamp(), Rectifier(diode="silicon")), None),
+        ((Preamp(), Rectifier(reference="bias")), None),
+        ((Preamp(),), None),
+    ],
+)
+def test_which_stages_it_can_do(stages, kind):
+    found = one_pass(stages, RATE_HZ)
+    assert (None if found is None else type(found)) is kind
