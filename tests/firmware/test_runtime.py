@@ -62,6 +62,16 @@ def test_step_is_both_halves_and_look_up_stands_alone(tmp_path, c_compiler):
     np.testing.assert_array_equal(got["entry"], entries)
 
 
+@pytest.mark.parametrize("name", ["parade", "both clamps"])
+def test_two_tasks_may_have_a_state_each(name, tmp_path, c_compiler):
+    case = twin.CASES[name]
+    case.write(tmp_path)
+    readings, _ = twin.stimulus(case, 60_000, seed=4)
+    program = build(c_compiler, HERE / "two_states_driver.c", tmp_path, (2, 2))
+    got = np.frombuffer(feed(program, readings.astype("<u2").tobytes()), "<u2")
+    np.testing.assert_array_equal(got, run_twin(case.words, case.codes, readings).duty)
+
+
 def test_compiled_as_cpp_it_is_the_same(case, folder, cpp_compiler):
     readings, offsets = twin.stimulus(case, 20_000, seed=2)
     program = build(cpp_compiler, twin.DRIVER, folder, SIZES, flags=("-O2",))
