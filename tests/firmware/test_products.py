@@ -39,8 +39,7 @@ def stimuli_and_records() -> tuple[bytes, bytes]:
         a, b = int.from_bytes(row[5:7], "little"), int.from_bytes(row[7:9], "little")
         for changed in (whole + a * b, whole - a * b):
             records += (changed % (1 << 32)).to_bytes(4, "little")
-        for fine in ((whole << 8 | low) + a * b, (whole << 8 | low) - a * b):
-            fine %= 1 << 40
+        for fine in (((whole << 8 | low) + part) % (1 << 40) for part in (a * b, -a * b)):
             records += (fine >> 8).to_bytes(4, "little") + bytes([fine & 0xFF])
         records += ((b + ((a * low + 128) >> 8)) % (1 << 16)).to_bytes(2, "little")
     return given.tobytes(), bytes(records)
