@@ -17,8 +17,8 @@ STATE_BYTES = 39
 CHECK_BYTES = 128
 # Worst cycles of one call, the call included: of the follower with a look-up, of the whole step; and bytes
 # of code, by what the design has. The slower of the two time-constant formats.
-FOLLOW_CYCLES = 295
-STEP_CYCLES = {"even": 380, "level": 465, "automatic": 500}
+FOLLOW_CYCLES = 305
+STEP_CYCLES = {"even": 410, "level": 505, "automatic": 630}
 CODE_BYTES = {"even": 860, "level": 1000, "automatic": 1430}
 
 

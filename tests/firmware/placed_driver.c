@@ -1,4 +1,5 @@
 /* Puts the runtime into any state and takes one step from there.
+ * With PLACED_WHOLE_STEP both halves are one call, as it is timed.
  * Stimulus: every member of the state in its order, then a reading (16 bit).
  * Record: envelope word, duty, then every member of the state in its order. */
 #include "driver.h"
@@ -37,10 +38,18 @@ static const uint8_t *place(const uint8_t *input)
 
 void driver_step(const uint8_t *input, uint8_t *record)
 {
-    uint16_t envelope = envlab_follow(&state, driver_get16(place(input)));
+    const uint16_t reading = driver_get16(place(input));
+#ifdef PLACED_WHOLE_STEP
+    const uint16_t duty = envlab_step(&state, reading);
+
+    record = driver_put16(record, (uint16_t)(state.envelope >> 16));
+    record = driver_put16(record, duty);
+#else
+    const uint16_t envelope = envlab_follow(&state, reading);
 
     record = driver_put16(record, envelope);
     record = driver_put16(record, envlab_brightness(&state, envelope));
+#endif
     record = driver_put32(record, state.envelope);
     record = driver_put16(record, state.sum_low);
     record = driver_put16(record, state.sum_high);

@@ -9,6 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+from firmware.targets import Driver
 from firmware.twin_vectors import RECORD, Case
 
 from envlab.digital import fixed_kernels as kernels
@@ -19,6 +20,12 @@ CASES = ("parade", "both clamps", "ends of the words", "widest window")
 _STATE = [(name, RECORD[name]) for name in FixedState._fields]
 STIMULUS = np.dtype([*_STATE, ("reading", "<u2")])
 SIZES = (STIMULUS.itemsize, RECORD.itemsize)
+
+
+def whole_step_driver(folder: Path) -> Driver:
+    """Return the driver whose step is one call, with the runtime of a folder."""
+    sources = (DRIVER, folder / "envlab_runtime.c")
+    return Driver(sources, *SIZES, defines=("PLACED_WHOLE_STEP",), include=(folder,))
 
 
 def placed_stimuli(case: Case, count: int, seed: int = 1) -> np.ndarray:
