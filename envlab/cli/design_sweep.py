@@ -17,7 +17,7 @@ from envlab.cli.options import (
     refuse_existing,
 )
 from envlab.cli.saying import progress, say
-from envlab.cli.tolerance import ABOUT_BOARDS, boards_of_choice
+from envlab.cli.tolerance import boards_of_choice
 
 
 @main.command(
@@ -53,10 +53,12 @@ def design(
     from envlab.report.folder import RESULTS, check_folder, result_files, write_folder
     from envlab.report.page import report_html
     from envlab.report.pdf import report_pdf
+    from envlab.study.sentences import of_kind, texts
     from envlab.study.sweep.choice import choose
     from envlab.study.sweep.flash_mitigation import with_mitigations
     from envlab.study.sweep.robustness import robust_choice
     from envlab.study.sweep.sweep import sweep
+    from envlab.study.tolerance.words import IN_SHORT
 
     specification = asked_specification(design, clip, level_db_spl)
     folder = out or Path(Path(specification.name).stem.replace("_", "-"))
@@ -79,7 +81,7 @@ def design(
         write_folder(folder, result_files(specification, choice, folder, page), replaces=RESULTS)
         report("Printing the PDF", 1.0)
         printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
-    for line in (*choice.words, *(boards.words[:ABOUT_BOARDS] if boards else ())):
+    for line in (*choice.words, *(texts(of_kind(boards.sentences, *IN_SHORT)) if boards else ())):
         say(line)
     if boards is None and choice.flash_safe:
         say("Many boards were not simulated, as it would take minutes: envlab tolerance does it.")

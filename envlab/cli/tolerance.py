@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 
 # What a design run takes the time for; the verb asks for as many as the design file says.
 DESIGN_BOARDS = 300
-# Of what it says, the sentences that a design run repeats: yield, an order of fifty, flashes or causes.
-ABOUT_BOARDS = 3
 # Boards that run one by one: what a second of clips takes, measured on two cores, and the time that is taken.
 _SECONDS_A_SECOND, _MOST_S, _FEWEST = 6e-3, 60.0, 20
 

@@ -25,9 +25,10 @@ from envlab.report.facts import (
 )
 from envlab.report.pictures import Picture, pictures_of
 from envlab.study.chosen_on_clips import ClipLight, light_on_clips
+from envlab.study.sentences import of_kind, texts
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.specification import Specification
-from envlab.study.sweep.choice import Choice
+from envlab.study.sweep.choice import IN_SHORT, KINDS, Choice
 from envlab.study.tolerance.words import percent_text
 from envlab.units import keep_together
 
@@ -76,9 +77,9 @@ def page_text(
         palette=PALETTE,
         choice=choice,
         asked=_held(asked_sentences(specification, choice)),
-        headline=keep_together(choice.words[0]),
-        verdict=keep_together(choice.words[1]),
-        reasons=_held(choice.words[2:]),
+        headline=" ".join(_held(texts(of_kind(choice.sentences, "headline")))),
+        verdict=" ".join(_held(texts(of_kind(choice.sentences, "verdict")))),
+        reasons=_held(texts(of_kind(choice.sentences, *(kind for kind in KINDS if kind not in IN_SHORT)))),
         glance=_glance(choice, tolerance),
         swept=[part for part in parts if part.key in specification.ranges],
         parts=parts,

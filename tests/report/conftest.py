@@ -15,7 +15,7 @@ from envlab.report.pictures import Picture, pictures_of
 from envlab.study.specification.targets import Target
 from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tables import distribution_table, meets, target_table
-from envlab.study.tolerance.words import words_of
+from envlab.study.tolerance.words import sentences_of
 
 
 @dataclass
@@ -95,7 +95,7 @@ def tolerance(case: Case) -> ToleranceResult:
         causes=pd.DataFrame([cause]),
         worst_cases=pd.DataFrame([], columns=worst_cases),
     )
-    return replace(result, words=words_of(result, case.specification))
+    return replace(result, sentences=sentences_of(result, case.specification))
 
 
 @pytest.fixture(scope="session")

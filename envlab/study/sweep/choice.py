@@ -7,6 +7,7 @@ rounded to 1 L*, then worst onset latency, then the candidate's number.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS
+from envlab.study.sentences import Sentence, of_kind, texts
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import with_values
 from envlab.study.specification.specification import Specification
@@ -26,6 +28,14 @@ from envlab.units import FloatArray, value_of_key
 if TYPE_CHECKING:
     import pandas as pd
 
+# What a choice may say, in the order in which it is told.
+KINDS = (
+    *("headline", "verdict", "robustness", "mitigation"),
+    *("neighbour", "flash_cost", "edge", "not_judged"),
+)
+# Whoever wants to know in a few lines reads these.
+IN_SHORT = ("headline", "verdict")
+
 
 @dataclass(frozen=True, eq=False)
 class Choice:
@@ -34,7 +44,7 @@ class Choice:
     meets_all: every target that could be judged is met. flash_safe: the hard limit is kept.
     left_out: targets that no clip could judge. edges: swept keys whose chosen value is the first or last.
     flash_cost_lstar: contrast that the best candidate without the flash limit would have had more.
-    words: sentences, one a line.
+    sentences: records by kind, those of KINDS; words: their texts in that order.
     """
 
     table: pd.DataFrame
@@ -45,7 +55,12 @@ class Choice:
     left_out: tuple[Target, ...]
     edges: tuple[str, ...]
     flash_cost_lstar: float
-    words: tuple[str, ...]
+    sentences: tuple[Sentence, ...]
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What the choice says, one sentence or two a line, the headline first."""
+        return texts(of_kind(self.sentences, *KINDS))
 
     @property
     def row(self) -> pd.Series:
@@ -112,9 +127,9 @@ def choose(table: pd.DataFrame, specification: Specification, number: int | None
         left_out=tuple(target for target in specification.targets.soft if target not in known),
         edges=_edges(specification, row),
         flash_cost_lstar=max(0.0, cost if np.isfinite(cost) else 0.0),
-        words=(),
+        sentences=(),
     )
-    return _with_words(choice, specification)
+    return replace(choice, sentences=tuple(_sentences(choice, specification)))
 
 
 def _row(table: pd.DataFrame, number: int) -> pd.Series:
@@ -130,30 +145,33 @@ def _edges(specification: Specification, row: pd.Series) -> tuple[str, ...]:
     return tuple(edges)
 
 
-def _with_words(choice: Choice, specification: Specification) -> Choice:
-    lines = [
-        _headline(choice, specification),
-        *_verdict(choice, specification),
-        *_neighbours(choice, specification),
-    ]
+def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentence]:
+    yield _headline(choice, specification)
+    yield _verdict(choice, specification)
+    yield from _neighbours(choice, specification)
     if choice.flash_cost_lstar > 0.5:
-        lines.append(
+        yield Sentence(
+            "flash_cost",
             f"Flash safety costs {choice.flash_cost_lstar:.0f} L* of contrast: other parts would show the "
-            f"beat more, and flash more than {specification.targets.flash_limit:g} times in a second."
+            f"beat more, and flash more than {specification.targets.flash_limit:g} times in a second.",
+            {"contrast_lstar": choice.flash_cost_lstar, FLASH_METRIC: specification.targets.flash_limit},
         )
     for key in choice.edges:
-        lines.append(
+        yield Sentence(
+            "edge",
             f"{_part_name(key, choice.chain)} sits at the edge of its range ({value_of_key(key, choice.row[key])}): "
-            f"widen [sweep.{key.split('.')[0]}] {key.split('.')[1]} to see whether a value beyond is better."
+            f"widen [sweep.{key.split('.')[0]}] {key.split('.')[1]} to see whether a value beyond is better.",
+            {"key": key, "value": choice.row[key]},
         )
     for target in choice.left_out:
-        lines.append(
-            f"Not judged: {target.words()}. The clips lack the tag, or the second level, that it needs."
+        yield Sentence(
+            "not_judged",
+            f"Not judged: {target.words()}. The clips lack the tag, or the second level, that it needs.",
+            {"metric": target.metric},
         )
-    return replace(choice, words=tuple(lines))
 
 
-def _headline(choice: Choice, specification: Specification) -> str:
+def _headline(choice: Choice, specification: Specification) -> Sentence:
     swept = [
         f"{part.reference} = {part.value_text} ({part.purpose.partition(':')[0].partition(',')[0]})"
         for part in parts_list(choice.chain, specification.ranges)
@@ -162,65 +180,89 @@ def _headline(choice: Choice, specification: Specification) -> str:
     safe = int(choice.table["flash_safe"].sum())
     meeting = int(((choice.table["violation"] == 0) & choice.table["flash_safe"]).sum())
     if len(choice.table) == 1:
-        return "Nothing was swept: the design was judged as it is."
-    return (
+        return Sentence("headline", "Nothing was swept: the design was judged as it is.", {"candidates": 1})
+    return Sentence(
+        "headline",
         f"Chosen out of {len(choice.table)} candidates, of which {safe} keep the flash limit and {meeting} "
-        f"meet every target: {', '.join(swept)}."
+        f"meet every target: {', '.join(swept)}.",
+        {"candidates": len(choice.table), "flash_safe": safe, "meeting": meeting},
     )
 
 
-def _verdict(choice: Choice, specification: Specification) -> list[str]:
+def _verdict(choice: Choice, specification: Specification) -> Sentence:
     row = choice.row
     if not choice.flash_safe:
-        return [
+        return Sentence(
+            "verdict",
             f"No candidate keeps the flash limit: this one flashes {row[FLASH_METRIC]:.0f} times in its "
             f"worst second, at most {specification.targets.flash_limit:g} are allowed. No table is written. "
-            "Try longer release values, or a wider span between floor and ceiling."
-        ]
+            "Try longer release values, or a wider span between floor and ceiling.",
+            {"outcome": "flashes", FLASH_METRIC: float(row[FLASH_METRIC])},
+        )
     if choice.meets_all:
         contrast = row["beat_contrast_lstar"]
         beat = f"contrast on the beat is {contrast:.1f} L* on the clip where it is least, "
-        return [
+        return Sentence(
+            "verdict",
             f"It meets every target{' that could be judged' if choice.left_out else ''}: "
             f"{beat if np.isfinite(contrast) else ''}the light follows the sound within "
-            f"{row['onset_lag_worst_ms']:.0f} ms, and the worst second has {row[FLASH_METRIC]:.0f} flashes."
-        ]
+            f"{row['onset_lag_worst_ms']:.0f} ms, and the worst second has {row[FLASH_METRIC]:.0f} flashes.",
+            {
+                "outcome": "meets all",
+                "beat_contrast_lstar": float(contrast),
+                "onset_lag_worst_ms": float(row["onset_lag_worst_ms"]),
+                FLASH_METRIC: float(row[FLASH_METRIC]),
+            },
+        )
     target = next(t for t in specification.targets.soft if t.text() == row["blocking_target"])
     meaning = METRICS[target.metric].says
-    return [
+    return Sentence(
+        "verdict",
         f"No candidate meets every target. The one that blocks is {target.words()} ({meaning}): the best "
-        f"that was found has {METRICS[target.metric].text(row[target.metric])}."
-    ]
+        f"that was found has {METRICS[target.metric].text(row[target.metric])}.",
+        {"outcome": "misses", "metric": target.metric, "value": float(row[target.metric])},
+    )
 
 
-def _neighbours(choice: Choice, specification: Specification) -> list[str]:
+def _neighbours(choice: Choice, specification: Specification) -> list[Sentence]:
     """What the next smaller and the next larger value of each swept part would change."""
     lines = []
     known = specification.targets.known_in(choice.table)
     for key in specification.ranges:
-        notes = []
+        notes, behind = [], {"key": key, "value": choice.row[key]}
         for number in neighbours(choice.table, choice.number, specification.ranges, key):
             neighbour = _row(choice.table, number)
-            notes.append(f"{value_of_key(key, neighbour[key])} {_difference(neighbour, choice.row, known)}")
+            difference, why = _difference(neighbour, choice.row, known)
+            notes.append(f"{value_of_key(key, neighbour[key])} {difference}")
+            behind[value_of_key(key, neighbour[key])] = why
         if notes:
-            lines.append(
+            text = (
                 f"{_part_name(key, choice.chain)} = {value_of_key(key, choice.row[key])}: {'; '.join(notes)}."
             )
+            lines.append(Sentence("neighbour", text, behind))
     return lines
 
 
-def _difference(other: pd.Series, row: pd.Series, targets: tuple[Target, ...]) -> str:
-    """The first thing that makes a neighbour worse, else how it differs in contrast and latency."""
+def _difference(other: pd.Series, row: pd.Series, targets: tuple[Target, ...]) -> tuple[str, str]:
+    """The first thing that makes a neighbour worse, else how it differs in contrast and latency; and why.
+
+    Why: the metric that speaks against it, "looks" where only contrast or latency differ, "nothing".
+    """
     if not other["flash_safe"] and (row["flash_safe"] or other[FLASH_METRIC] > row[FLASH_METRIC]):
-        return f"would flash {other[FLASH_METRIC]:.0f} times in a second"
+        return f"would flash {other[FLASH_METRIC]:.0f} times in a second", FLASH_METRIC
     if other["violation"] > row["violation"]:
         target = max(targets, key=lambda t: float(t.violation(np.asarray(other[t.metric]))))
-        return f"would miss the target {target.words()} ({METRICS[target.metric].text(other[target.metric])})"
+        missed = (
+            f"would miss the target {target.words()} ({METRICS[target.metric].text(other[target.metric])})"
+        )
+        return missed, target.metric
     contrast = np.nan_to_num(float(other["beat_contrast_lstar"] - row["beat_contrast_lstar"]))
     latency = other["onset_lag_worst_ms"] - row["onset_lag_worst_ms"]
     changes = [f"contrast by {_signed(contrast)} L*"] if abs(contrast) >= 0.05 else []
     changes += [f"latency by {_signed(latency)} ms"] if abs(latency) >= 0.05 else []
-    return f"would change {' and '.join(changes)}" if changes else "would look the same"
+    return (
+        (f"would change {' and '.join(changes)}", "looks") if changes else ("would look the same", "nothing")
+    )
 
 
 def _signed(change: float) -> str:

@@ -10,7 +10,7 @@ change is the one that moves the light least in L*, averaged over the clip that 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,6 +31,7 @@ from envlab.light.flashes.mitigations import (
 )
 from envlab.metrics.metrics_of_clip import clip_seed, frame_envelopes
 from envlab.sound.clip import Clip
+from envlab.study.sentences import Sentence, texts
 from envlab.study.specification.ranges import with_values
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import Choice
@@ -48,7 +49,7 @@ class FlashMitigations:
     worst_clip, flashes_per_s: the clip with most flashes in a second, and how many. release (setting in ohm),
     slope (L* a second), depth (base light, 0..1): the mildest setting that passes on every clip, with the
     light of the worst one; None where none passes. All are None where the chain passes as it is, and then
-    words is empty; else sentences, one a line.
+    sentences is empty; else records of the kind "mitigation", and words their texts.
     """
 
     worst_clip: str
@@ -56,7 +57,12 @@ class FlashMitigations:
     release: Mitigation | None
     slope: Mitigation | None
     depth: Mitigation | None
-    words: tuple[str, ...]
+    sentences: tuple[Sentence, ...]
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What they say, one sentence or two a line."""
+        return texts(self.sentences)
 
     @property
     def smallest(self) -> Mitigation | None:
@@ -92,11 +98,11 @@ def find_mitigations(
     trial = _Trial(lights, worst, chain.frame_rate_hz, allowed)
     release = _longer_release(chain, clips, trial, seed=seed, series=series, workers=workers)
     found = replace(found, release=release, slope=_slower(trial), depth=_shallower(trial))
-    return replace(found, words=tuple(_words(found, chain, allowed)))
+    return replace(found, sentences=tuple(_sentences(found, chain, allowed)))
 
 
 def with_mitigations(choice: Choice, specification: Specification, *, workers: int = 2) -> Choice:
-    """Return a choice that breaks the flash limit with what helps in its words, behind the verdict.
+    """Return a choice that breaks the flash limit with sentences on what helps.
 
     A choice that keeps the limit comes back as it is.
     """
@@ -113,7 +119,7 @@ def with_mitigations(choice: Choice, specification: Specification, *, workers: i
         series=release.series if isinstance(release, PartRange) else "E6",
         workers=workers,
     )
-    return replace(choice, words=(*choice.words[:2], *mitigations.words, *choice.words[2:]))
+    return replace(choice, sentences=(*choice.sentences, *mitigations.sentences))
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,23 +212,40 @@ def _shallower(trial: _Trial) -> Mitigation | None:
     )
 
 
-def _words(found: FlashMitigations, chain: Chain, allowed: float) -> list[str]:
-    lines = [
+def _sentences(found: FlashMitigations, chain: Chain, allowed: float) -> Iterator[Sentence]:
+    yield Sentence(
+        "mitigation",
         f"{found.worst_clip} flashes most, {found.flashes_per_s} times in one second where {allowed:g} are "
         "allowed. These changes were computed and tried on every clip:",
-        _release_words(found.release, chain),
-        _slope_words(found.slope),
-        _depth_words(found.depth),
-    ]
+        {"clip": found.worst_clip, "flashes_per_s": found.flashes_per_s, "allowed": allowed},
+    )
+    for name, mitigation, text in (
+        ("release", found.release, _release_words(found.release, chain)),
+        ("slope", found.slope, _slope_words(found.slope)),
+        ("depth", found.depth, _depth_words(found.depth)),
+    ):
+        yield Sentence("mitigation", text, {"tried": name} | _behind(mitigation))
+    yield Sentence(
+        "mitigation", _advice(found), {"smallest": found.smallest.name if found.smallest else "none"}
+    )
+
+
+def _behind(mitigation: Mitigation | None) -> dict[str, float | str]:
+    if mitigation is None:
+        return {"passes": "no"}
+    return {"passes": "yes", "setting": mitigation.setting, "flashes_per_s": mitigation.flashes_per_s}
+
+
+def _advice(found: FlashMitigations) -> str:
     best = found.smallest
     if best is None:
-        return [*lines, "None of them is enough alone: choose calmer parts, or show steady light."]
+        return "None of them is enough alone: choose calmer parts, or show steady light."
     line = f"The smallest change that passes is the {best.name}."
     if best is found.release:
         line += " Put it into the design and run it again, for the other targets are not judged here."
     else:
         line += " The design file has no key for it: your own code must do it, between table and pixels."
-    return [*lines, f"{line} Passing is no medical clearance."]
+    return f"{line} Passing is no medical clearance."
 
 
 def _release_words(mitigation: Mitigation | None, chain: Chain) -> str:

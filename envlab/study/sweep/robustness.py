@@ -17,6 +17,7 @@ import numpy as np
 from envlab.chain import Chain
 from envlab.engine.side_by_side import runs_side_by_side
 from envlab.errors import ParameterError
+from envlab.study.sentences import Sentence
 from envlab.study.specification.ranges import with_values
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep import pareto
@@ -75,10 +76,13 @@ def step_off(
         return first
     return replace(
         choice,
-        words=(
-            *choice.words[:2],
-            _words(first, first_share, choice, share, specification),
-            *choice.words[2:],
+        sentences=(
+            *choice.sentences,
+            Sentence(
+                "robustness",
+                _words(first, first_share, choice, share, specification),
+                {"first_kept_share": first_share, "kept_share": share},
+            ),
         ),
     )
 

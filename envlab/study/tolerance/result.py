@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from envlab.study.sentences import Sentence, texts
 from envlab.study.tolerance.tolerances import Tolerances, VariedParameter
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ class ToleranceResult:
     tighter (text, "" if not tried), yield_if_tighter; of the targets that the design itself meets.
     worst_cases: one row a metric that any parameter moves: metric, limit, nominal, value, meets, at (text: what
     stands where, what moves the metric most first).
-    words: sentences, one a line.
+    sentences: records of the kinds that words.KINDS names; words: their texts.
     """
 
     assumed: Tolerances
@@ -37,4 +38,9 @@ class ToleranceResult:
     distribution: pd.DataFrame
     causes: pd.DataFrame
     worst_cases: pd.DataFrame
-    words: tuple[str, ...] = ()
+    sentences: tuple[Sentence, ...] = ()
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What the boards say, one sentence or two a line, the yield first."""
+        return texts(self.sentences)

@@ -53,7 +53,7 @@ from envlab.study.tolerance.tables import (
     worst_case_of,
 )
 from envlab.study.tolerance.tolerances import Tolerances, VariedParameter, board_of, draw, varied_parameters
-from envlab.study.tolerance.words import LEAST_GAIN, words_of
+from envlab.study.tolerance.words import LEAST_GAIN, sentences_of
 from envlab.units import BoolArray, FloatArray
 
 if TYPE_CHECKING:
@@ -111,7 +111,7 @@ def tolerance(
         causes=study.causes(drawn, boards, at_ends, nominal, targets),
         worst_cases=study.worst_cases(drawn, boards, at_ends, nominal, targets),
     )
-    return replace(result, words=words_of(result, specification))
+    return replace(result, sentences=sentences_of(result, specification))
 
 
 def _ignore(what: str, share: float) -> None:

@@ -13,10 +13,11 @@ from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.metrics.catalogue import METRICS
+from envlab.study.sentences import of_kind
 from envlab.study.specification.ranges import candidates_of
 from envlab.study.specification.specification import Judging, Specification
 from envlab.study.specification.targets import Target, Targets
-from envlab.study.sweep.choice import choose, rank_candidates
+from envlab.study.sweep.choice import KINDS, choose, rank_candidates
 
 RIPPLE = Target("ripple_db", "at_most", 1.0, 1.0)
 CONTRAST = Target("beat_contrast_lstar", "at_least", 20.0, 10.0)
@@ -45,6 +46,12 @@ def order(asked: Specification, **columns: list[float]) -> list[int]:
     """Candidates from best to worst."""
     ranked = rank_candidates(table(asked, **columns), asked)
     return list(ranked.sort_values("rank").index)
+
+
+def said(choice, kind):
+    """The text of the one sentence of a kind."""
+    (one,) = of_kind(choice.sentences, kind)
+    return one.text
 
 
 def test_violation_comes_before_contrast():
@@ -146,8 +153,8 @@ def test_chosen_chain_has_the_chosen_parts():
     assert choice.row["detector.attack_ohm"] == 4.7e3
     assert choice.meets_all
     assert choice.edges == ()
-    assert "R4 = 4k7" in choice.words[0]
-    assert "meets every target" in choice.words[1]
+    assert "R4 = 4k7" in said(choice, "headline")
+    assert "meets every target" in said(choice, "verdict")
 
 
 @pytest.mark.parametrize(("best", "edge"), [(0, True), (1, False), (3, False), (4, True)])
@@ -157,9 +164,10 @@ def test_edges_of_a_range_are_named(best, edge):
     contrast[best] = 50.0
     choice = choose(table(asked, beat_contrast_lstar=contrast), asked)
     assert choice.edges == (("detector.attack_ohm",) if edge else ())
-    assert any("edge of its range" in line for line in choice.words) is edge
+    told = of_kind(choice.sentences, "edge")
+    assert [one.behind["key"] for one in told] == (["detector.attack_ohm"] if edge else [])
     if edge:
-        line = next(line for line in choice.words if "edge of its range" in line)
+        line = told[0].text
         assert line.startswith("R4 (attack) sits at the edge of its range")
         assert "[sweep.detector] attack_ohm" in line
 
@@ -176,8 +184,10 @@ def test_blocking_target_is_named_with_the_best_that_was_found():
     choice = choose(table(asked, ripple_db=[1.7, 1.2, 1.3, 1.4, 1.5]), asked)
     assert choice.number == 1
     assert not choice.meets_all
-    assert "blocks is ripple at most 1 dB" in choice.words[1]
-    assert "the best that was found has 1.2 dB" in choice.words[1]
+    verdict = of_kind(choice.sentences, "verdict")[0]
+    assert verdict.behind == {"outcome": "misses", "metric": "ripple_db", "value": 1.2}
+    assert "blocks is ripple at most 1 dB" in said(choice, "verdict")
+    assert "the best that was found has 1.2 dB" in said(choice, "verdict")
 
 
 def test_targets_that_no_clip_judges_are_named_and_not_met():
@@ -185,7 +195,8 @@ def test_targets_that_no_clip_judges_are_named_and_not_met():
     choice = choose(table(asked, quiet_lit_share=[math.nan] * 5), asked)
     assert choice.left_out == (QUIET,)
     assert choice.meets_all
-    assert any("Not judged: quiet clip lit at least 50 %" in line for line in choice.words)
+    assert [one.behind for one in of_kind(choice.sentences, "not_judged")] == [{"metric": "quiet_lit_share"}]
+    assert said(choice, "not_judged").startswith("Not judged: quiet clip lit at least 50 %")
 
 
 def test_without_beat_clips_contrast_is_left_out_and_latency_decides():
@@ -196,7 +207,7 @@ def test_without_beat_clips_contrast_is_left_out_and_latency_decides():
     assert choice.number == 2
     assert choice.left_out == (CONTRAST,)
     assert choice.flash_cost_lstar == 0
-    assert "It meets every target that could be judged" in choice.words[1]
+    assert "It meets every target that could be judged" in said(choice, "verdict")
     assert not any("nan" in line for line in choice.words)
 
 
@@ -209,7 +220,8 @@ def test_cost_of_flash_safety_is_the_contrast_given_up():
     choice = choose(table(asked, **columns), asked)
     assert choice.number == 2
     assert choice.flash_cost_lstar == pytest.approx(60 - 32)
-    assert any("Flash safety costs 28 L* of contrast" in line for line in choice.words)
+    assert of_kind(choice.sentences, "flash_cost")[0].behind == {"contrast_lstar": 28.0, "flashes_per_s": 3.0}
+    assert "costs 28 L* of contrast" in said(choice, "flash_cost")
 
 
 def test_flash_safety_costs_nothing_where_the_best_is_safe():
@@ -217,7 +229,7 @@ def test_flash_safety_costs_nothing_where_the_best_is_safe():
         table(specification(), beat_contrast_lstar=[20.0, 25.0, 60.0, 48.0, 30.0]), specification()
     )
     assert choice.flash_cost_lstar == 0
-    assert not any("costs" in line for line in choice.words)
+    assert of_kind(choice.sentences, "flash_cost") == ()
 
 
 def test_contrast_given_up_for_latency_is_no_cost_of_flash_safety():
@@ -249,12 +261,13 @@ def test_when_all_flash_the_least_is_taken_and_it_is_said():
     assert choice.number == 3
     assert not choice.flash_safe
     assert not choice.meets_all
-    assert "No candidate keeps the flash limit" in choice.words[1]
-    assert "5 times" in choice.words[1]
+    verdict = of_kind(choice.sentences, "verdict")[0]
+    assert verdict.behind == {"outcome": "flashes", "flashes_per_s": 5.0}
+    assert "5 times" in verdict.text
     # 2k2 lies two steps away; the neighbours 4k7 and 22k flash more often.
-    assert "4k7 would flash 6 times in a second; 22k would flash 7 times in a second" in " ".join(
-        choice.words
-    )
+    told = of_kind(choice.sentences, "neighbour")[0]
+    assert told.behind["4k7"] == told.behind["22k"] == "flashes_per_s"
+    assert "4k7 would flash 6 times in a second; 22k would flash 7 times in a second" in told.text
 
 
 def test_where_all_flash_alike_neighbours_differ_in_what_they_miss():
@@ -262,7 +275,9 @@ def test_where_all_flash_alike_neighbours_differ_in_what_they_miss():
     columns = {"flashes_per_s": [5.0] * 5, "ripple_db": [3.0, 2.0, 0.5, 1.5, 2.0]}
     choice = choose(table(asked, **columns), asked)
     assert choice.number == 2
-    assert "2k2 would miss the target ripple at most 1 dB (2 dB)" in " ".join(choice.words)
+    told = of_kind(choice.sentences, "neighbour")[0]
+    assert told.behind["2k2"] == "ripple_db"
+    assert "2k2 would miss the target ripple at most 1 dB (2 dB)" in told.text
 
 
 def test_neighbours_say_what_the_next_values_would_do():
@@ -272,9 +287,10 @@ def test_neighbours_say_what_the_next_values_would_do():
         "beat_contrast_lstar": [20.0, 60.0, 40.0, 35.0, 30.0],
         "onset_lag_worst_ms": [10.0, 10.0, 12.0, 13.5, 14.0],
     }
-    line = next(
-        line for line in choose(table(asked, **columns), asked).words if line.startswith("R4 (attack) = 4k7")
-    )
+    told = of_kind(choose(table(asked, **columns), asked).sentences, "neighbour")[0]
+    assert told.behind == {"key": "detector.attack_ohm", "value": 4.7e3, "2k2": "ripple_db", "10k": "looks"}
+    line = told.text
+    assert line.startswith("R4 (attack) = 4k7")
     assert "2k2 would miss the target ripple at most 1 dB (1.5 dB)" in line
     assert "10k would change contrast by −5.0 L* and latency by +1.5 ms" in line
 
@@ -301,6 +317,8 @@ def test_neighbours_among_two_ranges_differ_in_one_value_only():
 def test_there_are_words_for_every_mixture(flashes, ripple_db):
     asked = specification(FIVE, RIPPLE, CONTRAST)
     choice = choose(table(asked, flashes_per_s=flashes, ripple_db=ripple_db), asked)
+    assert {one.kind for one in choice.sentences} <= set(KINDS)
+    assert {"headline", "verdict"} <= {one.kind for one in choice.sentences}
     assert all(line and "\n" not in line for line in choice.words)
 
 
@@ -322,7 +340,7 @@ def test_a_design_without_ranges_is_judged_as_it_is():
     asked = replace(specification({}, RIPPLE), ranges={})
     choice = choose(table(asked, ripple_db=[0.7]), asked)
     assert choice.chain == asked.chain
-    assert "judged as it is" in choice.words[0]
+    assert "judged as it is" in said(choice, "headline")
 
 
 def test_no_candidates_no_choice():

@@ -25,6 +25,7 @@ from envlab.light.flashes.mitigations import limit_slope, raise_rest
 from envlab.light.lightness import lightness_cie1976
 from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.sound.clip import Clip
+from envlab.study.sentences import of_kind
 from envlab.study.specification.specification import demo_specification
 from envlab.study.sweep.choice import choose
 from envlab.study.sweep.flash_mitigation import find_mitigations, with_mitigations
@@ -112,7 +113,11 @@ def test_the_smallest_change_is_that_of_lightness(found, strobe):
 
 
 def test_every_mitigation_is_one_sentence_with_its_numbers(found):
-    first, release, slope, depth, last = found.words
+    assert {one.kind for one in found.sentences} == {"mitigation"}
+    tried = {one.behind.get("tried"): one.text for one in found.sentences}
+    release, slope, depth = tried["release"], tried["slope"], tried["depth"]
+    (first,) = (one.text for one in found.sentences if "allowed" in one.behind)
+    (last,) = (one.text for one in found.sentences if "smallest" in one.behind)
     assert f"strobe 85 dB flashes most, {found.flashes_per_s} times in one second where 3" in first
     megohm = found.release.setting / 1e6
     assert re.match(r"Longer release: R5 = \S+ instead of 100k, a time constant of", release)
@@ -156,7 +161,7 @@ def test_a_stricter_limit_of_the_design_is_kept(found, strobe):
     for mitigation in (strict.release, strict.slope, strict.depth):
         assert mitigation is None or counted(mitigation.luminance) <= 1
     assert strict.slope.setting <= found.slope.setting
-    assert "where 1 are allowed" in strict.words[0]
+    assert [one.behind["allowed"] for one in strict.sentences if "allowed" in one.behind] == [1]
 
 
 def test_an_averaging_detector_gets_a_larger_smoothing_resistor(strobe):
@@ -164,7 +169,7 @@ def test_an_averaging_detector_gets_a_larger_smoothing_resistor(strobe):
     found = find_mitigations(board, [strobe], seed=SEED)
     slower = replace(board, detector=AverageDetector(found.release.setting, 220e-9))
     assert counted(light_of(slower, strobe)) <= 3 < found.flashes_per_s
-    assert "R6 = " in found.words[1]
+    assert "R6 = " in next(one.text for one in found.sentences if one.behind.get("tried") == "release")
 
 
 def test_where_no_larger_resistor_is_sensible_it_says_so(strobe):
@@ -172,7 +177,9 @@ def test_where_no_larger_resistor_is_sensible_it_says_so(strobe):
     found = find_mitigations(board, [strobe], seed=SEED)
     assert found.flashes_per_s > 3
     assert found.release is None
-    assert found.words[1] == "Longer release: no larger value of R5 passes."
+    told = next(one for one in found.sentences if one.behind.get("tried") == "release")
+    assert told.behind["passes"] == "no"
+    assert "no larger value of R5" in told.text
     assert found.smallest in (found.slope, found.depth)
 
 
@@ -181,13 +188,13 @@ def test_the_words_of_a_choice_that_flashes_go_on_with_the_mitigations(strobe):
     specification = replace(demo_specification(), chain=BOARD, clips=(strobe,), ranges=ranges)
     choice = choose(sweep(BOARD, ranges, specification.clips, judging=specification.judging), specification)
     told = with_mitigations(choice, specification)
-    assert told.words[1].startswith("No candidate keeps the flash limit")
+    assert of_kind(told.sentences, "verdict")[0].behind["outcome"] == "flashes"
     # E3: 1.0, 2.2, 4.7.
-    resistor = re.match(r"Longer release: R5 = (\S+) instead of", told.words[3])
+    release = next(one for one in told.sentences if one.behind.get("tried") == "release")
+    resistor = re.match(r"Longer release: R5 = (\S+) instead of", release.text)
     assert resistor
     assert resistor[1] in ("220k", "470k", "1M", "2M2", "4M7", "10M")
-    assert told.words[0] == choice.words[0]
-    assert told.words[-len(choice.words[2:]) :] == choice.words[2:]
+    assert told.sentences[: len(choice.sentences)] == choice.sentences
     assert told.table is choice.table
 
 

@@ -13,6 +13,7 @@ from envlab.analog.parts import PartRange
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
 from envlab.metrics.catalogue import METRICS
+from envlab.study.sentences import of_kind
 from envlab.study.specification.ranges import candidates_of
 from envlab.study.specification.specification import Judging, Specification, read_specification
 from envlab.study.specification.targets import Target, Targets
@@ -111,12 +112,15 @@ def test_of_sure_neighbours_the_first_in_rank_is_taken():
 def test_the_words_say_what_was_first_and_what_the_step_costs():
     taken = stepped(chosen(rising_to(4)), {4: 0.5, 7: 1.0})
     assert taken.number == 7
-    assert taken.words[2] == (
+    (told,) = of_kind(taken.sentences, "robustness")
+    assert told.behind == {"first_kept_share": 0.5, "kept_share": 1.0}
+    assert told.text == (
         "First in rank was R4 (attack) = 2k2. But parts lie a little off, and then 50 % of its boards flash "
         "more than 3 times in a second. Taken instead: R4 (attack) = 4k7; all 64 boards that were "
         "tried keep the limit, for 6.0 L* of contrast."
     )
-    assert taken.words[3:] == choose(taken.table, ASKED, number=7).words[2:]
+    others = tuple(one for one in taken.sentences if one.kind != "robustness")
+    assert others == choose(taken.table, ASKED, number=7).sentences
 
 
 def test_one_part_in_a_hundred_is_no_reason():
@@ -133,7 +137,9 @@ def test_it_goes_on_from_a_neighbour_that_is_not_sure_yet():
     # 4 → 7 gains, 7 → 10 is sure; 13 is never asked.
     taken = stepped(chosen(rising_to(4)), {4: 0.3, 7: 0.6, 10: 0.97, 13: 1.0})
     assert taken.number == 10
-    assert "Taken instead: R4 (attack) = 10k; 97 % of the 64 boards that were tried keep" in taken.words[2]
+    (told,) = of_kind(taken.sentences, "robustness")
+    assert told.behind == {"first_kept_share": 0.3, "kept_share": 0.97}
+    assert "Taken instead: R4 (attack) = 10k; 97 % of the 64 boards" in told.text
 
 
 def test_a_choice_that_breaks_the_limit_or_runs_one_by_one_comes_back():

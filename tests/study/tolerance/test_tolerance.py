@@ -13,6 +13,7 @@ from scipy import stats
 
 from envlab.analog.rectifier import Rectifier
 from envlab.errors import EnvlabError, ParameterError
+from envlab.study.sentences import of_kind
 from envlab.study.specification.specification import Specification, read_specification
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.sweep import sweep
@@ -128,7 +129,9 @@ def test_each_of_two_guilty_parts_has_its_own_gain(specification):
     assert causes.loc["C3_percent", "yield_if_exact"] == pytest.approx(0.9, abs=3 * np.sqrt(0.09 / 300))
     assert causes.loc["R5_percent", "yield_if_exact"] == pytest.approx(0.7, abs=3 * np.sqrt(0.21 / 300))
     assert causes.loc["R1_percent", "gain"] == 0
-    assert any("Most of the loss comes from C3 hold (±20 %)" in line for line in result.words)
+    (cause,) = of_kind(result.sentences, "cause")
+    assert cause.behind["name"] == "C3_percent"
+    assert "C3 hold (±20 %)" in cause.text
 
 
 def test_worst_cases_bound_the_boards_where_metrics_rise_with_each_part(specification):
@@ -152,7 +155,7 @@ def test_the_same_seed_gives_the_same_bytes_and_more_boards_keep_the_first(speci
     once, again = result_of(specification, tolerances), result_of(specification, tolerances)
     assert once.boards.to_csv() == again.boards.to_csv()
     assert once.causes.to_csv() == again.causes.to_csv()
-    assert once.words == again.words
+    assert once.sentences == again.sentences
     more = result_of(specification, replace(tolerances, boards=30))
     pd.testing.assert_frame_equal(more.boards.iloc[:20], once.boards)
     other = result_of(specification, replace(tolerances, seed=2))
@@ -210,7 +213,7 @@ def test_boards_that_do_not_work_are_lost_and_told(write_design):
     dead = result.boards["flashes_per_s"].isna()
     assert 0 < dead.sum() < 60
     assert not result.boards["meets_all"][dead].any()
-    assert any("do not work at all" in line for line in result.words)
+    assert of_kind(result.sentences, "dead")[0].behind["dead_share"] == dead.mean()
     with pytest.raises(EnvlabError, match="no board works within these tolerances"):
         dark = replace(specification, chain=specification.chain)
         tolerance(dark, specification.chain, tolerances=replace(EXACT, supply_v=(0.9, 0.95)))
@@ -220,7 +223,9 @@ def test_what_cannot_be_judged_is_said(specification):
     asked = replace(specification, targets=Targets((Target("false_light_lstar", "at_most", 5, 5),)))
     result = result_of(asked, replace(EXACT, boards=2))
     assert list(result.targets["metric"]) == ["flashes_per_s"]
-    assert result.words[-1].startswith("Not judged: false light at most 5 L*.")
+    assert [one.behind for one in of_kind(result.sentences, "not_judged")] == [
+        {"metric": "false_light_lstar"}
+    ]
 
 
 def test_a_specification_without_clips_is_refused(specification):
@@ -233,11 +238,14 @@ def test_words_for_somebody_who_orders_fifty(specification):
     asked = asking(specification, Target("release_ms", "at_most", 1.1 * nominal_ms, 20))
     result = result_of(asked, replace(EXACT, parts_percent={"C3": 20}, boards=400))
     share = result.yield_share
+    assert of_kind(result.sentences, "yield")[0].behind == {"yield_share": share, "boards": 400}
     assert result.words[0].startswith(f"{percent_text(share)} of the boards meet every target")
     surely = int(stats.binom.ppf(0.05, 50, share))
-    assert f"Order 50 and expect {50 * share:.0f} that do" in result.words[1]
-    assert f"at least {surely} do" in result.words[1]
-    assert "C3 hold bought at ±10 % instead of ±20 %: 100 % do." in result.words
+    (order,) = of_kind(result.sentences, "order")
+    assert order.behind == {"order": 50, "expected": 50 * share, "surely": surely}
+    assert f"at least {surely} do" in order.text
+    tighter = of_kind(result.sentences, "tighter")[0]
+    assert tighter.behind == {"name": "C3_percent", "yield_if_tighter": 1.0}
     assert not any("None" in line or "nan" in line for line in result.words)
 
 
@@ -246,9 +254,9 @@ def test_the_designs_own_misses_are_not_blamed_on_parts(specification):
     result = result_of(asked, Tolerances(boards=10, temperature_c=(25, 25)))
     assert result.yield_share == 0
     assert (result.causes["gain"] == 0).all()
-    assert (
-        "The design itself, every part exact, misses contrast on the beat at least 99 L*" in result.words[1]
-    )
+    (own,) = of_kind(result.sentences, "design")
+    assert own.behind == {"missed": 1}
+    assert "contrast on the beat at least 99 L*" in own.text
 
 
 def test_a_relation_shows_or_does_not():
