@@ -36,7 +36,19 @@ class BoardPart:
 
 
 def parts_list(chain: Chain, ranges: Mapping[str, Choices] | None = None) -> list[BoardPart]:
-    """Return the board's parts in order of the signal; ranges give series and tolerance of swept ones."""
+    """Return the board's parts in order of the signal; ranges give series and tolerance of swept ones.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    ranges : mapping or None
+        Series and tolerance of the swept ones.
+
+    Returns
+    -------
+    list of BoardPart
+    """
     ranges = ranges or {}
     parts = []
     for stage in field_names(chain):
