@@ -278,10 +278,13 @@ ENVLAB_SELDOM void adapt(envlab_state *state, unsigned above)
         state->full++;
     }
     if (aim > window) {
-        state->window = (uint16_t)((aim - window > ENVLAB_WINDOW_RISE) ? window + ENVLAB_WINDOW_RISE : aim);
+        aim -= window;
+        window += (aim > ENVLAB_WINDOW_RISE) ? ENVLAB_WINDOW_RISE : aim;
     } else {
-        state->window = (uint16_t)((window - aim > ENVLAB_WINDOW_FALL) ? window - ENVLAB_WINDOW_FALL : aim);
+        aim = window - aim;
+        window -= (aim > ENVLAB_WINDOW_FALL) ? ENVLAB_WINDOW_FALL : aim;
     }
+    state->window = (uint16_t)window;
     if (above < noise) {
         noise = above;
     } else if (noise < noise_most) {
