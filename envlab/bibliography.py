@@ -197,6 +197,12 @@ _SOURCES = {
         "cited",
         ("Simpson",),
     ),
+    # files
+    "JSONSchema2020-12": Source(
+        "JSON Schema: A Media Type for Describing JSON Documents, draft 2020-12, json-schema.org",
+        "from memory",
+        ("JSON Schema draft 2020-12",),
+    ),
 }
 
 SOURCES = MappingProxyType(_SOURCES)

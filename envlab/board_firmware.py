@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from envlab.chain import Chain
 from envlab.digital.auto_level import LevelControl
-from envlab.digital.fixed_frame import LEAST_BITS, MOST_BITS, WORD_MOST, Dither
+from envlab.digital.fixed_frame import LEAST_BITS, MOST_BITS, Dither
 from envlab.digital.fixed_point import Gate, fixed_follower
-from envlab.digital.guard_words import GuardWords
-from envlab.digital.light_path import LightPath
-from envlab.digital.picture_guard import frame_guard_words
 from envlab.errors import check_range
 from envlab.firmware.level_table import build_level_table
 from envlab.firmware.runtime_design import RuntimeDesign
@@ -24,7 +19,8 @@ def runtime_design(
 
     The table covers the window from floor to ceiling. With chain.current_limit "table" it is limited so that
     all pixels may be lit at once, else it goes up to full; the frame limiter, for pixels of 8 bit or more,
-    uses the same supply. level: what moves the window, None leaves it. dither: None takes the chain's. Raises
+    uses the same supply, and the chain says whether the flash guard is on. level: what moves the window, None
+    leaves it. dither: None takes the chain's. Raises
     ParameterError for a follower that the firmware lacks, a floor or ceiling that the ADC's word cannot hold,
     or pixels that cannot be written so often.
     """
@@ -52,23 +48,22 @@ def runtime_design(
         supply=chain.supply,
         dither=dither,
         pixel_bits=chain.pixel_bits,
+        guard=chain.firmware.is_guarded,
     )
 
 
-def exported_guard(design: RuntimeDesign) -> GuardWords:
-    """Return the words of the flash guard that is exported with a design, for pixels that are all white.
-
-    Where the table goes up to full and only the limiter spares the supply, it allows for whatever colours
-    make of the brightest state.
-    """
-    frame, brightest = design.frame_words, int(design.codes[-1])
-    white = LightPath(design.words, design.codes, frame, np.full((1, frame.channels), WORD_MOST))
-    fits_always = brightest <= white.largest_duty
-    return frame_guard_words(frame, design.brightness_rate_hz, brightest, fits_always=fits_always)
-
-
 def both_tables(chain: Chain) -> SupplyTables:
-    """Return the board's limited table, that of the chain with a note on its use, and the unlimited one."""
+    """Return the board's limited table, that of the chain with a note on its use, and the unlimited one.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+
+    Returns
+    -------
+    SupplyTables
+    """
     return build_supply_tables(
         chain.count_map(),
         chain.pixels,

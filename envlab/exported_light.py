@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from envlab.analog.adc import convert
-from envlab.board_firmware import exported_guard, runtime_design
+from envlab.board_firmware import runtime_design
 from envlab.chain import Chain
 from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.firmware_settings import level_control
@@ -21,6 +21,7 @@ from envlab.digital.fixed_point import justify, run_frames
 from envlab.digital.fixed_words import FixedState
 from envlab.digital.flash_guard import run_guard
 from envlab.digital.followers import follow
+from envlab.digital.guard_words import GuardWords
 from envlab.digital.light_path import PHASES, LightPath, show_frames
 from envlab.errors import ParameterError
 from envlab.firmware.runtime_design import RuntimeDesign
@@ -139,9 +140,15 @@ class ExportedFirmware:
 
 def _white_path(design: RuntimeDesign) -> LightPath:
     white = np.full((1, design.pixels.channels), 65_535)
-    refreshes = round(design.refresh_hz / design.brightness_rate_hz)
-    path = LightPath(design.words, design.codes, design.frame_words, white, refreshes)
-    return replace(path, guard=exported_guard(design))
+    return replace(design.light_path, colours=white, guard=_guard_of(design))
+
+
+def _guard_of(design: RuntimeDesign) -> GuardWords | None:
+    """The guard that is exported, or that could be; None for a light too dim for one."""
+    try:
+        return replace(design, guard=True).guard_words
+    except ParameterError:
+        return None
 
 
 class PlainTable:

@@ -12,13 +12,15 @@ from envlab.firmware.c_header import header_text
 from envlab.firmware.c_names import check_identifier
 from envlab.firmware.cost import runtime_cost
 from envlab.firmware.export import DITHER_FILES, GENERATED_FILES, RUNTIME_FILES, firmware_files, mark_of
+from envlab.firmware.guard_macros import GUARD_FILES
 from envlab.firmware.project_files import project_files, project_names
+from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.firmware.table_files import binary_bytes, csv_bytes, json_bytes
 from envlab.light.table import LookupTable
 from envlab.light.table_facts import depth_advice, table_facts
 
 # Everything but the tables that an export can leave in its folder.
-FIRMWARE_NAMES = (*RUNTIME_FILES, *DITHER_FILES, *GENERATED_FILES, *project_names())
+FIRMWARE_NAMES = (*RUNTIME_FILES, *GUARD_FILES, *DITHER_FILES, *GENERATED_FILES, *project_names())
 
 
 def firmware_folder(
@@ -106,9 +108,18 @@ def _runtime_words(chain: Chain, level: LevelControl | None) -> str:
             f"The runtime is left out: it has no follower {_kind(chain)}, only {_kinds_in_firmware()}. The "
             "tables are for firmware of your own that follows the readings."
         )
-    cost = runtime_cost(runtime_design(chain, level=level))
-    return (
-        f"The runtime takes {100 * cost.processor_share:.1f} % of an 8-bit processor at "
-        f"{cost.clock_hz / 1e6:g} MHz, {cost.flash_bytes} bytes of flash and {cost.state_bytes} of memory, "
-        "at most."
-    )
+    return " ".join(cost_sentences(runtime_design(chain, level=level)))
+
+
+def cost_sentences(design: RuntimeDesign) -> list[str]:
+    """Return what the whole program costs on 8 bit processors, pixels included, one sentence each."""
+    with_one, without = runtime_cost(design), runtime_cost(design, multiplier=False)
+    pixels_share = with_one.pixel_cycles / with_one.frame_cycles
+    return [
+        f"The program takes at most {100 * with_one.processor_share:.1f} % of an 8-bit processor at "
+        f"{with_one.clock_hz / 1e6:g} MHz, {100 * without.processor_share:.1f} % of one without a "
+        f"multiplier, compiled for size; {100 * pixels_share:.0f} % of a frame's cycles go into the pixels.",
+        "Sending the codes to the pixels comes on top.",
+        f"It needs {with_one.flash_bytes} bytes of flash and {with_one.memory_bytes} of memory, less what "
+        "you leave out.",
+    ]

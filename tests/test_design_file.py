@@ -155,22 +155,28 @@ BAD = [
     ("[pixels]\ncount = -24\n", "[pixels] count is -24; it must be a whole number from 1"),
     ("[supply]\nlimit_a = 0\n", "[supply] limit_a is 0.0; it must be above 0 A"),
     ("[supply]\nlimit_a = 0.01\n", "mine.toml: limit_a is 0.01; it must be above the idle current"),
-    ("[frames]\npixel_bits = 99\n", "mine.toml: pixel_bits is 99; it must be a whole number from 1 to 16"),
+    (
+        "[frames]\npixel_bits = 99\n",
+        "mine.toml: [frames] pixel_bits is 99; it must be a whole number from 1 to 16",
+    ),
     (
         "[frames]\ndither_bits = 2\n",
-        "mine.toml: dither_bits is 2; it must be a whole number from 0 to 0",
+        "mine.toml: [frames] dither_bits is 2; it must be a whole number from 0 to 0",
     ),
-    ("[frames]\ncurrent_limit = 'both'\n", "mine.toml: current_limit is 'both'; it must be"),
+    ("[frames]\ncurrent_limit = 'both'\n", "mine.toml: [frames] current_limit is 'both'; it must be"),
     (
         "[frames]\npixel_bits = 8\n[pixels]\ncount = 400\n",
-        "mine.toml: frame_rate_hz is 100.0; it must be at most 81.4 Hz: sending 400 pixels of 3 channels of 8"
-        " bit down one line takes 12.28 ms (or at most 324 pixels on a line, here data_lines = 2)",
+        "mine.toml: [frames] frame_rate_hz is 100.0; it must be at most 81.4 Hz: sending 400 pixels of 3"
+        " channels of 8 bit down one line takes 12.28 ms (or at most 324 pixels on a line, here data_lines = 2)",
     ),
     (
         "[frames]\npixel_bits = 8\ndither_bits = 2\n[pixels]\ncount = 40\n",
         "mine.toml: refresh_hz is 800.0; it must be at most 675.6 Hz: sending 40 pixels",
     ),
-    ("[frames]\nframe_rate_hz = 5000\n", "mine.toml: frame_rate_hz is 5000.0; it must be from 10 to 1000 Hz"),
+    (
+        "[frames]\nframe_rate_hz = 5000\n",
+        "mine.toml: [frames] frame_rate_hz is 5000.0; it must be from 10 to 1000 Hz",
+    ),
     (
         "[frames]\nmicrophone = 3\n",
         "[frames] has an unknown key 'microphone'; it can have pixel_bits, frame_rate_hz",

@@ -176,7 +176,7 @@ def level_units(level_db: float) -> int:
 
 @dataclass(frozen=True)
 class FixedTrace:
-    """What the twin did after each reading: envelope word and duty (readings,), states (readings, 19).
+    """What the twin did after each reading: envelope word and duty (readings,), states (readings, 21).
 
     The columns of states are in the order of FixedState.
     """
@@ -199,7 +199,7 @@ def run_twin(
 
     codes: the runtime's table. state: what a run before ended with, None for the start. offsets (n,): a step
     of the decibel offset that the wearer chooses before that reading, or -1. Bit for bit the C runtime.
-    FixedTrace.states is (n, 19) in the order of FixedState. Two runs equal one.
+    FixedTrace.states is (n, 21) in the order of FixedState. Two runs equal one.
     """
     from envlab.digital import fixed_kernels as kernels
 

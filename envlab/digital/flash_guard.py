@@ -15,8 +15,9 @@ The rule that it counts by
    change has few. Dates are bytes: what began more than 255 ticks earlier may be dated too late, never too
    early. A tick is a frame up to 233 Hz, several frames above.
 4. A change that is about to be complete counts together with those dated at most a second before, in ticks of
-   a clock that is 3 % fast (guard_words); of older ones one is dropped a frame, the oldest first. Under a limit that colours can move, a rise to more than the limit
-   always grants counts one more: the fall that the limit may make of it.
+   a clock that is 3 % fast (guard_words); of older ones one is dropped a frame, the oldest first. Under a
+   limit that colours can move, a rise to more than the limit always grants counts one more: the fall that the
+   limit may make of it.
 5. Eight changes that count together are four flashes; the guard lets seven through.
 
 What it does
@@ -33,14 +34,15 @@ It is enough, because of this:
 
 Let f0 < f1 < … < f8 be frames of one second, whose codes go up and down in turn by a tenth or more with the
 darker below 0.8; they are what count_flashes calls four flashes. Cutting at 0.9 takes nothing from these
-steps: what is below 0.8 stays, and what is lighter stays a change above it. *Lemma: for every i the rule has a
-change in the direction of the step from f(i−1) to fi that is complete by fi and dated after f(i−1).* Take a
-rise, a fall is the same upside down. Let m be the latest change at fi.
+steps: what is below 0.8 stays, and what is lighter stays a change above it. *Lemma: for every i the rule has
+a change in the direction of the step from f(i−1) to fi that is complete by fi and dated after f(i−1).* Take a
+rise; a fall is the same upside down. Let m be the latest change at fi.
  - m is a rise. Its highest frame g comes after f(i−1): else the light at f(i−1), a change under fi and so
    under g, had completed a fall. At f(i−1) it was a change or more under g, so the date is later.
  - m is a fall. As no rise is complete at fi, the lowest since m is more than the light at fi less a change,
    so above that at f(i−1): m was completed after f(i−1). The rise before m led a change or more above m's
    lowest. Its highest frame comes after f(i−1), else the fall had been complete by then; so does its date.
+   (There is such a rise, because the row begins in the dark.)
 The change of step i+1 comes later in the rule's row than that of step i: dated after fi, it was still leading
 on when the other was complete already. So there are eight, all dated after f0, the last complete by f8, which
 is `reach` + 1 frames after f0 at most: they count together, and the guard had held the last.
@@ -93,7 +95,7 @@ def run_guard(
     >>> wanted = np.tile([65_535, 65_535, 65_535, 0, 0, 0], 10)
     >>> shown, held, _ = run_guard(guard_words(30.0), wanted)
     >>> int(np.argmax(held)), int(shown[21]), round(guard_held_share(held), 3)
-    (21, 52685, 0.25)
+    (21, 52428, 0.15)
     """
     from envlab.digital import flash_guard_kernels as kernels
 
@@ -124,14 +126,14 @@ def rule_flashes(words: GuardWords, duties: IntArray) -> int:
 
 
 def state_row(state: GuardState) -> IntArray:
-    """Return the state as the kernels have it: one row of whole numbers."""
+    """Return the state as the kernels have it: 23 whole numbers, codes and ticks."""
     if len(state.left) != ROOM or len(state.stamp) != ROOM:
         raise ParameterError("state", (len(state.left), len(state.stamp)), f"{ROOM} places and {ROOM} dates")
     return np.array([*state.left, *state.stamp, *state[2:]], np.int64)
 
 
 def row_state(row: IntArray) -> GuardState:
-    """Return the state of a row of whole numbers."""
+    """Return the state of a row of whole numbers, shape (23,), as state_row makes it."""
     values = [int(value) for value in row]
     return GuardState(tuple(values[:ROOM]), tuple(values[ROOM : 2 * ROOM]), *values[2 * ROOM :])
 

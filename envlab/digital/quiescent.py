@@ -148,6 +148,11 @@ def drone_loss_db(floor_counts: float, learnt: LearntQuiescent, *, minutes: floa
     """Return what a steady sound loses at the floor in so many minutes, dB: it is taken for a drift.
 
     Half a minute of quiet undoes it. floor_counts: envelope at the floor, counts.
+
+    Examples
+    --------
+    >>> round(drone_loss_db(30.0, LearntQuiescent()), 1)
+    3.5
     """
     check_range("minutes", minutes, 0.0, unit="min")
     return loss_db(floor_counts, min(minutes * learnt.rise_lsb_min, learnt.offset_lsb))
@@ -160,6 +165,11 @@ def bottom_loss_db(
 
     0 where quiescent_counts is at least learnt.least_counts(noise_lsb). Below it, the offset pushes what is
     missing under the bottom code, where no reading tells of it.
+
+    Examples
+    --------
+    >>> round(bottom_loss_db(30.0, 5.0, LearntQuiescent(), noise_lsb=0.25), 1)
+    1.9
     """
     check_range("quiescent_counts", quiescent_counts, 0.0, unit="counts")
     missing = learnt.least_counts(noise_lsb) - quiescent_counts

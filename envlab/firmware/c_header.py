@@ -56,7 +56,23 @@ def header_text(
     design_digest: str = "",
     export_mark: int = 0,
 ) -> str:
-    """Return the text that write_header writes."""
+    """Return the text that write_header writes.
+
+    Parameters
+    ----------
+    table : LookupTable
+        The brightness table.
+    identifier : str
+        Name of the C array.
+    design_digest : str
+        What stands for the design, in hexadecimal digits.
+    export_mark : int
+        Number that all files of one export carry, 0 for none.
+
+    Returns
+    -------
+    str
+    """
     check_identifier("identifier", identifier)
     return _render(CheckedTable(table, __version__, design_digest, export_mark), identifier)
 
@@ -64,7 +80,19 @@ def header_text(
 def read_header(path: str | Path) -> LookupTable:
     """Return the table of a header that write_header wrote.
 
-    Raises FileError that names file and line when anything in it has changed since.
+    Parameters
+    ----------
+    path : path
+        The header.
+
+    Returns
+    -------
+    LookupTable
+
+    Raises
+    ------
+    FileError
+        It names file and line, when anything in it has changed since.
     """
     return read_checked_header(path).table
 

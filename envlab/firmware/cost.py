@@ -1,59 +1,114 @@
-"""What the runtime costs on an 8 bit processor with a multiplier: cycles, bytes, share of its time.
+"""What the firmware costs on an 8 bit processor: cycles, bytes, share of its time, pixels included.
 
-Measured, not estimated: by the cycle counter of a processor simulator and the sizes of the compiled
-functions, optimised for size. tests/firmware/test_cost_metrics.py measures again and holds these numbers.
+Measured, not estimated: cycles by the counter of a processor simulator, the worst of each call found by a
+search over states (tests/firmware/measured_cost.py prints these rows anew; test_measured_cost.py holds them,
+and 10^6 random calls never passed one), bytes of the linked program. What a processor does while it sends a
+frame to the pixels is not in it: common practice, no source: 30 µs a pixel where it cannot do anything else.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal, NamedTuple
 
 from envlab.digital.auto_level import AutoLevel
 from envlab.digital.sampled_audio import processor_share
-from envlab.errors import check_positive
+from envlab.errors import ParameterError, check_positive
 from envlab.firmware.runtime_design import RuntimeDesign
 
-STATE_BYTES = 39
-CHECK_BYTES = 128
-# Worst cycles of one call, the call included: of the follower with a look-up, of the whole step; and bytes
-# of code, by what the design has. The slower of the two time-constant formats.
-FOLLOW_CYCLES = 295
-STEP_CYCLES = {"even": 380, "level": 465, "automatic": 500}
-CODE_BYTES = {"even": 860, "level": 1000, "automatic": 1430}
+Optimised = Literal["-O1", "-Os", "-O2"]
+
+
+class Build(NamedTuple):
+    """A kind of 8 bit processor, with a multiplier or without, and how its compiler is told to optimise."""
+
+    multiplier: bool
+    optimised: Optimised
+
+
+class Figures(NamedTuple):
+    """Worst cycles of one call, the call included, and bytes.
+
+    follow: of each reading, handed over to the frames. level, automatic: of a brightness, with a window that
+    stays or moves by steps, and with one that follows the music. guard: of the flash guard. frame: of a frame
+    besides these, and channel: of each channel of each pixel in it, limit and depth included. level_code,
+    automatic_code: bytes of the whole program but the table. memory: bytes, but for one or two a channel.
+    """
+
+    follow: int
+    level: int
+    automatic: int
+    guard: int
+    frame: int
+    channel: int
+    level_code: int
+    automatic_code: int
+    memory: int
+
+
+# The worst found, rounded up to the next 5 cycles (1 for a channel) and 10 bytes.
+BUILDS: dict[Build, Figures] = {
+    Build(True, "-Os"): Figures(315, 240, 370, 305, 255, 272, 3360, 3720, 140),
+    Build(True, "-O1"): Figures(325, 240, 375, 295, 285, 279, 3510, 3960, 140),
+    Build(True, "-O2"): Figures(320, 235, 370, 295, 250, 260, 3750, 4150, 140),
+    Build(False, "-Os"): Figures(600, 620, 760, 300, 485, 666, 3440, 3830, 140),
+    Build(False, "-O1"): Figures(400, 610, 760, 295, 510, 663, 3720, 4210, 140),
+    Build(False, "-O2"): Figures(395, 595, 735, 290, 490, 660, 4000, 4410, 140),
+}
 
 
 @dataclass(frozen=True)
 class RuntimeCost:
-    """Cost of one design on an 8 bit processor with a multiplier.
+    """Cost of one design on an 8 bit processor, at most, but for what sends the codes to the pixels.
 
-    follow_cycles: for each reading, at most. brightness_cycles: for each duty, at most (follower included).
-    processor_share: of all its cycles, both together. flash_bytes: code, table and the table's check.
-    state_bytes: data memory.
+    reading_cycles: of each reading. frame_cycles: of each frame, pixels included; pixel_cycles of them for
+    the pixels. processor_share: of all its cycles. flash_bytes: code and table. memory_bytes: data memory.
     """
 
     clock_hz: float
-    follow_cycles: int
-    brightness_cycles: int
+    build: Build
+    reading_cycles: int
+    frame_cycles: int
+    pixel_cycles: int
     processor_share: float
     flash_bytes: int
-    state_bytes: int
+    memory_bytes: int
 
 
-def runtime_cost(design: RuntimeDesign, *, clock_hz: float = 16e6) -> RuntimeCost:
-    """Return what a design costs on an 8 bit processor at clock_hz, Hz, above 0; an upper bound."""
+def runtime_cost(
+    design: RuntimeDesign,
+    *,
+    clock_hz: float = 16e6,
+    multiplier: bool = True,
+    optimised: Optimised = "-Os",
+) -> RuntimeCost:
+    """Return what a design costs on an 8 bit processor, an upper bound.
+
+    clock_hz: above 0, Hz. multiplier: whether the processor has one. optimised: what its compiler was told.
+    The figures are those of the example program; where the design dithers, each refresh counts as the pixels
+    of a frame. Raises ParameterError.
+    """
     check_positive("clock_hz", clock_hz, unit="Hz")
-    kind = "even"
-    if design.words.level_index:
-        kind = "automatic" if isinstance(design.level, AutoLevel) else "level"
-    readings_hz, duties_hz = design.follower.rate_hz, design.brightness_rate_hz
-    share = processor_share(STEP_CYCLES[kind], duties_hz, clock_hz)
-    if duties_hz < readings_hz:
-        share += processor_share(FOLLOW_CYCLES, readings_hz, clock_hz)
+    build = Build(multiplier, optimised)
+    if build not in BUILDS:
+        raise ParameterError("optimised", optimised, "-O1, -Os or -O2")
+    figures, automatic = BUILDS[build], isinstance(design.level, AutoLevel)
+    pixel_cycles = figures.frame + figures.channel * design.channels
+    brightness = figures.automatic if automatic else figures.level
+    frame_cycles = brightness + pixel_cycles + (figures.guard if design.guard else 0)
+    share = processor_share(figures.follow, design.follower.rate_hz, clock_hz)
+    share += processor_share(frame_cycles, design.brightness_rate_hz, clock_hz)
+    more_hz = max(design.refresh_hz - design.brightness_rate_hz, 0.0)
+    if more_hz > 0.0:
+        share += processor_share(pixel_cycles, more_hz, clock_hz)
+    code = figures.automatic_code if automatic else figures.level_code
     return RuntimeCost(
         clock_hz=clock_hz,
-        follow_cycles=FOLLOW_CYCLES,
-        brightness_cycles=STEP_CYCLES[kind],
+        build=build,
+        reading_cycles=figures.follow,
+        frame_cycles=frame_cycles,
+        pixel_cycles=pixel_cycles,
         processor_share=share,
-        flash_bytes=CODE_BYTES[kind] + CHECK_BYTES + 2 * int(design.codes.size),
-        state_bytes=STATE_BYTES,
+        flash_bytes=code + 2 * int(design.codes.size),
+        memory_bytes=figures.memory + design.channels * (1 if design.pixel_bits == 8 else 2),
     )

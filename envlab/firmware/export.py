@@ -13,6 +13,7 @@ from envlab.files import read_whole, write_whole
 from envlab.firmware.edits import ascii_lines, code_array
 from envlab.firmware.frame_facts import frame_lines
 from envlab.firmware.golden import golden_crc32
+from envlab.firmware.guard_macros import GUARD_FILES
 from envlab.firmware.level_table import LevelTable
 from envlab.firmware.marks import RUNTIME_FOLDER, marked
 from envlab.firmware.parameters import HeaderFacts, design_mark, parameters_text, table_text
@@ -42,7 +43,8 @@ def firmware_files(design: RuntimeDesign, *, design_digest: str = "") -> dict[st
     facts = header_facts(design, design_digest)
     words, codes = design.words, design.codes
     mark = design_mark(words, codes, facts)
-    names = RUNTIME_FILES + (DITHER_FILES if design.dither is not None else ())
+    names = RUNTIME_FILES + (GUARD_FILES if design.guard else ())
+    names += DITHER_FILES if design.dither is not None else ()
     files = {name: marked(name, (RUNTIME_FOLDER / name).read_text("ascii"), mark) for name in names}
     files["envlab_parameters.h"] = parameters_text(words, codes, facts)
     files["envlab_table.h"] = table_text(words, codes, facts)
@@ -72,7 +74,13 @@ def write_firmware(design: RuntimeDesign, folder: str | Path, *, design_digest: 
 
 
 def check_firmware(folder: str | Path) -> None:
-    """Raise FileError that names file and line if a file of a written firmware folder has changed since."""
+    """Raise FileError that names file and line if a file of a written firmware folder has changed since.
+
+    Parameters
+    ----------
+    folder : path
+        A firmware folder as envlab.export.firmware_folder makes it.
+    """
     place = Path(folder)
     _check_table(place / "envlab_table.h")
     for name in GENERATED_FILES:
@@ -80,8 +88,8 @@ def check_firmware(folder: str | Path) -> None:
     mark = _macro(place / "envlab_parameters.h", "MARK")
     if _macro(place / "envlab_table.h", "MARK") != mark:
         raise FileError(f"{folder}: envlab_table.h and envlab_parameters.h belong to different designs")
-    for name in RUNTIME_FILES + DITHER_FILES:
-        if name in DITHER_FILES and not (place / name).exists():
+    for name in RUNTIME_FILES + GUARD_FILES + DITHER_FILES:
+        if name not in RUNTIME_FILES and not (place / name).exists():
             continue
         text = marked(name, (RUNTIME_FOLDER / name).read_text("ascii"), mark)
         if read_whole(place / name) != text.encode("ascii"):
@@ -96,7 +104,8 @@ def header_facts(design: RuntimeDesign, design_digest: str) -> HeaderFacts:
         brightness_rate_hz=design.brightness_rate_hz,
         adc_bits=design.adc_bits,
         frame=design.frame_words,
-        golden_crc32=golden_crc32(design.words, design.codes, design.frame_words),
+        guard=design.guard_words,
+        golden_crc32=golden_crc32(design.words, design.codes, design.frame_words, design.guard_words),
         asked=tuple(_asked(design)),
     )
 

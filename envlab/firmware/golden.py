@@ -10,17 +10,22 @@ from envlab.digital import fixed_kernels as kernels
 from envlab.digital.fixed_frame import FrameWords, frame_codes, nearest_threshold
 from envlab.digital.fixed_point import run_twin
 from envlab.digital.fixed_words import FixedWords
+from envlab.digital.flash_guard import run_guard
+from envlab.digital.guard_words import GuardWords
 from envlab.units import IntArray
 
 READINGS = 48
 
 
-def golden_crc32(words: FixedWords, codes: IntArray, frame: FrameWords) -> int:
+def golden_crc32(
+    words: FixedWords, codes: IntArray, frame: FrameWords, guard: GuardWords | None = None
+) -> int:
     """Return the CRC-32 ([IEEE802.3]) of what the golden vectors give with a design's numbers.
 
-    words, codes: of the runtime. frame: of the frame part. What envlab_boot.c does on the target, bit for
-    bit: each of the 48 readings passes follower and brightness; beside them the table is read at a place.
-    Then one frame of all channels, each at a duty of its own, is limited and made into codes.
+    words, codes: of the runtime. frame: of the frame part. guard: of the flash guard, None without one. What
+    envlab_boot.c does on the target, bit for bit: each of the 48 readings passes follower and brightness;
+    beside them the table is read at a place, and the guard is shown a light that flashes. Then one frame of
+    all channels, each at a duty of its own, is limited and made into codes.
     """
     channels = frame.pixels * frame.channels
     every = np.array(_words_drawn(READINGS + channels), np.int64)
@@ -32,9 +37,11 @@ def golden_crc32(words: FixedWords, codes: IntArray, frame: FrameWords) -> int:
     places = [
         kernels.scale(word, words.range_level) if words.level_index else word for word in drawn.tolist()
     ]
-    results = np.empty((READINGS, 3), np.int64)
+    results = np.empty((READINGS, 3 if guard is None else 4), np.int64)
     results[:, 0], results[:, 1] = trace.envelope, trace.duty
     results[:, 2] = [kernels.between(codes, place) for place in places]
+    if guard is not None:
+        results[:, 3] = run_guard(guard, np.where(n & 2 == 0, drawn, 0))[0]
     shown = frame_codes(frame, duties, nearest_threshold(frame.bits))
     return zlib.crc32(np.append(results.ravel(), shown).astype("<u2").tobytes())
 

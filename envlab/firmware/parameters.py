@@ -10,8 +10,10 @@ import numpy as np
 from envlab import __version__
 from envlab.digital.fixed_frame import FrameWords, check_frame_words
 from envlab.digital.fixed_words import FixedWords, check_words
+from envlab.digital.guard_words import GuardWords
 from envlab.errors import ParameterError
 from envlab.firmware.frame_macros import frame_macros
+from envlab.firmware.guard_macros import NO_GUARD, guard_macros
 from envlab.firmware.hand_edits import Group, Macro, group_lines
 from envlab.firmware.marks import export_mark, mark_lines
 from envlab.firmware.table_record import table_crc32
@@ -75,8 +77,9 @@ class HeaderFacts:
     """What stands in the headers beside the words.
 
     adc_bits: of a count. adc_rate_hz, brightness_rate_hz: rates of the two halves of a step. frame: words of
-    the frame and dither parts. golden_crc32: what the golden vectors must come to on every machine, None
-    where nobody asks. asked: lines on what was asked for and what was achieved.
+    the frame and dither parts. guard: words of the flash guard, None without one. golden_crc32: what the
+    golden vectors must come to on every machine, None where nobody asks. asked: lines on what was asked for
+    and what was achieved.
     """
 
     design_digest: str
@@ -84,13 +87,16 @@ class HeaderFacts:
     brightness_rate_hz: float
     adc_bits: int = 10
     frame: FrameWords = ONE_PIXEL
+    guard: GuardWords | None = None
     golden_crc32: int | None = None
     asked: tuple[str, ...] = field(default=())
 
 
 def design_mark(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> int:
     """Return the number that every file of the export of this design carries."""
-    return export_mark((list(words), np.asarray(codes).tolist(), facts.design_digest, list(facts.frame)))
+    guard = None if facts.guard is None else list(facts.guard)
+    table = np.asarray(codes).tolist()
+    return export_mark((list(words), table, facts.design_digest, list(facts.frame), guard))
 
 
 def parameters_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
@@ -101,6 +107,8 @@ def parameters_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> s
     check_words(words, len(codes))
     check_frame_words(facts.frame)
     body = [line for group in _groups(words, facts) for line in group_lines(group, "envlab_parameters.h")]
+    if facts.guard is None:
+        body = ["/* " + "\n * ".join(NO_GUARD) + " */", "", *body]
     return _header("ENVLAB_PARAMETERS", "Parameters", body, words, codes, facts)
 
 
@@ -119,10 +127,12 @@ def _groups(words: FixedWords, facts: HeaderFacts) -> list[Group]:
     )
     light = tuple(Macro(macro, _literal(words, name), unit) for macro, name, unit in _WORDS)
     frame = tuple(Macro(*line) for line in frame_macros(facts.frame))
+    guard = tuple(Macro(*line) for line in guard_macros(facts.guard))
     groups = [
         Group("the rates", rates),
         Group("the follower, the window or the gate", light),
         Group("the pixels and the current limit", frame),
+        Group("the flash guard", guard),
     ]
     if facts.golden_crc32 is not None:
         golden = Macro(

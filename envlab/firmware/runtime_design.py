@@ -20,12 +20,19 @@ from envlab.digital.fixed_frame import (
     FrameWords,
     check_frame_words,
     full_code,
+    highest_threshold,
     most_dither_bits,
+    pixel_code,
+    scale_words,
 )
 from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedFollower, Gate, level_of, level_units
 from envlab.digital.fixed_words import WORD_MOST, FixedWords, check_words
+from envlab.digital.guard_words import GuardWords
+from envlab.digital.light_path import LightPath
+from envlab.digital.picture_guard import frame_guard_words, picture_slack_codes
 from envlab.digital.quiescent import LearntQuiescent, StartUp, ZeroWords, zero_words
 from envlab.errors import ParameterError, check_positive, check_range
+from envlab.firmware.example_colours import lantern_colours
 from envlab.firmware.level_table import MOST_SEGMENTS, UNITS_PER_ENTRY, LevelTable
 from envlab.light.pixels import Pixels, Supply, idle_current_a
 from envlab.light.table import LookupTable
@@ -49,7 +56,7 @@ class RuntimeDesign:
     what moves the brightness window; None leaves it where the design has it. dim: factor on every duty,
     above 0 to 1. pixels, supply: for the limiter over a frame. pixel_bits: depth of a pixel's code, 8 to 16.
     dither: None where the pixels' own depth will do. quiescent: how the reading at silence is learnt.
-    start_up: mute and fade-in.
+    start_up: mute and fade-in. guard: whether the flash guard watches the light.
     """
 
     table: LevelTable | LookupTable
@@ -67,6 +74,7 @@ class RuntimeDesign:
     pixel_bits: int = 16
     quiescent: LearntQuiescent = field(default_factory=LearntQuiescent)
     start_up: StartUp = field(default_factory=StartUp)
+    guard: bool = True
 
     def __post_init__(self) -> None:
         check_range("quiescent_counts", self.quiescent_counts, 0, (1 << self.adc_bits) - 2)
@@ -77,6 +85,7 @@ class RuntimeDesign:
         _check_table(self)
         check_words(self.words, int(self.codes.size))
         _check_frame(self)
+        _ = self.guard_words
 
     @property
     def codes(self) -> IntArray:
@@ -110,6 +119,35 @@ class RuntimeDesign:
             limit=min(limit, self.channels * full),
             dither_bits=0 if self.dither is None else self.dither.bits,
             refresh_hz=math.ceil(self.refresh_hz),
+        )
+
+    @property
+    def light_path(self) -> LightPath:
+        """Twin of all that makes light of readings, in the example lantern's colours, unguarded."""
+        colours = lantern_colours(self.pixels.channels)
+        refreshes = max(round(self.refresh_hz / self.brightness_rate_hz), 1)
+        return LightPath(self.words, self.codes, self.frame_words, colours, refreshes)
+
+    @property
+    def guard_words(self) -> GuardWords | None:
+        """What the flash guard works with, allowing for the colours of the example lantern; None without one.
+
+        Raises ParameterError for a light so dim that one code of it is a flash.
+        """
+        if not self.guard:
+            return None
+        frame, picture = self.frame_words, self.light_path
+        brightest = max(int(scale_words(self.codes[-1], self.words.dim)), 1)
+        highest = highest_threshold(frame.bits, frame.dither_bits)
+        white = int(pixel_code(np.array(brightest), frame.bits, highest)) * self.channels
+        shown = min(brightest, picture.largest_duty)
+        slack = picture_slack_codes(frame, picture.chain_colours, max(shown, 1))
+        return frame_guard_words(
+            frame,
+            self.brightness_rate_hz,
+            brightest,
+            fits_always=white <= frame.limit,
+            slack_codes=slack,
         )
 
     @property

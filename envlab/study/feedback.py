@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from envlab.analog.envelope import hold_drive
+from envlab.analog.envelope import hold_rectified
 from envlab.analog.noise import noise_streams
 from envlab.analog.stage import Surroundings
 from envlab.chain import Chain
@@ -25,6 +25,7 @@ from envlab.engine.quantiser import Quantiser
 from envlab.errors import EnvlabWarning, check_positive, check_range
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import full_current_a, idle_current_a
+from envlab.seeds import Seed, generator_of
 from envlab.sound.interpolate import internal_rate_hz, interpolate
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray, from_db
@@ -127,9 +128,7 @@ class ClosedLoop:
         return shares[0], shares[1]
 
 
-def run_closed(
-    chain: Chain, coupling: Coupling, recording: Recording, rng: np.random.Generator | None = None
-) -> ClosedLoop:
+def run_closed(chain: Chain, coupling: Coupling, recording: Recording, rng: Seed | None = None) -> ClosedLoop:
     """Return the frames of a clip with and without the lights' own disturbance, noise off in the ADC.
 
     Frame by frame: the duty shown switches the current of the frame in which it is shown. With rng the
@@ -138,7 +137,7 @@ def run_closed(
     """
     pressure_pa = recording.pressure_pa
     if rng is not None:
-        noise = noise_streams(rng)
+        noise = noise_streams(generator_of(rng))
         pressure_pa = pressure_pa + chain.noise_pa(pressure_pa.size, recording.sample_rate_hz, noise)
     rate_hz = internal_rate_hz(recording.sample_rate_hz)
     fine_pa = interpolate(pressure_pa, recording.sample_rate_hz)
@@ -179,5 +178,5 @@ def _frames(chain: Chain, coupling: Coupling, fine_pa: FloatArray, rate_hz: floa
             rail_v, rail_memory = kernels.first_order(rail_v, *pole, rail_memory)
         signal_v = microphone_v[span] + rail_v + coupling.ground_ohm * current_a
         rectified_v = behind.advance(signal_v).nodes[rest[-1][0]]
-        _, held = hold_drive(rectified_v, chain.rectifier, detector, sample_rate_hz=rate_hz, state=held)
+        _, held = hold_rectified(rectified_v, chain.rectifier, detector, sample_rate_hz=rate_hz, state=held)
     return duty

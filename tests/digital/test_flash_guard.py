@@ -74,8 +74,10 @@ class TestShort:
         assert self.check((0, 1, 2, 15, 20), 10, 7.77, 8) > 1000
 
     @pytest.mark.slow_firmware
-    @pytest.mark.parametrize("window", [7, 8, 10])
-    @pytest.mark.parametrize("levels", LEVELS)
+    @pytest.mark.parametrize(
+        ("levels", "window"),
+        [(LEVELS[0], 7), (LEVELS[0], 8), (LEVELS[0], 10), (LEVELS[1], 8), (LEVELS[2], 8)],
+    )
     def test_every_light_of_12_frames(self, levels, window):
         assert self.check(levels, 12, float(window), window) > 100_000
 
@@ -188,7 +190,7 @@ def test_lights_bred_to_flash_come_up_to_the_limit_and_not_past_it(rate_hz, bits
 
 @pytest.mark.slow_firmware
 @pytest.mark.parametrize("bits", [8, 12, 16])
-@pytest.mark.parametrize("rate_hz", [10.0, 24.0, 34.0, 100.0, 233.0, 240.0, 1000.0])
+@pytest.mark.parametrize("rate_hz", [10.0, 34.0, 100.0, 240.0])
 def test_long_breeding(rate_hz, bits):
     words = guard_words(rate_hz, bits=bits, brightest_duty=18_118)
     for seed in range(3):

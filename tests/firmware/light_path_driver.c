@@ -5,13 +5,13 @@
 #include "driver.h"
 #include "envlab_runtime.h"
 #include "lantern.h"
-#if GUARDED
+#if ENVLAB_GUARD
 #include "envlab_guard.h"
 #endif
 
 static envlab_state ear, eye;
 static uint8_t *shown;
-#if GUARDED
+#if ENVLAB_GUARD
 static uint16_t most;
 static envlab_guard_state guard;
 #endif
@@ -31,7 +31,7 @@ void driver_start(void)
 {
     envlab_start(&ear);
     envlab_start(&eye);
-#if GUARDED
+#if ENVLAB_GUARD
     most = lantern_most();
     envlab_guard_start(&guard);
 #endif
@@ -51,7 +51,7 @@ void driver_step(const uint8_t *input, uint8_t *record)
         envlab_choose_offset(&eye, *input);
     }
     duty = envlab_brightness(&eye, envelope);
-#if GUARDED
+#if ENVLAB_GUARD
     if (duty > most) {
         duty = most;
     }

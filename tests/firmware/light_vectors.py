@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,11 +11,8 @@ from firmware import twin_vectors
 from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.fixed_frame import Dither
 from envlab.digital.fixed_point import FixedFollower
-from envlab.digital.guard_words import GuardWords
 from envlab.digital.light_path import LightPath, run_light_path
-from envlab.digital.picture_guard import frame_guard_words, picture_slack_codes
-from envlab.firmware.export import RUNTIME_FOLDER, firmware_files
-from envlab.firmware.guard_macros import GUARD_FILES, guard_macros
+from envlab.firmware.export import firmware_files
 from envlab.firmware.level_table import LevelTable, build_level_table
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.curve import CountMap
@@ -29,53 +25,26 @@ READINGS = 10
 NO_OFFSET = 255
 
 
-def lantern_colours(channels: int) -> np.ndarray:
-    """Return the colour words (rows, channels) of the example for pixels of so many channels."""
-    text = (EXAMPLES / "lantern.c").read_text("ascii")
-    block = re.search(rf"ENVLAB_FRAME_CHANNELS == {channels}\n.*?\{{(.*?)\}};", text, re.DOTALL)
-    if block is None:
-        return np.full((1, channels), 65_535)
-    return np.array(re.findall(r"\d+(?=u)", block[1]), np.int64).reshape(-1, channels)
-
-
 @dataclass(frozen=True)
 class LightCase:
-    """One design, how often its frames are written, and its twin."""
+    """One design and its twin."""
 
     design: RuntimeDesign
-    refreshes: int = 1
-    fits_always: bool = True
-    guarded: bool = True
 
     @property
-    def guard(self) -> GuardWords | None:
-        """The words of the flash guard."""
-        if not self.guarded:
-            return None
-        design, picture = self.design, self.unguarded
-        brightest = int(design.codes[-1] * (design.words.dim + 1) >> 16)
-        slack = picture_slack_codes(
-            design.frame_words, picture.chain_colours, min(brightest, picture.largest_duty)
-        )
-        return frame_guard_words(
-            design.frame_words,
-            design.brightness_rate_hz,
-            brightest,
-            fits_always=self.fits_always,
-            slack_codes=slack,
-        )
+    def refreshes(self) -> int:
+        """How often each frame is written."""
+        return self.design.light_path.refreshes
 
     @property
     def unguarded(self) -> LightPath:
         """The twin without its guard."""
-        design = self.design
-        colours = lantern_colours(design.pixels.channels)
-        return LightPath(design.words, design.codes, design.frame_words, colours, self.refreshes)
+        return self.design.light_path
 
     @property
     def path(self) -> LightPath:
         """The twin."""
-        return replace(self.unguarded, guard=self.guard)
+        return replace(self.unguarded, guard=self.design.guard_words)
 
     @property
     def files(self) -> dict[str, str]:
@@ -83,8 +52,7 @@ class LightCase:
         examples = {
             name: (EXAMPLES / name).read_text("ascii") for name in ("lantern.c", "lantern.h", "board.h")
         }
-        guard = {name: (RUNTIME_FOLDER / name).read_text("ascii") for name in GUARD_FILES if self.guarded}
-        return firmware_files(self.design, design_digest="light path") | examples | guard
+        return firmware_files(self.design, design_digest="light path") | examples
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -94,9 +62,7 @@ class LightCase:
     @property
     def defines(self) -> tuple[str, ...]:
         """What the driver is told of the case."""
-        guard = {f"ENVLAB_{name}": value for name, value, _ in guard_macros(self.guard)}
-        given = {"READINGS": f"{READINGS}u", "REFRESHES": f"{self.refreshes}u", "GUARDED": int(self.guarded)}
-        return tuple(f"{name}={value}" for name, value in (given | guard).items())
+        return (f"READINGS={READINGS}u", f"REFRESHES={self.refreshes}u")
 
     @property
     def record(self) -> np.dtype:
@@ -125,15 +91,15 @@ def _yoke(table: LevelTable, **changes) -> RuntimeDesign:
 CASES = {
     "scaled table, 8 bit": LightCase(_scaled(8)),
     "full table, 8 bit, dithered": LightCase(
-        full_table(pixel_bits=8, dither=Dither(2, 800.0), level=OffsetSteps(7, 3.0, 9.0)),
-        refreshes=2,
-        fits_always=False,
+        full_table(
+            brightness_rate_hz=400.0, pixel_bits=8, dither=Dither(2, 800.0), level=OffsetSteps(7, 3.0, 9.0)
+        ),
     ),
-    "full table, 16 bit": LightCase(full_table(), fits_always=False),
+    "full table, 16 bit": LightCase(full_table()),
     "full table, 12 bit, four channels, no guard": LightCase(
-        full_table(pixel_bits=12, pixels=Pixels(11, 4, 0.150, 0.0), supply=Supply(1.0), level=None),
-        fits_always=False,
-        guarded=False,
+        full_table(
+            pixel_bits=12, pixels=Pixels(11, 4, 0.150, 0.0), supply=Supply(1.0), level=None, guard=False
+        ),
     ),
 }
 

@@ -1,7 +1,7 @@
 """Leaves out or changes each instruction of the 8-bit machine's products, and counts what is noticed.
 
-Run as ``python tests/firmware/mutate_assembler.py``. A mutant is killed when it does not come back, or when one
-record of product_driver.c differs. Survivors must be in EQUIVALENT, each with its reason.
+Run as ``python tests/firmware/mutate_assembler.py``. A mutant is killed when it does not come back, or when
+one record of product_driver.c differs. Survivors must be in EQUIVALENT, each with its reason.
 """
 
 from __future__ import annotations
@@ -22,7 +22,8 @@ from firmware.targets import MACHINES, Driver, run_machine  # noqa: E402
 from envlab.firmware.marks import RUNTIME_FOLDER  # noqa: E402
 
 INSTRUCTION = re.compile(r'"(?P<words>[a-z]+\b[^"]*)"')
-# What one slip makes of an instruction: a carry forgotten or taken along, a step back and forth, a wrong half.
+# What one slip makes of an instruction: a carry forgotten or taken along, a step back and forth, a wrong
+# half.
 CHANGES = (
     (r"^adc\b", "add"), (r"^sbc\b", "sub"), (r"^add\b", "adc"), (r"^sub\b", "sbc"), (r"^adc\b", "sbc"),
     (r"^sbc\b", "adc"), (r"%A\[(a|step)\]", r"%B[\1]"), (r"%B\[(a|step)\]", r"%A[\1]"),

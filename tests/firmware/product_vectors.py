@@ -1,4 +1,5 @@
-"""Stimuli for product_driver.c with carries and borrows at every place, and what plain numbers make of them."""
+"""Stimuli for product_driver.c with carries and borrows at every place, and what plain numbers make of
+them."""
 
 from __future__ import annotations
 
@@ -35,7 +36,7 @@ def product_stimuli(count: int = 6000, seed: int = 3) -> np.ndarray:
 
 
 def product_records(stimuli: np.ndarray) -> bytes:
-    """Return what product_driver.c must write for stimuli (n, 14), computed in whole numbers of any length."""
+    """Return what product_driver.c must write for stimuli (n, 14), in whole numbers of any length."""
     out = bytearray()
     for row in stimuli:
         total, behind = int.from_bytes(row[:4].tobytes(), "little"), int(row[4])

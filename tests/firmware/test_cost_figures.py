@@ -1,50 +1,102 @@
-"""The metrics that the tool shows are those that a simulator counts, within a tenth and never under."""
+"""The figures that the tool shows are those that a simulator counts: never under, and within a tenth."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from firmware import twin_vectors as twin
-from firmware.targets import MACHINES, cost, require
+from firmware.measured_cost import benches, design, figures, machine_of
+from firmware.targets import require, worst
 
 from envlab.digital.auto_level import OffsetSteps
+from envlab.digital.fixed_frame import Dither
 from envlab.errors import ParameterError
-from envlab.firmware import cost as shown
+from envlab.firmware.cost import BUILDS, Build, Figures, runtime_cost
+from envlab.firmware_folder import cost_sentences
 
-KINDS = {"automatic": ("parade", "longest"), "level": ("shortest", "twelve bit"), "even": ("even in counts",)}
+USUAL = Build(True, "-Os")
+BOUNDED_BY = {
+    "follow": "follow",
+    "level": "level",
+    "automatic": "automatic",
+    "guard, 8 bit": "guard",
+    "guard, 16 bit": "guard",
+}
 
 
-@pytest.mark.parametrize("kind", list(KINDS))
-def test_shown_metrics_bound_the_measured_ones(kind, tmp_path):
-    machine = MACHINES["avr-multiplier"]
-    require(machine)
-    found = []
-    for name in KINDS[kind]:
-        folder = tmp_path / name.replace(" ", "")
-        firmware = folder / "firmware"
-        firmware.mkdir(parents=True)
-        twin.CASES[name].write(firmware)
-        readings, _ = twin.stimulus(twin.CASES[name], 20_000)
-        found.append(cost.cost_of(machine, firmware, readings, folder))
-    code = max(f.sizes.code + f.sizes.helpers for f in found)
-    step = max(f.step.most for f in found)
-    assert 0.9 * shown.CODE_BYTES[kind] <= code <= shown.CODE_BYTES[kind]
-    assert 0.9 * shown.STEP_CYCLES[kind] <= step <= shown.STEP_CYCLES[kind]
-    assert max(f.simple.most for f in found) <= shown.FOLLOW_CYCLES
-    assert {f.sizes.state for f in found} == {shown.STATE_BYTES}
-    assert {f.sizes.check for f in found} == {shown.CHECK_BYTES}
+def assert_bounds(stated: Figures, found: Figures) -> None:
+    for name, bound, measured in zip(Figures._fields, stated, found, strict=True):
+        assert 0.9 * bound <= measured <= bound, (name, measured, bound)
+
+
+def test_the_usual_build_costs_what_is_shown(tmp_path):
+    require(machine_of(USUAL))
+    assert_bounds(BUILDS[USUAL], figures(USUAL, tmp_path))
+
+
+@pytest.mark.slow_firmware
+@pytest.mark.parametrize("build", [build for build in BUILDS if build != USUAL])
+def test_every_build_costs_what_is_shown(build, tmp_path):
+    require(machine_of(build))
+    assert_bounds(BUILDS[build], figures(build, tmp_path))
+
+
+def most_at_random(build: Build, steps: int, folder) -> dict[str, int]:
+    require(machine_of(build))
+    return {name: worst.most_of_random(bench, steps) for name, bench in benches(build, folder).items()}
+
+
+def test_random_calls_never_pass_what_is_shown(tmp_path):
+    for name, most in most_at_random(USUAL, 5000, tmp_path).items():
+        assert most <= getattr(BUILDS[USUAL], BOUNDED_BY[name]), name
+
+
+@pytest.mark.slow_firmware
+@pytest.mark.parametrize("build", list(BUILDS))
+def test_a_million_random_calls_never_pass_what_is_shown(build, tmp_path):
+    """A million calls for each function of the usual build, a tenth for the others."""
+    for name, most in most_at_random(build, 1_000_000 if build == USUAL else 100_000, tmp_path).items():
+        assert most <= getattr(BUILDS[build], BOUNDED_BY[name]), name
+
+
+def test_the_search_finds_more_than_chance(tmp_path):
+    """Were it no better than random calls, its bound would say little."""
+    require(machine_of(USUAL))
+    built = benches(USUAL, tmp_path)["follow"]
+    assert worst.search(built)[0] > worst.most_of_random(built, 20_000)
 
 
 def test_cost_of_the_parade():
-    design = twin.parade_design(brightness_rate_hz=100.0)
-    found = shown.runtime_cost(design)
-    # 295 cycles 1000 times and 500 cycles 100 times a second, of 16 million: 2.16 %.
-    assert found.processor_share == pytest.approx((295e3 + 500e2) / 16e6)
-    assert found.flash_bytes == 1430 + 128 + 2 * len(design.codes)
-    every_reading = shown.runtime_cost(twin.parade_design(brightness_rate_hz=1000.0))
-    assert every_reading.processor_share == pytest.approx(500e3 / 16e6)
-    assert shown.runtime_cost(twin.parade_design(level=OffsetSteps())).brightness_cycles == 465
+    parade = twin.parade_design(brightness_rate_hz=100.0)
+    figure, found = BUILDS[USUAL], runtime_cost(parade)
+    pixels = figure.frame + 72 * figure.channel
+    assert found.pixel_cycles == pixels
+    assert found.frame_cycles == figure.automatic + figure.guard + pixels
+    share = (1000 * figure.follow + 100 * (figure.automatic + figure.guard + pixels)) / 16e6
+    assert found.processor_share == pytest.approx(share)
+    assert found.flash_bytes == figure.automatic_code + 2 * len(parade.codes)
+    assert found.memory_bytes == figure.memory + 144
+    assert runtime_cost(replace(parade, guard=False)).frame_cycles == found.frame_cycles - figure.guard
+    steps = runtime_cost(twin.parade_design(brightness_rate_hz=100.0, level=OffsetSteps()))
+    assert steps.frame_cycles == found.frame_cycles - figure.automatic + figure.level
+    assert runtime_cost(parade, multiplier=False).processor_share > 1.5 * share
 
 
-def test_a_clock_of_zero_is_refused():
-    with pytest.raises(ParameterError, match="clock_hz"):
-        shown.runtime_cost(twin.parade_design(), clock_hz=0.0)
+def test_each_refresh_of_a_dithered_light_counts():
+    plain = replace(design("level"), pixel_bits=8)
+    dithered = replace(plain, dither=Dither(2, 800.0))
+    more = runtime_cost(dithered).processor_share - runtime_cost(plain).processor_share
+    assert more == pytest.approx(700 * runtime_cost(plain).pixel_cycles / 16e6)
+
+
+def test_it_is_told_whole():
+    words = " ".join(cost_sentences(twin.parade_design(brightness_rate_hz=100.0)))
+    for part in ("8-bit processor at 16 MHz", "without a multiplier", "pixels", "bytes of flash", "on top"):
+        assert part in words
+
+
+@pytest.mark.parametrize(("name", "value"), [("clock_hz", 0.0), ("optimised", "-O3")])
+def test_what_was_not_measured_is_refused(name, value):
+    with pytest.raises(ParameterError, match=name):
+        runtime_cost(twin.parade_design(), **{name: value})

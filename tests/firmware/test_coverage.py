@@ -7,6 +7,7 @@ import json
 from collections import defaultdict
 
 from firmware import frame_vectors
+from firmware import placed_vectors as placed
 from firmware import twin_vectors as twin
 from firmware.host_build import HERE, build, feed
 from reference.c_compilers import find_program, run
@@ -34,13 +35,23 @@ def counts_of(folder):
 def test_lines_and_branches_are_all_taken(tmp_path, c_compiler):
     total_lines, total_branches = defaultdict(int), defaultdict(int)
     jobs = [
-        (f"case {n}", case.files, twin.DRIVER, (3, 16), twin.stimulus_bytes(*twin.stimulus(case, 20_000)))
+        (
+            f"case {n}",
+            case.files,
+            twin.DRIVER,
+            (twin.STIMULUS_BYTES, twin.RECORD_BYTES),
+            twin.stimulus_bytes(*twin.stimulus(case, 20_000)),
+        )
         for n, case in enumerate(twin.CASES.values())
     ]
     for name, case in frame_vectors.CASES.items():
         frames = frame_vectors.stimuli(case, 200).tobytes()
         jobs.append((name.replace(",", ""), case.files, frame_vectors.DRIVER, case.sizes, frames))
     jobs.append(("step", twin.CASES["parade"].files, HERE / "step_driver.c", (2, 4), bytes(20)))
+    for name in placed.CASES:
+        case = twin.CASES[name]
+        stimuli = placed.placed_stimuli(case, 2000).tobytes()
+        jobs.append((f"placed {name}", case.files, placed.DRIVER, placed.SIZES, stimuli))
     for name, files, driver, sizes, stimuli in jobs:
         folder = tmp_path / name.replace(" ", "")
         folder.mkdir()

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from firmware import twin_vectors as twin
 from firmware.host_build import feed
-from firmware.light_vectors import lantern_colours
 from firmware.targets.tools import call
 from firmware.test_hand_edits import changed_with_its_check
 from reference.c_compilers import PEDANTIC, find_program, run
@@ -17,7 +16,8 @@ from reference.c_compilers import PEDANTIC, find_program, run
 from envlab.digital import fixed_kernels as kernels
 from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.fixed_point import run_twin
-from envlab.digital.light_path import LightPath, show_frames
+from envlab.digital.flash_guard import run_guard
+from envlab.digital.light_path import show_frames
 from envlab.firmware.export import firmware_files
 from envlab.light.flashes.flash import count_flashes
 
@@ -91,8 +91,9 @@ def frames_of_twin(design, envelopes, offsets=None) -> np.ndarray:
             state = kernels.choose_offset(design.words, state, offsets[number])
         duty, state = kernels.brightness(design.words, state, design.codes, word)
         duties.append(duty)
-    path = LightPath(design.words, design.codes, design.frame_words, lantern_colours(3))
-    return show_frames(path, np.array(duties))[:, 0]
+    path = design.light_path
+    wanted = np.minimum(np.array(duties), path.largest_duty)
+    return show_frames(path, run_guard(design.guard_words, wanted)[0])[:, 0]
 
 
 @pytest.fixture(params=list(WAYS))
@@ -144,11 +145,11 @@ def test_a_missed_reading_only_makes_the_next_one_late(two_tasks, design):
 
 
 def test_without_readings_for_a_quarter_of_a_second_it_goes_dark(two_tasks):
-    loud = np.full(6000, 40_000)
-    gone = np.zeros(6000, np.uint8)
-    gone[2000:4000] = MISSED
+    loud = np.full(9000, 40_000)
+    gone = np.zeros(9000, np.uint8)
+    gone[5000:7000] = MISSED
     shown = frames_shown(two_tasks, periods(loud, gone)).sum(axis=1)
-    silent_from, back_from = 200, 400
+    silent_from, back_from = 500, 700
     assert (shown[silent_from - 5 : silent_from + 25] > 0).all()
     dark_from = silent_from + round(0.27 * 100)
     assert (shown[dark_from:back_from] == shown.min()).all()
@@ -183,7 +184,9 @@ def test_after_a_brown_out_everything_begins_anew(design, tmp_path, c_compiler):
 @pytest.mark.parametrize("rates", [(1000.0, 60.0), (44_100.0, 61.44), (8000.0, 23.0)])
 def test_frames_keep_their_rate_where_it_does_not_divide_that_of_the_readings(rates, tmp_path, c_compiler):
     adc_hz, frame_hz = rates
-    design = twin.parade_design(follower=twin.FixedFollower(0.005, 0.3, adc_hz), brightness_rate_hz=frame_hz, pixel_bits=8)
+    design = twin.parade_design(
+        follower=twin.FixedFollower(0.005, 0.3, adc_hz), brightness_rate_hz=frame_hz, pixel_bits=8
+    )
     program = build_example(design, tmp_path / "built", "one loop", c_compiler)
     seconds = 10
     shown = frames_shown(program, periods(np.full(round(seconds * adc_hz), 9000)))

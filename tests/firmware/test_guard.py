@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from firmware.targets.machines import ONE_OF_EACH_KIND
 from firmware.targets.runtime import runtime_driver
 from reference.c_compilers import PEDANTIC, run
 
+from envlab.digital.guard_words import guard_words, nearest_code
 from envlab.firmware.guard_macros import guard_text
 
 FRAMES = 20_000
@@ -57,6 +59,27 @@ def test_shown_duty_and_state_are_the_twins_after_every_frame(name, case, tmp_pa
 @pytest.mark.parametrize("case", guard.CASES)
 def test_every_depth_and_rate_is_the_twins_where_int_has_16_bit(case, tmp_path):
     check_on(MACHINES["avr-multiplier"], case, FEW_FRAMES, tmp_path)
+
+
+@pytest.mark.parametrize("bits", range(8, 17))
+@pytest.mark.parametrize("name", ["host-gcc-undefined", "avr-multiplier"])
+def test_every_duty_is_rounded_to_its_nearest_code(name, bits, tmp_path):
+    machine = MACHINES[name]
+    require(machine)
+    driver = runtime_driver(
+        Path(__file__).parent / "guard_light_driver.c",
+        guard.guard_files(guard_words(30.0, bits=bits)),
+        tmp_path,
+        input_bytes=2,
+        record_bytes=4,
+        parts=(),
+    )
+    duties = np.arange(65_536)
+    records = run_machine(machine, driver, duties.astype("<u2").tobytes(), tmp_path)
+    light, back = np.frombuffer(records, "<u2").astype(np.int64).reshape(-1, 2).T
+    up = 0 if bits == 8 else 16 - bits
+    assert np.array_equal(light >> up, [nearest_code(duty, bits) for duty in range(65_536)])
+    assert np.array_equal([nearest_code(int(duty), bits) for duty in back], light >> up)
 
 
 @pytest.mark.slow_firmware

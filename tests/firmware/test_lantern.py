@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from firmware.host_build import HERE, feed
-from firmware.light_vectors import EXAMPLES, full_table, lantern_colours
+from firmware.light_vectors import EXAMPLES, full_table
 from reference.c_compilers import PEDANTIC, find_program, run
 
 from envlab.digital.fixed_frame import Dither
 from envlab.digital.light_path import LightPath, show_frames
+from envlab.firmware.example_colours import lantern_colours
 from envlab.firmware.export import firmware_files
 from envlab.light.pixels import Pixels, Supply
 

@@ -1,7 +1,7 @@
 """The sums of products on every machine, and each instruction of the 8-bit machine's own form of them.
 
-The 8-bit compiler's form in C and the one in assembler stand in one file; here every instruction of the latter
-is left out or changed in turn, and each such change must be noticed.
+The 8-bit compiler's form in C and the one in assembler stand in one file; here every instruction of the
+latter is left out or changed in turn, and each such change must be noticed.
 """
 
 from __future__ import annotations

@@ -7,6 +7,7 @@ import re
 import numpy as np
 import pytest
 from firmware import frame_vectors
+from firmware import placed_vectors as placed
 from firmware import twin_vectors as twin
 from firmware.host_build import HERE, build, feed
 
@@ -58,6 +59,28 @@ def test_step_is_both_halves_and_look_up_stands_alone(tmp_path, c_compiler):
     np.testing.assert_array_equal(got["duty"], run_twin(case.words, case.codes, readings).duty)
     entries = [between(case.codes, int(reading) >> 2) for reading in readings]
     np.testing.assert_array_equal(got["entry"], entries)
+
+
+@pytest.mark.parametrize("name", placed.CASES)
+def test_one_step_from_any_state_is_the_twins(name, tmp_path, c_compiler):
+    case = twin.CASES[name]
+    case.write(tmp_path)
+    stimuli = placed.placed_stimuli(case, 20_000)
+    program = build(c_compiler, placed.DRIVER, tmp_path, placed.SIZES, flags=SANITIZE)
+    got = np.frombuffer(feed(program, stimuli.tobytes()), twin.RECORD)
+    wanted = placed.placed_records(case, stimuli)
+    different = np.flatnonzero(got != wanted)
+    assert not different.size, (stimuli[different[0]], got[different[0]], wanted[different[0]])
+
+
+@pytest.mark.parametrize("name", ["parade", "both clamps"])
+def test_two_tasks_may_have_a_state_each(name, tmp_path, c_compiler):
+    case = twin.CASES[name]
+    case.write(tmp_path)
+    readings, _ = twin.stimulus(case, 60_000, seed=4)
+    program = build(c_compiler, HERE / "two_states_driver.c", tmp_path, (2, 2))
+    got = np.frombuffer(feed(program, readings.astype("<u2").tobytes()), "<u2")
+    np.testing.assert_array_equal(got, run_twin(case.words, case.codes, readings).duty)
 
 
 def test_compiled_as_cpp_it_is_the_same(case, folder, cpp_compiler):

@@ -16,13 +16,12 @@ from firmware.targets import MACHINES, Driver, run_machine
 from firmware.targets.driver import STRICT
 
 import envlab
-from envlab.board_firmware import exported_guard, runtime_design
+from envlab.board_firmware import runtime_design
 from envlab.chain import Chain
-from envlab.digital.firmware_settings import level_control
+from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.fixed_point import justify
 from envlab.exported_light import ExportedFirmware, frame_count
-from envlab.firmware.export import RUNTIME_FOLDER, firmware_files
-from envlab.firmware.guard_macros import GUARD_FILES, guard_macros
+from envlab.firmware.export import firmware_files
 from envlab.light.curve import BrightnessMap
 from envlab.light.flashes.flash import count_flashes
 from envlab.shipped import shipped_folder
@@ -58,10 +57,10 @@ def c_codes(
     chain: Chain, counts: np.ndarray, sensitivity: str, guard: bool, folder: Path, step: int | None = None
 ) -> np.ndarray:
     """Return the codes (frames, refreshes) that the C shows of readings, in counts."""
-    design = runtime_design(chain, level=level_control(sensitivity))
+    settings = FirmwareSettings(sensitivity, "on" if guard else "off")
+    design = runtime_design(replace(chain, firmware=settings), level=settings.level)
     files = firmware_files(design, design_digest="shown codes")
     files |= {name: (light_vectors.EXAMPLES / name).read_text("ascii") for name in ("lantern.h", "board.h")}
-    files |= {name: (RUNTIME_FOLDER / name).read_text("ascii") for name in GUARD_FILES if guard}
     lantern = (light_vectors.EXAMPLES / "lantern.c").read_text("ascii")
     rows = re.compile(r"(?<=ENVLAB_ROM = \{)[^}]*(?=\};)")
     files["lantern.c"] = rows.sub(lambda found: re.sub(r"\d+u", "65535u", found[0]), lantern)
@@ -69,8 +68,6 @@ def c_codes(
         (folder / name).write_text(text, "ascii")
     refreshes = round(design.refresh_hz / design.brightness_rate_hz)
     given = {"MOST": f"{MOST}u", "REFRESHES": f"{refreshes}u", "GUARDED": int(guard)}
-    words = exported_guard(design) if guard else None
-    given |= {f"ENVLAB_{name}": value for name, value, _ in guard_macros(words)}
     driver = Driver(
         (DRIVER, *(folder / name for name in files if name.endswith(".c"))),
         2 * MOST + 2,

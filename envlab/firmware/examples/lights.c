@@ -4,6 +4,9 @@
 #include "button.h"
 #include "envlab_boot.h"
 #include "envlab_parameters.h"
+#if ENVLAB_GUARD
+#include "envlab_guard.h"
+#endif
 #include "envlab_runtime.h"
 #include "hand_over.h"
 #include "lantern.h"
@@ -13,7 +16,16 @@
 
 static envlab_state ear;
 static envlab_state eye;
+#if ENVLAB_GUARD
+static envlab_guard_state guard;
+static uint16_t most;
+#endif
 static uint16_t frames_without;
+#if LIGHTS_REFRESHES > 255
+#error "the pixels are written too often for each frame"
+#elif LIGHTS_REFRESHES > 1
+static uint8_t refresh;
+#endif
 #if ENVLAB_OFFSET_STEPS > 1
 static uint8_t offset_step;
 #endif
@@ -24,7 +36,14 @@ uint8_t lights_start(void)
     button_start();
     envlab_start(&ear);
     envlab_start(&eye);
+#if ENVLAB_GUARD
+    envlab_guard_start(&guard);
+    most = lantern_most();
+#endif
     frames_without = 0u;
+#if LIGHTS_REFRESHES > 1
+    refresh = LIGHTS_REFRESHES - 1u;
+#endif
 #if ENVLAB_OFFSET_STEPS > 1
     /* The sensitivity that the design has. */
     offset_step = (uint8_t)((ENVLAB_WINDOW_LEAST_SENSITIVE - ENVLAB_WINDOW_START) / ENVLAB_OFFSET_STEP);
@@ -61,8 +80,30 @@ static uint16_t latest_envelope(void)
     return (frames_without < PATIENCE) ? hand_over_read() : (uint16_t)0u;
 }
 
-void lights_show(void)
+/* What the guard lets through, of a duty that the current limit will leave as it is. */
+static uint16_t guarded(uint16_t duty)
+{
+#if ENVLAB_GUARD
+    duty = envlab_guard(&guard, (duty > most) ? most : duty);
+#endif
+    return duty;
+}
+
+static void show_frame(void)
 {
     obey_button();
-    lantern_show(envlab_brightness(&eye, latest_envelope()));
+    lantern_show(guarded(envlab_brightness(&eye, latest_envelope())));
+}
+
+void lights_show(void)
+{
+#if LIGHTS_REFRESHES > 1
+    refresh++;
+    if (refresh < LIGHTS_REFRESHES) {
+        lantern_refresh();
+        return;
+    }
+    refresh = 0u;
+#endif
+    show_frame();
 }

@@ -25,6 +25,8 @@
 
 #include <stdint.h>
 
+#include "envlab_parameters.h"
+
 #ifdef __cplusplus
 extern "C" {
 #endif
@@ -36,7 +38,12 @@ uint8_t lights_start(void);
 /* The ear: call it with every reading, at ENVLAB_ADC_RATE_HZ. */
 void lights_hear(uint16_t reading);
 
-/* The eye: call it once a frame, at ENVLAB_BRIGHTNESS_RATE_HZ. */
+/* How often the pixels are written for each frame: once, or more often where the design dithers. */
+#define LIGHTS_REFRESHES \
+    ((ENVLAB_FRAME_REFRESH_HZ * 1000ul + ENVLAB_BRIGHTNESS_RATE_MILLIHZ / 2ul) \
+     / ENVLAB_BRIGHTNESS_RATE_MILLIHZ)
+
+/* The eye: call it LIGHTS_REFRESHES times a frame, of which there are ENVLAB_BRIGHTNESS_RATE_HZ a second. */
 void lights_show(void);
 
 #ifdef __cplusplus

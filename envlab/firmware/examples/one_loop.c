@@ -3,9 +3,12 @@
 #include "envlab_parameters.h"
 #include "lights.h"
 
-/* A frame is due whenever the readings have added up to one, also where the two rates do not divide: what is
- * left over counts for the next frame. */
-#define ADDED_BY_A_READING ((uint32_t)ENVLAB_BRIGHTNESS_RATE_MILLIHZ)
+/* A frame (or its refresh) is due whenever the readings have added up to one, also where the two rates do
+ * not divide: what is left over counts for the next frame. */
+#define ADDED_BY_A_READING ((uint32_t)(ENVLAB_BRIGHTNESS_RATE_MILLIHZ * LIGHTS_REFRESHES))
+#if ENVLAB_BRIGHTNESS_RATE_MILLIHZ * LIGHTS_REFRESHES > ENVLAB_ADC_RATE_MILLIHZ
+#error "the pixels are written more often than the ADC reads: call lights_show from a timer of its own"
+#endif
 #define ONE_FRAME ((uint32_t)ENVLAB_ADC_RATE_MILLIHZ)
 
 static volatile uint8_t frame_due;

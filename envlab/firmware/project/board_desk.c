@@ -42,16 +42,17 @@ uint8_t board_button(void)
     return 0u;
 }
 
-void board_show(const uint8_t *duties, uint16_t count)
+void board_show(const envlab_code *codes, uint16_t count)
 {
+    const unsigned long full = (1ul << ENVLAB_FRAME_BITS) - 1ul;
     unsigned long sum = 0ul;
     unsigned long bar;
     uint16_t n;
 
     for (n = 0u; n < count; n++) {
-        sum += duties[n];
+        sum += codes[n];
     }
-    bar = BAR_MOST * sum / ((unsigned long)count * 255ul);
+    bar = BAR_MOST * (sum / count) / full;
     printf("%8lu |", sum);
     while (bar != 0ul) {
         putchar('#');

@@ -3,6 +3,7 @@
  * period. */
 #include "board.h"
 #include "envlab_parameters.h"
+#include "lights.h"
 #include "two_tasks.h"
 
 static uint32_t readings_left;
@@ -20,7 +21,7 @@ uint8_t wait_for_reading(void)
 
 uint8_t wait_for_frame(void)
 {
-    readings_left = (uint32_t)(ENVLAB_ADC_RATE_HZ / ENVLAB_BRIGHTNESS_RATE_HZ);
+    readings_left = (uint32_t)(ENVLAB_ADC_RATE_HZ / (ENVLAB_BRIGHTNESS_RATE_HZ * LIGHTS_REFRESHES));
     sampler_task();
     return (uint8_t)(ended == 0u);
 }

@@ -14,7 +14,8 @@
 #if defined(__GNUC__)
 #define ENVLAB_SELDOM __attribute__((noinline)) static
 #define ENVLAB_INLINE __attribute__((always_inline)) static inline
-#else
+#endif
+#ifndef ENVLAB_SELDOM
 #define ENVLAB_SELDOM static
 #define ENVLAB_INLINE static inline
 #endif

@@ -98,15 +98,18 @@ void envlab_choose_offset(envlab_state *state, uint8_t offset_step)
  * scatter about. What no offset explains teaches nothing: a converter that is stuck, or without supply. */
 ENVLAB_SELDOM uint16_t learn_zero(envlab_state *state, uint16_t envelope)
 {
-    const unsigned least = ENVLAB_ZERO_LEAST, most = ENVLAB_ZERO_MOST, fall_most = ENVLAB_ZERO_FALL;
+    const unsigned most = ENVLAB_ZERO_MOST, fall_most = ENVLAB_ZERO_FALL;
     unsigned sum_low = state->sum_low, sum_high = state->sum_high;
     unsigned word = (uint16_t)((sum_high << (16 - ENVLAB_BLOCK)) | (sum_low >> ENVLAB_BLOCK));
     unsigned zero = state->zero;
     uint8_t word_low = (uint8_t)ENVLAB_MEAN_LOW(sum_low), low = state->zero_low;
 
-    if (word < least) {
+#if ENVLAB_ZERO_LEAST
+    if (word < ENVLAB_ZERO_LEAST) {
         /* not a reading of this converter at silence */
-    } else if ((state->unlearnt != 0u) && (word <= most)
+    } else
+#endif
+    if ((state->unlearnt != 0u) && (word <= most)
                && (state->highest - word <= ENVLAB_ZERO_STILL)) {
         state->unlearnt--;
         zero = word;
@@ -275,10 +278,13 @@ ENVLAB_SELDOM void adapt(envlab_state *state, unsigned above)
         state->full++;
     }
     if (aim > window) {
-        state->window = (uint16_t)((aim - window > ENVLAB_WINDOW_RISE) ? window + ENVLAB_WINDOW_RISE : aim);
+        aim -= window;
+        window += (aim > ENVLAB_WINDOW_RISE) ? ENVLAB_WINDOW_RISE : aim;
     } else {
-        state->window = (uint16_t)((window - aim > ENVLAB_WINDOW_FALL) ? window - ENVLAB_WINDOW_FALL : aim);
+        aim = window - aim;
+        window -= (aim > ENVLAB_WINDOW_FALL) ? ENVLAB_WINDOW_FALL : aim;
     }
+    state->window = (uint16_t)window;
     if (above < noise) {
         noise = above;
     } else if (noise < noise_most) {
