@@ -87,13 +87,13 @@ def quiet_minute(chain: Chain) -> IntArray:
 def demo_clips() -> Iterator[tuple[str, Recording]]:
     """Yield the demo clips by name."""
     for path in sorted(shipped_folder("audio_samples").glob("*.flac")):
-        yield path.stem, read_recording(path)
+        yield path.stem, read_recording(path, 94.0)
 
 
 def open_recordings(folder: Path) -> Iterator[tuple[str, Recording]]:
     """Yield the recordings of a folder that last a second or more, long enough to be judged."""
     for path in sorted(folder.rglob("*.flac")):
-        recording = read_recording(path)
+        recording = read_recording(path, 94.0)
         if recording.duration_s >= 1.0:
             times = int(np.ceil(LEAST_S / recording.duration_s))
             yield path.stem, replace(recording, pressure_pa=np.tile(recording.pressure_pa, times))

@@ -19,6 +19,7 @@ from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
 from envlab.sound.signals import pink_noise
+from envlab.sound.stream import Sound
 from envlab.study.exported.shown import adc_readings
 from envlab.study.specification.specification import Specification
 from envlab.units import FloatArray, IntArray, pressure_rms_pa
@@ -68,11 +69,11 @@ def heard_by(
 
     def one(place: tuple[int, Clip]) -> IntArray | str:
         number, clip = place
-        recording = clip.recording()
-        reason = cannot_be_judged(recording)
+        sound = clip.sound()
+        reason = cannot_be_judged(sound)
         if reason:
             return reason
-        found = adc_readings(chain, recording, np.random.default_rng(clip_seed(first, number)))
+        found = adc_readings(chain, sound, np.random.default_rng(clip_seed(first, number)))
         if progress is not None:
             progress(next(done) / len(numbered))
         return found
@@ -96,11 +97,11 @@ def heard_by(
     )
 
 
-def cannot_be_judged(recording: Recording) -> str:
-    """Return why flashes cannot be judged on a recording: "" if they can."""
-    if recording.duration_s < FLASH_WINDOW_S:
-        return f"it lasts {recording.duration_s:.2g} s, and flashes are counted over a whole second"
-    if not np.any(recording.pressure_pa):
+def cannot_be_judged(sound: Sound) -> str:
+    """Return why flashes cannot be judged on a sound: "" if they can."""
+    if sound.duration_s < FLASH_WINDOW_S:
+        return f"it lasts {sound.duration_s:.2g} s, and flashes are counted over a whole second"
+    if not any(np.any(piece) for piece in sound.pieces()):
         return "it is silent"
     return ""
 

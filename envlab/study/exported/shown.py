@@ -7,11 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from envlab.analog.noise import noise_streams
 from envlab.chain import Chain
-from envlab.engine.node_table import nodes_at_readings
+from envlab.engine.nodes import Player
 from envlab.errors import ParameterError
 from envlab.exported_light import ExportedFirmware, worn_light
+from envlab.seeds import Seed, generator_of
 from envlab.sound.recording import Recording
+from envlab.sound.stream import Sound
 from envlab.units import IntArray
 
 if TYPE_CHECKING:
@@ -24,7 +27,7 @@ def shown_codes(
     sensitivity: str = "none",
     guard: bool = True,
     *,
-    rng: np.random.Generator | None = None,
+    rng: Seed | None = None,
 ) -> IntArray:
     """Return what the exported firmware shows of a recording, bit for bit, from the moment it is switched on.
 
@@ -42,7 +45,7 @@ def shown_codes(
     guard
         Whether the flash guard is on.
     rng
-        Of the noise of microphone, preamp and ADC; None: no noise.
+        Seed or Generator of the noise of microphone, preamp and ADC; None: no noise.
 
     Returns
     -------
@@ -74,17 +77,20 @@ def shown_codes(
 
 def adc_readings(
     chain: Chain,
-    recording: Recording,
-    rng: np.random.Generator | None = None,
+    sound: Sound,
+    rng: Seed | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> IntArray:
     """Return what the ADC reads (readings,), whole counts, nothing taken off.
 
-    rng: of the noise of microphone, preamp and ADC; None: no noise. progress: called with 0 to 1.
+    sound: also one that is streamed from its file. rng: of the noise of microphone, preamp and ADC; None: no
+    noise. progress: called with 0 to 1.
     """
-    nodes = nodes_at_readings(chain, recording, rng, progress)
-    counts: IntArray = nodes["adc_counts"].to_numpy(dtype=np.int64)
-    return counts
+    player = Player(chain, sound, None if rng is None else noise_streams(generator_of(rng)))
+    for block in player.blocks():
+        if progress is not None:
+            progress((block.start + block.held_v.size) / player.samples)
+    return player.played().adc_counts
 
 
 def as_worn(nodes: pd.DataFrame, chain: Chain) -> pd.DataFrame:

@@ -121,7 +121,8 @@ def _guard(results: tuple[SettingResult, ...], *, guard: bool) -> Sentence:
     changes = f"at most {percent_text(share)} of the frames of a run" if share else "no frame"
     return Sentence(
         "guard",
-        f"The flash guard is {state}. With it the worst second has {_counted(most)}, and it changes {changes}.",
+        f"The flash guard is {state}. With it the worst second has {_counted(most)}, and it changes "
+        f"{changes}.",
         {"flashes_guarded": most, "guard_held_share": share, "guard": "on" if guard else "off"},
     )
 
