@@ -17,9 +17,9 @@ from click.testing import CliRunner, Result
 
 import envlab.cli
 from envlab.design_file import digest, read_design
-from envlab.exported_light import worn_light
 from envlab.firmware.c_header import read_header
 from envlab.firmware.export import check_firmware
+from envlab.study.exported.light import worn_light
 from envlab.study.specification.ranges import candidates_of
 from envlab.study.specification.specification import (
     demo_specification,

@@ -1,4 +1,4 @@
-"""What the exported firmware is asked for beside its table: what moves its window, and whether it is guarded."""
+"""What the exported firmware is asked for beside its table: what moves its window, and its guard."""
 
 from __future__ import annotations
 

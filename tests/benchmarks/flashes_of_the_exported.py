@@ -19,10 +19,10 @@ import numpy as np
 
 from envlab.chain import Chain
 from envlab.design_file import read_design
-from envlab.exported_light import ExportedFirmware
 from envlab.light.flashes.flash import FLASHES_ALLOWED_PER_S, count_flashes
 from envlab.shipped import demo_design, shipped_folder
 from envlab.sound.recording import Recording, read_recording
+from envlab.study.exported.light import ExportedFirmware
 from envlab.study.exported.rows import Setting
 from envlab.study.exported.scenarios import QUIET_S, joined, lasting
 from envlab.study.exported.shown import adc_readings

@@ -20,11 +20,11 @@ from envlab.board_firmware import runtime_design
 from envlab.chain import Chain
 from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.fixed_point import justify
-from envlab.exported_light import ExportedFirmware, frame_count
 from envlab.firmware.export import firmware_files
 from envlab.light.curve import BrightnessMap
 from envlab.light.flashes.flash import count_flashes
 from envlab.shipped import shipped_folder
+from envlab.study.exported.light import ExportedFirmware, frame_count
 from envlab.study.exported.shown import adc_readings
 
 DRIVER = Path(__file__).parent / "shown_driver.c"

@@ -27,7 +27,7 @@ ROWS = (
     ("engine",),
     ("chain", "shipped"),
     ("design_file", "board_firmware"),
-    ("firmware_folder", "exported_light", "metrics"),
+    ("firmware_folder", "metrics"),
     ("study",),
     ("plot",),
     ("widget", "report"),

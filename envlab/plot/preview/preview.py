@@ -14,7 +14,6 @@ import numpy as np
 
 from envlab.chain import Chain
 from envlab.errors import EnvlabError, ParameterError, check_choice, check_range
-from envlab.exported_light import worn_light
 from envlab.light.flashes.flash import FLASHES_ALLOWED_PER_S, FlashReport, find_flashes
 from envlab.light.flashes.red_flash import count_red_flashes
 from envlab.light.lightness import check_whole
@@ -26,6 +25,7 @@ from envlab.plot.sweep.part_effects import PART_WORDS
 from envlab.sound.clip import Clip
 from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording
+from envlab.study.exported.light import worn_light
 from envlab.study.exported.shown import adc_readings
 from envlab.study.specification.parts_list import parts_list
 from envlab.units import FloatArray
@@ -68,8 +68,8 @@ def render_preview(
     """Write a video with sound of a chain's lights on a recording; path ends in .mp4 or .webm.
 
     The drawn pixels have in each frame the sRGB code of the relative luminance that the exported firmware
-    shows at that instant (exported_light.worn_light, without noise) times colour_linear, linear light, 0 to 1
-    each. The sound's peak is scaled to 0.7 of full scale.
+    shows at that instant (study.exported.light.worn_light, without noise) times colour_linear, linear light,
+    0 to 1 each. The sound's peak is scaled to 0.7 of full scale.
 
     Where the seconds shown have more than three flashes in any second ([WCAG2.2]; general flashes, or red
     ones), EnvlabError is raised; with accept_flashing the video is made, and opens with CAUTION_S seconds of

@@ -16,8 +16,8 @@ import numpy as np
 
 from envlab.chain import Chain
 from envlab.errors import ParameterError
-from envlab.exported_light import ExportedFirmware, PlainTable
 from envlab.metrics.catalogue import FLASH_METRIC
+from envlab.study.exported.light import ExportedFirmware, PlainTable
 from envlab.study.exported.rows import ExportedRow, Setting, idle_lstar, rows_of, settings_of
 from envlab.study.exported.scenarios import Heard, heard_by
 from envlab.study.specification.specification import Specification

@@ -21,10 +21,10 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from envlab.chain import Chain
-from envlab.exported_light import ExportedFirmware, ExportedLight, PlainTable, frame_count
 from envlab.light.flashes.flash import count_flashes
 from envlab.metrics.clip_metrics import LIT_LSTAR
 from envlab.sound.clip import Clip
+from envlab.study.exported.light import ExportedFirmware, ExportedLight, PlainTable, frame_count
 from envlab.study.exported.scenarios import (
     AFTER_SHOUT_S,
     BEFORE_SHOUT_S,

@@ -11,10 +11,10 @@ from envlab.analog.noise import noise_streams
 from envlab.chain import Chain
 from envlab.engine.nodes import Player
 from envlab.errors import ParameterError
-from envlab.exported_light import ExportedFirmware, worn_light
 from envlab.seeds import Seed, generator_of
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
+from envlab.study.exported.light import ExportedFirmware, worn_light
 from envlab.units import IntArray
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def shown_codes(
 ) -> IntArray:
     """Return what the exported firmware shows of a recording, bit for bit, from the moment it is switched on.
 
-    It begins as the firmware does, dark and with a fade-in; exported_light.ExportedFirmware can start
+    It begins as the firmware does, dark and with a fade-in; study.exported.light.ExportedFirmware can start
     from a board that has been on.
 
     Parameters

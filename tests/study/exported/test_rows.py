@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from envlab.chain import Chain
-from envlab.exported_light import ExportedFirmware, ExportedLight
 from envlab.light.curve import BrightnessMap
 from envlab.light.lightness import luminance_cie1976
+from envlab.study.exported.light import ExportedFirmware, ExportedLight
 from envlab.study.exported.rows import STARTS, Setting, idle_lstar, recovery_s, rows_of_clip, settings_of
 from envlab.study.exported.scenarios import Heard
 

@@ -13,11 +13,11 @@ from envlab.chain import Chain
 from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.followers import PeakHold
 from envlab.errors import ParameterError
-from envlab.exported_light import ExportedFirmware, PlainTable, frame_count, worn_light
 from envlab.light.curve import BrightnessMap
 from envlab.light.table import top_code
 from envlab.sound.recording import Recording
 from envlab.sound.signals import pink_noise
+from envlab.study.exported.light import ExportedFirmware, PlainTable, frame_count, worn_light
 
 CHAIN = Chain(brightness=BrightnessMap(66.0, 102.0))
 
