@@ -21,10 +21,7 @@ DPI = 150.0
 def main() -> None:
     """Sweep and choose once, then write all pictures beside this file."""
     specification = demo_specification()
-    table = sweep(
-        specification.chain, specification.ranges, specification.clips, judging=specification.judging
-    )
-    choice = robust_choice(choose(table, specification), specification)
+    choice = robust_choice(choose(sweep(specification), specification), specification)
     save_png(overview_figure(specification, choice), HERE / "overview.png", dpi=DPI)
     save_png(effects_sheet(choice, specification), HERE / "sweep.png", dpi=DPI)
     save_png(schematic(choice.chain), HERE / "schematic.png", dpi=DPI)

@@ -191,6 +191,12 @@ _SOURCES = {
     "IEEE802.3": Source(
         "IEEE 802.3-2018, Standard for Ethernet, clause 3.2.9 (CRC-32)", "at second hand", ("IEEE 802.3",)
     ),
+    # files
+    "JSONSchema2020-12": Source(
+        "JSON Schema: A Media Type for Describing JSON Documents, draft 2020-12, json-schema.org",
+        "from memory",
+        ("JSON Schema draft 2020-12",),
+    ),
 }
 
 SOURCES = MappingProxyType(_SOURCES)

@@ -35,7 +35,17 @@ def runtime_design(
 
 
 def both_tables(chain: Chain) -> SupplyTables:
-    """Return the board's limited table, that of the chain with a note on its use, and the unlimited one."""
+    """Return the board's limited table, that of the chain with a note on its use, and the unlimited one.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+
+    Returns
+    -------
+    SupplyTables
+    """
     return build_supply_tables(
         chain.count_map(),
         chain.pixels,

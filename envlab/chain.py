@@ -25,14 +25,16 @@ from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.analog.tones.steady_state import ToneResponse
 from envlab.digital.followers import Follower, PassThrough
 from envlab.engine.board import front_end_of, response_before_rectifier, surroundings_at_rectifier
+from envlab.engine.chain_result import ChainResult
 from envlab.engine.nodes import NodeBlock, Player, node_blocks
 from envlab.engine.waves import waves
 from envlab.errors import EnvlabWarning, ParameterError, check_range
 from envlab.light.curve import BrightnessMap, CountMap, LevelScale
-from envlab.light.lightness import check_whole, lightness_cie1976
+from envlab.light.lightness import check_whole
 from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.simulated_scale import SimulatedScale
 from envlab.light.table import LookupTable, build_table, top_code
+from envlab.seeds import Seed, generator_of
 from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray, IntArray, pressure_rms_pa
@@ -52,10 +54,43 @@ class Chain:
     the board and what may be kept for another board follow from this order and stand nowhere else
     (envlab.engine.board): a stage added to the board is one field here.
 
-    brightness: gate floor and ceiling in dB SPL; converted to counts through this chain's own gain.
-    band_filter: between preamp and rectifier. hold_capacitor: what the detector's capacitor is made of.
-    pixel_bits: depth of a pixel's duty, 1 to 16. frame_rate_hz: 10 to 1000, at most the ADC's rate.
     The supply must carry the dark pixels and leave one code of duty for light.
+
+    Parameters
+    ----------
+    microphone : Microphone
+        What hears.
+    preamp : Preamp
+        What amplifies it.
+    rectifier : Rectifier
+        What folds or cuts the wave.
+    detector : Detector
+        What holds the envelope.
+    adc : Adc
+        What reads it.
+    follower : Follower
+        What the firmware makes of the readings.
+    brightness : BrightnessMap
+        Gate floor and ceiling in dB SPL; converted to counts through this chain's own gain.
+    pixels : Pixels
+        What shines.
+    supply : Supply
+        The converter that feeds the pixels.
+    pixel_bits : int
+        Depth of a pixel's duty, 1 to 16.
+    frame_rate_hz : float
+        10 to 1000, at most the ADC's rate.
+    band_filter : BandFilter
+        Between preamp and rectifier.
+    hold_capacitor : HoldCapacitor
+        What the detector's capacitor is made of.
+
+    Examples
+    --------
+    >>> import envlab
+    >>> chain = envlab.Chain(detector=envlab.PeakDetector(4.7e3, 1e-6, 220e3))
+    >>> round(chain.tone_response().attack_s, 4), round(chain.duty_limit, 3)
+    (0.0228, 0.276)
     """
 
     microphone: Microphone = field(default_factory=Microphone)
@@ -236,7 +271,7 @@ class Chain:
         sound = Recording(pressure_pa, sample_rate_hz)
         return node_blocks(self, waves(sound, self, None), internal_rate_hz(sample_rate_hz))
 
-    def run(self, recording: Recording, rng: np.random.Generator | None = None) -> ChainResult:
+    def run(self, recording: Recording, rng: Seed | None = None) -> ChainResult:
         """Return the signal after every stage. With rng, microphone, preamp and ADC add their noise.
 
         The noise comes from three streams that rng spawns (envlab.analog.noise).
@@ -246,7 +281,7 @@ class Chain:
         """
         for warning in self.design_rule_warnings:
             warnings.warn(warning, EnvlabWarning, stacklevel=2)
-        player = Player(self, recording, None if rng is None else noise_streams(rng))
+        player = Player(self, recording, None if rng is None else noise_streams(generator_of(rng)))
         blocks = list(player.blocks())
         played = player.played()
 
@@ -269,42 +304,5 @@ class Chain:
             full_duty=light.full_duty,
             clipped_share=sum(block.limited for block in blocks) / held_v.size,
             table=light.table,
+            quiescent_v=self.quiescent_v,
         )
-
-
-@dataclass(frozen=True, eq=False)
-class ChainResult:
-    """The signal after every stage; arrays of shape (n,) at the rate named beside them.
-
-    At internal_rate_hz, sample n at n/rate: pressure_pa (Pa), microphone_v (V), preamp_v (V round its bias),
-    rectified_v (V at the pin's ground). detector_v (V at the pin's ground): sample n at (n + ½)/rate.
-    At adc_rate_hz: adc_counts (whole counts), envelope_counts (counts above quiescent, followed).
-    At frame_rate_hz: duty (0 to full_duty, share of full pixel current).
-    full_duty: brightest state that the limited costume can show. clipped_share: share of internal samples at
-    which the microphone or the preamp was at its limit.
-    """
-
-    pressure_pa: FloatArray
-    microphone_v: FloatArray
-    preamp_v: FloatArray
-    rectified_v: FloatArray
-    detector_v: FloatArray
-    internal_rate_hz: float
-    adc_counts: IntArray
-    envelope_counts: FloatArray
-    adc_rate_hz: float
-    duty: FloatArray
-    frame_rate_hz: float
-    full_duty: float
-    clipped_share: float
-    table: LookupTable
-
-    @property
-    def relative_luminance(self) -> FloatArray:
-        """Frames' luminance over the brightest state that the limited costume can show, 0 to 1."""
-        return self.duty / self.full_duty if self.full_duty > 0 else np.zeros_like(self.duty)
-
-    @property
-    def lightness(self) -> FloatArray:
-        """Frames' CIE L*, 0 to 100, relative to the brightest state."""
-        return lightness_cie1976(self.relative_luminance)

@@ -13,7 +13,7 @@ import hashlib
 import tomllib
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -95,14 +95,38 @@ for _section, _kinds in STAGES.items():
 FRAME_KEYS = ("pixel_bits", "frame_rate_hz")
 # Every section that a design file can have; those after "frames" say how to judge, and are read elsewhere.
 SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging")
+# What version 0.1 called it.
+# (section, key of 0.1) → key of today.
+OLD_KEYS = {("rectifier", "rest_v"): "reference_node_v"}
+# (section, key of today, choice of 0.1) → choice of today.
+OLD_CHOICES = {("rectifier", "reference", "foot"): "node"}
 
 T = TypeVar("T")
 
 
 def read_design(path: str | Path) -> Chain:
-    """Return the Chain that a design file describes; sections and keys left out keep their default values.
+    """Read the board of a design file.
 
-    Raises FileError, one line, for a file that is missing, no TOML, or has a key or value that cannot be.
+    Parameters
+    ----------
+    path : path
+        A TOML file; sections and keys left out keep their default values.
+
+    Returns
+    -------
+    Chain
+
+    Raises
+    ------
+    FileError
+        One line, for a file that is missing, no TOML, or has a key or value that cannot be.
+
+    Examples
+    --------
+    >>> from envlab import read_design
+    >>> from envlab.shipped import demo_design
+    >>> read_design(demo_design()).adc.bits
+    10
     """
     return chain_of(read_toml(path), Path(path).name)
 
@@ -122,6 +146,8 @@ def read_toml(path: str | Path) -> dict[str, Any]:
 
 def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
     """Return the Chain of a design file's tables; sections that describe no stage are only known by name."""
+    for line in old_names(tables):
+        raise FileError(f"{file_name}: {line}")
     for section in tables:
         if section not in SECTIONS:
             raise FileError(f"{file_name} has an unknown section {section!r}; {nearest(section, SECTIONS)}")
@@ -137,11 +163,31 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
                 check_buyable(key, getattr(stages[section], key), f"{file_name}: [{section}]")
     where = f"{file_name}: [frames]"
     frames = fields_of(tables.get("frames", {}), Chain, where, only=FRAME_KEYS)
-    with_file = f"{file_name}: "
     try:
         return Chain(**stages, **frames)
     except ParameterError as problem:
-        raise FileError(f"{with_file}{problem}") from None
+        place = where if problem.name in FRAME_KEYS else f"{file_name}:"
+        raise FileError(f"{place} {problem}") from None
+
+
+def old_names(tables: Mapping[str, Any]) -> Iterator[str]:
+    """Yield one line for each name of 0.1 in a design file's tables, as "[rectifier] rest_v is now …"."""
+    swept = tables.get("sweep")
+    places = [(f"[{section}]", section, table) for section, table in tables.items()]
+    if isinstance(swept, Mapping):
+        places += [(f"[sweep.{section}]", section, table) for section, table in swept.items()]
+    for where, section, table in places:
+        if isinstance(table, Mapping):
+            yield from _old_in(where, section, table)
+
+
+def _old_in(where: str, section: str, table: Mapping[str, Any]) -> Iterator[str]:
+    for key, value in table.items():
+        if (section, key) in OLD_KEYS:
+            yield f"{where} {key} is now {OLD_KEYS[section, key]}"
+        for choice in value if isinstance(value, list) else [value]:
+            if isinstance(choice, str) and (section, key, choice) in OLD_CHOICES:
+                yield f'{where} {key} = "{choice}" is now {key} = "{OLD_CHOICES[section, key, choice]}"'
 
 
 def stage_of(table: Any, stage: type | dict[str, type], where: str, default: Any) -> Any:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+import contextvars
 import math
 import numbers
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 
 class EnvlabError(Exception):
@@ -28,6 +32,42 @@ class EnvlabWarning(UserWarning):
     """The result is defined, but something the user should know happened on the way."""
 
 
+@dataclass(frozen=True)
+class Limit:
+    """What a check asks of a value: from low to high, each in the value's own unit, or one of choices.
+
+    above: low itself is refused too.
+    """
+
+    name: str
+    low: float = -math.inf
+    high: float = math.inf
+    unit: str = ""
+    above: bool = False
+    choices: tuple[str, ...] = ()
+
+
+_NOTED: contextvars.ContextVar[list[Limit] | None] = contextvars.ContextVar("limits noted", default=None)
+
+
+@contextlib.contextmanager
+def noting_limits() -> Iterator[list[Limit]]:
+    """Collect the limits of every check that is made meanwhile: whoever describes values asks the checks."""
+    noted: list[Limit] = []
+    token = _NOTED.set(noted)
+    try:
+        yield noted
+    finally:
+        _NOTED.reset(token)
+
+
+def note_limit(limit: Limit) -> None:
+    """Tell noting_limits, if it is listening, what a check asks."""
+    noted = _NOTED.get()
+    if noted is not None:
+        noted.append(limit)
+
+
 def is_finite_number(value: object) -> bool:
     """Whether value is a real number, no truth value, that a float can hold."""
     if isinstance(value, bool) or not isinstance(value, numbers.Real):
@@ -47,6 +87,7 @@ def check_range(
     unit: str = "",
 ) -> None:
     """Raise ParameterError unless ``low <= value <= high`` and value is a finite number."""
+    note_limit(Limit(name, low, high, unit))
     if not is_finite_number(value):
         raise ParameterError(name, value, "a finite number")
     if low <= value <= high:
@@ -63,6 +104,7 @@ def check_range(
 
 def check_positive(name: str, value: float, *, unit: str = "") -> None:
     """Raise ParameterError unless value is a finite number above zero."""
+    note_limit(Limit(name, 0.0, unit=unit, above=True))
     check_range(name, value, unit=unit)
     if value <= 0:
         raise ParameterError(name, value, f"above 0{' ' + unit if unit else ''}")
@@ -70,5 +112,6 @@ def check_positive(name: str, value: float, *, unit: str = "") -> None:
 
 def check_choice(name: str, value: str, choices: tuple[str, ...]) -> None:
     """Raise ParameterError unless value is one of the choices."""
+    note_limit(Limit(name, choices=choices))
     if value not in choices:
         raise ParameterError(name, value, "one of " + ", ".join(choices))

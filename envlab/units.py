@@ -31,7 +31,7 @@ _MULTIPLIERS = {
     "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "R": 1.0,
     "k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9,
 }  # fmt: skip
-_UNIT_NAMES = {
+UNIT_NAMES = {
     "ohm": ("ohm", "Ohm", "Ω", "\u2126"),  # U+2126 is the Ohm sign of older character sets
     "F": ("F", "farad"),
     "Hz": ("Hz",),
@@ -41,7 +41,7 @@ _UNIT_NAMES = {
     "W": ("W",),
 }
 # The unit that the end of a key names: "attack_ohm" is in ohm. Of keys that stand for parts and settings.
-_UNIT_OF_SUFFIX = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "a": "A", "s": "s"}
+UNIT_OF_SUFFIX = {"ohm": "ohm", "farad": "F", "hz": "Hz", "v": "V", "a": "A", "s": "s"}
 _NUMBER = re.compile(
     r"^(?P<sign>[+-]?)(?P<whole>\d+(?:\.\d+)?(?:[eE][+-]?\d+)?|\.\d+|)"
     r"\s*(?P<letter>[pnuµμmRkKMG]?)(?P<after>\d*)\s*(?P<unit>[A-Za-zΩ\u2126]*)$"
@@ -69,7 +69,7 @@ def parse_value(text: str | float, unit: str, *, name: str = "value") -> float:
         raise ParameterError(name, text, limit)
     whole, letter, after = match["whole"], match["letter"], match["after"]
     named = match["unit"]
-    if named and named not in _UNIT_NAMES.get(unit, (unit,)):
+    if named and named not in UNIT_NAMES.get(unit, (unit,)):
         raise ParameterError(name, text, limit)
     if after and (not letter or "." in whole or "e" in whole.lower()):
         raise ParameterError(name, text, limit)
@@ -132,11 +132,13 @@ def unit_of(key: str) -> str | None:
     >>> unit_of("detector.attack_ohm"), unit_of("frame_rate_hz"), unit_of("kind")
     ('ohm', 'Hz', None)
     """
-    return _UNIT_OF_SUFFIX.get(key.rpartition("_")[2])
+    return UNIT_OF_SUFFIX.get(key.rpartition("_")[2])
 
 
 def value_of_key(key: str, value: float | str) -> str:
-    """Return the value of a key as the trade writes it: "4k7" in Ω, "220n" in F, "20 ms" in s, texts as they are.
+    """Return the value of a key as the trade writes it: "4k7" in Ω, "220n" in F, "20 ms" in s.
+
+    Texts as they are.
 
     Examples
     --------

@@ -154,8 +154,14 @@ BAD = [
     ("[pixels]\ncount = -24\n", "[pixels] count is -24; it must be a whole number from 1"),
     ("[supply]\nlimit_a = 0\n", "[supply] limit_a is 0.0; it must be above 0 A"),
     ("[supply]\nlimit_a = 0.01\n", "mine.toml: limit_a is 0.01; it must be above the idle current"),
-    ("[frames]\npixel_bits = 99\n", "mine.toml: pixel_bits is 99; it must be a whole number from 1 to 16"),
-    ("[frames]\nframe_rate_hz = 5000\n", "mine.toml: frame_rate_hz is 5000.0; it must be from 10 to 1000 Hz"),
+    (
+        "[frames]\npixel_bits = 99\n",
+        "mine.toml: [frames] pixel_bits is 99; it must be a whole number from 1 to 16",
+    ),
+    (
+        "[frames]\nframe_rate_hz = 5000\n",
+        "mine.toml: [frames] frame_rate_hz is 5000.0; it must be from 10 to 1000 Hz",
+    ),
     (
         "[frames]\nmicrophone = 3\n",
         "[frames] has an unknown key 'microphone'; it can have pixel_bits, frame_rate_hz",

@@ -16,13 +16,31 @@ from envlab.units import FloatArray, IntArray
 class Adc:
     """A converter that reads the detector at its own rate.
 
-    bits: 6 to 16. reference_v: full scale, 0.1 to 30 V. rate_hz: readings a second, 10 to 1e6.
-    noise_lsb: rms noise of one reading in counts, 0 to 100. offset_lsb: −100 to 100 counts.
-    source_ohm: between detector and pin. sampling_ohm, sampling_farad: the converter's switch and sampling
-    capacitor, which is taken as empty before each reading. sampling_s: how long it is connected.
-    leakage_a: into the pin at full scale, 0 to 1 mA. buffered: "yes" if an amplifier stands between
-    detector and pin, so that leakage and sampling do not load the hold capacitor; or "no".
-    pin_limit_v: most that the pin bears, V; None: reference_v + 0.3 V (common practice, no source).
+    Parameters
+    ----------
+    bits : int
+        6 to 16.
+    reference_v : float
+        Full scale, 0.1 to 30 V.
+    rate_hz : float
+        Readings a second, 10 to 1e6.
+    noise_lsb : float
+        Rms noise of one reading in counts, 0 to 100.
+    offset_lsb : float
+        −100 to 100 counts.
+    source_ohm : float
+        Between detector and pin.
+    sampling_ohm, sampling_farad : float
+        The converter's switch and sampling capacitor, which is taken as empty before each reading.
+    sampling_s : float
+        How long it is connected.
+    leakage_a : float
+        Into the pin at full scale, 0 to 1 mA.
+    buffered : str
+        "yes" if an amplifier stands between detector and pin, so that leakage and sampling do not load the
+        hold capacitor; or "no".
+    pin_limit_v : float or None
+        Most that the pin bears, V; None: reference_v + 0.3 V (common practice, no source).
     """
 
     bits: int = 10

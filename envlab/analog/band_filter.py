@@ -35,18 +35,18 @@ class Section(NamedTuple):
 
 
 # One role keeps its part on every filter that has it.
-_HIGH_FARAD = part("C6", 5, "high pass: takes off what lies under 1/(2π·R11·C6)", place=1)
-_HIGH_OHM = part("R11", 1, "high pass, with C6", place=2)
-_HIGH_IN_FARAD = part("C6", 5, "high pass, with C7, R11 and R12", place=1)
+_HIGH_FARAD = part("C6", 5, "high pass", "takes off what lies under 1/(2π·R11·C6)", place=1)
+_HIGH_OHM = part("R11", 1, "high pass", "with C6", place=2)
+_HIGH_IN_FARAD = part("C6", 5, "high pass", "with C7, R11 and R12", place=1)
 _HIGH_OUT_FARAD = part("C7", 5, "high pass", place=2)
-_HIGH_FEEDBACK_OHM = part("R11", 1, "high pass: back from the output", place=3)
-_HIGH_SHUNT_OHM = part("R12", 1, "high pass: to the bias voltage", place=4)
-_LOW_OHM = part("R13", 1, "low pass: takes off what lies over 1/(2π·R13·C8)", place=5)
-_LOW_FARAD = part("C8", 5, "low pass, with R13", place=6)
-_LOW_IN_OHM = part("R13", 1, "low pass, with R14, C8 and C9", place=5)
+_HIGH_FEEDBACK_OHM = part("R11", 1, "high pass", "back from the output", place=3)
+_HIGH_SHUNT_OHM = part("R12", 1, "high pass", "to the bias voltage", place=4)
+_LOW_OHM = part("R13", 1, "low pass", "takes off what lies over 1/(2π·R13·C8)", place=5)
+_LOW_FARAD = part("C8", 5, "low pass", "with R13", place=6)
+_LOW_IN_OHM = part("R13", 1, "low pass", "with R14, C8 and C9", place=5)
 _LOW_OUT_OHM = part("R14", 1, "low pass", place=6)
-_LOW_FEEDBACK_FARAD = part("C8", 5, "low pass: back from the output", place=7)
-_LOW_SHUNT_FARAD = part("C9", 5, "low pass: to the bias voltage", place=8)
+_LOW_FEEDBACK_FARAD = part("C8", 5, "low pass", "back from the output", place=7)
+_LOW_SHUNT_FARAD = part("C9", 5, "low pass", "to the bias voltage", place=8)
 
 
 class _FromParts(AnalogStage):
@@ -106,7 +106,15 @@ class NoBandFilter(_FromParts):
 
 @dataclass(frozen=True)
 class FirstLowPass(_FromParts):
-    """low_ohm in the way, low_farad to the reference."""
+    """A first-order low pass.
+
+    Parameters
+    ----------
+    low_ohm : float
+        Resistor of the low pass, in the way, ohm.
+    low_farad : float
+        Capacitor of the low pass, to the reference, farad.
+    """
 
     low_ohm: float = field(metadata=_LOW_OHM)
     low_farad: float = field(metadata=_LOW_FARAD)
@@ -119,7 +127,15 @@ class FirstLowPass(_FromParts):
 
 @dataclass(frozen=True)
 class FirstHighPass(_FromParts):
-    """high_farad in the way, high_ohm to the reference."""
+    """A first-order high pass.
+
+    Parameters
+    ----------
+    high_ohm : float
+        Resistor of the high pass, to the reference, ohm.
+    high_farad : float
+        Capacitor of the high pass, in the way, farad.
+    """
 
     high_ohm: float = field(metadata=_HIGH_OHM)
     high_farad: float = field(metadata=_HIGH_FARAD)
@@ -132,7 +148,19 @@ class FirstHighPass(_FromParts):
 
 @dataclass(frozen=True)
 class FirstBandPass(_FromParts):
-    """A first-order high pass, a buffer, a first-order low pass."""
+    """A first-order high pass, a buffer, a first-order low pass.
+
+    Parameters
+    ----------
+    high_ohm : float
+        Resistor of the high pass, to the reference, ohm.
+    high_farad : float
+        Capacitor of the high pass, in the way, farad.
+    low_ohm : float
+        Resistor of the low pass, in the way, ohm.
+    low_farad : float
+        Capacitor of the low pass, to the reference, farad.
+    """
 
     high_ohm: float = field(metadata=_HIGH_OHM)
     high_farad: float = field(metadata=_HIGH_FARAD)
@@ -147,8 +175,17 @@ class FirstBandPass(_FromParts):
 
 @dataclass(frozen=True)
 class SecondLowPass(_FromParts):
-    """low_in_ohm and low_out_ohm in the way; low_feedback_farad from between them to the output,
-    low_shunt_farad behind both to the reference."""
+    """A second-order low pass of unity gain, with an amplifier.
+
+    Parameters
+    ----------
+    low_in_ohm, low_out_ohm : float
+        In the way, one after the other, ohm.
+    low_feedback_farad : float
+        From between them to the output, farad.
+    low_shunt_farad : float
+        Behind both to the reference, farad.
+    """
 
     low_in_ohm: float = field(metadata=_LOW_IN_OHM)
     low_out_ohm: float = field(metadata=_LOW_OUT_OHM)
@@ -165,8 +202,17 @@ class SecondLowPass(_FromParts):
 
 @dataclass(frozen=True)
 class SecondHighPass(_FromParts):
-    """high_in_farad and high_out_farad in the way; high_feedback_ohm from between them to the output,
-    high_shunt_ohm behind both to the reference."""
+    """A second-order high pass of unity gain, with an amplifier.
+
+    Parameters
+    ----------
+    high_in_farad, high_out_farad : float
+        In the way, one after the other, farad.
+    high_feedback_ohm : float
+        From between them to the output, ohm.
+    high_shunt_ohm : float
+        Behind both to the reference, ohm.
+    """
 
     high_in_farad: float = field(metadata=_HIGH_IN_FARAD)
     high_out_farad: float = field(metadata=_HIGH_OUT_FARAD)
@@ -185,7 +231,23 @@ class SecondHighPass(_FromParts):
 
 @dataclass(frozen=True)
 class SecondBandPass(_FromParts):
-    """A second-order high pass, then a second-order low pass, both of unity gain."""
+    """A second-order high pass, then a second-order low pass, both of unity gain.
+
+    Parameters
+    ----------
+    high_in_farad, high_out_farad : float
+        In the way, one after the other, farad.
+    high_feedback_ohm : float
+        From between them to the output, ohm.
+    high_shunt_ohm : float
+        Behind both to the reference, ohm.
+    low_in_ohm, low_out_ohm : float
+        In the way, one after the other, ohm.
+    low_feedback_farad : float
+        From between them to the output, farad.
+    low_shunt_farad : float
+        Behind both to the reference, farad.
+    """
 
     high_in_farad: float = field(metadata=_HIGH_IN_FARAD)
     high_out_farad: float = field(metadata=_HIGH_OUT_FARAD)

@@ -32,17 +32,29 @@ _ROOM_K = 300.0
 class BoardPreamp(Preamp):
     """A Preamp with what else its amplifiers and parts do.
 
-    second_feedback_ohm, second_ground_ohm, second_ground_farad, second_coupling_farad, second_input_ohm: a
-    second stage like the first; second_feedback_ohm None: there is none.
-    slew_v_per_s: of each amplifier; 0.5e6 is 0.5 V/µs. input_bias_a: current into each positive input, which
-    drops over input_ohm. leg_foot_v: where the ground leg ends, V against ground; None: at the bias.
+    Parameters
+    ----------
+    second_feedback_ohm : float or None
+        Of a second stage like the first; None: there is none.
+    second_ground_ohm : float
+        Its gain is 1 + second_feedback_ohm/second_ground_ohm.
+    second_ground_farad : float or None
+        Capacitor in its ground leg; None: straight to bias.
+    second_coupling_farad, second_input_ohm : float
+        Its input capacitor and bias resistance.
+    slew_v_per_s : float
+        Of each amplifier; 0.5e6 is 0.5 V/µs.
+    input_bias_a : float
+        Current into each positive input, which drops over input_ohm.
+    leg_foot_v : float or None
+        Where the ground leg ends, V against ground; None: at the bias.
     """
 
     second_feedback_ohm: float | None = field(
-        default=None, metadata=part("R10", 1, "sets the second stage's gain: 1 + R10/R9", place=14)
+        default=None, metadata=part("R10", 1, "sets the second stage's gain", "1 + R10/R9", place=14)
     )
     second_ground_ohm: float = field(
-        default=1e3, metadata=part("R9", 1, "sets the second stage's gain, with R10", place=13)
+        default=1e3, metadata=part("R9", 1, "sets the second stage's gain", "with R10", place=13)
     )
     second_ground_farad: float | None = field(
         default=10e-6, metadata=part("C5", 20, "keeps the second stage's gain at 1 at rest", place=15)

@@ -20,12 +20,30 @@ _HOLDS = part("C3", 20, "holds the envelope")
 class PeakDetector:
     """The rectifier charges hold_farad through attack_ohm; release_ohm lies across the capacitor.
 
-    attack_ohm: 0.01 Ω to 100 MΩ. hold_farad: 1 pF to 1 F. release_ohm: 1 Ω to 1 GΩ.
+    Parameters
+    ----------
+    attack_ohm : float
+        0.01 Ω to 100 MΩ.
+    hold_farad : float
+        1 pF to 1 F.
+    release_ohm : float
+        1 Ω to 1 GΩ.
+
+    Raises
+    ------
+    ParameterError
+        For a value outside its limits.
+
+    Examples
+    --------
+    >>> from envlab import PeakDetector
+    >>> round(PeakDetector(attack_ohm=4.7e3, hold_farad=1e-6, release_ohm=470e3).release_s, 6)
+    0.47
     """
 
-    attack_ohm: float = field(metadata=part("R4", 5, "attack: the hold capacitor charges through it"))
+    attack_ohm: float = field(metadata=part("R4", 5, "attack", "the hold capacitor charges through it"))
     hold_farad: float = field(metadata=_HOLDS)
-    release_ohm: float = field(metadata=part("R5", 5, "release: empties the hold capacitor"))
+    release_ohm: float = field(metadata=part("R5", 5, "release", "empties the hold capacitor"))
 
     def __post_init__(self) -> None:
         check_range("attack_ohm", self.attack_ohm, 0.01, 100e6, unit="ohm")
@@ -57,10 +75,28 @@ class PeakDetector:
 class AverageDetector:
     """The rectifier drives hold_farad through smoothing_ohm both up and down.
 
-    load_ohm: what lies across the capacitor, 1 Ω to 1 TΩ; None: nothing.
+    Parameters
+    ----------
+    smoothing_ohm : float
+        0.01 Ω to 100 MΩ.
+    hold_farad : float
+        1 pF to 1 F.
+    load_ohm : float or None
+        What lies across the capacitor, 1 Ω to 1 TΩ; None: nothing.
+
+    Raises
+    ------
+    ParameterError
+        For a value outside its limits.
+
+    Examples
+    --------
+    >>> from envlab import AverageDetector
+    >>> AverageDetector(smoothing_ohm=10e3, hold_farad=1e-6).smoothing_s
+    0.01
     """
 
-    smoothing_ohm: float = field(metadata=part("R6", 5, "smooths: fills and empties the hold capacitor"))
+    smoothing_ohm: float = field(metadata=part("R6", 5, "smooths", "fills and empties the hold capacitor"))
     hold_farad: float = field(metadata=_HOLDS)
     load_ohm: float | None = field(
         default=None, metadata=part("R17", 5, "loads the hold capacitor", bought=False)
@@ -125,19 +161,44 @@ def hold_steps(detector: Detector, sample_rates_hz: FloatArray) -> FloatArray:
 def detect(
     drive_v: FloatArray, detector: Detector, *, sample_rate_hz: float, start_v: float = 0.0
 ) -> tuple[FloatArray, float]:
-    """Return (held_v, end_v): the capacitor's voltage above the rectifier's rest.
+    """Return the voltage that a hold capacitor has, above the rectifier's reference node.
 
-    drive_v: shape (n,), V, already rectified (≥ 0), at sample_rate_hz; no interpolation happens here.
-    Each sample stands for the interval of one period round its instant, so held_v[n], shape (n,), is the
-    voltage at time (n + ½)/sample_rate_hz. end_v fed back as start_v continues the run bit for bit.
+    Each sample of the drive stands for the interval of one period round its instant. PeakDetector solves
+    C·dv/dt = (u − v)/Ra − v/Rr while u > v, C·dv/dt = −v/Rr otherwise; AverageDetector solves C·dv/dt = (u −
+    v)/R − v/load. Both are exact for a drive that is constant over the interval (peak: up to the interval in
+    which the diode starts or stops conducting).
 
-    PeakDetector solves C·dv/dt = (u − v)/Ra − v/Rr while u > v, C·dv/dt = −v/Rr otherwise;
-    AverageDetector solves C·dv/dt = (u − v)/R − v/load. Both are exact for a drive that is constant over
-    the interval (peak: up to the interval in which the diode starts or stops conducting).
-    sample_rate_hz: 1e-7 Hz to 1 GHz. The step is exact at any rate, and a legal capacitor may take 30 years
-    to empty (1 F and 1 GΩ): who looks for its rest takes steps of days.
-    Raises ParameterError for a drive of another shape or not finite everywhere (the diode would take NaN for
-    "off" and Inf would stick), for a rate or a start voltage that cannot be.
+    Parameters
+    ----------
+    drive_v : ndarray of float
+        Shape (n,), V, already rectified (≥ 0); no interpolation happens here.
+    detector : Detector
+        What holds the envelope.
+    sample_rate_hz : float
+        Samples a second, 1e-7 Hz to 1 GHz. The step is exact at any rate, and a legal capacitor may take 30
+        years to empty (1 F and 1 GΩ): who looks for its rest takes steps of days.
+    start_v : float
+        Voltage before the first sample, 0 to 1000 V.
+
+    Returns
+    -------
+    tuple
+        held_v, shape (n,), V, sample n at time (n + ½)/sample_rate_hz; end_v, V, which fed back as start_v
+        continues the run bit for bit.
+
+    Raises
+    ------
+    ParameterError
+        For a drive of another shape or not finite everywhere (the diode would take NaN for "off" and Inf
+        would stick), for a rate or a start voltage that cannot be.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from envlab import PeakDetector, detect
+    >>> held_v, end_v = detect(np.ones(480), PeakDetector(1e3, 1e-6, 100e3), sample_rate_hz=48_000.0)
+    >>> round(end_v, 3)  # ten time constants of attack: 1 V over the divider of 1k and 100k
+    0.99
     """
     from envlab.analog.kernels import stage_kernels as kernels
 

@@ -19,13 +19,23 @@ from envlab.units import from_db
 class Electret(Microphone):
     """A two-wire electret with its load resistor. sensitivity_dbv_pa is stated at rated_load_ohm.
 
-    load_ohm, rated_load_ohm: 100 Ω to 1 MΩ. drain_current_a: 1 µA to 5 mA. supply_v: 0.8 to 30 V.
-    drain_least_v: under which the transistor stops working as such, 0 to 5 V. drain_ohm: its own output
-    resistance, beside the load, 1 kΩ and more. (0.3 mA, 0.8 V and 50 kΩ are typical, from memory.)
+    Parameters
+    ----------
+    load_ohm, rated_load_ohm : float
+        100 Ω to 1 MΩ.
+    drain_current_a : float
+        1 µA to 5 mA.
+    supply_v : float
+        0.8 to 30 V.
+    drain_least_v : float
+        Under which the transistor stops working as such, 0 to 5 V.
+    drain_ohm : float
+        Its own output resistance, beside the load, 1 kΩ and more. (0.3 mA, 0.8 V and 50 kΩ are typical, from
+        memory.)
     """
 
     load_ohm: float = field(
-        default=2.2e3, metadata=part("R7", 1, "feeds the electret, and loads it: its gain")
+        default=2.2e3, metadata=part("R7", 1, "feeds the electret", "and loads it: its gain")
     )
     rated_load_ohm: float = 2.2e3
     drain_current_a: float = 0.3e-3

@@ -33,7 +33,9 @@ def hold_signal(
     bias_v: float = 0.0,
     state: HoldState | None = None,
 ) -> tuple[FloatArray, HoldState]:
-    """Return (held_v, end state): V above the reference node, shape (n,), held_v[n] stamped (n + ½)/sample_rate_hz.
+    """Return (held_v, end state): V above the reference node, shape (n,).
+
+    Held_v[n] stamped (n + ½)/sample_rate_hz.
 
     signal_v: shape (n,), V round the preamp's bias_v. A rectifier's own amplifier begins at rest.
     """

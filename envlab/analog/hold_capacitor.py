@@ -42,8 +42,16 @@ _ROOM_C, _COLD_C = 25.0, -20.0
 class HoldCapacitor:
     """What the hold capacitor is made of and works at.
 
-    material: one of CAPACITOR_CLASSES. rated_v: 1 to 1000 V. working_v: across it most of the time, 0 to
-    rated_v. temperature_c: −40 to 125 °C; above 25 °C nothing is gained or lost.
+    Parameters
+    ----------
+    material : str
+        One of CAPACITOR_CLASSES.
+    rated_v : float
+        1 to 1000 V.
+    working_v : float
+        Across it most of the time, 0 to rated_v.
+    temperature_c : float
+        −40 to 125 °C; above 25 °C nothing is gained or lost.
     """
 
     material: str = "ideal"

@@ -23,14 +23,23 @@ SMOOTH_END = 0.777870447914
 class Microphone(AnalogStage):
     """An analog microphone by its data-sheet metrics.
 
-    sensitivity_dbv_pa: dB re 1 V/Pa at 1 kHz, −80 to 0 (−42 is 7.94 mV/Pa).
-    signal_to_noise_db: dB(A) re 94 dB SPL, 30 to 90; self-noise is 94 dB SPL minus this.
-    overload_db_spl: acoustic overload point, rms of a sine in dB SPL, 90 to 160.
-    low_corner_hz, high_corner_hz: −3 dB corners, one pole each; 1 Hz ≤ low < high ≤ 100 kHz.
-    overload: "clip" passes everything up to overload_db_spl whole and nothing beyond; "smooth" bends before
-    it, so that a sine at overload_db_spl has 10 % distortion, which is how data sheets define the point.
-    covering_loss_db: what cloth or foam over the port takes at all frequencies, 0 to 40 dB.
-    covering_corner_hz: from where on it takes more, one pole, 20 Hz to 100 kHz; None: nowhere.
+    Parameters
+    ----------
+    sensitivity_dbv_pa : float
+        dB re 1 V/Pa at 1 kHz, −80 to 0 (−42 is 7.94 mV/Pa).
+    signal_to_noise_db : float
+        dB(A) re 94 dB SPL, 30 to 90; self-noise is 94 dB SPL minus this.
+    overload_db_spl : float
+        Acoustic overload point, rms of a sine in dB SPL, 90 to 160.
+    low_corner_hz, high_corner_hz : float
+        −3 dB corners, one pole each; 1 Hz ≤ low < high ≤ 100 kHz.
+    overload : str
+        "clip" passes everything up to overload_db_spl whole and nothing beyond; "smooth" bends before it, so
+        that a sine at overload_db_spl has 10 % distortion, which is how data sheets define the point.
+    covering_loss_db : float
+        What cloth or foam over the port takes at all frequencies, 0 to 40 dB.
+    covering_corner_hz : float or None
+        From where on it takes more, one pole, 20 Hz to 100 kHz; None: nowhere.
     """
 
     sensitivity_dbv_pa: float = -42.0

@@ -18,7 +18,29 @@ SERIES = ("E3", "E6", "E12", "E24", "E48", "E96", "E192")
 class PartRange:
     """All values of one E series from low to high, SI units, both ends included.
 
-    tolerance_percent: what the parts list says of the part that is bought, 0 to 50.
+    Parameters
+    ----------
+    series : str
+        "E3" to "E192" [IEC60063].
+    low, high : float
+        Ends, both included, SI (ohm, farad), above 0.
+    tolerance_percent : float
+        What the parts list says of the part that is bought, 0 to 50.
+
+    Raises
+    ------
+    ParameterError
+        For a range that has no value.
+
+    References
+    ----------
+    [IEC60063] IEC 60063:2015, Preferred number series for resistors and capacitors.
+
+    Examples
+    --------
+    >>> from envlab import PartRange
+    >>> PartRange("E6", 1e3, 10e3).values
+    (1000.0, 1500.0, 2200.0, 3300.0, 4700.0, 6800.0, 10000.0)
     """
 
     series: str

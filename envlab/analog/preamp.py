@@ -20,16 +20,26 @@ from envlab.units import BoolArray, FloatArray
 class Preamp(AnalogStage):
     """Non-inverting amplifier, gain 1 + feedback_ohm/ground_ohm.
 
-    feedback_ohm, ground_ohm: the gain resistors, 1 Ω to 100 MΩ.
-    ground_farad: capacitor in the ground leg; with it the gain at rest is 1. None: straight to bias.
-    coupling_farad, input_ohm: input capacitor and the bias resistance that it works against.
-    gain_bandwidth_hz: of the amplifier; its bandwidth is this over the gain.
-    supply_v, bias_v, swing_margin_v: the output reaches swing_margin_v from each rail, round bias_v.
-    input_offset_v: referred to the input; V. noise_v_per_rthz: input noise density, V/√Hz.
+    Parameters
+    ----------
+    feedback_ohm, ground_ohm : float
+        The gain resistors, 1 Ω to 100 MΩ.
+    ground_farad : float or None
+        Capacitor in the ground leg; with it the gain at rest is 1. None: straight to bias.
+    coupling_farad, input_ohm : float
+        Input capacitor and the bias resistance that it works against.
+    gain_bandwidth_hz : float
+        Of the amplifier; its bandwidth is this over the gain.
+    supply_v, bias_v, swing_margin_v : float
+        The output reaches swing_margin_v from each rail, round bias_v.
+    input_offset_v : float
+        Referred to the input; V.
+    noise_v_per_rthz : float
+        Input noise density, V/√Hz.
     """
 
-    feedback_ohm: float = field(default=47e3, metadata=part("R3", 1, "sets the gain: 1 + R3/R2", place=4))
-    ground_ohm: float = field(default=1e3, metadata=part("R2", 1, "sets the gain, with R3", place=3))
+    feedback_ohm: float = field(default=47e3, metadata=part("R3", 1, "sets the gain", "1 + R3/R2", place=4))
+    ground_ohm: float = field(default=1e3, metadata=part("R2", 1, "sets the gain", "with R3", place=3))
     ground_farad: float | None = field(
         default=10e-6, metadata=part("C2", 20, "keeps the gain at 1 for the resting voltage", place=5)
     )

@@ -23,20 +23,41 @@ REFERENCES = ("node", "bias", "coupled")
 class Rectifier(AnalogStage):
     """Half or full wave, precision or passive.
 
-    kind: "half" passes what lies above the reference; "full" folds the lower half up.
-    reference_node_v: voltage of the reference node against the ADC's ground, 0 to 30 V. The hold capacitor
-    and the release resistor stand on this node: 0 is ground, the bias voltage if they hang on the bias.
-    reference: "node" the signal rests at the reference node's voltage; "bias" it rests at the preamp's bias
-    while the reference node is at reference_node_v, so that the bias itself is held; "coupled" it comes
-    through coupling_farad, and return_ohm leads the diode's mean current back to the reference node (passive
-    half wave only).
-    diode: "none" is a precision rectifier; "silicon", "schottky" or "germanium" a passive diode.
-    diodes_in_path: 1, or 2 for a bridge. temperature_c: of the diode, −60 to 125 °C.
-    saturation_a, emission, series_ohm, bandgap_ev, leakage_ohm: of the diode's data sheet; None: typical of
-    its class. coupling_farad, return_ohm: for "coupled"; return_ohm None: there is no way back.
-    gain_bandwidth_hz, slew_v_per_s, amplifier_drop_v: of a precision rectifier's amplifier, which has to
-    cross its own diodes' drop at each zero crossing and passes nothing meanwhile; None: at once.
-    output_current_a: most that the amplifier before the detector gives; None: more than is asked.
+    Parameters
+    ----------
+    kind : str
+        "half" passes what lies above the reference; "full" folds the lower half up.
+    reference_node_v : float
+        Voltage of the reference node against the ADC's ground, 0 to 30 V. The hold capacitor and the release
+        resistor stand on it: 0 is ground, the bias voltage if they hang on the bias.
+    reference : str
+        "node" the signal rests at the reference node's voltage; "bias" it rests at the preamp's bias while
+        the reference node is at reference_node_v, so that the bias itself is held; "coupled" it comes through
+        coupling_farad, and return_ohm leads the diode's mean current back to the reference node (passive half
+        wave only).
+    diode : str
+        "none" is a precision rectifier; "silicon", "schottky" or "germanium" a passive diode.
+    diodes_in_path : int
+        1, or 2 for a bridge.
+    temperature_c : float
+        Of the diode, −60 to 125 °C.
+    saturation_a, emission, series_ohm, bandgap_ev, leakage_ohm : float or None
+        Of the diode's data sheet; None: typical of its class.
+    coupling_farad, return_ohm : float or None
+        For "coupled"; return_ohm None: there is no way back.
+    output_current_a : float or None
+        Most that the amplifier before the detector gives; None: more than is asked.
+    gain_bandwidth_hz : float or None
+        Of a precision rectifier's amplifier, which has to cross its own diodes' drop at each zero crossing
+        and passes nothing meanwhile; None: at once.
+    slew_v_per_s, amplifier_drop_v : float
+        Of the same amplifier: how fast it crosses, V/s, and the drop that it has to cross, 0.01 to 2 V.
+
+    Examples
+    --------
+    >>> from envlab import Rectifier
+    >>> Rectifier(kind="half", diode="schottky").scales_with_level
+    False
     """
 
     kind: str = "full"
@@ -143,10 +164,33 @@ class Rectifier(AnalogStage):
 
 
 def rectify(signal_v: FloatArray, rectifier: Rectifier, *, bias_v: float = 0.0) -> FloatArray:
-    """Return drive_v, shape (n,), V above the foot: what is offered to detector or diode.
+    """Return what a rectifier offers to the detector or its diode, V above the reference node.
 
-    signal_v: shape (n,), V, the preamp's output round its bias, bias_v. Never negative from a precision
-    rectifier; a passive half wave is offered the wave as it is, for what lies below draws leakage.
+    Never negative from a precision rectifier; a passive half wave is offered the wave as it is, for what lies
+    below draws leakage.
+
+    Parameters
+    ----------
+    signal_v : ndarray of float
+        Shape (n,), V, the preamp's output round its bias.
+    rectifier : Rectifier
+        What folds or cuts the wave.
+    bias_v : float
+        The preamp's bias, V against ground.
+
+    Returns
+    -------
+    ndarray of float
+        Shape (n,), V above the reference node.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from envlab import Rectifier, rectify
+    >>> rectify(np.array([-1.0, 0.5]), Rectifier(kind="half"))
+    array([0. , 0.5])
+    >>> rectify(np.array([-1.0, 0.5]), Rectifier(kind="full"))
+    array([1. , 0.5])
     """
     if rectifier.kind == "full":
         folded = np.abs(signal_v)

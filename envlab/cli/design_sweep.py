@@ -64,13 +64,7 @@ def design(
     folder = out or Path(Path(specification.name).stem.replace("_", "-"))
     check_folder(folder, force=force)
     with progress() as report:
-        table = sweep(
-            specification.chain,
-            specification.ranges,
-            specification.clips,
-            judging=specification.judging,
-            progress=report,
-        )
+        table = sweep(specification, progress=report)
         report("Choosing", 1.0)
         choice = robust_choice(
             with_mitigations(choose(table, specification), specification), specification, progress=report
@@ -134,10 +128,7 @@ def sweep(
     kept = out.with_name(out.name + ".partial")
     try:
         with progress() as report:
-            table = run_sweep(
-                specification.chain, specification.ranges, specification.clips,
-                judging=specification.judging, progress=report, checkpoint=kept, most=most,
-            )  # fmt: skip
+            table = run_sweep(specification, progress=report, checkpoint=kept, most=most)
     except KeyboardInterrupt:
         done = len(Checkpoint(kept, "").done())
         click.echo(f"Interrupted: {done} steps are kept in {kept}; ask again to go on from there.", err=True)

@@ -82,7 +82,7 @@ def tolerance(
         specification.tolerance if boards is None else replace(specification.tolerance, boards=boards)
     )
     with progress() as report:
-        result = many_boards(specification, specification.chain, tolerances=tolerances, progress=report)
+        result = many_boards(specification, tolerances=tolerances, progress=report)
     if out is not None:
         write_whole(out, table_bytes(result.boards, out))
     if picture is not None:
@@ -128,4 +128,4 @@ def boards_of_choice(
     tolerances = replace(
         specification.tolerance, boards=min(most, DESIGN_BOARDS, specification.tolerance.boards)
     )
-    return many_boards(specification, choice.chain, tolerances=tolerances, progress=report)
+    return many_boards(specification, chain=choice.chain, tolerances=tolerances, progress=report)

@@ -27,7 +27,10 @@ class PassThrough:
 class OnePole:
     """One time constant both ways: y += a*(x - y).
 
-    time_s: s, 0 (follows at once) or more.
+    Parameters
+    ----------
+    time_s : float
+        Seconds, 0 (follows at once) or more.
     """
 
     time_s: float
@@ -40,7 +43,10 @@ class OnePole:
 class AttackRelease:
     """One pole with one time constant while the input is above the output and another while it is not.
 
-    attack_s, release_s: s, 0 (follows at once) or more.
+    Parameters
+    ----------
+    attack_s, release_s : float
+        Seconds, 0 (follows at once) or more.
     """
 
     attack_s: float
@@ -55,7 +61,12 @@ class AttackRelease:
 class PeakHold:
     """Jumps to every new peak, holds it, then falls towards zero, never below the input.
 
-    hold_s: s, 0 or more, rounded to whole periods. release_s: time constant of the fall, s, 0 or more.
+    Parameters
+    ----------
+    hold_s : float
+        Seconds, 0 or more, rounded to whole periods.
+    release_s : float
+        Time constant of the fall, s, 0 or more.
     """
 
     hold_s: float
@@ -71,10 +82,17 @@ class MeanSquare:
     """Exponential time weighting of a sound level meter: one pole on the square, **the root is returned**.
 
     The result has the unit of the input (a root mean square). Its level falls 4.343/time_s dB per second,
-    half as fast as a follower of the magnitude with the same time constant.
-    Source: [IEC61672-1], eq. (1) (exponential averaging of the squared signal); F is 0.125 s, S is 1 s.
+    half as fast as a follower of the magnitude with the same time constant. Source: [IEC61672-1], eq. (1)
+    (exponential averaging of the squared signal); F is 0.125 s, S is 1 s.
 
-    time_s: s, 0 or more.
+    Parameters
+    ----------
+    time_s : float
+        Seconds, 0 or more.
+
+    References
+    ----------
+    [IEC61672-1] IEC 61672-1:2013, Electroacoustics – Sound level meters – Part 1: Specifications.
     """
 
     time_s: float
@@ -87,7 +105,10 @@ class MeanSquare:
 class MovingMaximum:
     """Largest input of the last window.
 
-    window_s: s, above 0, rounded to whole periods, at least one.
+    Parameters
+    ----------
+    window_s : float
+        Seconds, above 0, rounded to whole periods, at least one.
     """
 
     window_s: float

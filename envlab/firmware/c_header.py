@@ -47,7 +47,21 @@ def write_header(
 
 
 def header_text(table: LookupTable, *, identifier: str = "brightness_table", design_digest: str = "") -> str:
-    """Return the text that write_header writes."""
+    """Return the text that write_header writes.
+
+    Parameters
+    ----------
+    table : LookupTable
+        The brightness table.
+    identifier : str
+        Name of the C array.
+    design_digest : str
+        What stands for the design, in hexadecimal digits.
+
+    Returns
+    -------
+    str
+    """
     check_identifier("identifier", identifier)
     return _render(table, to_record(table, design_digest), identifier)
 
@@ -55,7 +69,19 @@ def header_text(table: LookupTable, *, identifier: str = "brightness_table", des
 def read_header(path: str | Path) -> LookupTable:
     """Return the table of a header that write_header wrote.
 
-    Raises FileError that names file and line when anything in it has changed since.
+    Parameters
+    ----------
+    path : path
+        The header.
+
+    Returns
+    -------
+    LookupTable
+
+    Raises
+    ------
+    FileError
+        It names file and line, when anything in it has changed since.
     """
     return read_checked_header(path).table
 

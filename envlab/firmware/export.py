@@ -60,7 +60,13 @@ def write_firmware(design: RuntimeDesign, folder: str | Path, *, design_digest: 
 
 
 def check_firmware(folder: str | Path) -> None:
-    """Raise FileError that names file and line if a file of a written firmware folder has changed since."""
+    """Raise FileError that names file and line if a file of a written firmware folder has changed since.
+
+    Parameters
+    ----------
+    folder : path
+        A firmware folder as envlab.export.firmware_folder makes it.
+    """
     for name in RUNTIME_FILES + DITHER_FILES:
         written = Path(folder) / name
         if name in DITHER_FILES and not written.exists():

@@ -91,7 +91,21 @@ def check_colour(linear_rgb: ArrayLike, name: str = "colour") -> FloatArray:
 
 
 def colour_from_hex(text: str) -> FloatArray:
-    """Return the linear light (3,) of a screen's colour such as "#ff8000" (sRGB, [IEC61966-2-1])."""
+    """Return the linear light (3,) of a screen's colour such as "#ff8000" (sRGB, [IEC61966-2-1]).
+
+    Parameters
+    ----------
+    text : str
+        A screen's colour such as "#ff8000".
+
+    Returns
+    -------
+    ndarray of float
+
+    References
+    ----------
+    [IEC61966-2-1] IEC 61966-2-1:1999, Colour measurement and management – Default RGB colour space – sRGB.
+    """
     match = _HEX.fullmatch(text.strip())
     if match is None:
         raise ParameterError("colour", text, 'six hexadecimal digits after a #, such as "#ff8000"')

@@ -32,8 +32,20 @@ CURVES: tuple[Curve, ...] = ("lightness", "power", "straight", "decibel")
 class BrightnessMap:
     """What the wearer asks for: dark below the floor, full from the ceiling on, both in dB SPL.
 
-    exponent serves the curve "power", light_span_db the curve "decibel". At knee_position (0..1 of the way)
-    the light has gone knee_output of its way; equal values mean no knee.
+    Parameters
+    ----------
+    floor_db_spl, ceiling_db_spl : float
+        Dark below, full above, 0 to 194 dB SPL, the floor below the ceiling.
+    curve : str
+        "lightness", "power", "straight" or "decibel".
+    exponent : float
+        Of the curve "power", 0.1 to 10.
+    light_span_db : float
+        Of the curve "decibel", 3 to 60 dB.
+    knee_position : float
+        Share of the way at which the light bends, 0.01 to 0.99.
+    knee_output : float
+        Share of its way that the light has gone there, 0.01 to 0.99; equal values mean no knee.
     """
 
     floor_db_spl: float

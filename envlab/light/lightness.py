@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from envlab.errors import ParameterError
+from envlab.errors import Limit, ParameterError, note_limit
 from envlab.units import FloatArray, IntArray
 
 LUMINANCE_KNEE = 216.0 / 24389.0
@@ -34,8 +34,25 @@ def check_unit_interval(name: str, values: FloatArray, high: float = 1.0) -> Non
 def lightness_cie1976(relative_luminance: ArrayLike) -> FloatArray:
     """Return the CIE 1976 lightness L* (0..100) of a relative luminance Y/Y_max (0..1), any shape.
 
-    L* = 24389/27·Y up to Y = 216/24389, else 116·∛Y − 16 [CIE11664-4]. Raises ParameterError
-    outside 0..1 and for NaN.
+    L* = 24389/27·Y up to Y = 216/24389, else 116·∛Y − 16 [CIE11664-4].
+
+    Parameters
+    ----------
+    relative_luminance : array_like
+        Y/Y_max, 0 to 1, any shape.
+
+    Returns
+    -------
+    ndarray of float
+
+    Raises
+    ------
+    ParameterError
+        Outside 0..1 and for NaN.
+
+    References
+    ----------
+    [CIE11664-4] ISO/CIE 11664-4:2019, Colorimetry – Part 4: CIE 1976 L*a*b* colour space.
     """
     luminance = np.asarray(relative_luminance, dtype=np.float64)
     check_unit_interval("relative_luminance", luminance)
@@ -47,7 +64,21 @@ def lightness_cie1976(relative_luminance: ArrayLike) -> FloatArray:
 def luminance_cie1976(lightness: ArrayLike) -> FloatArray:
     """Return the relative luminance (0..1) of a CIE 1976 lightness L* (0..100), any shape.
 
-    The inverse of lightness_cie1976. Raises ParameterError outside 0..100 and for NaN.
+    The inverse of lightness_cie1976.
+
+    Parameters
+    ----------
+    lightness : array_like
+        L*, 0 to 100, any shape.
+
+    Returns
+    -------
+    ndarray of float
+
+    Raises
+    ------
+    ParameterError
+        Outside 0..100 and for NaN.
     """
     lstar = np.asarray(lightness, dtype=np.float64)
     check_unit_interval("lightness", lstar, 100.0)
@@ -56,9 +87,36 @@ def luminance_cie1976(lightness: ArrayLike) -> FloatArray:
 
 
 def lightness_table(entries: int = 256, bits: int = 12) -> IntArray:
-    """Return the duty codes (entries,) of a table that is even in L*: entry i has L* = 100·i/(entries − 1).
+    """Return the duty codes of a table that is even in lightness: entry i has L* = 100·i/(entries − 1).
 
-    Code = (2^bits − 1)·Y(L*), rounded half up. entries 2..65536, bits 1..16; ParameterError otherwise.
+    Code = (2^bits − 1)·Y(L*), rounded half up [CIE11664-4].
+
+    Parameters
+    ----------
+    entries : int
+        2 to 65 536.
+    bits : int
+        Depth of a code, 1 to 16.
+
+    Returns
+    -------
+    ndarray of int
+        Shape (entries,), codes from 0 to 2^bits − 1.
+
+    Raises
+    ------
+    ParameterError
+        For other numbers.
+
+    References
+    ----------
+    [CIE11664-4] ISO/CIE 11664-4:2019, Colorimetry – Part 4: CIE 1976 L*a*b* colour space.
+
+    Examples
+    --------
+    >>> from envlab import lightness_table
+    >>> lightness_table(entries=5, bits=8)
+    array([  0,  11,  47, 123, 255])
     """
     check_whole("entries", entries, 2, 65_536)
     check_whole("bits", bits, 1, 16)
@@ -89,5 +147,6 @@ def round_half_up(values: FloatArray) -> IntArray:
 
 def check_whole(name: str, value: int, low: int, high: int) -> None:
     """Raise ParameterError unless value is a whole number in low..high."""
+    note_limit(Limit(name, low, high))
     if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or not low <= value <= high:
         raise ParameterError(name, value, f"a whole number from {low} to {high}")

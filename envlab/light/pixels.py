@@ -24,9 +24,25 @@ Drive = Literal["linear", "switching"]
 class Pixels:
     """A chain of addressable pixels.
 
-    channel_a: current of one channel at full. idle_a: current of one dark pixel. With "linear" drive the
-    channel's current comes straight from the supply; with "switching" drive each pixel converts it, so the
-    supply sees channel_a · forward_v / (volts · drive_efficiency).
+    With "linear" drive the channel's current comes straight from the supply; with "switching" drive each
+    pixel converts it, so the supply sees channel_a · forward_v / (volts · drive_efficiency).
+
+    Parameters
+    ----------
+    count : int
+        1 to 100 000.
+    channels : int
+        Of each pixel, 1 to 8.
+    channel_a : float
+        Current of one channel at full, above 0 to 20 A.
+    idle_a : float
+        Current of one dark pixel, 0 to 1 A.
+    drive : str
+        "linear" or "switching".
+    forward_v : float
+        Of a channel's emitter, 0.5 to 60 V.
+    drive_efficiency : float
+        Of a switching drive, 0.1 to 1.
     """
 
     count: int = 24
@@ -56,7 +72,17 @@ class Pixels:
 
 @dataclass(frozen=True)
 class Supply:
-    """The converter: limit_a at its output of so many volts; efficiency from pack to output."""
+    """The converter that feeds the pixels.
+
+    Parameters
+    ----------
+    limit_a : float
+        Most current at its output, A, above 0.
+    volts : float
+        At its output, 1 to 60 V.
+    efficiency : float
+        From pack to output, 0.1 to 1.
+    """
 
     limit_a: float = 3.0
     volts: float = 5.0
@@ -79,7 +105,21 @@ def full_current_a(pixels: Pixels, *, volts: float = 5.0) -> float:
 
 
 def supply_current_a(duty: ArrayLike, pixels: Pixels, *, volts: float = 5.0) -> FloatArray:
-    """Return the current in A when every channel of every pixel has the same duty (0..1), any shape."""
+    """Return the current in A when every channel of every pixel has the same duty (0..1), any shape.
+
+    Parameters
+    ----------
+    duty : array_like
+        0 to 1, any shape, of every channel of every pixel.
+    pixels : Pixels
+        The pixels that draw it.
+    volts : float
+        Of the supply, V.
+
+    Returns
+    -------
+    ndarray of float
+    """
     level = np.asarray(duty, dtype=np.float64)
     check_unit_interval("duty", level)
     idle = idle_current_a(pixels)
@@ -106,7 +146,21 @@ class CurrentFigures:
 
 
 def current_metrics(duty: ArrayLike, pixels: Pixels, *, volts: float = 5.0) -> CurrentFigures:
-    """Return the current metrics of a clip's duties (frames,), all pixels alike; at least one frame."""
+    """Return the current metrics of a clip's duties (frames,), all pixels alike; at least one frame.
+
+    Parameters
+    ----------
+    duty : array_like
+        Shape (frames,), 0 to 1, at least one.
+    pixels : Pixels
+        The pixels that draw it.
+    volts : float
+        Of the supply, V.
+
+    Returns
+    -------
+    CurrentFigures
+    """
     current_a = supply_current_a(duty, pixels, volts=volts)
     if current_a.size == 0:
         raise ParameterError("duty", current_a.shape, "at least one frame")

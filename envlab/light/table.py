@@ -8,30 +8,60 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.light.curve import CountMap, relative_luminance
-from envlab.light.lightness import check_whole, round_half_up
+from envlab.light.lightness import check_whole, lightness_cie1976, round_half_up
+from envlab.notebook_view import small_table
 from envlab.units import FloatArray, IntArray
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Index = Literal["even", "octave"]
 ENTRIES_MIN = 16
 ENTRIES_MAX = 4096
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class LookupTable:
     """One brightness table and all that made it.
 
-    duty_codes (entries,): never falling, 0..duty_limit·(2^bits − 1). Index "even": entry i belongs to
-    i·full_scale_counts/(entries − 1) counts. Index "octave": s = (entries − 1)/log2(full_scale_counts)
-    entries per doubling, even within each doubling, so that the index is the place of the top bit and the
-    bits behind it; entry i belongs to 2^(i//s)·(1 + (i mod s)/s) counts; under one count reads entry 0.
-    duty_limit: largest duty that may be asked. base_light: share of full light that stays when all is quiet.
+    With index "even" entry i belongs to i·full_scale_counts/(entries − 1) counts. With index "octave" there
+    are s = (entries − 1)/log2(full_scale_counts) entries per doubling, even within each doubling, so that the
+    index is the place of the top bit and the bits behind it; entry i belongs to 2^(i//s)·(1 + (i mod s)/s)
+    counts; under one count reads entry 0.
+
+    Parameters
+    ----------
+    duty_codes : ndarray of int
+        Shape (entries,), never falling, 0 to duty_limit·(2^bits − 1).
+    bits : int
+        Depth of a code, 1 to 16.
+    full_scale_counts : int
+        Counts that the table reaches.
+    duty_limit : float
+        Largest duty that may be asked.
+    count_map : CountMap
+        Floor, ceiling and curve that made it.
+    name : str
+        What it is called in files.
+    index : Index
+        "even" or "octave", see above.
+    base_light : float
+        Share of full light that stays when all is quiet.
+    notes : tuple of str
+        What the reader of its files should know.
+
+    Examples
+    --------
+    >>> import envlab
+    >>> envlab.Chain().brightness_table()
+    <LookupTable 'brightness': 1024 entries of 16 bit, top duty 0.276>
     """
 
     duty_codes: IntArray
@@ -73,6 +103,33 @@ class LookupTable:
     def _key(self) -> tuple[object, ...]:
         made_of = (self.bits, self.full_scale_counts, self.duty_limit, self.count_map, self.name, self.index)
         return (self.duty_codes.tobytes(), *made_of, self.base_light, self.notes)
+
+    def __repr__(self) -> str:
+        top = f"top duty {self.duty_limit:.3g}"
+        return f"<LookupTable {self.name!r}: {self.entries} entries of {self.bits} bit, {top}>"
+
+    def _repr_html_(self) -> str:
+        shown = sorted({round(place * (self.entries - 1) / 8) for place in range(9)})
+        counts, duty = self.counts, self.duty
+        rows = [(i, f"{counts[i]:.6g}", self.duty_codes[i], f"{duty[i]:.4f}") for i in shown]
+        return small_table(repr(self)[1:-1], ("entry", "counts", "code", "duty"), rows)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row an entry: counts above quiescent, code, duty (0 to 1), lightness_lstar (L*)."""
+        import pandas as pd
+
+        luminance = np.minimum(self.duty_codes / self.brightest_code, 1.0)
+        columns = {"counts": self.counts, "code": self.duty_codes, "duty": self.duty}
+        return pd.DataFrame(columns | {"lightness_lstar": lightness_cie1976(luminance)}).rename_axis("entry")
+
+    @property
+    def counts(self) -> FloatArray:
+        """Counts above quiescent that each entry belongs to, shape (entries,)."""
+        entry = np.arange(self.entries)
+        if self.index == "even":
+            return np.asarray(entry * (self.full_scale_counts / (self.entries - 1)), dtype=np.float64)
+        octave, step = np.divmod(entry, self.steps_per_octave)
+        return np.asarray(np.ldexp(1.0 + step / self.steps_per_octave, octave))
 
     @property
     def entries(self) -> int:

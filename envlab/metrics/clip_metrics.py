@@ -13,15 +13,17 @@ On frames of one clip (frame rate r, L* and luminance relative to the brightest 
 
 On the table alone:
 
-- table_step_lstar: the largest difference of L* between two neighbouring whole counts above quiescent. A small
+- table_step_lstar: the largest difference of L* between two neighbouring whole counts above quiescent. A
+  small
   gain leaves few counts between floor and ceiling, and the light then moves in steps.
 
 Across clips:
 
 - range_used_db: 20 lg of the 99 % point of the loudest clip's counts over the quietest clip's median, counts
-  above quiescent, the latter at least 1 count. Loudest and quietest by the level stated for the clip; with clips
-  of one level only it is not judged.
-- onset_lag_ms: see onset.py. attack_ms, release_ms, ripple_db, settled_ratio: see analog/tones/steady_state.py.
+  above quiescent, the latter at least 1 count. Loudest and quietest by the level stated for the clip; with
+  clips of one level only it is not judged.
+- onset_lag_ms: see onset.py. attack_ms, release_ms, ripple_db, settled_ratio: see
+  analog/tones/steady_state.py.
 """
 
 from __future__ import annotations
@@ -60,7 +62,10 @@ class ClipMetrics:
 
 @dataclass(frozen=True, eq=False)
 class ClipColumns:
-    """metrics, and the median and the 99 % point of the envelope's counts above quiescent, shape (candidates,)."""
+    """metrics, and the median and the 99 % point of the envelope's counts above quiescent.
+
+    Shape (candidates,).
+    """
 
     metrics: ClipMetrics
     counts_median: FloatArray
@@ -111,7 +116,9 @@ def lit_code(brightest_code: int) -> int:
 
 
 def lightness_of_counts(chain: Chain, table: LookupTable) -> FloatArray:
-    """Return L* of 0, 1, 2 … whole counts above quiescent, all that the chain's ADC can read, shape (counts,).
+    """Return L* of 0, 1, 2 … whole counts above quiescent, all that the chain's ADC can read.
+
+    Shape (counts,).
 
     table: an even one, as Chain.brightness_table makes it.
     """
@@ -131,8 +138,20 @@ def clip_metrics(
 ) -> ClipMetrics:
     """Return the metrics of envelopes (candidates, frames), counts above quiescent, one chain each.
 
-    All chains share ADC, frame rate, depth and supply. tables: each chain's brightness table, if already
-    made. An envelope may have fractions, as behind a follower.
+    All chains share ADC, frame rate, depth and supply.
+
+    Parameters
+    ----------
+    envelope_counts : array_like
+        Shape (candidates, frames), counts above quiescent; with fractions, as behind a follower.
+    chains : list of Chain
+        The boards.
+    tables : list of LookupTable or None
+        Each chain's brightness table, if already made.
+
+    Returns
+    -------
+    ClipMetrics
     """
     return envelope_columns(envelope_counts, chains, tables).metrics
 
@@ -179,6 +198,17 @@ def range_used_db(loudest_99_counts: FloatArray, quietest_median_counts: FloatAr
     """Return 20 lg(99 % of the loudest clip's counts / max(median of the quietest clip's counts, 1 count)).
 
     Counts above quiescent, any shape; −inf where the loudest clip stays at 0.
+
+    Parameters
+    ----------
+    loudest_99_counts : ndarray of float
+        99 % point of the loudest clip's counts, any shape.
+    quietest_median_counts : ndarray of float
+        Median of the quietest clip's counts, the same shape.
+
+    Returns
+    -------
+    ndarray of float
     """
     ratio = np.asarray(loudest_99_counts) / np.maximum(quietest_median_counts, 1.0)
     with np.errstate(divide="ignore"):
@@ -186,7 +216,19 @@ def range_used_db(loudest_99_counts: FloatArray, quietest_median_counts: FloatAr
 
 
 def table_steps(chains: list[Chain], tables: list[LookupTable]) -> FloatArray:
-    """Return table_step_lstar of each chain, shape (chains,), L*."""
+    """Return table_step_lstar of each chain, shape (chains,), L*.
+
+    Parameters
+    ----------
+    chains : list of Chain
+        The boards.
+    tables : list of LookupTable
+        Each board's brightness table.
+
+    Returns
+    -------
+    ndarray of float
+    """
     steps = np.zeros(len(chains))
     for i, (chain, table) in enumerate(zip(chains, tables, strict=True)):
         lightness = lightness_of_counts(chain, table)

@@ -17,8 +17,23 @@ _FINE_FRAME_HZ = 1000.0
 def board_latency(chain: Chain, street_db_spl: float, *, watcher_m: float = 0.0) -> LatencyBudget:
     """Return the whole latency of a board from drum to light, for a burst at street level (see onset.py).
 
-    watcher_m: distance from which it is watched, 0 to 1000 m. Raises ParameterError where one line cannot
-    carry so many pixels at the frame rate.
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    street_db_spl : float
+        Level of the burst, dB SPL.
+    watcher_m : float
+        Distance from which it is watched, 0 to 1000 m.
+
+    Returns
+    -------
+    LatencyBudget
+
+    Raises
+    ------
+    ParameterError
+        Where one line cannot carry so many pixels at the frame rate.
     """
     detector = _without_waits(replace(chain, follower=PassThrough()), street_db_spl)
     both = detector if isinstance(chain.follower, PassThrough) else _without_waits(chain, street_db_spl)

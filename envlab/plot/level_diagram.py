@@ -44,7 +44,17 @@ def draw_levels(diagram: LevelDiagram, ax: Axes) -> Axes:
 
 
 def levels_sheet(diagram: LevelDiagram) -> Figure:
-    """Return a level diagram at report size."""
+    """Return a level diagram at report size.
+
+    Parameters
+    ----------
+    diagram : LevelDiagram
+        As envlab.judge.level_diagram gives it.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
     fig = sheet(72)
     draw_levels(diagram, fig.subplots())
     return fig

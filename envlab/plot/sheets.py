@@ -23,7 +23,19 @@ STRIP_S = 12.0
 
 
 def voltages_sheet(scene: MusicScene, chain: Chain) -> Figure:
-    """Return the chain's voltages over a few seconds, and over one stroke beside it."""
+    """Return the chain's voltages over a few seconds, and over one stroke beside it.
+
+    Parameters
+    ----------
+    scene : MusicScene
+        As envlab.judge.music_scene gives it.
+    chain : Chain
+        The board.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
     fig = sheet(155)
     axes = fig.subplots(ROWS, 2, sharey="row", width_ratios=(3.2, 1))
     chain_voltages(
@@ -42,7 +54,21 @@ def voltages_sheet(scene: MusicScene, chain: Chain) -> Figure:
 def effects_sheet(
     choice: Choice, specification: Specification, metrics: Sequence[str] = DEFAULT_METRICS
 ) -> Figure:
-    """Return what each swept part buys; at least one key must be swept."""
+    """Return what each swept part buys; at least one key must be swept.
+
+    Parameters
+    ----------
+    choice : Choice
+        What a sweep chose.
+    specification : Specification
+        What is asked.
+    metrics : sequence of str
+        Names of metrics, columns of the sweep.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
     fig = sheet(26 * len(metrics) + 20)
     axes = fig.subplots(len(metrics), len(swept_keys(specification)), squeeze=False)
     part_effects(choice, specification, axes, metrics)
@@ -56,14 +82,38 @@ def effects_sheet(
 
 
 def map_sheet(choice: Choice, specification: Specification) -> Figure:
-    """Return the map of beat contrast over both time constants."""
+    """Return the map of beat contrast over both time constants.
+
+    Parameters
+    ----------
+    choice : Choice
+        What a sweep chose.
+    specification : Specification
+        What is asked.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
     fig = sheet(84)
     time_constant_map(choice, specification, fig.subplots())
     return fig
 
 
 def table_sheet(chain: Chain, lights: Sequence[ClipLight]) -> Figure:
-    """Return the table's curve and where the clips lie on it."""
+    """Return the table's curve and where the clips lie on it.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    lights : sequence of ClipLight
+        Light of a board on its clips, as envlab.judge.light_on_clips gives it.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
     fig = sheet(92 + 5 * len(lights))
     axes = fig.subplots(3, 1, sharex=True, height_ratios=(38, 30, 4 + 5 * len(lights)))
     scale = chain.level_scale()
@@ -77,7 +127,17 @@ def table_sheet(chain: Chain, lights: Sequence[ClipLight]) -> Figure:
 
 
 def strips_sheet(lights: Sequence[ClipLight]) -> Figure:
-    """Return one strip for each clip: its first seconds as light on a screen."""
+    """Return one strip for each clip: its first seconds as light on a screen.
+
+    Parameters
+    ----------
+    lights : sequence of ClipLight
+        Light of a board on its clips, as envlab.judge.light_on_clips gives it.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
     fig = sheet(9 * len(lights) + 12)
     axes = fig.subplots(len(lights), 1, sharex=True, squeeze=False)[:, 0]
     length_s = min(STRIP_S, max(light.duration_s for light in lights))

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.axes import Axes
 
-from envlab.chain import Chain, ChainResult
+from envlab.chain import Chain
+from envlab.engine.chain_result import ChainResult
 from envlab.plot.columns import columns_of
 from envlab.plot.palette import INK, SOFT, colour
 from envlab.plot.style import LINE_PT, beside_heading, dress, heading, limit_line, note

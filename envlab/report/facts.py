@@ -112,7 +112,7 @@ def clip_rows(choice: Choice, lights: tuple[ClipLight, ...]) -> list[ClipRow]:
         weighting = "" if light.clip.weighting == "Z" else f" ({light.clip.weighting})"
         rows.append(
             ClipRow(
-                name=light.clip.path.name,
+                name=light.clip.file_name,
                 level=f"{light.clip.level_db_spl:g}{weighting}",
                 length=f"{light.duration_s:.0f}",
                 tags=", ".join(TAG_WORDS[tag] for tag in light.clip.tags),
@@ -148,7 +148,7 @@ def _tried(key: str, choices: Choices) -> str:
 def asked_sentences(specification: Specification, choice: Choice) -> list[str]:
     """Return what was asked, two sentences: the lights and their sounds, then the targets and the parts."""
     pixels, supply = choice.chain.pixels, choice.chain.supply
-    names = list(dict.fromkeys(clip.path.stem.replace("_", " ") for clip in specification.clips))
+    names = list(dict.fromkeys(clip.stem.replace("_", " ") for clip in specification.clips))
     levels = [clip.level_db_spl for clip in specification.clips]
     loud = f"{min(levels):g} to {max(levels):g}" if max(levels) > min(levels) else f"{levels[0]:g}"
     targets = len(specification.targets.soft)
@@ -245,7 +245,7 @@ def command_words(specification: Specification) -> str:
         for table in tomllib.loads(specification.source_text).get("clips", [])
         for level in table.get("levels_db_spl", [])
     ]
-    clips = [(clip.path.name, clip.level_db_spl) for clip in specification.clips]
+    clips = [(clip.file_name, clip.level_db_spl) for clip in specification.clips]
     if clips != asked:
         for name, level_db_spl in clips:
             words += ["--clip", name, "--level", f"{level_db_spl:g}"]

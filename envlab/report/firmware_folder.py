@@ -22,6 +22,19 @@ def firmware_folder(chain: Chain, identifier: str, level: LevelControl | None) -
 
     The table under identifier is limited; where the supply caps, a second one, identifier_full, goes up to
     full duty. Beside them lie the runtime's sources with envlab_parameters.h and envlab_table.h.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    identifier : str
+        Name of the C array.
+    level : LevelControl or None
+        What moves the brightness window in the field; None: nothing.
+
+    Returns
+    -------
+    dict
     """
     mark = digest(chain)
     tables = both_tables(chain)
@@ -41,7 +54,19 @@ def _table_files(table: LookupTable, identifier: str, mark: str) -> dict[str, by
 
 
 def firmware_words(chain: Chain, level: LevelControl | None) -> list[str]:
-    """Return what the maker should know about the tables and the runtime, one sentence or two a line."""
+    """Return what the maker should know about the tables and the runtime, one sentence or two a line.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    level : LevelControl or None
+        What moves the brightness window in the field; None: nothing.
+
+    Returns
+    -------
+    list of str
+    """
     tables = both_tables(chain)
     facts = table_facts(tables.limited, chain.level_scale())
     cost = runtime_cost(runtime_design(chain, level=level))

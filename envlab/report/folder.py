@@ -12,12 +12,13 @@ from pathlib import Path
 
 import tomlkit
 
-from envlab.design_file import digest, with_parts
-from envlab.errors import FileError
+from envlab.design_file import design_text, digest, with_parts
+from envlab.errors import FileError, ParameterError
 from envlab.firmware.c_header import header_text
 from envlab.firmware.table_files import write_csv
 from envlab.plot.schematic.schematic import schematic_png, schematic_svg
 from envlab.shipped import shipped_folder
+from envlab.sound.clip import Clip
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import Choice
@@ -50,9 +51,20 @@ def check_folder(folder: Path, *, force: bool) -> None:
 def write_folder(folder: Path, files: dict[str, bytes], *, replaces: Collection[str] = ()) -> None:
     """Put files into a folder: first all beside it, then each moved into place; other files there stay.
 
-    replaces: names that an earlier run may have left; those that are not among the files go, so that no table
-    of another design lies beside this one's. Raises FileError, and leaves the folder as it was, if anything
-    cannot be written.
+    Parameters
+    ----------
+    folder : path
+        Where the files go.
+    files : dict
+        Name → content.
+    replaces : collection of str
+        Names that an earlier run may have left; those that are not among the files go, so that no table of
+        another design lies beside this one's.
+
+    Raises
+    ------
+    FileError
+        If anything cannot be written; the folder is then left as it was.
     """
     parent = folder.parent
     try:
@@ -101,30 +113,42 @@ def written_by(write: Callable[[Path], None], name: str) -> bytes:
 
 
 def chosen_design_text(specification: Specification, choice: Choice, folder: Path) -> str:
-    """Return the asked design file with the chosen parts, and clips that are found from the new folder."""
+    """Return the asked design file with the chosen parts, and clips that are found from the new folder.
+
+    Of a specification built in Python it has the board and the clips. ParameterError for a recording in
+    memory, which no file can name.
+    """
+    paths = [_file_of(clip) for clip in specification.clips]
     parts = {key: choice.row[key] for key in specification.ranges}
-    text = with_parts(specification.source_text, {key: _plain(value) for key, value in parts.items()})
+    source = specification.source_text or design_text(specification.chain)
+    text = with_parts(source, {key: _plain(value) for key, value in parts.items()})
     document = tomlkit.parse(text)
     demos = shipped_folder("audio_samples")
     asked = document.get("clips", [])
-    if [clip.path.name for clip in specification.clips] == [
+    if [path.name for path in paths] == [
         Path(table["file"]).name for table in asked for _ in table["levels_db_spl"]
     ]:
-        by_name = {clip.path.name: clip.path for clip in specification.clips}
+        by_name = {path.name: path for path in paths}
         for table in asked:
             path = by_name[Path(table["file"]).name]
             if path.parent != demos:
                 table["file"] = _from_folder(path, folder)
         return tomlkit.dumps(document)
     clips = tomlkit.aot()
-    for clip in specification.clips:
+    for clip, path in zip(specification.clips, paths, strict=True):
         table = tomlkit.table()
-        table["file"] = clip.path.name if clip.path.parent == demos else _from_folder(clip.path, folder)
+        table["file"] = path.name if path.parent == demos else _from_folder(path, folder)
         table["levels_db_spl"] = [clip.level_db_spl]
         table["tags"] = list(clip.tags)
         clips.append(table)
     document["clips"] = clips
     return tomlkit.dumps(document)
+
+
+def _file_of(clip: Clip) -> Path:
+    if clip.path is None:
+        raise ParameterError("clips", clip.label, "sound files, if results are to name them in a design file")
+    return clip.path
 
 
 def _plain(value: object) -> float | str:

@@ -93,10 +93,34 @@ def _a_weighted(pieces: Pieces, samples: int, sample_rate_hz: float) -> Iterator
 
 
 def leq_db_spl(pressure_pa: FloatArray, sample_rate_hz: float, weighting: str = "Z") -> float:
-    """Equivalent level in dB SPL (re 20 µPa) of a clip (n,) in Pa: the level of its root mean square.
+    """Return the equivalent level of a clip, dB SPL re 20 µPa: that of its root mean square [IEC61672-1].
 
-    weighting "Z" counts every frequency alike, "A" weights first [IEC61672-1]. −inf for silence.
-    A constant offset counts under "Z" as sound would.
+    −inf for silence. A constant offset counts under "Z" as sound would.
+
+    Parameters
+    ----------
+    pressure_pa : ndarray of float
+        Shape (n,), Pa.
+    sample_rate_hz : float
+        Samples a second, Hz, above 0.
+    weighting : str
+        "Z" counts every frequency alike, "A" weights first.
+
+    Returns
+    -------
+    float
+
+    References
+    ----------
+    [IEC61672-1] IEC 61672-1:2013, Electroacoustics – Sound level meters – Part 1: Specifications.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from envlab import leq_db_spl
+    >>> sine_pa = np.sqrt(2) * np.sin(2 * np.pi * np.arange(48_000) / 48)  # 1 Pa rms, 1 kHz
+    >>> round(leq_db_spl(sine_pa, 48_000.0), 2)
+    93.98
     """
     check_choice("weighting", weighting, WEIGHTINGS)
     pressure = np.asarray(pressure_pa, dtype=np.float64)

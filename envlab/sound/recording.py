@@ -19,12 +19,32 @@ from envlab.units import FloatArray
 _EMPTY_CLIP_S = 0.1
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Recording:
     """Sound pressure over time at the microphone.
 
-    pressure_pa: shape (n,), Pa, finite, n ≥ 1. sample_rate_hz: 8 kHz to 192 kHz. name says where it came
-    from; notes say what was done to it on the way (channels mixed, silence). Raises ParameterError.
+    Parameters
+    ----------
+    pressure_pa : array of float
+        Shape (n,), Pa, finite, n at least 1.
+    sample_rate_hz : float
+        8 kHz to 192 kHz.
+    name : str
+        Where it came from.
+    notes : tuple of str
+        What was done to it on the way (channels mixed, silence).
+
+    Raises
+    ------
+    ParameterError
+        For another shape, a value that is not finite, another rate.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from envlab import Recording
+    >>> Recording(np.zeros(8000), 8000.0, name="nothing")
+    <Recording 'nothing': 1 s at 8 kHz>
     """
 
     pressure_pa: FloatArray
@@ -42,6 +62,15 @@ class Recording:
         check_range("sample_rate_hz", self.sample_rate_hz, SAMPLE_RATE_MIN_HZ, SAMPLE_RATE_MAX_HZ, unit="Hz")
         object.__setattr__(self, "pressure_pa", pressure)
         object.__setattr__(self, "sample_rate_hz", float(self.sample_rate_hz))
+
+    def __repr__(self) -> str:
+        rate = f"{self.duration_s:g} s at {self.sample_rate_hz / 1e3:g} kHz"
+        return f"<Recording {self.name!r}: {rate}>" if self.name else f"<Recording: {rate}>"
+
+    @property
+    def time_s(self) -> FloatArray:
+        """When the samples stand, s: n/sample_rate_hz."""
+        return np.arange(self.samples) / self.sample_rate_hz
 
     @property
     def samples(self) -> int:
@@ -71,18 +100,43 @@ class Recording:
         return replace(self, pressure_pa=scale.pascal(self.pressure_pa), notes=notes)
 
 
-def read_recording(
-    path: str | os.PathLike[str], level_db_spl: float = 94.0, *, weighting: str = "Z"
-) -> Recording:
-    """Read a WAV, FLAC, OGG or MP3 file and scale it to a level in dB SPL.
+def read_recording(path: str | os.PathLike[str], level_db_spl: float, *, weighting: str = "Z") -> Recording:
+    """Read a WAV, FLAC, OGG or MP3 file, and say how loud it is.
 
-    A file holds no pascals: level_db_spl (−40 to 191) is the equivalent level of the whole clip as it sounds
-    at the microphone, unweighted ("Z") or A-weighted ("A"). Rates from 8 to 192 kHz. Channels are mixed to
-    their mean, and the notes say so.
+    Parameters
+    ----------
+    path : path
+        The sound file, at 8 to 192 kHz. Channels are mixed to their mean, and the notes say so.
+    level_db_spl : float
+        Equivalent level of the whole clip as it sounds at the microphone, -40 to 191 dB SPL. It has no
+        default: a file holds no pascals.
+    weighting : str
+        Of the level: "Z" (not weighted) or "A" [IEC61672-1].
 
-    Raises FileError, one line, for a file that is missing, a folder, empty, cut off, not one of these
-    formats, outside these rates, or that holds NaN or Inf. A clip without samples or without sound gives an
-    EnvlabWarning and silence (0.1 s of it for a clip without samples).
+    Returns
+    -------
+    Recording
+        A clip without samples is read as 0.1 s of silence, with an EnvlabWarning; one without sound as
+        silence, with the same.
+
+    Raises
+    ------
+    FileError
+        One line, for a file that is missing, a folder, empty, cut off, not one of these formats, outside
+        these rates, or that holds NaN or Inf.
+    ParameterError
+        For a level or a weighting that cannot be.
+
+    References
+    ----------
+    [IEC61672-1] Sound level meters: A weighting, equivalent level.
+
+    Examples
+    --------
+    >>> from envlab import read_recording
+    >>> from envlab.shipped import shipped_folder
+    >>> read_recording(shipped_folder("audio_samples") / "walking.flac", 78.0)
+    <Recording 'walking.flac': 13.6 s at 48 kHz>
     """
     check_level(level_db_spl, weighting)
     file = look_into(Path(path))

@@ -7,13 +7,35 @@ import math
 import numpy as np
 
 from envlab.errors import ParameterError, check_positive, check_range
+from envlab.seeds import Seed, generator_of
 from envlab.units import FloatArray
+
+__all__ = [
+    "pink_noise",
+    "silence",
+    "tone",
+    "tone_burst",
+    "white_noise",
+]
 
 PINK_LOW_HZ = 10.0
 
 
 def silence(duration_s: float, sample_rate_hz: float) -> FloatArray:
-    """Zeros, shape (n,) with n = round(duration_s·sample_rate_hz) samples."""
+    """Return zeros, n = round(duration_s·sample_rate_hz) of them.
+
+    Parameters
+    ----------
+    duration_s : float
+        Length, s, 0 or more.
+    sample_rate_hz : float
+        Samples a second, Hz, above 0.
+
+    Returns
+    -------
+    ndarray of float
+        Shape (n,).
+    """
     check_range("duration_s", duration_s, 0.0, unit="s")
     check_positive("sample_rate_hz", sample_rate_hz, unit="Hz")
     return np.zeros(round(duration_s * sample_rate_hz))
@@ -26,9 +48,25 @@ def tone(
     sample_rate_hz: float,
     phase_rad: float = 0.0,
 ) -> FloatArray:
-    """amplitude·sin(2π·f·t + phase), t = k/rate, shape (n,), f below half the rate.
+    """Return amplitude·sin(2π·f·t + phase), t = k/rate.
 
-    amplitude: the peak, in any unit, which is that of the samples too.
+    Parameters
+    ----------
+    frequency_hz : float
+        0 to half the rate, Hz.
+    amplitude : float
+        The peak, in any unit, which is that of the samples too.
+    duration_s : float
+        Length, s, 0 or more.
+    sample_rate_hz : float
+        Samples a second, Hz, above 0.
+    phase_rad : float
+        At the first sample, rad.
+
+    Returns
+    -------
+    ndarray of float
+        Shape (n,), in the unit of amplitude.
     """
     n = silence(duration_s, sample_rate_hz).size
     _check_tone(frequency_hz, amplitude, sample_rate_hz)
@@ -48,6 +86,26 @@ def tone_burst(
 
     Shape (n,), n = round(duration·rate). The tone is on at every sample with start ≤ t < start + burst; it is
     cut, not faded, so an end off the zero crossing is a step.
+
+    Parameters
+    ----------
+    frequency_hz : float
+        0 to half the rate, Hz.
+    amplitude : float
+        Peak, any unit, which is that of the samples too.
+    start_s : float
+        When it begins, s.
+    burst_s : float
+        Length of the burst, s.
+    duration_s : float
+        Length, s, 0 or more.
+    sample_rate_hz : float
+        Samples a second, Hz, above 0.
+
+    Returns
+    -------
+    ndarray of float
+        Shape (n,), in the unit of amplitude.
     """
     signal = silence(duration_s, sample_rate_hz)
     _check_tone(frequency_hz, amplitude, sample_rate_hz)
@@ -61,23 +119,56 @@ def tone_burst(
     return signal
 
 
-def white_noise(rms: float, duration_s: float, sample_rate_hz: float, rng: np.random.Generator) -> FloatArray:
-    """Gaussian noise with equal power per Hz up to half the rate, shape (n,), scaled to exactly this rms."""
+def white_noise(rms: float, duration_s: float, sample_rate_hz: float, rng: Seed) -> FloatArray:
+    """Return Gaussian noise with equal power per Hz up to half the rate, scaled to exactly this rms.
+
+    Parameters
+    ----------
+    rms : float
+        Root mean square of the noise, any unit, which is that of the samples too.
+    duration_s : float
+        Length, s, 0 or more.
+    sample_rate_hz : float
+        Samples a second, Hz, above 0.
+    rng : int or numpy Generator
+        Where the chance comes from.
+
+    Returns
+    -------
+    ndarray of float
+        Shape (n,), in the unit of rms.
+    """
     check_range("rms", rms, 0.0)
     n = silence(duration_s, sample_rate_hz).size
-    return _scaled(rng.standard_normal(n), rms)
+    return _scaled(generator_of(rng).standard_normal(n), rms)
 
 
-def pink_noise(rms: float, duration_s: float, sample_rate_hz: float, rng: np.random.Generator) -> FloatArray:
+def pink_noise(rms: float, duration_s: float, sample_rate_hz: float, rng: Seed) -> FloatArray:
     """Gaussian noise with equal power per octave from 10 Hz up, shape (n,), scaled to exactly this rms.
 
     It is made in the frequency domain, so it may be repeated end to end without a seam.
+
+    Parameters
+    ----------
+    rms : float
+        Root mean square of the noise, any unit, which is that of the samples too.
+    duration_s : float
+        Length, s, 0 or more.
+    sample_rate_hz : float
+        Samples a second, Hz, above 0.
+    rng : int or numpy Generator
+        Where the chance comes from.
+
+    Returns
+    -------
+    ndarray of float
+        Shape (n,), in the unit of rms.
     """
     check_range("rms", rms, 0.0)
     n = silence(duration_s, sample_rate_hz).size
     if n == 0:
         return np.zeros(0)
-    spectrum = np.fft.rfft(rng.standard_normal(n))
+    spectrum = np.fft.rfft(generator_of(rng).standard_normal(n))
     frequency = np.fft.rfftfreq(n, 1.0 / sample_rate_hz)
     heard = frequency >= PINK_LOW_HZ
     shape = np.zeros(frequency.size)

@@ -63,7 +63,7 @@ Sound = Recording | SoundStream
 
 def open_sound(
     path: str | os.PathLike[str],
-    level_db_spl: float = 94.0,
+    level_db_spl: float,
     *,
     weighting: str = "Z",
     held_s: float = HELD_S,

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from envlab.chain import Chain, ChainResult
+from envlab.chain import Chain
+from envlab.engine.chain_result import ChainResult
 from envlab.light.flashes.flash import FlashReport, find_flashes
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import supply_current_a
@@ -62,6 +63,19 @@ def light_on_clips(specification: Specification, chain: Chain, *, workers: int =
     """Return the light of a chain on every clip of a specification.
 
     The metrics are those of the sweep's row.
+
+    Parameters
+    ----------
+    specification : Specification
+        What is asked.
+    chain : Chain
+        The board.
+    workers : int
+        Processor threads, 1 or more.
+
+    Returns
+    -------
+    tuple of ClipLight
     """
     table = chain.brightness_table()
 
@@ -96,7 +110,17 @@ def _shown(clip: Clip, envelope_counts: FloatArray, chain: Chain, table: LookupT
 
 
 def most_flashing(lights: tuple[ClipLight, ...]) -> ClipLight:
-    """Return the clip with most flashes in a second; among equals the one with the most such seconds."""
+    """Return the clip with most flashes in a second; among equals the one with the most such seconds.
+
+    Parameters
+    ----------
+    lights : tuple of ClipLight
+        Light of a board on its clips, as envlab.judge.light_on_clips gives it.
+
+    Returns
+    -------
+    ClipLight
+    """
     return max(
         lights,
         key=lambda light: (
@@ -107,7 +131,17 @@ def most_flashing(lights: tuple[ClipLight, ...]) -> ClipLight:
 
 
 def most_current(lights: tuple[ClipLight, ...]) -> ClipLight:
-    """Return the clip with the largest mean current."""
+    """Return the clip with the largest mean current.
+
+    Parameters
+    ----------
+    lights : tuple of ClipLight
+        Light of a board on its clips, as envlab.judge.light_on_clips gives it.
+
+    Returns
+    -------
+    ClipLight
+    """
     return max(lights, key=lambda light: float(light.current_a.mean()))
 
 
@@ -133,6 +167,21 @@ def music_scene(
 
     Liveliest: the span, begun on a whole second, in which the level rises most in sum. Without a beat clip it
     is the first clip.
+
+    Parameters
+    ----------
+    specification : Specification
+        What is asked.
+    chain : Chain
+        The board.
+    length_s : float
+        How long, s.
+    lead_s : float
+        How much before it, s.
+
+    Returns
+    -------
+    MusicScene
     """
     number = _clip_to_show(specification)
     clip = specification.clips[number]

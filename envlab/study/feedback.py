@@ -25,6 +25,7 @@ from envlab.engine.quantiser import Quantiser
 from envlab.errors import EnvlabWarning, check_positive, check_range
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import full_current_a, idle_current_a
+from envlab.seeds import Seed, generator_of
 from envlab.sound.interpolate import internal_rate_hz, interpolate
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray, from_db
@@ -127,9 +128,7 @@ class ClosedLoop:
         return shares[0], shares[1]
 
 
-def run_closed(
-    chain: Chain, coupling: Coupling, recording: Recording, rng: np.random.Generator | None = None
-) -> ClosedLoop:
+def run_closed(chain: Chain, coupling: Coupling, recording: Recording, rng: Seed | None = None) -> ClosedLoop:
     """Return the frames of a clip with and without the lights' own disturbance, noise off in the ADC.
 
     Frame by frame: the duty shown switches the current of the frame in which it is shown. With rng the
@@ -138,7 +137,7 @@ def run_closed(
     """
     pressure_pa = recording.pressure_pa
     if rng is not None:
-        noise = noise_streams(rng)
+        noise = noise_streams(generator_of(rng))
         pressure_pa = pressure_pa + chain.noise_pa(pressure_pa.size, recording.sample_rate_hz, noise)
     rate_hz = internal_rate_hz(recording.sample_rate_hz)
     fine_pa = interpolate(pressure_pa, recording.sample_rate_hz)

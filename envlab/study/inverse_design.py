@@ -28,9 +28,16 @@ _LONGEST_S = 2 * math.log(10) * HOLD_FARAD[1] * RELEASE_OHM[1]
 
 @dataclass(frozen=True)
 class Wanted:
-    """attack_ms: 1 kHz burst to 90 % of settled. release_ms: its end to 10 %. Both above 0.
+    """What a detector is to do.
 
-    ripple_db: most ripple at 60 Hz, or None. It is a limit, the other two are aims.
+    Parameters
+    ----------
+    attack_ms : float
+        1 kHz burst to 90 % of settled.
+    release_ms : float
+        Its end to 10 %. Both above 0.
+    ripple_db : float or None
+        Most ripple at 60 Hz, or None. It is a limit, the other two are aims.
     """
 
     attack_ms: float
@@ -46,10 +53,20 @@ class Wanted:
 
 @dataclass(frozen=True)
 class Found:
-    """exact: parts that give the aims as nearly as any can, C at 1 µF. bought: purchasable parts.
+    """The parts that come nearest to what is wanted.
 
-    gives, gives_60hz: what the bought parts really do with 1 kHz and 60 Hz. miss_percent: the larger of the
-    errors of attack and release. ripple_met: whether the limit is kept (True without one).
+    Parameters
+    ----------
+    exact : PeakDetector
+        Parts that give the aims as nearly as any can, C at 1 µF.
+    bought : PeakDetector
+        Purchasable parts.
+    gives, gives_60hz : ToneResponse
+        What the bought parts really do with 1 kHz and 60 Hz.
+    miss_percent : float
+        The larger of the errors of attack and release.
+    ripple_met : bool
+        Whether the limit is kept (True without one).
     """
 
     exact: PeakDetector
@@ -71,9 +88,36 @@ def parts_for(
 
     Only two things can be chosen, hold·attack and hold·release; attack and release fix both, so a ripple
     limit that they do not meet is met by a slower attack and release in the same proportion, and said in the
-    result's miss. Raises ParameterError where no parts within the usual bounds come within a factor of two,
-    and for a rectifier behind which the envelope does not scale with the level: there the times are others at
-    every loudness.
+    result's miss.
+
+    Parameters
+    ----------
+    wanted : Wanted
+        Attack and release, as envlab.judge.Wanted.
+    rectifier : Rectifier or None
+        What stands before it; None: a precision full wave.
+    resistors : str
+        Series of the resistors that one buys.
+    capacitors : str
+        Series of the capacitor.
+
+    Returns
+    -------
+    Found
+
+    Raises
+    ------
+    ParameterError
+        Where no parts within the usual bounds come within a factor of two, and for a rectifier behind which
+        the envelope does not scale with the level: there the times are others at every loudness.
+
+    Examples
+    --------
+    >>> from envlab import parts_for
+    >>> from envlab.judge import Wanted
+    >>> found = parts_for(Wanted(attack_ms=10.0, release_ms=300.0))
+    >>> found.miss_percent < 10
+    True
     """
     rectifier = rectifier or Rectifier()
     if not rectifier.scales_with_level:

@@ -22,6 +22,15 @@ from envlab.metrics.onset_latency import SILENCE_S, latency_of_envelope, onset_i
 from envlab.sound.interpolate import internal_rate_hz, interpolate
 from envlab.units import FloatArray
 
+__all__ = [
+    "alternating_light",
+    "burst_lesson",
+    "formula_attack_s",
+    "samples_lesson",
+    "sampling_errors",
+    "step_latency_ms",
+]
+
 _STEPS_PER_CYCLE = 256
 
 
@@ -59,7 +68,22 @@ def burst_lesson(
 ) -> BurstLesson:
     """Return a detector on a burst of whole cycles, at least burst_s long, then silence for after_s.
 
-    frequency_hz: 1 Hz to 20 kHz. At most 10 million samples.
+    Parameters
+    ----------
+    detector : Detector
+        What holds the envelope.
+    rectifier : Rectifier
+        What feeds it.
+    frequency_hz : float
+        1 Hz to 20 kHz. At most 10 million samples.
+    burst_s : float
+        Length of the burst, s.
+    after_s : float
+        Silence behind the burst, s.
+
+    Returns
+    -------
+    BurstLesson
     """
     check_range("frequency_hz", frequency_hz, 1, 20e3, unit="Hz")
     rate_hz = _STEPS_PER_CYCLE * frequency_hz
@@ -78,7 +102,17 @@ def burst_lesson(
 
 
 def formula_attack_s(detector: PeakDetector) -> float:
-    """Return 2.2·R·C of the attack resistor, s: from 10 % to 90 % on a steady voltage, no release."""
+    """Return 2.2·R·C of the attack resistor, s: from 10 % to 90 % on a steady voltage, no release.
+
+    Parameters
+    ----------
+    detector : PeakDetector
+        What holds the envelope.
+
+    Returns
+    -------
+    float
+    """
     return math.log(9) * detector.attack_ohm * detector.hold_farad
 
 
@@ -101,7 +135,23 @@ class SamplesLesson:
 def samples_lesson(
     samples_v: FloatArray, sample_rate_hz: float, detector: Detector, rectifier: Rectifier
 ) -> SamplesLesson:
-    """Return what a detector makes of samples (n,), V, taken as steps, and of the wave they stand for."""
+    """Return what a detector makes of samples (n,), V, taken as steps, and of the wave they stand for.
+
+    Parameters
+    ----------
+    samples_v : ndarray of float
+        Shape (n,), V.
+    sample_rate_hz : float
+        Samples a second, Hz, above 0.
+    detector : Detector
+        What holds the envelope.
+    rectifier : Rectifier
+        What feeds it.
+
+    Returns
+    -------
+    SamplesLesson
+    """
     wave_v, fine_hz = interpolate(samples_v, sample_rate_hz), internal_rate_hz(sample_rate_hz)
     held_samples_v, _ = detect(rectify(samples_v, rectifier), detector, sample_rate_hz=sample_rate_hz)
     held_wave_v, _ = detect(rectify(wave_v, rectifier), detector, sample_rate_hz=fine_hz)
@@ -115,6 +165,21 @@ def sampling_errors(
 
     Keys: rates in Hz, from the file's own, doubled while under the fine rate. Values: the largest difference
     from the fine rate's voltage at the ADC's instants, a share of the largest voltage.
+
+    Parameters
+    ----------
+    lesson : SamplesLesson
+        What envlab.study.lessons computed.
+    detector : Detector
+        What holds the envelope.
+    rectifier : Rectifier
+        What feeds it.
+    reading_hz : float
+        Rate of the ADC, Hz.
+
+    Returns
+    -------
+    dict
     """
     factor = round(lesson.fine_rate_hz / lesson.sample_rate_hz)
     times_s = instants_s(lesson.samples_v.size / lesson.sample_rate_hz, reading_hz)
@@ -151,7 +216,23 @@ class KnownLight:
 def alternating_light(
     chain: Chain, low_lstar: float, high_lstar: float, *, low_s: float, high_s: float, duration_s: float
 ) -> KnownLight:
-    """Return light that is low for low_s, then high for high_s, s, and so on; L* from 0 to 100."""
+    """Return light that is low for low_s, then high for high_s, s, and so on; L* from 0 to 100.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    low_lstar, high_lstar : float
+        0 to 100 L*.
+    low_s, high_s : float
+        How long each lasts, s.
+    duration_s : float
+        Length, s, 0 or more.
+
+    Returns
+    -------
+    KnownLight
+    """
     check_range("low_lstar", low_lstar, 0, 100)
     check_range("high_lstar", high_lstar, 0, 100)
     time_s = np.arange(round(duration_s * chain.frame_rate_hz)) / chain.frame_rate_hz
@@ -167,6 +248,15 @@ def step_latency_ms(chain: Chain) -> FloatArray:
     Of a board whose envelope jumps with the sound itself.
 
     What is left is the wait for the next frame, without transmission; 32 phases spread over a frame.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+
+    Returns
+    -------
+    ndarray of float
     """
     instants = onset_instants(chain)
     sounding = instants.index >= round(SILENCE_S * chain.adc.rate_hz)

@@ -121,6 +121,15 @@ def stated_levels(clips: Sequence[Clip]) -> tuple[float, float]:
     """Return (quiet, loud) in dB SPL out of a design's clips: the softest and the loudest music.
 
     Clips tagged "room" or "walking" are no music. With one level only, quiet is 20 dB under it.
+
+    Parameters
+    ----------
+    clips : sequence of Clip
+        What is played to the board.
+
+    Returns
+    -------
+    tuple
     """
     music = [clip for clip in clips if not {"room", "walking"} & set(clip.tags)] or list(clips)
     levels = [min(max(clip.level_db_spl, 40.0), 140.0) for clip in music]
@@ -129,7 +138,19 @@ def stated_levels(clips: Sequence[Clip]) -> tuple[float, float]:
 
 
 def level_diagram(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> LevelDiagram:
-    """Return the level diagram of a chain; quiet under loud, both 20 to 140 dB SPL."""
+    """Return the level diagram of a chain; quiet under loud, both 20 to 140 dB SPL.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    quiet_db_spl, loud_db_spl : float
+        Quiet under loud, 20 to 140 dB SPL.
+
+    Returns
+    -------
+    LevelDiagram
+    """
     check_range("quiet_db_spl", quiet_db_spl, 20, 140, unit="dB SPL")
     check_range("loud_db_spl", loud_db_spl, 20, 140, unit="dB SPL")
     if quiet_db_spl >= loud_db_spl:

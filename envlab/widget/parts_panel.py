@@ -29,14 +29,19 @@ _PICTURE_DPI = 110.0
 class PartsPanel:
     """Controls for the targets and the part ranges of a specification, and what comes of them.
 
-    choice: of the present settings. specification: what they ask. box: the widget to show. A target that
-    moves only judges anew; a range that moves sweeps anew, so give it few clips and coarse series. What
-    cannot be is said in words, and the last choice stays.
+    choice: of the present settings.
+
+    Parameters
+    ----------
+    specification : Specification
+        What they ask. box: the widget to show. A target that moves only judges anew; a range that moves
+        sweeps anew, so give it few clips and coarse series. What cannot be is said in words, and the last
+        choice stays.
     """
 
     def __init__(self, specification: Specification) -> None:
         self.specification = specification
-        self._table = _swept(specification)
+        self._table = sweep(specification)
         self.choice: Choice = choose(self._table, specification)
         self._words = ipywidgets.HTML()
         self._picture = ipywidgets.Image(format="png", layout={"max_width": "100%"})
@@ -118,7 +123,7 @@ class PartsPanel:
             ranges[key] = replace(offered, low=control.value[0], high=control.value[1])
         specification = replace(self.specification, ranges=ranges)
         self._problem.value = "Sweeping…"
-        self._settle(specification, _swept(specification))
+        self._settle(specification, sweep(specification))
 
     def _settle(self, specification: Specification, table: pd.DataFrame) -> None:
         self.choice = choose(table, specification)
@@ -131,9 +136,3 @@ class PartsPanel:
         if swept_keys(self.specification):
             fig = effects_sheet(self.choice, self.specification)
             self._picture.value = png_bytes(fig, dpi=_PICTURE_DPI)
-
-
-def _swept(specification: Specification) -> pd.DataFrame:
-    return sweep(
-        specification.chain, specification.ranges, specification.clips, judging=specification.judging
-    )

@@ -26,8 +26,13 @@ _PICTURE_DPI = 110.0
 class TablePanel:
     """Controls for the table of one board, and what its clips look like through it.
 
-    chain: the board with the present settings. lights: its clips through the present table. box: the widget
-    to show. What cannot be is said in words, and the last table stays.
+    Parameters
+    ----------
+    chain : Chain
+        The board with the present settings.
+    lights : sequence of ClipLight
+        Its clips through the present table. box: the widget to show. What cannot be is said in words, and the
+        last table stays.
     """
 
     def __init__(self, chain: Chain, lights: Sequence[ClipLight]) -> None:

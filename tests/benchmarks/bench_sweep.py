@@ -282,7 +282,9 @@ def print_song(specification: Specification, judged: Judged, seconds: float) -> 
         timed("all metrics of the clip", lambda: clip_columns(sound, chains, tables, seed=(1,)), seconds)
         whole = "whole sweep, metrics on test signals and tables too"
         timed(
-            whole, lambda: sweep(specification.chain, ranges, [clip], judging=specification.judging), seconds
+            whole,
+            lambda: sweep(Specification(specification.chain, [clip], ranges), judging=specification.judging),
+            seconds,
         )
 
 

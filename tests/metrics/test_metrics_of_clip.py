@@ -19,7 +19,7 @@ from envlab.light.curve import BrightnessMap
 from envlab.metrics.metrics_of_clip import clip_columns, idle_lightness
 from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
-from envlab.study.specification.specification import Judging
+from envlab.study.specification.specification import Judging, Specification
 from envlab.study.sweep.sweep import sweep
 
 RATE_HZ = 48_000.0
@@ -127,7 +127,7 @@ def test_current_of_a_yoke_that_is_always_full(tmp_path: Path):
     # first readings on, so mean, 99 % point and peak are 3 A, less a code of 16 bits.
     soundfile.write(tmp_path / "tone.wav", tone(90.0, 4.0).pressure_pa / 2, 48_000, subtype="FLOAT")
     chain = Chain(detector=PeakDetector(470.0, 1e-7, 1e6), brightness=BrightnessMap(30.0, 60.0))
-    row = sweep(chain, {}, [Clip(tmp_path / "tone.wav", 90.0)], judging=Judging()).iloc[0]
+    row = sweep(Specification(chain, [Clip(tmp_path / "tone.wav", 90.0)], {}), judging=Judging()).iloc[0]
     assert row["supply_99_a"] == row["supply_peak_a"] == pytest.approx(3.0, abs=1e-3)
     assert row["supply_mean_a"] == pytest.approx(3.0, abs=0.02)
 
@@ -136,7 +136,7 @@ def test_range_between_two_levels_of_one_tone(tmp_path: Path):
     # The same tone at 72 and 92 dB: 20 dB, but for the whole counts of the quiet one (12.8 at 72 dB).
     soundfile.write(tmp_path / "tone.wav", tone(80.0, 2.0).pressure_pa, 48_000, subtype="FLOAT")
     clips = [Clip(tmp_path / "tone.wav", level) for level in (72.0, 92.0)]
-    row = sweep(CHAIN, {}, clips, judging=Judging()).iloc[0]
+    row = sweep(Specification(CHAIN, clips, {}), judging=Judging()).iloc[0]
     counts = [CHAIN.level_scale().counts(level) for level in (72.0, 92.0)]
     assert row["range_used_db"] == pytest.approx(20, abs=20 * math.log10(1 + 1.5 / counts[0]))
 
@@ -144,4 +144,4 @@ def test_range_between_two_levels_of_one_tone(tmp_path: Path):
 def test_metrics_that_are_not_settled_are_said(tmp_path: Path):
     soundfile.write(tmp_path / "tone.wav", tone(80.0, 0.2).pressure_pa, 48_000, subtype="FLOAT")
     with pytest.warns(EnvlabWarning, match=r"tone 80 dB: lasts 0\.2 s, the longest release .* 0\.23 s"):
-        sweep(CHAIN, {}, [Clip(tmp_path / "tone.wav", 80.0)])
+        sweep(Specification(CHAIN, [Clip(tmp_path / "tone.wav", 80.0)], {}))

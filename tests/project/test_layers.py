@@ -18,7 +18,7 @@ PACKAGE = Path(__file__).resolve().parents[2] / "envlab"
 # Rooms and single files from left to right; those of one row do not know each other.
 ROWS = (
     ("errors", "bibliography"),
-    ("units", "files"),
+    ("units", "files", "seeds", "notebook_view"),
     ("sound",),
     ("analog",),
     ("digital",),
@@ -31,7 +31,7 @@ ROWS = (
     ("study",),
     ("plot",),
     ("widget", "report"),
-    ("cli",),
+    ("cli", "stages", "lights", "judge", "sheets", "export"),
     ("__init__", "__main__"),
 )
 PLACE = {name: place for place, row in enumerate(ROWS) for name in row}

@@ -75,7 +75,7 @@ def small_case(folder: Path) -> Case:
     """Return the small question, written into a folder, swept and chosen."""
     specification = read_specification(write_small_design(folder))
     choice = choose(
-        sweep(specification.chain, specification.ranges, specification.clips, judging=specification.judging),
+        sweep(specification),
         specification,
     )
     lights = light_on_clips(specification, choice.chain)

@@ -169,7 +169,7 @@ def test_the_same_choice_gives_the_same_bytes_in_any_process(page: str, case: Ca
         "from envlab.study.sweep.choice import choose\n"
         "from envlab.study.sweep.sweep import sweep; from envlab.report.page import report_html\n"
         "b = read_specification(Path(sys.argv[1]))\n"
-        "t = sweep(b.chain, b.ranges, b.clips, judging=b.judging)\n"
+        "t = sweep(b)\n"
         "print(hashlib.sha256(report_html(b, choose(t, b)).encode()).hexdigest())\n"
     )
     design = case.specification.clips[0].path.parent / case.specification.name

@@ -87,7 +87,7 @@ def test_whole_files_pass_and_are_read(tmp_path: Path, make: str) -> None:
         make[:3], make[:4].strip().upper()
     )
     assert missing_bytes(path, container_of(path)) == 0
-    assert read_recording(path).duration_s == pytest.approx(0.5, abs=0.03)
+    assert read_recording(path, 94.0).duration_s == pytest.approx(0.5, abs=0.03)
 
 
 @pytest.mark.parametrize("make", CUT)
@@ -95,7 +95,7 @@ def test_cut_files_are_refused(tmp_path: Path, make: str) -> None:
     path = saved(tmp_path, CUT[make])
     assert missing_bytes(path, container_of(path)) > 0
     with pytest.raises(FileError, match="is cut off; bytes missing"):
-        read_recording(path)
+        read_recording(path, 94.0)
 
 
 def test_the_number_of_missing_bytes_is_exact_where_the_file_states_its_length(tmp_path: Path) -> None:
@@ -113,7 +113,7 @@ def test_flac_that_states_no_length_is_read_to_its_end(tmp_path: Path) -> None:
     data[4 + 4 + 13] &= 0xF0
     data[4 + 4 + 14 : 4 + 4 + 18] = bytes(4)
     try:
-        recording = read_recording(saved(tmp_path, bytes(data)))
+        recording = read_recording(saved(tmp_path, bytes(data)), 94.0)
     except FileError as error:
         assert "cannot be decoded" in str(error)
     else:
@@ -140,7 +140,7 @@ def test_mp3_that_a_decoder_would_cut_short_in_silence_is_refused(tmp_path: Path
     path = saved(tmp_path, without_length_header(buffer.getvalue(), 128))
     assert soundfile.info(path).frames < 0.9 * wave.size
     with pytest.raises(FileError, match=r"only \d+ of \d+ samples can be decoded; save it as WAV or FLAC"):
-        read_recording(path)
+        read_recording(path, 94.0)
 
 
 @pytest.mark.parametrize(
@@ -154,4 +154,4 @@ def test_noise_that_begins_like_a_sound_file_is_refused(tmp_path: Path) -> None:
     junk = np.random.default_rng(1).integers(0, 256, 5000, dtype=np.uint8).tobytes()
     for head in (b"fLaC", b"OggS", b"RIFF\0\0\0\0WAVE", b"RIFF\0\0\0\0WAVEfmt \x10\0\0\0"):
         with pytest.raises(FileError, match="cut off"):
-            read_recording(saved(tmp_path, head + junk))
+            read_recording(saved(tmp_path, head + junk), 94.0)

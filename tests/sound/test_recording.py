@@ -50,7 +50,7 @@ def test_every_format_reads_back_at_its_level(tmp_path: Path, ending: str) -> No
 @pytest.mark.parametrize("rate_hz", [8_000, 11_025, 22_050, 44_100, 88_200, 96_000, 176_400, 192_000])
 def test_every_rate(tmp_path: Path, rate_hz: int) -> None:
     path = write(tmp_path / "clip.flac", tone(1000, 0.5, 0.25, rate_hz), rate_hz)
-    recording = read_recording(path)
+    recording = read_recording(path, 94.0)
     assert recording.sample_rate_hz == rate_hz
     assert recording.duration_s == pytest.approx(0.25, abs=1 / rate_hz)
     # 94 dB SPL is 1.00237 Pa rms, √2 times that at the peak of a sine
@@ -60,7 +60,7 @@ def test_every_rate(tmp_path: Path, rate_hz: int) -> None:
 def test_channels_are_mixed_to_their_mean_and_the_notes_say_so(tmp_path: Path) -> None:
     left, right = tone(500, 0.5, 0.5, 48_000), tone(1500, 0.25, 0.5, 48_000)
     path = write(tmp_path / "clip.float.wav", np.column_stack([left, right, 0 * left]))
-    recording = read_recording(path)
+    recording = read_recording(path, 94.0)
     assert recording.notes == ("3 channels mixed to their mean",)
     expected = Recording((left + right) / 3, 48_000).at_level(94.0).pressure_pa
     np.testing.assert_allclose(recording.pressure_pa, expected, atol=1e-6)
@@ -70,7 +70,7 @@ def test_long_files_are_read_in_pieces_without_seams(tmp_path: Path) -> None:
     noise = pink_noise(0.1, 4.0, 48_000, np.random.default_rng(3))
     path = write(tmp_path / "clip.24.wav", noise)
     expected = Recording(noise, 48_000).at_level(94.0).pressure_pa
-    np.testing.assert_allclose(read_recording(path).pressure_pa, expected, atol=1e-5)
+    np.testing.assert_allclose(read_recording(path, 94.0).pressure_pa, expected, atol=1e-5)
 
 
 def test_level_is_set_with_or_without_weighting(tmp_path: Path) -> None:
@@ -109,7 +109,7 @@ def test_absurd_but_finite_sample_values_scale_like_others(scale: float) -> None
 def test_silent_clip_warns_and_stays_silent(tmp_path: Path, value: float) -> None:
     path = write(tmp_path / "quiet.flac", np.full(4800, value))
     with pytest.warns(EnvlabWarning, match=r"quiet\.flac: silent clip"):
-        recording = read_recording(path)
+        recording = read_recording(path, 94.0)
     assert not recording.pressure_pa.any()
     assert recording.pressure_pa.size == 4800
     assert recording.notes == ("silent",)
@@ -119,13 +119,13 @@ def test_channels_that_cancel_are_silent(tmp_path: Path) -> None:
     wave = tone(500, 0.5, 0.1, 48_000)
     path = write(tmp_path / "clip.float.wav", np.column_stack([wave, -wave]))
     with pytest.warns(EnvlabWarning, match="silent clip"):
-        assert not read_recording(path).pressure_pa.any()
+        assert not read_recording(path, 94.0).pressure_pa.any()
 
 
 def test_clip_without_samples_warns_and_is_a_little_silence(tmp_path: Path) -> None:
     path = write(tmp_path / "none.wav", np.zeros(0))
     with pytest.warns(EnvlabWarning, match=r"none\.wav: no samples"):
-        recording = read_recording(path)
+        recording = read_recording(path, 94.0)
     assert recording.pressure_pa.tolist() == [0.0] * 4800
     assert recording.notes == ("no samples",)
 
@@ -134,7 +134,7 @@ def test_constant_offset_is_said(tmp_path: Path) -> None:
     path = write(tmp_path / "off.float.wav", tone(500, 0.1, 0.5, 48_000) + 0.1)
     # offset² over offset² plus peak²/2 is 2/3
     with pytest.warns(EnvlabWarning, match=r"off\.float\.wav: a constant offset is 67 %"):
-        read_recording(path)
+        read_recording(path, 94.0)
 
 
 def bad_files(folder: Path) -> dict[str, tuple[Path, str]]:
@@ -174,7 +174,7 @@ def bad_files(folder: Path) -> dict[str, tuple[Path, str]]:
 def test_each_bad_file_gets_one_line_that_names_it(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     for case, (path, says) in bad_files(tmp_path).items():
         with pytest.raises(FileError) as caught:
-            read_recording(path)
+            read_recording(path, 94.0)
         text = str(caught.value)
         assert "\n" not in text, case
         assert str(path) in text, case
@@ -191,7 +191,7 @@ def test_unreadable_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Non
 
     monkeypatch.setattr(Path, "open", refuse)
     with pytest.raises(FileError, match=r"clip\.wav: cannot be read \(Permission denied\)"):
-        read_recording(path)
+        read_recording(path, 94.0)
 
 
 @pytest.mark.parametrize(

@@ -33,9 +33,7 @@ def panel(specification):
 
 
 def test_shows_what_the_package_chooses(panel, specification):
-    table = sweep(
-        specification.chain, specification.ranges, specification.clips, judging=specification.judging
-    )
+    table = sweep(specification)
     choice = choose(table, specification)
     assert panel.choice.words == choice.words
     assert panel.choice.chain == choice.chain

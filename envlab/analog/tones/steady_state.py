@@ -24,10 +24,18 @@ _COUNTED_CYCLES = 20_000
 class ToneResponse:
     """A detector on a sine of peak 1 V out of silence; volts are per volt of peak.
 
-    settled_ratio: mean over a cycle once settled, over the peak of the drive.
-    low_ratio, high_ratio: least and largest value in that cycle. end_ratio: at the end of whole cycles.
-    attack_s: from the start (phase 0) to the first crossing of 90 % of settled.
-    release_s: from the end of the tone to 10 % of settled.
+    Parameters
+    ----------
+    settled_ratio : float
+        Mean over a cycle once settled, over the peak of the drive.
+    low_ratio, high_ratio : float
+        Least and largest value in that cycle.
+    end_ratio : float
+        At the end of whole cycles.
+    attack_s : float
+        From the start (phase 0) to the first crossing of 90 % of settled.
+    release_s : float
+        From the end of the tone to 10 % of settled.
     """
 
     settled_ratio: float
@@ -82,6 +90,19 @@ def tone_response(detector: Detector, rectifier: Rectifier, frequency_hz: float)
     """Return how the detector answers a sine; frequency_hz from 1 Hz to 20 kHz.
 
     The settled cycle is found as the cycle that ends where it began, not by waiting for it.
+
+    Parameters
+    ----------
+    detector : Detector
+        What holds the envelope.
+    rectifier : Rectifier
+        What feeds it.
+    frequency_hz : float
+        1 Hz to 20 kHz.
+
+    Returns
+    -------
+    ToneResponse
     """
     (answer,) = tone_responses([detector], rectifier, frequency_hz)
     return answer

@@ -43,9 +43,16 @@ FLASHES_ALLOWED_PER_S = 3
 class FlashReport:
     """The flashes of one clip.
 
-    worst_per_s: most flashes in any second. worst_start_s, worst_end_s: the worst second (0, 0 without any).
-    per_second: flashes (frames,) of the second that begins with each frame. change_s: times at which the
-    changes of the whole clip are complete, read once from its start.
+    Parameters
+    ----------
+    worst_per_s : int
+        Most flashes in any second.
+    worst_start_s, worst_end_s : float
+        The worst second (0, 0 without any).
+    per_second : ndarray of int
+        Flashes (frames,) of the second that begins with each frame.
+    change_s : ndarray of float
+        Times at which the changes of the whole clip are complete, read once from its start.
     """
 
     worst_per_s: int
@@ -61,10 +68,38 @@ class FlashReport:
 
 
 def count_flashes(duty: ArrayLike, frame_rate_hz: float, *, full_duty: float = 1.0) -> int:
-    """Return the most general flashes in any sliding second of duties (frames,), WCAG 2.2.
+    """Return the most general flashes in any sliding second [WCAG2.2].
 
-    full_duty: the duty of the brightest state that the costume can show (its duty_limit, 0..1); every duty is
-    0..full_duty. frame_rate_hz 1..10 000. Raises ParameterError. The exact rule stands at the module's top.
+    The exact rule stands at the module's top.
+
+    Parameters
+    ----------
+    duty : array_like
+        Shape (frames,), each 0 to full_duty.
+    frame_rate_hz : float
+        Frames a second, 1 to 10 000 Hz.
+    full_duty : float
+        Duty of the brightest state that the costume can show (its duty_limit), above 0 to 1.
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    ParameterError
+        For duties or a rate that cannot be.
+
+    References
+    ----------
+    [WCAG2.2] W3C, Web content accessibility guidelines (WCAG) 2.2, 2023, “general flash and red flash
+        thresholds” and success criteria 1.4.11, 2.3.1.
+
+    Examples
+    --------
+    >>> from envlab import count_flashes
+    >>> count_flashes([0.0, 1.0] * 5, frame_rate_hz=10.0)
+    4
     """
     from envlab.light.flashes.flash_kernels import most_changes
 
@@ -72,7 +107,21 @@ def count_flashes(duty: ArrayLike, frame_rate_hz: float, *, full_duty: float = 1
 
 
 def find_flashes(duty: ArrayLike, frame_rate_hz: float, *, full_duty: float = 1.0) -> FlashReport:
-    """Return where the flashes of duties (frames,) are, and the worst second; arguments as count_flashes."""
+    """Return where the flashes of duties (frames,) are, and the worst second; arguments as count_flashes.
+
+    Parameters
+    ----------
+    duty : array_like
+        Shape (frames,), each 0 to full_duty.
+    frame_rate_hz : float
+        Frames a second, 1 to 10 000 Hz.
+    full_duty : float
+        Duty of the brightest state that the costume can show, above 0 to 1.
+
+    Returns
+    -------
+    FlashReport
+    """
     from envlab.light.flashes.flash_kernels import completions, flashes_from_each_frame
 
     luminance = flash_luminance(duty, full_duty)

@@ -37,7 +37,23 @@ def count_red_flashes(
 ) -> int:
     """Return the most red flashes in any sliding second of linear_rgb, linear light (frames, 3), each 0..1.
 
-    frame_rate_hz 1..10 000. Raises ParameterError.
+    Parameters
+    ----------
+    linear_rgb : array_like
+        Linear light, shape (frames, 3), each 0 to 1.
+    frame_rate_hz : float
+        Frames a second, 1 to 10 000 Hz.
+    primaries : Primaries
+        Chromaticities of the emitters.
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    ParameterError
+        For a value that cannot be.
     """
     from envlab.light.flashes.flash_kernels import most_turns
 

@@ -24,8 +24,20 @@ COLD_DERATING = ((-20.0, 0.60), (-10.0, 0.75), (0.0, 0.85), (10.0, 0.93), (25.0,
 class Pack:
     """The cells: rated capacity of one cell in parallel with its like, how many in series, their voltages.
 
-    cell_v: mean while discharging. empty_cell_v: where the board must stop. usable_share: of the capacity,
-    before age and the cut-off take the rest. derating: (°C, share) points in rising order, straight between.
+    Parameters
+    ----------
+    capacity_ah : float
+        Of one cell, with what stands parallel to it, Ah.
+    cells : int
+        How many in series.
+    cell_v : float
+        Mean while discharging.
+    empty_cell_v : float
+        Where the board must stop.
+    usable_share : float
+        Of the capacity, before age and the cut-off take the rest.
+    derating : tuple
+        (°C, share) points in rising order, straight between.
     """
 
     capacity_ah: float = 3.0

@@ -35,7 +35,21 @@ class SurfaceHeat:
 
 
 def pixel_heat_w(duty: float, pixels: Pixels, *, volts: float = 5.0) -> float:
-    """Return the mean heat in W of one pixel, all its channels at a mean duty (0..1)."""
+    """Return the mean heat in W of one pixel, all its channels at a mean duty (0..1).
+
+    Parameters
+    ----------
+    duty : float
+        Mean duty, 0 to 1.
+    pixels : Pixels
+        The pixels.
+    volts : float
+        Of the supply, V.
+
+    Returns
+    -------
+    float
+    """
     check_range("duty", duty, 0.0, 1.0)
     return volts * (pixels.idle_a + duty * pixels.channels * pixels.channel_supply_a(volts))
 
@@ -43,8 +57,19 @@ def pixel_heat_w(duty: float, pixels: Pixels, *, volts: float = 5.0) -> float:
 def surface_heat(heat_w: float, kelvin_per_watt: float, air_c: float = 20.0) -> SurfaceHeat:
     """Return the steady surface temperature for a heat in W over a thermal resistance surface to air.
 
-    kelvin_per_watt: K/W, above 0. The thermal resistance of a pixel in still air under a layer of cloth is
-    far higher than its data sheet's; measure it, and take the air under the cloth, not the winter night.
+    Parameters
+    ----------
+    heat_w : float
+        What must leave the surface, W.
+    kelvin_per_watt : float
+        K/W, above 0. The thermal resistance of a pixel in still air under a layer of cloth is far higher than
+        its data sheet's; measure it, and take the air under the cloth, not the winter night.
+    air_c : float
+        Of the air under the cloth, °C.
+
+    Returns
+    -------
+    SurfaceHeat
     """
     check_range("heat_w", heat_w, 0.0, 1000.0, unit="W")
     check_positive("kelvin_per_watt", kelvin_per_watt, unit="K/W")

@@ -46,7 +46,19 @@ class PwmFlicker:
 
 
 def pwm_flicker(frequency_hz: float, modulation_percent: float = 100.0) -> PwmFlicker:
-    """Return how a PWM frequency (above 0 Hz) and its modulation (0..100 %) stand against IEEE 1789-2015."""
+    """Return how a PWM frequency (above 0 Hz) and its modulation (0..100 %) stand against IEEE 1789-2015.
+
+    Parameters
+    ----------
+    frequency_hz : float
+        Of the PWM, above 0 Hz.
+    modulation_percent : float
+        0 to 100 %; PWM between full and dark has 100 %.
+
+    Returns
+    -------
+    PwmFlicker
+    """
     check_positive("frequency_hz", frequency_hz, unit="Hz")
     check_range("modulation_percent", modulation_percent, 0.0, 100.0, unit="%")
     below = frequency_hz < 90.0

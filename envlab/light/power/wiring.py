@@ -22,9 +22,16 @@ _LEAST_FEED_OHM = 1e-6
 class Wiring:
     """How the pixels are wired.
 
-    pitch_m: distance of neighbouring pixels. conductor_ohm_per_m: resistance of one conductor, supply or
-    return. feeds: pixels (0 is the first) at which the supply is connected. feed_ohm: resistance of each
-    feed, out and back together.
+    Parameters
+    ----------
+    pitch_m : float
+        Distance of neighbouring pixels.
+    conductor_ohm_per_m : float
+        Resistance of one conductor, supply or return.
+    feeds : tuple of int
+        Pixels (0 is the first) at which the supply is connected.
+    feed_ohm : float
+        Resistance of each feed, out and back together.
     """
 
     pitch_m: float
@@ -65,7 +72,23 @@ class WireDrop:
 def wire_drop(pixel_current_a: ArrayLike, wiring: Wiring, supply_v: float) -> WireDrop:
     """Return the voltages along a chain whose pixels draw the given currents (count,), in A, each ≥ 0.
 
-    Raises ParameterError when the chain asks more than its copper can carry at all.
+    Parameters
+    ----------
+    pixel_current_a : array_like
+        Current of each pixel, A, shape (count,), 0 or more.
+    wiring : Wiring
+        How the pixels are wired.
+    supply_v : float
+        At the feeds, V.
+
+    Returns
+    -------
+    WireDrop
+
+    Raises
+    ------
+    ParameterError
+        When the chain asks more than its copper can carry at all.
     """
     current_a = np.asarray(pixel_current_a, dtype=np.float64)
     if current_a.ndim != 1 or current_a.size == 0 or not np.isfinite(current_a).all() or current_a.min() < 0:

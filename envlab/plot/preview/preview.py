@@ -67,15 +67,52 @@ def render_preview(
     """Write a video with sound of a chain's lights on a recording; path ends in .mp4 or .webm.
 
     The drawn pixels have in each frame the sRGB code of the chain's relative luminance at that instant (as
-    Chain.run gives it without noise) times colour_linear, linear light, 0 to 1 each. longest_s: only so much
-    of the recording, from its start, 0.1 to 600 s. layout: "line", or "shoulders" as worn. frames_per_s: of
-    the video, 30 to 60; None: the highest that divides the chain's frame_rate_hz, or is a multiple of it.
-    progress is called with 0 to 1. The sound's peak is scaled to 0.7 of full scale.
+    Chain.run gives it without noise) times colour_linear, linear light, 0 to 1 each. The
+    sound's peak is scaled to 0.7 of full scale.
 
     Where the seconds shown have more than three flashes in any second ([WCAG2.2]; general flashes, or red
     ones), EnvlabError is raised; with accept_flashing the video is made, and opens with CAUTION_S seconds of
-    a still, silent caution. Passing the count is no medical clearance. Raises ParameterError, and FileError
-    if the file cannot be written; it is written whole or not at all.
+    a still, silent caution. Passing the count is no medical clearance.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    recording : Recording or Clip
+        What is played: a Recording, or a Clip.
+    path : path
+        The video, ends in .mp4 or .webm.
+    accept_flashing : bool
+        Make the video although it flashes; it then opens with a still caution.
+    longest_s : float
+        Only so much of the recording, from its start, 0.1 to 600 s.
+    layout : Layout
+        "line", or "shoulders" as worn.
+    frames_per_s : int or None
+        Of the video, 30 to 60; None: the highest that divides the chain's frame_rate_hz, or is a multiple of
+        it.
+    colour_linear : tuple
+        Colour of full light, linear, 0 to 1 each.
+    progress : callable or None
+        Called with 0 to 1.
+
+    Returns
+    -------
+    Preview
+
+    Raises
+    ------
+    EnvlabError
+        If the seconds shown flash, and that is not accepted.
+    ParameterError
+        For a name, a length or a colour that cannot be.
+    FileError
+        If the file cannot be written; it is written whole or not at all.
+
+    References
+    ----------
+    [WCAG2.2] W3C, Web content accessibility guidelines (WCAG) 2.2, 2023, “general flash and red flash
+        thresholds” and success criteria 1.4.11, 2.3.1.
     """
     target = Path(path)
     check_path(target)

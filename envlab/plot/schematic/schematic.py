@@ -50,6 +50,15 @@ def schematic(chain: Chain) -> Figure:
 
     Every part of parts_list(chain) stands in it once, with its value. It is broken into rows where it is
     longer than a sheet of 180 mm is wide.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+
+    Returns
+    -------
+    matplotlib Figure
     """
     pen = Pen({part.key: part for part in parts_list(chain)})
     low_y = 0.0

@@ -115,9 +115,27 @@ def clip_multiples(
 def clips_sheet(
     choice: Choice, specification: Specification, key: str | None = None, metrics: Sequence[str] = USUAL
 ) -> Figure:
-    """Return what a swept part does on each clip; key: usual_key if not named.
+    """Return what a swept part does on each clip.
 
-    Raises ParameterError if no part has several values to try.
+    Parameters
+    ----------
+    choice : Choice
+        What a sweep chose.
+    specification : Specification
+        What is asked.
+    key : str or None
+        The swept key to look along; None: the release resistor, else the last.
+    metrics : sequence of str
+        Names of metrics, columns of the sweep.
+
+    Returns
+    -------
+    matplotlib Figure
+
+    Raises
+    ------
+    ParameterError
+        If no part has several values to try.
     """
     key = key or usual_key(specification)
     bands = -(-len(specification.clips) // MOST_COLUMNS)

@@ -31,6 +31,19 @@ def maps_sheet(choice: Choice, specification: Specification, metrics: Sequence[s
     """Return maps of several metrics, keys of metrics.catalogue.METRICS, at least one, at the chosen gain.
 
     Raises ValueError if the sweep does not move both time constants.
+
+    Parameters
+    ----------
+    choice : Choice
+        What a sweep chose.
+    specification : Specification
+        What is asked.
+    metrics : sequence of str
+        Names of metrics, columns of the sweep.
+
+    Returns
+    -------
+    matplotlib Figure
     """
     rows = -(-len(metrics) // COLUMNS)
     page = sheet(_PANEL_MM * rows + 12)

@@ -167,6 +167,17 @@ def pareto_sheet(choice: Choice, specification: Specification) -> Figure:
     """Return contrast against latency, ripple_aliasing and current.
 
     And the parts at the ends of the front.
+
+    Parameters
+    ----------
+    choice : Choice
+        What a sweep chose.
+    specification : Specification
+        What is asked.
+
+    Returns
+    -------
+    matplotlib Figure
     """
     page = sheet(130)
     axes = page.subplots(2, 2)

@@ -34,7 +34,17 @@ _PANEL_MM, _CAUSE_MM, _ROOM_MM = 36.0, 5.0, 20.0
 
 
 def tolerance_sheet(result: ToleranceResult) -> Figure:
-    """Return one histogram for each metric that differs among the boards, and below what causes the loss."""
+    """Return one histogram for each metric that differs among the boards, and below what causes the loss.
+
+    Parameters
+    ----------
+    result : ToleranceResult
+        What envlab.tolerance gave.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
     shown = [row for row in _rows(result) if row["varies"]]
     same = [row for row in _rows(result) if not row["varies"]]
     rows = max(1, math.ceil(len(shown) / COLUMNS))

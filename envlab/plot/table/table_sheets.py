@@ -29,7 +29,19 @@ from envlab.study.chosen_on_clips import ClipLight
 
 
 def curve_sheet(chain: Chain, lights: Sequence[ClipLight]) -> Figure:
-    """Return the table's curve over sound level, with the levels that each clip really has under it."""
+    """Return the table's curve over sound level, with the levels that each clip really has under it.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    lights : sequence of ClipLight
+        Light of a board on its clips, as envlab.judge.light_on_clips gives it.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
     fig = sheet(88 + 9 * len(lights))
     axes = fig.subplots(3, 1, sharex=True, height_ratios=(34, 26, 4 + 9 * len(lights)))
     scale = chain.level_scale()
@@ -45,7 +57,19 @@ def curve_sheet(chain: Chain, lights: Sequence[ClipLight]) -> Figure:
 
 
 def steps_sheet(chain: Chain, *, largest_lstar: float | None = None) -> Figure:
-    """Return the size of each step of light, count by count."""
+    """Return the size of each step of light, count by count.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    largest_lstar : float or None
+        What is asked of the largest step, L*; None: nothing.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
     fig = sheet(52)
     lightness_steps(
         chain.brightness_table(), chain.level_scale(), fig.subplots(), largest_lstar=largest_lstar
@@ -54,7 +78,21 @@ def steps_sheet(chain: Chain, *, largest_lstar: float | None = None) -> Figure:
 
 
 def along_sheet(light: ClipLight, chain: Chain, limit_per_s: float) -> Figure:
-    """Return current, luminance and flashes along one clip, on one time axis."""
+    """Return current, luminance and flashes along one clip, on one time axis.
+
+    Parameters
+    ----------
+    light : ClipLight
+        Light of a board on one clip.
+    chain : Chain
+        The board.
+    limit_per_s : float
+        Flashes that are allowed in any second.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
     fig = sheet(118)
     axes = fig.subplots(3, 1, sharex=True)
     current_strip(light.current_a, light.frame_rate_hz, chain.pixels, chain.supply, axes[0])
@@ -67,21 +105,57 @@ def along_sheet(light: ClipLight, chain: Chain, limit_per_s: float) -> Figure:
 
 
 def latency_sheet(budget: LatencyBudget) -> Figure:
-    """Return the latency from drum to light, part after part."""
+    """Return the latency from drum to light, part after part.
+
+    Parameters
+    ----------
+    budget : LatencyBudget
+        As envlab.judge.board_latency gives it.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
     fig = sheet(62)
     latency_parts(budget, fig.subplots())
     return fig
 
 
 def pixels_sheet(chain: Chain) -> Figure:
-    """Return the supply current over how many pixels are lit, limited and not."""
+    """Return the supply current over how many pixels are lit, limited and not.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
     fig = sheet(58)
     lit_pixels_current(chain.pixels, chain.supply, chain.duty_limit, fig.subplots())
     return fig
 
 
 def pack_sheet(light: ClipLight, chain: Chain, pack: Pack, drops: Sequence[tuple[str, WireDrop]]) -> Figure:
-    """Return the hours that a pack gives a clip's mean current, and the volts along the pixels' wire."""
+    """Return the hours that a pack gives a clip's mean current, and the volts along the pixels' wire.
+
+    Parameters
+    ----------
+    light : ClipLight
+        Light of a board on one clip.
+    chain : Chain
+        The board.
+    pack : Pack
+        The cells.
+    drops : sequence
+        Name, and what envlab.lights.wire_drop gives.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
     fig = sheet(58)
     hours, volts = fig.subplots(1, 2, width_ratios=(1, 1.1))
     hours_in_the_cold(supply_power_w(float(light.current_a.mean()), chain.supply), pack, hours)

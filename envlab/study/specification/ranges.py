@@ -116,7 +116,23 @@ def _rough_time(seconds: float) -> str:
 
 
 def with_values(chain: Chain, keys: Sequence[str], row: Sequence[float | str]) -> Chain:
-    """Return the chain with other values; keys "stage.key" in the order of row. Errors as the stages'."""
+    """Return the chain with other values; keys "stage.key" in the order of row.
+
+    Errors as the stages'.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    keys : sequence of str
+        As "stage.key".
+    row : sequence of float | str
+        Their values, SI, in the order of keys.
+
+    Returns
+    -------
+    Chain
+    """
     stages: dict[str, dict[str, float | str]] = {}
     for key, value in zip(keys, row, strict=True):
         stage, _, name = key.partition(".")

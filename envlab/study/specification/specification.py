@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -11,44 +13,119 @@ from envlab.chain import Chain
 from envlab.design_file import build, chain_of, field_value, fields_of, nearest, read_toml
 from envlab.errors import EnvlabError, FileError, ParameterError, check_range
 from envlab.metrics.catalogue import METRICS
+from envlab.notebook_view import small_table
+from envlab.seeds import seed_number
 from envlab.shipped import demo_design, shipped_folder
 from envlab.sound.clip import TAGS, Clip
-from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, read_ranges
+from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, read_ranges, values_of
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
 
 
 @dataclass(frozen=True)
 class Judging:
-    """street_db_spl: level of the onset test, 40 to 130. seed: of all noise, 0 or more."""
+    """How metrics on test signals are taken.
+
+    Parameters
+    ----------
+    street_db_spl : float
+        Level of the burst that measures the latency from sound to light, 40 to 130 dB SPL.
+    seed : int or numpy Generator
+        Of all noise, 0 to 2**32 - 1; a Generator draws one.
+    """
 
     street_db_spl: float = 92.0
     seed: int = 1
 
     def __post_init__(self) -> None:
         check_range("street_db_spl", self.street_db_spl, 40, 130, unit="dB SPL")
-        check_range("seed", self.seed, 0, 2**32 - 1)
+        object.__setattr__(self, "seed", seed_number(self.seed))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Specification:
-    """One design file, read whole. ranges: "section.key" → the values to try, in the order of the file.
+    """What is asked: a board, the clips that it must show, the values to try, the targets.
 
-    tolerance: how far boards of the design may lie apart.
+    A design file read whole (read_specification), or built in Python.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board; what ranges sweep is replaced in it.
+    clips : sequence of Clip
+        What is played to it. Their labels (name and level) must differ.
+    ranges : mapping of str to PartRange or sequence
+        "section.key" → the values to try, SI; the last one varies fastest.
+    targets : Targets
+        What is asked of the metrics.
+    judging : Judging
+        How metrics on test signals are taken.
+    source_text : str
+        Text of the design file; "" where there is none.
+    name : str
+        What the specification is called.
+    tolerance : Tolerances
+        How far boards of the design may lie apart.
+
+    Raises
+    ------
+    ParameterError
+        For two clips of one label.
+
+    Examples
+    --------
+    >>> import envlab
+    >>> asked = envlab.Specification(
+    ...     envlab.Chain(),
+    ...     clips=[envlab.Clip("song.flac", 92.0, ("beat",))],
+    ...     ranges={"detector.release_ohm": envlab.PartRange("E6", 100e3, 470e3)},
+    ...     targets=envlab.Targets((envlab.Target("onset_lag_worst_ms", "at_most", 45.0, 20.0),)),
+    ... )
+    >>> asked
+    <Specification 'specification': 1 clip, 5 candidates, 1 target>
     """
 
     chain: Chain
-    clips: tuple[Clip, ...]
-    ranges: dict[str, Choices]
-    targets: Targets
-    judging: Judging
-    source_text: str
-    name: str
+    clips: tuple[Clip, ...] = ()
+    ranges: Mapping[str, Choices] = field(default_factory=dict)
+    targets: Targets = field(default_factory=lambda: Targets(()))
+    judging: Judging = field(default_factory=Judging)
+    source_text: str = ""
+    name: str = "specification"
     tolerance: Tolerances = field(default_factory=Tolerances)
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "clips", tuple(self.clips))
+        labels = [clip.label for clip in self.clips]
+        for label in labels:
+            if labels.count(label) > 1:
+                raise ParameterError("clips", label, "named once: names and levels must tell clips apart")
+
     def with_clip(self, path: Path, level_db_spl: float) -> Specification:
-        """The same question for one recording of the user's own, taken as beat music."""
+        """Return the same question for one recording of the user's own, taken as beat music."""
         return replace(self, clips=(Clip(path, level_db_spl, ("beat",)),))
+
+    @property
+    def candidates(self) -> int:
+        """How many combinations of values the ranges have."""
+        return math.prod(len(values_of(key, choices)) for key, choices in self.ranges.items())
+
+    def __repr__(self) -> str:
+        counted = (
+            (len(self.clips), "clip"),
+            (self.candidates, "candidate"),
+            (len(self.targets.items), "target"),
+        )
+        parts = ", ".join(f"{count} {what}{'' if count == 1 else 's'}" for count, what in counted)
+        return f"<Specification {self.name!r}: {parts}>"
+
+    def _repr_html_(self) -> str:
+        rows = [("clip", clip.label, ", ".join(clip.tags)) for clip in self.clips]
+        rows += [
+            ("sweep", key, f"{len(values_of(key, choices))} values") for key, choices in self.ranges.items()
+        ]
+        rows += [("target", target.metric, target.text()) for target in self.targets.items]
+        return small_table(repr(self)[1:-1], ("what", "name", "asked"), rows)
 
 
 def demo_specification() -> Specification:
@@ -56,10 +133,36 @@ def demo_specification() -> Specification:
     return read_specification(demo_design())
 
 
-def read_specification(path: str | Path, *, most: int = MOST_CANDIDATES) -> Specification:
-    """Return the whole question of a design file; one with more candidates than most is refused.
+def as_specification(asked: Specification | str | os.PathLike[str], **limits: int) -> Specification:
+    """Return a specification as it is, or the one of a design file; arguments as read_specification."""
+    return asked if isinstance(asked, Specification) else read_specification(asked, **limits)
 
-    Raises FileError, one line, for a file that is missing or no TOML, for any key or value that cannot be.
+
+def read_specification(path: str | os.PathLike[str], *, most: int = MOST_CANDIDATES) -> Specification:
+    """Read a whole design file: board, clips, ranges, targets, tolerances.
+
+    Parameters
+    ----------
+    path : path
+        A TOML file. Clips are looked for beside it, then among the demo clips.
+    most : int
+        More candidates than this are refused.
+
+    Returns
+    -------
+    Specification
+
+    Raises
+    ------
+    FileError
+        One line, for a file that is missing or no TOML, for any key or value that cannot be.
+
+    Examples
+    --------
+    >>> from envlab import read_specification
+    >>> from envlab.shipped import demo_design
+    >>> read_specification(demo_design())
+    <Specification 'lantern_parade.toml': 9 clips, 2400 candidates, 10 targets>
     """
     path = Path(path)
     tables = read_toml(path)
@@ -133,7 +236,7 @@ def _clips(tables: Any, path: Path) -> tuple[Clip, ...]:
             raise FileError(f"{here} tags is {tags!r}; it must be a list out of {', '.join(TAGS)}")
         for level in levels:
             fields = {
-                "path": _find_clip(file, path.parent, here),
+                "source": _find_clip(file, path.parent, here),
                 "level_db_spl": level,
                 "tags": tuple(tags),
                 "weighting": table.get("weighting", "Z"),

@@ -17,7 +17,32 @@ FLASH_LIMIT = 3.0
 
 @dataclass(frozen=True)
 class Target:
-    """metric: a name of METRICS. side: "at_most" or "at_least" limit. scale: a miss by this much counts 1."""
+    """What is asked of one metric.
+
+    Parameters
+    ----------
+    metric : str
+        A name of METRICS.
+    side : str
+        "at_most" or "at_least".
+    limit : float
+        In the metric's unit.
+    scale : float
+        A miss by this much counts 1; above 0.
+
+    Raises
+    ------
+    ParameterError
+        For a metric or a side that there is not, or flashes beyond 3 a second.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from envlab import Target
+    >>> target = Target("onset_lag_worst_ms", "at_most", limit=45.0, scale=20.0)
+    >>> float(target.violation(np.array(65.0)))
+    1.0
+    """
 
     metric: str
     side: str
@@ -56,7 +81,19 @@ class Target:
 
 @dataclass(frozen=True)
 class Targets:
-    """Targets in the order of the design file; the flash limit is always one of them."""
+    """Targets in the order of the design file; the flash limit is always one of them.
+
+    Parameters
+    ----------
+    items : tuple of Target
+        Each metric named once.
+
+    Examples
+    --------
+    >>> from envlab import Target, Targets
+    >>> Targets((Target("ripple_db", "at_most", 1.5, 1.0),)).flash_limit
+    3.0
+    """
 
     items: tuple[Target, ...]
 

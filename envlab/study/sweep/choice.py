@@ -7,9 +7,10 @@ rounded to 1 L*, then worst onset latency, then the candidate's number.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -17,10 +18,11 @@ from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS
+from envlab.notebook_view import small_table
 from envlab.study.sentences import Sentence, of_kind, texts
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import with_values
-from envlab.study.specification.specification import Specification
+from envlab.study.specification.specification import Specification, as_specification
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.pareto import neighbours
 from envlab.units import FloatArray, value_of_key
@@ -37,14 +39,30 @@ KINDS = (
 IN_SHORT = ("headline", "verdict")
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Choice:
-    """table: the sweep's table with violation, blocking_target and rank (1 is the best). number: its row.
+    """The candidate that a sweep is for, and why it and no other.
 
-    meets_all: every target that could be judged is met. flash_safe: the hard limit is kept.
-    left_out: targets that no clip could judge. edges: swept keys whose chosen value is the first or last.
-    flash_cost_lstar: contrast that the best candidate without the flash limit would have had more.
-    sentences: records by kind, those of KINDS; words: their texts in that order.
+    Parameters
+    ----------
+    table : pandas DataFrame
+        The sweep's table with violation, blocking_target and rank (1 is the best).
+    number : int
+        Its row.
+    chain : Chain
+        The chosen board.
+    meets_all : bool
+        Every target that could be judged is met.
+    flash_safe : bool
+        The hard limit is kept.
+    left_out : tuple of Target
+        Targets that no clip could judge.
+    edges : tuple of str
+        Swept keys whose chosen value is the first or last.
+    flash_cost_lstar : float
+        Contrast that the best candidate without the flash limit would have had more.
+    sentences : tuple of Sentence
+        Records by kind, those of KINDS; words has their texts in that order.
     """
 
     table: pd.DataFrame
@@ -61,6 +79,18 @@ class Choice:
     def words(self) -> tuple[str, ...]:
         """What the choice says, one sentence or two a line, the headline first."""
         return texts(of_kind(self.sentences, *KINDS))
+
+    def __repr__(self) -> str:
+        said = "all targets met" if self.meets_all else f"violation {self.row['violation']:.2g}"
+        safe = "" if self.flash_safe else ", flash limit not kept"
+        return f"<Choice: candidate {self.number} of {len(self.table)}, {said}{safe}>"
+
+    def _repr_html_(self) -> str:
+        parts = [name for name in self.table.columns if "." in name and "[" not in name]
+        rows = [(part_words(key, self), "") for key in parts if key in self.row and key != "preamp.gain"]
+        judged = [one for key, one in METRICS.items() if key in self.row]
+        rows += [(one.label, one.text(float(self.row[one.key]))) for one in judged]
+        return small_table(repr(self)[1:-1], ("part, metric", "value"), rows)
 
     @property
     def row(self) -> pd.Series:
@@ -97,20 +127,54 @@ def _contrast(table: pd.DataFrame) -> FloatArray:
     return np.asarray(np.nan_to_num(table["beat_contrast_lstar"].to_numpy(float), nan=0.0))
 
 
-def choose(table: pd.DataFrame, specification: Specification, number: int | None = None) -> Choice:
+def choose(
+    table: pd.DataFrame, specification: Specification | str | os.PathLike[str], number: int | None = None
+) -> Choice:
     """Return the best candidate of a sweep of this specification, or the one named.
 
     With the reasons in words.
 
-    number: a row of the table, for those who have a reason to take another; None: the first in rank.
+    Parameters
+    ----------
+    table : pandas DataFrame
+        What sweep gave.
+    specification : Specification
+        What was asked: a Specification, or a design file's path.
+    number : int or None
+        A row of the table, for those who have a reason to take another; None: the first in rank.
+
+    Returns
+    -------
+    Choice
+
+    Raises
+    ------
+    ParameterError
+        For a table without rows.
+
+    Examples
+    --------
+    >>> import envlab
+    >>> from envlab.sound.signals import tone
+    >>> hum = envlab.Recording(tone(60.0, 1.0, 2.0, 8000.0), 8000.0, name="hum")
+    >>> asked = envlab.Specification(
+    ...     envlab.Chain(),
+    ...     clips=[envlab.Clip(hum, 92.0, ("beat",))],
+    ...     ranges={"detector.release_ohm": (47e3, 100e3)},
+    ...     targets=envlab.Targets((envlab.Target("ripple_db", "at_most", 0.5, 1.0),)),
+    ... )
+    >>> choice = envlab.choose(envlab.sweep(asked), asked)
+    >>> choice.chain.detector.release_ohm
+    100000.0
     """
+    specification = as_specification(specification)
     if table.empty:
         raise ParameterError("table", "a sweep without candidates", "at least one row")
     ranked = rank_candidates(table, specification)
     number = int(ranked["rank"].to_numpy().argmin()) if number is None else number
     row = _row(ranked, number)
     chain = with_values(
-        specification.chain, tuple(specification.ranges), [row[key] for key in specification.ranges]
+        specification.chain, tuple(specification.ranges), [_plain(row[key]) for key in specification.ranges]
     )
     unlimited = ranked.sort_values(
         ["violation", "beat_contrast_lstar"], ascending=[True, False], kind="stable"
@@ -130,6 +194,11 @@ def choose(table: pd.DataFrame, specification: Specification, number: int | None
         sentences=(),
     )
     return replace(choice, sentences=tuple(_sentences(choice, specification)))
+
+
+def _plain(value: object) -> Any:
+    """A number out of a table as the part had it before it went in, whole numbers whole."""
+    return value.item() if isinstance(value, np.generic) else value
 
 
 def _row(table: pd.DataFrame, number: int) -> pd.Series:
@@ -159,8 +228,9 @@ def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentenc
     for key in choice.edges:
         yield Sentence(
             "edge",
-            f"{_part_name(key, choice.chain)} sits at the edge of its range ({value_of_key(key, choice.row[key])}): "
-            f"widen [sweep.{key.split('.')[0]}] {key.split('.')[1]} to see whether a value beyond is better.",
+            f"{_part_name(key, choice.chain)} sits at the edge of its range "
+            f"({value_of_key(key, choice.row[key])}): widen [sweep.{key.split('.')[0]}] "
+            f"{key.split('.')[1]} to see whether a value beyond is better.",
             {"key": key, "value": choice.row[key]},
         )
     for target in choice.left_out:
@@ -173,7 +243,7 @@ def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentenc
 
 def _headline(choice: Choice, specification: Specification) -> Sentence:
     swept = [
-        f"{part.reference} = {part.value_text} ({part.purpose.partition(':')[0].partition(',')[0]})"
+        f"{part.reference} = {part.value_text} ({part.role})"
         for part in parts_list(choice.chain, specification.ranges)
         if part.key in specification.ranges
     ]

@@ -84,8 +84,24 @@ def find_mitigations(
 ) -> FlashMitigations:
     """Return what brings a chain's flashes on these clips (at least one) down to those allowed in any second.
 
-    seed: of the noise, as in a sweep of the same clips. series: of the release resistor, or of the smoothing
-    resistor where the detector averages.
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    clips : sequence of Clip
+        What is played to the board.
+    seed : int
+        Of the noise, as in a sweep of the same clips.
+    allowed : float
+        Flashes in any second.
+    series : str
+        Of the release resistor, or of the smoothing resistor where the detector averages.
+    workers : int
+        Processor threads, 1 or more.
+
+    Returns
+    -------
+    FlashMitigations
     """
     if not clips:
         raise ParameterError("clips", 0, "at least one clip")

@@ -42,6 +42,21 @@ def robust_choice(
 
     A choice that breaks the limit itself comes back as it is; so does one whose boards would have to run one
     by one (a passive diode, an amplifier at its limits), which takes minutes.
+
+    Parameters
+    ----------
+    choice : Choice
+        What a sweep chose.
+    specification : Specification
+        What is asked.
+    workers : int
+        Processor threads, 1 or more.
+    progress : callable or None
+        Called with what is being done and the share that is done, 0 to 1.
+
+    Returns
+    -------
+    Choice
     """
     if not choice.flash_safe or not runs_side_by_side(choice.chain, [choice.chain]):
         return choice

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import functools
-import hashlib
 import math
+import os
 import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields
@@ -28,7 +28,7 @@ from envlab.metrics.tone_metrics import learn_bench_tones, tone_metrics
 from envlab.sound.clip import Clip
 from envlab.sound.stream import Sound
 from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, candidates_of
-from envlab.study.specification.specification import Judging
+from envlab.study.specification.specification import Judging, Specification, as_specification
 from envlab.study.sweep.checkpoint import Checkpoint, Columns
 from envlab.units import FloatArray, IntArray
 
@@ -39,31 +39,75 @@ Progress = Callable[[str, float], None]
 
 
 def sweep(
-    chain: Chain,
-    ranges: Mapping[str, Choices],
-    clips: Sequence[Clip],
+    specification: Specification | str | os.PathLike[str],
     *,
+    chain: Chain | None = None,
+    ranges: Mapping[str, Choices] | None = None,
+    clips: Sequence[Clip] | None = None,
     judging: Judging | None = None,
     progress: Progress | None = None,
     workers: int = 2,
     checkpoint: Path | None = None,
     most: int = MOST_CANDIDATES,
 ) -> pd.DataFrame:
-    """Return one row per candidate: its parts, its metrics, and metrics per clip.
+    """Play every clip to every candidate, and judge it.
 
-    chain: what is not swept. ranges: "stage.key" → PartRange or tuple of values. clips: at least one.
-    judging: level of the onset test and seed of all noise. progress: called with what is being done and the
-    share that is done, 0 to 1. checkpoint: folder in which finished clips are kept, and found again when the
-    same question is asked after an interruption. most: more candidates than this are refused.
     Clips longer than a minute are read from their files piece by piece, again and again, and never held.
-    Columns carry their unit; definitions stand in metrics.py and targets.py. A metric that needs a tag which
-    no clip has is NaN. The same input gives the same table.
+    The same input gives the same table.
+
+    Parameters
+    ----------
+    specification : Specification or path
+        What is asked; a path is that of a design file.
+    chain, ranges, clips, judging
+        Each in place of the specification's own, as in Specification.
+    progress : callable
+        Called with what is being done and the share that is done, 0 to 1.
+    workers : int
+        Processor threads, 1 or more.
+    checkpoint : Path
+        Folder in which finished clips are kept, and found again when the same question is asked after an
+        interruption.
+    most : int
+        More candidates than this are refused.
+
+    Returns
+    -------
+    pandas DataFrame
+        One row a candidate: its parts (SI), its metrics, then metrics per clip; units stand in the column
+        names, definitions in the modules of envlab.metrics. A metric that needs a tag which no clip has is
+        NaN.
+
+    Raises
+    ------
+    FileError
+        For a design file, a clip or a checkpoint that cannot be read.
+    ParameterError
+        For no clips, a range that cannot be swept, too many candidates.
+
+    Examples
+    --------
+    >>> import envlab
+    >>> from envlab.sound.signals import tone
+    >>> hum = envlab.Recording(tone(60.0, 1.0, 2.0, 8000.0), 8000.0, name="hum")
+    >>> asked = envlab.Specification(
+    ...     envlab.Chain(),
+    ...     clips=[envlab.Clip(hum, 92.0)],
+    ...     ranges={"detector.release_ohm": (47e3, 100e3)},
+    ... )
+    >>> table = envlab.sweep(asked)
+    >>> table["ripple_db"].round(2).tolist()
+    [0.89, 0.47]
     """
     import pandas as pd
 
+    specification = as_specification(specification, most=most)
+    chain = specification.chain if chain is None else chain
+    ranges = specification.ranges if ranges is None else ranges
+    clips = specification.clips if clips is None else clips
+    judging = specification.judging if judging is None else judging
     if not clips:
         raise ParameterError("clips", 0, "at least one clip")
-    judging = judging or Judging()
     candidates = candidates_of(chain, ranges, most)
     sounds = [_sound(clip) for clip in clips]
     kept = None if checkpoint is None else _kept(checkpoint, chain, ranges, clips, judging)
@@ -180,22 +224,17 @@ def _kept(
     clips: Sequence[Clip],
     judging: Judging,
 ) -> Checkpoint:
-    asked = [(clip.label, clip.level_db_spl, clip.weighting, _digest(clip.path)) for clip in clips]
+    asked = [(clip.label, clip.level_db_spl, clip.weighting, clip.digest()) for clip in clips]
     kept = Checkpoint(folder, repr((__version__, chain, dict(ranges), asked, judging)))
     kept.prepare()
     return kept
-
-
-def _digest(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _sound(clip: Clip) -> Sound:
     try:
         return clip.sound()
     except ParameterError as problem:
-        raise EnvlabError(f"{clip.path.name}: {problem}") from None
+        raise EnvlabError(f"{clip.file_name}: {problem}") from None
 
 
 def warn_of_short_clips(clips: Sequence[Clip], sounds: Sequence[Sound], chains: Sequence[Chain]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from envlab.notebook_view import small_table
 from envlab.study.sentences import Sentence, texts
 from envlab.study.tolerance.tolerances import Tolerances, VariedParameter
 
@@ -12,21 +13,34 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class ToleranceResult:
     """What many boards of one design do.
 
-    assumed: how far they lie apart. parameters: what differs. boards: one row a board: deviations (units in the
-    names), metrics, meets_all. nominal: the metrics of the board as designed. yield_share: of the boards,
-    those that meet all targets and the flash limit, 0 to 1.
-    targets: one row a target, the flash limit first: metric, target (words), side, limit, nominal,
-    yield_share.
-    distribution: one row a metric with a target: metric, nominal, low_5, median, high_95, worst, limit.
-    causes: one row a parameter, the costliest first: name, label, range (text), yield_if_exact, gain,
-    tighter (text, "" if not tried), yield_if_tighter; of the targets that the design itself meets.
-    worst_cases: one row a metric that any parameter moves: metric, limit, nominal, value, meets, at (text: what
-    stands where, what moves the metric most first).
-    sentences: records of the kinds that words.KINDS names; words: their texts.
+    Parameters
+    ----------
+    assumed : Tolerances
+        How far they lie apart.
+    parameters : tuple of VariedParameter
+        What differs from board to board.
+    boards : pandas DataFrame
+        One row a board: deviations (units in the names), metrics, meets_all.
+    nominal : pandas Series
+        The metrics of the board as designed.
+    yield_share : float
+        Of the boards, those that meet all targets and the flash limit, 0 to 1.
+    targets : pandas DataFrame
+        One row a target, the flash limit first: metric, target (words), side, limit, nominal, yield_share.
+    distribution : pandas DataFrame
+        One row a metric with a target: metric, nominal, low_5, median, high_95, worst, limit.
+    causes : pandas DataFrame
+        One row a parameter, the costliest first: name, label, range (text), yield_if_exact, gain, tighter
+        (text, "" if not tried), yield_if_tighter; of the targets that the design itself meets.
+    worst_cases : pandas DataFrame
+        One row a metric that any parameter moves: metric, limit, nominal, value, meets, at (text: what stands
+        where, what moves the metric most first).
+    sentences : tuple of Sentence
+        Records of the kinds that words.KINDS names; words has their texts.
     """
 
     assumed: Tolerances
@@ -39,6 +53,15 @@ class ToleranceResult:
     causes: pd.DataFrame
     worst_cases: pd.DataFrame
     sentences: tuple[Sentence, ...] = ()
+
+    def __repr__(self) -> str:
+        share = f"{100 * self.yield_share:.0f} % meet {len(self.targets)} targets"
+        return f"<ToleranceResult: {len(self.boards)} boards, {share}>"
+
+    def _repr_html_(self) -> str:
+        shown = self.targets[["target", "nominal", "yield_share"]].itertuples(index=False)
+        rows = [(words, f"{designed:.4g}", f"{100 * share:.0f} %") for words, designed, share in shown]
+        return small_table(repr(self)[1:-1], ("target", "as designed", "boards that meet it"), rows)
 
     @property
     def words(self) -> tuple[str, ...]:

@@ -1,15 +1,15 @@
 """What becomes of one design on many boards: parts a little off, cold nights, tired packs.
 
-Each board's parts are drawn within their tolerances (tolerances.py), and the board is judged as a candidate of
-the sweep is, but with the firmware of the design: one table is exported, and every board runs it. Noise is
+Each board's parts are drawn within their tolerances (tolerances.py), and the board is judged as a candidate
+of the sweep is, but with the firmware of the design: one table is exported, and every board runs it. Noise is
 the same for all, so that boards differ by their parts alone.
 
-Boards of the usual kind run side by side (analog/bank/tolerance_bank.py). Against the exact simulation of the same
-boards no reading moves by more than one count, and fewer than one in a hundred by that, one in fifty where
-corners lie in the bass (tests/study/tolerance/test_board_run.py measures it); on thirty boards of the parade, all
-clips, no metric moved by a thousandth of its spread and no verdict on any target changed. A board as designed
-is reproduced to the last bit. Any other boards, as those with passive diodes, run one by one, exactly, which
-takes some hundred times longer.
+Boards of the usual kind run side by side (analog/bank/tolerance_bank.py). Against the exact simulation of the
+same boards no reading moves by more than one count, and fewer than one in a hundred by that, one in fifty
+where corners lie in the bass (tests/study/tolerance/test_board_run.py measures it); on thirty boards of the
+parade, all clips, no metric moved by a thousandth of its spread and no verdict on any target changed. A board
+as designed is reproduced to the last bit. Any other boards, as those with passive diodes, run one by one,
+exactly, which takes some hundred times longer.
 
 The part that causes most of the loss. For each varied parameter half of the boards, 40 to 300 (of those that
 run one by one 40), are simulated once more with the same draws of all other parameters, and this one as
@@ -20,16 +20,17 @@ aside: no tighter part mends them. Passed over, gain 0, are parameters that move
 its scale at either of their ends, and those on whose draws it does not visibly depend whether a board meets
 its targets (tolerance_tables.shows_in).
 
-Worst cases. For each metric with a target, every parameter stands at that of its ends that hurts the metric more,
-found one parameter at a time from the board as designed; where neither end moves it (flashes are whole numbers),
-by the sign of the correlation over the boards, if that is beyond chance. That board is simulated exactly. If
-a metric is no monotone function of each part, some board may be worse still: the worst of the boards stands
-in the table of distributions.
+Worst cases. For each metric with a target, every parameter stands at that of its ends that hurts the metric
+more, found one parameter at a time from the board as designed; where neither end moves it (flashes are whole
+numbers), by the sign of the correlation over the boards, if that is beyond chance. That board is simulated
+exactly. If a metric is no monotone function of each part, some board may be worse still: the worst of the
+boards stands in the table of distributions.
 """
 
 from __future__ import annotations
 
 import functools
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -40,7 +41,7 @@ from envlab.chain import Chain
 from envlab.engine.side_by_side import runs_side_by_side
 from envlab.errors import EnvlabError, ParameterError
 from envlab.metrics.catalogue import FLASH_METRIC
-from envlab.study.specification.specification import Specification
+from envlab.study.specification.specification import Specification, as_specification
 from envlab.study.specification.targets import Target
 from envlab.study.tolerance.board_metrics import BoardJudge, Columns
 from envlab.study.tolerance.result import ToleranceResult
@@ -70,21 +71,61 @@ _MOVES = 0.01
 
 
 def tolerance(
-    specification: Specification,
-    chain: Chain,
+    specification: Specification | str | os.PathLike[str],
     *,
+    chain: Chain | None = None,
     tolerances: Tolerances | None = None,
     workers: int = 2,
     progress: Progress | None = None,
 ) -> ToleranceResult:
-    """Return what becomes of a design on many boards; chain: the design, specification: clips, targets, ranges.
+    """Build many boards of one design in the computer, parts a little off, and judge each.
 
-    tolerances: None takes the specification's. progress: called with what is being done and the share that is done, 0 to
-    1. Raises ParameterError for tolerances that the board cannot have, EnvlabError where no board works.
+    Parameters
+    ----------
+    specification : Specification or path
+        What is asked; a path is that of a design file. Its ranges are not swept; they say how far a part
+        may lie off.
+    chain : Chain
+        The design, in place of the specification's own: what a choice made of it.
+    tolerances : Tolerances
+        How far boards may lie apart, in place of the specification's own.
+    workers : int
+        Processor threads, 1 or more.
+    progress : callable
+        Called with what is being done and the share that is done, 0 to 1.
+
+    Returns
+    -------
+    ToleranceResult
+
+    Raises
+    ------
+    FileError
+        For a design file or a clip that cannot be read.
+    ParameterError
+        For no clips, or tolerances that the board cannot have.
+    EnvlabError
+        Where no board works.
+
+    Examples
+    --------
+    >>> import envlab
+    >>> from envlab.sound.signals import tone
+    >>> hum = envlab.Recording(tone(60.0, 1.0, 2.0, 8000.0), 8000.0, name="hum")
+    >>> asked = envlab.Specification(
+    ...     envlab.Chain(),
+    ...     clips=[envlab.Clip(hum, 92.0)],
+    ...     targets=envlab.Targets((envlab.Target("ripple_db", "at_most", 1.5, 1.0),)),
+    ...     tolerance=envlab.Tolerances(boards=40),
+    ... )
+    >>> envlab.tolerance(asked)
+    <ToleranceResult: 40 boards, 100 % meet 2 targets>
     """
     import pandas as pd
 
-    tolerances = tolerances or specification.tolerance
+    specification = as_specification(specification)
+    chain = specification.chain if chain is None else chain
+    tolerances = specification.tolerance if tolerances is None else tolerances
     if not specification.clips:
         raise ParameterError("clips", 0, "at least one clip")
     study = _Study(specification, chain, tolerances, workers, progress or _ignore)
@@ -136,7 +177,10 @@ class _Study:
         return BoardJudge(self.specification, self.chain, recordings, self.workers)
 
     def ends(self) -> FloatArray:
-        """One board for each end of each parameter, the others as designed; shape (2·parameters, parameters)."""
+        """One board for each end of each parameter, the others as designed; shape (2·parameters.
+
+        Parameters).
+        """
         count = len(self.parameters)
         ends = np.full((2 * count, count), np.nan)
         for i, parameter in enumerate(self.parameters):

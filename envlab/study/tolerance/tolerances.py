@@ -1,8 +1,8 @@
 """How boards of one design differ: what each part, the night and the pack may be, and boards drawn from it.
 
-A board's deviation of each parameter is drawn on its own, all parameters independent of each other. A parameter's
-draws come from a generator of their own, so that they stay what they are when another parameter is made exact,
-and the first hundred boards of a thousand are the hundred.
+A board's deviation of each parameter is drawn on its own, all parameters independent of each other. A
+parameter's draws come from a generator of their own, so that they stay what they are when another parameter
+is made exact, and the first hundred boards of a thousand are the hundred.
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ import numpy as np
 
 from envlab.chain import Chain
 from envlab.errors import ParameterError, check_choice, check_range
+from envlab.light.lightness import check_whole
+from envlab.seeds import seed_number
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import Choices, with_values
 from envlab.study.tolerance.operating_conditions import under_conditions
@@ -32,20 +34,47 @@ _SUPPLY_SHARE = 0.03
 class Tolerances:
     """How far boards of one design may lie apart.
 
-    resistor_percent, capacitor_percent: ± tolerance of every resistor and capacitor, 0 to 50; None: what the
-    parts list says (the tolerance of a swept range, else 1 % gain resistors, 5 % other resistors, 10 % input
-    capacitor, 20 % other capacitors: common practice, no source; the letters for them, F J K M, stand in
-    IEC 60062 [IEC60062], from memory). parts_percent: single parts by reference ("C3") or key
-    ("detector.hold_farad"); these go before all else.
-    microphone_db: ± of the microphone's sensitivity, 0 to 12 dB; ±3 dB is typical of electrets, ±1 dB of MEMS
-    types (from memory). offset_v: ± of the preamp's input offset about the stated one, 0 to 0.05 V; ±2 mV is
-    typical of a plain amplifier (from memory). reference_percent: ± of the ADC's reference, 0 to 20; of no
-    account where the reference is the analog supply, which has a range of its own.
-    temperature_c: (low, high) of the night, °C, −40 to 60. supply_v: (low, high) of the analog supply, V, 0.5
-    to 60; None: ±3 % about the stated one. Both are always uniform: the night chooses, no maker sorts it.
-    shape: "uniform": any deviation within the tolerance is equally likely; "normal": the tolerance is three
-    sigmas, and nothing lies beyond it. boards: 1 to 100,000. seed: 0 or more.
-    Resistors' and amplifiers' own drift with temperature is left out: 100 ppm/K over 40 K is 0.4 %.
+    Parameters
+    ----------
+    resistor_percent, capacitor_percent : float or None
+        ± tolerance of every resistor and capacitor, 0 to 50; None: what the parts list says (the tolerance of
+        a swept range, else 1 % gain resistors, 5 % other resistors, 10 % input capacitor, 20 % other
+        capacitors: common practice, no source; the letters for them, F J K M, stand in IEC 60062 [IEC60062],
+        from memory).
+    parts_percent : mapping
+        Single parts by reference ("C3") or key ("detector.hold_farad"); these go before all else.
+    microphone_db : float
+        ± of the microphone's sensitivity, 0 to 12 dB; ±3 dB is typical of electrets, ±1 dB of MEMS types
+        (from memory).
+    offset_v : float
+        ± of the preamp's input offset about the stated one, 0 to 0.05 V; ±2 mV is typical of a plain
+        amplifier (from memory).
+    reference_percent : float
+        ± of the ADC's reference, 0 to 20; of no account where the reference is the analog supply, which has a
+        range of its own.
+    temperature_c : tuple
+        (low, high) of the night, °C, −40 to 60.
+    supply_v : tuple or None
+        (low, high) of the analog supply, V, 0.5 to 60; None: ±3 % about the stated one. Both are always
+        uniform: the night chooses, no maker sorts it.
+    shape : str
+        "uniform": any deviation within the tolerance is equally likely; "normal": the tolerance is three
+        sigmas, and nothing lies beyond it.
+    boards : int
+        1 to 100,000.
+    seed : int
+        0 or more. Resistors' and amplifiers' own drift with temperature is left out: 100 ppm/K over 40 K is
+        0.4 %.
+
+    References
+    ----------
+    [IEC60062] IEC 60062:2016, Marking codes for resistors and capacitors.
+
+    Examples
+    --------
+    >>> from envlab import Tolerances
+    >>> Tolerances(boards=200, parts_percent={"C3": 10.0}).parts_percent["C3"]
+    10.0
     """
 
     resistor_percent: float | None = None
@@ -73,11 +102,8 @@ class Tolerances:
         if self.supply_v is not None:
             _check_span("supply_v", self.supply_v, 0.5, 60, "V")
         check_choice("shape", self.shape, SHAPES)
-        for name, least, most in (("boards", 1, MOST_BOARDS), ("seed", 0, 2**32 - 1)):
-            value = getattr(self, name)
-            if isinstance(value, bool) or not isinstance(value, int):
-                raise ParameterError(name, value, "a whole number")
-            check_range(name, value, least, most)
+        check_whole("boards", self.boards, 1, MOST_BOARDS)
+        object.__setattr__(self, "seed", seed_number(self.seed))
 
 
 def _check_span(name: str, span: tuple[float, float], least: float, most: float, unit: str) -> None:
@@ -209,7 +235,10 @@ def _conditions(chain: Chain, tolerances: Tolerances) -> list[VariedParameter]:
 
 
 def draw(parameters: list[VariedParameter], boards: int, seed: int) -> FloatArray:
-    """Return the parameters' values on each board, shape (boards, parameters), in the units of their names."""
+    """Return the parameters' values on each board, shape (boards, parameters).
+
+    In the units of their names.
+    """
     columns = []
     for parameter in parameters:
         rng = np.random.default_rng([seed, zlib.crc32(parameter.name.encode())])

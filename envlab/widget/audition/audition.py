@@ -83,10 +83,19 @@ def audition(
 ) -> Audition:
     """Show, in a notebook, a board's lights on recordings that one hears, with its parts to turn.
 
-    chain: the board; None: the lantern parade's. recordings: at their levels, each at most two minutes of it;
-    None: the parade's own clips. The one nearest to street level is chosen first. A still picture stands
-    before the widget, in an output of its own, for those who open the notebook without a kernel. Flashing
-    light and loud sound can harm: read the widget's notes.
+    Parameters
+    ----------
+    chain : Chain or None
+        The board; None: the lantern parade's.
+    recordings : Recording or Clip or iterable of Recording | Clip or None
+        At their levels, each at most two minutes of it; None: the parade's own clips. The one nearest to
+        street level is chosen first. A still picture stands before the widget, in an output of its own, for
+        those who open the notebook without a kernel. Flashing light and loud sound can harm: read the
+        widget's notes.
+
+    Returns
+    -------
+    Audition
     """
     from IPython import display as outputs
 

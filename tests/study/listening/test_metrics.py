@@ -22,7 +22,7 @@ from envlab.study.listening.metrics import (
     clip_light_metrics,
     light_flashes,
 )
-from envlab.study.specification.specification import Judging
+from envlab.study.specification.specification import Judging, Specification
 from envlab.study.sweep.sweep import sweep
 
 QUIET = replace(Chain().adc, noise_lsb=0.0)
@@ -35,7 +35,7 @@ BOARDS = [
 @pytest.mark.parametrize("chain", BOARDS, ids=["precision", "passive"])
 def test_bench_metrics_are_the_sweeps(chain, clip_folder):
     clip = Clip(clip_folder / "beat.wav", 92.0, ("beat",))
-    row = sweep(chain, {"detector.release_ohm": (470e3,)}, [clip]).iloc[0]
+    row = sweep(Specification(chain, [clip], {"detector.release_ohm": (470e3,)})).iloc[0]
     metrics = bench_metrics(chain)
     names = ["attack_ms", "release_ms", "ripple_db", "onset_lag_mean_ms", "onset_lag_worst_ms"]
     assert [metric.name for metric in metrics] == names

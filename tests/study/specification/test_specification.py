@@ -248,7 +248,7 @@ BAD = [
         "[targets]\nflashes_per_s = {at_least = 1, scale = 1}\n",
         "flashes_per_s is 1.0; it must be at_most 3 or stricter",
     ),
-    ("[judging]\nseed = -1\n", "[judging] seed is -1; it must be from 0 to"),
+    ("[judging]\nseed = -1\n", "[judging] seed is -1; it must be a whole number from 0 to"),
     ("[judging]\nseed = 1.5\n", "[judging] seed is 1.5; it must be a whole number"),
     ("[judging]\nstreet_db_spl = 20\n", "[judging] street_db_spl is 20.0; it must be from 40 to 130 dB SPL"),
     ("[judging]\nstreet = 90\n", "[judging] has an unknown key 'street'; did you mean 'street_db_spl'?"),

@@ -40,7 +40,7 @@ def test_without_it_the_usual_spread_is_meant(write_design):
     ("line", "told"),
     [
         ("resistor_percent = -5", "resistor_percent is -5.0; it must be from 0 to 50 %"),
-        ("boards = 0", "boards is 0; it must be from 1 to 100000"),
+        ("boards = 0", "boards is 0; it must be a whole number from 1 to 100000"),
         ("boards = 1.5", "boards is 1.5; it must be a whole number"),
         ("borads = 5", "unknown key 'borads'; did you mean 'boards'?"),
         ("temperature_c = [20, -10]", "temperature_c is [20.0, -10.0]; it must be the low value first"),

@@ -14,6 +14,7 @@ from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.errors import EnvlabWarning, FileError, ParameterError
 from envlab.sound.clip import Clip
+from envlab.study.specification.specification import Specification
 from envlab.study.sweep.checkpoint import Checkpoint
 from envlab.study.sweep.sweep import sweep
 
@@ -29,7 +30,7 @@ def clips(tmp_path: Path) -> list[Clip]:
 
 
 def test_an_interrupted_sweep_goes_on(tmp_path: Path, clips: list[Clip]) -> None:
-    whole = sweep(Chain(), RANGES, clips)
+    whole = sweep(Specification(Chain(), clips, RANGES))
     folder = tmp_path / "kept"
 
     def stop_at_the_last_clip(_: str, share: float) -> None:
@@ -37,11 +38,11 @@ def test_an_interrupted_sweep_goes_on(tmp_path: Path, clips: list[Clip]) -> None
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        sweep(Chain(), RANGES, clips, checkpoint=folder, progress=stop_at_the_last_clip)
+        sweep(Specification(Chain(), clips, RANGES), checkpoint=folder, progress=stop_at_the_last_clip)
     kept = Checkpoint(folder, "").done()
     assert len(kept) >= 4
     stamps = {path: path.stat().st_mtime_ns for path in folder.glob("*.npz")}
-    again = sweep(Chain(), RANGES, clips, checkpoint=folder)
+    again = sweep(Specification(Chain(), clips, RANGES), checkpoint=folder)
     pd.testing.assert_frame_equal(again, whole, check_exact=True)
     assert all(path.stat().st_mtime_ns == stamp for path, stamp in stamps.items())
 
@@ -53,11 +54,11 @@ def test_a_damaged_step_is_computed_anew(
     tmp_path: Path, clips: list[Clip], damage: Callable[[bytes], bytes]
 ) -> None:
     folder = tmp_path / "kept"
-    whole = sweep(Chain(), RANGES, clips, checkpoint=folder)
+    whole = sweep(Specification(Chain(), clips, RANGES), checkpoint=folder)
     victim = folder / "0-clip-0.npz"
     victim.write_bytes(damage(victim.read_bytes()))
     with pytest.warns(EnvlabWarning, match="damaged"):
-        again = sweep(Chain(), RANGES, clips, checkpoint=folder)
+        again = sweep(Specification(Chain(), clips, RANGES), checkpoint=folder)
     pd.testing.assert_frame_equal(again, whole, check_exact=True)
 
 
@@ -86,34 +87,38 @@ def test_a_folder_that_cannot_be_written_is_said_before_the_work(tmp_path: Path,
     folder = tmp_path / "one.wav" / "kept"
     said: list[float] = []
     with pytest.raises(FileError, match=r"one\.wav/kept: cannot be written \(Not a directory\)"):
-        sweep(Chain(), RANGES, clips, checkpoint=folder, progress=lambda _, share: said.append(share))
+        sweep(
+            Specification(Chain(), clips, RANGES),
+            checkpoint=folder,
+            progress=lambda _, share: said.append(share),
+        )
     assert said == []
 
 
 def test_a_step_that_was_half_written_is_not_there(tmp_path: Path, clips: list[Clip]) -> None:
     folder = tmp_path / "kept"
-    whole = sweep(Chain(), RANGES, clips, checkpoint=folder)
+    whole = sweep(Specification(Chain(), clips, RANGES), checkpoint=folder)
     step = folder / "0-clip-1.npz"
     (folder / "0-clip-1.partial").write_bytes(step.read_bytes()[:300])
     step.unlink()
-    again = sweep(Chain(), RANGES, clips, checkpoint=folder)
+    again = sweep(Specification(Chain(), clips, RANGES), checkpoint=folder)
     pd.testing.assert_frame_equal(again, whole, check_exact=True)
     assert not list(folder.glob("*.partial"))
 
 
 def test_another_question_finds_nothing_of_ours(tmp_path: Path, clips: list[Clip]) -> None:
     folder = tmp_path / "kept"
-    sweep(Chain(), RANGES, clips, checkpoint=folder)
+    sweep(Specification(Chain(), clips, RANGES), checkpoint=folder)
     louder = [Clip(clip.path, clip.level_db_spl + 6, clip.tags) for clip in clips]
     with pytest.warns(EnvlabWarning, match="another question"):
-        again = sweep(Chain(), RANGES, louder, checkpoint=folder)
-    pd.testing.assert_frame_equal(again, sweep(Chain(), RANGES, louder), check_exact=True)
+        again = sweep(Specification(Chain(), louder, RANGES), checkpoint=folder)
+    pd.testing.assert_frame_equal(again, sweep(Specification(Chain(), louder, RANGES)), check_exact=True)
 
 
 def test_groups_with_different_adcs_keep_the_candidates_order(clips: list[Clip]) -> None:
-    both = sweep(Chain(), RANGES, clips)
+    both = sweep(Specification(Chain(), clips, RANGES))
     for reference_v in RANGES["adc.reference_v"]:
-        alone = sweep(Chain(), RANGES | {"adc.reference_v": (reference_v,)}, clips)
+        alone = sweep(Specification(Chain(), clips, RANGES | {"adc.reference_v": (reference_v,)}))
         mine = both[both["adc.reference_v"] == reference_v].reset_index(drop=True)
         pd.testing.assert_frame_equal(mine, alone, check_exact=True, check_names=False)
 
@@ -122,4 +127,4 @@ def test_too_many_candidates_are_counted_and_timed(clips: list[Clip]) -> None:
     ranges = {f"detector.{key}": PartRange("E192", low, 1e4 * low) for key, low in
               (("attack_ohm", 10.0), ("hold_farad", 1e-9), ("release_ohm", 1e3))}  # fmt: skip
     with pytest.raises(ParameterError, match=r"candidates is 45\d{7}.*at most 200000.*hours"):
-        sweep(Chain(), ranges, clips)
+        sweep(Specification(Chain(), clips, ranges))

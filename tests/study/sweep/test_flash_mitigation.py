@@ -26,7 +26,7 @@ from envlab.light.lightness import lightness_cie1976
 from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.sound.clip import Clip
 from envlab.study.sentences import of_kind
-from envlab.study.specification.specification import demo_specification
+from envlab.study.specification.specification import Specification, demo_specification
 from envlab.study.sweep.choice import choose
 from envlab.study.sweep.flash_mitigation import find_mitigations, with_mitigations
 from envlab.study.sweep.sweep import sweep
@@ -186,7 +186,9 @@ def test_where_no_larger_resistor_is_sensible_it_says_so(strobe):
 def test_the_words_of_a_choice_that_flashes_go_on_with_the_mitigations(strobe):
     ranges = {"detector.release_ohm": PartRange("E3", 47e3, 100e3)}
     specification = replace(demo_specification(), chain=BOARD, clips=(strobe,), ranges=ranges)
-    choice = choose(sweep(BOARD, ranges, specification.clips, judging=specification.judging), specification)
+    choice = choose(
+        sweep(Specification(BOARD, specification.clips, ranges), judging=specification.judging), specification
+    )
     told = with_mitigations(choice, specification)
     assert of_kind(told.sentences, "verdict")[0].behind["outcome"] == "flashes"
     # E3: 1.0, 2.2, 4.7.
@@ -201,7 +203,9 @@ def test_the_words_of_a_choice_that_flashes_go_on_with_the_mitigations(strobe):
 def test_the_words_of_a_choice_that_passes_stay(tmp_path):
     calm = pulses(tmp_path, "calm", 2.0)
     specification = replace(demo_specification(), chain=BOARD, clips=(calm,), ranges={})
-    choice = choose(sweep(BOARD, {}, specification.clips, judging=specification.judging), specification)
+    choice = choose(
+        sweep(Specification(BOARD, specification.clips, {}), judging=specification.judging), specification
+    )
     assert with_mitigations(choice, specification) is choice
 
 

@@ -158,7 +158,7 @@ def test_the_share_is_that_of_the_boards_in_the_tolerance_study(tmp_path, releas
         specification.chain, detector=replace(specification.chain.detector, release_ohm=release_ohm)
     )
     limit = tolerance(
-        specification, chain, tolerances=replace(specification.tolerance, boards=TRIED_BOARDS)
+        specification, chain=chain, tolerances=replace(specification.tolerance, boards=TRIED_BOARDS)
     ).targets.iloc[0]
     assert limit["metric"] == "flashes_per_s"
     assert kept_share(chain, specification) == limit["yield_share"]

@@ -17,8 +17,9 @@ from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.parts import PartRange
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
-from envlab.chain import Chain, ChainResult
+from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease
+from envlab.engine.chain_result import ChainResult
 from envlab.errors import EnvlabWarning, FileError, ParameterError
 from envlab.light.curve import BrightnessMap
 from envlab.light.flashes.flash import count_flashes
@@ -30,7 +31,7 @@ from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
 from envlab.sound.stream import SoundStream, open_sound
 from envlab.study.specification.ranges import candidates_of, steps_from
-from envlab.study.specification.specification import Judging
+from envlab.study.specification.specification import Judging, Specification
 from envlab.study.sweep.sweep import sweep
 
 RANGES = {
@@ -52,7 +53,7 @@ def clips(clip_folder: Path) -> list[Clip]:
 
 @pytest.fixture(scope="module")
 def table(clips: list[Clip]) -> pd.DataFrame:
-    return sweep(Chain(), RANGES, clips, judging=JUDGING)
+    return sweep(Specification(Chain(), clips, RANGES), judging=JUDGING)
 
 
 def test_candidates_are_every_combination_the_last_range_fastest():
@@ -189,7 +190,7 @@ def test_a_row_is_what_the_chain_and_the_definitions_give(table, clips, number):
 def test_currents_and_clipping_where_the_converter_is_the_limit(clips):
     # A reference of 0.5 V: the highest code is reached long before the preamp's swing, and seldom.
     chain = Chain(adc=Adc(reference_v=0.5), brightness=BrightnessMap(62, 130))
-    row = sweep(chain, {}, clips[:1], judging=JUDGING).iloc[0]
+    row = sweep(Specification(chain, clips[:1], {}), judging=JUDGING).iloc[0]
     result = runs_of(chain, clips[:1])[0]
     at_top = (result.envelope_counts[chain.reading_of_frame(result.duty.size)] >= 1023).mean()
     assert at_top > result.clipped_share
@@ -203,7 +204,7 @@ def test_currents_and_clipping_where_the_converter_is_the_limit(clips):
 def test_seldom_peaks_are_peaks_and_no_99_percent(clip_folder):
     # Strokes that fall within a few frames: the peak lies above the 99 % point, that above the mean.
     chain = Chain(detector=PeakDetector(100.0, 1e-7, 47e3), brightness=BrightnessMap(62, 130))
-    row = sweep(chain, {}, [Clip(clip_folder / "beat.wav", 85.0)], judging=JUDGING).iloc[0]
+    row = sweep(Specification(chain, [Clip(clip_folder / "beat.wav", 85.0)], {}), judging=JUDGING).iloc[0]
     assert row["supply_mean_a"] < row["supply_99_a"] < row["supply_peak_a"]
 
 
@@ -239,16 +240,16 @@ def test_every_metric_of_the_list_is_a_column(table):
 
 def test_same_question_same_table_whoever_works(table, clips):
     pd.testing.assert_frame_equal(
-        sweep(Chain(), RANGES, clips, judging=JUDGING, workers=1), table, check_exact=True
+        sweep(Specification(Chain(), clips, RANGES), judging=JUDGING, workers=1), table, check_exact=True
     )
-    again = sweep(Chain(), RANGES, clips, judging=JUDGING, workers=2)
+    again = sweep(Specification(Chain(), clips, RANGES), judging=JUDGING, workers=2)
     pd.testing.assert_frame_equal(again, table, check_exact=True)
     assert again.to_csv() == table.to_csv()
 
 
 def test_another_seed_is_another_noise(clips):
-    other = sweep(Chain(), {}, clips, judging=Judging(90.0, seed=6))
-    same = sweep(Chain(), {}, clips, judging=JUDGING)
+    other = sweep(Specification(Chain(), clips, {}), judging=Judging(90.0, seed=6))
+    same = sweep(Specification(Chain(), clips, {}), judging=JUDGING)
     metrics = ["beat_contrast_lstar", "supply_mean_a"]
     assert not other[metrics].equals(same[metrics])
 
@@ -260,7 +261,7 @@ def test_circuits_that_are_the_same_have_the_same_metrics(clips):
         "detector.hold_farad": (1e-7, 1e-6),
         "detector.release_ohm": (47e3, 470e3),
     }
-    rows = sweep(Chain(), ranges, clips[:1], judging=JUDGING)
+    rows = sweep(Specification(Chain(), clips[:1], ranges), judging=JUDGING)
     small = rows[(rows.iloc[:, 0] == 1e3) & (rows.iloc[:, 1] == 1e-6) & (rows.iloc[:, 2] == 47e3)]
     large = rows[(rows.iloc[:, 0] == 1e4) & (rows.iloc[:, 1] == 1e-7) & (rows.iloc[:, 2] == 470e3)]
     metrics = [name for name in rows.columns if not name.startswith("detector.")]
@@ -270,7 +271,7 @@ def test_circuits_that_are_the_same_have_the_same_metrics(clips):
 def test_follower_and_map_may_be_swept(clips):
     ranges = {"follower.release_s": (0.05, 0.5), "brightness.floor_db_spl": (60.0, 80.0)}
     chain = Chain(follower=AttackRelease(0.005, 0.2), preamp=Preamp(100e3))
-    rows = sweep(chain, ranges, clips[:1], judging=JUDGING)
+    rows = sweep(Specification(chain, clips[:1], ranges), judging=JUDGING)
     for number, one in enumerate(candidates_of(chain, ranges).chains):
         result = runs_of(one, clips[:1])[0]
         assert rows["beat_contrast_lstar"][number] == pytest.approx(contrast(result), abs=0.05)
@@ -281,7 +282,7 @@ def test_follower_and_map_may_be_swept(clips):
 def test_parts_that_make_noise_of_their_own_may_be_swept(clips):
     # Each value of the ground resistor has its own thermal noise; such candidates hear the clip in turns.
     chain = Chain(preamp=BoardPreamp())
-    rows = sweep(chain, {"preamp.ground_ohm": (470.0, 10e3)}, clips[:1], judging=JUDGING)
+    rows = sweep(Specification(chain, clips[:1], {"preamp.ground_ohm": (470.0, 10e3)}), judging=JUDGING)
     for number, one in enumerate(candidates_of(chain, {"preamp.ground_ohm": (470.0, 10e3)}).chains):
         assert rows["beat_contrast_lstar"][number] == pytest.approx(
             contrast(runs_of(one, clips[:1])[0]), abs=0.01
@@ -289,7 +290,7 @@ def test_parts_that_make_noise_of_their_own_may_be_swept(clips):
 
 
 def test_without_tags_their_metrics_are_unknown(clip_folder):
-    rows = sweep(Chain(), {}, [Clip(clip_folder / "hum.wav", 80.0)], judging=JUDGING)
+    rows = sweep(Specification(Chain(), [Clip(clip_folder / "hum.wav", 80.0)], {}), judging=JUDGING)
     # One clip has one level: there is no range from a quiet to a loud one either.
     unknown = ("beat_contrast_lstar", "quiet_lit_share", "false_light_lstar", "range_used_db")
     for metric in unknown:
@@ -300,7 +301,10 @@ def test_without_tags_their_metrics_are_unknown(clip_folder):
 
 def test_a_clip_under_a_second_is_judged_whole(clip_folder):
     with pytest.warns(EnvlabWarning, match="not settled"):
-        rows = sweep(Chain(), {}, [Clip(clip_folder / "short.wav", 90.0, ("beat", "quiet"))], judging=JUDGING)
+        rows = sweep(
+            Specification(Chain(), [Clip(clip_folder / "short.wav", 90.0, ("beat", "quiet"))], {}),
+            judging=JUDGING,
+        )
     result = Chain().run(
         Clip(clip_folder / "short.wav", 90.0).recording(), np.random.default_rng(clip_seed(5, 0))
     )
@@ -312,7 +316,7 @@ def test_a_silent_clip_warns_and_is_dark(clip_folder):
     clips = [Clip(clip_folder / "silent.wav", 90.0, ("beat", "quiet", "walking"))]
     chain = Chain(brightness=BrightnessMap(75, 98))
     with pytest.warns(EnvlabWarning, match="silent"):
-        rows = sweep(chain, {"preamp.feedback_ohm": (22e3, 47e3)}, clips, judging=JUDGING)
+        rows = sweep(Specification(chain, clips, {"preamp.feedback_ohm": (22e3, 47e3)}), judging=JUDGING)
     for metric in (
         "beat_contrast_lstar",
         "quiet_lit_share",
@@ -328,7 +332,7 @@ def test_a_silent_clip_warns_and_is_dark(clip_folder):
 def test_silence_at_two_levels_uses_no_range_and_is_not_undefined(clip_folder):
     clips = [Clip(clip_folder / "silent.wav", level, ("beat",)) for level in (70.0, 90.0)]
     with pytest.warns(EnvlabWarning, match="silent"):
-        rows = sweep(Chain(), {"preamp.feedback_ohm": (22e3, 47e3)}, clips, judging=JUDGING)
+        rows = sweep(Specification(Chain(), clips, {"preamp.feedback_ohm": (22e3, 47e3)}), judging=JUDGING)
     assert not rows["range_used_db"].isna().any()
     # Noise alone: 20 lg of at most three counts over the least median of one.
     assert (rows["range_used_db"] < 10).all()
@@ -337,7 +341,7 @@ def test_silence_at_two_levels_uses_no_range_and_is_not_undefined(clip_folder):
 def test_chains_that_stay_dark_leave_the_others_judged(clips):
     # A floor that no reading reaches: dark, not undefined, and the other candidates keep their metrics.
     ranges = {"brightness.floor_db_spl": (62.0, 140.0)}
-    rows = sweep(Chain(brightness=BrightnessMap(62, 150)), ranges, clips, judging=JUDGING)
+    rows = sweep(Specification(Chain(brightness=BrightnessMap(62, 150)), clips, ranges), judging=JUDGING)
     assert rows["beat_contrast_lstar"][0] > 0
     assert rows["beat_contrast_lstar"][1] == 0
     assert not rows[list(METRICS)].isna().any().any()
@@ -347,14 +351,14 @@ def test_a_clip_shorter_than_the_longest_release_is_said(clips):
     # Release to a tenth: ln 10 · 1 MΩ · 1 µF = 2.303 s (RC decay); hum.wav lasts 1.2 s, beat.wav 1.6 s.
     ranges = {"detector.release_ohm": (100e3, 1e6)}
     with pytest.warns(EnvlabWarning) as caught:
-        sweep(Chain(), ranges, clips[:2], judging=JUDGING)
+        sweep(Specification(Chain(), clips[:2], ranges), judging=JUDGING)
     assert [str(one.message) for one in caught] == [
         f"{label}: lasts {lasts} s, the longest release among the candidates 2.3 s (to 10 %); the metrics of "
         "this clip are not settled"
         for label, lasts in (("beat 92 dB", "1.6"), ("hum 75 dB", "1.2"))
     ]
     # An average detector goes down as it came up: ln 10 · 1 MΩ · 0.1 µF = 0.23 s; 1.2 s are enough.
-    sweep(Chain(detector=AverageDetector(1e6, 1e-7)), {}, clips[1:2], judging=JUDGING)
+    sweep(Specification(Chain(detector=AverageDetector(1e6, 1e-7)), clips[1:2], {}), judging=JUDGING)
 
 
 def test_long_clips_are_streamed_and_the_table_is_the_same(clips, table, monkeypatch):
@@ -367,7 +371,7 @@ def test_long_clips_are_streamed_and_the_table_is_the_same(clips, table, monkeyp
         return streamed[-1]
 
     monkeypatch.setattr(module, "open_sound", open_as_long)
-    again = sweep(Chain(), RANGES, clips, judging=JUDGING)
+    again = sweep(Specification(Chain(), clips, RANGES), judging=JUDGING)
     assert all(isinstance(one, SoundStream) for one in streamed)
     pd.testing.assert_frame_equal(again, table, check_exact=True)
 
@@ -388,7 +392,7 @@ def test_another_level_or_file_is_another_question(clip_folder, tmp_path, monkey
 
     def ask(level_db_spl: float) -> int:
         clip = Clip(song, level_db_spl)
-        sweep(Chain(), {}, [clip], judging=JUDGING, checkpoint=tmp_path / "kept")
+        sweep(Specification(Chain(), [clip], {}), judging=JUDGING, checkpoint=tmp_path / "kept")
         return len(calls)
 
     assert ask(90.0) == 1
@@ -402,7 +406,11 @@ def test_another_level_or_file_is_another_question(clip_folder, tmp_path, monkey
 
 def test_progress_names_what_is_done_and_ends_at_one(clips):
     said: list[tuple[str, float]] = []
-    sweep(Chain(), {}, clips, judging=JUDGING, progress=lambda what, share: said.append((what, share)))
+    sweep(
+        Specification(Chain(), clips, {}),
+        judging=JUDGING,
+        progress=lambda what, share: said.append((what, share)),
+    )
     shares = [share for _, share in said]
     assert shares == sorted(shares)
     assert shares[-1] == pytest.approx(1)
@@ -411,18 +419,18 @@ def test_progress_names_what_is_done_and_ends_at_one(clips):
 
 def test_bad_questions(clip_folder, tmp_path):
     with pytest.raises(ParameterError, match=r"^clips is 0; it must be at least one clip$"):
-        sweep(Chain(), {}, [])
+        sweep(Specification(Chain(), [], {}))
     with pytest.raises(FileError, match=r"gone\.wav: no such file$"):
-        sweep(Chain(), {}, [Clip(clip_folder / "gone.wav", 90.0)])
+        sweep(Specification(Chain(), [Clip(clip_folder / "gone.wav", 90.0)], {}))
     hurt = np.full(4800, 0.1)
     hurt[77] = np.nan
     soundfile.write(tmp_path / "hurt.wav", hurt, 48_000, subtype="FLOAT")
     with pytest.raises(
         FileError, match=r"hurt\.wav: sample 77 is nan; every sample must be a finite number$"
     ):
-        sweep(Chain(), {}, [Clip(tmp_path / "hurt.wav", 90.0)])
+        sweep(Specification(Chain(), [Clip(tmp_path / "hurt.wav", 90.0)], {}))
     with pytest.raises(ParameterError, match=r"^workers is 0; it must be at least 1"):
-        sweep(Chain(), {}, [Clip(clip_folder / "hum.wav", 90.0)], workers=0)
+        sweep(Specification(Chain(), [Clip(clip_folder / "hum.wav", 90.0)], {}), workers=0)
 
 
 def test_interrupted_and_taken_up_again_it_is_the_same_table(clips, table, tmp_path, monkeypatch):
@@ -439,7 +447,7 @@ def test_interrupted_and_taken_up_again_it_is_the_same_table(clips, table, tmp_p
 
     monkeypatch.setattr(module, "clip_columns", breaks_at_the_second)
     with pytest.raises(KeyboardInterrupt):
-        sweep(Chain(), RANGES, clips, judging=JUDGING, checkpoint=tmp_path / "kept")
-    resumed = sweep(Chain(), RANGES, clips, judging=JUDGING, checkpoint=tmp_path / "kept")
+        sweep(Specification(Chain(), clips, RANGES), judging=JUDGING, checkpoint=tmp_path / "kept")
+    resumed = sweep(Specification(Chain(), clips, RANGES), judging=JUDGING, checkpoint=tmp_path / "kept")
     assert len(calls) == 4  # one whole, one broken, the two that were missing
     pd.testing.assert_frame_equal(resumed, table, check_exact=True)

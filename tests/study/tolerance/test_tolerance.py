@@ -68,12 +68,12 @@ def asking(specification: Specification, *targets: Target) -> Specification:
 
 
 def result_of(specification: Specification, tolerances: Tolerances) -> ToleranceResult:
-    return tolerance(specification, specification.chain, tolerances=tolerances)
+    return tolerance(specification, tolerances=tolerances)
 
 
 def test_without_spread_every_board_is_the_row_of_the_sweep(specification):
     result = result_of(specification, EXACT)
-    row = sweep(specification.chain, {}, specification.clips, judging=specification.judging).iloc[0]
+    row = sweep(specification, ranges={}).iloc[0]
     assert result.parameters == ()
     for metric, value in result.nominal.items():
         np.testing.assert_equal(value, row[metric])
@@ -196,8 +196,8 @@ def test_boards_one_by_one_agree_with_boards_side_by_side(specification):
     tolerances = replace(EXACT, parts_percent={"C3": 20, "R3": 5}, microphone_db=3, boards=8)
     slow = replace(specification.chain, rectifier=Rectifier(output_current_a=10.0))
     quick, exact = (
-        tolerance(specification, specification.chain, tolerances=tolerances),
-        tolerance(specification, slow, tolerances=tolerances),
+        tolerance(specification, tolerances=tolerances),
+        tolerance(specification, chain=slow, tolerances=tolerances),
     )
     for metric in ("beat_contrast_lstar", "quiet_lit_share", "onset_lag_worst_ms", "supply_mean_a"):
         np.testing.assert_allclose(quick.boards[metric], exact.boards[metric], rtol=0.01, atol=0.3)
@@ -216,7 +216,7 @@ def test_boards_that_do_not_work_are_lost_and_told(write_design):
     assert of_kind(result.sentences, "dead")[0].behind["dead_share"] == dead.mean()
     with pytest.raises(EnvlabError, match="no board works within these tolerances"):
         dark = replace(specification, chain=specification.chain)
-        tolerance(dark, specification.chain, tolerances=replace(EXACT, supply_v=(0.9, 0.95)))
+        tolerance(dark, chain=specification.chain, tolerances=replace(EXACT, supply_v=(0.9, 0.95)))
 
 
 def test_what_cannot_be_judged_is_said(specification):
@@ -230,7 +230,7 @@ def test_what_cannot_be_judged_is_said(specification):
 
 def test_a_specification_without_clips_is_refused(specification):
     with pytest.raises(ParameterError, match="clips is 0; it must be at least one clip"):
-        tolerance(replace(specification, clips=()), specification.chain)
+        tolerance(replace(specification, clips=()), chain=specification.chain)
 
 
 def test_words_for_somebody_who_orders_fifty(specification):

@@ -1,0 +1,19 @@
+"""Out of the design and back: the brightness table as C, the firmware as a folder, and their checks."""
+
+from __future__ import annotations
+
+from envlab.board_firmware import both_tables
+from envlab.firmware.c_header import header_text, read_header
+from envlab.firmware.export import check_firmware
+from envlab.report.firmware_folder import firmware_folder, firmware_words
+from envlab.report.folder import write_folder
+
+__all__ = [
+    "both_tables",
+    "check_firmware",
+    "firmware_folder",
+    "firmware_words",
+    "header_text",
+    "read_header",
+    "write_folder",
+]

@@ -1,0 +1,52 @@
+"""What a board is made of, from the microphone to the supply: the stages that envlab.Chain takes."""
+
+from __future__ import annotations
+
+from envlab.analog.adc import Adc
+from envlab.analog.band_filter import (
+    FirstBandPass,
+    FirstHighPass,
+    FirstLowPass,
+    NoBandFilter,
+    SecondBandPass,
+    SecondHighPass,
+    SecondLowPass,
+)
+from envlab.analog.board_preamp import BoardPreamp
+from envlab.analog.detector import AverageDetector, PeakDetector
+from envlab.analog.electret import Electret
+from envlab.analog.hold_capacitor import HoldCapacitor
+from envlab.analog.microphone import Microphone
+from envlab.analog.preamp import Preamp
+from envlab.analog.rectifier import Rectifier
+from envlab.digital.followers import AttackRelease, MeanSquare, MovingMaximum, OnePole, PassThrough, PeakHold
+from envlab.light.curve import BrightnessMap
+from envlab.light.pixels import Pixels, Supply
+
+__all__ = [
+    "Adc",
+    "AttackRelease",
+    "AverageDetector",
+    "BoardPreamp",
+    "BrightnessMap",
+    "Electret",
+    "FirstBandPass",
+    "FirstHighPass",
+    "FirstLowPass",
+    "HoldCapacitor",
+    "MeanSquare",
+    "Microphone",
+    "MovingMaximum",
+    "NoBandFilter",
+    "OnePole",
+    "PassThrough",
+    "PeakDetector",
+    "PeakHold",
+    "Pixels",
+    "Preamp",
+    "Rectifier",
+    "SecondBandPass",
+    "SecondHighPass",
+    "SecondLowPass",
+    "Supply",
+]
