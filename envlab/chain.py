@@ -23,9 +23,9 @@ from envlab.analog.rectifier import Rectifier
 from envlab.analog.tones.answer import answer_to_tone, steady_ratio
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.analog.tones.steady_state import ToneResponse
-from envlab.engine.chain_result import ChainResult
 from envlab.digital.followers import Follower, PassThrough
 from envlab.engine.board import front_end_of, response_before_rectifier, surroundings_at_rectifier
+from envlab.engine.chain_result import ChainResult
 from envlab.engine.nodes import NodeBlock, Player, node_blocks
 from envlab.engine.waves import waves
 from envlab.errors import EnvlabWarning, ParameterError, check_range
@@ -293,7 +293,7 @@ class Chain:
             pressure_pa=joined("pressure_pa"),
             microphone_v=joined("microphone_v"),
             preamp_v=joined("preamp_v"),
-            rectified_v=self.rectifier.reference_node_v + joined("drive_v"),
+            rectified_v=self.rectifier.reference_node_v + joined("rectified_v"),
             detector_v=self.rectifier.reference_node_v + held_v,
             internal_rate_hz=player.rate_hz,
             adc_counts=played.adc_counts,

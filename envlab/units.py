@@ -136,7 +136,9 @@ def unit_of(key: str) -> str | None:
 
 
 def value_of_key(key: str, value: float | str) -> str:
-    """Return the value of a key as the trade writes it: "4k7" in Ω, "220n" in F, "20 ms" in s, texts as they are.
+    """Return the value of a key as the trade writes it: "4k7" in Ω, "220n" in F, "20 ms" in s.
+
+    Texts as they are.
 
     Examples
     --------

@@ -232,6 +232,13 @@ MICROPHONES = {
 }
 
 ADCS = {
+    "noisy": _board(
+        "noise alone, of microphone, preamp and ADC, lights it",
+        microphone=Microphone(signal_to_noise_db=40.0),
+        preamp=Preamp(220e3, noise_v_per_rthz=1e-6),
+        adc=Adc(12, noise_lsb=10.0),
+        brightness=BrightnessMap(40.0, 90.0),
+    ),
     "8 bit": _board("13 mV to a count", adc=Adc(8, noise_lsb=0.1)),
     "12 bit, 2 kHz": _board(
         "readings twice as often, frames every 16 ms", adc=Adc(12, rate_hz=2000.0), frame_rate_hz=62.5

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, fields, replace
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -296,6 +297,12 @@ def _second_high(in_farad: float, out_farad: float, feedback_ohm: float, shunt_o
     return Section(square, 0, 0, square, feedback_ohm * (in_farad + out_farad))
 
 
+# Asked for by every block.
+@lru_cache(maxsize=4096)
+def _second_order(band_filter: _FromParts, sample_rate_hz: float) -> tuple[FloatArray, ...]:
+    return tuple(second_order(*section, sample_rate_hz) for section in band_filter.sections)
+
+
 FilterState = tuple[tuple[float, float], ...]
 
 
@@ -315,12 +322,10 @@ def filter_band(
     """
     from envlab.analog.kernels import board_kernels
 
-    sections = band_filter.sections
+    sections = _second_order(band_filter, sample_rate_hz)
     ends: list[tuple[float, float]] = []
     for section, before in zip(sections, state or ((0.0, 0.0),) * len(sections), strict=True):
-        signal_v, one, two = board_kernels.second_order(
-            signal_v, second_order(*section, sample_rate_hz), *before
-        )
+        signal_v, one, two = board_kernels.second_order(signal_v, section, *before)
         signal_v = np.clip(signal_v, low_v, high_v)
         ends.append((float(one), float(two)))
     return signal_v, tuple(ends)

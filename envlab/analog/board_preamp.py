@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -99,36 +100,7 @@ class BoardPreamp(Preamp):
     @property
     def stages(self) -> tuple[Preamp, ...]:
         """First and, if there is one, second stage as a Preamp each."""
-        first = self._stage(
-            self.feedback_ohm, self.ground_ohm, self.ground_farad, self.coupling_farad, self.input_ohm
-        )
-        if self.second_feedback_ohm is None:
-            return (first,)
-        second = self._stage(
-            self.second_feedback_ohm,
-            self.second_ground_ohm,
-            self.second_ground_farad,
-            self.second_coupling_farad,
-            self.second_input_ohm,
-        )
-        return first, second
-
-    def _stage(
-        self, feedback: float, ground: float, leg: float | None, coupling: float, resistor: float
-    ) -> Preamp:
-        return Preamp(
-            feedback,
-            ground,
-            leg,
-            coupling,
-            resistor,
-            self.gain_bandwidth_hz,
-            self.supply_v,
-            self.bias_v,
-            self.swing_margin_v,
-            self.input_offset_v,
-            self.noise_v_per_rthz,
-        )
+        return _stages_of(self)
 
     @property
     def gain(self) -> float:
@@ -161,7 +133,10 @@ class BoardPreamp(Preamp):
         return product
 
     def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
-        """Return one block of the output, V round bias_v; limited where the last stage is."""
+        """Return one block of the output, V round bias_v; limited where the last stage is.
+
+        signal: shape (n,), V of the microphone.
+        """
         preamp_v, clipped, end = amplify_board(
             signal, self, sample_rate_hz=around.sample_rate_hz, state=state
         )
@@ -171,6 +146,39 @@ class BoardPreamp(Preamp):
         """Plain stages: at such a rate an amplifier's own speed means nothing, its gain and its limits do."""
         del sample_rate_hz
         return self.stages
+
+
+# Asked for by every block.
+@lru_cache(maxsize=4096)
+def _stages_of(preamp: BoardPreamp) -> tuple[Preamp, ...]:
+    def stage(feedback: float, ground: float, leg: float | None, coupling: float, resistor: float) -> Preamp:
+        return Preamp(
+            feedback,
+            ground,
+            leg,
+            coupling,
+            resistor,
+            preamp.gain_bandwidth_hz,
+            preamp.supply_v,
+            preamp.bias_v,
+            preamp.swing_margin_v,
+            preamp.input_offset_v,
+            preamp.noise_v_per_rthz,
+        )
+
+    first = stage(
+        preamp.feedback_ohm, preamp.ground_ohm, preamp.ground_farad, preamp.coupling_farad, preamp.input_ohm
+    )
+    if preamp.second_feedback_ohm is None:
+        return (first,)
+    second = stage(
+        preamp.second_feedback_ohm,
+        preamp.second_ground_ohm,
+        preamp.second_ground_farad,
+        preamp.second_coupling_farad,
+        preamp.second_input_ohm,
+    )
+    return first, second
 
 
 def _loop_response(stage: Preamp, frequency_hz: float) -> complex:

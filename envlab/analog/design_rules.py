@@ -73,8 +73,9 @@ def _rectifier_warnings(preamp: Preamp, rectifier: Rectifier) -> list[str]:
         )
     if rectifier.reference == "bias" and rectifier.quiescent_rectified_v(preamp.bias_v) < 0:
         found.append(
-            f"The signal rests at {preamp.bias_v:g} V, below the reference node at {rectifier.reference_node_v:g} V: nothing"
-            " passes until its peaks reach the reference node; lower reference_node_v."
+            f"The signal rests at {preamp.bias_v:g} V, below the reference node at "
+            f"{rectifier.reference_node_v:g} V: nothing passes until its"
+            " peaks reach the reference node; lower reference_node_v."
         )
     return found
 

@@ -33,16 +33,18 @@ def hold_signal(
     bias_v: float = 0.0,
     state: HoldState | None = None,
 ) -> tuple[FloatArray, HoldState]:
-    """Return (held_v, end state): V above the reference node, shape (n,), held_v[n] stamped (n + ½)/sample_rate_hz.
+    """Return (held_v, end state): V above the reference node, shape (n,).
+
+    Held_v[n] stamped (n + ½)/sample_rate_hz.
 
     signal_v: shape (n,), V round the preamp's bias_v. A rectifier's own amplifier begins at rest.
     """
     state = state or HoldState()
     drive_v, _ = rectify_in_time(signal_v, rectifier, sample_rate_hz=sample_rate_hz, bias_v=bias_v)
-    return hold_drive(drive_v, rectifier, detector, sample_rate_hz=sample_rate_hz, state=state)
+    return hold_rectified(drive_v, rectifier, detector, sample_rate_hz=sample_rate_hz, state=state)
 
 
-def hold_drive(
+def hold_rectified(
     drive_v: FloatArray,
     rectifier: Rectifier,
     detector: Detector,

@@ -97,7 +97,10 @@ class Microphone(AnalogStage):
         return self.covering_response(frequency_hz) * heard
 
     def advance(self, signal: FloatArray, around: Surroundings, state: MicrophoneState | None) -> Advanced:
-        """Return one block of volts out of one of pressure, Pa; limited where it is overloaded."""
+        """Return one block of volts; limited where it is overloaded.
+
+        signal: shape (n,), pressure, Pa.
+        """
         volts, end = hear(signal, self, sample_rate_hz=around.sample_rate_hz, state=state)
         return Advanced(volts, end, overloaded_if_any(signal, self))
 

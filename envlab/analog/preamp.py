@@ -129,7 +129,10 @@ class Preamp(AnalogStage):
         return replace(around, bias_v=self.bias_v, low_v=-self.swing_down_v, high_v=self.swing_up_v)
 
     def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
-        """Return one block of the output, V round bias_v; limited where it is at the end of its swing."""
+        """Return one block of the output, V round bias_v; limited where it is at the end of its swing.
+
+        signal: shape (n,), V of the microphone.
+        """
         done = amplify(signal, self, sample_rate_hz=around.sample_rate_hz, state=state)
         return Advanced(done.preamp_v, done.end, self.where_limited(done.preamp_v, done.clipped))
 

@@ -142,7 +142,7 @@ class Rectifier(AnalogStage):
 
     @property
     def scales_with_level(self) -> bool:
-        """Whether twice the signal gives twice the envelope: precision, at once, on the reference node, no limit."""
+        """Whether twice the signal gives twice the envelope: precision, at once, on its node, no limit."""
         quick = self.diode == "none" and self.gain_bandwidth_hz is None
         return quick and self.reference == "node" and self.output_current_a is None
 

@@ -28,7 +28,10 @@ Section = tuple[float, float, float]
 
 
 def numbers_of(section: FloatArray) -> Section:
-    """Return (b0, b1, a1) as plain numbers, as a compiled loop keeps them in registers."""
+    """Return (b0, b1, a1) as plain numbers, as a compiled loop keeps them in registers.
+
+    section: shape (3,), ratios of output to input.
+    """
     b0, b1, a1 = section
     return float(b0), float(b1), float(a1)
 

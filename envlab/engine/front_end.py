@@ -42,7 +42,11 @@ class FrontEnd:
     """Some stages in the order of the signal; carries their state from block to block, and begins at rest."""
 
     def __init__(self, stages: Mapping[str, AnalogStage], around: Surroundings) -> None:
+        self._last = list(stages)[-1] if stages else ""
         self._steps = list(_steps(stages, around))
+        # A pass makes several signals at once; stage by stage longer pieces cost less beside the loops.
+        at_once = any(isinstance(step, _Several) for step in self._steps)
+        self._piece = PIECE if at_once else 4 * PIECE
 
     def advance(self, signal: FloatArray, limited: BoolArray | None = None) -> FrontBlock:
         """Return the next block.
@@ -60,6 +64,31 @@ class FrontEnd:
             nodes |= new
             signal, limited = new[step.last], either_of(limited, some)
         return FrontBlock(nodes, limited)
+
+    def fill(self, signal: FloatArray, limited: BoolArray | None, out: FloatArray) -> BoolArray | None:
+        """Write the next block behind the last stage into out, in pieces; return where any stage is limited.
+
+        Parameters
+        ----------
+        signal, limited
+            As advance.
+        out
+            Room for the block, shape (n,) or longer, V.
+        """
+        masks: list[tuple[int, BoolArray]] = []
+        for first in range(0, signal.size, self._piece):
+            piece = slice(first, first + self._piece)
+            done = self.advance(signal[piece], None if limited is None else limited[piece])
+            behind = done.nodes[self._last]
+            out[first : first + behind.size] = behind
+            if done.limited is not None:
+                masks.append((first, done.limited))
+        if not masks:
+            return None
+        joined = np.zeros(signal.size, dtype=bool)
+        for first, mask in masks:
+            joined[first : first + mask.size] = mask
+        return joined
 
 
 class _Single:
@@ -141,15 +170,8 @@ class Branch:
 
     def advance(self, signal: FloatArray, limited: BoolArray | None, out: FloatArray) -> FloatArray:
         """Return the next block behind the stages, written into out, which has room for it; V."""
-        masks: list[BoolArray | None] = []
-        for first in range(0, signal.size, PIECE):
-            piece = slice(first, first + PIECE)
-            done = self.front.advance(signal[piece], None if limited is None else limited[piece])
-            behind = done.nodes[self.last]
-            out[first : first + behind.size] = behind
-            masks.append(done.limited)
-            self.limited_samples += done.limited_samples
-        self.limited = _joined(masks, signal.size) if self.branches else None
+        self.limited = self.front.fill(signal, limited, out)
+        self.limited_samples += 0 if self.limited is None else int(np.count_nonzero(self.limited))
         return out[: signal.size]
 
     @property
@@ -158,16 +180,6 @@ class Branch:
         if not self.branches:
             return [self]
         return [leaf for branch in self.branches for leaf in branch.leaves]
-
-
-def _joined(masks: list[BoolArray | None], size: int) -> BoolArray | None:
-    if all(mask is None for mask in masks):
-        return None
-    joined = np.zeros(size, dtype=bool)
-    for at, mask in enumerate(masks):
-        if mask is not None:
-            joined[at * PIECE : at * PIECE + mask.size] = mask
-    return joined
 
 
 def trunk_of(boards: Sequence[Board], sample_rate_hz: float) -> Branch:

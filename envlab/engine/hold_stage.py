@@ -1,7 +1,7 @@
 """The hold stage: many detectors behind one rectifier, whatever it is, read at the ADC's instants.
 
-One detector of which every sample is wanted is analog.envelope.hold_drive, which this stage calls where no
-bank is quicker. Which loop runs is decided here and there, from the rectifier alone.
+One detector of which every sample is wanted is analog.envelope.hold_rectified, which this stage calls where
+no bank is quicker. Which loop runs is decided here and there, from the rectifier alone.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from envlab.analog.adc import read_between
 from envlab.analog.bank.detector_bank import bank_of, read_bank
 from envlab.analog.bank.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.detector import Detector, hold_step
-from envlab.analog.envelope import HoldState, hold_drive
+from envlab.analog.envelope import HoldState, hold_rectified
 from envlab.analog.rectifier import Rectifier
 from envlab.engine.board import Board
 from envlab.units import FloatArray, IntArray
@@ -71,7 +71,7 @@ class HoldStage:
         read_v = np.empty((upper.size, len(self._detectors)))
         for i, detector in enumerate(self._detectors):
             before_v = self._held[i].held_v
-            held_v, self._held[i] = hold_drive(
+            held_v, self._held[i] = hold_rectified(
                 rectified_v, self._rectifier, detector, sample_rate_hz=self._rate_hz, state=self._held[i]
             )
             read_v[:, i] = read_between(before_v, held_v, upper, fraction)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog.adc import instant_count, read_between
-from envlab.analog.envelope import hold_drive
+from envlab.analog.envelope import hold_rectified
 from envlab.analog.noise import NoiseStreams
 from envlab.engine.board import Board, front_end_of
 from envlab.engine.front_end import PIECE, FrontEnd, front_end, in_groups
@@ -49,7 +49,7 @@ class NodeBlock:
         return self.nodes["preamp"]
 
     @property
-    def drive_v(self) -> FloatArray:
+    def rectified_v(self) -> FloatArray:
         """What the detector is offered, V above the reference node."""
         return self.nodes["rectifier"]
 
@@ -80,7 +80,7 @@ class _StageByStage:
 
     def follow(self, start: int, pressure_pa: FloatArray) -> NodeBlock:
         done, before_v = self._front.advance(pressure_pa), self._state.held_v
-        held_v, self._state = hold_drive(
+        held_v, self._state = hold_rectified(
             done.nodes[self._last],
             self._board.rectifier,
             self._detector,

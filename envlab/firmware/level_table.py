@@ -68,11 +68,11 @@ def build_level_table(
 ) -> LevelTable:
     """Return the runtime's table of a count map.
 
-    duty_limit: duty at full light, 0..1, as the supply bears it. base_light: share of full light that stays on when
-    all is quiet. Full light is reached exactly at the asked ceiling; the floor moves by at most 0.27 dB, to
-    a whole number of entries under it. A ceiling beyond the ADC's full scale is possible; then full light is
-    never reached. Raises ParameterError for a ceiling 24 dB beyond it, a floor that the ADC's word cannot
-    hold, or a window wider than 95 dB.
+    duty_limit: duty at full light, 0..1, as the supply bears it. base_light: share of full light that stays
+    on when all is quiet. Full light is reached exactly at the asked ceiling; the floor moves by at most 0.27
+    dB, to a whole number of entries under it. A ceiling beyond the ADC's full scale is possible; then full
+    light is never reached. Raises ParameterError for a ceiling 24 dB beyond it, a floor that the ADC's word
+    cannot hold, or a window wider than 95 dB.
     """
     check_adc_bits(adc_bits)
     per_count = 1 << (16 - adc_bits)

@@ -26,10 +26,10 @@ class RuntimeDesign:
 
     table: a LevelTable; or a LookupTable of 16 bit over the ADC's range, either with the index "octave" and
     16 entries per doubling, or with 257 even entries (which know no decibels: level must be None and the
-    gate open). quiescent_counts: ADC reading at silence. brightness_rate_hz: rate at which the duty is computed,
-    the follower's rate or less. level: what moves the brightness window; None leaves it where the design
-    has it. dim: factor on every duty, above 0 to 1. pixels, supply: for the limiter over a frame. dither:
-    None where the pixels' own depth will do.
+    gate open). quiescent_counts: ADC reading at silence. brightness_rate_hz: rate at which the duty is
+    computed, the follower's rate or less. level: what moves the brightness window; None leaves it where the
+    design has it. dim: factor on every duty, above 0 to 1. pixels, supply: for the limiter over a frame.
+    dither: None where the pixels' own depth will do.
     """
 
     table: LevelTable | LookupTable

@@ -13,15 +13,17 @@ On frames of one clip (frame rate r, L* and luminance relative to the brightest 
 
 On the table alone:
 
-- table_step_lstar: the largest difference of L* between two neighbouring whole counts above quiescent. A small
+- table_step_lstar: the largest difference of L* between two neighbouring whole counts above quiescent. A
+  small
   gain leaves few counts between floor and ceiling, and the light then moves in steps.
 
 Across clips:
 
 - range_used_db: 20 lg of the 99 % point of the loudest clip's counts over the quietest clip's median, counts
-  above quiescent, the latter at least 1 count. Loudest and quietest by the level stated for the clip; with clips
-  of one level only it is not judged.
-- onset_lag_ms: see onset.py. attack_ms, release_ms, ripple_db, settled_ratio: see analog/tones/steady_state.py.
+  above quiescent, the latter at least 1 count. Loudest and quietest by the level stated for the clip; with
+  clips of one level only it is not judged.
+- onset_lag_ms: see onset.py. attack_ms, release_ms, ripple_db, settled_ratio: see
+  analog/tones/steady_state.py.
 """
 
 from __future__ import annotations
@@ -60,7 +62,10 @@ class ClipMetrics:
 
 @dataclass(frozen=True, eq=False)
 class ClipColumns:
-    """metrics, and the median and the 99 % point of the envelope's counts above quiescent, shape (candidates,)."""
+    """metrics, and the median and the 99 % point of the envelope's counts above quiescent.
+
+    Shape (candidates,).
+    """
 
     metrics: ClipMetrics
     counts_median: FloatArray
@@ -111,7 +116,9 @@ def lit_code(brightest_code: int) -> int:
 
 
 def lightness_of_counts(chain: Chain, table: LookupTable) -> FloatArray:
-    """Return L* of 0, 1, 2 … whole counts above quiescent, all that the chain's ADC can read, shape (counts,).
+    """Return L* of 0, 1, 2 … whole counts above quiescent, all that the chain's ADC can read.
+
+    Shape (counts,).
 
     table: an even one, as Chain.brightness_table makes it.
     """

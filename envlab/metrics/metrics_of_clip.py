@@ -80,9 +80,9 @@ def clip_columns(
     """Return the metrics of one clip, shape (chains,) each: ClipMetrics' and three of the counts.
 
     clipped_share: the larger of the share of internal samples with microphone or preamp at a limit and the
-    share of frames that read the highest code. counts_median, counts_99: of the frames' counts above quiescent.
-    The memory that it takes grows with the clip by a few bytes a second and chain; more chains than fit are
-    taken in turns, a portion at a time.
+    share of frames that read the highest code. counts_median, counts_99: of the frames' counts above
+    quiescent. The memory that it takes grows with the clip by a few bytes a second and chain; more chains
+    than fit are taken in turns, a portion at a time.
     """
     frames = instant_count(recording.duration_s, chains[0].frame_rate_hz)
     judge = _judge_kept if _better_kept(chains, frames) else _judge_running

@@ -45,7 +45,8 @@ def onset_test(level_db_spl: float) -> Recording:
 
 @dataclass(frozen=True, eq=False)
 class OnsetInstants:
-    """When frames show which reading. latency_s: from onset to frame, s, shape (frames, PHASES). index: rising,
+    """When frames show which reading. latency_s: from onset to frame, s, shape (frames, PHASES). index:
+    rising,
     the readings that are shown; place: shape (frames · PHASES,), which of them each frame shows."""
 
     latency_s: FloatArray
@@ -65,7 +66,9 @@ def onset_instants(chain: Chain) -> OnsetInstants:
 def latency_of_envelope(
     envelope_counts: FloatArray, table: LookupTable, instants: OnsetInstants
 ) -> FloatArray:
-    """Return the latency of each frame phase, ms without transmission, of one board's envelope at the instants.
+    """Return the latency of each frame phase, ms without transmission.
+
+    Of one board's envelope at the instants.
 
     envelope_counts: shape (instants.index.size,), counts above quiescent.
     """

@@ -109,7 +109,10 @@ def _places(frame_rate_hz: float) -> NDArray[np.int16]:
 
 
 def _worst(cycles: _Cycles, chain: Chain, table: LookupTable) -> tuple[float, float]:
-    """Largest ripple aliasing and its frequency. The lower the note, the more it can ripple aliasing: from the lowest on."""
+    """Largest ripple aliasing and its frequency. The lower the note, the more it can ripple aliasing.
+
+    From the lowest on.
+    """
     from envlab.metrics import ripple_aliasing_kernels
 
     of_count, places = lightness_of_counts(chain, table), _places(chain.frame_rate_hz)
@@ -128,8 +131,8 @@ def _worst(cycles: _Cycles, chain: Chain, table: LookupTable) -> tuple[float, fl
 class Breathing:
     """A settled detector on one steady note, and the frames that read it; what the metric sees at one f.
 
-    cycle_counts: counts above quiescent over one cycle of the note, not rounded, evenly spaced. phase: share of a
-    cycle at which each frame reads, 0..1, shape (frames,). lightness: L* of each frame, shape (frames,).
+    cycle_counts: counts above quiescent over one cycle of the note, not rounded, evenly spaced. phase: share
+    of a cycle at which each frame reads, 0..1, shape (frames,). lightness: L* of each frame, shape (frames,).
     """
 
     frequency_hz: float

@@ -22,7 +22,8 @@ def _over_one_cycle(
 ) -> FloatArray:
     """End of a cycle that began with start, one number a frequency, all side by side in vector lanes.
 
-    Voltages over charge_gain, so that a step has one product beside one sum, as in analog/kernels/lane_kernels.py.
+    Voltages over charge_gain, so that a step has one product beside one sum, as in
+    analog/kernels/lane_kernels.py.
     """
     w = start.copy()
     for u in drive_v:
@@ -133,7 +134,9 @@ def _seen(place: Places, scale: float, cycle: FloatArray, of_count: FloatArray) 
 
 @compiled
 def bound(ratio: float, of_count: FloatArray) -> float:
-    """No reading between v and ratio·v, with a mean lightness of 50, can ripple aliasing by more than this, L*.
+    """No reading between v and ratio·v, with a mean lightness of 50, can ripple aliasing by more than this.
+
+    L*.
 
     If the least reading is c, the largest is below (c + 1)·ratio; the mean lies between their lightnesses.
     """

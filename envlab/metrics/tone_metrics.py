@@ -21,7 +21,7 @@ QUIETER = 0.1
 _OF_BASS = ("attack_60hz_ms", "ripple_db")
 _OF_TONE = ("attack_ms", "release_ms", "settled_ratio")
 _OF_QUIET = ("attack_quiet_ms", "settled_quiet_ratio")
-TONE_METRICS = (*_OF_TONE, *_OF_BASS)
+TONE_METRICS = ("attack_ms", "attack_60hz_ms", "release_ms", "ripple_db", "settled_ratio")
 
 
 def learn_bench_tones(chains: Sequence[Chain]) -> None:
@@ -32,7 +32,7 @@ def learn_bench_tones(chains: Sequence[Chain]) -> None:
 def tone_metrics(
     chains: Sequence[Chain], asked: Collection[str] = (*TONE_METRICS, *_OF_QUIET)
 ) -> dict[str, FloatArray]:
-    """Return metric → values, shape (chains,), of the tones that somebody asks a metric of.
+    """Return metric → values, shape (chains,), in the unit of its name, of the tones that somebody asks of.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ def tone_metrics(
     --------
     >>> import envlab
     >>> from envlab.metrics.tone_metrics import tone_metrics
-    >>> sorted(tone_metrics([envlab.Chain()], ["ripple_db"]))
+    >>> list(tone_metrics([envlab.Chain()], ["ripple_db"]))
     ['attack_60hz_ms', 'ripple_db']
     """
     columns: dict[str, FloatArray] = {}
@@ -65,4 +65,4 @@ def tone_metrics(
         quiet = [one.tone_response(peak_v=QUIETER * one.tone_peak_v) for one in chains]
         columns["attack_quiet_ms"] = np.array([1e3 * one.attack_s for one in quiet])
         columns["settled_quiet_ratio"] = np.array([one.settled_ratio for one in quiet])
-    return columns
+    return {name: columns[name] for name in (*TONE_METRICS, *_OF_QUIET) if name in columns}

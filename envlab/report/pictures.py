@@ -155,8 +155,8 @@ def _table(choice: Choice, lights: tuple[ClipLight, ...]) -> Picture:
         table_sheets.curve_sheet(choice.chain, lights),
         "table",
         f"Lightness and duty over the sound level: dark below {asked.floor_db_spl:g} dB SPL, rising to full "
-        f"at {asked.ceiling_db_spl:g} dB SPL, where the duty is {choice.chain.duty_limit:.3f}. Below, for each "
-        "clip how much of it is how loud.",
+        f"at {asked.ceiling_db_spl:g} dB SPL, where the duty is {choice.chain.duty_limit:.3f}. Below, for "
+        "each clip how much of it is how loud.",
         "Each dot is one entry of the table: where dots lie far apart, the light moves in steps. A clip that "
         "lies left of the floor stays dark; what lies right of the ceiling is all equally bright.",
     )

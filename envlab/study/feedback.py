@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from envlab.analog.envelope import hold_drive
+from envlab.analog.envelope import hold_rectified
 from envlab.analog.noise import noise_streams
 from envlab.analog.stage import Surroundings
 from envlab.chain import Chain
@@ -178,5 +178,5 @@ def _frames(chain: Chain, coupling: Coupling, fine_pa: FloatArray, rate_hz: floa
             rail_v, rail_memory = kernels.first_order(rail_v, *pole, rail_memory)
         signal_v = microphone_v[span] + rail_v + coupling.ground_ohm * current_a
         rectified_v = behind.advance(signal_v).nodes[rest[-1][0]]
-        _, held = hold_drive(rectified_v, chain.rectifier, detector, sample_rate_hz=rate_hz, state=held)
+        _, held = hold_rectified(rectified_v, chain.rectifier, detector, sample_rate_hz=rate_hz, state=held)
     return duty

@@ -113,6 +113,15 @@ def counts_pair(path: Values, chain: Chain, run: ChainResult, seed: Seed, within
     return Pair(path, above_quiescent(chain, run), within, lsb)
 
 
+def detector_pair(detector_v: Values, chain: Chain, run: ChainResult) -> Pair:
+    """The detector's voltage at every reading.
+
+    Chain.run's has the reference node's voltage in it: taking it off and adding it again rounds thrice.
+    """
+    rounding_v = 4 * ROUNDING * float(run.detector_v.max())
+    return Pair(detector_v, detector_at_readings(run, chain), rounding_v)
+
+
 def near_an_edge(chain: Chain, run: ChainResult, seed: Seed) -> bool:
     """Whether any reading lies so near to the edge of a count that rounding decides."""
     lsb = seen_lsb(chain, run, seed)

@@ -11,7 +11,6 @@ from unittest.mock import patch
 
 import numpy as np
 from engine.comparison import (
-    ROUNDING,
     SEED,
     SOUND,
     Pair,
@@ -21,6 +20,7 @@ from engine.comparison import (
     above_quiescent,
     counts_pair,
     detector_at_readings,
+    detector_pair,
     drawn_apart_lsb,
     largest_step,
     near_an_edge,
@@ -88,6 +88,7 @@ def simulate(chain: Chain, sound: Recording, seed: Seed) -> Seen:
         for name in ("pressure_pa", "microphone_v", "preamp_v", "rectified_v")
     }
     return nodes | {
+        "detector_v": detector_pair(table["detector_v"].to_numpy(), chain, run),
         "adc_counts": Pair(table["adc_counts"].to_numpy(), run.adc_counts),
         "envelope_counts": Pair(table["envelope_counts"].to_numpy(), run.envelope_counts),
         "duty": Pair(table["duty"].to_numpy(), run.duty[last]),
@@ -95,33 +96,36 @@ def simulate(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     }
 
 
-def _swept(chain: Chain, others: list[Chain], sound: Recording, seed: Seed) -> Seen:
-    """A board before and behind others: its first row and its last one."""
-    run = truth(chain, sound, seed)
+def _swept(chain: Chain, others: list[Chain], sound: Recording, seed: Seed, of: tuple[int, ...]) -> Seen:
+    """A board before and behind others; of: the rows that are looked at."""
     chains = [chain, *others, chain] if others else [chain]
-    read = read_chains(sound, chains, np.arange(run.adc_counts.size), seed=seed)
-    within = rounding_lsb(chain, run)
+    readings = truth(chain, sound, seed).adc_counts.size
+    read = read_chains(sound, chains, np.arange(readings), seed=seed)
     seen: Seen = {}
-    for name, place in (("first row", 0), ("last row", -1)):
-        seen[f"counts, {name}"] = counts_pair(read.counts[place], chain, run, seed, within)
-        seen[f"clipped share, {name}"] = Pair(read.clipped_share[place], np.array(run.clipped_share), 1e-15)
+    for place in of:
+        one = chains[place]
+        run = truth(one, sound, seed)
+        within = rounding_lsb(one, run)
+        seen[f"counts of row {place}"] = counts_pair(read.counts[place], one, run, seed, within)
+        share = Pair(read.clipped_share[place], np.array(run.clipped_share), 1e-15)
+        seen[f"clipped share of row {place}"] = share
     return seen
 
 
 def sweep_alone(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     """play with one board: an ideal bank of one lane, or one diode by itself."""
-    return _swept(chain, [], sound, seed)
+    return _swept(chain, [], sound, seed, (0,))
 
 
 def sweep_in_a_bank(chain: Chain, sound: Recording, seed: Seed) -> Seen:
-    """play among forty other detectors of the same front: the ideal bank, the diode bank, or each by
-    itself, with more detectors than one vector has lanes."""
-    return _swept(chain, other_detectors(chain, 40), sound, seed)
+    """play among forty other detectors of the same front end: the ideal bank, the diode bank, or each
+    by itself, with more detectors than one vector has lanes."""
+    return _swept(chain, other_detectors(chain, 40), sound, seed, (0, 1, -1))
 
 
 def sweep_of_fronts(chain: Chain, sound: Recording, seed: Seed) -> Seen:
-    """play beside boards with another gain: three fronts on one wave."""
-    return _swept(chain, [slightly_off(chain), slightly_off(chain, -2.0)], sound, seed)
+    """play beside a board with another gain: two front ends on one wave."""
+    return _swept(chain, [slightly_off(chain)], sound, seed, (0, 1, -1))
 
 
 def frames(chain: Chain, sound: Recording, seed: Seed) -> Seen:
@@ -268,9 +272,7 @@ def audition_whole(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     for name, one in (("", light), (" in used memory", again)):
         for node in ("adc_counts", "duty"):
             seen[node + name] = Pair(getattr(one, node), getattr(run, node))
-        # The result has the reference node's voltage in it: taking it off and adding it again rounds thrice.
-        rounding_v = 4 * ROUNDING * float(run.detector_v.max())
-        seen["detector_v" + name] = Pair(one.detector_v, detector_at_readings(run, chain), rounding_v)
+        seen["detector_v" + name] = detector_pair(one.detector_v, chain, run)
         seen["clipped_share" + name] = Pair(np.array(one.clipped_share), np.array(run.clipped_share))
     return seen
 

@@ -79,7 +79,7 @@ def audition(recording: envlab.Recording) -> dict[str, Any]:
         equal.append(bool(np.array_equal(light.adc_counts, truth.adc_counts)))
         window = near[-1]
         near[-1] = int(np.abs(window - truth.adc_counts[: window.size]).max())
-        drives.append(float(sum(block.sum() for _, block in listening.drive_blocks(board).blocks())))
+        drives.append(float(sum(block.sum() for _, block in listening.rectified_blocks(board).blocks())))
         firmware = firmware or FirmwareListening(listening.wave)
         portions = firmware.in_portions(board, light)
         while True:

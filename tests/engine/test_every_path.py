@@ -11,7 +11,7 @@ from typing import get_args
 
 import numpy as np
 import pytest
-from engine.comparison import Pair
+from engine.comparison import SEED, SOUND, Pair, rounding_lsb, seen_lsb, truth
 from engine.paths import PATHS, cases
 from zoo import ZOO
 
@@ -27,8 +27,6 @@ from envlab.analog.rectifier import REFERENCES
 from envlab.digital.followers import Follower
 from envlab.light.curve import CURVES
 
-pytestmark = pytest.mark.quick
-
 
 @pytest.mark.parametrize(("board", "path"), cases())
 def test_gives_what_the_chain_gives(board, path):
@@ -36,6 +34,17 @@ def test_gives_what_the_chain_gives(board, path):
     for seed in taken.seeds:
         for what, pair in taken.run(chain, taken.sound, seed).items():
             check(pair, f"{what}, {'no noise' if seed is None else 'noise'}")
+
+
+@pytest.mark.parametrize("board", ZOO)
+def test_the_chain_counts_what_its_detector_holds(board):
+    """Chain.run's counts by hand: the detector between its stamps at each instant, cut to whole counts."""
+    chain = ZOO[board].chain
+    for seed in (None, SEED):
+        run = truth(chain, SOUND, seed)
+        lsb = seen_lsb(chain, run, seed)
+        by_hand = np.clip(np.floor(lsb), 0, 2**chain.adc.bits - 1)
+        check(Pair(run.adc_counts, by_hand, rounding_lsb(chain, run), lsb), "counts by hand")
 
 
 def check(pair: Pair, what: str) -> None:

@@ -9,8 +9,6 @@ from engine.comparison import SOUND, rounding_lsb, seen_lsb, truth
 from engine.record import RECORD, rows_of
 from zoo import ZOO
 
-pytestmark = pytest.mark.quick
-
 
 @pytest.fixture(scope="module")
 def record() -> pd.DataFrame:

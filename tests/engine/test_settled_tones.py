@@ -18,8 +18,6 @@ from envlab.metrics.ripple_aliasing import _STEPS_PER_CYCLE, _one_drive
 from envlab.sound.recording import Recording
 from envlab.units import pressure_rms_pa
 
-pytestmark = pytest.mark.quick
-
 BOARDS = {name: board.chain for name, board in ZOO.items()}
 SCALING = [name for name, chain in BOARDS.items() if chain.rectifier.scales_with_level]
 BENDING = [name for name in BOARDS if name not in SCALING]

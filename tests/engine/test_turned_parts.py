@@ -29,8 +29,6 @@ from envlab.light.curve import BrightnessMap
 from envlab.study.listening.firmware import FirmwareLight, FirmwareListening
 from envlab.study.listening.listening import Listening
 
-pytestmark = pytest.mark.quick
-
 # By field of the chain: what it is turned to, or what a board turns it to; seen on any board.
 TURNS = {
     "microphone": Microphone(-38.0),

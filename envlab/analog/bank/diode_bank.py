@@ -82,9 +82,9 @@ def read_diode_bank(
 ) -> tuple[FloatArray, FloatArray]:
     """Return (read_v, end state) over one block of drive, of any length.
 
-    drive_v: shape (n,), V above the reference node, what rectify gives. upper, fraction: shape (readings,), as
-    stamps_of gives them, counted from this block's first sample. read_v: shape (readings, detectors), V, in
-    the order of the detectors given to diode_bank_of.
+    drive_v: shape (n,), V above the reference node, what rectify gives. upper, fraction: shape (readings,),
+    as stamps_of gives them, counted from this block's first sample. read_v: shape (readings, detectors), V,
+    in the order of the detectors given to diode_bank_of.
     """
     from envlab.analog.kernels import diode_lane_kernels
 

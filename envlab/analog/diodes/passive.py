@@ -84,7 +84,9 @@ def _step(detector: Detector, rectifier: Rectifier, sample_rate_hz: float) -> tu
 
 
 def hold_passive(drive_v: FloatArray, step: FloatArray, start: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return (held_v, end) of one detector: held_v[n], V above the reference node, is stamped half a period on.
+    """Return (held_v, end) of one detector: held_v[n], V above the reference node.
+
+    Is stamped half a period on.
 
     drive_v: shape (n,), V. start, end: shape (2,), V on the hold capacitor and across the coupling capacitor.
     """

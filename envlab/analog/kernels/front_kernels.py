@@ -66,7 +66,7 @@ def _fold(x: float, full: bool) -> float:
 def hear_block(
     pressure_pa: FloatArray, limits: Three, low_corner: Section, high_corner: Section, state: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return (volts, end state); arguments as _hear. state: (2,), one memory a corner, V."""
+    """Return (V, end state); arguments as _hear. state: (2,), one memory a corner, V."""
     out = np.empty_like(pressure_pa)
     one, two = state[0], state[1]
     for n in range(pressure_pa.size):
@@ -83,7 +83,7 @@ def amplify_block(
     bandwidth: Section,
     state: FloatArray,
 ) -> tuple[FloatArray, FloatArray, int]:
-    """Return (volts, end state, samples at a limit); arguments as _amplify. state: (3,), V."""
+    """Return (V, end state, samples at a limit). signal: shape (n,), V. state: (3,), V. Else as _amplify."""
     out = np.empty_like(signal)
     one, two, three = state[0], state[1], state[2]
     clipped = 0
@@ -105,7 +105,7 @@ def amplify_rectify(
     full: bool,
     state: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray, int]:
-    """Return (amplified, rectified, end state, samples at a limit), as amplify_block and the rectifier."""
+    """Return (amplified, rectified, end state, samples at a limit), V. signal: shape (n,), V."""
     amplified, rectified = np.empty_like(signal), np.empty_like(signal)
     one, two, three = state[0], state[1], state[2]
     clipped = 0
@@ -127,7 +127,7 @@ def hear_amplify_rectify(
     full: bool,
     state: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, int]:
-    """Return (heard, amplified, rectified, end state, samples at a limit of the preamp).
+    """Return (heard, amplified, rectified, end state, samples at a limit of the preamp), V.
 
     capsule: as _hear's limits. state: (5,), one memory a section, V.
     """
@@ -156,7 +156,7 @@ def hear_to_hold(
     hold: Three,
     state: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, int]:
-    """The same with the detector behind it: (heard, amplified, rectified, held, end state, at a limit).
+    """The same with the detector behind it: (heard, amplified, rectified, held, end state, at a limit), V.
 
     hold: (charge_keep, charge_gain, bleed_keep). state: (6,), the last one the held voltage.
     """

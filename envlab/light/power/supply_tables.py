@@ -99,7 +99,8 @@ def explain_duty_limit(pixels: Pixels, supply: Supply) -> str:
     whole = whole_pixels_at_full(pixels, supply)
     return (
         f"{asks} The limited table ends at a duty of {duty_limit:.3f}: take it when all pixels follow"
-        " the sound together, for no frame can pass the limit, whatever is lit. The unlimited table reaches full: take"
+        " the sound together, for no frame can pass the limit, whatever is lit. The"
+        " unlimited table reaches full: take"
         f" it when few pixels are lit at a time (a running point, sparks; up to {whole} whole pixels at full"
         " white), and only together with the limiter that adds up every frame and scales it down before it is"
         " sent. Without that limiter the converter cuts out in the loudest beat."

@@ -18,7 +18,7 @@ from envlab.chain import Chain
 from envlab.digital.equivalence import follower_like, naive_follower
 from envlab.digital.followers import AttackRelease, follow
 from envlab.engine.board import before_rectifier, front_end_of
-from envlab.engine.front_end import PIECE, FrontEnd
+from envlab.engine.front_end import FrontEnd
 from envlab.engine.light_path import light_of_counts
 from envlab.errors import EnvlabError
 from envlab.study.listening.light import BoardLight, table_of
@@ -104,10 +104,10 @@ class FirmwareListening:
         at = np.minimum(np.rint(times_s * wave.rate_hz).astype(np.int64), wave.samples - 1)
         filtered_v = np.empty(times_s.size)
         for start, fine_pa in wave.blocks():
-            for first in range(start, start + fine_pa.size, PIECE):
-                signal_v = stages.advance(fine_pa[first - start : first - start + PIECE]).nodes[names[-1]]
-                due = slice(*np.searchsorted(at, (first, first + signal_v.size)))
-                filtered_v[due] = signal_v[at[due] - first]
+            signal_v = np.empty(fine_pa.size)
+            stages.fill(fine_pa, None, signal_v)
+            due = slice(*np.searchsorted(at, (start, start + signal_v.size)))
+            filtered_v[due] = signal_v[at[due] - start]
             yield
         bias_v = chain.bias_at_rectifier_v
         rest = convert(np.array([bias_v]), adc)[0]

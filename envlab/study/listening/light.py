@@ -72,8 +72,8 @@ def light_from_readings(
 ) -> BoardLight:
     """Return the light of some frames of a clip.
 
-    held_v: V above the reference node at the readings, shape (readings,), from first_reading on; it reaches to what the
-    last of the frames shows. The follower begins at rest with the first of them.
+    held_v: V above the reference node at the readings, shape (readings,), from first_reading on; it reaches
+    to what the last of the frames shows. The follower begins at rest with the first of them.
     """
     quantiser = Quantiser([chain], [chain]).without_zero()
     adc_counts = quantiser.counts(held_v[np.newaxis], np.zeros(held_v.size))[0].astype(np.int64)

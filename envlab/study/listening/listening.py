@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog.adc import instant_count, read_between
-from envlab.analog.envelope import hold_drive
+from envlab.analog.envelope import hold_rectified
 from envlab.chain import Chain
 from envlab.engine.board import offered_to_detector, read_by_adc
 from envlab.engine.reading_schedule import Due, every_reading
@@ -23,7 +23,7 @@ from envlab.errors import ParameterError
 from envlab.sound.interpolate import interpolation_factor
 from envlab.sound.recording import Recording
 from envlab.study.listening.light import BoardLight, light_from_readings
-from envlab.study.listening.wave import KeptDrive, KeptWave
+from envlab.study.listening.wave import KeptRectified, KeptWave
 from envlab.study.listening.window import window_light
 from envlab.units import FloatArray
 
@@ -56,7 +56,7 @@ class Listening:
         again = after if after is not None and after.wave.samples == samples else None
         self.wave: KeptWave = KeptWave(recording, None if again is None else again.wave, louder)
         self._place: FloatArray = np.empty(samples) if again is None else again._place
-        self._drive: KeptDrive | None = None
+        self._rectified: KeptRectified | None = None
         self._readings: OrderedDict[object, _Readings] = OrderedDict()
 
     @property
@@ -71,12 +71,12 @@ class Listening:
 
     def window(self, chain: Chain, playhead_s: float) -> BoardLight:
         """Return the light round a playhead, s from the start; the whole and exact where it is known."""
-        drive = (
-            self._drive
-            if self._drive is not None and self._drive.front == offered_to_detector(chain)
+        rectified = (
+            self._rectified
+            if self._rectified is not None and self._rectified.front == offered_to_detector(chain)
             else None
         )
-        return self.known(chain) or window_light(chain, self.wave, drive, playhead_s)
+        return self.known(chain) or window_light(chain, self.wave, rectified, playhead_s)
 
     def whole(self, chain: Chain) -> BoardLight:
         """Return the exact light of the whole clip."""
@@ -95,36 +95,36 @@ class Listening:
         """
         key = read_by_adc(chain)
         if key not in self._readings:
-            drive = self._drive_of(chain)
+            rectified = self._rectified_of(chain)
             read_v = np.empty(instant_count(self.duration_s, chain.adc.rate_hz))
             due = Due(every_reading(read_v.size), chain.adc, self.wave.samples, self.wave.rate_hz, None)
             state, done = chain.quiescent_state, 0
-            for start, drive_v in drive.blocks():
+            for start, rectified_v in rectified.blocks():
                 before_v = state.held_v
-                held_v, state = hold_drive(
-                    drive_v,
+                held_v, state = hold_rectified(
+                    rectified_v,
                     chain.rectifier,
                     chain.detector_as_built,
                     sample_rate_hz=self.wave.rate_hz,
                     state=state,
                 )
-                at = due.before(start, start + drive_v.size)
+                at = due.before(start, start + rectified_v.size)
                 read_v[done : done + at.upper.size] = read_between(before_v, held_v, at.upper, at.fraction)
                 done += at.upper.size
                 yield
-                if drive is not self._drive:
+                if rectified is not self._rectified:
                     raise RuntimeError("another board's whole was begun in the middle of this one")
-            self._keep(key, _Readings(read_v, drive.limited / self.wave.samples))
+            self._keep(key, _Readings(read_v, rectified.limited / self.wave.samples))
         return self._whole_light(chain, self._readings[key])
 
-    def drive_blocks(self, chain: Chain) -> KeptDrive:
+    def rectified_blocks(self, chain: Chain) -> KeptRectified:
         """Return what the chain's front offers to its detector, to be gone through in blocks."""
-        return self._drive_of(chain)
+        return self._rectified_of(chain)
 
-    def _drive_of(self, chain: Chain) -> KeptDrive:
-        if self._drive is None or self._drive.front != offered_to_detector(chain):
-            self._drive = KeptDrive(chain, self.wave, self._place)
-        return self._drive
+    def _rectified_of(self, chain: Chain) -> KeptRectified:
+        if self._rectified is None or self._rectified.front != offered_to_detector(chain):
+            self._rectified = KeptRectified(chain, self.wave, self._place)
+        return self._rectified
 
     def _keep(self, key: object, read: _Readings) -> None:
         self._readings[key] = read

@@ -1,4 +1,4 @@
-"""What one clip needs computed once: the wave between its samples, what a front offers to the detector."""
+"""What one clip needs computed once: the wave between its samples, what a front end makes of it."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from envlab.chain import Chain
-from envlab.engine.board import last_of_front_end, offered_to_detector
-from envlab.engine.front_end import PIECE, front_end
+from envlab.engine.board import offered_to_detector
+from envlab.engine.front_end import front_end
 from envlab.sound.interpolate import internal_rate_hz, interpolate, interpolated_blocks
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray
@@ -84,8 +84,8 @@ class KeptWave:
         return some
 
 
-class KeptDrive:
-    """What one front makes of a clip's wave, V above the rectifier's reference node, kept as far as it was asked for.
+class KeptRectified:
+    """What one front end makes of a clip's wave, V above the reference node, kept as far as it was asked for.
 
     place: room for all of it, shape (samples,). limited: samples so far at which microphone or preamp was at
     its limit.
@@ -95,27 +95,24 @@ class KeptDrive:
         self.front = offered_to_detector(chain)
         self.filled = 0
         self.limited = 0
-        self._last, self._wave, self._drive_v = last_of_front_end(chain), wave, place
+        self._wave, self._rectified_v = wave, place
         self._stages = front_end(chain, wave.rate_hz)
 
     def blocks(self) -> Iterator[tuple[int, FloatArray]]:
-        """Yield (start, drive in V) from the beginning; what is not known yet is computed."""
+        """Yield (start, rectified voltage in V) from the beginning; what is not known yet is computed."""
         start = 0
         while start < self._wave.samples:
             stop = min(start + BLOCK, self._wave.samples)
             if stop > self.filled:
                 self._compute(*next(self._wave.blocks(start)))
-            yield start, self._drive_v[start:stop]
+            yield start, self._rectified_v[start:stop]
             start = stop
 
     def piece(self, start: int, stop: int) -> FloatArray:
-        """Return the drive from one sample to another, V; up to filled only."""
-        return self._drive_v[start:stop]
+        """Return the rectified voltage from one sample to another, V; up to filled only."""
+        return self._rectified_v[start:stop]
 
     def _compute(self, start: int, fine_pa: FloatArray) -> None:
-        for first in range(0, fine_pa.size, PIECE):
-            done = self._stages.advance(fine_pa[first : first + PIECE])
-            rectified_v = done.nodes[self._last]
-            self._drive_v[start + first : start + first + rectified_v.size] = rectified_v
-            self.limited += done.limited_samples
         self.filled = start + fine_pa.size
+        limited = self._stages.fill(fine_pa, None, self._rectified_v[start : self.filled])
+        self.limited += 0 if limited is None else int(np.count_nonzero(limited))

@@ -228,8 +228,9 @@ def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentenc
     for key in choice.edges:
         yield Sentence(
             "edge",
-            f"{_part_name(key, choice.chain)} sits at the edge of its range ({value_of_key(key, choice.row[key])}): "
-            f"widen [sweep.{key.split('.')[0]}] {key.split('.')[1]} to see whether a value beyond is better.",
+            f"{_part_name(key, choice.chain)} sits at the edge of its range "
+            f"({value_of_key(key, choice.row[key])}): widen [sweep.{key.split('.')[0]}] "
+            f"{key.split('.')[1]} to see whether a value beyond is better.",
             {"key": key, "value": choice.row[key]},
         )
     for target in choice.left_out:

@@ -19,10 +19,10 @@ def under_conditions(
     """Return the chain at a temperature and an analog supply voltage.
 
     temperature_c: −40 to 60 °C; of the diode and the hold capacitor; None: as the chain has them. supply_v:
-    of preamp and microphone, with the bias at the same share of it, and the rectifier's reference node if that hangs on
-    the bias; None: as the chain has it. ratiometric: the ADC's reference is that supply and sags with it
-    (only if it was equal to it before). Raises ParameterError where a part cannot be what the operating conditions makes
-    of it, as a drain that starves.
+    of preamp and microphone, with the bias at the same share of it, and the rectifier's reference node if
+    that hangs on the bias; None: as the chain has it. ratiometric: the ADC's reference is that supply and
+    sags with it (only if it was equal to it before). Raises ParameterError where a part cannot be what the
+    operating conditions makes of it, as a drain that starves.
     """
     if temperature_c is not None:
         check_range("temperature_c", temperature_c, -40, 60, unit="°C")

@@ -68,7 +68,9 @@ def distribution_table(targets: Sequence[Target], nominal: pd.Series, boards: pd
 
 
 def shows_in(deviation: FloatArray, met: BoolArray) -> bool:
-    """Whether boards' meeting the targets visibly depends on one parameter's deviation; both of shape (boards,).
+    """Whether boards' meeting the targets visibly depends on one parameter's deviation.
+
+    Both of shape (boards,).
 
     A parabola is fitted to met (0 or 1) over the deviation; it shows if slope or bend is more than two of its
     standard errors. Among fewer than FEW boards nothing can be told, so it is taken to show.
@@ -86,7 +88,8 @@ def shows_in(deviation: FloatArray, met: BoolArray) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class Corner:
-    """Where every parameter hurts one metric. values: shape (parameters,), NaN for "as designed". order: parameters
+    """Where every parameter hurts one metric. values: shape (parameters,), NaN for "as designed". order:
+    parameters
     that move the metric by itself, the one that moves it most first."""
 
     values: FloatArray
@@ -106,8 +109,8 @@ def worst_case_of(
 ) -> Corner | None:
     """Return the worst_case of a target's metric; None if no source moves it.
 
-    drawn: shape (boards, parameters). boards: the metric of each board. at_ends: the metric with each parameter in
-    turn at its low and at its high end, the others as designed.
+    drawn: shape (boards, parameters). boards: the metric of each board. at_ends: the metric with each
+    parameter in turn at its low and at its high end, the others as designed.
     """
     sign = 1.0 if target.side == "at_most" else -1.0
     values, moved = np.full(len(parameters), np.nan), np.zeros(len(parameters))

@@ -1,15 +1,15 @@
 """What becomes of one design on many boards: parts a little off, cold nights, tired packs.
 
-Each board's parts are drawn within their tolerances (tolerances.py), and the board is judged as a candidate of
-the sweep is, but with the firmware of the design: one table is exported, and every board runs it. Noise is
+Each board's parts are drawn within their tolerances (tolerances.py), and the board is judged as a candidate
+of the sweep is, but with the firmware of the design: one table is exported, and every board runs it. Noise is
 the same for all, so that boards differ by their parts alone.
 
-Boards of the usual kind run side by side (analog/bank/tolerance_bank.py). Against the exact simulation of the same
-boards no reading moves by more than one count, and fewer than one in a hundred by that, one in fifty where
-corners lie in the bass (tests/study/tolerance/test_board_run.py measures it); on thirty boards of the parade, all
-clips, no metric moved by a thousandth of its spread and no verdict on any target changed. A board as designed
-is reproduced to the last bit. Any other boards, as those with passive diodes, run one by one, exactly, which
-takes some hundred times longer.
+Boards of the usual kind run side by side (analog/bank/tolerance_bank.py). Against the exact simulation of the
+same boards no reading moves by more than one count, and fewer than one in a hundred by that, one in fifty
+where corners lie in the bass (tests/study/tolerance/test_board_run.py measures it); on thirty boards of the
+parade, all clips, no metric moved by a thousandth of its spread and no verdict on any target changed. A board
+as designed is reproduced to the last bit. Any other boards, as those with passive diodes, run one by one,
+exactly, which takes some hundred times longer.
 
 The part that causes most of the loss. For each varied parameter half of the boards, 40 to 300 (of those that
 run one by one 40), are simulated once more with the same draws of all other parameters, and this one as
@@ -20,11 +20,11 @@ aside: no tighter part mends them. Passed over, gain 0, are parameters that move
 its scale at either of their ends, and those on whose draws it does not visibly depend whether a board meets
 its targets (tolerance_tables.shows_in).
 
-Worst cases. For each metric with a target, every parameter stands at that of its ends that hurts the metric more,
-found one parameter at a time from the board as designed; where neither end moves it (flashes are whole numbers),
-by the sign of the correlation over the boards, if that is beyond chance. That board is simulated exactly. If
-a metric is no monotone function of each part, some board may be worse still: the worst of the boards stands
-in the table of distributions.
+Worst cases. For each metric with a target, every parameter stands at that of its ends that hurts the metric
+more, found one parameter at a time from the board as designed; where neither end moves it (flashes are whole
+numbers), by the sign of the correlation over the boards, if that is beyond chance. That board is simulated
+exactly. If a metric is no monotone function of each part, some board may be worse still: the worst of the
+boards stands in the table of distributions.
 """
 
 from __future__ import annotations
@@ -177,7 +177,10 @@ class _Study:
         return BoardJudge(self.specification, self.chain, recordings, self.workers)
 
     def ends(self) -> FloatArray:
-        """One board for each end of each parameter, the others as designed; shape (2·parameters, parameters)."""
+        """One board for each end of each parameter, the others as designed; shape (2·parameters.
+
+        Parameters).
+        """
         count = len(self.parameters)
         ends = np.full((2 * count, count), np.nan)
         for i, parameter in enumerate(self.parameters):

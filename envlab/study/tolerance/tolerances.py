@@ -1,8 +1,8 @@
 """How boards of one design differ: what each part, the night and the pack may be, and boards drawn from it.
 
-A board's deviation of each parameter is drawn on its own, all parameters independent of each other. A parameter's
-draws come from a generator of their own, so that they stay what they are when another parameter is made exact,
-and the first hundred boards of a thousand are the hundred.
+A board's deviation of each parameter is drawn on its own, all parameters independent of each other. A
+parameter's draws come from a generator of their own, so that they stay what they are when another parameter
+is made exact, and the first hundred boards of a thousand are the hundred.
 """
 
 from __future__ import annotations
@@ -235,7 +235,10 @@ def _conditions(chain: Chain, tolerances: Tolerances) -> list[VariedParameter]:
 
 
 def draw(parameters: list[VariedParameter], boards: int, seed: int) -> FloatArray:
-    """Return the parameters' values on each board, shape (boards, parameters), in the units of their names."""
+    """Return the parameters' values on each board, shape (boards, parameters).
+
+    In the units of their names.
+    """
     columns = []
     for parameter in parameters:
         rng = np.random.default_rng([seed, zlib.crc32(parameter.name.encode())])

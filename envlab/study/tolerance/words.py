@@ -114,8 +114,8 @@ def _flashes(result: ToleranceResult) -> list[Sentence]:
         Sentence(
             "flashes",
             f"{percent_text(1 - row['yield_share'])} of the boards flash more than {row['limit']:g} times in "
-            f"their worst second (the worst {of['worst']:.0f} times). This limit is hard: such a board must not "
-            "be worn.",
+            f"their worst second (the worst {of['worst']:.0f} times). This limit is hard: such a board must "
+            "not be worn.",
             {"share": 1 - row["yield_share"], FLASH_METRIC: of["worst"]},
         )
     ]
@@ -156,8 +156,8 @@ def _causes(result: ToleranceResult) -> list[Sentence]:
         Sentence(
             "cause",
             f"Most of the loss comes from {first['label']} ({first['range']}): were it exact, "
-            f"{percent_text(first['yield_if_exact'])} of the boards would meet every target{aside}, instead of "
-            f"{percent_text(before)}.",
+            f"{percent_text(first['yield_if_exact'])} of the boards would meet every target{aside}, instead "
+            f"of {percent_text(before)}.",
             {"name": first["name"], "yield_if_exact": first["yield_if_exact"], "yield_share": before},
         )
     ]
@@ -194,8 +194,8 @@ def _worst_cases(result: ToleranceResult) -> list[Sentence]:
     return [
         Sentence(
             "worst_case",
-            f"Worst case for {METRICS[row['metric']].name_in_text}: {METRICS[row['metric']].text(row['value'])}, "
-            f"with {row['at']}.",
+            f"Worst case for {METRICS[row['metric']].name_in_text}: "
+            f"{METRICS[row['metric']].text(row['value'])}, with {row['at']}.",
             {"metric": row["metric"], "value": row["value"]},
         )
         for row in broken[:_MOST_CASES]

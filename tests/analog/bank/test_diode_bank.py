@@ -20,7 +20,7 @@ from scipy.special import wrightomega
 from envlab.analog.adc import instants_s, read_at, stamps_of
 from envlab.analog.bank.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.detector import AverageDetector, PeakDetector
-from envlab.analog.envelope import HoldState, hold_drive
+from envlab.analog.envelope import HoldState, hold_rectified
 from envlab.analog.kernels.diode_lane_kernels import omega_lanes
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.kernels.vector_kernels import LANES, load, store
@@ -94,7 +94,7 @@ def read_alone(drive_v, some, rectifier, times_s):
     """Shape (readings, detectors): every detector stepped on its own."""
     columns = []
     for one in some:
-        held_v, _ = hold_drive(drive_v, rectifier, one, sample_rate_hz=RATE_HZ, state=HoldState())
+        held_v, _ = hold_rectified(drive_v, rectifier, one, sample_rate_hz=RATE_HZ, state=HoldState())
         columns.append(read_at(held_v, times_s, sample_rate_hz=RATE_HZ))
     return np.transpose(columns)
 
@@ -203,7 +203,7 @@ def test_start_and_end_are_the_capacitors_voltages():
     _, end = read_diode_bank(drive_v, bank, nothing.astype(np.int64), nothing, state=start)
     assert np.array_equal(start, kept)
     for i, one in enumerate(some):
-        _, last = hold_drive(
+        _, last = hold_rectified(
             drive_v, COUPLED, one, sample_rate_hz=RATE_HZ, state=HoldState(held_v[i], across_v[i])
         )
         assert end[0, :, i] == pytest.approx([last.held_v, last.across_v], abs=1e-11)

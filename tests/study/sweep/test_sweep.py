@@ -18,8 +18,8 @@ from envlab.analog.parts import PartRange
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
-from envlab.engine.chain_result import ChainResult
 from envlab.digital.followers import AttackRelease
+from envlab.engine.chain_result import ChainResult
 from envlab.errors import EnvlabWarning, FileError, ParameterError
 from envlab.light.curve import BrightnessMap
 from envlab.light.flashes.flash import count_flashes
