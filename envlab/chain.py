@@ -34,7 +34,7 @@ from envlab.light.lightness import check_whole
 from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.simulated_scale import SimulatedScale
 from envlab.light.table import LookupTable, build_table, top_code
-from envlab.seeds import Seed, generator_of
+from envlab.seeds import Seed
 from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray, IntArray, pressure_rms_pa
@@ -281,7 +281,7 @@ class Chain:
         """
         for warning in self.design_rule_warnings:
             warnings.warn(warning, EnvlabWarning, stacklevel=2)
-        player = Player(self, recording, None if rng is None else noise_streams(generator_of(rng)))
+        player = Player(self, recording, None if rng is None else noise_streams(rng))
         blocks = list(player.blocks())
         played = player.played()
 
