@@ -133,7 +133,7 @@ def _boot_probes() -> list[Probe]:
     numbers = changed_with_its_check(cases[0]["envlab_parameters.h"], "RELEASE_FACTOR", add=200)
     changed = cases[0] | {"envlab_parameters.h": numbers}
     answers = [(files, b"\0\1\1") for files in cases] + [(damaged, b"\1\0\1"), (changed, b"\2\1\0")]
-    return [Probe(files, HERE / "boot_driver.c", (1, 3), b"\0", wanted, BOOT) for files, wanted in answers]
+    return [Probe(files, HERE / "boot_driver.c", (1, 3), b"\0", wanted, (*BOOT, *RUNTIME)) for files, wanted in answers]
 
 
 class Bench:
