@@ -7,7 +7,7 @@ import zlib
 import numpy as np
 
 from envlab.digital import fixed_kernels as kernels
-from envlab.digital.fixed_frame import FrameWords, frame_codes, nearest_threshold
+from envlab.digital.fixed_frame import FrameWords, frame_codes, nearest_threshold, scale_words
 from envlab.digital.fixed_point import run_twin
 from envlab.digital.fixed_words import FixedWords
 from envlab.digital.flash_guard import run_guard
@@ -32,16 +32,20 @@ def golden_crc32(
     drawn, duties = every[:READINGS], every[READINGS:]
     n = np.arange(READINGS)
     # What is due once in many readings is due in a few.
-    soon = kernels.start(words)._replace(mute=0, zero_left=16, countdown=3, judge_left=1)
+    summed = words.zero_start >> (16 - words.zero_block_bits) << 16
+    soon = kernels.start(words)._replace(
+        mute=0, zero_left=16, zero_low=255, zero_sum=summed, countdown=3, judge_left=1
+    )
     trace = run_twin(words, codes, np.where(n & 3 == 0, drawn, drawn >> (n & 15)), state=soon)
     places = [
         kernels.scale(word, words.range_level) if words.level_index else word for word in drawn.tolist()
     ]
-    results = np.empty((READINGS, 3 if guard is None else 4), np.int64)
+    results = np.empty((READINGS, 4 if guard is None else 5), np.int64)
     results[:, 0], results[:, 1] = trace.envelope, trace.duty
     results[:, 2] = [kernels.between(codes, place) for place in places]
+    results[:, 3] = scale_words(drawn, 0xFFFF - n)
     if guard is not None:
-        results[:, 3] = run_guard(guard, np.where(n & 2 == 0, drawn, 0))[0]
+        results[:, 4] = run_guard(guard, np.where(n & 2 == 0, drawn, 0))[0]
     shown = frame_codes(frame, duties, nearest_threshold(frame.bits))
     return zlib.crc32(np.append(results.ravel(), shown).astype("<u2").tobytes())
 

@@ -68,7 +68,7 @@ def _row(machine: Machine, design: str, folder: Path) -> tuple[str, ...]:
     readings = twin_vectors.stimulus(case, READINGS)[0]
     metrics = cost.cost_of(machine, firmware, readings, folder)
     sizes = metrics.sizes
-    numbers = (sizes.code, sizes.helpers, sizes.check, sizes.choice, sizes.table, sizes.state)
+    numbers = (sizes.code, sizes.helpers, sizes.choice, sizes.table, sizes.state)
     return (
         machine.name,
         design,

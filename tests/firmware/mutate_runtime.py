@@ -125,15 +125,19 @@ def probes() -> list[Probe]:
 
 
 def _boot_probes() -> list[Probe]:
-    """Three whole designs, one with a bit of a large code turned over, one with another number."""
-    cases = [twin.CASES[name].files for name in ("parade", "even in counts", "both clamps")]
+    """Whole designs, one with a bit of a large code turned over, one with another number."""
+    named = ("parade", "even in counts", "both clamps", "gate always shut", "ends of the words")
+    cases = [twin.CASES[name].files for name in named]
     table = cases[2]["envlab_table.h"]
     head, rows = table.rsplit("65535u, 65535u", 1)
     damaged = cases[2] | {"envlab_table.h": f"{head}65535u, 32767u{rows}"}
     numbers = changed_with_its_check(cases[0]["envlab_parameters.h"], "RELEASE_FACTOR", add=200)
     changed = cases[0] | {"envlab_parameters.h": numbers}
     answers = [(files, b"\0\1\1") for files in cases] + [(damaged, b"\1\0\1"), (changed, b"\2\1\0")]
-    return [Probe(files, HERE / "boot_driver.c", (1, 3), b"\0", wanted, BOOT) for files, wanted in answers]
+    return [
+        Probe(files, HERE / "boot_driver.c", (1, 3), b"\0", wanted, (*BOOT, *RUNTIME))
+        for files, wanted in answers
+    ]
 
 
 class Bench:

@@ -29,12 +29,11 @@ TABLE = "envlab_table"
 @dataclass(frozen=True)
 class Bytes:
     """Sizes in bytes. `code` is what start and step bring into a program, constants included, but neither
-    the brightness table nor `helpers`, the compiler's own functions. The check of the table and the choice
-    of an offset, which a program may leave out, are listed apart."""
+    the brightness table nor `helpers`, the compiler's own functions. The choice of an offset, which a
+    program may leave out, is listed apart."""
 
     code: int
     helpers: int
-    check: int
     choice: int
     table: int
     state: int
@@ -91,7 +90,6 @@ def bytes_of(machine: CrossMachine, driver: Driver, folder: Path) -> Bytes:
     return Bytes(
         code=sum(sizes[name] for name in functions | constants if name in linked.symbols),
         helpers=_helper_bytes(machine, image, folder),
-        check=sizes["envlab_table_is_whole"],
         choice=sizes["envlab_choose_offset"],
         table=linked.sizes[TABLE],
         state=linked.sizes["size_of_state"],
