@@ -12,12 +12,25 @@ SENSITIVITIES = ("none", "steps", "automatic")
 
 @dataclass(frozen=True)
 class FirmwareSettings:
-    """Section [firmware] of a design file.
+    """What is exported beside the table; section [firmware] of a design file.
 
-    sensitivity: what moves floor and ceiling in the field: "none" nothing, "steps" a button in steps of 3 dB,
-    "automatic" the music. guard: "on" or "off", whether the runtime holds a change of the light that would
-    complete a fourth flash within a second.
+    Parameters
+    ----------
+    sensitivity : str
+        What moves floor and ceiling in the field: "none" nothing, "steps" a button in steps of 3 dB,
+        "automatic" the music.
+    guard : str
+        "on" or "off": whether the runtime holds a change of the light that would complete a fourth flash
+        within a second.
 
+    Raises
+    ------
+    ParameterError
+        For any other word.
+
+    Examples
+    --------
+    >>> from envlab.stages import FirmwareSettings
     >>> FirmwareSettings(sensitivity="steps").level.steps
     7
     """

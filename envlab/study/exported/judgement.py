@@ -112,9 +112,44 @@ def judge_exported(
 ) -> ExportedJudgement:
     """Return the judgement of what a chain's firmware shows on a specification's clips.
 
-    sensitivities: those to judge; the fixed one, "none", is always among them. Where the runtime lacks the
-    chain's follower or depth, its plain table is judged in the fixed one's place, as the model has it.
-    progress: called with 0 to 1.
+    Each setting is run over every clip at every level from power-up, after a quiet minute and after a shout.
+    Where the runtime lacks the chain's follower or depth, its plain table is judged in place of the fixed
+    window, as the model has it.
+
+    Parameters
+    ----------
+    specification : Specification
+        Clips, targets and the seed of all noise.
+    chain : Chain
+        The board.
+    sensitivities : sequence of str
+        Those to judge; the fixed window, "none", is always among them.
+    workers : int
+        Threads, 1 or more.
+    progress : callable, optional
+        Called with 0 to 1.
+
+    Returns
+    -------
+    ExportedJudgement
+        One result for each setting, without any where no clip can be judged; and the rows behind them.
+
+    Raises
+    ------
+    ParameterError
+        For a sensitivity that there is not.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from envlab import Clip, Recording, Specification, read_design
+    >>> from envlab.judge import judge_exported
+    >>> from envlab.shipped import demo_design
+    >>> tone = Recording(np.sin(np.arange(2 * 48_000) * 0.13), 48_000.0, "tone")
+    >>> asked = Specification(read_design(demo_design()), (Clip(tone, 90.0),))
+    >>> judged = judge_exported(asked, asked.chain, ("automatic",))
+    >>> [(one.setting.name, one.flashes_per_s) for one in judged.results]
+    [('fixed', 1), ('automatic', 1)]
     """
     tell = progress or _nobody
     heard = heard_by(chain, specification, workers=workers, progress=lambda share: tell(0.8 * share))
