@@ -30,7 +30,7 @@ from envlab.light.table import LookupTable
 from envlab.units import BoolArray, FloatArray, IntArray
 
 RUNNING_S = 10.0
-AT_ONCE = 4096
+AT_ONCE = 16 * PHASES
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,8 +125,9 @@ class ExportedFirmware:
 
     def _codes(self, duty: IntArray) -> IntArray:
         if self._path.frame.dither_bits:
-            shown = [show_frames(self._path, duty[at : at + AT_ONCE], at * self._path.refreshes % PHASES)
-                     for at in range(0, duty.size, AT_ONCE)]  # fmt: skip
+            # Whole patterns at a time, so that each portion begins with the same phase.
+            portions = np.split(duty, range(AT_ONCE, duty.size, AT_ONCE))
+            shown = [show_frames(self._path, portion) for portion in portions]
             return np.concatenate(shown)[:, :, 0]
         # Without dithering a duty always has the same code: each is looked up once.
         different, which = np.unique(duty, return_inverse=True)

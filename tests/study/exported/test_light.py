@@ -11,7 +11,9 @@ from reference.flashes import worst_flashes
 from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.firmware_settings import FirmwareSettings
+from envlab.digital.fixed_point import justify
 from envlab.digital.followers import PeakHold
+from envlab.digital.light_path import run_light_path
 from envlab.errors import ParameterError
 from envlab.light.curve import BrightnessMap
 from envlab.light.table import top_code
@@ -120,3 +122,14 @@ def test_the_plain_table_is_what_the_model_makes_of_the_readings():
     np.testing.assert_array_equal(worn_light(chain, run.adc_counts).codes, light.codes)
     with pytest.raises(ParameterError, match="follower"):
         ExportedFirmware(chain)
+
+
+def test_a_long_dithered_run_is_the_light_path_as_a_whole():
+    chain = replace(CHAIN, pixel_bits=8, dither_bits=2, frame_rate_hz=500.0)
+    readings = np.random.default_rng(2).integers(0, 60, 20_000)
+    firmware = ExportedFirmware(chain)
+    light = firmware.light(readings, guard=False)
+    white = replace(firmware.design.light_path, colours=np.full((1, 3), 65_535))
+    ends = chain.reading_of_frame(light.duty.size) + 1
+    whole = run_light_path(white, justify(readings, chain.adc.bits), ends)
+    np.testing.assert_array_equal(light.codes, whole.codes[:, :, 0])
