@@ -25,6 +25,7 @@ def runtime_design(
         follower=fixed_follower(chain.follower, chain.adc.rate_hz),
         adc_bits=chain.adc.bits,
         quiescent_counts=chain.quiescent_counts,
+        noise_lsb=chain.adc.noise_lsb,
         brightness_rate_hz=chain.frame_rate_hz,
         gate=gate or Gate(),
         level=level,

@@ -135,6 +135,7 @@ class Chain:
     @property
     def bias_at_rectifier_v(self) -> float:
         """Voltage that the signal at the rectifier's input rests at, V against ground."""
+        # The same at any rate; a record of surroundings needs one.
         return surroundings_at_rectifier(front_end_of(self), CALIBRATION_HZ).bias_v
 
     @property

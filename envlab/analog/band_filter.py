@@ -35,18 +35,18 @@ class Section(NamedTuple):
 
 
 # One role keeps its part on every filter that has it.
-_HIGH_FARAD = part("C6", 5, "high pass: takes off what lies under 1/(2π·R11·C6)", place=1)
-_HIGH_OHM = part("R11", 1, "high pass, with C6", place=2)
-_HIGH_IN_FARAD = part("C6", 5, "high pass, with C7, R11 and R12", place=1)
+_HIGH_FARAD = part("C6", 5, "high pass", "takes off what lies under 1/(2π·R11·C6)", place=1)
+_HIGH_OHM = part("R11", 1, "high pass", "with C6", place=2)
+_HIGH_IN_FARAD = part("C6", 5, "high pass", "with C7, R11 and R12", place=1)
 _HIGH_OUT_FARAD = part("C7", 5, "high pass", place=2)
-_HIGH_FEEDBACK_OHM = part("R11", 1, "high pass: back from the output", place=3)
-_HIGH_SHUNT_OHM = part("R12", 1, "high pass: to the bias voltage", place=4)
-_LOW_OHM = part("R13", 1, "low pass: takes off what lies over 1/(2π·R13·C8)", place=5)
-_LOW_FARAD = part("C8", 5, "low pass, with R13", place=6)
-_LOW_IN_OHM = part("R13", 1, "low pass, with R14, C8 and C9", place=5)
+_HIGH_FEEDBACK_OHM = part("R11", 1, "high pass", "back from the output", place=3)
+_HIGH_SHUNT_OHM = part("R12", 1, "high pass", "to the bias voltage", place=4)
+_LOW_OHM = part("R13", 1, "low pass", "takes off what lies over 1/(2π·R13·C8)", place=5)
+_LOW_FARAD = part("C8", 5, "low pass", "with R13", place=6)
+_LOW_IN_OHM = part("R13", 1, "low pass", "with R14, C8 and C9", place=5)
 _LOW_OUT_OHM = part("R14", 1, "low pass", place=6)
-_LOW_FEEDBACK_FARAD = part("C8", 5, "low pass: back from the output", place=7)
-_LOW_SHUNT_FARAD = part("C9", 5, "low pass: to the bias voltage", place=8)
+_LOW_FEEDBACK_FARAD = part("C8", 5, "low pass", "back from the output", place=7)
+_LOW_SHUNT_FARAD = part("C9", 5, "low pass", "to the bias voltage", place=8)
 
 
 class _FromParts(AnalogStage):

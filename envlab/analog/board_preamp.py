@@ -51,10 +51,10 @@ class BoardPreamp(Preamp):
     """
 
     second_feedback_ohm: float | None = field(
-        default=None, metadata=part("R10", 1, "sets the second stage's gain: 1 + R10/R9", place=14)
+        default=None, metadata=part("R10", 1, "sets the second stage's gain", "1 + R10/R9", place=14)
     )
     second_ground_ohm: float = field(
-        default=1e3, metadata=part("R9", 1, "sets the second stage's gain, with R10", place=13)
+        default=1e3, metadata=part("R9", 1, "sets the second stage's gain", "with R10", place=13)
     )
     second_ground_farad: float | None = field(
         default=10e-6, metadata=part("C5", 20, "keeps the second stage's gain at 1 at rest", place=15)

@@ -41,9 +41,9 @@ class PeakDetector:
     0.47
     """
 
-    attack_ohm: float = field(metadata=part("R4", 5, "attack: the hold capacitor charges through it"))
+    attack_ohm: float = field(metadata=part("R4", 5, "attack", "the hold capacitor charges through it"))
     hold_farad: float = field(metadata=_HOLDS)
-    release_ohm: float = field(metadata=part("R5", 5, "release: empties the hold capacitor"))
+    release_ohm: float = field(metadata=part("R5", 5, "release", "empties the hold capacitor"))
 
     def __post_init__(self) -> None:
         check_range("attack_ohm", self.attack_ohm, 0.01, 100e6, unit="ohm")
@@ -96,7 +96,7 @@ class AverageDetector:
     0.01
     """
 
-    smoothing_ohm: float = field(metadata=part("R6", 5, "smooths: fills and empties the hold capacitor"))
+    smoothing_ohm: float = field(metadata=part("R6", 5, "smooths", "fills and empties the hold capacitor"))
     hold_farad: float = field(metadata=_HOLDS)
     load_ohm: float | None = field(
         default=None, metadata=part("R17", 5, "loads the hold capacitor", bought=False)

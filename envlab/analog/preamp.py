@@ -38,8 +38,8 @@ class Preamp(AnalogStage):
         Input noise density, V/√Hz.
     """
 
-    feedback_ohm: float = field(default=47e3, metadata=part("R3", 1, "sets the gain: 1 + R3/R2", place=4))
-    ground_ohm: float = field(default=1e3, metadata=part("R2", 1, "sets the gain, with R3", place=3))
+    feedback_ohm: float = field(default=47e3, metadata=part("R3", 1, "sets the gain", "1 + R3/R2", place=4))
+    ground_ohm: float = field(default=1e3, metadata=part("R2", 1, "sets the gain", "with R3", place=3))
     ground_farad: float | None = field(
         default=10e-6, metadata=part("C2", 20, "keeps the gain at 1 for the resting voltage", place=5)
     )

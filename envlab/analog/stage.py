@@ -103,20 +103,26 @@ class Part:
     """What a field of a stage is on the board.
 
     reference: as in the schematic; one role keeps its reference on every board. usual_percent: tolerance if
-    nobody states one, % (common practice, no source). role: what it does, in a few words. bought: whether a
-    design file must name a value that can be bought. place: order within its stage, along the signal; fields
-    of equal place stand as in the class.
+    nobody states one, % (common practice, no source). role: what it is for, in a word or three; how: how it
+    does that, "" where nothing need be said. bought: whether a design file must name a value that can be
+    bought. place: order within its stage, along the signal; fields of equal place stand as in the class.
     """
 
     reference: str
     usual_percent: float
     role: str
+    how: str = ""
     bought: bool = True
     place: int = 0
 
+    @property
+    def purpose(self) -> str:
+        """Role and how, as in "attack: the hold capacitor charges through it"."""
+        return f"{self.role}: {self.how}" if self.how else self.role
+
 
 def part(
-    reference: str, usual_percent: float, role: str, *, bought: bool = True, place: int = 0
+    reference: str, usual_percent: float, role: str, how: str = "", *, bought: bool = True, place: int = 0
 ) -> Mapping[str, Any]:
     """Return the metadata of a dataclass field that is a part; see Part.
 
@@ -130,7 +136,7 @@ def part(
     >>> [(name, one.reference) for name, one, value in fitted_parts(Pad())]
     [('shunt_ohm', 'R1')]
     """
-    return {"part": Part(reference, usual_percent, role, bought, place)}
+    return {"part": Part(reference, usual_percent, role, how, bought, place)}
 
 
 def parts_of(kind: type) -> dict[str, Part]:

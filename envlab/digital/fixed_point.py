@@ -170,7 +170,10 @@ def level_units(level_db: float) -> int:
 
 @dataclass(frozen=True)
 class FixedTrace:
-    """What the twin did after each reading: envelope word and duty (readings,), states (readings, 6)."""
+    """What the twin did after each reading: envelope word and duty (readings,), states (readings, 21).
+
+    The columns of states are in the order of FixedState.
+    """
 
     envelope: IntArray
     duty: IntArray
@@ -190,25 +193,111 @@ def run_twin(
 
     codes: the runtime's table. state: what a run before ended with, None for the start. offsets (n,): a step
     of the decibel offset that the wearer chooses before that reading, or -1. Bit for bit the C runtime.
-    FixedTrace.states is (n, 6) in the order of FixedState. Two runs equal one.
+    FixedTrace.states is (n, 21) in the order of FixedState. Two runs equal one.
     """
     from envlab.digital import fixed_kernels as kernels
 
-    given = np.ascontiguousarray(readings, dtype=np.int64)
-    if given.ndim != 1 or (given.size and (given.min() < 0 or given.max() >= WORD)):
-        raise ParameterError("readings", given.shape, "a row of whole numbers from 0 to 65535")
-    chosen = np.full(given.shape, -1, np.int64) if offsets is None else np.asarray(offsets, np.int64)
-    if chosen.shape != given.shape:
-        raise ParameterError("offsets", chosen.shape, f"of shape {given.shape}, as the readings")
-    trace = np.empty((given.size, 8), np.int64)
+    given = _words_of("readings", readings)
+    trace = np.empty((given.size, 2 + len(FixedState._fields)), np.int64)
     begin = kernels.start(words) if state is None else state
+    chosen = _chosen(offsets, given.size)
     table = np.ascontiguousarray(codes, dtype=np.int64)
     end = kernels.run(words, begin, table, given, chosen, trace)
     return FixedTrace(trace[:, 0], trace[:, 1], trace[:, 2:], FixedState(*(int(v) for v in end)))
 
 
+def awake_state(words: FixedWords) -> FixedState:
+    """Return the state of a runtime whose start is over: faded in, the zero where the design has it.
+
+    For looking at one stage by itself; a board begins in the dark, see run_twin without a state.
+    """
+    from envlab.digital import fixed_kernels as kernels
+
+    return kernels.start(words)._replace(mute=0, fade=words.dim, unlearnt=0)
+
+
+@dataclass(frozen=True)
+class FrameTrace:
+    """What the twin did in each frame, all (frames,).
+
+    envelope: word that the frame took. duty: 16 bit, before guard, limiter and depth. zero: learnt quiescent
+    level, in words of a reading with its fraction. window, noise: level units. end: state after the last
+    reading.
+    """
+
+    envelope: IntArray
+    duty: IntArray
+    zero: FloatArray
+    window: IntArray
+    noise: IntArray
+    end: FixedState
+
+
+def run_frames(
+    words: FixedWords,
+    codes: IntArray,
+    readings: IntArray,
+    frame_ends: IntArray,
+    *,
+    state: FixedState | None = None,
+    offsets: IntArray | None = None,
+) -> FrameTrace:
+    """Follow readings (n,), each 0..65535, and make the duty of frames, as one task or two do on the board.
+
+    frame_ends (frames,): how many of the readings have been followed when a frame takes the envelope, never
+    falling, 0..n. Readings after the last frame are followed too, so that two runs equal one, split anywhere:
+    the second run's frame_ends count its own readings. codes: the runtime's table. state: what a run before
+    ended with, None for the start. offsets (frames,): a step of the decibel offset that the wearer chooses
+    before that frame, or -1. Raises ParameterError. Bit for bit the C runtime.
+
+    Examples
+    --------
+    Ten readings to a frame, as 1000 Hz and 100 Hz have; dark, then faded in.
+
+    >>> import envlab
+    >>> from envlab.board_firmware import runtime_design
+    >>> design = runtime_design(envlab.Chain())
+    >>> counts = np.full(5000, 400)
+    >>> trace = run_frames(design.words, design.codes, justify(counts, 10), np.arange(10, 5001, 10))
+    >>> int(trace.duty[200]), int(trace.duty[499]) == int(design.codes[-1])
+    (0, True)
+    """
+    from envlab.digital import fixed_kernels as kernels
+
+    given = _words_of("readings", readings)
+    ends = np.ascontiguousarray(frame_ends, dtype=np.int64)
+    if ends.ndim != 1 or (np.diff(ends, prepend=0) < 0).any() or (ends.size and ends[-1] > given.size):
+        raise ParameterError("frame_ends", ends.shape, f"a row that never falls, from 0 to {given.size}")
+    trace = np.empty((ends.size, 5), np.int64)
+    begin = kernels.start(words) if state is None else state
+    table = np.ascontiguousarray(codes, dtype=np.int64)
+    end = kernels.run_frames(words, begin, table, given, ends, _chosen(offsets, ends.size), trace)
+    return FrameTrace(
+        trace[:, 0],
+        trace[:, 1],
+        trace[:, 2] / (1 << kernels.ZERO_BITS),
+        trace[:, 3],
+        trace[:, 4],
+        FixedState(*(int(v) for v in end)),
+    )
+
+
+def _words_of(name: str, values: IntArray) -> IntArray:
+    given = np.ascontiguousarray(values, dtype=np.int64)
+    if given.ndim != 1 or (given.size and (given.min() < 0 or given.max() >= WORD)):
+        raise ParameterError(name, given.shape, "a row of whole numbers from 0 to 65535")
+    return given
+
+
+def _chosen(offsets: IntArray | None, count: int) -> IntArray:
+    chosen = np.full(count, -1, np.int64) if offsets is None else np.ascontiguousarray(offsets, np.int64)
+    if chosen.shape != (count,):
+        raise ParameterError("offsets", chosen.shape, f"of shape {(count,)}, one for each step")
+    return chosen
+
+
 def float_envelope(
-    readings: FloatArray, attack: FixedCoefficient, release: FixedCoefficient, *, rest: int = 0
+    readings: FloatArray, attack: FixedCoefficient, release: FixedCoefficient, *, zero: int = 0
 ) -> FloatArray:
     """Return what a float follower with the achieved time constants makes of the same readings, (n,).
 
@@ -218,5 +307,5 @@ def float_envelope(
     if attack.rate_hz != release.rate_hz:
         raise ParameterError("release", release.rate_hz, f"at the attack's rate_hz of {attack.rate_hz:g}")
     achieved = AttackRelease(attack.achieved_s, release.achieved_s)
-    above = np.maximum(np.asarray(readings, dtype=np.float64) - rest, 0.0)
+    above = np.maximum(np.asarray(readings, dtype=np.float64) - zero, 0.0)
     return follow(above, achieved, rate_hz=attack.rate_hz)[0]

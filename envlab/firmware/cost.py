@@ -13,13 +13,13 @@ from envlab.digital.sampled_audio import processor_share
 from envlab.errors import check_positive
 from envlab.firmware.runtime_design import RuntimeDesign
 
-STATE_BYTES = 12
+STATE_BYTES = 39
 CHECK_BYTES = 128
 # Worst cycles of one call, the call included: of the follower with a look-up, of the whole step; and bytes
 # of code, by what the design has. The slower of the two time-constant formats.
-FOLLOW_CYCLES = 131
-STEP_CYCLES = {"even": 190, "level": 276, "automatic": 326}
-CODE_BYTES = {"even": 380, "level": 500, "automatic": 580}
+FOLLOW_CYCLES = 305
+STEP_CYCLES = {"even": 410, "level": 505, "automatic": 630}
+CODE_BYTES = {"even": 860, "level": 1000, "automatic": 1430}
 
 
 @dataclass(frozen=True)

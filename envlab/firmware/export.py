@@ -97,8 +97,8 @@ def header_facts(design: RuntimeDesign, design_digest: str) -> HeaderFacts:
 
 def _asked(design: RuntimeDesign) -> list[str]:
     lines = [
-        f"ADC: {design.adc_bits} bit, {design.quiescent_counts} counts at rest, {design.follower.rate_hz:g} Hz;"
-        f" a reading is the counts times {1 << (16 - design.adc_bits)}",
+        f"ADC: {design.adc_bits} bit, {design.quiescent_counts} counts quiescent,"
+        f" {design.follower.rate_hz:g} Hz; a reading is the counts times {1 << (16 - design.adc_bits)}",
         _time_line("attack", design.follower.attack),
         _time_line("release", design.follower.release),
     ]
@@ -116,12 +116,17 @@ def _asked(design: RuntimeDesign) -> list[str]:
             f"window rises: asked {asked.rise_db_s:g}, achieved {found.rise_db_s:.4g} dB/s",
             f"window falls: asked {asked.fall_db_s:g}, achieved {found.fall_db_s:.4g} dB/s",
             f"noise rises: asked {asked.noise_rise_db_s:g}, achieved {found.noise_rise_db_s:.4g} dB/s",
+            f"peaks are judged: asked every {asked.judge_s:g} s, achieved {found.judge_s:.4g} s",
+            f"window goes down: asked {asked.down_db:g} dB, achieved {-design.lowest_window_db:.3g} dB; below"
+            " it the converter's noise would show",
         ]
     if isinstance(design.level, OffsetSteps):
         achieved = design.words.offset_step / LEVEL_UNITS_PER_DB
         lines += [
-            f"offset steps: {design.level.steps}, asked {design.level.step_db:g}, achieved {achieved:.4g} dB"
+            f"offset steps: asked {design.level.steps} of {design.level.step_db:g} dB, achieved"
+            f" {design.words.offset_steps} of {achieved:.4g} dB; the rest would show the converter's noise"
         ]
+    lines += _zero_lines(design)
     if design.dither is not None:
         lines += [f"dithering: {design.dither.bits} bit, repeats at {design.dither.repetition_hz:g} Hz"]
     lines += [
@@ -130,6 +135,17 @@ def _asked(design: RuntimeDesign) -> list[str]:
         f"levels: 1 unit is 1/4096 octave, {1 / LEVEL_UNITS_PER_DB:.6f} dB on average",
     ]
     return lines
+
+
+def _zero_lines(design: RuntimeDesign) -> list[str]:
+    words, zero = design.words, design.zero
+    block_s = (1 << zero.block_bits) / design.follower.rate_hz
+    return [
+        f"quiescent level: learnt within {design.quiescent.offset_lsb:g} LSB of the design, rises at most"
+        f" {design.quiescent.rise_lsb_min:g} LSB a minute, in blocks of {block_s:.3g} s",
+        f"start: dark for {words.mute_frames / design.brightness_rate_hz:.3g} s, faded in within"
+        f" {words.dim / words.fade_step / design.brightness_rate_hz:.3g} s",
+    ]
 
 
 def _time_line(name: str, found: FixedCoefficient) -> str:

@@ -27,13 +27,13 @@ class LevelTable:
     """A table over the brightness window.
 
     duty_codes (segments + 2,): 16 bit, never falling, the last one twice so that the look-up may read one
-    past the end. window: level at which light begins where the design has it. rest_duty: code while the
+    past the end. window: level at which light begins where the design has it. base_duty: code while the
     gate is shut. count_map: what was asked for.
     """
 
     duty_codes: IntArray
     window: int
-    rest_duty: int
+    base_duty: int
     adc_bits: int
     count_map: CountMap
 
@@ -69,10 +69,10 @@ def build_level_table(
     """Return the runtime's table of a count map.
 
     duty_limit: duty at full light, 0..1, as the supply bears it. base_light: share of full light that stays
-    on when all is quiet. Full light is reached exactly at the asked ceiling; the floor moves by at most 0.27
-    dB, to a whole number of entries under it. A ceiling beyond the ADC's full scale is possible; then full
-    light is never reached. Raises ParameterError for a ceiling 24 dB beyond it, a floor that the ADC's word
-    cannot hold, or a window wider than 95 dB.
+    on when all is quiet. Full light is reached exactly at the asked ceiling; the floor moves by at most
+    0.27 dB, to a whole number of entries under it. A ceiling beyond the ADC's full scale is possible; then
+    full light is never reached. Raises ParameterError for a ceiling 24 dB beyond it, a floor that the ADC's
+    word cannot hold, or a window wider than 95 dB.
     """
     check_adc_bits(adc_bits)
     per_count = 1 << (16 - adc_bits)

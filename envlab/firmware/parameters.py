@@ -18,7 +18,18 @@ _PER_ROW = 12
 
 # Macro, field of FixedWords, unit and format.
 _WORDS = (
-    ("REST", "rest", "reading at silence, unsigned Q0.16 of the ADC's full scale"),
+    ("ZERO_START", "zero_start", "reading at silence before it is learnt, unsigned Q0.16 of full scale"),
+    ("ZERO_LEAST", "zero_least", "a lower mean of readings is no silence, Q0.16 of full scale"),
+    ("ZERO_MOST", "zero_most", "a start is learnt up to here, Q0.16 of full scale"),
+    ("ZERO_REACH", "zero_reach", "rises by this at most above its lowest, Q0.16 of full scale"),
+    (
+        "ZERO_STILL",
+        "zero_still",
+        "a block is still if no reading is further above its mean, Q0.16 of full scale",
+    ),
+    ("ZERO_RISE", "zero_rise", "rise for a block, unsigned Q16.8 of a reading"),
+    ("ZERO_FALL", "zero_fall", "largest fall for a block, unsigned Q16.8 of a reading"),
+    ("ZERO_BLOCK_BITS", "zero_block_bits", "readings of a block, as a power of two"),
     ("ATTACK_FACTOR", "attack_factor", "share of the way in a period, unsigned; see the fraction"),
     ("ATTACK_FRACTION", "attack_fraction", "bits behind the point of the attack factor"),
     ("RELEASE_FACTOR", "release_factor", "share of the way in a period, unsigned; see the fraction"),
@@ -27,22 +38,31 @@ _WORDS = (
     ("RANGE", "range_level", "width of the brightness window, level units, unsigned Q4.12 octave"),
     ("AUTOMATIC_LEVEL", "automatic", "1: the window follows the music, 0: it stays"),
     ("ADAPT_EVERY", "adapt_every", "steps of envlab_brightness between two adaptations"),
+    ("JUDGE_EVERY", "judge_every", "adaptations between two judgements of the peaks"),
     ("WINDOW_START", "window_start", "floor of the window at the start, Q4.12 octave"),
-    ("WINDOW_LEAST", "window_least", "where the window stops falling, Q4.12 octave"),
-    ("WINDOW_MOST", "window_most", "where the window stops rising, Q4.12 octave"),
-    ("WINDOW_RISE", "window_rise", "rise at an adaptation, Q4.12 octave"),
-    ("WINDOW_FALL", "window_fall", "fall at an adaptation, Q4.12 octave"),
+    ("WINDOW_LEAST", "window_least", "the window goes no lower, Q4.12 octave"),
+    ("WINDOW_MOST", "window_most", "the window goes no higher, Q4.12 octave"),
+    ("WINDOW_RISE", "window_rise", "largest rise at an adaptation, Q4.12 octave"),
+    ("WINDOW_FALL", "window_fall", "largest fall at an adaptation, Q4.12 octave"),
+    ("WINDOW_STEP", "window_step", "goes up by this at most for each judgement, Q4.12 octave"),
+    ("FULL_MOST", "full_most", "more adaptations at full light for each judgement are too many"),
+    ("PATIENCE", "patience", "judgements for which too much light, or silence, is borne"),
+    ("WINDOW_BAND", "window_band", "peaks this far under the ceiling leave the window, Q4.12 octave"),
+    ("WINDOW_AIM", "window_aim", "under the ceiling, where peaks are to come, Q4.12 octave"),
+    ("SOUND_LEVEL", "sound_level", "up to here it is silence, Q4.12 octave"),
     ("NOISE_MOST", "noise_most", "where the noise stops rising, above the window, Q4.12 octave"),
     ("NOISE_RISE", "noise_rise", "rise of the noise at an adaptation, Q4.12 octave"),
     ("GATE_OPEN", "gate_open", "opens at this above the noise, Q4.12 octave"),
     ("GATE_CLOSE", "gate_close", "shuts under this above the noise, Q4.12 octave"),
-    ("REST_DUTY", "rest_duty", "duty while the gate is shut, unsigned Q16.0 of 65535"),
-    ("CAP", "cap", "every duty times (cap + 1)/65536, unsigned Q0.16"),
+    ("MUTE_FRAMES", "mute_frames", "steps of envlab_brightness that are dark after a start"),
+    ("FADE_STEP", "fade_step", "rise of the factor on every duty while fading in, unsigned Q0.16"),
+    ("BASE_DUTY", "base_duty", "duty while the gate is shut, before dimming, unsigned Q16.0 of 65535"),
+    ("DIM", "dim", "every duty times (dim + 1)/65536, unsigned Q0.16"),
     ("WINDOW_LEAST_SENSITIVE", "window_least_sensitive", "window of offset step 0, Q4.12 octave"),
     ("OFFSET_STEP", "offset_step", "from one offset step to the next, Q4.12 octave"),
     ("OFFSET_STEPS", "offset_steps", "number of offset steps"),
 )
-_PLAIN = ("attack_fraction", "release_fraction", "level_index", "automatic")
+_PLAIN = ("zero_block_bits", "attack_fraction", "release_fraction", "level_index", "automatic")
 
 
 @dataclass(frozen=True)

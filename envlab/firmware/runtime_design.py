@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from envlab.digital.auto_level import AdaptWords, AutoLevel, LevelControl, OffsetSteps, adapt_words
+from envlab.digital.auto_level import (
+    AdaptWords,
+    AutoLevel,
+    LevelControl,
+    OffsetSteps,
+    adapt_words,
+    converter_floor_counts,
+)
 from envlab.digital.fixed_frame import LEAST_LIMIT, SUM_MOST, Dither
-from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedFollower, Gate, level_units
+from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedFollower, Gate, level_of, level_units
 from envlab.digital.fixed_words import WORD_MOST, FixedWords, check_words
+from envlab.digital.quiescent import LearntQuiescent, StartUp, ZeroWords, zero_words
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.firmware.level_table import MOST_SEGMENTS, UNITS_PER_ENTRY, LevelTable
 from envlab.light.pixels import Pixels, Supply, idle_current_a
@@ -18,6 +27,8 @@ from envlab.units import IntArray
 
 EVEN_ENTRIES = 257
 ENTRIES_PER_OCTAVE = 16
+SOUND_DB = 6.0
+FLASH_SHARE = 0.1
 
 
 @dataclass(frozen=True)
@@ -26,16 +37,18 @@ class RuntimeDesign:
 
     table: a LevelTable; or a LookupTable of 16 bit over the ADC's range, either with the index "octave" and
     16 entries per doubling, or with 257 even entries (which know no decibels: level must be None and the
-    gate open). quiescent_counts: ADC reading at silence. brightness_rate_hz: rate at which the duty is
-    computed, the follower's rate or less. level: what moves the brightness window; None leaves it where the
-    design has it. dim: factor on every duty, above 0 to 1. pixels, supply: for the limiter over a frame.
-    dither: None where the pixels' own depth will do.
+    gate open). quiescent_counts: ADC reading at silence. noise_lsb: standard deviation of a reading at
+    silence, LSB. brightness_rate_hz: rate at which the duty is computed, the follower's rate or less. level:
+    what moves the brightness window; None leaves it where the design has it. dim: factor on every duty,
+    above 0 to 1. pixels, supply: for the limiter over a frame. dither: None where the pixels' own depth will
+    do. quiescent: how the reading at silence is learnt. start_up: mute and fade-in.
     """
 
     table: LevelTable | LookupTable
     follower: FixedFollower
     adc_bits: int = 10
     quiescent_counts: int = 0
+    noise_lsb: float = 0.3
     brightness_rate_hz: float = 100.0
     gate: Gate = field(default_factory=Gate)
     level: LevelControl | None = None
@@ -43,9 +56,12 @@ class RuntimeDesign:
     pixels: Pixels = field(default_factory=Pixels)
     supply: Supply = field(default_factory=Supply)
     dither: Dither | None = None
+    quiescent: LearntQuiescent = field(default_factory=LearntQuiescent)
+    start_up: StartUp = field(default_factory=StartUp)
 
     def __post_init__(self) -> None:
         check_range("quiescent_counts", self.quiescent_counts, 0, (1 << self.adc_bits) - 2)
+        check_range("noise_lsb", self.noise_lsb, 0.0, 100.0, unit="LSB")
         check_positive("brightness_rate_hz", self.brightness_rate_hz, unit="Hz")
         check_range("brightness_rate_hz", self.brightness_rate_hz, high=self.follower.rate_hz, unit="Hz")
         check_range("dim", self.dim, 1.0 / 65536, 1.0)
@@ -83,13 +99,46 @@ class RuntimeDesign:
         return adapt_words(self.level, self.brightness_rate_hz) if isinstance(self.level, AutoLevel) else None
 
     @property
+    def zero(self) -> ZeroWords:
+        """How the quiescent level is learnt, in the firmware's numbers."""
+        return zero_words(
+            self.quiescent,
+            self.quiescent_counts,
+            adc_bits=self.adc_bits,
+            rate_hz=self.follower.rate_hz,
+            noise_lsb=self.noise_lsb,
+        )
+
+    @property
+    def converter_window(self) -> int:
+        """Level unit under which the converter's own noise would show: no sensitivity goes below it."""
+        counts = converter_floor_counts(self.noise_lsb)
+        return math.ceil(level_of(min(counts * (1 << (16 - self.adc_bits)), WORD_MOST)))
+
+    @property
+    def lowest_window_db(self) -> float:
+        """How far the sensitivity may take the window from where the design has it, dB, 0 or below."""
+        words = self.words
+        steps = words.window_least_sensitive - (words.offset_steps - 1) * words.offset_step
+        lowest = words.window_least if words.automatic else steps
+        return (lowest - _window(self.table, self.adc_bits)[0]) / LEVEL_UNITS_PER_DB
+
+    @property
     def words(self) -> FixedWords:
         """The runtime's parameters."""
-        attack, release = self.follower.attack, self.follower.release
-        cap = max(int(self.dim * 65536), 1) - 1
-        window, range_level, rest = _window(self.table, self.adc_bits)
+        attack, release, zero = self.follower.attack, self.follower.release, self.zero
+        dim = max(int(self.dim * 65536), 1) - 1
+        window, range_level, base_duty = _window(self.table, self.adc_bits)
+        block_s = (1 << zero.block_bits) / self.follower.rate_hz
         fixed = FixedWords(
-            rest=self.quiescent_counts << (16 - self.adc_bits),
+            zero_start=zero.start,
+            zero_least=zero.least,
+            zero_most=zero.most,
+            zero_reach=zero.reach,
+            zero_still=zero.still,
+            zero_rise=zero.rise,
+            zero_fall=zero.fall,
+            zero_block_bits=zero.block_bits,
             attack_factor=attack.factor,
             attack_fraction=attack.fraction,
             release_factor=release.factor,
@@ -98,50 +147,84 @@ class RuntimeDesign:
             range_level=range_level,
             automatic=0,
             adapt_every=1,
+            judge_every=1,
             window_start=window,
             window_least=window,
             window_most=window,
             window_rise=0,
             window_fall=0,
+            window_step=0,
+            full_most=0,
+            patience=1,
+            window_band=0,
+            window_aim=0,
+            sound_level=0,
             noise_most=0,
             noise_rise=0,
             gate_open=level_units(self.gate.open_db),
             gate_close=level_units(self.gate.close_db),
-            rest_duty=(rest * cap + rest) >> 16,
-            cap=cap,
+            mute_frames=self.start_up.frames(self.brightness_rate_hz, block_s),
+            fade_step=max(math.floor(dim / (self.start_up.fade_s * self.brightness_rate_hz)), 1),
+            base_duty=base_duty,
+            dim=dim,
             window_least_sensitive=window,
             offset_step=0,
             offset_steps=1,
         )
-        return _with_level(fixed, self.level, self.adapt)
+        if isinstance(self.level, OffsetSteps):
+            return _with_steps(fixed, self.level, self.converter_window)
+        if isinstance(self.level, AutoLevel):
+            return _with_automatic(fixed, self.level, self)
+        return fixed
 
 
-def _with_level(words: FixedWords, level: LevelControl | None, adapt: AdaptWords | None) -> FixedWords:
-    if isinstance(level, OffsetSteps):
-        step = level_units(level.step_db)
-        least = words.window_start + level_units(level.least_db)
-        _check_room("least_db", level.least_db, least)
-        _check_room("steps", level.steps, least - (level.steps - 1) * step)
-        return words._replace(
-            window_start=least - level.design_step * step,
-            window_least_sensitive=least,
-            offset_step=step,
-            offset_steps=level.steps,
-        )
-    if isinstance(level, AutoLevel) and adapt is not None:
-        _check_room("down_db", level.down_db, words.window_start - level_units(level.down_db) - adapt.fall)
-        _check_room("up_db", level.up_db, words.window_start + level_units(level.up_db) + adapt.rise)
-        return words._replace(
-            automatic=1,
-            adapt_every=adapt.every,
-            window_least=words.window_start - level_units(level.down_db),
-            window_most=words.window_start + level_units(level.up_db),
-            window_rise=adapt.rise,
-            window_fall=adapt.fall,
-            noise_most=level_units(level.noise_most_db),
-            noise_rise=adapt.noise_rise,
-        )
-    return words
+def _with_steps(words: FixedWords, level: OffsetSteps, converter_window: int) -> FixedWords:
+    step = level_units(level.step_db)
+    least = words.window_start + level_units(level.least_db)
+    _check_room("least_db", level.least_db, least)
+    start = least - level.design_step * step
+    _check_room("steps", level.steps, least - (level.steps - 1) * step)
+    # A step that would show the converter's noise is left out; that of the design never is.
+    lowest = max(min(converter_window, start), 0)
+    steps = min(level.steps, (least - lowest) // max(step, 1) + 1)
+    return words._replace(
+        window_start=start, window_least_sensitive=least, offset_step=step, offset_steps=steps
+    )
+
+
+def _with_automatic(words: FixedWords, level: AutoLevel, design: RuntimeDesign) -> FixedWords:
+    adapt = adapt_words(level, design.brightness_rate_hz)
+    start, range_level = words.window_start, words.range_level
+    least = max(start - level_units(level.down_db), min(start, design.converter_window))
+    most = start + level_units(level.up_db)
+    # Steps and band shrink with a narrow window, where a decibel is more of the light.
+    step = min(level_units(level.step_db), range_level // 12)
+    band = min(level_units(level.band_db), range_level // 3)
+    _check_room("down_db", level.down_db, start - level_units(level.down_db))
+    _check_room("up_db", level.up_db, most)
+    return words._replace(
+        automatic=1,
+        adapt_every=adapt.every,
+        judge_every=adapt.judge_every,
+        window_least=least,
+        window_most=most,
+        window_rise=adapt.rise,
+        window_fall=adapt.fall,
+        window_step=step,
+        full_most=adapt.full_most,
+        patience=adapt.patience,
+        window_band=band,
+        window_aim=min(level_units(level.aim_db), band),
+        sound_level=min(least + level_units(SOUND_DB), WORD_MOST),
+        noise_most=min(level_units(level.noise_most_db), _unseen(design.codes, words)),
+        noise_rise=adapt.noise_rise,
+    )
+
+
+def _unseen(codes: IntArray, words: FixedWords) -> int:
+    """Return how high the noise may creep, level units, so that an opening gate is no change for a flash."""
+    faint = int(np.searchsorted(codes, FLASH_SHARE * codes[-1])) - 1
+    return max(faint * UNITS_PER_ENTRY - words.gate_open, 0)
 
 
 def _check_room(name: str, value: float, window: int) -> None:
@@ -153,14 +236,14 @@ def _check_room(name: str, value: float, window: int) -> None:
 
 
 def _window(table: LevelTable | LookupTable, adc_bits: int) -> tuple[int, int, int]:
-    """Return where the window stands, how wide it is (0 for a table even in counts), and the duty at rest."""
+    """Return where the window stands, how wide it is (0 for a table even in counts), and the base duty."""
     if isinstance(table, LevelTable):
-        return table.window, table.range_level, table.rest_duty
-    rest = int(table.duty_codes[0])
+        return table.window, table.range_level, table.base_duty
+    base_duty = int(table.duty_codes[0])
     if table.index == "even":
-        return 0, 0, rest
+        return 0, 0, base_duty
     # One count is the first entry, and the top bit of a reading of one count stands this high.
-    return (16 - adc_bits) * 4096, (table.entries - 1) * UNITS_PER_ENTRY, rest
+    return (16 - adc_bits) * 4096, (table.entries - 1) * UNITS_PER_ENTRY, base_duty
 
 
 def _check_table(design: RuntimeDesign) -> None:

@@ -29,11 +29,14 @@ from envlab.errors import ParameterError
 
 TABLE = np.append(np.arange(0, 65_536, 257), 65_535)
 PLAIN = FixedWords(
-    rest=0, attack_factor=1000, attack_fraction=16, release_factor=1000, release_fraction=16, level_index=0,
-    range_level=0, automatic=0, adapt_every=1, window_start=0, window_least=0, window_most=0, window_rise=0,
-    window_fall=0, noise_most=0, noise_rise=0, gate_open=0, gate_close=0, rest_duty=0, cap=65_535,
-    window_least_sensitive=0, offset_step=0, offset_steps=1,
+    zero_start=0, zero_least=0, zero_most=0, zero_reach=0, zero_still=0, zero_rise=0, zero_fall=0,
+    zero_block_bits=8, attack_factor=1000, attack_fraction=16, release_factor=1000, release_fraction=16,
+    level_index=0, range_level=0, automatic=0, adapt_every=2, judge_every=1, window_start=0, window_least=0,
+    window_most=0, window_rise=0, window_fall=0, window_step=0, full_most=0, patience=1, window_band=0,
+    window_aim=0, sound_level=0, noise_most=0, noise_rise=0, gate_open=0, gate_close=0, mute_frames=1,
+    fade_step=65_535, base_duty=0, dim=65_535, window_least_sensitive=0, offset_step=0, offset_steps=1,
 )  # fmt: skip
+START = kernels.start(PLAIN)
 
 
 def words_of(follower: FixedFollower, **changes) -> FixedWords:
@@ -42,6 +45,9 @@ def words_of(follower: FixedFollower, **changes) -> FixedWords:
         attack_factor=attack.factor, attack_fraction=attack.fraction,
         release_factor=release.factor, release_fraction=release.fraction, **changes,
     )  # fmt: skip
+
+
+LOW = FixedState._fields.index("envelope_low")
 
 
 def envelope(words: FixedWords, readings, state=None):
@@ -73,7 +79,7 @@ def test_never_under_the_float_follower_and_less_than_one_over(attack_s, release
     readings = np.concatenate([held, noisy, np.zeros(30_000, np.int64)])
     trace = run_twin(words_of(follower), TABLE, readings)
     # Compare the whole state, 24 bits behind the point; the float side rounds at 2**-36 of full scale.
-    state = trace.states[:, 0] / 65_536 + trace.states[:, 4] / (1 << 24)
+    state = trace.states[:, 0] / 65_536 + trace.states[:, LOW] / (1 << 24)
     expected = float_envelope(readings.astype(float), follower.attack, follower.release)
     difference = state - expected
     assert difference.min() > -1e-6
@@ -92,7 +98,7 @@ def test_achieved_time_constants_are_within_the_promised_error(rate_hz):
 def test_the_twin_really_has_the_achieved_time_constant(time_s):
     follower = FixedFollower(time_s, time_s)
     falling, _ = envelope(
-        words_of(follower), np.zeros(int(4000 * time_s), np.int64), FixedState(60_000 << 16, 0, 0, 0, 0, 1)
+        words_of(follower), np.zeros(int(4000 * time_s), np.int64), START._replace(envelope=60_000 << 16)
     )
     # One time constant later 1/e is left: closed form of a single pole.
     at = np.interp(-60_000 / math.e, -falling, np.arange(1, len(falling) + 1)) / 1000.0
@@ -172,7 +178,7 @@ def test_no_follower_is_within_a_count_at_once():
 
 def test_gate_has_hysteresis():
     words = PLAIN._replace(
-        attack_factor=65_535, release_factor=65_535, gate_open=2000, gate_close=1000, rest_duty=7
+        attack_factor=65_535, release_factor=65_535, gate_open=2000, gate_close=1000, base_duty=7
     )
     held = np.repeat([0, 1500, 2500, 1500, 900, 1500], 40)
     duty = run_twin(words, TABLE, held).duty.reshape(6, 40)[:, -1]
@@ -197,20 +203,22 @@ def test_two_runs_equal_one():
     st.integers(0, 65_535), st.integers(0, (1 << 32) - 1), st.integers(0, 255), st.integers(1, 65_535),
     st.sampled_from([16, 24]), st.integers(0, 65_535),
 )  # fmt: skip
-def test_compiled_twin_equals_plain_integers(reading, held, low, factor, fraction, rest):
+def test_compiled_twin_equals_plain_integers(reading, held, low, factor, fraction, zero):
     words = PLAIN._replace(
         attack_factor=factor,
         attack_fraction=fraction,
         release_factor=factor,
         release_fraction=fraction,
-        rest=rest,
+        zero_start=zero,
+        zero_least=zero,
+        zero_most=zero,
     )
-    state = FixedState(held, 0, 0, 0, low, 1)
+    state = kernels.start(words)._replace(envelope=held, envelope_low=low)
     found = kernels.follow(words, state, reading)
-    target, now = max(reading - rest, 0), held >> 16
+    target, now = max(reading - zero, 0), held >> 16
     # Exact rationals by Python's own integers: the state moves by the product, nothing is lost.
     whole = held * 256 + low + (target - now) * factor * 2 ** (24 - fraction)
-    assert tuple(found)[:5] == (whole // 256, 0, 0, 0, whole % 256)
+    assert (found.envelope, found.envelope_low) == (whole // 256, whole % 256)
     assert 0 <= whole < 1 << 40
     assert kernels.level.py_func(reading) == kernels.level(reading)
 
@@ -255,8 +263,8 @@ def test_bad_values_are_named(make, name):
 @pytest.mark.parametrize(
     ("changes", "entries", "name"),
     [
-        ({"cap": 65_536}, 257, "cap"),
-        ({"rest": -1}, 257, "rest"),
+        ({"dim": 65_536}, 257, "dim"),
+        ({"zero_start": -1}, 257, "zero_start"),
         ({"attack_factor": 0}, 257, "attack_factor"),
         ({"release_fraction": 20}, 257, "release_fraction"),
         ({"gate_close": 1}, 257, "gate_close"),
@@ -270,11 +278,29 @@ def test_bad_values_are_named(make, name):
             9,
             "offset_step",
         ),
-        ({"level_index": 1, "automatic": 1, "window_fall": 2}, 9, "window_least"),
         ({"level_index": 1, "automatic": 1, "window_least": 1}, 9, "window_start"),
         ({"level_index": 1, "automatic": 1, "window_start": 1}, 9, "window_start"),
-        ({"level_index": 1, "automatic": 1, "window_most": 65_535, "window_rise": 1}, 9, "window_most"),
-        ({"level_index": 1, "automatic": 1, "adapt_every": 0}, 9, "adapt_every"),
+        ({"level_index": 1, "automatic": 1, "window_least_sensitive": 1}, 9, "window_least_sensitive"),
+        (
+            {"level_index": 1, "automatic": 1, "window_start": 5, "window_least": 5, "window_most": 9},
+            9,
+            "offset_steps",
+        ),
+        ({"level_index": 1, "automatic": 1, "window_band": 1}, 9, "window_band"),
+        ({"level_index": 1, "automatic": 1, "range_level": 256, "window_aim": 1}, 9, "window_aim"),
+        ({"level_index": 1, "automatic": 1, "adapt_every": 1}, 9, "adapt_every"),
+        ({"level_index": 1, "automatic": 1, "judge_every": 0}, 9, "judge_every"),
+        ({"level_index": 1, "automatic": 1, "patience": 0}, 9, "patience"),
+        ({"patience": 256}, 257, "patience"),
+        ({"mute_frames": 0}, 257, "mute_frames"),
+        ({"fade_step": 0}, 257, "fade_step"),
+        ({"zero_block_bits": 3}, 257, "zero_block_bits"),
+        ({"zero_block_bits": 16}, 257, "zero_block_bits"),
+        ({"zero_start": 1}, 257, "zero_start"),
+        ({"zero_least": 1}, 257, "zero_least"),
+        ({"zero_most": 65_000, "zero_reach": 535}, 257, "zero_most"),
+        ({"zero_rise": 65_281}, 257, "zero_rise"),
+        ({"zero_fall": 65_281}, 257, "zero_fall"),
         ({"gate_open": 60_000, "noise_most": 5000, "noise_rise": 600}, 257, "noise_most"),
     ],
 )

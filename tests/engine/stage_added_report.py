@@ -25,12 +25,13 @@ from envlab.engine.board import before_rectifier, offered_to_detector, read_by_a
 from envlab.engine.board_readings import read_chains
 from envlab.engine.node_table import nodes_at_readings
 from envlab.errors import EnvlabWarning
+from envlab.sound.clip import Clip
 from envlab.sound.interpolate import internal_rate_hz
 from envlab.study.feedback import Coupling, run_closed
 from envlab.study.listening.firmware import FirmwareListening
 from envlab.study.listening.listening import Listening
 from envlab.study.specification.parts_list import parts_list
-from envlab.study.specification.specification import Clip
+from envlab.study.specification.specification import Specification
 from envlab.study.sweep.sweep import sweep
 from envlab.study.tolerance.board_run import read_boards
 from envlab.study.tolerance.tolerances import Tolerances, board_of, varied_parameters
@@ -97,12 +98,9 @@ def swept(clip: Path, folder: Path) -> dict[str, Any]:
     def run(board: Chain) -> tuple[Any, list[str]]:
         with warnings.catch_warnings(record=True) as told:
             warnings.simplefilter("always", EnvlabWarning)
-            table = sweep(
-                board,
-                {"smoother.shunt_farad": (1e-7, 1e-6)},
-                [Clip(clip, 92.0, ("beat",))],
-                checkpoint=folder / "kept",
-            )
+            ranges = {"smoother.shunt_farad": (1e-7, 1e-6)}
+            asked = Specification(board, [Clip(clip, 92.0, ("beat",))], ranges)
+            table = sweep(asked, checkpoint=folder / "kept")
         return table, [str(one.message) for one in told if "another question" in str(one.message)]
 
     first, _ = run(BOARD)

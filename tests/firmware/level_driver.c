@@ -8,6 +8,8 @@ static envlab_state state;
 void driver_start(void)
 {
     envlab_start(&state);
+    /* the one dark frame of this design */
+    (void)envlab_brightness(&state, 0u);
 }
 
 void driver_step(const uint8_t *input, uint8_t *record)

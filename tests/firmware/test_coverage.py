@@ -7,6 +7,7 @@ import json
 from collections import defaultdict
 
 import numpy as np
+from firmware import placed_vectors as placed
 from firmware import twin_vectors as twin
 from firmware.host_build import HERE, build, feed
 from reference.c_compilers import find_program, run
@@ -41,9 +42,19 @@ def test_lines_and_branches_are_all_taken(tmp_path, c_compiler):
     # Two totals, within the limit and beyond it; the other arguments take their ways by themselves.
     frame_stimuli = np.array([[0] * 10, [7] * 10], np.uint8).tobytes()
     jobs = [
-        (f"case {n}", case.files, twin.DRIVER, (3, 16), twin.stimulus_bytes(*twin.stimulus(case, 20_000)))
+        (
+            f"case {n}",
+            case.files,
+            twin.DRIVER,
+            (twin.STIMULUS_BYTES, twin.RECORD_BYTES),
+            twin.stimulus_bytes(*twin.stimulus(case, 20_000)),
+        )
         for n, case in enumerate(twin.CASES.values())
     ]
+    for name in placed.CASES:
+        case = twin.CASES[name]
+        stimuli = placed.placed_stimuli(case, 2000).tobytes()
+        jobs.append((f"placed {name}", case.files, placed.DRIVER, placed.SIZES, stimuli))
     jobs.append(("frame", frame, HERE / "frame_driver.c", (10, 8), frame_stimuli))
     jobs.append(("step", frame, HERE / "step_driver.c", (2, 4), frame_stimuli))
     for name, files, driver, sizes, stimuli in jobs:

@@ -69,7 +69,10 @@ def test_headers_say_version_digest_rates_and_what_was_achieved(folder):
         assert DIGEST in text
         assert re.search(r"attack: asked 0.005 s, achieved 0.00[45]\d* s \([+-]0\.\d+ %\)", text)
         assert "full light: asked 700, achieved 700 counts" in text
-        assert "window rises: asked 10, achieved" in text
+        assert "window rises: asked 6, achieved 5.987 dB/s" in text
+        assert "window goes down: asked 20 dB, achieved 7.78 dB" in text
+        assert "quiescent level: learnt within 10 LSB of the design, rises at most 1 LSB a minute" in text
+        assert "start: dark for 2.16 s, faded in within 1.0" in text
         assert "repeats at 250 Hz" in text
     assert "#define ENVLAB_ADC_RATE_HZ 1000ul" in parameters
     assert "#define ENVLAB_ADC_SHIFT 6u" in parameters
@@ -80,7 +83,9 @@ def test_headers_say_version_digest_rates_and_what_was_achieved(folder):
 
 def test_offset_steps_are_stated(tmp_path):
     write_firmware(parade_design(level=OffsetSteps(7, 3.0, 9.0)), tmp_path)
-    assert "offset steps: 7, asked 3, achieved 3 dB" in (tmp_path / "envlab_parameters.h").read_text("ascii")
+    assert "offset steps: asked 7 of 3 dB, achieved 6 of 3 dB" in (
+        tmp_path / "envlab_parameters.h"
+    ).read_text("ascii")
     assert not (tmp_path / "envlab_dither.h").exists()
     check_firmware(tmp_path)
 

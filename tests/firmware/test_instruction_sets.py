@@ -91,7 +91,14 @@ def test_a_look_up_rounded_one_unit_lower_is_caught(name, tmp_path):
 def every_level_driver(folder: Path) -> tuple[Driver, np.ndarray]:
     segments = 254
     words = twin_vectors.CASES["parade"].words._replace(
-        automatic=0, window_start=0, range_level=segments * 256, gate_open=0, gate_close=0, cap=65_535
+        automatic=0,
+        window_start=0,
+        range_level=segments * 256,
+        gate_open=0,
+        gate_close=0,
+        dim=65_535,
+        mute_frames=1,
+        fade_step=65_535,
     )
     codes = np.append(np.arange(segments + 1), segments) * 256
     facts = HeaderFacts("every level", 1000.0, 1000.0)

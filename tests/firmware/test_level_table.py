@@ -61,8 +61,8 @@ def test_asked_and_achieved_agree():
 
 def test_base_light_stays_on():
     table = build_level_table(CountMap(4.0, 700.0), adc_bits=10, base_light=0.01, duty_limit=0.5)
-    assert table.rest_duty == round(0.01 * math.floor(0.5 * 65_535))
-    assert table.duty_codes[0] == table.rest_duty
+    assert table.base_duty == round(0.01 * math.floor(0.5 * 65_535))
+    assert table.duty_codes[0] == table.base_duty
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ def test_changes_of_the_runtime_are_noticed():
     if in_ci:
         killed, survived = verdicts.count("killed"), verdicts.count("survived")
         assert killed + survived >= 40, text
-        assert killed >= 0.95 * (killed + survived), text
+        assert killed >= 0.92 * (killed + survived), text
 
 
 def test_every_survivor_has_a_reason():

@@ -6,6 +6,7 @@ import re
 
 import numpy as np
 import pytest
+from firmware import placed_vectors as placed
 from firmware import twin_vectors as twin
 from firmware.host_build import HERE, build, feed
 
@@ -62,6 +63,28 @@ def test_step_is_both_halves_and_look_up_stands_alone(tmp_path, c_compiler):
     np.testing.assert_array_equal(got["entry"], entries)
 
 
+@pytest.mark.parametrize("name", placed.CASES)
+def test_one_step_from_any_state_is_the_twins(name, tmp_path, c_compiler):
+    case = twin.CASES[name]
+    case.write(tmp_path)
+    stimuli = placed.placed_stimuli(case, 20_000)
+    program = build(c_compiler, placed.DRIVER, tmp_path, placed.SIZES, flags=SANITIZE)
+    got = np.frombuffer(feed(program, stimuli.tobytes()), twin.RECORD)
+    wanted = placed.placed_records(case, stimuli)
+    different = np.flatnonzero(got != wanted)
+    assert not different.size, (stimuli[different[0]], got[different[0]], wanted[different[0]])
+
+
+@pytest.mark.parametrize("name", ["parade", "both clamps"])
+def test_two_tasks_may_have_a_state_each(name, tmp_path, c_compiler):
+    case = twin.CASES[name]
+    case.write(tmp_path)
+    readings, _ = twin.stimulus(case, 60_000, seed=4)
+    program = build(c_compiler, HERE / "two_states_driver.c", tmp_path, (2, 2))
+    got = np.frombuffer(feed(program, readings.astype("<u2").tobytes()), "<u2")
+    np.testing.assert_array_equal(got, run_twin(case.words, case.codes, readings).duty)
+
+
 def test_compiled_as_cpp_it_is_the_same(case, folder, cpp_compiler):
     readings, offsets = twin.stimulus(case, 20_000, seed=2)
     program = build(cpp_compiler, twin.DRIVER, folder, SIZES, flags=("-O2",))
@@ -69,21 +92,52 @@ def test_compiled_as_cpp_it_is_the_same(case, folder, cpp_compiler):
     assert first_difference(case, readings, offsets, got) == ""
 
 
-def test_the_stimuli_reach_every_end(case):
+def records_of(case):
     readings, offsets = twin.stimulus(case, READINGS)
-    record = np.frombuffer(twin.expected_bytes(case, readings, offsets), twin.RECORD)
+    return np.frombuffer(twin.expected_bytes(case, readings, offsets), twin.RECORD), offsets
+
+
+def test_the_stimuli_reach_every_end(case):
+    record, offsets = records_of(case)
     words = case.words
     assert len(np.unique(record["word"])) > 3
-    if words.automatic:
-        assert record["window"].max() >= words.window_most or case.name in (
-            "parade",
-            "longest",
-            "gate always shut",
-        )
-        assert record["noise"].max() >= words.noise_most
     assert (offsets >= words.offset_steps).any()
-    shut = record["duty"] == words.rest_duty
-    assert shut.any() or words.gate_open == 0
+    assert (record["gate"] == words.gate_open).any() or words.gate_open == 0
+    assert (record["mute"] == 0).any() or words.dim == 0
+    assert record["fade"].max() == words.dim
+    if words.automatic:
+        # A follower of 30 s never gets to full light.
+        assert (record["full"] > 0).any() or case.name == "longest"
+        assert (record["peak_before"] > 0).any() or words.sound_level == 65_535
+        assert len(np.unique(record["judge_left"])) > 2
+
+
+def test_both_clamps_are_reached_at_both_ends():
+    case = twin.CASES["both clamps"]
+    record, _ = records_of(case)
+    words = case.words
+    assert {record["window"].min(), record["window"].max()} == {words.window_least, words.window_most}
+    assert record["noise"].max() >= words.noise_most
+    assert {0, words.patience} <= set(record["patience"])
+    zero = record["zero"].astype(int) + record["zero_low"] / 256
+    moved = np.diff(zero)
+    learnt = np.flatnonzero(np.diff(record["unlearnt"].astype(int)))
+    assert len(learnt) == 2
+    moved[learnt] = 0.0
+    # Rises, the largest fall, smaller ones, and the stop under the limit; Q16.8 words.
+    assert {words.zero_rise / 256, -words.zero_fall / 256} <= set(moved)
+    assert ((moved < 0) & (moved > -words.zero_fall / 256)).any()
+    at_the_limit = record["zero"] >= record["zero_limit"]
+    assert at_the_limit.any()
+    assert np.diff(record["zero_limit"].astype(int)).min() < 0
+    assert record["zero"].min() >= words.zero_least
+
+
+def test_codes_and_envelopes_of_the_upper_half_are_shown():
+    shown = [records_of(case)[0] for case in twin.CASES.values()]
+    assert sum((record["duty"] >= 32_768).sum() for record in shown) > 10_000
+    assert sum((record["word"] >= 32_768).sum() for record in shown) > 10_000
+    assert max(case.codes.max() for case in twin.CASES.values()) == 65_535
 
 
 def test_together_the_cases_hold_the_extremes():
@@ -99,8 +153,8 @@ def test_together_the_cases_hold_the_extremes():
         assert {getattr(w, name) for w in every} == values, name
     assert any(w.gate_open == w.gate_close == 0 for w in every)
     assert any(w.gate_close > w.range_level > 0 for w in every)
-    assert any(w.cap < 32_768 for w in every)
-    assert any(w.cap == 65_535 for w in every)
+    assert any(w.dim < 32_768 for w in every)
+    assert any(w.dim == 65_535 for w in every)
 
 
 @pytest.fixture

@@ -1,7 +1,6 @@
 /* Steps the runtime and hands over everything it knows after each step.
  * Stimulus: reading (16 bit), offset step to choose before it (8 bit, 255 for none).
- * Record: envelope word, duty, then the state: envelope (32), window, noise, gate (16), envelope_low,
- * countdown (8). */
+ * Record: envelope word, duty, then every member of the state in its order. */
 #include "driver.h"
 #include "envlab_runtime.h"
 
@@ -30,9 +29,25 @@ void driver_step(const uint8_t *input, uint8_t *record)
     record = driver_put16(record, envelope);
     record = driver_put16(record, envlab_brightness(&state, envelope));
     record = driver_put32(record, state.envelope);
+    record = driver_put16(record, state.sum_low);
+    record = driver_put16(record, state.sum_high);
+    record = driver_put16(record, state.zero);
+    record = driver_put16(record, state.zero_limit);
+    record = driver_put16(record, state.highest);
+    record = driver_put16(record, state.zero_left);
+    record = driver_put8(record, state.envelope_low);
+    record = driver_put8(record, state.zero_low);
+    record = driver_put8(record, state.unlearnt);
+    record = driver_put8(record, state.countdown);
+    record = driver_put8(record, state.judge_left);
+    record = driver_put8(record, state.patience);
+    record = driver_put8(record, state.full);
     record = driver_put16(record, state.window);
+    record = driver_put16(record, state.aim);
+    record = driver_put16(record, state.peak);
+    record = driver_put16(record, state.peak_before);
     record = driver_put16(record, state.noise);
     record = driver_put16(record, state.gate);
-    record = driver_put8(record, state.envelope_low);
-    (void)driver_put8(record, state.countdown);
+    record = driver_put16(record, state.mute);
+    (void)driver_put16(record, state.fade);
 }

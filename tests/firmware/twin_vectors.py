@@ -13,7 +13,7 @@ import numpy as np
 
 from envlab.digital.auto_level import AutoLevel, OffsetSteps
 from envlab.digital.fixed_point import FixedFollower, Gate, run_twin
-from envlab.digital.fixed_words import FixedWords
+from envlab.digital.fixed_words import FixedState, FixedWords
 from envlab.firmware.export import RUNTIME_FILES, RUNTIME_FOLDER, firmware_files
 from envlab.firmware.level_table import build_level_table
 from envlab.firmware.parameters import HeaderFacts, parameters_text, table_text
@@ -24,12 +24,16 @@ from envlab.light.table import build_table
 
 DRIVER = Path(__file__).parent / "twin_driver.c"
 STIMULUS_BYTES = 3
-RECORD_BYTES = 16
 NO_OFFSET = 255
+WIDE, NARROW = (
+    {"envelope", "zero_sum"},
+    {"envelope_low", "zero_low", "unlearnt", "countdown", "judge_left", "patience", "full"},
+)
 RECORD = np.dtype(
-    [("word", "<u2"), ("duty", "<u2"), ("envelope", "<u4"), ("window", "<u2"), ("noise", "<u2"),
-     ("gate", "<u2"), ("envelope_low", "u1"), ("countdown", "u1")]
-)  # fmt: skip
+    [("word", "<u2"), ("duty", "<u2")]
+    + [(f, "<u4" if f in WIDE else "u1" if f in NARROW else "<u2") for f in FixedState._fields]
+)
+RECORD_BYTES = RECORD.itemsize
 
 
 @dataclass(frozen=True)
@@ -116,16 +120,22 @@ def _cases() -> list[Case]:
         ),
         _of_words(
             "gate always shut",
-            tame._replace(gate_open=50_000, gate_close=50_000, rest_duty=77),
+            tame._replace(gate_open=50_000, gate_close=50_000, base_duty=77, mute_frames=9,
+                fade_step=3, zero_start=30_000, zero_least=200, zero_most=64_999, zero_reach=535,
+                zero_still=65_535, zero_block_bits=15),
             parade.codes,
         ),
         _of_words(
             "both clamps",
             tame._replace(
-                automatic=1, adapt_every=1, window_start=30_000, window_least=27_600, window_most=33_000,
-                window_rise=700, window_fall=300, noise_most=900, noise_rise=211, range_level=9 * 256,
+                automatic=1, adapt_every=2, judge_every=3, window_start=30_000, window_least=27_600,
+                window_most=33_000, window_rise=700, window_fall=300, window_step=1500, full_most=1,
+                patience=2, window_band=700, window_aim=300, sound_level=27_900, mute_frames=400,
+                fade_step=1000, zero_start=300, zero_least=200, zero_most=400, zero_reach=60, zero_still=5,
+                zero_rise=500, zero_fall=700, zero_block_bits=4,
+                noise_most=900, noise_rise=211, range_level=9 * 256,
                 gate_open=300, gate_close=120, attack_factor=65_535, attack_fraction=16,
-                release_factor=65_535, release_fraction=24, cap=65_535, rest=0,
+                release_factor=65_535, release_fraction=24, dim=65_535,
                 window_least_sensitive=33_000, offset_step=300, offset_steps=19,
             ),
             _steep(9, 1),
@@ -133,22 +143,28 @@ def _cases() -> list[Case]:
         _of_words(
             "ends of the words",
             tame._replace(
-                automatic=1, adapt_every=255, window_start=0, window_least=0, window_most=65_535 - 9,
-                window_rise=9, window_fall=1, noise_most=0, noise_rise=0, range_level=256, gate_open=1,
-                gate_close=0, attack_factor=1, attack_fraction=24, release_factor=1, release_fraction=16,
-                cap=0, rest=40_000, rest_duty=65_535, window_least_sensitive=65_535, offset_step=1040,
-                offset_steps=63,
+                automatic=1, adapt_every=19, judge_every=255, window_start=9, window_least=1,
+                window_most=65_535 - 9, window_rise=9, window_fall=1, window_step=9, full_most=100,
+                patience=1, window_band=0, window_aim=0, sound_level=0, mute_frames=9_999, fade_step=65_535,
+                zero_start=40_000, zero_least=0, zero_most=64_744, zero_reach=535, zero_still=65_535,
+                zero_rise=65_280, zero_fall=65_280, zero_block_bits=5, noise_most=0, noise_rise=0,
+                range_level=256, gate_open=1, gate_close=0, attack_factor=1, attack_fraction=24,
+                release_factor=1, release_fraction=16,
+                dim=0, base_duty=65_535, window_least_sensitive=65_526, offset_step=1040, offset_steps=63,
             ),
             np.array([0, 65_535, 65_535]),
         ),
         _of_words(
             "widest window",
             tame._replace(
-                automatic=1, adapt_every=2, window_start=100, window_least=60, window_most=400,
-                window_rise=100, window_fall=61, noise_most=20_000, noise_rise=5_000,
+                automatic=1, adapt_every=2, judge_every=40, window_start=100, window_least=60,
+                window_most=400, window_rise=100, window_fall=61, window_step=70, full_most=4, patience=255,
+                window_band=65_024, window_aim=65_000, sound_level=65_535, mute_frames=1, fade_step=1,
+                zero_start=1, zero_least=0, zero_most=40_000, zero_reach=20_000, zero_still=300,
+                zero_rise=9_000, zero_fall=50_000, zero_block_bits=11, noise_most=20_000, noise_rise=5_000,
                 range_level=254 * 256, gate_open=2_000,
                 gate_close=1_999, attack_factor=40_000, attack_fraction=16, release_factor=3_000,
-                release_fraction=16, cap=32_767, rest=1, window_least_sensitive=500, offset_step=500,
+                release_fraction=16, dim=32_767, window_least_sensitive=390, offset_step=300,
                 offset_steps=2,
             ),
             _steep(254, 2),
@@ -164,14 +180,14 @@ def stimulus(case: Case, readings: int, seed: int = 1) -> tuple[np.ndarray, np.n
     rng = np.random.default_rng(seed)
     parts: list[np.ndarray] = []
     while sum(map(len, parts)) < readings:
-        parts.append(_stretch(rng, int(rng.integers(1, 900)), case.words.rest))
+        parts.append(_stretch(rng, int(rng.integers(1, 900)), case.words.zero_start))
     values = np.concatenate(parts)[:readings]
     often = rng.random(readings) < 0.004
     chosen = rng.choice([0, 1, 2, 3, 6, 30, 61, 62, 63, 64, 200, 254], readings)
     return values, np.where(often, chosen, -1)
 
 
-def _stretch(rng: np.random.Generator, length: int, rest: int) -> np.ndarray:
+def _stretch(rng: np.random.Generator, length: int, zero: int) -> np.ndarray:
     loud = int(2.0 ** rng.uniform(0, 16))
     beat = np.where(np.arange(length) % 97 < 13, min(loud * 8, 65_535), loud)
     kinds = [
@@ -180,7 +196,7 @@ def _stretch(rng: np.random.Generator, length: int, rest: int) -> np.ndarray:
         np.full(length, loud),
         rng.integers(0, 65_536, length),
         (2.0 ** rng.uniform(0, 16, length)).astype(np.int64),
-        np.clip(rest + rng.integers(-2, 3, length), 0, 65_535),
+        np.clip(zero + rng.integers(-2, 3, length), 0, 65_535),
         np.linspace(loud, rng.integers(0, 65_536), length).astype(np.int64),
         beat,
     ]
@@ -200,6 +216,6 @@ def expected_bytes(case: Case, readings: np.ndarray, offsets: np.ndarray) -> byt
     trace = run_twin(case.words, case.codes, readings, offsets=offsets)
     record = np.empty(len(readings), RECORD)
     record["word"], record["duty"] = trace.envelope, trace.duty
-    for column, name in enumerate(("envelope", "window", "noise", "gate", "envelope_low", "countdown")):
+    for column, name in enumerate(FixedState._fields):
         record[name] = trace.states[:, column]
     return record.tobytes()

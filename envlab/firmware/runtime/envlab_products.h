@@ -10,9 +10,17 @@
 
 #include <stdint.h>
 
-#if defined(__AVR_HAVE_MUL__) && defined(__GNUC__) && !defined(ENVLAB_PLAIN_C)
-
+/* Work that is seldom done stands in functions of its own: else its registers are saved at every step. */
+#if defined(__GNUC__)
+#define ENVLAB_SELDOM __attribute__((noinline)) static
 #define ENVLAB_INLINE __attribute__((always_inline)) static inline
+#endif
+#ifndef ENVLAB_SELDOM
+#define ENVLAB_SELDOM static
+#define ENVLAB_INLINE static inline
+#endif
+
+#if defined(__AVR_HAVE_MUL__) && defined(__GNUC__) && !defined(ENVLAB_PLAIN_C)
 
 /* the upper half of sum */
 ENVLAB_INLINE unsigned envlab_upper(uint32_t sum)

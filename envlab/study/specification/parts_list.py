@@ -19,7 +19,7 @@ from envlab.units import format_value
 
 @dataclass(frozen=True)
 class BoardPart:
-    """One line of the parts list; value in SI units."""
+    """One line of the parts list; value in SI units. role: what it is for; purpose: the same, and how."""
 
     reference: str
     key: str
@@ -27,6 +27,7 @@ class BoardPart:
     unit: str
     series: str
     tolerance_percent: float
+    role: str
     purpose: str
 
     @property
@@ -60,7 +61,7 @@ def parts_list(chain: Chain, ranges: Mapping[str, Choices] | None = None) -> lis
             series = asked.series if isinstance(asked, PartRange) else coarsest_series(value)
             percent = asked.tolerance_percent if isinstance(asked, PartRange) else one.usual_percent
             unit = part_unit(name)
-            parts.append(BoardPart(one.reference, key, value, unit, series, percent, one.role))
+            parts.append(BoardPart(one.reference, key, value, unit, series, percent, one.role, one.purpose))
     return parts
 
 

@@ -243,7 +243,7 @@ def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentenc
 
 def _headline(choice: Choice, specification: Specification) -> Sentence:
     swept = [
-        f"{part.reference} = {part.value_text} ({part.purpose.partition(':')[0].partition(',')[0]})"
+        f"{part.reference} = {part.value_text} ({part.role})"
         for part in parts_list(choice.chain, specification.ranges)
         if part.key in specification.ranges
     ]
