@@ -36,7 +36,7 @@ from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.simulated_scale import SimulatedScale
 from envlab.light.table import LookupTable, build_table, held_at_limit, top_code
 from envlab.light.timing import check_sending, sending_s
-from envlab.seeds import Seed, generator_of
+from envlab.seeds import Seed
 from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray, IntArray, pressure_rms_pa
@@ -146,6 +146,7 @@ class Chain:
     @property
     def bias_at_rectifier_v(self) -> float:
         """Voltage that the signal at the rectifier's input rests at, V against ground."""
+        # The same at any rate; a record of surroundings needs one.
         return surroundings_at_rectifier(front_end_of(self), CALIBRATION_HZ).bias_v
 
     @property
@@ -309,7 +310,7 @@ class Chain:
         """
         for warning in self.design_rule_warnings:
             warnings.warn(warning, EnvlabWarning, stacklevel=2)
-        player = Player(self, recording, None if rng is None else noise_streams(generator_of(rng)))
+        player = Player(self, recording, None if rng is None else noise_streams(rng))
         blocks = list(player.blocks())
         played = player.played()
 

@@ -32,7 +32,7 @@ def firmware_folder(
     The table under identifier is limited; where the supply caps, a second one, identifier_full, goes up to
     full duty. Beside them lie the runtime's sources with envlab_parameters.h and envlab_table.h, unless the
     chain has a follower that the runtime lacks. project: also a whole program around them, which builds as
-    it is. Raises ParameterError for a name that C cannot have, and where a project or a level is asked for
+    it is. Raises ParameterError for a name that C cannot have, and EnvlabError where a project or a level is asked for
     that the runtime cannot do.
     """
     check_table_name(chain, identifier)

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from envlab.seeds import Seed, generator_of
+
 
 @dataclass(frozen=True, eq=False)
 class NoiseStreams:
@@ -20,7 +22,10 @@ class NoiseStreams:
     adc: np.random.Generator
 
 
-def noise_streams(rng: np.random.Generator) -> NoiseStreams:
-    """Return the streams of one run, the first three that rng spawns; a second call gives other ones."""
-    microphone, preamp, adc = rng.spawn(3)
+def noise_streams(rng: Seed) -> NoiseStreams:
+    """Return the streams of one run, the first three that rng spawns; a second call gives other ones.
+
+    rng: a Generator, or the number that starts one; of a number a second call gives the same ones.
+    """
+    microphone, preamp, adc = generator_of(rng).spawn(3)
     return NoiseStreams(microphone, preamp, adc)

@@ -25,7 +25,7 @@ from envlab.engine.quantiser import Quantiser
 from envlab.errors import EnvlabWarning, check_positive, check_range
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import full_current_a, idle_current_a
-from envlab.seeds import Seed, generator_of
+from envlab.seeds import Seed
 from envlab.sound.interpolate import internal_rate_hz, interpolate
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray, from_db
@@ -137,7 +137,7 @@ def run_closed(chain: Chain, coupling: Coupling, recording: Recording, rng: Seed
     """
     pressure_pa = recording.pressure_pa
     if rng is not None:
-        noise = noise_streams(generator_of(rng))
+        noise = noise_streams(rng)
         pressure_pa = pressure_pa + chain.noise_pa(pressure_pa.size, recording.sample_rate_hz, noise)
     rate_hz = internal_rate_hz(recording.sample_rate_hz)
     fine_pa = interpolate(pressure_pa, recording.sample_rate_hz)

@@ -150,8 +150,10 @@ def test_the_first_command_of_all_runs_as_printed(readme, desk, tmp_path, monkey
 
 
 def test_the_python_that_is_printed_runs(readme, evening, run, python):
-    (code,) = blocks(readme, "python")
-    run(python, "-c", code, cwd=evening)
+    printed = blocks(readme, "python")
+    assert len(printed) == 2
+    for code in printed:
+        run(python, "-W", "error", "-c", code, cwd=evening)
     assert (evening / "song.mp4").stat().st_size > 10_000
 
 

@@ -73,8 +73,15 @@ def design_schema() -> Schema:
 
 
 def schema_text() -> str:
-    """Return the schema as the text of the file that comes with envlab, design_schema.json."""
-    return json.dumps(design_schema(), indent=1, ensure_ascii=False) + "\n"
+    """Return the schema as the text of design_schema.json, which comes with envlab; a line a section."""
+    whole = design_schema()
+    sections = _one_a_line(whole.pop("properties"))
+    return _one_a_line(whole)[:-2] + f',\n"properties": {sections}\n}}\n'
+
+
+def _one_a_line(values: Schema) -> str:
+    lines = [f"{json.dumps(key)}: {json.dumps(value, ensure_ascii=False)}" for key, value in values.items()]
+    return "{\n" + ",\n".join(lines) + "\n}"
 
 
 def _section(properties: Schema, required: tuple[str, ...] = ()) -> Schema:
