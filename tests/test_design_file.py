@@ -167,7 +167,8 @@ BAD = [
     (
         "[frames]\npixel_bits = 8\n[pixels]\ncount = 400\n",
         "mine.toml: [frames] frame_rate_hz is 100.0; it must be at most 81.4 Hz: sending 400 pixels of 3"
-        " channels of 8 bit down one line takes 12.28 ms (or at most 324 pixels on a line, here data_lines = 2)",
+        " channels of 8 bit down one line takes 12.28 ms (or at most 324 pixels on a line, here data_lines ="
+        " 2)",
     ),
     (
         "[frames]\npixel_bits = 8\ndither_bits = 2\n[pixels]\ncount = 40\n",

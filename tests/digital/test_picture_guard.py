@@ -36,7 +36,7 @@ def test_white_needs_no_slack_and_the_lantern_one_code_at_8_bit():
 
 
 def most_flashes_behind(words):
-    """The most flashes of the lantern's light, swinging five times a second between any two codes of white."""
+    """The most flashes of the lantern's light, swinging five times a second between two codes of white."""
     light = picture_light(YOKE, LANTERN, np.arange(BRIGHTEST + 1))
     most = 0
     for low in range(1, 64):
