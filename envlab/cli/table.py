@@ -49,9 +49,9 @@ def table(
     and frame limiter, with the design's numbers in envlab_parameters.h and envlab_table.h. Where the design
     has a follower that the runtime lacks, the tables come alone.
     """
+    from envlab.board_firmware.folder import FIRMWARE_NAMES, firmware_folder, firmware_words
     from envlab.design_file import read_design
     from envlab.digital.auto_level import AutoLevel, OffsetSteps
-    from envlab.firmware_folder import FIRMWARE_NAMES, firmware_folder, firmware_words
     from envlab.report.folder import check_folder, write_folder
     from envlab.shipped import demo_design
 

@@ -13,7 +13,7 @@ from envlab.firmware.c_header import header_text
 from envlab.firmware.c_names import check_identifier
 from envlab.firmware.cost import runtime_cost
 from envlab.firmware.export import DITHER_FILES, GENERATED_FILES, RUNTIME_FILES, firmware_files, mark_of
-from envlab.firmware.guard_macros import GUARD_FILES
+from envlab.firmware.headers.guard_macros import GUARD_FILES
 from envlab.firmware.project_files import project_files, project_names
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.firmware.table_files import binary_bytes, csv_bytes, json_bytes
@@ -32,8 +32,8 @@ def firmware_folder(
     The table under identifier is limited; where the supply caps, a second one, identifier_full, goes up to
     full duty. Beside them lie the runtime's sources with envlab_parameters.h and envlab_table.h, unless the
     chain has a follower that the runtime lacks. project: also a whole program around them, which builds as
-    it is. Raises ParameterError for a name that C cannot have, and EnvlabError where a project or a level is asked for
-    that the runtime cannot do.
+    it is. Raises ParameterError for a name that C cannot have, and EnvlabError where a project or a level is
+    asked for that the runtime cannot do.
     """
     check_table_name(chain, identifier)
     tables, design_mark, mark = both_tables(chain), digest(chain), 0
