@@ -301,12 +301,33 @@ class Chain:
         return node_blocks(self, waves(sound, self, None), internal_rate_hz(sample_rate_hz))
 
     def run(self, recording: Recording, rng: Seed | None = None) -> ChainResult:
-        """Return the signal after every stage. With rng, microphone, preamp and ADC add their noise.
+        """Return the signal after every stage of the board.
 
-        The noise comes from three streams that rng spawns (envlab.analog.noise).
+        It keeps every internal sample: some 20 MB for each second of the recording.
 
-        It keeps every internal sample: some 20 MB for each second of the recording. Warns (EnvlabWarning) of
-        what is wrong with the board.
+        Parameters
+        ----------
+        recording : Recording
+            What sounds at the microphone.
+        rng : int, numpy Generator or None
+            Of the noise of microphone, preamp and ADC, in three streams (envlab.analog.noise); None: none.
+
+        Returns
+        -------
+        ChainResult
+
+        Warns
+        -----
+        EnvlabWarning
+            Of what is wrong with the board.
+
+        Examples
+        --------
+        >>> import envlab
+        >>> from envlab.sound.signals import tone
+        >>> loud = envlab.Recording(tone(1000.0, 1.0, 0.5, 48_000.0), 48_000.0)
+        >>> int(envlab.Chain().run(loud).adc_counts.max())
+        110
         """
         for warning in self.design_rule_warnings:
             warnings.warn(warning, EnvlabWarning, stacklevel=2)

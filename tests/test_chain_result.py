@@ -36,6 +36,12 @@ def test_the_table_is_the_one_that_simulate_writes(chain, sound):
     pd.testing.assert_frame_equal(frame, nodes_at_readings(chain, sound), rtol=1e-12, atol=1e-15)
 
 
+def test_the_tables_agree_with_noise_too(sound):
+    pd.testing.assert_frame_equal(
+        LIFTED.run(sound, 8).to_frame(), nodes_at_readings(LIFTED, sound, 8), rtol=1e-12, atol=1e-15
+    )
+
+
 def test_each_rate_has_its_time_axis(sound):
     result = LIFTED.run(sound)
     for times_s, values, rate_hz, first_s in (

@@ -395,7 +395,7 @@ class TestQuiet:
         def interrupt(*_: object, **__: object) -> None:
             raise KeyboardInterrupt
 
-        monkeypatch.setattr("envlab.study.sweep.sweep", interrupt)
+        monkeypatch.setattr("envlab.study.sweep.sweep.sweep", interrupt)
         result = run("design", bench / "mine.toml", "--out", bench / "out")
         assert result.exit_code == 130
         assert not (bench / "out").exists()

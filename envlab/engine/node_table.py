@@ -11,6 +11,7 @@ from envlab.analog.noise import noise_streams
 from envlab.engine.board import Board, front_end_of
 from envlab.engine.nodes import Player
 from envlab.light.lightness import lightness_cie1976
+from envlab.seeds import Seed
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 def nodes_at_readings(
     board: Board,
     recording: Recording,
-    rng: np.random.Generator | None = None,
+    rng: Seed | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> pd.DataFrame:
     """Return one row per ADC reading: time_s, every analog node in volts, counts, duty, L*.

@@ -70,8 +70,8 @@ def test_words_and_number_of_boards(bench):
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (("--boards", "0"), "boards is 0; it must be from 1 to 100000"),
-        (("--boards", "-4"), "boards is -4; it must be from 1 to 100000"),
+        (("--boards", "0"), "boards is 0; it must be a whole number from 1 to 100000"),
+        (("--boards", "-4"), "boards is -4; it must be a whole number from 1 to 100000"),
         (("--out", "boards.txt"), "boards.txt: results end in .csv or .parquet"),
         (("--picture", "boards.gif"), "boards.gif: a picture ends in .png, .svg or .pdf"),
         (("--out", "mine.csv"), "mine.csv: exists already"),

@@ -33,7 +33,11 @@ def public() -> dict[str, object]:
     for module in MODULES:
         home = importlib.import_module(f"envlab.{module}")
         found |= {f"envlab.{module}.{name}": getattr(home, name) for name in home.__all__}
-    return found
+    methods = {
+        "envlab.Chain.run": envlab.Chain.run,
+        "envlab.ChainResult.to_frame": envlab.ChainResult.to_frame,
+    }
+    return found | methods
 
 
 PUBLIC = public()

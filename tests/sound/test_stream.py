@@ -49,8 +49,8 @@ def test_the_pieces_joined_are_the_recording(folder: Path, ending: str, weightin
 
 
 def test_a_short_file_is_held(folder: Path) -> None:
-    assert isinstance(open_sound(folder / "clip.wav"), Recording)
-    assert isinstance(open_sound(folder / "clip.wav", held_s=4.2), SoundStream)
+    assert isinstance(open_sound(folder / "clip.wav", 94.0), Recording)
+    assert isinstance(open_sound(folder / "clip.wav", 94.0, held_s=4.2), SoundStream)
 
 
 @pytest.mark.parametrize("weighting", ["Z", "A"])
@@ -106,7 +106,7 @@ def test_a_long_file_takes_no_more_memory_than_a_short_one(tmp_path: Path) -> No
 def test_silence_warns_and_stays_silent(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "quiet.flac", np.full(16_000, 0.25), 8_000)
     with pytest.warns(EnvlabWarning, match=r"quiet\.flac: silent clip"):
-        stream = open_sound(tmp_path / "quiet.flac", held_s=1.0)
+        stream = open_sound(tmp_path / "quiet.flac", 94.0, held_s=1.0)
     assert not np.concatenate(list(stream.pieces())).any()
     assert stream.notes == ("silent",)
 
@@ -118,9 +118,9 @@ def test_what_is_wrong_with_a_file_is_said(tmp_path: Path) -> None:
     with pytest.raises(
         FileError, match=r"nan\.wav: sample 6000 is nan; every sample must be a finite number"
     ):
-        open_sound(tmp_path / "nan.wav", held_s=1.0)
+        open_sound(tmp_path / "nan.wav", 94.0, held_s=1.0)
     with pytest.raises(FileError, match=r"gone\.wav: no such file"):
-        open_sound(tmp_path / "gone.wav")
+        open_sound(tmp_path / "gone.wav", 94.0)
     with pytest.raises(ParameterError, match=r"level_db_spl is 500"):
         open_sound(tmp_path / "gone.wav", 500.0)
 
@@ -128,7 +128,7 @@ def test_what_is_wrong_with_a_file_is_said(tmp_path: Path) -> None:
 def test_a_file_that_changes_while_it_is_in_use(tmp_path: Path) -> None:
     path = tmp_path / "clip.wav"
     soundfile.write(path, swells(2.0, 8_000, 1), 8_000)
-    stream = open_sound(path, held_s=1.0)
+    stream = open_sound(path, 94.0, held_s=1.0)
     soundfile.write(path, swells(1.5, 8_000, 1), 8_000)
     with pytest.raises(FileError, match=r"clip\.wav: was changed while it was in use"):
         next(stream.pieces())

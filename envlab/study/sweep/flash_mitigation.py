@@ -30,6 +30,7 @@ from envlab.light.flashes.mitigations import (
     slope_mitigation,
 )
 from envlab.metrics.metrics_of_clip import clip_seed, frame_envelopes
+from envlab.seeds import Seed, seed_number
 from envlab.sound.clip import Clip
 from envlab.study.sentences import Sentence, texts
 from envlab.study.specification.ranges import with_values
@@ -77,7 +78,7 @@ def find_mitigations(
     chain: Chain,
     clips: Sequence[Clip],
     *,
-    seed: int = 1,
+    seed: Seed = 1,
     allowed: float = FLASHES_ALLOWED_PER_S,
     series: str = "E6",
     workers: int = 2,
@@ -90,7 +91,7 @@ def find_mitigations(
         The board.
     clips : sequence of Clip
         What is played to the board.
-    seed : int
+    seed : int or numpy Generator
         Of the noise, as in a sweep of the same clips.
     allowed : float
         Flashes in any second.
@@ -105,14 +106,15 @@ def find_mitigations(
     """
     if not clips:
         raise ParameterError("clips", 0, "at least one clip")
-    lights = [_relative_light(clip, [chain], clip_seed(seed, n), workers)[0] for n, clip in enumerate(clips)]
+    noise = seed_number(seed)
+    lights = [_relative_light(clip, [chain], clip_seed(noise, n), workers)[0] for n, clip in enumerate(clips)]
     counts = [count_flashes(light, chain.frame_rate_hz) for light in lights]
     worst = int(np.argmax(counts))
     found = FlashMitigations(clips[worst].label, counts[worst], None, None, None, ())
     if found.flashes_per_s <= allowed:
         return found
     trial = _Trial(lights, worst, chain.frame_rate_hz, allowed)
-    release = _longer_release(chain, clips, trial, seed=seed, series=series, workers=workers)
+    release = _longer_release(chain, clips, trial, seed=noise, series=series, workers=workers)
     found = replace(found, release=release, slope=_slower(trial), depth=_shallower(trial))
     return replace(found, sentences=tuple(_sentences(found, chain, allowed)))
 

@@ -51,7 +51,7 @@ def rising_to(number: int) -> list[float]:
 
 def shares(of: dict[int, float]):
     """A share of boards for each candidate, 0 for those not named; asked: which were tried, in order."""
-    parts = candidates_of(ASKED.chain, ASKED.ranges).parts
+    parts = {key: np.array(values) for key, values in candidates_of(ASKED.chain, ASKED.ranges).parts.items()}
     asked: list[int] = []
 
     def kept(chain: Chain) -> float:
