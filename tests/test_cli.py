@@ -305,7 +305,7 @@ class TestOtherVerbs:
         table = read_design(bench / "mine.toml").brightness_table()
         np.testing.assert_array_equal(written.duty_codes, table.duty_codes)
         for words in (("--project",), ("--sensitivity", "steps")):
-            refused(run("table", bench / "mine.toml", "--out", bench / "more", *words), "follower")
+            refused(run("table", bench / "mine.toml", "--out", bench / "more", *words), follower["kind"])
             assert not (bench / "more").exists()
 
     def test_a_project_comes_whole(self, bench: Path) -> None:

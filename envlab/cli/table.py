@@ -61,7 +61,12 @@ def table(
     shout. If it breaks a target it is refused: status 3 for too many flashes, judged without the guard. A
     design without clips is exported, and said not to be judged.
     """
-    from envlab.firmware_folder import FIRMWARE_NAMES, check_table_name, firmware_folder, firmware_words
+    from envlab.board_firmware.folder import (
+        FIRMWARE_NAMES,
+        check_table_name,
+        firmware_folder,
+        firmware_words,
+    )
     from envlab.report.folder import check_folder, write_folder
     from envlab.shipped import demo_design
     from envlab.study.exported.judgement import judge_exported

@@ -11,12 +11,12 @@ from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedCoefficient
 from envlab.errors import FileError
 from envlab.files import read_whole, write_whole
 from envlab.firmware.edits import ascii_lines, code_array
-from envlab.firmware.frame_facts import frame_lines
-from envlab.firmware.golden import golden_crc32
-from envlab.firmware.guard_macros import GUARD_FILES
+from envlab.firmware.headers.frame_facts import frame_lines
+from envlab.firmware.headers.golden import golden_crc32
+from envlab.firmware.headers.guard_macros import GUARD_FILES
+from envlab.firmware.headers.parameters import HeaderFacts, design_mark, parameters_text, table_text
 from envlab.firmware.level_table import LevelTable
 from envlab.firmware.marks import RUNTIME_FOLDER, marked
-from envlab.firmware.parameters import HeaderFacts, design_mark, parameters_text, table_text
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.firmware.table_record import explain_change
 

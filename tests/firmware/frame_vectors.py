@@ -19,8 +19,8 @@ from envlab.digital.fixed_frame import (
     scale_words,
 )
 from envlab.firmware.export import DITHER_FILES, RUNTIME_FILES, RUNTIME_FOLDER
-from envlab.firmware.golden import golden_crc32
-from envlab.firmware.parameters import HeaderFacts, parameters_text, table_text
+from envlab.firmware.headers.golden import golden_crc32
+from envlab.firmware.headers.parameters import HeaderFacts, parameters_text, table_text
 
 DRIVER = Path(__file__).parent / "frame_driver.c"
 ENDS = np.array([0, 1, 127, 128, 129, 255, 256, 257, 32_767, 32_768, 32_769, 65_279, 65_534, 65_535])

@@ -10,7 +10,7 @@ from envlab.digital.flash_guard import state_row
 from envlab.digital.flash_guard_kernels import STATE_SIZE, trace
 from envlab.digital.guard_words import DARK, GuardWords, guard_words
 from envlab.firmware.export import RUNTIME_FOLDER
-from envlab.firmware.guard_macros import GUARD_FILES, guard_text
+from envlab.firmware.headers.guard_macros import GUARD_FILES, guard_text
 
 DRIVER = Path(__file__).parent / "guard_driver.c"
 RECORD = np.dtype(

@@ -16,6 +16,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
@@ -24,6 +26,8 @@ from firmware import placed_vectors as placed  # noqa: E402
 from firmware import twin_vectors as twin  # noqa: E402
 from firmware.equivalent_mutants import EQUIVALENT  # noqa: E402
 from firmware.test_hand_edits import changed_with_its_check  # noqa: E402
+
+from envlab.digital.guard_words import guard_words  # noqa: E402
 
 READINGS, PLACED = 25_000, 4_000
 RUNTIME, FRAME = ("envlab_runtime.c", "envlab_products.h"), ("envlab_frame.c", "envlab_dither.c")
@@ -114,8 +118,10 @@ def probes() -> list[Probe]:
         wanted = frame_vectors.expected(case, frames).tobytes()
         stimuli = frames.tobytes()
         found.append(Probe(case.files, frame_vectors.DRIVER, case.sizes, stimuli, wanted, FRAME))
-    for words in guard_vectors.CASES.values():
-        duties = guard_vectors.lights(words, 6000)
+    lights = [(words, guard_vectors.lights(words, 6000)) for words in guard_vectors.CASES.values()]
+    # At 11 bit one duty alone tells how its two parts are compared.
+    lights.append((guard_words(50.0, bits=11), np.repeat([0, 31_711, 0, 65_535], 20)))
+    for words, duties in lights:
         wanted = guard_vectors.expected(words, duties).tobytes()
         sizes = (2, guard_vectors.RECORD.itemsize)
         files = guard_vectors.guard_files(words)

@@ -9,11 +9,11 @@ from firmware import twin_vectors as twin
 from firmware.measured_cost import benches, design, figures, machine_of
 from firmware.targets import require, worst
 
+from envlab.board_firmware.folder import cost_sentences
 from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.fixed_frame import Dither
 from envlab.errors import ParameterError
 from envlab.firmware.cost import BUILDS, Build, Figures, runtime_cost
-from envlab.firmware_folder import cost_sentences
 
 USUAL = Build(True, "-Os")
 BOUNDED_BY = {

@@ -14,7 +14,7 @@ from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.fixed_frame import Dither
 from envlab.errors import FileError, ParameterError
 from envlab.firmware.export import check_firmware, write_firmware
-from envlab.firmware.parameters import HeaderFacts, parameters_text, table_text
+from envlab.firmware.headers.parameters import HeaderFacts, parameters_text, table_text
 
 DIGEST = "sha256:00112233"
 

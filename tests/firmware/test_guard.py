@@ -15,7 +15,7 @@ from firmware.targets.runtime import runtime_driver
 from reference.c_compilers import PEDANTIC, run
 
 from envlab.digital.guard_words import guard_words, nearest_code
-from envlab.firmware.guard_macros import guard_text
+from envlab.firmware.headers.guard_macros import guard_text
 
 FRAMES = 20_000
 FEW_FRAMES = 4000

@@ -13,7 +13,7 @@ from firmware.targets.machines import AVR_LEVELS, ONE_OF_EACH_KIND
 from firmware.targets.runtime import runtime_driver
 
 from envlab.digital.fixed_kernels import level
-from envlab.firmware.parameters import HeaderFacts, parameters_text, table_text
+from envlab.firmware.headers.parameters import HeaderFacts, parameters_text, table_text
 
 READINGS = 100_000
 FEW_READINGS = 5_000

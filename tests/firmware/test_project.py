@@ -13,10 +13,10 @@ import pytest
 from firmware.targets.elf import read_elf32
 from reference.c_compilers import PEDANTIC, find_program, run
 
+from envlab.board_firmware.folder import FIRMWARE_NAMES, firmware_folder
 from envlab.design_file import read_design
 from envlab.digital.auto_level import AutoLevel, OffsetSteps
 from envlab.firmware.export import check_firmware
-from envlab.firmware_folder import FIRMWARE_NAMES, firmware_folder
 from envlab.report.folder import write_folder
 from envlab.shipped import demo_design
 

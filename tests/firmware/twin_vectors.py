@@ -15,10 +15,10 @@ from envlab.digital.auto_level import AutoLevel, OffsetSteps
 from envlab.digital.fixed_point import FixedFollower, Gate, run_twin
 from envlab.digital.fixed_words import FixedState, FixedWords
 from envlab.firmware.export import RUNTIME_FILES, firmware_files
-from envlab.firmware.golden import golden_crc32
+from envlab.firmware.headers.golden import golden_crc32
+from envlab.firmware.headers.parameters import ONE_PIXEL, HeaderFacts, parameters_text, table_text
 from envlab.firmware.level_table import build_level_table
 from envlab.firmware.marks import RUNTIME_FOLDER
-from envlab.firmware.parameters import ONE_PIXEL, HeaderFacts, parameters_text, table_text
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.curve import CountMap
 from envlab.light.pixels import Pixels, Supply, supply_duty_limit

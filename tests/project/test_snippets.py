@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from reference.c_compilers import PEDANTIC, find_program, run
 
+from envlab.board_firmware.folder import firmware_folder
 from envlab.design_file import read_design
-from envlab.firmware_folder import firmware_folder
 from envlab.report.folder import write_folder
 from envlab.shipped import demo_design
 

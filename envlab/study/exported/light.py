@@ -6,6 +6,7 @@ frame is written several times, and the codes are those of the first pixel.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -97,15 +98,21 @@ class ExportedFirmware:
         return trace.end
 
     def light(
-        self, adc_counts: ArrayLike, *, guard: bool = True, state: FixedState | None = None
+        self,
+        adc_counts: ArrayLike,
+        *,
+        guard: bool = True,
+        state: FixedState | None = None,
+        frame_ends: IntArray | None = None,
     ) -> ExportedLight:
         """Return the light of readings (n,), whole counts as the converter gives them, at its rate.
 
         guard: whether the flash guard is on. state: what the firmware remembers, as running gives it; None:
-        it has just been switched on.
+        it has just been switched on. frame_ends (frames,): how many of the readings each frame has behind it;
+        None: the first frame begins with the first reading.
         """
         readings = justify(np.asarray(adc_counts, dtype=np.int64), self.chain.adc.bits)
-        ends = self._frame_ends(readings.size)
+        ends = self._frame_ends(readings.size) if frame_ends is None else frame_ends
         offsets = self._offsets(ends.size)
         trace = run_frames(self.design.words, self.design.codes, readings, ends, state=state, offsets=offsets)
         duty, held = trace.duty, np.zeros(ends.size, np.bool_)
@@ -166,7 +173,12 @@ class PlainTable:
         """Return nothing: it does not matter how long it has been on."""
 
     def light(
-        self, adc_counts: ArrayLike, *, guard: bool = True, state: FixedState | None = None
+        self,
+        adc_counts: ArrayLike,
+        *,
+        guard: bool = True,
+        state: FixedState | None = None,
+        frame_ends: IntArray | None = None,
     ) -> ExportedLight:
         """Return the light of readings (n,), as ExportedFirmware; no frame is ever held."""
         del guard, state
@@ -174,28 +186,35 @@ class PlainTable:
         above = np.maximum(counts - self.chain.quiescent_counts, 0).astype(np.float64)
         envelope, _ = follow(above, self.chain.follower, rate_hz=self.chain.adc.rate_hz)
         frames = frame_count(self.chain, counts.size)
-        codes = self._table.look_up(envelope[self.chain.reading_of_frame(frames)])
+        ends = self.chain.reading_of_frame(frames) + 1 if frame_ends is None else frame_ends
+        codes = self._table.look_up(envelope[ends - 1])
         words = codes * 65_535 // self._table.full_code
         luminance = codes / self._table.brightest_code
-        return ExportedLight(codes, words, np.zeros(frames, bool), luminance, full_duty(self._table))
+        return ExportedLight(codes, words, np.zeros(codes.size, bool), luminance, full_duty(self._table))
 
 
-def worn_light(chain: Chain, adc_counts: ArrayLike) -> ExportedLight:
+def worn_light(chain: Chain, adc_counts: ArrayLike, frame_ends: IntArray | None = None) -> ExportedLight:
     """Return the light of readings (n,) as it is worn: by the design's own sensitivity and guard.
 
     The board has been on for RUNNING_S of silence. adc_counts: whole counts as the converter gives them, at
-    its rate. Where the runtime lacks the board's follower or depth, the plain table's.
+    its rate. frame_ends: as ExportedFirmware.light. Where the runtime lacks the board's follower or depth,
+    the plain table's.
 
     >>> from envlab import Chain
     >>> worn_light(Chain(), np.full(1000, 400)).codes.shape
     (100,)
     """
-    firmware = chain.firmware
+    runs, state = _worn(chain)
+    return runs.light(adc_counts, guard=chain.firmware.is_guarded, state=state, frame_ends=frame_ends)
+
+
+@functools.lru_cache(maxsize=16)  # somebody who turns a part asks for the same board again and again
+def _worn(chain: Chain) -> tuple[ExportedFirmware | PlainTable, FixedState | None]:
     try:
-        runs = ExportedFirmware(chain, firmware.sensitivity)
+        runs = ExportedFirmware(chain, chain.firmware.sensitivity)
     except ParameterError:
-        return PlainTable(chain).light(adc_counts)
-    return runs.light(adc_counts, guard=firmware.is_guarded, state=runs.running())
+        return PlainTable(chain), None
+    return runs, runs.running()
 
 
 def full_duty(table: LookupTable) -> float:

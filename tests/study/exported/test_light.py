@@ -133,3 +133,14 @@ def test_a_long_dithered_run_is_the_light_path_as_a_whole():
     ends = chain.reading_of_frame(light.duty.size) + 1
     whole = run_light_path(white, justify(readings, chain.adc.bits), ends)
     np.testing.assert_array_equal(light.codes, whole.codes[:, :, 0])
+
+
+def test_frames_that_begin_within_the_readings_are_those_of_the_whole():
+    """As in a window round a playhead; the gate is open throughout and nothing is held."""
+    readings = np.random.default_rng(3).integers(100, 400, 3000)
+    firmware = ExportedFirmware(CHAIN)
+    state = firmware.running()
+    whole = firmware.light(readings, guard=False, state=state)
+    ends = CHAIN.reading_of_frame(whole.duty.size) + 1
+    some = firmware.light(readings, guard=False, state=state, frame_ends=ends[5:])
+    np.testing.assert_array_equal(some.codes, whole.codes[5:])

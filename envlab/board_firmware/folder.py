@@ -6,13 +6,14 @@ from envlab.board_firmware import both_tables, runtime_design
 from envlab.chain import Chain
 from envlab.design_file import STAGES, digest
 from envlab.digital.auto_level import LevelControl
+from envlab.digital.fixed_frame import LEAST_BITS
 from envlab.digital.fixed_point import FIRMWARE_FOLLOWERS, has_firmware_follower
-from envlab.errors import ParameterError
+from envlab.errors import EnvlabError
 from envlab.firmware.c_header import header_text
 from envlab.firmware.c_names import check_identifier
 from envlab.firmware.cost import runtime_cost
 from envlab.firmware.export import DITHER_FILES, GENERATED_FILES, RUNTIME_FILES, firmware_files, mark_of
-from envlab.firmware.guard_macros import GUARD_FILES
+from envlab.firmware.headers.guard_macros import GUARD_FILES
 from envlab.firmware.project_files import project_files, project_names
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.firmware.table_files import binary_bytes, csv_bytes, json_bytes
@@ -31,13 +32,14 @@ def firmware_folder(
     The table under identifier is limited; where the supply caps, a second one, identifier_full, goes up to
     full duty. Beside them lie the runtime's sources with envlab_parameters.h and envlab_table.h, unless the
     chain has a follower that the runtime lacks. project: also a whole program around them, which builds as
-    it is. Raises ParameterError for a name that C cannot have, and where a project or a level is asked for
-    that the runtime cannot do.
+    it is. Raises ParameterError for a name that C cannot have, and EnvlabError where a project or a level is
+    asked for that the runtime cannot do.
     """
     check_table_name(chain, identifier)
     tables, design_mark, mark = both_tables(chain), digest(chain), 0
     files: dict[str, bytes] = {}
-    if has_firmware_follower(chain.follower):
+    lacking = runtime_lacks(chain)
+    if not lacking:
         design = runtime_design(chain, level=level)
         mark = mark_of(design, design_digest=design_mark)
         texts = firmware_files(design, design_digest=design_mark)
@@ -45,7 +47,7 @@ def firmware_folder(
             texts |= project_files(mark)
         files = {name: text.encode("ascii") for name, text in texts.items()}
     elif project or level is not None:
-        raise ParameterError("follower", _kind(chain), f"{_kinds_in_firmware()}, which the runtime has")
+        raise EnvlabError(f"The runtime {lacking}; without it there is no project and no sensitivity")
     written = _table_files(tables.limited, identifier, design_mark, mark)
     if chain.duty_limit < 1:
         written |= _table_files(tables.unlimited, f"{identifier}_full", design_mark, mark)
@@ -86,6 +88,15 @@ def firmware_words(chain: Chain, level: LevelControl | None) -> list[str]:
     return [line for line in lines if line]
 
 
+def runtime_lacks(chain: Chain) -> str:
+    """Return what the runtime cannot do of a board, in words that go on after "it", or an empty text."""
+    if not has_firmware_follower(chain.follower):
+        return f"has no follower {_kind(chain)}, only {_kinds_in_firmware()}"
+    if chain.pixel_bits < LEAST_BITS:
+        return f"has no pixels of {chain.pixel_bits} bit, only from {LEAST_BITS} bit on"
+    return ""
+
+
 def _kind(chain: Chain) -> str:
     """Return what a design file calls the chain's follower."""
     return next(kind for kind, stage in _followers().items() if stage is type(chain.follower))
@@ -103,11 +114,9 @@ def _followers() -> dict[str, type]:
 
 
 def _runtime_words(chain: Chain, level: LevelControl | None) -> str:
-    if not has_firmware_follower(chain.follower):
-        return (
-            f"The runtime is left out: it has no follower {_kind(chain)}, only {_kinds_in_firmware()}. The "
-            "tables are for firmware of your own that follows the readings."
-        )
+    lacking = runtime_lacks(chain)
+    if lacking:
+        return f"The runtime is left out: it {lacking}. The tables are for firmware of your own."
     return " ".join(cost_sentences(runtime_design(chain, level=level)))
 
 

@@ -12,9 +12,9 @@ from envlab.digital.fixed_frame import FrameWords, check_frame_words
 from envlab.digital.fixed_words import FixedWords, check_words
 from envlab.digital.guard_words import GuardWords
 from envlab.errors import ParameterError
-from envlab.firmware.frame_macros import frame_macros
-from envlab.firmware.guard_macros import NO_GUARD, guard_macros
-from envlab.firmware.hand_edits import Group, Macro, group_lines
+from envlab.firmware.headers.frame_macros import frame_macros
+from envlab.firmware.headers.guard_macros import NO_GUARD, guard_macros
+from envlab.firmware.headers.hand_edits import Group, Macro, group_lines
 from envlab.firmware.marks import export_mark, mark_lines
 from envlab.firmware.table_record import table_crc32
 from envlab.units import IntArray
