@@ -180,7 +180,10 @@ class PlainTable:
         state: FixedState | None = None,
         frame_ends: IntArray | None = None,
     ) -> ExportedLight:
-        """Return the light of readings (n,), as ExportedFirmware; no frame is ever held."""
+        """Return the light of readings (n,), as ExportedFirmware; no frame is ever held.
+
+        frame_ends (frames,): how many of the readings each frame has behind it.
+        """
         del guard, state
         counts = np.asarray(adc_counts, dtype=np.int64)
         above = np.maximum(counts - self.chain.quiescent_counts, 0).astype(np.float64)
