@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from envlab.sound.clip import Clip
     from envlab.sound.level import leq_db_spl
     from envlab.sound.recording import Recording, read_recording
+    from envlab.study.exported.shown import shown_codes
     from envlab.study.inverse_design import parts_for
     from envlab.study.specification.design_schema import design_schema
     from envlab.study.specification.specification import Judging, Specification, read_specification
@@ -73,6 +74,7 @@ __all__ = [
     "read_specification",
     "rectify",
     "render_preview",
+    "shown_codes",
     "sweep",
     "tolerance",
 ]
@@ -109,6 +111,7 @@ _HOMES = {
     "read_specification": "envlab.study.specification.specification",
     "rectify": "envlab.analog.rectifier",
     "render_preview": "envlab.plot.preview.preview",
+    "shown_codes": "envlab.study.exported.shown",
     "sweep": "envlab.study.sweep.sweep",
     "tolerance": "envlab.study.tolerance.tolerance",
 }

@@ -23,6 +23,7 @@ from envlab.analog.rectifier import Rectifier
 from envlab.analog.tones.answer import answer_to_tone, steady_ratio
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.analog.tones.steady_state import ToneResponse
+from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.fixed_frame import most_dither_bits, slowest_refresh_hz
 from envlab.digital.followers import Follower, PassThrough
 from envlab.engine.board import front_end_of, response_before_rectifier, surroundings_at_rectifier
@@ -91,6 +92,8 @@ class Chain:
         Between preamp and rectifier.
     hold_capacitor : HoldCapacitor
         What the detector's capacitor is made of.
+    firmware : FirmwareSettings
+        What the exported runtime does beside all that: sensitivity, guard.
 
     Examples
     --------
@@ -115,6 +118,7 @@ class Chain:
     frame_rate_hz: float = 100.0
     dither_bits: int = 0
     current_limit: str = "table"
+    firmware: FirmwareSettings = field(default_factory=FirmwareSettings)
 
     def __post_init__(self) -> None:
         check_range("frame_rate_hz", self.frame_rate_hz, 10, 1000, unit="Hz")

@@ -39,6 +39,7 @@ from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.analog.stage import parts_of
 from envlab.chain import Chain
+from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.followers import (
     AttackRelease,
     MeanSquare,
@@ -80,6 +81,7 @@ STAGES: dict[str, type | dict[str, type]] = {
     "brightness": BrightnessMap,
     "pixels": Pixels,
     "supply": Supply,
+    "firmware": FirmwareSettings,
 }
 # Keys that name one part on the board: such a value must be one that can be bought.
 BOUGHT: dict[str, tuple[str, ...]] = {}

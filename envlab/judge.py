@@ -7,6 +7,7 @@ from envlab.metrics.clip_metrics import clip_metrics, range_used_db, table_steps
 from envlab.metrics.latency_budget import board_latency
 from envlab.metrics.ripple_aliasing import breathing
 from envlab.study.chosen_on_clips import light_on_clips, most_current, most_flashing, music_scene
+from envlab.study.exported.judgement import judge_exported
 from envlab.study.inverse_design import Found, Wanted
 from envlab.study.level_diagram import level_diagram, stated_levels
 from envlab.study.specification.parts_list import parts_list
@@ -22,6 +23,7 @@ __all__ = [
     "breathing",
     "clip_metrics",
     "find_mitigations",
+    "judge_exported",
     "level_diagram",
     "light_on_clips",
     "most_current",

@@ -19,6 +19,7 @@ from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
+from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.followers import AttackRelease, MeanSquare, MovingMaximum, OnePole, PassThrough, PeakHold
 from envlab.light.curve import BrightnessMap
 from envlab.light.pixels import Pixels, Supply
@@ -30,6 +31,7 @@ __all__ = [
     "BoardPreamp",
     "BrightnessMap",
     "Electret",
+    "FirmwareSettings",
     "FirstBandPass",
     "FirstHighPass",
     "FirstLowPass",

@@ -19,8 +19,13 @@ import envlab.cli
 from envlab.design_file import digest, read_design
 from envlab.firmware.c_header import read_header
 from envlab.firmware.export import check_firmware
+from envlab.study.exported.light import worn_light
 from envlab.study.specification.ranges import candidates_of
-from envlab.study.specification.specification import demo_specification, read_specification
+from envlab.study.specification.specification import (
+    demo_specification,
+    read_specification,
+    with_sensitivity,
+)
 
 RESULTS = {
     "design.toml",
@@ -229,7 +234,11 @@ class TestOtherVerbs:
         assert len(nodes) == 2000
         np.testing.assert_array_equal(nodes["adc_counts"], whole.adc_counts)
         np.testing.assert_array_equal(nodes["envelope_counts"], whole.envelope_counts)
-        np.testing.assert_allclose(nodes["duty"][::10], whole.duty, rtol=1e-6)
+        light = worn_light(chain, whole.adc_counts)
+        np.testing.assert_allclose(nodes["duty"][::10], light.luminance * light.full_duty, rtol=1e-6)
+        np.testing.assert_allclose(nodes["lightness_lstar"][::10], light.lightness, rtol=1e-6)
+        # The firmware's steps in decibels against the model's in counts.
+        np.testing.assert_allclose(nodes["duty"][::10], whole.duty, atol=0.01)
         step = round(whole.internal_rate_hz / 1000)
         np.testing.assert_allclose(nodes["preamp_v"], whole.preamp_v[::step], atol=1e-6)
         refused(run("simulate", bench / "mine.toml", "--out", bench / "nodes.csv"), "nodes.csv", "--force")
@@ -254,7 +263,7 @@ class TestOtherVerbs:
         result = run("table", bench / "mine.toml", "--out", bench / "fw", "--sensitivity", "automatic")
         assert result.exit_code == 0, result.output
         check_firmware(bench / "fw")
-        chain = read_design(bench / "mine.toml")
+        chain = with_sensitivity(read_specification(bench / "mine.toml"), "automatic").chain
         assert digest(chain) in (bench / "fw" / "envlab_parameters.h").read_text()
         full = read_header(bench / "fw" / "brightness_table_full.h")
         assert full.duty.max() == 1 and chain.brightness_table().duty.max() == pytest.approx(

@@ -348,5 +348,5 @@ def test_new_parts_make_a_section_that_is_missing(tmp_path):
 def test_written_design_is_plain_toml():
     document = tomlkit.parse(design_text(Chain()))
     stages = "microphone preamp band_filter rectifier detector hold_capacitor adc follower brightness"
-    assert list(document) == [*stages.split(), "pixels", "supply", "frames"]
+    assert list(document) == [*stages.split(), "pixels", "supply", "firmware", "frames"]
     assert math.isclose(document["adc"]["reference_v"], 3.3)

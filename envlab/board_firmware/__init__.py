@@ -19,7 +19,8 @@ def runtime_design(
 
     The table covers the window from floor to ceiling. With chain.current_limit "table" it is limited so that
     all pixels may be lit at once, else it goes up to full; the frame limiter, for pixels of 8 bit or more,
-    uses the same supply. level: what moves the window, None leaves it. dither: None takes the chain's. Raises
+    uses the same supply, and the chain says whether the flash guard is on. level: what moves the window, None
+    leaves it. dither: None takes the chain's. Raises
     ParameterError for a follower that the firmware lacks, a floor or ceiling that the ADC's word cannot hold,
     or pixels that cannot be written so often.
     """
@@ -47,6 +48,7 @@ def runtime_design(
         supply=chain.supply,
         dither=dither,
         pixel_bits=chain.pixel_bits,
+        guard=chain.firmware.is_guarded,
     )
 
 

@@ -83,8 +83,6 @@ def firmware_words(chain: Chain, level: LevelControl | None) -> list[str]:
         f"It shows {facts.distinct_levels} levels; the largest step is {facts.largest_step_lstar:.1f} L*, "
         f"first light comes at {facts.first_lit_counts:g} counts, {facts.first_lit_db_spl:.0f} dB SPL.",
         depth_advice(chain.pixel_bits, chain.frame_rate_hz, duty_limit=chain.duty_limit).words,
-        "Whether the lights flash too often is judged by envlab design, with music: after a change of floor, "
-        "ceiling or depth, run it again.",
         _runtime_words(chain, level),
     ]
     return [line for line in lines if line]

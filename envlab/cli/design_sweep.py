@@ -6,8 +6,10 @@ from pathlib import Path
 
 import click
 
+from envlab.cli.exported import exit_of_refusal, refuse, say_results, say_sentences
 from envlab.cli.group import FLASHING_EXIT, INTERRUPTED_EXIT, main
 from envlab.cli.options import (
+    accept_option,
     asked_specification,
     clip_option,
     design_argument,
@@ -15,6 +17,7 @@ from envlab.cli.options import (
     level_option,
     quiet_option,
     refuse_existing,
+    sensitivity_option,
 )
 from envlab.cli.saying import progress, say
 from envlab.cli.tolerance import boards_of_choice
@@ -31,6 +34,8 @@ from envlab.cli.tolerance import boards_of_choice
 @click.option(
     "--out", type=click.Path(path_type=Path), help="Folder for the results.  [default: name of the design]"
 )
+@sensitivity_option
+@accept_option
 @click.option("--pdf/--no-pdf", default=True, help="Print the report as PDF too, where a browser is at hand.")
 @force_option
 @quiet_option
@@ -39,6 +44,8 @@ def design(
     clip: Path | None,
     level_db_spl: float | None,
     out: Path | None,
+    sensitivity: str | None,
+    accept_misses: bool,
     pdf: bool,
     force: bool,
 ) -> None:
@@ -49,18 +56,26 @@ def design(
     in the column names), brightness_table.h and .csv (duty codes), report.html, and report.pdf if a browser
     is on PATH. Ends with status 3, and without a table, if no candidate keeps the flash limit; then it says
     what would.
+
+    The choice's firmware is then played at each sensitivity: from power-up, after a quiet minute, after a
+    shout. Without a table it ends if the sensitivity of DESIGN breaks a target, with status 3 for flashes.
     """
     from envlab.report.folder import RESULTS, check_folder, result_files, write_folder
     from envlab.report.page import report_html
     from envlab.report.pdf import report_pdf
+    from envlab.study.exported.judgement import judge_exported
+    from envlab.study.exported.words import sentences
     from envlab.study.sentences import of_kind, texts
+    from envlab.study.specification.specification import with_sensitivity
     from envlab.study.sweep.choice import choose
     from envlab.study.sweep.flash_mitigation import with_mitigations
     from envlab.study.sweep.robustness import robust_choice
     from envlab.study.sweep.sweep import sweep
     from envlab.study.tolerance.words import IN_SHORT
 
-    specification = asked_specification(design, clip, level_db_spl)
+    specification = with_sensitivity(asked_specification(design, clip, level_db_spl), sensitivity)
+    firmware = specification.chain.firmware
+    asked, guard = firmware.sensitivity, firmware.is_guarded
     folder = out or Path(Path(specification.name).stem.replace("_", "-"))
     check_folder(folder, force=force)
     with progress() as report:
@@ -70,15 +85,25 @@ def design(
             with_mitigations(choose(table, specification), specification), specification, progress=report
         )
         boards = boards_of_choice(specification, choice, report)
+        judgement = judge_exported(
+            specification, choice.chain, progress=lambda share: report("Playing the firmware", share)
+        )
+        status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
         report("Drawing the report", 1.0)
-        page = report_html(specification, choice, boards)
-        write_folder(folder, result_files(specification, choice, folder, page), replaces=RESULTS)
+        page = report_html(specification, choice, boards, judgement)
+        files = result_files(specification, choice, folder, page, with_table=choice.flash_safe and not status)
+        write_folder(folder, files, replaces=RESULTS)
         report("Printing the PDF", 1.0)
         printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
     for line in (*choice.words, *(texts(of_kind(boards.sentences, *IN_SHORT)) if boards else ())):
         say(line)
     if boards is None and choice.flash_safe:
         say("Many boards were not simulated, as it would take minutes: envlab tolerance does it.")
+    say()
+    say_sentences(sentences(judgement, asked, guard=guard))
+    if judgement.is_judged:
+        say()
+        say_results(judgement.results)
     missing = "" if choice.flash_safe else " (no brightness table: the flash limit is not kept)"
     say()
     say(f"Results are in {folder}{missing}. Open {folder / 'report.html'} first.")
@@ -86,6 +111,7 @@ def design(
         say("There is no report.pdf: no browser was found that prints; your own can print report.html.")
     if not choice.flash_safe:
         raise click.exceptions.Exit(FLASHING_EXIT)
+    refuse(status, "no brightness table was written", guard=guard)
 
 
 @main.command(

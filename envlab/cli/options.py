@@ -34,6 +34,19 @@ level_option = click.option(
     help="How loud the clip is where the microphone hangs: Leq in dB SPL.",
 )
 
+sensitivity_option = click.option(
+    "--sensitivity",
+    type=click.Choice(["none", "steps", "automatic"]),
+    help="What moves floor and ceiling in the field: nothing, a button in 3 dB steps, or the music.  "
+    "[default: the design's]",
+)
+accept_option = click.option(
+    "--accept-misses",
+    is_flag=True,
+    help="Export what breaks a target all the same, with its numbers; too many flashes only if the guard "
+    "holds them.",
+)
+
 
 def asked_specification(
     design: Path | None, clip: Path | None = None, level_db_spl: float | None = None, **limits: int

@@ -16,6 +16,7 @@ from envlab.cli.options import (
     level_option,
     quiet_option,
     refuse_existing,
+    sensitivity_option,
 )
 from envlab.cli.saying import note, paint, progress, say, say_lines
 from envlab.errors import FileError
@@ -44,26 +45,37 @@ OPENED = ("02_audition.ipynb", "00_tour.ipynb", "01_choose_parts.ipynb")
     show_default=True,
     help="CSV file for the nodes.",
 )
+@sensitivity_option
 @click.option("--noise/--no-noise", default=True, show_default=True, help="Microphone, preamp and ADC noise.")
 @force_option
 @quiet_option
 def simulate(
-    design: Path | None, clip: Path | None, level_db_spl: float | None, out: Path, noise: bool, force: bool
+    design: Path | None,
+    clip: Path | None,
+    level_db_spl: float | None,
+    out: Path,
+    sensitivity: str | None,
+    noise: bool,
+    force: bool,
 ) -> None:
     """Run one design on one clip: a CSV of every node, one row per ADC reading.
 
     Columns: time_s, pressure_pa (Pa), microphone_v, preamp_v (V round its bias), rectified_v, detector_v (V
     at the ADC's ground), adc_counts, envelope_counts (counts), duty (share of full), lightness_lstar (L*).
-    Without --clip, the first clip of the design is used. Then says how loud quiet and loud music are at each
-    node, how far from noise and limits (rms volts of a 1 kHz sine), and what is wrong with the board.
+    Duty and L* are those of the exported firmware, on a board that has been on; where the runtime lacks the
+    design's follower or depth, those of the table. Without --clip, the first clip of the design is used.
+    Then says how loud quiet and loud music are at each node, how far from noise and limits (rms volts of a
+    1 kHz sine), and what is wrong with the board.
     """
     import numpy as np
 
     from envlab.engine.node_table import nodes_at_readings
     from envlab.files import write_whole
+    from envlab.study.exported.shown import as_worn
     from envlab.study.level_diagram import level_diagram, stated_levels
+    from envlab.study.specification.specification import with_sensitivity
 
-    specification = asked_specification(design, clip, level_db_spl)
+    specification = with_sensitivity(asked_specification(design, clip, level_db_spl), sensitivity)
     refuse_existing(out, force=force)
     first = specification.clips[0]
     rng = np.random.default_rng(specification.judging.seed) if noise else None
@@ -71,6 +83,7 @@ def simulate(
         nodes = nodes_at_readings(
             specification.chain, first.recording(), rng, lambda share: report(first.label, share)
         )
+        nodes = as_worn(nodes, specification.chain)
     write_whole(out, nodes.to_csv(index=False, float_format="%.7g", lineterminator="\n").encode())
     say(f"{first.label}: {len(nodes)} rows, one per {1e3 / specification.chain.adc.rate_hz:g} ms, in {out}.")
     say()

@@ -193,8 +193,11 @@ class _Run:
 
         def finish(leaf: _Leaf) -> None:
             room = rooms.get()
-            leaf.read(advance(leaf, room), at)
-            rooms.put(room)
+            # A reader that fails must not keep the room: the leaves that wait for one would wait for ever.
+            try:
+                leaf.read(advance(leaf, room), at)
+            finally:
+                rooms.put(room)
 
         for _ in pool.map(finish, self._leaves):
             pass

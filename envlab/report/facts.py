@@ -15,7 +15,7 @@ from envlab.shipped import demo_design
 from envlab.study.chosen_on_clips import ClipLight
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import Choices
-from envlab.study.specification.specification import Specification
+from envlab.study.specification.specification import Specification, asked_sensitivity
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.choice import Choice
 from envlab.units import value_of_key
@@ -240,6 +240,9 @@ def command_words(specification: Specification) -> str:
     words = ["envlab", "design"]
     if specification.source_text != demo_design().read_text(encoding="utf-8"):
         words.append(specification.name)
+    sensitivity = specification.chain.firmware.sensitivity
+    if sensitivity != asked_sensitivity(specification.source_text):
+        words += ["--sensitivity", sensitivity]
     asked = [
         (str(table.get("file", "")).rsplit("/", 1)[-1], float(level))
         for table in tomllib.loads(specification.source_text).get("clips", [])

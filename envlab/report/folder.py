@@ -20,7 +20,7 @@ from envlab.plot.schematic.schematic import schematic_png, schematic_svg
 from envlab.shipped import shipped_folder
 from envlab.sound.clip import Clip
 from envlab.study.specification.parts_list import parts_list
-from envlab.study.specification.specification import Specification
+from envlab.study.specification.specification import Specification, asked_sensitivity
 from envlab.study.sweep.choice import Choice
 
 # Everything that a design run can leave; report.pdf only where a browser is at hand.
@@ -84,8 +84,13 @@ def write_folder(folder: Path, files: dict[str, bytes], *, replaces: Collection[
         raise FileError(f"{folder}: cannot be written ({problem.strerror})") from None
 
 
-def result_files(specification: Specification, choice: Choice, folder: Path, page: str) -> dict[str, bytes]:
-    """Return every result as file name → content; page is the finished report."""
+def result_files(
+    specification: Specification, choice: Choice, folder: Path, page: str, *, with_table: bool
+) -> dict[str, bytes]:
+    """Return every result as file name → content; page is the finished report.
+
+    with_table: whether the brightness table is among them, for a choice that may be worn.
+    """
     files = {
         "design.toml": chosen_design_text(specification, choice, folder).encode(),
         "parts.csv": _parts_csv(specification, choice).encode(),
@@ -94,7 +99,7 @@ def result_files(specification: Specification, choice: Choice, folder: Path, pag
         "schematic.svg": schematic_svg(choice.chain).encode(),
         "schematic.png": schematic_png(choice.chain),
     }
-    if choice.flash_safe:
+    if with_table:
         table = choice.chain.brightness_table()
         mark = digest(choice.chain)
         files["brightness_table.h"] = header_text(table, design_digest=mark).encode()
@@ -111,8 +116,11 @@ def chosen_design_text(specification: Specification, choice: Choice, folder: Pat
     paths = [_file_of(clip) for clip in specification.clips]
     parts = {key: choice.row[key] for key in specification.ranges}
     source = specification.source_text or design_text(specification.chain)
-    text = with_parts(source, {key: _plain(value) for key, value in parts.items()})
-    document = tomlkit.parse(text)
+    values = {key: _plain(value) for key, value in parts.items()}
+    sensitivity = specification.chain.firmware.sensitivity
+    if sensitivity != asked_sensitivity(source):
+        values["firmware.sensitivity"] = sensitivity
+    document = tomlkit.parse(with_parts(source, values))
     demos = shipped_folder("audio_samples")
     asked = document.get("clips", [])
     if [path.name for path in paths] == [

@@ -24,6 +24,7 @@ from envlab.report.facts import (
     table_sentences,
 )
 from envlab.report.pictures import Picture, pictures_of
+from envlab.report.worn import worn_section
 from envlab.study.chosen_on_clips import ClipLight, light_on_clips
 from envlab.study.sentences import of_kind, texts
 from envlab.study.specification.parts_list import parts_list
@@ -33,23 +34,27 @@ from envlab.study.tolerance.words import percent_text
 from envlab.units import keep_together
 
 if TYPE_CHECKING:
+    from envlab.study.exported.judgement import ExportedJudgement
     from envlab.study.tolerance.result import ToleranceResult
 
 _GLANCE = ("beat_contrast_lstar", "onset_lag_worst_ms", "flashes_per_s", "supply_99_a")
 
 
 def report_html(
-    specification: Specification, choice: Choice, tolerance: ToleranceResult | None = None
+    specification: Specification,
+    choice: Choice,
+    tolerance: ToleranceResult | None = None,
+    exported: ExportedJudgement | None = None,
 ) -> str:
     """Return the report on a choice as one HTML file; the same specification and choice give the same bytes.
 
-    tolerance: what becomes of the choice on many boards; None leaves that section out. It runs the chosen
-    chain once more over the specification's clips, with the noise of the sweep.
+    tolerance: what becomes of the choice on many boards; exported: what its firmware shows. None leaves that
+    section out. It runs the chosen chain once more over the specification's clips, with the noise of the
+    sweep.
     """
     lights = light_on_clips(specification, choice.chain)
-    return page_text(
-        specification, choice, lights, pictures_of(specification, choice, lights, tolerance), tolerance
-    )
+    pictures = pictures_of(specification, choice, lights, tolerance)
+    return page_text(specification, choice, lights, pictures, tolerance, exported)
 
 
 def page_text(
@@ -58,6 +63,7 @@ def page_text(
     lights: tuple[ClipLight, ...],
     pictures: dict[str, Picture],
     tolerance: ToleranceResult | None = None,
+    exported: ExportedJudgement | None = None,
 ) -> str:
     """Return the page of report_html from its pictures, by name.
 
@@ -88,6 +94,7 @@ def page_text(
         judged=[row for row in metrics if row.asked],
         others=[row for row in metrics if not row.asked],
         tolerance=_held(() if tolerance is None else tolerance.words),
+        worn=worn_section(choice, exported),
         pictures=pictures,
         table=_held(table_sentences(choice.chain)),
         table_details=_held(table_details(choice.chain)),

@@ -49,13 +49,14 @@ PUBLIC = [
     "read_specification",
     "rectify",
     "render_preview",
+    "shown_codes",
     "sweep",
     "tolerance",
 ]
 # Named public modules, by what they are for.
 MODULES = {
     "stages": """
-        Adc AttackRelease AverageDetector BoardPreamp BrightnessMap Electret FirstBandPass
+        Adc AttackRelease AverageDetector BoardPreamp BrightnessMap Electret FirmwareSettings FirstBandPass
         FirstHighPass FirstLowPass HoldCapacitor MeanSquare Microphone MovingMaximum NoBandFilter
         OnePole PassThrough PeakDetector PeakHold Pixels Preamp Rectifier SecondBandPass
         SecondHighPass SecondLowPass Supply
@@ -70,7 +71,8 @@ MODULES = {
     """,
     "judge": """
         Found ToneResponse Wanted board_latency breathing clip_metrics find_mitigations
-        level_diagram light_on_clips most_current most_flashing music_scene parts_list range_used_db
+        judge_exported level_diagram light_on_clips most_current most_flashing music_scene
+        parts_list range_used_db
         robust_choice stated_levels table_steps tone_response with_values
     """,
     "study.lessons": """

@@ -151,7 +151,7 @@ def test_the_first_command_of_all_runs_as_printed(readme, desk, tmp_path, monkey
 
 def test_the_python_that_is_printed_runs(readme, evening, run, python):
     printed = blocks(readme, "python")
-    assert len(printed) == 2
+    assert len(printed) == 3
     for code in printed:
         run(python, "-W", "error", "-c", code, cwd=evening)
     assert (evening / "song.mp4").stat().st_size > 10_000
@@ -162,7 +162,7 @@ def test_verbs_and_options_that_are_named_exist(readme):
     named = re.findall(r"`envlab ([a-z-]+)", told)
     assert set(named) <= set(main.commands)
     known = {option for verb in main.commands.values() for part in verb.params for option in part.opts}
-    assert set(re.findall(r"`(--[a-z]+)", told)) <= known | {"--help"}
+    assert set(re.findall(r"`(--[a-z-]+)", told)) <= known | {"--help"}
 
 
 def test_every_verb_is_told_of(readme):

@@ -22,13 +22,13 @@ def names(folder: Path) -> set[str]:
 
 
 def test_all_results_are_known_by_name(case: Case, tmp_path: Path) -> None:
-    files = result_files(case.specification, case.choice, tmp_path / "out", "<p>page</p>")
+    files = result_files(case.specification, case.choice, tmp_path / "out", "<p>page</p>", with_table=True)
     assert set(files) == set(RESULTS) - {"report.pdf"}
     assert files["report.html"] == b"<p>page</p>"
 
 
 def test_the_schematic_lies_there_as_drawing_and_as_picture(case: Case, tmp_path: Path) -> None:
-    files = result_files(case.specification, case.choice, tmp_path / "out", "")
+    files = result_files(case.specification, case.choice, tmp_path / "out", "", with_table=True)
     assert files["schematic.svg"].decode() == schematic_svg(case.choice.chain)
     ElementTree.fromstring(files["schematic.svg"])
     picture = matplotlib.image.imread(io.BytesIO(files["schematic.png"]))
@@ -47,12 +47,16 @@ def test_what_an_earlier_run_left_goes_and_other_files_stay(tmp_path: Path) -> N
 
 def test_a_choice_that_flashes_too_much_takes_the_old_table_away(case: Case, tmp_path: Path) -> None:
     folder = tmp_path / "out"
-    write_folder(folder, result_files(case.specification, case.choice, folder, ""), replaces=RESULTS)
+    write_folder(
+        folder, result_files(case.specification, case.choice, folder, "", with_table=True), replaces=RESULTS
+    )
     assert "brightness_table.h" in names(folder)
     judged = ["violation", "blocking_target", "flash_safe", "rank"]
     flashing = choose(case.choice.table.drop(columns=judged).assign(flashes_per_s=5.0), case.specification)
     assert not flashing.flash_safe
-    write_folder(folder, result_files(case.specification, flashing, folder, ""), replaces=RESULTS)
+    write_folder(
+        folder, result_files(case.specification, flashing, folder, "", with_table=False), replaces=RESULTS
+    )
     assert not {"brightness_table.h", "brightness_table.csv"} & names(folder)
 
 

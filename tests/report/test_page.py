@@ -19,6 +19,7 @@ from envlab.design_file import digest
 from envlab.report.facts import metric_rows
 from envlab.report.page import page_text
 from envlab.report.pictures import Picture, pictures_of
+from envlab.study.exported.judgement import ExportedJudgement, judge_exported
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.sweep.choice import choose
 from envlab.study.tolerance.result import ToleranceResult
@@ -227,3 +228,26 @@ def test_a_design_without_a_sweep_has_no_sweep_pictures(case: Case) -> None:
     made = pictures_of(still, alone, case.lights)
     assert made.keys() == set(PICTURES) - {"effects", "map"}
     assert "What each part buys" not in page_text(still, alone, case.lights, made)
+
+
+def test_what_is_worn_stands_in_the_page_with_every_setting_and_clip(case, pictures):
+    judgement = judge_exported(case.specification, case.choice.chain)
+    page = page_text(case.specification, case.choice, case.lights, pictures, exported=judgement)
+    assert "What is worn" in page
+    for result in judgement.results:
+        assert f"{result.setting.name}" in page
+        assert f"<td>{result.setting.name}</td>" in page
+    assert "<b>fixed</b>, this design" in page
+    for clip in case.specification.clips:
+        assert f"<td>{clip.label}</td>" in page
+    for row in judgement.rows:
+        assert f"{row.flashes_per_s} / {row.flashes_guarded}" in page
+    assert "What is worn" not in page_text(case.specification, case.choice, case.lights, pictures)
+
+
+def test_where_nothing_was_judged_the_page_says_so_and_claims_nothing(case, pictures):
+    nothing = ExportedJudgement((), (), 3.0, "", {"silence 60 dB": "it is silent"})
+    page = page_text(case.specification, case.choice, case.lights, pictures, exported=nothing)
+    section = page[page.index("What is worn") :].partition("</div>")[0]
+    assert "not judged: silence 60&nbsp;dB: it is silent" in section.replace("\u00a0", "&nbsp;")
+    assert "<table" not in section and "allowed" not in section

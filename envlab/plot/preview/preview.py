@@ -17,7 +17,6 @@ from envlab.errors import EnvlabError, ParameterError, check_choice, check_range
 from envlab.light.flashes.flash import FLASHES_ALLOWED_PER_S, FlashReport, find_flashes
 from envlab.light.flashes.red_flash import count_red_flashes
 from envlab.light.lightness import check_whole
-from envlab.metrics.metrics_of_clip import frame_envelopes
 from envlab.plot.preview.layout import LAYOUTS, MOST_DOTS, Layout
 from envlab.plot.preview.scene import Picture, PreviewScene, caution_picture
 from envlab.plot.preview.video_file import SOUND_RATE_HZ, check_path, write_video
@@ -26,6 +25,8 @@ from envlab.plot.sweep.part_effects import PART_WORDS
 from envlab.sound.clip import Clip
 from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording
+from envlab.study.exported.light import worn_light
+from envlab.study.exported.shown import adc_readings
 from envlab.study.specification.parts_list import parts_list
 from envlab.units import FloatArray
 
@@ -66,9 +67,9 @@ def render_preview(
 ) -> Preview:
     """Write a video with sound of a chain's lights on a recording; path ends in .mp4 or .webm.
 
-    The drawn pixels have in each frame the sRGB code of the chain's relative luminance at that instant (as
-    Chain.run gives it without noise) times colour_linear, linear light, 0 to 1 each. The
-    sound's peak is scaled to 0.7 of full scale.
+    The drawn pixels have in each frame the sRGB code of the relative luminance that the exported firmware
+    shows at that instant (study.exported.light.worn_light, without noise) times colour_linear, linear light,
+    0 to 1 each. The sound's peak is scaled to 0.7 of full scale.
 
     Where the seconds shown have more than three flashes in any second ([WCAG2.2]; general flashes, or red
     ones), EnvlabError is raised; with accept_flashing the video is made, and opens with CAUTION_S seconds of
@@ -186,11 +187,8 @@ def _beginning(recording: Recording, longest_s: float) -> Recording:
 
 
 def _luminance(chain: Chain, recording: Recording, progress: Callable[[float], None]) -> FloatArray:
-    """Frames' Y over the brightest state, 0 to 1, shape (frames,): as Chain.run, its nodes not kept."""
-    envelope, _ = frame_envelopes(recording, [chain], seed=None, workers=1, progress=progress)
-    table = chain.brightness_table()
-    full = table.brightest_code
-    return table.look_up(envelope[0]) / full if full else np.zeros(envelope.shape[1])
+    """Frames' Y over the brightest state, 0 to 1, shape (frames,): as it is worn, without noise."""
+    return worn_light(chain, adc_readings(chain, recording, progress=progress)).luminance
 
 
 def _flashing(flashes: FlashReport, red: int) -> str:

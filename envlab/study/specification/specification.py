@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -126,6 +127,20 @@ class Specification:
         ]
         rows += [("target", target.metric, target.text()) for target in self.targets.items]
         return small_table(repr(self)[1:-1], ("what", "name", "asked"), rows)
+
+
+def with_sensitivity(specification: Specification, sensitivity: str | None) -> Specification:
+    """Return the same question for firmware of another sensitivity; None: as it is."""
+    if sensitivity is None:
+        return specification
+    firmware = replace(specification.chain.firmware, sensitivity=sensitivity)
+    return replace(specification, chain=replace(specification.chain, firmware=firmware))
+
+
+def asked_sensitivity(source_text: str) -> str:
+    """Return the sensitivity that the text of a design file asks for, itself or by saying nothing."""
+    usual = Chain().firmware.sensitivity
+    return str(tomllib.loads(source_text).get("firmware", {}).get("sensitivity", usual))
 
 
 def demo_specification() -> Specification:

@@ -14,6 +14,7 @@ import pytest
 
 import envlab.widget
 from envlab.chain import Chain
+from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.errors import EnvlabError, FileError, ParameterError
 from envlab.light.curve import BrightnessMap
 from envlab.light.flashes.flash import count_flashes
@@ -80,8 +81,11 @@ def struck(duration_s: float = 1.2) -> Recording:
 
 
 def hasty() -> tuple[Chain, Recording]:
-    """A board whose light follows six strokes a second down to darkness, and these strokes."""
-    chain = Chain(detector=replace(Chain().detector, attack_ohm=1e3, release_ohm=10e3, hold_farad=1e-6))
+    """A board whose light, unguarded, follows six strokes a second down to darkness, and these strokes."""
+    chain = Chain(
+        detector=replace(Chain().detector, attack_ohm=1e3, release_ohm=10e3, hold_farad=1e-6),
+        firmware=FirmwareSettings(guard="off"),
+    )
     strokes = sum(tone_burst(1000.0, 1.4, at / 6, 0.05, 2.0, RATE_HZ) for at in range(12))
     return chain, Recording(np.asarray(strokes), RATE_HZ, "strokes.wav")
 
@@ -146,6 +150,14 @@ def test_flashing_is_refused_in_words(tmp_path: Path) -> None:
     ):
         render_preview(chain, recording, tmp_path / "fast.mp4")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_what_is_shown_is_what_the_guard_lets_through(tmp_path: Path) -> None:
+    chain, recording = hasty()
+    guarded = replace(chain, firmware=FirmwareSettings(guard="on"))
+    preview = render_preview(guarded, recording, tmp_path / "held.mp4", frames_per_s=30, longest_s=1.4)
+    assert preview.flashes.worst_per_s == 3
+    assert preview.opening_s == 0
 
 
 def test_accepted_flashing_opens_with_a_still_and_silent_caution(tmp_path: Path) -> None:

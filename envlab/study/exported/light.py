@@ -1,0 +1,230 @@
+"""The light that a board's exported firmware makes of its readings, bit for bit, by the firmware's twin.
+
+What is shown is white: every channel of every pixel is asked for the same duty. Where the design dithers, a
+frame is written several times, and the codes are those of the first pixel.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from envlab.analog.adc import convert
+from envlab.board_firmware import runtime_design
+from envlab.chain import Chain
+from envlab.digital.auto_level import OffsetSteps
+from envlab.digital.firmware_settings import level_control
+from envlab.digital.fixed_frame import pixel_code
+from envlab.digital.fixed_point import justify, run_frames
+from envlab.digital.fixed_words import FixedState
+from envlab.digital.flash_guard import run_guard
+from envlab.digital.followers import follow
+from envlab.digital.guard_words import GuardWords
+from envlab.digital.light_path import PHASES, LightPath, show_frames
+from envlab.errors import ParameterError
+from envlab.firmware.runtime_design import RuntimeDesign
+from envlab.light.lightness import lightness_cie1976
+from envlab.light.table import LookupTable
+from envlab.units import BoolArray, FloatArray, IntArray
+
+RUNNING_S = 10.0
+AT_ONCE = 16 * PHASES
+
+
+@dataclass(frozen=True, eq=False)
+class ExportedLight:
+    """What frames show, frame n at n/frame_rate_hz.
+
+    codes: (frames,), at the pixel's depth; (frames, refreshes) where the design dithers. duty: (frames,),
+    words of 16 bit behind the guard. held: (frames,), whether the guard changed the frame. luminance:
+    (frames,), Y over the brightest state of the limited costume, of a dithered frame over all its pattern.
+    full_duty: that state's share of full current.
+    """
+
+    codes: IntArray
+    duty: IntArray
+    held: BoolArray
+    luminance: FloatArray
+    full_duty: float
+
+    @property
+    def lightness(self) -> FloatArray:
+        """CIE L* (frames,), 0 to 100."""
+        return lightness_cie1976(self.luminance)
+
+    @property
+    def held_share(self) -> float:
+        """Share of the frames that the guard changed, 0 to 1."""
+        return float(self.held.mean()) if self.held.size else 0.0
+
+
+class ExportedFirmware:
+    """One board's firmware at one sensitivity, made once, to be run on many readings."""
+
+    def __init__(self, chain: Chain, sensitivity: str = "none", *, step: int | None = None) -> None:
+        """step: of the button, 0 the least sensitive; None where the design has it.
+
+        Raises ParameterError for a board whose firmware cannot be exported (runtime_design says why).
+        """
+        self.chain, self._step = chain, step
+        self.design: RuntimeDesign = runtime_design(chain, level=level_control(sensitivity))
+        self._table = chain.brightness_table()
+        self._path = _white_path(self.design)
+        self._largest_duty = self._path.largest_duty
+
+    @property
+    def steps(self) -> int:
+        """How many sensitivities its button has; 1 without one."""
+        return self.design.words.offset_steps
+
+    @property
+    def design_step(self) -> int:
+        """The step of its button at which the window stands where the design has it; 0 without one."""
+        level = self.design.level
+        return min(level.design_step, self.steps - 1) if isinstance(level, OffsetSteps) else 0
+
+    def running(self) -> FixedState:
+        """Return the state of a board that has been on for RUNNING_S of silence."""
+        chain = self.chain
+        silent = convert(np.full(round(RUNNING_S * chain.adc.rate_hz), chain.quiescent_v), chain.adc)
+        readings = justify(silent, chain.adc.bits)
+        ends = self._frame_ends(readings.size)
+        trace = run_frames(
+            self.design.words, self.design.codes, readings, ends, offsets=self._offsets(ends.size)
+        )
+        return trace.end
+
+    def light(
+        self,
+        adc_counts: ArrayLike,
+        *,
+        guard: bool = True,
+        state: FixedState | None = None,
+        frame_ends: IntArray | None = None,
+    ) -> ExportedLight:
+        """Return the light of readings (n,), whole counts as the converter gives them, at its rate.
+
+        guard: whether the flash guard is on. state: what the firmware remembers, as running gives it; None:
+        it has just been switched on. frame_ends (frames,): how many of the readings each frame has behind it;
+        None: the first frame begins with the first reading.
+        """
+        readings = justify(np.asarray(adc_counts, dtype=np.int64), self.chain.adc.bits)
+        ends = self._frame_ends(readings.size) if frame_ends is None else frame_ends
+        offsets = self._offsets(ends.size)
+        trace = run_frames(self.design.words, self.design.codes, readings, ends, state=state, offsets=offsets)
+        duty, held = trace.duty, np.zeros(ends.size, np.bool_)
+        if guard and self._path.guard is not None:
+            duty, held, _ = run_guard(self._path.guard, np.minimum(duty, self._largest_duty))
+        codes = self._codes(duty)
+        return ExportedLight(codes, duty, held, self._luminance(codes, duty), full_duty(self._table))
+
+    def _frame_ends(self, readings: int) -> IntArray:
+        return self.chain.reading_of_frame(frame_count(self.chain, readings)) + 1
+
+    def _offsets(self, frames: int) -> IntArray:
+        offsets = np.full(frames, -1)
+        if self._step is not None and frames:
+            offsets[0] = self._step
+        return offsets
+
+    def _codes(self, duty: IntArray) -> IntArray:
+        if self._path.frame.dither_bits:
+            # Whole patterns at a time, so that each portion begins with the same phase.
+            portions = np.split(duty, range(AT_ONCE, duty.size, AT_ONCE))
+            shown = [show_frames(self._path, portion) for portion in portions]
+            return np.concatenate(shown)[:, :, 0]
+        # Without dithering a duty always has the same code: each is looked up once.
+        different, which = np.unique(duty, return_inverse=True)
+        return show_frames(self._path, different)[:, 0, 0][which]
+
+    def _luminance(self, codes: IntArray, duty: IntArray) -> FloatArray:
+        table = self._table
+        seen = pixel_code(duty, table.bits) if self._path.frame.dither_bits else codes
+        return np.minimum(seen / table.brightest_code, 1.0)
+
+
+def _white_path(design: RuntimeDesign) -> LightPath:
+    white = np.full((1, design.pixels.channels), 65_535)
+    return replace(design.light_path, colours=white, guard=_guard_of(design))
+
+
+def _guard_of(design: RuntimeDesign) -> GuardWords | None:
+    """The guard that is exported, or that could be; None for a light too dim for one."""
+    try:
+        return replace(design, guard=True).guard_words
+    except ParameterError:
+        return None
+
+
+class PlainTable:
+    """The brightness table alone, fed by firmware of the maker's own: what Chain makes of the readings.
+
+    It has no guard, no start-up and no sensitivity. It stands in where the runtime lacks a board's follower
+    or depth.
+    """
+
+    def __init__(self, chain: Chain) -> None:
+        self.chain, self._table = chain, chain.brightness_table()
+
+    def running(self) -> None:
+        """Return nothing: it does not matter how long it has been on."""
+
+    def light(
+        self,
+        adc_counts: ArrayLike,
+        *,
+        guard: bool = True,
+        state: FixedState | None = None,
+        frame_ends: IntArray | None = None,
+    ) -> ExportedLight:
+        """Return the light of readings (n,), as ExportedFirmware; no frame is ever held.
+
+        frame_ends (frames,): how many of the readings each frame has behind it.
+        """
+        del guard, state
+        counts = np.asarray(adc_counts, dtype=np.int64)
+        above = np.maximum(counts - self.chain.quiescent_counts, 0).astype(np.float64)
+        envelope, _ = follow(above, self.chain.follower, rate_hz=self.chain.adc.rate_hz)
+        frames = frame_count(self.chain, counts.size)
+        ends = self.chain.reading_of_frame(frames) + 1 if frame_ends is None else frame_ends
+        codes = self._table.look_up(envelope[ends - 1])
+        words = codes * 65_535 // self._table.full_code
+        luminance = codes / self._table.brightest_code
+        return ExportedLight(codes, words, np.zeros(codes.size, bool), luminance, full_duty(self._table))
+
+
+def worn_light(chain: Chain, adc_counts: ArrayLike, frame_ends: IntArray | None = None) -> ExportedLight:
+    """Return the light of readings (n,) as it is worn: by the design's own sensitivity and guard.
+
+    The board has been on for RUNNING_S of silence. adc_counts: whole counts as the converter gives them, at
+    its rate. frame_ends: as ExportedFirmware.light. Where the runtime lacks the board's follower or depth,
+    the plain table's.
+
+    >>> from envlab import Chain
+    >>> worn_light(Chain(), np.full(1000, 400)).codes.shape
+    (100,)
+    """
+    runs, state = _worn(chain)
+    return runs.light(adc_counts, guard=chain.firmware.is_guarded, state=state, frame_ends=frame_ends)
+
+
+@functools.lru_cache(maxsize=16)  # somebody who turns a part asks for the same board again and again
+def _worn(chain: Chain) -> tuple[ExportedFirmware | PlainTable, FixedState | None]:
+    try:
+        runs = ExportedFirmware(chain, chain.firmware.sensitivity)
+    except ParameterError:
+        return PlainTable(chain), None
+    return runs, runs.running()
+
+
+def full_duty(table: LookupTable) -> float:
+    """Return the brightest state of the limited costume, as a share of full current."""
+    return table.brightest_code / table.full_code
+
+
+def frame_count(chain: Chain, readings: int) -> int:
+    """Return how many frames begin while so many readings come in."""
+    return int(np.ceil(readings * chain.frame_rate_hz / chain.adc.rate_hz - 1e-9))

@@ -1,0 +1,167 @@
+"""What each sensitivity shows on each clip, after each start: the rows that decide.
+
+Flashes are those of the worst sliding second of a whole run, what goes before the clip included
+(envlab.light.flashes.flash). Contrast, lit share and the 95 % point of L* are of the clip alone, after the
+quiet minute, defined as in envlab.metrics.clip_metrics. guard_held_share is the share of a run's frames that
+the flash guard changes. All but flashes_guarded and guard_held_share are without the guard.
+
+recovery_s, after a shout: the brightest L* within the second that begins with each frame is compared with
+that of the same music without the shout; it is the time from the end of the shout to the last frame at which
+they lie more than RECOVERED_LSTAR apart, 0 if there is none; inf if it is not over at the end of the run.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from envlab.chain import Chain
+from envlab.light.flashes.flash import count_flashes
+from envlab.metrics.clip_metrics import LIT_LSTAR
+from envlab.sound.clip import Clip
+from envlab.study.exported.light import ExportedFirmware, ExportedLight, PlainTable, frame_count
+from envlab.study.exported.scenarios import (
+    AFTER_SHOUT_S,
+    BEFORE_SHOUT_S,
+    SHOUT_S,
+    Heard,
+    joined,
+    lasting,
+)
+from envlab.units import FloatArray, IntArray
+
+STARTS = ("power-up", "quiet minute", "shout")
+RECOVERED_LSTAR = 10.0
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One sensitivity as it is worn. sensitivity: "none", "steps" or "automatic". step: of the button."""
+
+    sensitivity: str
+    step: int | None = None
+    place: str = ""
+
+    @property
+    def name(self) -> str:
+        """As in "fixed", "steps, least sensitive", "automatic", "plain table"."""
+        if self.sensitivity == "none":
+            return self.place or "fixed"
+        return f"{self.sensitivity}, {self.place}" if self.place else self.sensitivity
+
+
+@dataclass(frozen=True)
+class ExportedRow:
+    """One setting on one clip after one start; defined at the module's top, NaN where none applies."""
+
+    setting: Setting
+    start: str
+    clip: str
+    flashes_per_s: int
+    flashes_guarded: int
+    guard_held_share: float
+    recovery_s: float = math.nan
+    contrast_lstar: float = math.nan
+    lit_share: float = math.nan
+    lightness_95_lstar: float = math.nan
+
+
+def settings_of(chain: Chain, sensitivities: Iterable[str]) -> tuple[Setting, ...]:
+    """Return the settings at which sensitivities are judged; of a button its ends and the design's step."""
+    found: list[Setting] = []
+    for sensitivity in sensitivities:
+        if sensitivity != "steps":
+            found.append(Setting(sensitivity))
+            continue
+        button = ExportedFirmware(chain, sensitivity)
+        places = {0: "least sensitive", button.steps - 1: "most sensitive", button.design_step: "as designed"}
+        found += [Setting(sensitivity, step, places[step]) for step in sorted(places)]
+    return tuple(found)
+
+
+def rows_of(
+    heard: Heard, runs: Mapping[Setting, ExportedFirmware | PlainTable], *, workers: int = 2
+) -> list[ExportedRow]:
+    """Return the rows of every setting, with what makes its light, on every clip after every start."""
+
+    def one(asked: tuple[Setting, Clip]) -> list[ExportedRow]:
+        setting, clip = asked
+        return rows_of_clip(setting, runs[setting], clip.label, heard.clips[clip], heard)
+
+    asked = [(setting, clip) for setting in runs for clip in heard.clips]
+    with ThreadPoolExecutor(workers) as pool:
+        return [row for rows in pool.map(one, asked) for row in rows]
+
+
+def rows_of_clip(
+    setting: Setting, firmware: ExportedFirmware | PlainTable, label: str, clip: IntArray, heard: Heard
+) -> list[ExportedRow]:
+    """Return the rows of one setting on one clip, clip being what is read on it."""
+    chain = firmware.chain
+    before, after = lasting(clip, BEFORE_SHOUT_S, chain), lasting(clip, AFTER_SHOUT_S, chain)
+    runs = {
+        "power-up": clip,
+        "quiet minute": joined((heard.quiet, clip)),
+        "shout": joined((before, heard.shout, after)),
+    }
+    rows = []
+    for start, readings in runs.items():
+        free, guarded = firmware.light(readings, guard=False), firmware.light(readings, guard=True)
+        extra: dict[str, float] = {}
+        if start == "quiet minute":
+            extra = _clip_metrics(free.lightness[-frame_count(chain, clip.size) :], chain.frame_rate_hz)
+        if start == "shout":
+            calm = firmware.light(joined((before, lasting(clip, SHOUT_S, chain), after)), guard=False)
+            extra = {
+                "recovery_s": recovery_s(free, calm, frame_count(chain, after.size), chain.frame_rate_hz)
+            }
+        rows.append(
+            ExportedRow(
+                setting=setting,
+                start=start,
+                clip=label,
+                flashes_per_s=count_flashes(free.luminance, chain.frame_rate_hz),
+                flashes_guarded=count_flashes(guarded.luminance, chain.frame_rate_hz),
+                guard_held_share=guarded.held_share,
+                **extra,
+            )
+        )
+    return rows
+
+
+def idle_lstar(firmware: ExportedFirmware | PlainTable, silence: IntArray) -> float:
+    """Return the 95 % point of L* on the board's own noise, without the guard; the board has been on.
+
+    silence: readings (n,), whole counts.
+    """
+    light = firmware.light(silence, guard=False, state=firmware.running())
+    return float(np.percentile(light.lightness, 95))
+
+
+def recovery_s(shouted: ExportedLight, calm: ExportedLight, frames_after: int, frame_rate_hz: float) -> float:
+    """Return recovery_s of two runs that end with frames_after frames of the same music."""
+    second = min(round(frame_rate_hz), frames_after)
+    peaks = [
+        sliding_window_view(light.lightness[-frames_after:], second).max(axis=1) for light in (shouted, calm)
+    ]
+    apart = np.flatnonzero(np.abs(peaks[0] - peaks[1]) > RECOVERED_LSTAR)
+    if not apart.size:
+        return 0.0
+    last = int(apart[-1])
+    return math.inf if last == peaks[0].size - 1 else (last + 1) / frame_rate_hz
+
+
+def _clip_metrics(lightness: FloatArray, frame_rate_hz: float) -> dict[str, float]:
+    second = min(max(1, round(frame_rate_hz)), lightness.size)
+    seconds = lightness[: lightness.size // second * second].reshape(-1, second)
+    low, high = np.percentile(seconds, (5, 95), axis=1)
+    return {
+        "contrast_lstar": float(np.median(high - low)),
+        "lit_share": float(np.mean(lightness > LIT_LSTAR)),
+        "lightness_95_lstar": float(np.percentile(lightness, 95)),
+    }

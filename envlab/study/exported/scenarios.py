@@ -1,0 +1,133 @@
+"""What goes before a clip: the switch, a quiet minute, a shout; as readings of the board's ADC.
+
+Every scenario is made of readings, one stretch after the other, as if one sound stopped and the next began
+within one reading. What the detector still holds of the sound before is therefore left out; it is gone
+within its release, and what the firmware remembers is what is looked at here.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.chain import Chain
+from envlab.metrics.metrics_of_clip import clip_seed
+from envlab.sound.clip import Clip
+from envlab.sound.recording import Recording
+from envlab.sound.signals import pink_noise
+from envlab.sound.stream import Sound
+from envlab.study.exported.shown import adc_readings
+from envlab.study.specification.specification import Specification
+from envlab.units import FloatArray, IntArray, pressure_rms_pa
+
+QUIET_S = 60.0
+SHOUT_S = 3.0
+FLASH_WINDOW_S = 1.0
+BEFORE_SHOUT_S = 20.0
+AFTER_SHOUT_S = 45.0
+# How far above the ceiling a shout stands: it makes full light of whatever the window is.
+SHOUT_OVER_CEILING_DB = 6.0
+_LOUDEST_SHOUT_DB_SPL = 140.0
+_OWN_RATE_HZ = 48_000.0
+_QUIET_STREAM, _SHOUT_STREAM = 2, 3
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """What a board reads in each stretch; counts, whole, at the ADC's rate.
+
+    clips: of each clip that can be judged. not_judged: the other clips, each with the reason. silence:
+    QUIET_S of the board's own noise. quiet: QUIET_S of the room that quiet_name says. shout: SHOUT_S.
+    """
+
+    clips: dict[Clip, IntArray]
+    not_judged: dict[str, str]
+    silence: IntArray
+    quiet: IntArray
+    quiet_name: str
+    shout: IntArray
+
+
+def heard_by(
+    chain: Chain,
+    specification: Specification,
+    *,
+    workers: int = 2,
+    progress: Callable[[float], None] | None = None,
+) -> Heard:
+    """Return what a board reads on every clip of a specification and in what may go before it.
+
+    progress: called with the share of the clips that is done.
+    """
+    first = specification.judging.seed
+    done = itertools.count(1)
+    numbered = list(enumerate(specification.clips))
+
+    def one(place: tuple[int, Clip]) -> IntArray | str:
+        number, clip = place
+        sound = clip.sound()
+        reason = cannot_be_judged(sound)
+        if reason:
+            return reason
+        found = adc_readings(chain, sound, np.random.default_rng(clip_seed(first, number)))
+        if progress is not None:
+            progress(next(done) / len(numbered))
+        return found
+
+    with ThreadPoolExecutor(workers) as pool:
+        readings = list(pool.map(one, numbered))
+    clips = {clip: r for clip, r in zip(specification.clips, readings, strict=True) if not isinstance(r, str)}
+    refused = zip(specification.clips, readings, strict=True)
+    silence = own_noise(chain, np.random.default_rng((first, _QUIET_STREAM)))
+    rooms = [clip for clip in clips if "room" in clip.tags]
+    quiet = lasting(clips[rooms[0]], QUIET_S, chain) if rooms else silence
+    return Heard(
+        clips=clips,
+        not_judged={clip.label: r for clip, r in refused if isinstance(r, str)},
+        silence=silence,
+        quiet=quiet,
+        quiet_name=rooms[0].label if rooms else "the board's own noise",
+        shout=adc_readings(
+            chain, shout(chain, np.random.default_rng((first, _SHOUT_STREAM))), np.random.default_rng(first)
+        ),
+    )
+
+
+def cannot_be_judged(sound: Sound) -> str:
+    """Return why flashes cannot be judged on a sound: "" if they can."""
+    if sound.duration_s < FLASH_WINDOW_S:
+        return f"it lasts {sound.duration_s:.2g} s, and flashes are counted over a whole second"
+    if not any(np.any(piece) for piece in sound.pieces()):
+        return "it is silent"
+    return ""
+
+
+def own_noise(chain: Chain, rng: np.random.Generator) -> IntArray:
+    """Return what the board reads in QUIET_S of silence, its own noise alone: counts (readings,)."""
+    silent = Recording(np.zeros(round(QUIET_S * _OWN_RATE_HZ)), _OWN_RATE_HZ, "silence")
+    return adc_readings(chain, silent, rng)
+
+
+def shout(chain: Chain, rng: np.random.Generator) -> Recording:
+    """Return SHOUT_S of pink noise, SHOUT_OVER_CEILING_DB above the ceiling.
+
+    Its length and kind are our own choice, no source.
+    """
+    level = min(chain.brightness.ceiling_db_spl + SHOUT_OVER_CEILING_DB, _LOUDEST_SHOUT_DB_SPL)
+    noise: FloatArray = pink_noise(pressure_rms_pa(level), SHOUT_S, _OWN_RATE_HZ, rng)
+    return Recording(noise, _OWN_RATE_HZ, "shout")
+
+
+def lasting(readings: IntArray, duration_s: float, chain: Chain) -> IntArray:
+    """Return readings (n,), whole counts, played again and again, for so long."""
+    looped: IntArray = np.resize(readings, round(duration_s * chain.adc.rate_hz))
+    return looped
+
+
+def joined(stretches: Sequence[IntArray]) -> IntArray:
+    """Return stretches of readings, counts (n,) each, one after the other."""
+    return np.concatenate(stretches)

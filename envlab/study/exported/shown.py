@@ -1,0 +1,105 @@
+"""What a recording looks like on the yoke: the codes that the exported firmware writes to the pixels."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from envlab.analog.noise import noise_streams
+from envlab.chain import Chain
+from envlab.engine.nodes import Player
+from envlab.errors import ParameterError
+from envlab.seeds import Seed, generator_of
+from envlab.sound.recording import Recording
+from envlab.sound.stream import Sound
+from envlab.study.exported.light import ExportedFirmware, worn_light
+from envlab.units import IntArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def shown_codes(
+    chain: Chain,
+    recording: Recording,
+    sensitivity: str = "none",
+    guard: bool = True,
+    *,
+    rng: Seed | None = None,
+) -> IntArray:
+    """Return what the exported firmware shows of a recording, bit for bit, from the moment it is switched on.
+
+    It begins as the firmware does, dark and with a fade-in; study.exported.light.ExportedFirmware can start
+    from a board that has been on.
+
+    Parameters
+    ----------
+    chain
+        The board.
+    recording
+        What sounds at its microphone.
+    sensitivity
+        What moves floor and ceiling: "none", "steps" (a button, untouched), "automatic".
+    guard
+        Whether the flash guard is on.
+    rng
+        Seed or Generator of the noise of microphone, preamp and ADC; None: no noise.
+
+    Returns
+    -------
+    numpy.ndarray
+        Codes of the pixel's depth, 0 to 2^pixel_bits - 1, of a channel that is asked for white: shape
+        (frames,), frame n at n/frame_rate_hz; where the design dithers (frames, refreshes), first pixel.
+        Where the limiter scales a frame down, the other channels may lie one code beside.
+
+    Raises
+    ------
+    ParameterError
+        For a sensitivity that there is not, and for a board whose firmware cannot be exported.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import envlab
+    >>> from envlab.shipped import demo_design
+    >>> tone = envlab.Recording(10 * np.sin(np.arange(4 * 48_000) * 0.13), 48_000.0)
+    >>> codes = envlab.shown_codes(envlab.read_design(demo_design()), tone)
+    >>> codes.shape, int(codes[:200].max()), bool(codes.max() > 0)
+    ((400,), 0, True)
+    """
+    if not isinstance(guard, bool):
+        raise ParameterError("guard", guard, "True or False")
+    firmware = ExportedFirmware(chain, sensitivity)
+    return firmware.light(adc_readings(chain, recording, rng), guard=guard).codes
+
+
+def adc_readings(
+    chain: Chain,
+    sound: Sound,
+    rng: Seed | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> IntArray:
+    """Return what the ADC reads (readings,), whole counts, nothing taken off.
+
+    sound: also one that is streamed from its file. rng: of the noise of microphone, preamp and ADC; None: no
+    noise. progress: called with 0 to 1.
+    """
+    player = Player(chain, sound, None if rng is None else noise_streams(generator_of(rng)))
+    for block in player.blocks():
+        if progress is not None:
+            progress((block.start + block.held_v.size) / player.samples)
+    return player.played().adc_counts
+
+
+def as_worn(nodes: pd.DataFrame, chain: Chain) -> pd.DataFrame:
+    """Return the nodes of nodes_at_readings with the light as it is worn: duty and lightness_lstar.
+
+    By worn_light, each row with the frame shown at that moment.
+    """
+    light = worn_light(chain, nodes["adc_counts"].to_numpy(dtype=np.int64))
+    rows = np.arange(len(nodes))
+    frame = np.floor(rows * chain.frame_rate_hz / chain.adc.rate_hz + 1e-9).astype(np.int64)
+    duty = light.luminance * light.full_duty
+    return nodes.assign(duty=duty[frame], lightness_lstar=light.lightness[frame])
