@@ -66,8 +66,8 @@ class MetricEntry:
     def steady_text(self, value: float) -> str:
         """Return the number alone with the same digits whatever it is, for a display that changes.
 
-        value: in the metric's own unit. "never" for a time that does not come, "no end" for anything else that
-        has none.
+        value: in the metric's own unit. "never" for a time that does not come, "no end" for anything else
+        that has none.
         """
         if not math.isfinite(value):
             return "never" if self.unit == "ms" else "no end"

@@ -77,7 +77,10 @@ def test_a_registry_is_noticed(line):
 
 
 def test_no_source_is_longer_than_one_can_keep_in_mind(texts):
-    """The schema of the design file is no source: it is written by the package, and a test holds it to that."""
+    """The schema of the design file is no source: it is written by the package.
+
+    And a test holds it to that.
+    """
     sources = {path: text for path, text in texts.items() if path.parts[0] == "envlab" and path != SCHEMA}
     assert len(sources) < len(texts)
     long = {str(path): len(text.splitlines()) for path, text in sources.items()}
