@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -30,6 +31,7 @@ from envlab.light.lightness import lightness_cie1976
 from envlab.light.table import LookupTable
 from envlab.units import BoolArray, FloatArray, IntArray
 
+GuardSetting = Literal["on", "off", "none"]
 RUNNING_S = 10.0
 AT_ONCE = 16 * PHASES
 
@@ -196,19 +198,30 @@ class PlainTable:
         return ExportedLight(codes, words, np.zeros(codes.size, bool), luminance, full_duty(self._table))
 
 
-def worn_light(chain: Chain, adc_counts: ArrayLike, frame_ends: IntArray | None = None) -> ExportedLight:
+def worn_light(
+    chain: Chain, adc_counts: ArrayLike, frame_ends: IntArray | None = None, *, guard: bool | None = None
+) -> ExportedLight:
     """Return the light of readings (n,) as it is worn: by the design's own sensitivity and guard.
 
     The board has been on for RUNNING_S of silence. adc_counts: whole counts as the converter gives them, at
-    its rate. frame_ends: as ExportedFirmware.light. Where the runtime lacks the board's follower or depth,
-    the plain table's.
+    its rate. frame_ends: as ExportedFirmware.light. guard: whether the flash guard is on; None: as the design
+    has it. Where the runtime lacks the board's follower or depth, the plain table's.
 
     >>> from envlab import Chain
     >>> worn_light(Chain(), np.full(1000, 400)).codes.shape
     (100,)
     """
     runs, state = _worn(chain)
-    return runs.light(adc_counts, guard=chain.firmware.is_guarded, state=state, frame_ends=frame_ends)
+    guarded = chain.firmware.is_guarded if guard is None else guard
+    return runs.light(adc_counts, guard=guarded, state=state, frame_ends=frame_ends)
+
+
+def worn_guard(chain: Chain) -> GuardSetting:
+    """Return whether worn_light has the flash guard "on", "off", or "none": the plain table has no guard."""
+    runs, _ = _worn(chain)
+    if isinstance(runs, PlainTable):
+        return "none"
+    return "on" if chain.firmware.is_guarded else "off"
 
 
 @functools.lru_cache(maxsize=16)  # somebody who turns a part asks for the same board again and again
