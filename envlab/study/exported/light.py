@@ -92,12 +92,16 @@ class ExportedFirmware:
         """Return the state of a board that has been on for RUNNING_S of silence."""
         chain = self.chain
         silent = convert(np.full(round(RUNNING_S * chain.adc.rate_hz), chain.quiescent_v), chain.adc)
-        readings = justify(silent, chain.adc.bits)
-        ends = self._frame_ends(readings.size)
-        trace = run_frames(
-            self.design.words, self.design.codes, readings, ends, offsets=self._offsets(ends.size)
-        )
-        return trace.end
+        return self.after(silent, self._frame_ends(silent.size))
+
+    def after(
+        self, adc_counts: ArrayLike, frame_ends: IntArray, *, state: FixedState | None = None
+    ) -> FixedState:
+        """Return the state behind readings (n,); arguments as light."""
+        readings = justify(np.asarray(adc_counts, dtype=np.int64), self.chain.adc.bits)
+        offsets = self._offsets(frame_ends.size)
+        words, codes = self.design.words, self.design.codes
+        return run_frames(words, codes, readings, frame_ends, state=state, offsets=offsets).end
 
     def light(
         self,
@@ -174,6 +178,9 @@ class PlainTable:
     def running(self) -> None:
         """Return nothing: it does not matter how long it has been on."""
 
+    def after(self, adc_counts: ArrayLike, frame_ends: IntArray, *, state: FixedState | None = None) -> None:
+        """Return nothing: light begins with its follower at rest."""
+
     def light(
         self,
         adc_counts: ArrayLike,
@@ -199,11 +206,17 @@ class PlainTable:
 
 
 def worn_light(
-    chain: Chain, adc_counts: ArrayLike, frame_ends: IntArray | None = None, *, guard: bool | None = None
+    chain: Chain,
+    adc_counts: ArrayLike,
+    frame_ends: IntArray | None = None,
+    *,
+    guard: bool | None = None,
+    before: tuple[IntArray, IntArray] | None = None,
 ) -> ExportedLight:
     """Return the light of readings (n,) as it is worn: by the design's own sensitivity and guard.
 
-    The board has been on for RUNNING_S of silence. adc_counts: whole counts as the converter gives them, at
+    The board has been on for RUNNING_S of silence and has then heard before: readings (m,) and the frame_ends
+    of its frames. adc_counts: whole counts as the converter gives them, at
     its rate. frame_ends: as ExportedFirmware.light. guard: whether the flash guard is on; None: as the design
     has it. Where the runtime lacks the board's follower or depth, the plain table's.
 
@@ -212,6 +225,8 @@ def worn_light(
     (100,)
     """
     runs, state = _worn(chain)
+    if before is not None:
+        state = runs.after(*before, state=state)
     guarded = chain.firmware.is_guarded if guard is None else guard
     return runs.light(adc_counts, guard=guarded, state=state, frame_ends=frame_ends)
 

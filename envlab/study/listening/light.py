@@ -18,6 +18,9 @@ from envlab.light.table import LookupTable
 from envlab.study.exported.light import GuardSetting, worn_guard, worn_light
 from envlab.units import FloatArray, IntArray
 
+# Of a past that is only likely, a few milliseconds' work.
+_PAST_READINGS = 150_000
+
 
 @dataclass(frozen=True, eq=False)
 class BoardLight:
@@ -27,8 +30,8 @@ class BoardLight:
     one is frame first_frame of the clip's total_frames. full_duty: that state's share of full current.
     detector_v (V at the pin's ground), adc_counts: shape (readings,), at chain.adc.rate_hz, the first one is
     the clip's first_reading. exact: readings are what Chain.run gives without noise, bit for bit, and the
-    firmware has heard them all; else they may be a fraction of a count off, and what the firmware remembers
-    from before them is not in the light. guard: whether the flash guard is in this light; "none" where only
+    firmware has heard them all; else they may be a fraction of a count off, and what the firmware learnt from
+    those before them is a guess. guard: whether the flash guard is in this light; "none" where only
     the brightness table makes it. clipped_share: share of the clip with microphone or preamp at a limit; 0
     where only a part is known.
     """
@@ -67,6 +70,17 @@ def table_of(chain: Chain) -> LookupTable:
     return chain.brightness_table()
 
 
+def _likely_past(adc_counts: IntArray, first_reading: int, shown: IntArray) -> tuple[IntArray, IntArray]:
+    """Return (readings, frame ends) of the clip up to first_reading: the later half of what is known, again.
+
+    The earlier half begins at rest, which the clip did not. shown: the reading of each of its frames.
+    """
+    length = min(first_reading, _PAST_READINGS)
+    skipped = first_reading - length
+    later = adc_counts[adc_counts.size // 2 :]
+    return np.resize(later, length), shown[shown >= skipped] - skipped + 1
+
+
 def light_from_readings(
     chain: Chain,
     held_v: FloatArray,
@@ -80,14 +94,20 @@ def light_from_readings(
     """Return the light of some frames of a clip.
 
     held_v: V above the reference node at the readings, shape (readings,), from first_reading on; it reaches
-    to what the last of the frames shows. The firmware begins with the first of them as after long silence,
-    and shows every frame from there on, so that guard and follower know their past in those returned.
+    to what the last of the frames shows. The firmware shows every frame from there on, so that guard and
+    follower know their past in those returned. What it learns slowly, zero and window, it has learnt from a
+    past as long as the clip's, in which what is known went on and on.
     """
     quantiser = Quantiser([chain], [chain]).without_zero()
     adc_counts = quantiser.counts(held_v[np.newaxis], np.zeros(held_v.size))[0].astype(np.int64)
     readings = chain.reading_of_frame(frames.stop)
     first_known = min(int(np.searchsorted(readings, first_reading)), frames.start)
-    worn = worn_light(chain, adc_counts, readings[first_known:] - first_reading + 1)
+    worn = worn_light(
+        chain,
+        adc_counts,
+        readings[first_known:] - first_reading + 1,
+        before=_likely_past(adc_counts, first_reading, readings[:first_known]) if first_reading else None,
+    )
     return BoardLight(
         chain=chain,
         relative_luminance=worn.luminance[frames.start - first_known :],

@@ -16,7 +16,7 @@ NOTES = (
     "Flashing light can harm photosensitive people, here on the screen as well as in the street. Flashes "
     "are counted after WCAG 2.2; passing is no medical clearance. Follow local codes.",
     "The light is what the exported firmware shows on a board that has been on for a while: no mute and no "
-    "fade-in here. Until the whole clip is computed after a move, it knows only the last seconds.",
+    "fade-in here. Until the whole clip is computed after a move, what it learnt from the past is a guess.",
     "Noise of microphone, preamp and ADC is left out here, so that a turn shows the part and nothing else.",
 )
 

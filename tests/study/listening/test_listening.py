@@ -1,5 +1,6 @@
-"""Boards heard on one clip: readings as Chain.run gives them, light as the exported firmware makes it, bit for
-bit; round the playhead as good as that.
+"""Boards heard on one clip: Chain.run's readings and the exported firmware's light of them, bit for bit.
+
+Round the playhead it is as good as that.
 """
 
 from __future__ import annotations
@@ -15,8 +16,10 @@ from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.electret import Electret
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
+from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.followers import OnePole
 from envlab.errors import ParameterError
+from envlab.light.flashes.flash import count_flashes
 from envlab.shipped import shipped_folder
 from envlab.sound.recording import Recording, read_recording
 from envlab.study.exported.light import ExportedLight, worn_light
@@ -124,7 +127,45 @@ def test_round_the_playhead_it_is_well_under_a_count_off(name, kept, drums):
         off_v = np.abs(part.detector_v - whole.detector_v[readings])[last]
         assert off_v.max() < 0.1 * board.adc.lsb_v
         frames = slice(part.first_frame, part.first_frame + part.duty.size)
-        np.testing.assert_allclose(part.relative_luminance, whole.relative_luminance[frames], atol=0.01)
+        # The zero is a guess, a fraction of a count off; on one board a count is all there is of light.
+        within = 0.01 if counts_of_light(board) > 1 else 0.03
+        np.testing.assert_allclose(part.relative_luminance, whole.relative_luminance[frames], atol=within)
+
+
+def counts_of_light(board: Chain) -> float:
+    """Counts from floor to ceiling."""
+    counts = board.count_map()
+    return counts.ceiling_counts - counts.floor_counts
+
+
+def test_in_the_middle_of_a_clip_the_board_has_been_on():
+    """Not the dark of a start: it is lit at once, and guarded. (Which flash is held hangs on the past.)"""
+    strobe = Recording(np.tile(np.repeat([1.0, 0.0], 800), 60) * np.sin(np.arange(96_000)), 16_000.0)
+    quick = replace(CHAIN, detector=PeakDetector(1e3, 1e-6, 10e3))
+    listening = Listening(strobe.at_level(96.0))
+    part = listening.window(quick, 4.0)
+    frames = slice(part.first_frame, part.first_frame + part.duty.size)
+    assert part.first_reading > 0
+    assert part.relative_luminance[:10].max() > 0.5
+    assert part.guard == "on"
+    assert count_flashes(part.relative_luminance, 100.0) <= 3
+    off = replace(quick, firmware=FirmwareSettings(guard="off"))
+    free, free_whole = Listening(listening.recording).window(off, 4.0), listening.whole(off)
+    assert not free.exact
+    assert count_flashes(free.relative_luminance, 100.0) > 3
+    np.testing.assert_allclose(free.relative_luminance, free_whole.relative_luminance[frames], atol=0.01)
+
+
+def test_an_automatic_window_has_learnt_from_seconds_like_those_known(drums):
+    """At 20 dB less, steadily: without a past it would stand where the design has it. (Where a clip changes
+    its loudness, the guess may be tens of L* off until the whole is known.)"""
+    soft = replace(drums, pressure_pa=drums.pressure_pa / 10)
+    moved = replace(CHAIN, firmware=FirmwareSettings("automatic"))
+    listening = Listening(soft)
+    part, whole, fixed = listening.window(moved, 13.0), listening.whole(moved), listening.whole(CHAIN)
+    frames = slice(part.first_frame, part.first_frame + part.duty.size)
+    assert np.abs(fixed.lightness - whole.lightness)[frames].max() > 5.0
+    assert np.abs(part.lightness - whole.lightness[frames]).max() < 1.0
 
 
 @pytest.mark.parametrize("rate_hz", [8000.0, 16_000.0, 32_000.0, 44_100.0, 96_000.0, 192_000.0])
