@@ -14,7 +14,10 @@ _MOST_CODE = np.iinfo(np.int32).max
 
 
 def contrast_of_frames(lightness: FloatArray, frame_rate_hz: float) -> float:
-    """Return contrast_lstar (clip_metrics.py) of one clip's frames, L*, shape (frames,)."""
+    """Return contrast_lstar (clip_metrics.py) of one clip's frames.
+
+    lightness: L*, 0 to 100, shape (frames,).
+    """
     second = min(max(1, round(frame_rate_hz)), lightness.size)
     seconds = lightness[: lightness.size // second * second].reshape(-1, second)
     low, high = np.percentile(seconds, (5, 95), axis=1)

@@ -97,7 +97,10 @@ class ExportedFirmware:
     def after(
         self, adc_counts: ArrayLike, frame_ends: IntArray, *, state: FixedState | None = None
     ) -> FixedState:
-        """Return the state behind readings (n,); arguments as light."""
+        """Return the state behind readings; arguments as light.
+
+        adc_counts: whole counts, shape (n,). frame_ends (frames,): how many of them each has behind it.
+        """
         readings = justify(np.asarray(adc_counts, dtype=np.int64), self.chain.adc.bits)
         offsets = self._offsets(frame_ends.size)
         words, codes = self.design.words, self.design.codes
@@ -179,7 +182,10 @@ class PlainTable:
         """Return nothing: it does not matter how long it has been on."""
 
     def after(self, adc_counts: ArrayLike, frame_ends: IntArray, *, state: FixedState | None = None) -> None:
-        """Return nothing: light begins with its follower at rest."""
+        """Return nothing: light begins with its follower at rest.
+
+        adc_counts: whole counts, shape (n,). frame_ends (frames,): how many of them each has behind it.
+        """
 
     def light(
         self,
