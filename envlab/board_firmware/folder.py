@@ -119,7 +119,7 @@ def firmware_words(chain: Chain, level: LevelControl | None) -> list[str]:
     >>> import envlab
     >>> from envlab.export import firmware_words
     >>> firmware_words(envlab.Chain(), None)[0]
-    '1024 entries of 8 bit over envelope counts 0 to 1023, top duty 0.275 of full.'
+    '1024 entries of 16 bit over envelope counts 0 to 1023, top duty 0.276 of full.'
     """
     tables = both_tables(chain)
     facts = table_facts(tables.limited, chain.level_scale())
