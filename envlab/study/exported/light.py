@@ -162,6 +162,8 @@ def _white_path(design: RuntimeDesign) -> LightPath:
 
 def _guard_of(design: RuntimeDesign) -> GuardWords | None:
     """The guard that is exported, or that could be; None for a light too dim for one."""
+    if design.guard:
+        return design.guard_words
     try:
         return replace(design, guard=True).guard_words
     except ParameterError:

@@ -156,6 +156,19 @@ def test_in_the_middle_of_a_clip_the_board_has_been_on():
     np.testing.assert_allclose(free.relative_luminance, free_whole.relative_luminance[frames], atol=0.01)
 
 
+def test_the_guard_knows_what_came_before_the_seconds_shown():
+    """The window begins 0.6 s into a strobe whose beginning it has heard: it holds the whole's frames."""
+    strobe = Recording(np.tile(np.repeat([1.0, 0.0], 800), 20) * np.sin(np.arange(32_000)), 16_000.0)
+    quick = replace(CHAIN, detector=PeakDetector(1e3, 1e-6, 10e3))
+    listening = Listening(strobe.at_level(96.0))
+    part, whole = listening.window(quick, 0.9), listening.whole(quick)
+    assert (part.first_reading, part.first_frame, part.exact) == (0, 60, False)
+    frames = slice(60, 60 + part.duty.size)
+    free = worn_light(quick, whole.adc_counts, guard=False).luminance
+    assert (whole.relative_luminance != free)[frames].any()
+    np.testing.assert_array_equal(part.relative_luminance, whole.relative_luminance[frames])
+
+
 def test_an_automatic_window_has_learnt_from_seconds_like_those_known(drums):
     """At 20 dB less, steadily: without a past it would stand where the design has it. (Where a clip changes
     its loudness, the guess may be tens of L* off until the whole is known.)"""
