@@ -216,7 +216,7 @@ class Window:
     def simulated(self) -> list[Held]:
         held = []
         for rectifier, detector in self.boards:
-            chain = Chain(MICROPHONE, self.preamp, rectifier, detector)
+            chain = Chain(MICROPHONE, self.preamp, rectifier=rectifier, detector=detector)
             blocks = chain.node_blocks(self.recording.pressure_pa, self.recording.sample_rate_hz)
             held_v = np.concatenate([block.held_v for block in blocks])
             read_v = read_at(held_v, self.instants_s, sample_rate_hz=self.fine_hz)

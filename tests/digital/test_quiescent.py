@@ -240,7 +240,9 @@ def reset_loop(period_s: float, sound: np.ndarray) -> np.ndarray:
     return np.concatenate(parts)
 
 
-@pytest.mark.parametrize("beats_hz", [0.0, 1.0, 2.0, 2.5])
+@pytest.mark.parametrize(
+    "beats_hz", [0.0, *(pytest.param(beats, marks=pytest.mark.slow) for beats in (1.0, 2.0, 2.5))]
+)
 def test_a_reset_loop_at_any_rate_adds_no_flash_too_many(beats_hz):
     t = np.arange(20 * RATE_HZ) / RATE_HZ
     sound = np.where((t * beats_hz) % 1.0 < 0.5, 600.0, 0.0)

@@ -13,7 +13,6 @@ from firmware.targets.machines import AVR_LEVELS, ONE_OF_EACH_KIND
 from firmware.targets.runtime import runtime_driver
 
 from envlab.digital.fixed_kernels import level
-from envlab.firmware.headers.parameters import HeaderFacts, parameters_text, table_text
 
 READINGS = 100_000
 FEW_READINGS = 5_000
@@ -101,10 +100,7 @@ def every_level_driver(folder: Path) -> tuple[Driver, np.ndarray]:
         fade_step=65_535,
     )
     codes = np.append(np.arange(segments + 1), segments) * 256
-    facts = HeaderFacts("every level", 1000.0, 1000.0)
-    files = dict(twin_vectors.CASES["parade"].files)
-    files["envlab_parameters.h"] = parameters_text(words, codes, facts)
-    files["envlab_table.h"] = table_text(words, codes, facts)
+    files = twin_vectors.case_of_words("every level", words, codes).files
     driver = runtime_driver(
         Path(__file__).parent / "level_driver.c", files, folder, input_bytes=2, record_bytes=2
     )

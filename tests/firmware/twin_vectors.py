@@ -79,7 +79,8 @@ def _of_design(name: str, design: RuntimeDesign) -> Case:
     return Case(name, design.words, design.codes, firmware_files(design, design_digest=f"case {name}"))
 
 
-def _of_words(name: str, words: FixedWords, codes: np.ndarray) -> Case:
+def case_of_words(name: str, words: FixedWords, codes: np.ndarray) -> Case:
+    """Return a case of words that no design has."""
     golden = golden_crc32(words, codes, ONE_PIXEL)
     facts = HeaderFacts(f"case {name}", 1000.0, 1000.0, golden_crc32=golden)
     files = {part: (RUNTIME_FOLDER / part).read_text("ascii") for part in RUNTIME_FILES}
@@ -122,14 +123,14 @@ def _cases() -> list[Case]:
             "even in counts",
             parade_design(table=even, level=None, gate=Gate(0.0, 0.0), follower=FixedFollower(0.01, 0.1)),
         ),
-        _of_words(
+        case_of_words(
             "gate always shut",
             tame._replace(gate_open=50_000, gate_close=50_000, base_duty=77, mute_frames=9,
                 fade_step=3, zero_start=30_000, zero_least=200, zero_most=64_999, zero_reach=535,
                 zero_still=65_535, zero_block_bits=15),
             parade.codes,
         ),
-        _of_words(
+        case_of_words(
             "both clamps",
             tame._replace(
                 automatic=1, adapt_every=2, judge_every=3, window_start=30_000, window_least=27_600,
@@ -144,7 +145,7 @@ def _cases() -> list[Case]:
             ),
             _steep(9, 1),
         ),
-        _of_words(
+        case_of_words(
             "ends of the words",
             tame._replace(
                 automatic=1, adapt_every=19, judge_every=255, window_start=9, window_least=1,
@@ -158,7 +159,7 @@ def _cases() -> list[Case]:
             ),
             np.array([0, 65_535, 65_535]),
         ),
-        _of_words(
+        case_of_words(
             "widest window",
             tame._replace(
                 automatic=1, adapt_every=2, judge_every=40, window_start=100, window_least=60,

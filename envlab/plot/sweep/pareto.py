@@ -230,8 +230,9 @@ def _show(ax: Axes, x: FloatArray, y: FloatArray, matters: BoolArray, target: Ta
     seen = known & matters if (known & matters).any() else known
     left = float(x[known].min())
     right = max(float(x[seen].max()), left if target is None else target.limit)
-    room = 0.08 * ((right - left) or 1.0)
+    room = 0.08 * ((right - left) or max(abs(right), 1.0) / 0.16)
     ax.set_xlim(left - room, right + room)
+    ax.locator_params(axis="x", nbins=5)
     beyond = int((x[known] > right + room).sum())
     if beyond:
         words = f"{beyond} more →"
