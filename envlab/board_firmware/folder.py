@@ -31,9 +31,37 @@ def firmware_folder(
 
     The table under identifier is limited; where the supply caps, a second one, identifier_full, goes up to
     full duty. Beside them lie the runtime's sources with envlab_parameters.h and envlab_table.h, unless the
-    chain has a follower that the runtime lacks. project: also a whole program around them, which builds as
-    it is. Raises ParameterError for a name that C cannot have, and EnvlabError where a project or a level is
-    asked for that the runtime cannot do.
+    chain has a follower or a depth that the runtime lacks.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    identifier : str
+        What C calls the table, and the name of its files: a C name, and of no other file of the folder.
+    level : LevelControl or None
+        What moves the window in the field: OffsetSteps, AutoLevel, or None for nothing.
+    project : bool
+        Also a whole program around them, which builds as it is.
+
+    Returns
+    -------
+    dict of str to bytes
+
+    Raises
+    ------
+    ParameterError
+        For a name that C cannot have.
+    EnvlabError
+        Where a project or a level is asked for that the runtime cannot do.
+
+    Examples
+    --------
+    >>> import envlab
+    >>> from envlab.export import firmware_folder
+    >>> files = firmware_folder(envlab.Chain(), "lantern", None)
+    >>> "lantern.h" in files, "envlab_parameters.h" in files
+    (True, True)
     """
     check_table_name(chain, identifier)
     tables, design_mark, mark = both_tables(chain), digest(chain), 0
@@ -73,7 +101,26 @@ def _table_files(table: LookupTable, identifier: str, design_digest: str, mark: 
 
 
 def firmware_words(chain: Chain, level: LevelControl | None) -> list[str]:
-    """Return what the maker should know about the tables and the runtime, one sentence or two a line."""
+    """Return what the maker should know about the tables and the runtime, one sentence or two a line.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    level : LevelControl or None
+        What moves the window in the field: OffsetSteps, AutoLevel, or None for nothing.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> import envlab
+    >>> from envlab.export import firmware_words
+    >>> firmware_words(envlab.Chain(), None)[0]
+    '1024 entries of 16 bit over envelope counts 0 to 1023, top duty 0.276 of full.'
+    """
     tables = both_tables(chain)
     facts = table_facts(tables.limited, chain.level_scale())
     lines = [

@@ -13,8 +13,19 @@ Codes = NDArray[np.int32]
 _MOST_CODE = np.iinfo(np.int32).max
 
 
+def contrast_of_frames(lightness: FloatArray, frame_rate_hz: float) -> float:
+    """Return contrast_lstar (clip_metrics.py) of one clip's frames.
+
+    lightness: L*, 0 to 100, shape (frames,).
+    """
+    second = min(max(1, round(frame_rate_hz)), lightness.size)
+    seconds = lightness[: lightness.size // second * second].reshape(-1, second)
+    low, high = np.percentile(seconds, (5, 95), axis=1)
+    return float(np.median(high - low))
+
+
 class RunningContrast:
-    """contrast_lstar (metrics.py) of frames that come in blocks of any length.
+    """contrast_lstar (clip_metrics.py) of frames that come in blocks of any length.
 
     The percentiles of a second want only its few least and few most codes, as lightness never falls as the
     code rises; of the seconds gone by one number each is kept.

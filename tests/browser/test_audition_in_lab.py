@@ -20,6 +20,10 @@ from envlab.chain import Chain
 from envlab.design_file import read_design
 from envlab.light.flashes.flash import count_flashes
 from envlab.sound.recording import Recording, read_recording
+from envlab.study.exported.light import worn_light
+from envlab.study.listening.firmware import FirmwareListening
+from envlab.study.listening.light import BoardLight
+from envlab.study.listening.listening import Listening
 from envlab.study.specification.specification import demo_specification
 from envlab.units import format_value
 from envlab.widget.audition.controls import controls_of
@@ -48,7 +52,20 @@ def turned(chain: Chain, key: str, index: int) -> Chain:
 @functools.cache
 def python_codes(chain: Chain, recording: Recording) -> np.ndarray:
     """Luminance of each frame as the page is sent it, out of 65535."""
-    return np.rint(65535 * chain.run(recording).relative_luminance)
+    run = chain.run(recording)
+    worn = worn_light(chain, run.adc_counts, chain.reading_of_frame(run.duty.size) + 1)
+    return np.rint(65535 * worn.luminance)
+
+
+def firmware_light(chain: Chain, recording: Recording) -> BoardLight:
+    """The light of the follower that stands in for rectifier and detector: it has no flash guard."""
+    listening = Listening(recording)
+    portions = FirmwareListening(listening.wave).in_portions(chain, listening.whole(chain))
+    while True:
+        try:
+            next(portions)
+        except StopIteration as done:
+            return done.value.light
 
 
 def css_of(code: float) -> str:
@@ -240,8 +257,18 @@ def test_ones_own_flashing_clip_plays_after_one_more_click(audition: AuditionPag
     audition.settle()
     chain = turned(demo_specification().chain, RELEASE, 0)
     recording = read_recording(own, 84.0)
-    result = chain.run(recording)
-    assert np.array_equal(audition.codes(), np.rint(65535 * result.relative_luminance))
+    guarded = python_codes(chain, recording)
+    assert np.array_equal(audition.codes(), guarded)
+    assert count_flashes(guarded / 65535, chain.frame_rate_hz) <= 3
+    assert audition.part("flash_warning").is_hidden()
+    # What has no guard: the follower in place of the detector.
+    number = audition.look()["number"]
+    audition.page.keyboard.press("3")
+    audition.page.wait_for_function("n => probe.look().number > n", arg=number)
+    audition.settle()
+    result = firmware_light(chain, recording)
+    codes = np.rint(65535 * result.relative_luminance)
+    assert np.array_equal(audition.codes(), codes)
     flashes = count_flashes(result.relative_luminance, chain.frame_rate_hz)
     assert flashes > 3
     # The warning stands there before anything plays.
@@ -255,8 +282,10 @@ def test_ones_own_flashing_clip_plays_after_one_more_click(audition: AuditionPag
     audition.lab.picture("audition_flash_warning")
     audition.control("play_anyway").click()
     audition.page.wait_for_function("() => probe.look().playing")
-    check_drawn(audition.ask("watch", 700), np.rint(65535 * result.relative_luminance))
+    check_drawn(audition.ask("watch", 700), codes)
     audition.pause()
+    audition.page.keyboard.press("1")
+    audition.settle()
     audition.turn(RELEASE, release)
     audition.settle()
 

@@ -48,6 +48,7 @@ from envlab.errors import EnvlabError
 from envlab.metrics import metrics_of_clip
 from envlab.metrics.metrics_of_clip import clip_columns, frame_envelopes, idle_lightness
 from envlab.sound.recording import Recording
+from envlab.study.exported.light import worn_light
 from envlab.study.feedback import Coupling, run_closed
 from envlab.study.listening import window as listening_window
 from envlab.study.listening.firmware import FAST_RATE_HZ, FirmwareListening
@@ -267,11 +268,13 @@ def audition_whole(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     listening = Listening(sound)
     listening.whole(slightly_off(chain))
     light, run = listening.whole(chain), truth(chain, sound, seed)
+    worn = worn_light(chain, run.adc_counts, chain.reading_of_frame(run.duty.size) + 1)
     again = Listening(sound, after=listening).whole(chain)
     seen: Seen = {}
     for name, one in (("", light), (" in used memory", again)):
-        for node in ("adc_counts", "duty"):
-            seen[node + name] = Pair(getattr(one, node), getattr(run, node))
+        seen["adc_counts" + name] = Pair(one.adc_counts, run.adc_counts)
+        seen["luminance" + name] = Pair(one.relative_luminance, worn.luminance)
+        seen["duty" + name] = Pair(one.duty, worn.luminance * worn.full_duty)
         seen["detector_v" + name] = detector_pair(one.detector_v, chain, run)
         seen["clipped_share" + name] = Pair(np.array(one.clipped_share), np.array(run.clipped_share))
     return seen
@@ -351,8 +354,11 @@ def firmware_fast_adc(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     table = chain.brightness_table()
     shown = envelope[chain.reading_of_frame(run.duty.size)]
     return {
-        "envelope": Pair(firmware.light.frame_counts, shown),
-        "duty": Pair(firmware.light.duty, table.look_up(shown) / table.full_code),
+        "envelope": Pair(firmware.frame_counts, shown),
+        "luminance": Pair(firmware.light.relative_luminance, table.look_up(shown) / table.brightest_code),
+        "full duty": Pair(
+            np.array(firmware.light.full_duty), np.array(table.brightest_code / table.full_code)
+        ),
     }
 
 

@@ -15,8 +15,10 @@ from envlab.analog.detector import PeakDetector
 from envlab.analog.electret import Electret
 from envlab.chain import Chain
 from envlab.design_file import read_design
+from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.shipped import shipped_folder
 from envlab.sound.recording import Recording, read_recording
+from envlab.study.exported.light import worn_light
 from envlab.widget.audition import session as audition_session
 from envlab.widget.audition.clips import clips_of
 from envlab.widget.audition.controls import LEVEL_KEY
@@ -90,8 +92,14 @@ def turn(session: Session, page: Page, key: str, text: str, number: int = 1, pla
     session.hear({"do": "turn", "key": key, "index": index, "playhead_s": playhead_s, "number": number})
 
 
+def worn(chain: Chain, recording: Recording) -> np.ndarray:
+    """Luminance that the exported firmware makes of Chain.run's readings, frame by frame."""
+    run = chain.run(recording)
+    return worn_light(chain, run.adc_counts, chain.reading_of_frame(run.duty.size) + 1).luminance
+
+
 def shows(page: Page, chain: Chain, recording: Recording) -> bool:
-    truth = chain.run(recording).relative_luminance
+    truth = worn(chain, recording)
     shown = page.luminance
     return shown.size == truth.size and bool(np.abs(shown - truth).max() <= 0.5001 / 65_535)
 
@@ -162,8 +170,8 @@ def test_a_turn_shows_what_the_chain_gives(session, page, drums, key, text, turn
 def test_loudness_is_heard_by_the_board(session, page, drums):
     turn(session, page, LEVEL_KEY, "80")
     softer = replace(drums, pressure_pa=drums.pressure_pa * 10 ** ((80 - 92) / 20))
-    assert np.abs(page.luminance - CHAIN.run(softer).relative_luminance).max() < 1e-3
-    assert page.luminance.max() < 0.9 * CHAIN.run(drums).relative_luminance.max()
+    assert np.abs(page.luminance - worn(CHAIN, softer)).max() < 1e-3
+    assert page.luminance.max() < 0.9 * worn(CHAIN, drums).max()
     turn(session, page, LEVEL_KEY, "92", 2)
     assert shows(page, CHAIN, drums)
 
@@ -265,7 +273,7 @@ def test_the_firmware_in_place_of_the_detector(session, page, drums):
     session.hear({"do": "show", "showing": "digital", "number": 1})
     assert page.lights[0]["showing"] == "digital"
     assert page.lights[0]["exact"]
-    analog = CHAIN.run(drums).relative_luminance
+    analog = worn(CHAIN, drums)
     assert 0 < np.abs(page.luminance - analog).max() < 0.2
     assert "dB (rms)" in page.now["state"]["digital"]
     names = [metric["name"] for metric in page.now["metrics"]["digital"]]
@@ -425,7 +433,8 @@ def test_flashes_are_told_before_anything_plays(page):
     # Strokes at 5 Hz that a quick detector follows: five times a second from dark to light and back.
     t = np.arange(3 * 16_000) / 16_000
     strobe = (np.mod(t, 0.2) < 0.08) * np.sin(2 * np.pi * 800 * t)
-    quick = replace(CHAIN, detector=PeakDetector(1e3, 1e-6, 10e3))
+    unguarded = FirmwareSettings(guard="off")
+    quick = replace(CHAIN, detector=PeakDetector(1e3, 1e-6, 10e3), firmware=unguarded)
     session = Session(quick, clips_of(Recording(strobe, 16_000.0, "strobe").at_level(96.0)), page)
     session.begin()
     told = page.now["flash"]["board_a"]
@@ -435,10 +444,20 @@ def test_flashes_are_told_before_anything_plays(page):
     assert (told["known"], told["limit"]) == (True, 3)
     assert f"flashes {told['worst']} times" in told["sentence"]
     assert "photosensitive" in told["sentence"]
+    assert told["sentence"].endswith("Flash guard off.")
     turn(session, page, "detector.release_ohm", "4M7", 1)
     calm = page.now["flash"]["board_a"]
     assert (calm["over"], calm["number"]) == (False, 1)
     assert "limit is 3" in calm["sentence"]
+    guarded = replace(quick, firmware=FirmwareSettings())
+    session = Session(guarded, clips_of(Recording(strobe, 16_000.0, "strobe").at_level(96.0)), page)
+    session.begin()
+    held = page.now["flash"]["board_a"]
+    assert (held["over"], held["worst"]) == (False, 3)
+    assert held["sentence"].endswith(f"Flash guard on; without it {told['worst']}.")
+    shown = {metric["name"]: metric for metric in page.now["metrics"]["board_a"]}["flashes_per_s"]
+    assert shown["value_text"] == "3"
+    assert shown["help"].endswith(f"Flash guard on; without it {told['worst']}.")
 
 
 def test_a_ping_is_answered(session, page):

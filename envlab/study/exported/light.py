@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -30,6 +31,7 @@ from envlab.light.lightness import lightness_cie1976
 from envlab.light.table import LookupTable
 from envlab.units import BoolArray, FloatArray, IntArray
 
+GuardSetting = Literal["on", "off", "none"]
 RUNNING_S = 10.0
 AT_ONCE = 16 * PHASES
 
@@ -90,12 +92,19 @@ class ExportedFirmware:
         """Return the state of a board that has been on for RUNNING_S of silence."""
         chain = self.chain
         silent = convert(np.full(round(RUNNING_S * chain.adc.rate_hz), chain.quiescent_v), chain.adc)
-        readings = justify(silent, chain.adc.bits)
-        ends = self._frame_ends(readings.size)
-        trace = run_frames(
-            self.design.words, self.design.codes, readings, ends, offsets=self._offsets(ends.size)
-        )
-        return trace.end
+        return self.after(silent, self._frame_ends(silent.size))
+
+    def after(
+        self, adc_counts: ArrayLike, frame_ends: IntArray, *, state: FixedState | None = None
+    ) -> FixedState:
+        """Return the state behind readings; arguments as light.
+
+        adc_counts: whole counts, shape (n,). frame_ends (frames,): how many of them each has behind it.
+        """
+        readings = justify(np.asarray(adc_counts, dtype=np.int64), self.chain.adc.bits)
+        offsets = self._offsets(frame_ends.size)
+        words, codes = self.design.words, self.design.codes
+        return run_frames(words, codes, readings, frame_ends, state=state, offsets=offsets).end
 
     def light(
         self,
@@ -153,6 +162,8 @@ def _white_path(design: RuntimeDesign) -> LightPath:
 
 def _guard_of(design: RuntimeDesign) -> GuardWords | None:
     """The guard that is exported, or that could be; None for a light too dim for one."""
+    if design.guard:
+        return design.guard_words
     try:
         return replace(design, guard=True).guard_words
     except ParameterError:
@@ -171,6 +182,12 @@ class PlainTable:
 
     def running(self) -> None:
         """Return nothing: it does not matter how long it has been on."""
+
+    def after(self, adc_counts: ArrayLike, frame_ends: IntArray, *, state: FixedState | None = None) -> None:
+        """Return nothing: light begins with its follower at rest.
+
+        adc_counts: whole counts, shape (n,). frame_ends (frames,): how many of them each has behind it.
+        """
 
     def light(
         self,
@@ -196,19 +213,38 @@ class PlainTable:
         return ExportedLight(codes, words, np.zeros(codes.size, bool), luminance, full_duty(self._table))
 
 
-def worn_light(chain: Chain, adc_counts: ArrayLike, frame_ends: IntArray | None = None) -> ExportedLight:
+def worn_light(
+    chain: Chain,
+    adc_counts: ArrayLike,
+    frame_ends: IntArray | None = None,
+    *,
+    guard: bool | None = None,
+    before: tuple[IntArray, IntArray] | None = None,
+) -> ExportedLight:
     """Return the light of readings (n,) as it is worn: by the design's own sensitivity and guard.
 
-    The board has been on for RUNNING_S of silence. adc_counts: whole counts as the converter gives them, at
-    its rate. frame_ends: as ExportedFirmware.light. Where the runtime lacks the board's follower or depth,
-    the plain table's.
+    The board has been on for RUNNING_S of silence and has then heard before: readings (m,) and the frame_ends
+    of its frames. adc_counts: whole counts as the converter gives them, at
+    its rate. frame_ends: as ExportedFirmware.light. guard: whether the flash guard is on; None: as the design
+    has it. Where the runtime lacks the board's follower or depth, the plain table's.
 
     >>> from envlab import Chain
     >>> worn_light(Chain(), np.full(1000, 400)).codes.shape
     (100,)
     """
     runs, state = _worn(chain)
-    return runs.light(adc_counts, guard=chain.firmware.is_guarded, state=state, frame_ends=frame_ends)
+    if before is not None:
+        state = runs.after(*before, state=state)
+    guarded = chain.firmware.is_guarded if guard is None else guard
+    return runs.light(adc_counts, guard=guarded, state=state, frame_ends=frame_ends)
+
+
+def worn_guard(chain: Chain) -> GuardSetting:
+    """Return whether worn_light has the flash guard "on", "off", or "none": the plain table has no guard."""
+    runs, _ = _worn(chain)
+    if isinstance(runs, PlainTable):
+        return "none"
+    return "on" if chain.firmware.is_guarded else "off"
 
 
 @functools.lru_cache(maxsize=16)  # somebody who turns a part asks for the same board again and again

@@ -23,6 +23,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from envlab.chain import Chain
 from envlab.light.flashes.flash import count_flashes
 from envlab.metrics.clip_metrics import LIT_LSTAR
+from envlab.metrics.contrast import contrast_of_frames
 from envlab.sound.clip import Clip
 from envlab.study.exported.light import ExportedFirmware, ExportedLight, PlainTable, frame_count
 from envlab.study.exported.scenarios import (
@@ -157,11 +158,8 @@ def recovery_s(shouted: ExportedLight, calm: ExportedLight, frames_after: int, f
 
 
 def _clip_metrics(lightness: FloatArray, frame_rate_hz: float) -> dict[str, float]:
-    second = min(max(1, round(frame_rate_hz)), lightness.size)
-    seconds = lightness[: lightness.size // second * second].reshape(-1, second)
-    low, high = np.percentile(seconds, (5, 95), axis=1)
     return {
-        "contrast_lstar": float(np.median(high - low)),
+        "contrast_lstar": contrast_of_frames(lightness, frame_rate_hz),
         "lit_share": float(np.mean(lightness > LIT_LSTAR)),
         "lightness_95_lstar": float(np.percentile(lightness, 95)),
     }

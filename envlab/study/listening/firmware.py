@@ -32,13 +32,16 @@ _SETTLING_S = 1.0
 
 @dataclass(frozen=True, eq=False)
 class FirmwareLight:
-    """light: of the board read by the follower. follower, gain: what comes nearest to the detector.
+    """light: of the board read by the follower, by its brightness table alone: no runtime and no flash guard.
+    follower, gain: what comes nearest to the detector. frame_counts: what each frame shows, counts above
+    quiescent, shape (frames,).
 
     rms_db, worst_db: how far it is from the detector's reading: root mean square and 99 % of the magnitude,
     over the loudest seconds, silence left out.
     """
 
     light: BoardLight
+    frame_counts: FloatArray
     follower: AttackRelease
     gain: float
     rms_db: float
@@ -92,8 +95,8 @@ class FirmwareListening:
             floor_v=chain.adc.lsb_v,
         )
         yield
-        light = self._light(chain, analog, match.follower, match.gain)
-        return FirmwareLight(light, match.follower, match.gain, match.rms_db, match.worst_db)
+        light, frame_counts = self._light(chain, analog, match.follower, match.gain)
+        return FirmwareLight(light, frame_counts, match.follower, match.gain, match.rms_db, match.worst_db)
 
     def _read(self, chain: Chain, adc: Adc) -> Generator[None, None, FloatArray]:
         """Distance of each fast reading from the bias, whole counts, shape (fast readings,)."""
@@ -114,19 +117,24 @@ class FirmwareListening:
         magnitude: FloatArray = np.abs(convert(bias_v + filtered_v, adc) - rest).astype(np.float64)
         return magnitude
 
-    def _light(self, chain: Chain, analog: BoardLight, follower: AttackRelease, gain: float) -> BoardLight:
+    def _light(
+        self, chain: Chain, analog: BoardLight, follower: AttackRelease, gain: float
+    ) -> tuple[BoardLight, FloatArray]:
         followed, _ = follow(self._magnitude, follower, rate_hz=FAST_RATE_HZ)
         times_s = np.arange(analog.detector_v.size) / chain.adc.rate_hz
         latest = np.floor(times_s * FAST_RATE_HZ + 1e-9).astype(np.int64)
         counts = gain * followed[np.minimum(latest, followed.size - 1)]
-        light = light_of_counts(chain, counts, table_of(chain), range(analog.total_frames))
-        return replace(
+        table = table_of(chain)
+        light = light_of_counts(chain, counts, table, range(analog.total_frames))
+        shown = replace(
             analog,
-            duty=light.duty,
-            frame_counts=light.frame_counts,
+            relative_luminance=light.codes / table.brightest_code,
+            full_duty=light.full_duty,
             detector_v=chain.quiescent_v + counts * chain.adc.lsb_v,
             adc_counts=chain.quiescent_counts + np.floor(counts).astype(np.int64),
+            guard="none",
         )
+        return shown, light.frame_counts
 
 
 def _fast(adc: Adc) -> Adc:

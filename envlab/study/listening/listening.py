@@ -1,9 +1,10 @@
 """One clip, many boards, one after the other: what a listener hears in the lights as he turns a part.
 
 The seconds round the playhead come at once and are as good as exact; the whole clip comes in portions, so
-that another move may come between them, and is what Chain.run gives without noise, bit for bit. What a move
-does not change is kept: the wave between the samples, what the last front offers to its detector, and the
-readings of boards that were heard before.
+that another move may come between them: its readings are what Chain.run gives without noise, bit for bit,
+and its light is what the exported firmware makes of them. What a move does not change is kept: the wave
+between the samples, what the last front offers to its detector, and the readings of boards that were heard
+before.
 """
 
 from __future__ import annotations

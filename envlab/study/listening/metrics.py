@@ -1,6 +1,7 @@
 """Metrics of the board that is being heard: the sweep's own, on its test signals and on the clip, no noise.
 
-Names, units and definitions are those of metrics.catalogue; a clip's metrics are those of this clip alone.
+Names, units and definitions are those of metrics.catalogue; a clip's metrics are those of this clip alone, of
+the light that the exported firmware shows. Where that has the flash guard, flashes without it stand beside.
 """
 
 from __future__ import annotations
@@ -11,12 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.chain import Chain
-from envlab.light.flashes.flash import FlashReport, find_flashes
+from envlab.light.flashes.flash import FlashReport, count_flashes, find_flashes
 from envlab.light.pixels import supply_current_a
 from envlab.metrics.catalogue import METRICS
-from envlab.metrics.clip_metrics import clip_metrics
+from envlab.metrics.contrast import contrast_of_frames
 from envlab.metrics.onset_latency import onset_latency
 from envlab.metrics.tone_metrics import tone_metrics
+from envlab.study.exported.light import worn_light
 from envlab.study.listening.light import BoardLight, table_of
 
 STREET_DB_SPL = 92.0
@@ -27,11 +29,12 @@ _TONES = ("attack_ms", "release_ms", "ripple_db")
 class Metric:
     """One number with its name in the sweep, what it is called, its unit and its definition in short.
 
-    value: in that unit.
+    value: in that unit. note: what it holds for, beside its definition; empty for nothing.
     """
 
     name: str
     value: float
+    note: str = ""
 
     @property
     def label(self) -> str:
@@ -46,7 +49,8 @@ class Metric:
     @property
     def says(self) -> str:
         """What is measured."""
-        return METRICS[self.name].says.replace(", worst clip", "").replace(" of all clips", "")
+        defined = METRICS[self.name].says.replace(", worst clip", "").replace(" of all clips", "")
+        return f"{defined}. {self.note}" if self.note else defined
 
     @property
     def value_text(self) -> str:
@@ -56,16 +60,16 @@ class Metric:
 
 def clip_light_metrics(light: BoardLight) -> tuple[Metric, ...]:
     """Return contrast, current and flashes of a whole clip's light."""
-    chain = light.chain
-    of_clip = clip_metrics(light.frame_counts, [chain], [table_of(chain)])
-    duties = np.array([of_clip.duty_mean[0], of_clip.duty_99[0], of_clip.duty_peak[0]])
+    chain, duty = light.chain, light.duty
+    duties = np.array([duty.mean(), np.percentile(duty, 99), duty.max()])
     mean_a, most_a, peak_a = supply_current_a(duties, chain.pixels, volts=chain.supply.volts)
+    flashes = light_flashes(light).worst_per_s
     return (
-        Metric("beat_contrast_lstar", float(of_clip.contrast_lstar[0])),
+        Metric("beat_contrast_lstar", contrast_of_frames(light.lightness, light.frame_rate_hz)),
         Metric("supply_mean_a", float(mean_a)),
         Metric("supply_99_a", float(most_a)),
         Metric("supply_peak_a", float(peak_a)),
-        Metric("flashes_per_s", float(of_clip.flashes_per_s[0])),
+        Metric("flashes_per_s", float(flashes), guard_words(light)),
     )
 
 
@@ -92,5 +96,24 @@ def latency_metrics(chain: Chain, street_db_spl: float = STREET_DB_SPL) -> tuple
 
 
 def light_flashes(light: BoardLight) -> FlashReport:
-    """Return the flashes of a whole clip's light."""
-    return find_flashes(light.duty, light.frame_rate_hz, full_duty=light.full_duty or 1.0)
+    """Return the flashes of a light as it is shown."""
+    return find_flashes(light.relative_luminance, light.frame_rate_hz)
+
+
+def unguarded_flashes(light: BoardLight) -> int:
+    """Return the flashes in the worst second of a whole clip's light, were its flash guard off."""
+    if light.guard != "on":
+        return light_flashes(light).worst_per_s
+    chain = light.chain
+    frame_ends = chain.reading_of_frame(light.total_frames) + 1
+    free = worn_light(chain, light.adc_counts, frame_ends, guard=False)
+    return count_flashes(free.luminance, chain.frame_rate_hz)
+
+
+def guard_words(light: BoardLight) -> str:
+    """Return with what a whole clip's flashes are judged, as in "Flash guard on; without it 5."."""
+    if light.guard == "on":
+        return f"Flash guard on; without it {unguarded_flashes(light)}."
+    if light.guard == "off":
+        return "Flash guard off."
+    return "Brightness table alone, without a flash guard."

@@ -16,6 +16,7 @@ from envlab.study.listening.metrics import (
     Metric,
     bench_metrics,
     clip_light_metrics,
+    guard_words,
     latency_metrics,
     light_flashes,
     tones_of_board,
@@ -62,7 +63,7 @@ class Boards:
         self._firmware: _Firmware | None = None
         self._peaks_pa: FloatArray | None = None
         self._lights: dict[str, BoardLight] = {}
-        self._reports: dict[str, FlashReport] = {}
+        self._reports: dict[str, tuple[FlashReport, str]] = {}
 
     def chain_of(self, board: str) -> Chain | None:
         """Return the chain of "board_a" or "board_b"; for "digital" that of the hand."""
@@ -130,8 +131,8 @@ class Boards:
         if light is None:
             return None
         if board not in self._reports:
-            self._reports[board] = light_flashes(light)
-        return flash_told(self._reports[board], number, self.place)
+            self._reports[board] = (light_flashes(light), guard_words(light))
+        return flash_told(*self._reports[board], number, self.place)
 
     def light_message(self, light: BoardLight, number: int) -> bytes:
         """Return a light as the page takes it; of a part also the flashes that show there."""

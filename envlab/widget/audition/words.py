@@ -15,12 +15,17 @@ NOTES = (
     "it low first, and raise it with care. Loud sound harms hearing.",
     "Flashing light can harm photosensitive people, here on the screen as well as in the street. Flashes "
     "are counted after WCAG 2.2; passing is no medical clearance. Follow local codes.",
+    "The light is what the exported firmware shows on a board that has been on for a while: no mute and no "
+    "fade-in here. Until the whole clip is computed after a move, what it learnt from the past is a guess.",
     "Noise of microphone, preamp and ADC is left out here, so that a turn shows the part and nothing else.",
 )
 
 
-def flash_told(report: FlashReport, number: int, clip: int) -> dict[str, Any]:
-    """Return what the page must know of a light's flashes before it plays."""
+def flash_told(report: FlashReport, judged_with: str, number: int, clip: int) -> dict[str, Any]:
+    """Return what the page must know of a light's flashes before it plays.
+
+    judged_with: a sentence on what is in that light.
+    """
     worst, limit = report.worst_per_s, FLASHES_ALLOWED_PER_S
     over = worst > limit
     if over:
@@ -37,7 +42,7 @@ def flash_told(report: FlashReport, number: int, clip: int) -> dict[str, Any]:
         "limit": limit,
         "at_s": report.worst_start_s,
         "over": over,
-        "sentence": sentence,
+        "sentence": f"{sentence} {judged_with}",
         "number": number,
         "clip": clip,
     }

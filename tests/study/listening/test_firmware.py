@@ -62,9 +62,12 @@ def test_its_counts_are_those_of_a_plain_loop(drums):
         y += (rise if x > y else fall) * (x - y)
         heard[n] = y
     # Frames at 0, 10 ms … show the latest of 20 readings a millisecond.
-    np.testing.assert_allclose(found.light.frame_counts, found.gain * heard[::200], rtol=1e-9)
+    np.testing.assert_allclose(found.frame_counts, found.gain * heard[::200], rtol=1e-9)
     table = CHAIN.brightness_table()
-    np.testing.assert_array_equal(found.light.duty, table.look_up(found.light.frame_counts) / table.full_code)
+    shown = table.look_up(found.frame_counts) / table.brightest_code
+    np.testing.assert_array_equal(found.light.relative_luminance, shown)
+    assert found.light.full_duty == table.brightest_code / table.full_code
+    assert found.light.guard == "none"
 
 
 def test_behind_a_dead_zone_it_cannot_come_near(drums):

@@ -1,4 +1,7 @@
-"""Boards heard on one clip: whole as Chain.run gives it, bit for bit; round the playhead as good as that."""
+"""Boards heard on one clip: Chain.run's readings and the exported firmware's light of them, bit for bit.
+
+Round the playhead it is as good as that.
+"""
 
 from __future__ import annotations
 
@@ -13,10 +16,13 @@ from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.electret import Electret
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
+from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.followers import OnePole
 from envlab.errors import ParameterError
+from envlab.light.flashes.flash import count_flashes
 from envlab.shipped import shipped_folder
 from envlab.sound.recording import Recording, read_recording
+from envlab.study.exported.light import ExportedLight, worn_light
 from envlab.study.listening.listening import LONGEST_S, Listening
 
 CHAIN = Chain()
@@ -47,13 +53,26 @@ def part_of(recording: Recording, first_s: float, last_s: float) -> Recording:
     return replace(recording, pressure_pa=recording.pressure_pa[int(first_s * rate) : int(last_s * rate)])
 
 
+def worn_of(chain: Chain, recording: Recording) -> ExportedLight:
+    """What the exported firmware makes of Chain.run's readings, frame by frame of Chain.run."""
+    run = chain.run(recording)
+    return worn_light(chain, run.adc_counts, chain.reading_of_frame(run.duty.size) + 1)
+
+
+def duty_of(chain: Chain, recording: Recording) -> np.ndarray:
+    worn = worn_of(chain, recording)
+    return worn.luminance * worn.full_duty
+
+
 @pytest.mark.parametrize("name", BOARDS)
 def test_the_whole_is_what_the_chain_gives(name, drums):
     short = part_of(drums, 3.0, 4.3)
     light, truth = Listening(short).whole(BOARDS[name]), BOARDS[name].run(short)
+    worn = worn_of(BOARDS[name], short)
     assert light.exact
-    np.testing.assert_array_equal(light.duty, truth.duty)
-    np.testing.assert_array_equal(light.relative_luminance, truth.relative_luminance)
+    assert light.duty.size == truth.duty.size
+    np.testing.assert_array_equal(light.duty, worn.luminance * worn.full_duty)
+    np.testing.assert_array_equal(light.relative_luminance, worn.luminance)
     np.testing.assert_array_equal(light.adc_counts, truth.adc_counts)
     assert light.clipped_share == truth.clipped_share
     assert light.full_duty == truth.full_duty
@@ -65,10 +84,10 @@ def test_turning_one_part_after_the_other_changes_nothing(drums):
     listening = Listening(short)
     for name in ("plain", "passive", "plain", "half wave", "average"):
         board = BOARDS[name]
-        np.testing.assert_array_equal(listening.whole(board).duty, board.run(short).duty, err_msg=name)
+        np.testing.assert_array_equal(listening.whole(board).duty, duty_of(board, short), err_msg=name)
     for ohm in (220e3, 1e6):
         board = replace(CHAIN, detector=PeakDetector(4.7e3, 1e-6, ohm))
-        np.testing.assert_array_equal(listening.whole(board).duty, board.run(short).duty)
+        np.testing.assert_array_equal(listening.whole(board).duty, duty_of(board, short))
 
 
 def test_a_whole_that_was_left_in_the_middle_comes_out_the_same(drums):
@@ -79,7 +98,7 @@ def test_a_whole_that_was_left_in_the_middle_comes_out_the_same(drums):
         for _ in range(portions):
             next(started)
         started.close()
-    np.testing.assert_array_equal(listening.whole(CHAIN).duty, CHAIN.run(short).duty)
+    np.testing.assert_array_equal(listening.whole(CHAIN).duty, duty_of(CHAIN, short))
 
 
 def test_two_wholes_at_once_are_refused(drums):
@@ -108,7 +127,58 @@ def test_round_the_playhead_it_is_well_under_a_count_off(name, kept, drums):
         off_v = np.abs(part.detector_v - whole.detector_v[readings])[last]
         assert off_v.max() < 0.1 * board.adc.lsb_v
         frames = slice(part.first_frame, part.first_frame + part.duty.size)
-        np.testing.assert_allclose(part.relative_luminance, whole.relative_luminance[frames], atol=0.01)
+        # The zero is a guess, a fraction of a count off; on one board a count is all there is of light.
+        within = 0.01 if counts_of_light(board) > 1 else 0.03
+        np.testing.assert_allclose(part.relative_luminance, whole.relative_luminance[frames], atol=within)
+
+
+def counts_of_light(board: Chain) -> float:
+    """Counts from floor to ceiling."""
+    counts = board.count_map()
+    return counts.ceiling_counts - counts.floor_counts
+
+
+def test_in_the_middle_of_a_clip_the_board_has_been_on():
+    """Not the dark of a start: it is lit at once, and guarded. (Which flash is held hangs on the past.)"""
+    strobe = Recording(np.tile(np.repeat([1.0, 0.0], 800), 60) * np.sin(np.arange(96_000)), 16_000.0)
+    quick = replace(CHAIN, detector=PeakDetector(1e3, 1e-6, 10e3))
+    listening = Listening(strobe.at_level(96.0))
+    part = listening.window(quick, 4.0)
+    frames = slice(part.first_frame, part.first_frame + part.duty.size)
+    assert part.first_reading > 0
+    assert part.relative_luminance[:10].max() > 0.5
+    assert part.guard == "on"
+    assert count_flashes(part.relative_luminance, 100.0) <= 3
+    off = replace(quick, firmware=FirmwareSettings(guard="off"))
+    free, free_whole = Listening(listening.recording).window(off, 4.0), listening.whole(off)
+    assert not free.exact
+    assert count_flashes(free.relative_luminance, 100.0) > 3
+    np.testing.assert_allclose(free.relative_luminance, free_whole.relative_luminance[frames], atol=0.01)
+
+
+def test_the_guard_knows_what_came_before_the_seconds_shown():
+    """The window begins 0.6 s into a strobe whose beginning it has heard: it holds the whole's frames."""
+    strobe = Recording(np.tile(np.repeat([1.0, 0.0], 800), 20) * np.sin(np.arange(32_000)), 16_000.0)
+    quick = replace(CHAIN, detector=PeakDetector(1e3, 1e-6, 10e3))
+    listening = Listening(strobe.at_level(96.0))
+    part, whole = listening.window(quick, 0.9), listening.whole(quick)
+    assert (part.first_reading, part.first_frame, part.exact) == (0, 60, False)
+    frames = slice(60, 60 + part.duty.size)
+    free = worn_light(quick, whole.adc_counts, guard=False).luminance
+    assert (whole.relative_luminance != free)[frames].any()
+    np.testing.assert_array_equal(part.relative_luminance, whole.relative_luminance[frames])
+
+
+def test_an_automatic_window_has_learnt_from_seconds_like_those_known(drums):
+    """At 20 dB less, steadily: without a past it would stand where the design has it. (Where a clip changes
+    its loudness, the guess may be tens of L* off until the whole is known.)"""
+    soft = replace(drums, pressure_pa=drums.pressure_pa / 10)
+    moved = replace(CHAIN, firmware=FirmwareSettings("automatic"))
+    listening = Listening(soft)
+    part, whole, fixed = listening.window(moved, 13.0), listening.whole(moved), listening.whole(CHAIN)
+    frames = slice(part.first_frame, part.first_frame + part.duty.size)
+    assert np.abs(fixed.lightness - whole.lightness)[frames].max() > 5.0
+    assert np.abs(part.lightness - whole.lightness[frames]).max() < 1.0
 
 
 @pytest.mark.parametrize("rate_hz", [8000.0, 16_000.0, 32_000.0, 44_100.0, 96_000.0, 192_000.0])
@@ -151,7 +221,7 @@ def test_a_board_heard_before_is_exact_at_once(drums):
     dim = replace(CHAIN, brightness=replace(CHAIN.brightness, floor_db_spl=80.0), frame_rate_hz=50.0)
     light = listening.window(dim, 1.0)
     assert light.exact
-    np.testing.assert_array_equal(light.duty, dim.run(short).duty)
+    np.testing.assert_array_equal(light.duty, duty_of(dim, short))
     assert light.duty.size == (whole.duty.size + 1) // 2
 
 
@@ -183,9 +253,9 @@ def test_memory_used_again_gives_the_same(drums):
     before = Listening(short)
     before.whole(CHAIN)
     after = Listening(loud, after=before)
-    np.testing.assert_array_equal(after.whole(CHAIN).duty, CHAIN.run(loud).duty)
+    np.testing.assert_array_equal(after.whole(CHAIN).duty, duty_of(CHAIN, loud))
     longer = part_of(drums, 3.0, 4.5)
-    np.testing.assert_array_equal(Listening(longer, after).whole(CHAIN).duty, CHAIN.run(longer).duty)
+    np.testing.assert_array_equal(Listening(longer, after).whole(CHAIN).duty, duty_of(CHAIN, longer))
 
 
 def test_silence_is_dark():
