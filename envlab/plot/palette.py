@@ -31,7 +31,7 @@ INK, SOFT, GRID, SHADE, PAPER = (PALETTE[name][0] for name in ("ink", "soft", "g
 # On a heat map the squares stay as they are on any page, and so do the marks on them.
 INK_ON_MAP, ON_MAP = "#101214", "#fdfdfb"
 
-# Figures of the sweep wear the colour of the quantity that they measure.
+# Metrics of the sweep wear the colour of the quantity that they measure.
 _METRIC_QUANTITY = {
     "attack_ms": "detector",
     "attack_60hz_ms": "detector",

@@ -66,9 +66,9 @@ def _forgetful(function: Any) -> Any:
     return lambda *args, **options: function(*args, **options | {"state": None})
 
 
-def _without_coupling_memory(hold_drive: Any) -> Any:
+def _without_coupling_memory(hold_rectified: Any) -> Any:
     def forgets(*args: Any, state: Any, **options: Any) -> Any:
-        return hold_drive(*args, state=replace(state, across_v=0.0), **options)
+        return hold_rectified(*args, state=replace(state, across_v=0.0), **options)
 
     return forgets
 
@@ -326,7 +326,7 @@ DEFECTS: dict[str, Defect] = {
     "forgetful coupling": Defect(
         "the audition empties the coupling capacitor with every block",
         "envlab.study.listening.listening",
-        "hold_drive",
+        "hold_rectified",
         _without_coupling_memory,
         (_path("coupled-audition, whole"),),
     ),

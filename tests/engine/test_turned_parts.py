@@ -26,6 +26,7 @@ from envlab.digital import equivalence
 from envlab.digital.followers import OnePole
 from envlab.engine.board_readings import read_chains
 from envlab.light.curve import BrightnessMap
+from envlab.study.exported.light import worn_light
 from envlab.study.listening.firmware import FirmwareLight, FirmwareListening
 from envlab.study.listening.listening import Listening
 
@@ -42,9 +43,12 @@ TURNS = {
     "supply": replace(Chain().supply, limit_a=5.0),
     "pixel_bits": 6,
     "frame_rate_hz": 50.0,
+    "current_limit": "frame",
     "band_filter": FirstLowPass(4.7e3, 100e-9),
     "hold_capacitor": HoldCapacitor("x7r", 6.3, 3.0),
 }
+# What only the exported firmware has, and half a second does not tell: tests/study/exported turns these.
+OF_THE_FIRMWARE = {"firmware", "dither_bits"}
 BOARDS = {
     "precision": Chain(detector=QUICK),
     "soldered and passive": replace(ZOO["soldered, passive"].chain, band_filter=FirstLowPass(10e3, 10e-9)),
@@ -57,7 +61,7 @@ def turned(board: Chain, name: str) -> Chain:
 
 
 def test_every_field_of_the_chain_has_a_turn_that_tells():
-    assert set(TURNS) == {field.name for field in fields(Chain)}
+    assert set(TURNS) | OF_THE_FIRMWARE == {field.name for field in fields(Chain)}
     for board in BOARDS.values():
         before = truth(board, SOUND, None).duty
         for name in TURNS:
@@ -72,6 +76,8 @@ def test_in_the_audition(board, name):
     listening.whole(before)
     after = turned(before, name)
     run = truth(after, SOUND, None)
+    worn = worn_light(after, run.adc_counts, after.reading_of_frame(run.duty.size) + 1)
+    worn_duty = worn.luminance * worn.full_duty
     window = listening.window(after, 0.0)
     light = listening.whole(after)
     for one in (window, light, listening.window(after, 0.0)):
@@ -79,10 +85,10 @@ def test_in_the_audition(board, name):
         counts = one.adc_counts
         assert np.abs(counts - run.adc_counts[: counts.size]).max() <= (0 if one.exact else 1)
         np.testing.assert_allclose(
-            one.duty, run.duty[: one.duty.size], rtol=0, atol=0 if one.exact else 0.002
+            one.duty, worn_duty[: one.duty.size], rtol=0, atol=0 if one.exact else 0.002
         )
     assert light.exact
-    assert light.full_duty == run.full_duty
+    assert light.full_duty == worn.full_duty
 
 
 @pytest.mark.parametrize("name", TURNS)

@@ -308,7 +308,7 @@ def test_firmware_shown_and_then_too_soft_goes_back_to_the_board(session, page):
         ({"do": "turn", "key": LEVEL_KEY, "index": None}, "sound.level_db_spl is None"),
         ({"do": "clip", "index": 2}, "clip is 2; it must be a clip from 0 to 1"),
         ({"do": "show", "showing": "moon"}, "showing is 'moon'"),
-        ({"do": "show", "showing": "board_b"}, "No board is put by yet"),
+        ({"do": "show", "showing": "board_b"}, "There is no board B yet"),
         ({"do": "take_back"}, "nothing to take back"),
         ({"do": "save", "path": "  "}, "path is '  '"),
         ({"do": "save", "path": None}, "path is None"),

@@ -193,7 +193,7 @@ def test_two_boards_are_board_b_switched_and_taken_back(opened):
     assert page.locator("[data-key=showing][value=board_b]").is_disabled()
     page.locator(RELEASE).focus()
     page.keyboard.press("2")
-    assert "No board is put by" in page.locator("[data-part=error]").inner_text()
+    assert "There is no board B" in page.locator("[data-part=error]").inner_text()
     page.click("[data-key=board_b]")
     page.locator(RELEASE).focus()
     page.keyboard.press("End")

@@ -1,4 +1,4 @@
-"""Figures of the board that is being heard: the sweep's own, on its test signals and on the clip, no noise.
+"""Metrics of the board that is being heard: the sweep's own, on its test signals and on the clip, no noise.
 
 Names, units and definitions are those of metrics.catalogue; a clip's metrics are those of this clip alone, of
 the light that the exported firmware shows. Where that has the flash guard, flashes without it stand beside.

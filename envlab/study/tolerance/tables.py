@@ -1,4 +1,4 @@
-"""From the metrics of many boards to tables: who meets what, how far metrics spread, where corners lie."""
+"""From metrics of many boards to tables: who meets what, how far metrics spread, where worst cases lie."""
 
 from __future__ import annotations
 

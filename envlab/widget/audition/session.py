@@ -169,7 +169,7 @@ class Session:
         if board not in BOARDS:
             raise ParameterError("showing", board, f"one of {', '.join(BOARDS)}")
         if self.boards.chain_of(board) is None:
-            raise EnvlabError("No board is put by yet: put the one in hand by first.")
+            raise EnvlabError("There is no board B yet: keep A as B first.")
         if board == "digital" and self.boards.exact("digital") is None:
             self.later.cancel()
             for _ in self.boards.compute("digital"):
@@ -182,15 +182,15 @@ class Session:
     def _board_b(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
         del buffers
         self.boards.board_b = self.boards.board_a
-        self._status = "The board A is put by as well; turn on, and show the one or the other."
+        self._status = "Board A is kept as B; turn on, and show the one or the other."
         self._answer(_playhead(content))
 
     def _take_back(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
         del buffers
         if self.boards.board_b is None:
-            raise EnvlabError("No board is put by yet: there is nothing to take back.")
+            raise EnvlabError("There is no board B yet: nothing to take back.")
         self.boards.board_a = self.boards.board_b
-        self._status = "The board B is in hand again."
+        self._status = "Board A is what B is."
         self._answer(_playhead(content))
 
     def _save(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:

@@ -190,7 +190,7 @@ export class FakeModel {
     if (message.do === "turn") next.board_a[message.key] = message.index;
     if (message.do === "clip") next.clip = message.index;
     if (message.do === "show") next.showing = message.showing;
-    if (message.do === "board_b") [next.board_b, next.status] = [{ ...next.board_a }, "The board A is put by."];
+    if (message.do === "board_b") [next.board_b, next.status] = [{ ...next.board_a }, "Board A is kept as B."];
     if (message.do === "take_back" && next.board_b) next.board_a = { ...next.board_b };
     if (message.do === "save" && !message.overwrite && message.path === "taken.toml") next.error = "taken.toml: exists already";
     else if (message.do === "save") next.saved = next.status = `Written: ${message.path}`;

@@ -51,7 +51,7 @@ export class PartsPanel {
       if (row.slider) describeSteps(row, index, asked);
       const other = boardB?.[key];
       const differs = other !== undefined && other !== index;
-      setText(row.other, differs ? `put by: ${optionText(row.control, other)}` : "");
+      setText(row.other, differs ? `B: ${optionText(row.control, other)}` : "");
     }
   }
 }

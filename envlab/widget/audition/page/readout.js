@@ -38,7 +38,7 @@ export class MetricsTable {
     this.shape = shape;
     this.cells.clear();
     const heads = boards.map((board) => make("th", { scope: "col" }, BOARD_NAMES[board]));
-    const head = make("tr", {}, make("th", { scope: "col" }, "Figure"), ...heads);
+    const head = make("tr", {}, make("th", { scope: "col" }, "Metric"), ...heads);
     const body = rows.map((row) => {
       const cells = boards.map((board) => {
         const cell = make("td", { "data-board": board }, "–");

@@ -162,7 +162,7 @@ export class Session {
   }
 
   show(showing) {
-    if (showing === "board_b" && !this.state.board_b) this.complain("No board is put by yet: press Put by first.");
+    if (showing === "board_b" && !this.state.board_b) this.complain("There is no board B yet: press Keep as B first.");
     else this.ask("show", { do: "show", showing });
   }
 

@@ -62,7 +62,7 @@ export class AuditionView {
     this.error = make("p", { class: "envlab-error", "data-part": "error", role: "alert", hidden: true });
     this.dead = make("p", { class: "envlab-error", "data-part": "dead_kernel", role: "alert", hidden: true });
     this.notes = make("div", { class: "envlab-notes" });
-    this.boardB = this.button("board_b", "Put by", () => session.boardB());
+    this.boardB = this.button("board_b", "Keep as B", () => session.boardB());
     this.takeBack = this.button("take_back", "Take back", () => session.takeBack());
     this.root = this.assemble();
     this.root.envlab = this.hooks();
@@ -87,7 +87,7 @@ export class AuditionView {
       make(
         "p",
         { class: "envlab-note" },
-        "Put by keeps the board A for comparing; go on turning, then switch between the two while it plays.",
+        "Keep as B keeps board A for comparing; go on turning A, then switch between the two while it plays.",
       ),
       make("div", { class: "envlab-buttons" }, this.boardB, this.takeBack),
       make("div", { class: "envlab-scroll" }, this.metrics.element),
