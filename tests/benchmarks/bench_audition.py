@@ -18,8 +18,8 @@ Chromium.
 
 What bounds it: 30 to 40 ms are the way there and back and the drawing, whatever is turned (see floor and
 ceiling). The kernel takes 5 ms for the light's settings (the new board's firmware and its twin). Any other
-part costs that too, and beside it 10 for a detector, a gain or a loudness, 20 behind a diode and a low pass, on
-two quiet processors (27 of processor time: diode 10, filter 5, preamp 5, microphone 4). It is a second of
+part costs that too, and beside it 10 for a detector, a gain or a loudness, 20 behind a diode and a low pass,
+on two quiet processors (27 of processor time: diode 10, filter 5, preamp 5, microphone 4). It is a second of
 light to come, and before it what the capacitors must know of the past; with a shorter past than
 listening_window's the light is off by more than a tenth of a count.
 """
