@@ -285,8 +285,9 @@ export class AuditionView {
     }
     const board = BOARD_NAMES[session.track.showing] ?? "";
     const held = session.steady ? ", held steady" : "";
-    setText(this.caption, `Lights: ${board.toLowerCase()}${held}`);
-    this.lightsCanvas.setAttribute("aria-label", `Pixels of the yoke, ${board.toLowerCase()}${held}`);
+    const shown = board[0].toLowerCase() + board.slice(1);
+    setText(this.caption, `Lights: ${shown}${held}`);
+    this.lightsCanvas.setAttribute("aria-label", `Pixels of the yoke, ${shown}${held}`);
   }
 
   close() {
