@@ -285,7 +285,7 @@ export class AuditionView {
     }
     const board = BOARD_NAMES[session.track.showing] ?? "";
     const held = session.steady ? ", held steady" : "";
-    const shown = board[0].toLowerCase() + board.slice(1);
+    const shown = board.charAt(0).toLowerCase() + board.slice(1);
     setText(this.caption, `Lights: ${shown}${held}`);
     this.lightsCanvas.setAttribute("aria-label", `Pixels of the yoke, ${shown}${held}`);
   }
