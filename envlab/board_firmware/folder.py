@@ -59,8 +59,8 @@ def firmware_folder(
     --------
     >>> import envlab
     >>> from envlab.export import firmware_folder
-    >>> files = firmware_folder(envlab.Chain(), "lantern", None)
-    >>> "lantern.h" in files, "envlab_parameters.h" in files
+    >>> files = firmware_folder(envlab.Chain(), "night", None)
+    >>> "night.h" in files, "envlab_parameters.h" in files
     (True, True)
     """
     check_table_name(chain, identifier)

@@ -63,7 +63,9 @@ class TestShort:
         assert unfounded == 0, "altered although the rule had not counted a fourth flash"
         return altered
 
-    @pytest.mark.parametrize("levels", LEVELS)
+    @pytest.mark.parametrize(
+        "levels", [LEVELS[0], *(pytest.param(one, marks=pytest.mark.slow_firmware) for one in LEVELS[1:])]
+    )
     def test_every_light_of_9_frames(self, levels):
         assert self.check(levels, 9, 8.0, 8) > 1000
 

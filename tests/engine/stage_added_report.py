@@ -87,7 +87,7 @@ def audition(recording: envlab.Recording) -> dict[str, Any]:
             try:
                 next(portions)
             except StopIteration as done:
-                gains.append(float(done.value.light.frame_counts.sum()))
+                gains.append(float(done.value.frame_counts.sum()))
                 break
     return {"audition_as_run": equal, "window_off_by": near, "drives": drives, "firmware": gains}
 

@@ -19,7 +19,7 @@ def test_every_change_of_the_runtime_is_noticed():
 
 @pytest.mark.usefixtures("c_compiler")
 def test_a_part_of_the_changes_is_noticed():
-    mutants, verdicts = judge(60)
+    mutants, verdicts = judge(120)
     text, problems = report(mutants, verdicts)
     assert problems == 0, text
 
