@@ -1,8 +1,9 @@
 """Compiled loops, kept on disk where there is room for them.
 
-numba keeps what it has compiled beside the source, or in the user's cache folder. Where neither can be written
-(an installation that belongs to somebody else and a home that is read-only) it refuses to compile at all, and a
-full disk stops it half-way. The loops are as right without being kept: they are then compiled at each start.
+numba keeps what it has compiled beside the source, or in the user's cache folder. Where neither can be
+written (an installation that belongs to somebody else and a home that is read-only) it refuses to compile at
+all, and a full disk stops it half-way. The loops are as right without being kept: they are then compiled at
+each start.
 """
 
 from __future__ import annotations

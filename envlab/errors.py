@@ -9,7 +9,6 @@ import numbers
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-
 # A name or a value from a file may be as long as the file; a message is read on a terminal.
 MOST_SHOWN, MOST_SAID = 120, 600
 
@@ -37,7 +36,7 @@ def one_line(text: str, most: int = MOST_SAID) -> str:
     plain = "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text[: 4 * most])
     if len(plain) <= most and len(text) <= 4 * most:
         return plain
-    half = most // 2 - 1
+    half = most // 2 - 2
     tail = "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text[-half:])
     return f"{plain[:half]} … {tail[-half:]}"
 

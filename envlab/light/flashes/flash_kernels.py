@@ -118,4 +118,5 @@ def count_flashes_rows(luminance: FloatArray, frame_rate_hz: float) -> IntArray:
     """
     rows = np.ascontiguousarray(luminance, dtype=np.float64)
     check_unit_interval("luminance", rows)
-    return most_flashes_rows(rows, window_reach(frame_rate_hz))
+    worst: IntArray = most_flashes_rows(rows, window_reach(frame_rate_hz))
+    return worst
