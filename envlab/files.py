@@ -7,7 +7,7 @@ import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from pathlib import Path
 
 from envlab.errors import FileError
@@ -22,12 +22,22 @@ def write_whole(path: str | Path, content: bytes) -> None:
     An old file of that name is replaced in one step. Raises FileError; then the old file stands untouched
     and nothing half-written is left.
     """
+    write_pieces(path, (content,))
+
+
+def write_pieces(path: str | Path, pieces: Iterable[bytes]) -> None:
+    """Write a file as write_whole does, piece by piece, so that it may be larger than memory.
+
+    Whatever goes wrong while the pieces are made leaves no file either.
+    """
     target = Path(path)
     draft = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
         try:
             with draft.open("xb") as file:
-                _keep(file, content)
+                for piece in pieces:
+                    file.write(piece)
+                _keep(file, b"")
             draft.replace(target)
         finally:
             draft.unlink(missing_ok=True)
