@@ -1,8 +1,9 @@
 """Attack resistor, diode and what leaks beside it, node by node, solved without the package under test.
 
 Nodes: the source (behind its coupling capacitor, if there is one), the diode's anode, the hold capacitor. At
-the anode Kirchhoff's current law says that what comes through the attack resistor goes on through the diode and
-through the leakage resistor that lies across the diode and its own resistance; brentq finds the voltage there.
+the anode Kirchhoff's current law says that what comes through the attack resistor goes on through the diode
+and through the leakage resistor that lies across the diode and its own resistance; brentq finds the voltage
+there.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ KELVIN = 298.15
 
 @dataclass(frozen=True)
 class LeakyDiode:
-    """Parts in SI; coupling_farad None: the source drives the attack resistor; return_ohm from there to foot."""
+    """Parts in SI; coupling_farad None: the source drives the attack resistor."""
 
     attack_ohm: float
     hold_farad: float

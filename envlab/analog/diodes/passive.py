@@ -1,7 +1,7 @@
 """A passive diode and its hold capacitor, one circuit.
 
-From the offered voltage u through the attack resistor Ra and the diode onto C. The diode's leakage lies across
-the diode alone, its own resistance Rs included, so that both currents flow through Ra:
+From the offered voltage u through the attack resistor Ra and the diode onto C. The diode's leakage lies
+across the diode alone, its own resistance Rs included, so that both currents flow through Ra:
 
     C·dv/dt = i − v/Rr,    i = i_d + D/R_leak,    D = u − v − Ra·i = Rs·i_d + n·V_T·ln(1 + i_d/Is),
 
