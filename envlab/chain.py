@@ -16,9 +16,9 @@ from envlab.analog.detector import Detector, PeakDetector
 from envlab.analog.diodes.passive import charged_through
 from envlab.analog.envelope import HoldState
 from envlab.analog.hold_capacitor import HoldCapacitor, as_built
-from envlab.analog.microphone import Microphone, self_noise_pa
-from envlab.analog.noise import NoiseStreams, noise_streams
-from envlab.analog.preamp import Preamp, input_noise_v
+from envlab.analog.microphone import Microphone
+from envlab.analog.noise import noise_streams
+from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.analog.tones.answer import answer_to_tone, steady_ratio
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
@@ -281,15 +281,6 @@ class Chain:
             duty_limit=self.duty_limit if self.current_limit == "table" else 1.0,
         )
         return table if self.current_limit == "table" else held_at_limit(table, self.duty_limit)
-
-    def noise_pa(self, samples: int, sample_rate_hz: float, noise: NoiseStreams) -> FloatArray:
-        """Return microphone and preamp noise as pressure at the microphone, shape (samples,), Pa.
-
-        Drawn in blocks, one after the other, it is the noise of the whole.
-        """
-        heard = self_noise_pa(self.microphone, samples, sample_rate_hz, noise.microphone)
-        added = input_noise_v(self.preamp, samples, sample_rate_hz, noise.preamp)
-        return heard + added / self.microphone.sensitivity_v_pa
 
     def reading_of_frame(self, frames: int, first: int = 0) -> IntArray:
         """Return, for the frames from first to before frames, which ADC reading each shows: the latest."""

@@ -62,13 +62,15 @@ def test_every_stage_gets_what_the_one_before_gave(chain, noisy):
     of_microphone, of_preamp, of_adc = np.random.default_rng(11).spawn(3)
     pressure_pa = recording.pressure_pa
     if noisy:
-        heard_pa = self_noise_pa(chain.microphone, pressure_pa.size, 48e3, of_microphone)
-        added_v = input_noise_v(chain.preamp, pressure_pa.size, 48e3, of_preamp)
-        pressure_pa = pressure_pa + (heard_pa + added_v / chain.microphone.sensitivity_v_pa)
+        pressure_pa = pressure_pa + self_noise_pa(chain.microphone, pressure_pa.size, 48e3, of_microphone)
     rate_hz = internal_rate_hz(48e3)
     fine_pa = interpolate(pressure_pa, 48e3)
     microphone_v, _ = hear(fine_pa, chain.microphone, sample_rate_hz=rate_hz)
-    preamp_v = amplify(microphone_v, chain.preamp, sample_rate_hz=rate_hz).preamp_v
+    entering_v = microphone_v
+    if noisy:
+        white = of_preamp.standard_normal(microphone_v.size + 1)
+        entering_v = microphone_v + input_noise_v(chain.preamp, white, rate_hz)
+    preamp_v = amplify(entering_v, chain.preamp, sample_rate_hz=rate_hz).preamp_v
     drive_v = rectify(preamp_v, chain.rectifier)
     held_v, _ = detect(drive_v, chain.detector, sample_rate_hz=rate_hz)
     times_s = np.arange(round(0.3 * chain.adc.rate_hz)) / chain.adc.rate_hz

@@ -84,6 +84,21 @@ class AnalogStage:
         del around
         return Advanced(signal, state)
 
+    def with_noise(self, signal: FloatArray, white: FloatArray, sample_rate_hz: float) -> FloatArray:
+        """Return the input with the noise that the stage itself adds there; most add none worth counting.
+
+        Parameters
+        ----------
+        signal
+            Shape (n,), V.
+        white
+            Shape (n + 1,), normal numbers of variance 1; the first is the last of the block before.
+        sample_rate_hz
+            Of the circuit, Hz.
+        """
+        del white, sample_rate_hz
+        return signal
+
     def response(self, frequency_hz: float) -> complex:
         """Return output over input at a frequency in Hz, H(jω), without limits."""
         del frequency_hz

@@ -15,14 +15,13 @@ from envlab.analog.adc import Adc
 from envlab.analog.detector import Detector
 from envlab.analog.envelope import HoldState
 from envlab.analog.microphone import Microphone
-from envlab.analog.noise import NoiseStreams
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.digital.followers import Follower
 from envlab.errors import ParameterError
 from envlab.light.table import LookupTable
-from envlab.units import FloatArray, IntArray
+from envlab.units import IntArray
 
 
 class Board(Protocol):
@@ -68,9 +67,6 @@ class Board(Protocol):
 
     def brightness_table(self) -> LookupTable:
         """Return the table from envelope to duty."""
-
-    def noise_pa(self, samples: int, sample_rate_hz: float, noise: NoiseStreams) -> FloatArray:
-        """Return microphone and preamp noise as pressure, Pa."""
 
     def reading_of_frame(self, frames: int, first: int = 0) -> IntArray:
         """Return which reading each frame shows."""
