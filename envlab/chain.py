@@ -20,6 +20,7 @@ from envlab.analog.microphone import Microphone
 from envlab.analog.noise import noise_streams
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
+from envlab.analog.stage import Surroundings
 from envlab.analog.tones.answer import answer_to_tone, steady_ratio
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.analog.tones.steady_state import ToneResponse
@@ -145,22 +146,29 @@ class Chain:
     @property
     def quiescent_state(self) -> HoldState:
         """What the capacitors hold when nothing sounds."""
-        return quiescent_state(self.detector_as_built, self.rectifier, bias_v=self.bias_at_rectifier_v)
+        around = self._around_rectifier
+        return quiescent_state(
+            self.detector_as_built, self.rectifier, bias_v=around.bias_v, resting_v=around.resting_v
+        )
 
     @property
     def bias_at_rectifier_v(self) -> float:
-        """Voltage that the signal at the rectifier's input rests at, V against ground."""
+        """Bias that the signal at the rectifier's input stands on, V against ground."""
+        return self._around_rectifier.bias_v
+
+    @property
+    def _around_rectifier(self) -> Surroundings:
         # The same at any rate; a record of surroundings needs one.
-        return surroundings_at_rectifier(front_end_of(self), CALIBRATION_HZ).bias_v
+        return surroundings_at_rectifier(front_end_of(self), CALIBRATION_HZ)
 
     @property
     def quiescent_v(self) -> float:
-        """Detector's voltage at silence, V against the ADC's ground; offsets apart."""
+        """Detector's voltage at silence, V against the ADC's ground, the preamp's offset included."""
         return self.rectifier.reference_node_v + self.quiescent_state.held_v
 
     @property
     def quiescent_counts(self) -> int:
-        """ADC reading at silence without offset, never below 0: what the firmware subtracts."""
+        """ADC reading at silence without the ADC's own offset, never below 0: what the firmware subtracts."""
         return max(0, math.floor(self.quiescent_v / self.adc.lsb_v))
 
     @property

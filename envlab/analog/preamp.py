@@ -130,8 +130,14 @@ class Preamp(AnalogStage):
         return coupling * leg / (1 + f / loop.bandwidth_hz)
 
     def surroundings_behind(self, around: Surroundings) -> Surroundings:
-        """What follows rests at this bias and swings as far as this output."""
-        return replace(around, bias_v=self.bias_v, low_v=-self.swing_down_v, high_v=self.swing_up_v)
+        """What follows rests at this bias, but for the offset, and swings as far as this output."""
+        return replace(
+            around,
+            bias_v=self.bias_v,
+            low_v=-self.swing_down_v,
+            high_v=self.swing_up_v,
+            resting_v=min(max(self.output_offset_v, -self.swing_down_v), self.swing_up_v),
+        )
 
     def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
         """Return one block of the output, V round bias_v; limited where it is at the end of its swing.

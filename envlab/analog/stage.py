@@ -21,14 +21,16 @@ from envlab.units import BoolArray, FloatArray
 class Surroundings:
     """What a stage knows of the board up to its input.
 
-    sample_rate_hz: of the signal, Hz, above 0. bias_v: the voltage that the signal rests at, V against
-    ground. low_v, high_v: how far an amplifier's output goes below and above it, V.
+    sample_rate_hz: of the signal, Hz, above 0. bias_v: the voltage that the signal is meant to rest at, V
+    against ground. low_v, high_v: how far an amplifier's output goes below and above it, V. resting_v: where
+    the signal rests in truth, V round bias_v: what offsets make of it.
     """
 
     sample_rate_hz: float
     bias_v: float = 0.0
     low_v: float = -math.inf
     high_v: float = math.inf
+    resting_v: float = 0.0
 
 
 class Advanced(NamedTuple):

@@ -57,8 +57,8 @@ class NodeBlock:
 class _InOnePass:
     """The commonest board, every sample of it in one loop."""
 
-    def __init__(self, names: list[list[str]], stages: HearToHold) -> None:
-        self._names, self._stages, self._held_v = names, stages, 0.0
+    def __init__(self, names: list[list[str]], stages: HearToHold, held_v: float) -> None:
+        self._names, self._stages, self._held_v = names, stages, held_v
 
     def follow(self, start: int, pressure_pa: FloatArray, white: FloatArray) -> NodeBlock:
         signals, limited = self._stages.advance(pressure_pa, white)
@@ -103,10 +103,11 @@ def node_blocks(board: Board, told: Iterator[Wave], rate_hz: float) -> Iterator[
         Internal rate, Hz.
     """
     names, working = in_groups(front_end_of(board))
-    stages = pass_to_hold(working, board.detector_as_built, rate_hz)
+    held_v = board.quiescent_state.held_v
+    stages = pass_to_hold(working, board.detector_as_built, rate_hz, held_v)
     follower: _InOnePass | _StageByStage
     if stages is not None:
-        follower = _InOnePass(names, stages)
+        follower = _InOnePass(names, stages, held_v)
     else:
         follower = _StageByStage(board, front_end(board, rate_hz), rate_hz)
     for wave in told:

@@ -47,11 +47,14 @@ def one_pass(stages: Sequence[AnalogStage], sample_rate_hz: float) -> OnePass | 
 
 
 def pass_to_hold(
-    stages: Sequence[AnalogStage], detector: Detector, sample_rate_hz: float
+    stages: Sequence[AnalogStage], detector: Detector, sample_rate_hz: float, held_v: float = 0.0
 ) -> HearToHold | None:
-    """Return the pass that takes all of some stages and the detector behind them, or None."""
+    """Return the pass that takes all of some stages and the detector behind them, or None.
+
+    held_v: on the hold capacitor at first, V above the reference node.
+    """
     if len(stages) == 3 and _bare(stages[0]) and _plain(stages[1]) and _at_once(stages[2]):
-        return HearToHold(*stages, detector, sample_rate_hz)  # type: ignore[call-arg,arg-type]
+        return HearToHold(*stages, detector, sample_rate_hz, held_v)  # type: ignore[call-arg,arg-type]
     return None
 
 
@@ -122,11 +125,12 @@ class HearToHold:
         rectifier: Rectifier,
         detector: Detector,
         sample_rate_hz: float,
+        held_v: float = 0.0,
     ) -> None:
         self._microphone, self._preamp, self._rate_hz = microphone, preamp, sample_rate_hz
         self._numbers = _numbers(microphone, preamp, rectifier, sample_rate_hz)
         self._hold = tuple(hold_step(detector, sample_rate_hz))
-        self._state: FloatArray = np.zeros(6)
+        self._state: FloatArray = np.array([0.0] * 5 + [held_v])
 
     def advance(self, signal: FloatArray, white: FloatArray) -> tuple[Nodes, BoolArray | None]:
         """Return ((heard, amplified, rectified, held), limited); signal: shape (n,), Pa."""

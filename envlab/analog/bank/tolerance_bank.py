@@ -18,7 +18,7 @@ from envlab.analog.bank.detector_bank import bank_of
 from envlab.analog.detector import Detector
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp, noise_bandwidth_hz, output_limits, sections_of
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifier import Rectifier, rectify
 from envlab.units import BoolArray, FloatArray, IntArray
 
 # Slow voltages are followed once a tile, 1/6000 s: fine enough for corners up to this.
@@ -111,7 +111,10 @@ class SpreadBank:
         rows = own[:, self._board].transpose(1, 0, 2)
         self._lanes = np.ascontiguousarray(np.concatenate((detectors.lanes, rows[:, 1:]), axis=1))
         self._lanes[:, spread_kernels.ROWS.index("charge_gain")] *= rows[:, 0]
-        self._state = np.zeros((self._lanes.shape[0], spread_kernels.STATES * self._lanes.shape[2]))
+        width = self._lanes.shape[2]
+        self._state = np.zeros((self._lanes.shape[0], spread_kernels.STATES * width))
+        # Volts are over a board's own gain here; its offset is what holds the detector in silence.
+        self._state[:, :width] = detectors.start(_held_at_rest_v(boards, rectifier) / own[0])
         self._full = rectifier.kind == "full"
         self._front = _NominalFront(nominal.preamp, sample_rate_hz, noise_apart)
 
@@ -176,6 +179,11 @@ class _NominalFront:
         endless = (0.0, -math.inf, math.inf, 0.0, 0.0)
         noise, self._noise, _ = front_kernels.amplify_block(noise_v, endless, *self._sections, self._noise)
         return free_v, lacks_v, noise
+
+
+def _held_at_rest_v(boards: Sequence[Board], rectifier: Rectifier) -> FloatArray:
+    offset_v = np.array([one.preamp.output_offset_v for one in boards])
+    return np.asarray(rectify(offset_v, rectifier) * np.array([one.detector.divider for one in boards]))
 
 
 def _own_rows(nominal: Board, boards: Sequence[Board], sample_rate_hz: float) -> FloatArray:
