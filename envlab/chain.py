@@ -20,7 +20,7 @@ from envlab.analog.microphone import Microphone
 from envlab.analog.noise import noise_streams
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
-from envlab.analog.stage import Surroundings
+from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.analog.tones.answer import answer_to_tone, steady_ratio
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.analog.tones.steady_state import ToneResponse
@@ -139,6 +139,11 @@ class Chain:
             )
 
     @property
+    def microphone_as_loaded(self) -> AnalogStage:
+        """The microphone with the preamp's input on its output."""
+        return front_end_of(self)["microphone"]
+
+    @property
     def detector_as_built(self) -> Detector:
         """The detector with the capacitance that its capacitor really has and all that loads it."""
         return as_built(self.detector, self.hold_capacitor, self.adc)
@@ -225,7 +230,7 @@ class Chain:
     def peak_at_rectifier_v(self, level_db_spl: float) -> float:
         """Return the peak at the rectifier of a 1 kHz sine at a level, V, as if nothing clipped."""
         peak_pa = math.sqrt(2) * pressure_rms_pa(level_db_spl)
-        heard = self.microphone.response(CALIBRATION_HZ)
+        heard = self.microphone_as_loaded.response(CALIBRATION_HZ)
         return peak_pa * abs(heard * response_before_rectifier(self, CALIBRATION_HZ))
 
     def counts_at(self, level_db_spl: float) -> float:

@@ -11,7 +11,7 @@ import numpy as np
 
 from envlab.analog import sections
 from envlab.analog.sample_checks import sample_row
-from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
+from envlab.analog.stage import Advanced, AnalogStage, InputLoad, Surroundings, part
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.units import BoolArray, FloatArray
 
@@ -128,6 +128,11 @@ class Preamp(AnalogStage):
         coupling = f / (self.coupling_corner_hz + f)
         leg = (loop.gain * f + loop.leg_hz) / (f + loop.leg_hz)
         return coupling * leg / (1 + f / loop.bandwidth_hz)
+
+    @property
+    def input_load(self) -> InputLoad:
+        """input_ohm behind coupling_farad."""
+        return InputLoad(self.input_ohm, self.coupling_farad)
 
     def surroundings_behind(self, around: Surroundings) -> Surroundings:
         """What follows rests at this bias, but for the offset, and swings as far as this output."""

@@ -3,7 +3,8 @@
 A stage is a frozen dataclass of part values that knows one thing: how it turns a block of its input into a
 block of its output, and the state that it begins with into the state that it ends with. What stands before
 it and what it needs of the board round it comes in one record, which the stages hand on in signal order: no
-stage can know what stands behind it.
+stage can know what stands behind it. Where that draws a current, whoever joins the stages says so
+(loaded_by).
 """
 
 from __future__ import annotations
@@ -33,6 +34,13 @@ class Surroundings:
     resting_v: float = 0.0
 
 
+class InputLoad(NamedTuple):
+    """A resistor of ohm behind a capacitor of farad, as seen from the output before it."""
+
+    ohm: float
+    farad: float
+
+
 class Advanced(NamedTuple):
     """One block behind a stage.
 
@@ -60,6 +68,22 @@ class AnalogStage:
     def is_wire(self) -> bool:
         """Whether the output is the input, bit for bit; a wire costs nothing."""
         return type(self) is AnalogStage
+
+    @property
+    def input_load(self) -> InputLoad | None:
+        """What this stage's input hangs on the stage before it; None: nothing worth counting."""
+        return None
+
+    def loaded_by(self, load: InputLoad) -> AnalogStage:
+        """Return this stage as the input behind it loads it; most outputs do not feel that.
+
+        Parameters
+        ----------
+        load
+            Of the stage behind.
+        """
+        del load
+        return self
 
     def surroundings_behind(self, around: Surroundings) -> Surroundings:
         """Return what the next stage knows of the board.

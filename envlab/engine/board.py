@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+import itertools
 from collections.abc import Mapping
 from typing import Any, ClassVar, Protocol
 
@@ -115,13 +116,20 @@ def upstream(board: Board, stage: str) -> tuple[object, ...]:
 
 
 def front_end_of(board: Board) -> dict[str, AnalogStage]:
-    """Return name → stage of everything from the microphone to the rectifier, in the order of the signal."""
+    """Return name → stage of everything from the microphone to the rectifier, in the order of the signal.
+
+    Each as what stands behind it loads it.
+    """
     stages: dict[str, AnalogStage] = {}
     for name in field_names(board):
         stage = getattr(board, name)
         if not isinstance(stage, AnalogStage):
             break
         stages[name] = stage
+    for name, behind in itertools.pairwise(stages):
+        load = stages[behind].input_load
+        if load is not None:
+            stages[name] = stages[name].loaded_by(load)
     return stages
 
 

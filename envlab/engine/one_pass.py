@@ -59,7 +59,7 @@ def pass_to_hold(
 
 
 def _bare(stage: AnalogStage) -> bool:
-    if not isinstance(stage, Microphone) or stage.overload != "clip":
+    if type(stage) is not Microphone or stage.overload != "clip":
         return False
     return stage.covering_loss_db == 0 and stage.covering_corner_hz is None
 

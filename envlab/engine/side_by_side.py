@@ -32,8 +32,8 @@ Take = Callable[[NDArray[np.int32]], None]
 def runs_side_by_side(design: Board, boards: Sequence[Board]) -> bool:
     """Whether the quick way is close enough for these boards; else they are run one by one."""
     for board in (design, *boards):
-        working = [stage for stage in front_end_of(board).values() if not stage.is_wire]
-        if working != [board.microphone, board.preamp, board.rectifier]:
+        working = [name for name, stage in front_end_of(board).items() if not stage.is_wire]
+        if working != ["microphone", "preamp", "rectifier"]:
             return False
     if not design.rectifier.scales_with_level:
         return False
@@ -52,7 +52,7 @@ def _bank_board(board: Board) -> BankBoard:
 def _drains_alike(design: Board, boards: Sequence[Board], sound: Sound) -> bool:
     if not isinstance(design.microphone, Electret):
         return True
-    limits = {one.microphone.limits_pa for one in (design, *boards)}
+    limits = {one.microphone.loudest_pa for one in (design, *boards)}
     narrowest = min(min(-low, high) for low, high in limits)
     largest = max(float(np.abs(piece).max(initial=0.0)) for piece in sound.pieces())
     # Between its samples a wave rises a little above them.
@@ -98,9 +98,9 @@ def play_side_by_side(
 def _heard(
     told: Iterator[Wave], design: Board, bank: SpreadBank, rate_hz: float
 ) -> Iterator[tuple[Wave, BoardBlock]]:
-    around, state = Surroundings(rate_hz), None
+    microphone, around, state = front_end_of(design)["microphone"], Surroundings(rate_hz), None
     for wave in told:
-        heard = design.microphone.advance(wave.pressure_pa, around, state)
+        heard = microphone.advance(wave.pressure_pa, around, state)
         state = heard.state
         over = np.zeros(wave.pressure_pa.size, dtype=bool) if heard.limited is None else heard.limited
         noise_v = NO_NOISE

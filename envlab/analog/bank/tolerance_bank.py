@@ -72,7 +72,13 @@ def _own_noise(nominal: Board, one: Board) -> float:
 
 
 def _louder(nominal: Board, one: Board) -> float:
-    return one.microphone.sensitivity_v_pa / nominal.microphone.sensitivity_v_pa
+    return _loaded_v_pa(one) / _loaded_v_pa(nominal)
+
+
+def _loaded_v_pa(one: Board) -> float:
+    """Volts per pascal with the preamp's input on the microphone's output."""
+    input_ohm = one.preamp.input_ohm
+    return one.microphone.sensitivity_v_pa * input_ohm / (input_ohm + one.microphone.output_ohm)
 
 
 @dataclass(frozen=True, eq=False)

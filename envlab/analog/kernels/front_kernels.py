@@ -88,6 +88,32 @@ def hear_block(
 
 
 @compiled
+def drain(
+    open_v: FloatArray, limits: tuple[float, float], share: float, q: float, state: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return (V at an electret's drain, end state); open_v: shape (n,), V without load and limits.
+
+    limits: (lowest drain, highest open_v), V. share: of a quick voltage that the load leaves. q: half a step
+    over the load's time constant. state: (on the load's capacitor, at the drain last), V.
+    """
+    out = np.empty_like(open_v)
+    coupled, before = state[0], state[1]
+    keep, take, rest = (1.0 - q) / (1.0 + q), q / (1.0 + q), 1.0 - share
+    scale = 1.0 / (1.0 - take * rest)
+    for n in range(open_v.size):
+        offered = share * min(open_v[n], limits[1])
+        kept = keep * coupled + take * before
+        after = (kept + take * offered) * scale
+        y = offered + rest * after
+        if y < limits[0]:
+            y = limits[0]
+            after = kept + take * y
+        coupled, before = after, y
+        out[n] = y
+    return out, np.array([coupled, before])
+
+
+@compiled
 def amplify_block(
     signal: FloatArray,
     limits: Five,
