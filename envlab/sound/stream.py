@@ -38,7 +38,7 @@ class SoundStream:
     @property
     def notes(self) -> tuple[str, ...]:
         """What is done to it on the way."""
-        return (*self.file.notes, "silent") if self.scale.silent else self.file.notes
+        return (*self.file.notes, *self.scale.said)
 
     @property
     def sample_rate_hz(self) -> float:

@@ -12,7 +12,7 @@ import numpy as np
 from envlab.chain import CALIBRATION_HZ, Chain
 from envlab.engine.board import response_before_rectifier
 from envlab.errors import ParameterError, check_range
-from envlab.sound.level import a_weighting_db
+from envlab.sound.level import weighting_db
 from envlab.units import FloatArray, db, pressure_rms_pa
 
 if TYPE_CHECKING:
@@ -178,7 +178,7 @@ def _noise_densities(chain: Chain) -> tuple[FloatArray, FloatArray]:
     microphone = np.abs([chain.microphone.response(float(f)) for f in _BAND_HZ])
     microphone /= np.abs([chain.microphone.covering_response(float(f)) for f in _BAND_HZ])
     shape = microphone / chain.microphone.sensitivity_v_pa
-    weighted = np.trapezoid(10 ** (a_weighting_db(_BAND_HZ) / 10) * shape**2, _BAND_HZ)
+    weighted = np.trapezoid(10 ** (weighting_db(_BAND_HZ, "A") / 10) * shape**2, _BAND_HZ)
     density_pa = pressure_rms_pa(chain.microphone.self_noise_db_spl) / math.sqrt(weighted)
     heard = density_pa * microphone
     through = np.abs([chain.preamp.response(float(f)) for f in _BAND_HZ])
