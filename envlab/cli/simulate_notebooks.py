@@ -20,6 +20,7 @@ from envlab.cli.options import (
 )
 from envlab.cli.saying import note, paint, progress, say, say_lines
 from envlab.errors import FileError
+from envlab.sound.level_text import StatedLevel
 
 # What leaves this machine if nobody says no: news, the search for a newer JupyterLab, its shop of extensions.
 AT_HOME = (
@@ -52,7 +53,7 @@ OPENED = ("02_audition.ipynb", "00_tour.ipynb", "01_choose_parts.ipynb")
 def simulate(
     design: Path | None,
     clip: Path | None,
-    level_db_spl: float | None,
+    level: StatedLevel | None,
     out: Path,
     sensitivity: str | None,
     noise: bool,
@@ -75,7 +76,7 @@ def simulate(
     from envlab.study.level_diagram import level_diagram, stated_levels
     from envlab.study.specification.specification import with_sensitivity
 
-    specification = with_sensitivity(asked_specification(design, clip, level_db_spl), sensitivity)
+    specification = with_sensitivity(asked_specification(design, clip, level), sensitivity)
     refuse_existing(out, force=force)
     first = specification.clips[0]
     rng = np.random.default_rng(specification.judging.seed) if noise else None

@@ -20,6 +20,7 @@ from envlab.cli.options import (
 )
 from envlab.cli.saying import progress, say
 from envlab.errors import FileError
+from envlab.sound.level_text import StatedLevel
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -52,7 +53,7 @@ _SECONDS_A_SECOND, _MOST_S, _FEWEST = 6e-3, 60.0, 20
 def tolerance(
     design: Path | None,
     clip: Path | None,
-    level_db_spl: float | None,
+    level: StatedLevel | None,
     boards: int | None,
     out: Path | None,
     picture: Path | None,
@@ -70,7 +71,7 @@ def tolerance(
     from envlab.report.tables import check_ending, table_bytes
     from envlab.study.tolerance.tolerance import tolerance as many_boards
 
-    specification = asked_specification(design, clip, level_db_spl)
+    specification = asked_specification(design, clip, level)
     if out is not None:
         check_ending(out)
     if picture is not None and picture.suffix not in (".png", ".svg", ".pdf"):

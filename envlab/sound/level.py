@@ -1,8 +1,8 @@
 """Sound level: equivalent level of a clip; the weightings Z, A and C of IEC 61672-1:2013 [IEC61672-1].
 
 A level without its weighting says little of drums: a sound level meter set to A, as most are, counts 60 Hz
-26 dB less. "Z" counts every frequency alike, "A" takes the bass away as the ear does at low levels, "C" passes
-it nearly whole. A constant offset is no sound and counts in none of them.
+26 dB less. "Z" counts every frequency alike, "A" takes the bass away as the ear does at low levels, "C"
+passes it nearly whole. A constant offset is no sound and counts in none of them.
 """
 
 from __future__ import annotations

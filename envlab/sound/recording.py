@@ -117,8 +117,8 @@ def read_recording(path: str | os.PathLike[str], level_db_spl: float, *, weighti
     Returns
     -------
     Recording
-        A constant offset of the file is taken out. A clip without samples is read as 0.1 s of silence, with an EnvlabWarning; one without sound as
-        silence, with the same.
+        A constant offset of the file is taken out. A clip without samples is read as 0.1 s of silence, with
+        an EnvlabWarning; one without sound as silence, with the same.
 
     Raises
     ------

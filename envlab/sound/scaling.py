@@ -1,4 +1,4 @@
-"""How a clip is brought to its level: one offset and one factor for all its samples, found without holding them.
+"""How a clip is brought to its level: one offset, one factor for all samples, none of them held.
 
 A constant offset is no sound: it is the recorder's, and no microphone would pass it. It is taken out of the
 level and of what is played; else it would count as loudness, and the clip would begin with a thump.

@@ -120,7 +120,8 @@ def _decibel(value: float) -> str:
 def stated_levels(clips: Sequence[Clip]) -> tuple[float, float]:
     """Return (quiet, loud) in dB SPL out of a design's clips: the softest and the loudest music.
 
-    Clips tagged "room" or "walking" are no music. With one level only, quiet is 20 dB under it.
+    Clips tagged "room" or "walking" are no music. With one level only, quiet is 20 dB under it. Weighted
+    levels count with what the clip has unweighted: that is what drives the circuit.
 
     Parameters
     ----------
@@ -132,7 +133,7 @@ def stated_levels(clips: Sequence[Clip]) -> tuple[float, float]:
     tuple
     """
     music = [clip for clip in clips if not {"room", "walking"} & set(clip.tags)] or list(clips)
-    levels = [min(max(clip.level_db_spl, 40.0), 140.0) for clip in music]
+    levels = [min(max(clip.unweighted_db_spl, 40.0), 140.0) for clip in music]
     quiet, loud = min(levels), max(levels)
     return (quiet, loud) if quiet < loud else (loud - 20.0, loud)
 

@@ -11,9 +11,9 @@ import pytest
 from scipy import signal as sig
 
 from envlab.errors import ParameterError
+from envlab.shipped import shipped_folder
 from envlab.sound import level
 from envlab.sound.level import POLES_HZ, leq_db_spl, weighted_pa, weighting_db
-from envlab.shipped import shipped_folder
 from envlab.sound.recording import read_recording
 from envlab.sound.signals import pink_noise, tone
 
