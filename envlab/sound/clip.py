@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import functools
 import hashlib
-import math
 import os
 from dataclasses import dataclass
 from pathlib import Path
 
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.sound.identity import FileIdentity, check_same, identity_of
-from envlab.sound.level import WEIGHTINGS, leq_db_spl, mean_square
+from envlab.sound.level import WEIGHTINGS, leq_db_spl, leq_of
 from envlab.sound.level_text import level_text
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.stream import Sound, open_sound
-from envlab.units import level_db_spl
 
+LARGEST_UNCERTAINTY_DB = 20.0
 TAGS = ("beat", "quiet", "walking", "room")
 
 
@@ -71,7 +70,7 @@ class Clip:
             raise ParameterError("source", self.source, "a sound file's path, or a Recording")
         check_range("level_db_spl", self.level_db_spl, 0, 140, unit="dB SPL")
         check_choice("weighting", self.weighting, WEIGHTINGS)
-        check_range("level_uncertainty_db", self.level_uncertainty_db, 0, 20, unit="dB")
+        check_range("level_uncertainty_db", self.level_uncertainty_db, 0, LARGEST_UNCERTAINTY_DB, unit="dB")
         for tag in self.tags:
             check_choice("tags", tag, TAGS)
 
@@ -108,8 +107,7 @@ class Clip:
         """Level in dB SPL when nothing is weighted; a clip with a weighted level is read for it."""
         if self.weighting == "Z":
             return self.level_db_spl
-        sound = self.sound()
-        return level_db_spl(math.sqrt(mean_square(sound.pieces(), sound.samples, sound.sample_rate_hz)))
+        return leq_of(self.sound(), "Z")
 
     def recording(self) -> Recording:
         """Return the recording at its level; errors and warnings as read_recording and Recording.at_level."""

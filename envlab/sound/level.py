@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -167,6 +168,27 @@ def leq_db_spl(pressure_pa: FloatArray, sample_rate_hz: float, weighting: str = 
         return -math.inf
     moving = pressure - extent.mean
     power = mean_square([moving], pressure.size, sample_rate_hz, weighting)
+    return level_db_spl(math.sqrt(power))
+
+
+class Pressure(Protocol):
+    """What has a level: pressure in Pa, in pieces, from a recording held or streamed."""
+
+    @property
+    def samples(self) -> int:
+        """How many samples there are."""
+
+    @property
+    def sample_rate_hz(self) -> float:
+        """Samples a second, Hz."""
+
+    def pieces(self) -> Pieces:
+        """Hand out the pressure from the first sample on, Pa."""
+
+
+def leq_of(sound: Pressure, weighting: str) -> float:
+    """Return the equivalent level of a sound without offset, dB SPL, as leq_db_spl, but piece by piece."""
+    power = mean_square(sound.pieces(), sound.samples, sound.sample_rate_hz, weighting)
     return level_db_spl(math.sqrt(power))
 
 

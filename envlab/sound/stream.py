@@ -7,8 +7,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from envlab.errors import FileError
 from envlab.sound.decode import SoundFile, decoded, look_into
 from envlab.sound.identity import Stamp, changed, stamp_of
+from envlab.sound.level import extent_of
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.scaling import Scale, check_level, scale_to
 from envlab.units import FloatArray
@@ -84,3 +86,17 @@ def open_sound(
     name, rate_hz = file.path.name, file.sample_rate_hz
     scale, samples = scale_to(level_db_spl, weighting, lambda: decoded(file), rate_hz, name)
     return SoundStream(file, samples, scale, stamp)
+
+
+def open_unscaled(path: str | os.PathLike[str]) -> SoundStream:
+    """Return a file's own numbers less their mean, as if they were pascals, for those who look for its level.
+
+    Two files of one recorder at the same settings keep their proportion. Errors as read_recording; FileError
+    for a file without samples.
+    """
+    file = look_into(Path(path))
+    stamp = stamp_of(file.path)
+    extent = extent_of(decoded(file))
+    if not extent.samples:
+        raise FileError(f"{file.path}: no samples in the file")
+    return SoundStream(file, extent.samples, Scale(1.0, 1.0, offset=extent.mean), stamp)

@@ -31,6 +31,9 @@ class UsualLevel:
         return f"{span} dB" + (f"({self.weighting})" if self.weighting else "")
 
 
+# The day of work that the recommendation for ears counts with, hours.
+WORKDAY_H = 8.0
+
 USUAL_LEVELS = (
     UsualLevel("a whisper", 30, 30, "", "CDC2022"),
     UsualLevel("talking, a step away", 60, 70, "A", "NIDCD2022"),
@@ -39,7 +42,7 @@ USUAL_LEVELS = (
     UsualLevel("a film in a cinema", 74, 104, "A", "NIDCD2022"),
     UsualLevel("a motorcycle", 80, 110, "A", "NIDCD2022"),
     UsualLevel("a sports crowd, a concert", 94, 110, "A", "NIDCD2022"),
-    UsualLevel("among the drums of a marching band, often over", 100, 100, "A", "Keefe2005"),
+    UsualLevel("among marching drums, often over", 100, 100, "A", "Keefe2005"),
     UsualLevel("a siren close by", 110, 129, "A", "NIDCD2022"),
     UsualLevel("ears: 40 hours a week for a lifetime", 80, 80, "A", "WHO2021", hearing=True),
     UsualLevel("ears: 8 hours a day", 85, 85, "A", "NIOSH98-126", hearing=True),
@@ -78,4 +81,4 @@ def hours_a_day(level_db_a: float) -> float:
     >>> hours_a_day(85.0), hours_a_day(94.0), hours_a_day(60.0)
     (8.0, 1.0, 24.0)
     """
-    return float(min(24.0, 8.0 * 2.0 ** ((85.0 - level_db_a) / 3.0)))
+    return float(min(24.0, WORKDAY_H * 2.0 ** ((85.0 - level_db_a) / 3.0)))

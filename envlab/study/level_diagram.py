@@ -167,7 +167,7 @@ def level_diagram(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> Leve
         quiet_db_spl,
         loud_db_spl,
         levels,
-        _level_of_counts(chain, 1.0),
+        level_of_counts(chain, 1.0),
         chain.counts_at(quiet_db_spl),
         min(chain.counts_at(min(loud_db_spl, over["preamp"])), float(top)),
         (first, over[first]),
@@ -230,7 +230,7 @@ def _held_levels(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> list[
     ]
 
 
-def _level_of_counts(chain: Chain, counts: float) -> float:
+def level_of_counts(chain: Chain, counts: float) -> float:
     """Level in dB SPL whose settled envelope is so many counts."""
     if chain.rectifier.scales_with_level:
         return chain.level_scale().level_db_spl(counts)

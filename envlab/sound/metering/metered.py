@@ -12,12 +12,12 @@ from dataclasses import dataclass
 
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.sound.feed import stretch
-from envlab.sound.level import WEIGHTINGS, mean_square
+from envlab.sound.level import WEIGHTINGS, leq_of
 from envlab.sound.level_text import level_text
 from envlab.sound.metering.bands import BASS_HZ, TREBLE_HZ, band_shares
 from envlab.sound.metering.meter import READINGS, shown_db_spl
 from envlab.sound.stream import Sound
-from envlab.units import from_db, level_db_spl
+from envlab.units import from_db
 
 # ± limits of what shows the level, dB, uniform within. Class 1 and 2 of [IEC61672-1] over the frequencies of
 # music; the calibrator with a phone's microphone held to it; a phone's own meter without any calibration.
@@ -95,6 +95,10 @@ class MeteredLevel:
     a_db_spl: float
     terms: tuple[UncertaintyTerm, ...]
 
+    def of(self, name: str) -> float:
+        """Return the standard uncertainty of one cause, by its name, dB."""
+        return next(term.standard_db for term in self.terms if term.name == name)
+
     @property
     def standard_db(self) -> float:
         """Root sum of squares of the terms, dB."""
@@ -155,12 +159,7 @@ def metered_level(clip: Sound, reading: MeterReading, measured: Sound | None = N
         *_of_reading(reading, moved_db, _ends_db(source, reading, in_file)),
         *_of_recorder(clip, source, reading),
     )
-    return MeteredLevel(_leq(clip, "Z") + louder, _leq(clip, "A") + louder, terms)
-
-
-def _leq(sound: Sound, weighting: str) -> float:
-    power = mean_square(sound.pieces(), sound.samples, sound.sample_rate_hz, weighting)
-    return level_db_spl(math.sqrt(power))
+    return MeteredLevel(leq_of(clip, "Z") + louder, leq_of(clip, "A") + louder, terms)
 
 
 def _shown(sound: Sound, reading: MeterReading, from_s: float, to_s: float) -> tuple[float, float]:
