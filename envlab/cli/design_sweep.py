@@ -19,6 +19,7 @@ from envlab.cli.options import (
     refuse_existing,
     sensitivity_option,
 )
+from envlab.cli.recorders import note_recorders
 from envlab.cli.saying import progress, say
 from envlab.cli.tolerance import boards_of_choice
 from envlab.sound.level_text import StatedLevel
@@ -80,6 +81,7 @@ def design(
     folder = out or Path(Path(specification.name).stem.replace("_", "-"))
     check_folder(folder, force=force)
     with progress() as report:
+        note_recorders(specification.clips)
         table = sweep(specification, progress=report)
         report("Choosing", 1.0)
         choice = robust_choice(

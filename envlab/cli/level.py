@@ -268,8 +268,8 @@ def span(
         note("the soft clip stays under one count of this converter; the floor is that of one count")
     if found.clipped_share >= CLIPPED_WORTH_A_WORD:
         note(
-            f"the loud clip drives a stage of this board to its limit for {100 * found.clipped_share:.0f} % of "
-            "its time; with less gain its ceiling would lie higher"
+            f"the loud clip drives a stage of this board to its limit for {100 * found.clipped_share:.0f} % "
+            "of its time; with less gain its ceiling would lie higher"
         )
     if out is not None:
         values = {"floor_db_spl": found.floor_db_spl, "ceiling_db_spl": found.ceiling_db_spl}

@@ -18,6 +18,7 @@ from envlab.cli.options import (
     refuse_existing,
     sensitivity_option,
 )
+from envlab.cli.recorders import note_recorders
 from envlab.cli.saying import note, paint, progress, say, say_lines
 from envlab.errors import FileError
 from envlab.sound.level_text import StatedLevel
@@ -81,6 +82,7 @@ def simulate(
     first = specification.clips[0]
     rng = np.random.default_rng(specification.judging.seed) if noise else None
     with progress() as report:
+        note_recorders([first])
         nodes = nodes_at_readings(
             specification.chain, first.recording(), rng, lambda share: report(first.label, share)
         )

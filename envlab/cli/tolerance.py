@@ -18,6 +18,7 @@ from envlab.cli.options import (
     quiet_option,
     refuse_existing,
 )
+from envlab.cli.recorders import note_recorders
 from envlab.cli.saying import progress, say
 from envlab.errors import FileError
 from envlab.sound.level_text import StatedLevel
@@ -83,6 +84,7 @@ def tolerance(
         specification.tolerance if boards is None else replace(specification.tolerance, boards=boards)
     )
     with progress() as report:
+        note_recorders(specification.clips)
         result = many_boards(specification, tolerances=tolerances, progress=report)
     if out is not None:
         write_whole(out, table_bytes(result.boards, out))

@@ -7,6 +7,10 @@ same thing 10 dB apart; whoever can, measures.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -54,6 +58,26 @@ USUAL_LEVELS = (
 def usual_levels_lines() -> tuple[str, ...]:
     """Return the table as text, 79 columns at most: level, what, source."""
     return tuple(f"{one.level:<17}{one.what:<46}[{one.source}]" for one in USUAL_LEVELS)
+
+
+def usual_levels_table() -> pd.DataFrame:
+    """Return the table: what, level, source (key of the bibliography), hearing (whether it is about ears).
+
+    Returns
+    -------
+    DataFrame
+        Levels are text, dB or dB(A), as each source states them.
+
+    Examples
+    --------
+    >>> from envlab.judge import usual_levels_table
+    >>> usual_levels_table().iloc[1]["level"]
+    '60 to 70 dB(A)'
+    """
+    import pandas as pd
+
+    rows = [(one.what, one.level, one.source, one.hearing) for one in USUAL_LEVELS]
+    return pd.DataFrame(rows, columns=["what", "level", "source", "hearing"])
 
 
 def hours_a_day(level_db_a: float) -> float:

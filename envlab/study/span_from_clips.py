@@ -28,9 +28,12 @@ _ROUNDED_DB = 0.5
 
 @dataclass(frozen=True)
 class LightSpan:
-    """floor_db_spl, ceiling_db_spl: for the design, dB SPL. soft_counts, loud_counts: of the envelope, which
-    they come from. one_count: the soft clip stays under one count, so that the floor is that of one count.
-    clipped_share: of the loud clip's time at which a stage was at its limit; then the ceiling lies too low."""
+    """What two clips ask for.
+
+    floor_db_spl, ceiling_db_spl: for the design, dB SPL. soft_counts, loud_counts: of the envelope, from
+    which they come. one_count: the soft clip stays under one count, so that the floor is that of one count.
+    clipped_share: share of the loud clip at which a stage was at its limit; then the ceiling lies too low.
+    """
 
     floor_db_spl: float
     ceiling_db_spl: float
