@@ -8,7 +8,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from envlab.errors import ParameterError, check_choice, check_range
+from envlab.errors import ParameterError, check_choice, check_range, one_line
 from envlab.sound.identity import FileIdentity, check_same, identity_of
 from envlab.sound.level import WEIGHTINGS, leq_db_spl, leq_of
 from envlab.sound.level_text import level_text
@@ -100,7 +100,7 @@ class Clip:
     @property
     def label(self) -> str:
         """As in "drum_line 92 dB", or "song 85 dB(A)" for a weighted level."""
-        return f"{self.stem} {level_text(self.level_db_spl, self.weighting)}"
+        return f"{one_line(self.stem)} {level_text(self.level_db_spl, self.weighting)}"
 
     @functools.cached_property
     def unweighted_db_spl(self) -> float:

@@ -20,8 +20,8 @@ HUM = Recording(tone(1000.0, 1.0, 3.0, RATE_HZ), RATE_HZ, "hum")
 
 
 def test_a_steady_tone_is_its_own_level() -> None:
-    # A steady 1 kHz sine is what floor and ceiling are measured in; the floor lies 1 dB above its level, rounded
-    # up to half a decibel (noise and the frame's ripple are under that).
+    # A steady 1 kHz sine is what floor and ceiling are measured in; the floor lies 1 dB above its level,
+    # rounded up to half a decibel (noise and the frame's ripple are under that).
     found = span_from_clips(Chain(), Clip(HUM, 80.0), Clip(HUM, 100.0))
     assert 81.0 <= found.floor_db_spl <= 81.5
     assert found.ceiling_db_spl == 100.0
