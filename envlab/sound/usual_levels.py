@@ -1,6 +1,7 @@
 """How loud things usually are, and what ears bear, with where each number comes from.
 
-For somebody who has no meter at hand. Two groups of people, both of the trade of hearing, state levels of the
+For somebody who has no meter at hand. Sources: [CDC2022], [NIDCD2022], [Keefe2005]; of ears [WHO2021] and
+[NIOSH98-126]. Two groups of people, both of the trade of hearing, state levels of the
 same thing 10 dB apart; whoever can, measures.
 """
 
