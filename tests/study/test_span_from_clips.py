@@ -46,6 +46,15 @@ def test_it_does_what_it_is_for() -> None:
     assert np.mean(full >= lit.duty_limit) <= 0.05
 
 
+def test_the_floor_lies_over_all_but_a_twentieth_of_the_soft_clip() -> None:
+    # 8 % of the time it is 12 dB louder, for 0.24 s: the floor has to clear that too.
+    burst = 1 + 3 * (np.arange(24_000) % 12_000 > 11_000)
+    soft = Clip.as_it_is(Recording(0.02 * HUM.pressure_pa * burst, RATE_HZ, "soft"))
+    loudest_db = 20 * np.log10(0.08 / np.sqrt(2) / 20e-6)
+    found = span_from_clips(Chain(), soft, Clip(HUM, 100.0))
+    assert loudest_db - 1 < found.floor_db_spl < loudest_db + 2
+
+
 def test_what_the_converter_cannot_see_is_said() -> None:
     found = span_from_clips(Chain(), Clip(HUM, 20.0), Clip(HUM, 135.0))
     assert found.one_count

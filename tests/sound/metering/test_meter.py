@@ -55,6 +55,15 @@ def test_what_is_read_off() -> None:
     assert fast_moved > 4 * slow_moved > 0
 
 
+def test_the_eye_takes_the_middle_of_a_display_that_moves() -> None:
+    # A level that climbs evenly from 70 to 90 dB: its median is 80, half of 16 to 84 % is 0.34 of 20 dB.
+    climb = tone(1000, 1.0, 20.0, 8_000.0) * 10 ** (np.linspace(70, 90, 160_000) / 20) * 20e-6 * math.sqrt(2)
+    read, moved = shown_db_spl(climb, 8_000.0, "A", "F")
+    # F lags 0.125 s behind, here 0.125 dB.
+    assert read == pytest.approx(79.9, abs=0.1)
+    assert moved == pytest.approx(6.8, abs=0.1)
+
+
 def test_shares_of_bass_and_treble() -> None:
     # 1 Pa at 100 Hz and 1 Pa at 1 kHz: half of the power is bass; with A 10^−1.91 to 1 (Table 3: −19.1 dB).
     both = tone(100, 1.0, 8.0, RATE_HZ) + tone(1000, 1.0, 8.0, RATE_HZ)

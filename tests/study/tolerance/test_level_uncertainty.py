@@ -7,6 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from envlab.analog.microphone import Microphone
+from envlab.analog.preamp import Preamp
 from envlab.chain import Chain
 from envlab.metrics.metrics_of_clip import frame_envelopes
 from envlab.sound.clip import Clip
@@ -76,6 +78,14 @@ def test_a_board_that_hears_louder_reads_what_it_reads_of_a_louder_sound(louder_
     np.testing.assert_allclose(heard, louder, atol=1)
     assert hearing(chain, 0.0) is chain
     assert louder.max() > 10
+
+
+def test_its_microphone_is_overloaded_at_the_same_pressure_in_the_air():
+    chain = Chain(microphone=Microphone(overload_db_spl=104.0), preamp=Preamp(feedback_ohm=1e3))
+    louder, share = frame_envelopes(clip(108.0).sound(), [chain], seed=None, workers=1)
+    heard, same_share = frame_envelopes(clip(100.0).sound(), [hearing(chain, 8.0)], seed=None, workers=1)
+    assert 0.05 < share[0] == pytest.approx(same_share[0], abs=0.001)
+    np.testing.assert_allclose(heard, louder, atol=1)
 
 
 def judged(specification, louder_db, *, exactly=False):
