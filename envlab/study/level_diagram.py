@@ -14,7 +14,7 @@ from envlab.analog.stage import AnalogStage
 from envlab.chain import CALIBRATION_HZ, Chain
 from envlab.engine.board import response_before_rectifier
 from envlab.errors import ParameterError, check_range
-from envlab.sound.level import a_weighting_db
+from envlab.sound.level import weighting_db
 from envlab.units import FloatArray, db, pressure_rms_pa
 
 if TYPE_CHECKING:
@@ -125,7 +125,8 @@ def _decibel(value: float) -> str:
 def stated_levels(clips: Sequence[Clip]) -> tuple[float, float]:
     """Return (quiet, loud) in dB SPL out of a design's clips: the softest and the loudest music.
 
-    Clips tagged "room" or "walking" are no music. With one level only, quiet is 20 dB under it.
+    Clips tagged "room" or "walking" are no music. With one level only, quiet is 20 dB under it. Weighted
+    levels count with what the clip has unweighted: that is what drives the circuit.
 
     Parameters
     ----------
@@ -137,7 +138,7 @@ def stated_levels(clips: Sequence[Clip]) -> tuple[float, float]:
     tuple
     """
     music = [clip for clip in clips if not {"room", "walking"} & set(clip.tags)] or list(clips)
-    levels = [min(max(clip.level_db_spl, 40.0), 140.0) for clip in music]
+    levels = [min(max(clip.unweighted_db_spl, 40.0), 140.0) for clip in music]
     quiet, loud = min(levels), max(levels)
     return (quiet, loud) if quiet < loud else (loud - 20.0, loud)
 
@@ -171,7 +172,7 @@ def level_diagram(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> Leve
         quiet_db_spl,
         loud_db_spl,
         levels,
-        _level_of_counts(chain, 1.0),
+        level_of_counts(chain, 1.0),
         chain.counts_at(quiet_db_spl),
         min(chain.counts_at(min(loud_db_spl, over["preamp"])), float(top)),
         (first, over[first]),
@@ -183,7 +184,7 @@ def _noise_v(chain: Chain) -> tuple[float, float, float]:
     microphone = chain.microphone
     covering = np.abs([microphone.covering_response(float(f)) for f in _BAND_HZ])
     shape = np.abs([microphone.response(float(f)) for f in _BAND_HZ]) / covering / microphone.sensitivity_v_pa
-    weighted = np.trapezoid(10 ** (a_weighting_db(_BAND_HZ) / 10) * shape**2, _BAND_HZ)
+    weighted = np.trapezoid(10 ** (weighting_db(_BAND_HZ, "A") / 10) * shape**2, _BAND_HZ)
     density_pa = pressure_rms_pa(microphone.self_noise_db_spl) / math.sqrt(weighted)
     heard = density_pa * np.abs([chain.microphone_as_loaded.response(float(f)) for f in _BAND_HZ]) / covering
     of_preamp = chain.preamp.noise_density_v_per_rthz
@@ -245,7 +246,7 @@ def _held_levels(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> list[
     ]
 
 
-def _level_of_counts(chain: Chain, counts: float) -> float:
+def level_of_counts(chain: Chain, counts: float) -> float:
     """Level in dB SPL whose settled envelope is so many counts."""
     if chain.rectifier.scales_with_level:
         return chain.level_scale().level_db_spl(counts)
