@@ -12,7 +12,14 @@ from envlab.errors import EnvlabError
 from envlab.firmware.c_header import header_text
 from envlab.firmware.c_names import check_identifier
 from envlab.firmware.cost import runtime_cost
-from envlab.firmware.export import DITHER_FILES, GENERATED_FILES, RUNTIME_FILES, firmware_files, mark_of
+from envlab.firmware.export import (
+    DITHER_FILES,
+    GENERATED_FILES,
+    MOVING_FILES,
+    RUNTIME_FILES,
+    firmware_files,
+    mark_of,
+)
 from envlab.firmware.headers.guard_macros import GUARD_FILES
 from envlab.firmware.project_files import project_files, project_names
 from envlab.firmware.runtime_design import RuntimeDesign
@@ -21,7 +28,14 @@ from envlab.light.table import LookupTable
 from envlab.light.table_facts import depth_advice, table_facts
 
 # Everything but the tables that an export can leave in its folder.
-FIRMWARE_NAMES = (*RUNTIME_FILES, *GUARD_FILES, *DITHER_FILES, *GENERATED_FILES, *project_names())
+FIRMWARE_NAMES = (
+    *RUNTIME_FILES,
+    *GUARD_FILES,
+    *DITHER_FILES,
+    *MOVING_FILES,
+    *GENERATED_FILES,
+    *project_names(),
+)
 
 
 def firmware_folder(

@@ -57,7 +57,7 @@ PUBLIC = [
 MODULES = {
     "stages": """
         Adc AttackRelease AverageDetector BoardPreamp BrightnessMap Electret FirmwareSettings FirstBandPass
-        FirstHighPass FirstLowPass HoldCapacitor MeanSquare Microphone MovingMaximum NoBandFilter
+        FirstHighPass FirstLowPass HoldCapacitor MeanSquare Microphone MovingMaximum MovingMean NoBandFilter
         OnePole PassThrough PeakDetector PeakHold Pixels Preamp Rectifier SecondBandPass
         SecondHighPass SecondLowPass Supply
     """,
