@@ -20,7 +20,15 @@ from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
 from envlab.design_file import design_text, digest, read_design, with_parts
-from envlab.digital.followers import AttackRelease, MeanSquare, MovingMaximum, OnePole, PassThrough, PeakHold
+from envlab.digital.followers import (
+    AttackRelease,
+    MeanSquare,
+    MovingMaximum,
+    MovingMean,
+    OnePole,
+    PassThrough,
+    PeakHold,
+)
 from envlab.errors import FileError
 from envlab.light.curve import BrightnessMap
 from envlab.light.pixels import Pixels, Supply
@@ -78,6 +86,8 @@ def test_both_kinds_of_detector(read, text, detector):
         ('kind = "peak_hold"\nhold_s = 0.05\nrelease_s = 0.2', PeakHold(0.05, 0.2)),
         ('kind = "mean_square"\ntime_s = 0.125', MeanSquare(0.125)),
         ('kind = "moving_maximum"\nwindow_s = "10m"', MovingMaximum(0.01)),
+        ('kind = "moving_mean"\nwindow_s = "16 ms"', MovingMean(0.016)),
+        ('kind = "moving_mean"', MovingMean(0.01)),
     ],
 )
 def test_every_follower(read, text, follower):
@@ -235,6 +245,7 @@ FOLLOWERS = st.one_of(
     st.builds(PeakHold, st.floats(0, 1), st.floats(0, 10)),
     st.builds(MeanSquare, st.floats(0, 10)),
     st.builds(MovingMaximum, st.floats(1e-3, 1)),
+    st.builds(MovingMean, st.floats(1e-3, 1)),
 )
 CHAINS = st.builds(
     Chain,

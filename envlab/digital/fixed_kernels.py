@@ -316,7 +316,8 @@ def run_frames(
 ) -> FixedState:
     """Follow every reading; each frame takes the envelope of the first frame_ends readings.
 
-    held: of the moving mean or maximum, as start_moving; brought up to date. offsets (frames,): chosen before the frame. trace (frames, 5): envelope word, duty, zero, window, noise.
+    held: of the moving mean or maximum, as start_moving; brought up to date. offsets (frames,): chosen before
+    the frame. trace (frames, 5): envelope word, duty, zero, window, noise.
     """
     done, moves = 0, words.moving_readings > 1
     # What the last reading gave; a frame before any reading of this run shows it again.

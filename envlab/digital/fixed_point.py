@@ -265,8 +265,8 @@ def run_frames(
     frame_ends (frames,): how many of the readings have been followed when a frame takes the envelope, never
     falling, 0..n. Readings after the last frame are followed too, so that two runs equal one, split anywhere:
     the second run's frame_ends count its own readings. codes: the runtime's table. state, held: what a run
-    before ended with, None for the start. offsets (frames,): a step of the decibel offset that the wearer chooses
-    before that frame, or -1. Raises ParameterError. Bit for bit the C runtime.
+    before ended with, None for the start. offsets (frames,): a step of the decibel offset that the wearer
+    chooses before that frame, or -1. Raises ParameterError. Bit for bit the C runtime.
 
     Examples
     --------

@@ -57,8 +57,8 @@ class RuntimeDesign:
     what moves the brightness window; None leaves it where the design has it. dim: factor on every duty,
     above 0 to 1. pixels, supply: for the limiter over a frame. pixel_bits: depth of a pixel's code, 8 to 16.
     dither: None where the pixels' own depth will do. quiescent: how the reading at silence is learnt.
-    start_up: mute and fade-in. guard: whether the flash guard watches the light. moving: what a frame shows of
-    several readings; None: the latest.
+    start_up: mute and fade-in. guard: whether the flash guard watches the light. moving: what a frame shows
+    of several readings; None: the latest.
     """
 
     table: LevelTable | LookupTable

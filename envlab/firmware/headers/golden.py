@@ -41,7 +41,11 @@ def golden_crc32(
     places = [
         kernels.scale(word, words.range_level) if words.level_index else word for word in drawn.tolist()
     ]
-    columns = [trace.envelope, trace.duty, [kernels.between(codes, place) for place in places]]
+    columns: list[IntArray] = [
+        trace.envelope,
+        trace.duty,
+        np.array([kernels.between(codes, place) for place in places]),
+    ]
     columns.append(scale_words(drawn, 0xFFFF - n))
     if words.moving_readings > 1:
         columns.append(follow_moving(words, trace.envelope))
