@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from envlab.analog.stage import part
+from envlab.analog.stage import part, varies
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.units import FloatArray, IntArray
 
@@ -56,11 +56,11 @@ class Adc:
     Notes
     -----
     Gain, offset and integral nonlinearity are meant as IEEE Std 1241 [IEEE1241] has them, by the ends of the
-    range. An ideal converter has neither offset, gain error, bow nor dead zones; that is what is left out of a
-    design file. Usual values, common practice, no source: 10 bit of an 8-bit controller: offset and bow 2
-    and 1 LSB, gain 0.2 %. 12 bit of a 32-bit controller: offset and bow 2 and 2 LSB, gain 0.1 %. The
-    same beside a radio: offset and bow 10 and 10 LSB, gain 2 %, dead zones of 60 to 150 mV below and of as much
-    above. The data sheet of the part at hand goes before all of these.
+    range. An ideal converter has neither offset, gain error, bow nor dead zones; that is what stands where a
+    design file leaves them out. Usual values, common practice, no source: 10 bit of an 8-bit controller:
+    offset and bow 2 and 1 LSB, gain 0.2 %. 12 bit of a 32-bit controller: offset and bow 2 and 2 LSB, gain
+    0.1 %. The same beside a radio: offset and bow 10 and 10 LSB, gain 2 %, dead zones of 60 to 150 mV below
+    and of as much above. The data sheet of the part at hand goes before all of these.
 
     Examples
     --------
@@ -74,9 +74,11 @@ class Adc:
     reference_v: float = 3.3
     rate_hz: float = 1000.0
     noise_lsb: float = 0.3
-    offset_lsb: float = 0.0
-    gain_error_percent: float = 0.0
-    bow_lsb: float = 0.0
+    # ±: a 10-bit converter of an 8-bit controller and a 12-bit one of a 32-bit controller; common practice,
+    # no source.
+    offset_lsb: float = field(default=0.0, metadata=varies("ADC offset", 2.0))
+    gain_error_percent: float = field(default=0.0, metadata=varies("ADC gain", 0.2))
+    bow_lsb: float = field(default=0.0, metadata=varies("ADC bow", 1.0))
     dead_low_v: float = 0.0
     dead_high_v: float = 0.0
     source_ohm: float = field(

@@ -146,7 +146,7 @@ def test_gain_and_offset_are_those_of_the_standard(gain_percent, offset):
     found_gain, found_offset, bent = by_its_ends(inside(transitions_lsb(adc)))
     first = int(np.argmax(transitions_lsb(adc) > 0)) if offset > 0 else 0
     assert found_gain == pytest.approx(1 + gain_percent / 100, abs=2e-5)
-    # The offset of the standard is that of the input's side of the line, counted from the first code there is.
+    # The standard's offset moves the line; it is counted from the first code that there is.
     assert found_offset + first == pytest.approx(offset, abs=0.01)
     assert np.abs(bent).max() < 1e-3
 
