@@ -89,7 +89,7 @@ class LightState(NamedTuple):
     runtime: FixedState | None = None
     guard: GuardState | None = None
     phase: int = 0
-    held: IntArray | None = None
+    held: tuple[int, ...] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,8 +132,9 @@ def run_light_path(
     (10, 1, 72)
     """
     begin = LightState() if state is None else state
+    held_before = None if begin.held is None else np.array(begin.held)
     trace = run_frames(
-        path.words, path.table, readings, frame_ends, state=begin.runtime, held=begin.held, offsets=offsets
+        path.words, path.table, readings, frame_ends, state=begin.runtime, held=held_before, offsets=offsets
     )
     wanted, guard = trace.duty, begin.guard
     duty, held = wanted, np.zeros(wanted.size, np.bool_)
@@ -142,7 +143,9 @@ def run_light_path(
         duty, held, guard = run_guard(path.guard, wanted, state=guard)
     phase = (begin.phase + duty.size * path.refreshes) % PHASES
     codes = show_frames(path, duty, begin.phase)
-    return LightTrace(wanted, duty, held, codes, LightState(trace.end, guard, phase, trace.held))
+    return LightTrace(
+        wanted, duty, held, codes, LightState(trace.end, guard, phase, tuple(trace.held.tolist()))
+    )
 
 
 def show_frames(path: LightPath, duties: IntArray, phase: int = 0) -> IntArray:
