@@ -76,8 +76,8 @@ MODULES = {
         robust_choice stated_levels table_steps tone_response with_values
     """,
     "study.lessons": """
-        alternating_light burst_lesson formula_attack_s samples_lesson sampling_errors
-        step_latency_ms
+        alternating_light burst_lesson formula_attack_s frame_followers readings_lesson samples_lesson
+        sampling_errors step_latency_ms
     """,
     "sheets": """
         along_sheet breathing_sheet burst_sheet climb_sheet clipped_sheet clips_sheet

@@ -193,6 +193,9 @@ def _sweep_schema() -> Schema:
         for kind in kinds:
             for key, hint in typing.get_type_hints(kind).items():
                 keys[key] = _choices_schema(key, hint)
+        if isinstance(stage, dict):
+            names = {"enum": list(stage)}
+            keys["kind"] = {"type": "array", "items": names, "minItems": 1, "uniqueItems": True}
         sections[name] = _section(keys)
     return _section(sections)
 
