@@ -58,12 +58,16 @@ def test_values_as_written_on_the_part(read):
     assert chain.detector == PeakDetector(4.7e3, 1e-6, 470e3)
 
 
-def test_an_empty_file_is_the_default_chain(read):
-    assert read("") == Chain()
+def test_an_empty_file_is_the_default_chain_whose_frames_show_all_their_readings(read):
+    assert read("") == replace(Chain(), follower=MovingMean(0.01))
+    assert read("[frames]\nframe_rate_hz = 50\n").follower == MovingMean(0.02)
+    assert read("[follower]\n").follower == PassThrough()
+    with pytest.raises(FileError, match=r"\[frames\] frame_rate_hz is 0"):
+        read("[frames]\nframe_rate_hz = 0\n")
 
 
 def test_stages_that_are_left_out_keep_their_defaults(read):
-    assert read("[adc]\nbits = 12\n") == Chain(adc=Adc(bits=12))
+    assert read("[adc]\nbits = 12\n") == Chain(adc=Adc(bits=12), follower=MovingMean(0.01))
 
 
 @pytest.mark.parametrize(
