@@ -67,7 +67,7 @@ class Adc:
     >>> from envlab.stages import Adc
     >>> real = Adc(bits=12, dead_low_v=0.08, gain_error_percent=0.5, bow_lsb=4.0)
     >>> [round(real.line_lsb(volts), 1) for volts in (0.0, 0.08, 1.65)]
-    [-103.3, 0.0, 2011.0]
+    [-102.3, 0.0, 2011.1]
     """
 
     bits: int = 10

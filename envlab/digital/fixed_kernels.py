@@ -113,7 +113,10 @@ def follow(words: FixedWords, state: FixedState, reading: int) -> FixedState:
 
 @compiled_with(nogil=True)
 def start_moving(words: FixedWords) -> IntArray:
-    """What a moving mean or maximum holds at rest: total (its start rounds half up), place, then the past."""
+    """What a moving mean or maximum holds at rest, words of 16 bit, shape (2 + readings,).
+
+    First the total (its start rounds half up) or the maximum, then the place of the oldest, then the past.
+    """
     held = np.zeros(2 + words.moving_readings, np.int64)
     held[0] = 0x8000 if words.moving_factor else 0
     return held
@@ -121,7 +124,7 @@ def start_moving(words: FixedWords) -> IntArray:
 
 @compiled_with(nogil=True)
 def moving(words: FixedWords, held: IntArray, envelope: int) -> int:
-    """Mean or maximum of the last moving_readings envelope words; held is brought up to date.
+    """Mean or maximum of the last moving_readings envelope words; held (start_moving) is brought up to date.
 
     A mean's total is the sum of all its words times the factor, nothing of it ever cut away.
     """
@@ -341,7 +344,7 @@ def run_frames(
 
 @compiled_with(nogil=True)
 def shown_word(words: FixedWords, state: FixedState, held: IntArray) -> int:
-    """The envelope word that a frame takes if no reading comes before it."""
+    """The envelope word that a frame takes if no reading comes before it; held: words, as start_moving."""
     if words.moving_readings > 1:
         return int(held[0]) >> 16 if words.moving_factor else int(held[0])
     return state.envelope >> 16

@@ -306,7 +306,9 @@ def run_frames(
 
 
 def follow_moving(words: FixedWords, envelopes: IntArray) -> IntArray:
-    """Return the moving mean or maximum of envelope words (n,), 0..65535, from rest; bit for bit the C's.
+    """Return the moving mean or maximum of envelopes, from rest; bit for bit the C's.
+
+    envelopes and the result: words of 16 bit, shape (n,).
 
     Examples
     --------

@@ -38,7 +38,11 @@ AT_ONCE = 16 * PHASES
 
 @dataclass(frozen=True, eq=False)
 class Remembered:
-    """What the firmware remembers of the readings: the runtime's state, and what a moving mean holds."""
+    """What the firmware remembers of the readings.
+
+    runtime: the runtime's state. held: what a moving mean or maximum holds, words of 16 bit, as
+    fixed_kernels.start_moving.
+    """
 
     runtime: FixedState
     held: IntArray
