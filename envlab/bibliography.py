@@ -68,6 +68,11 @@ _SOURCES = {
         ("EBU Tech 3306",),
     ),
     # analog
+    "IEEE1241": Source(
+        "IEEE Std 1241-2010, Terminology and test methods for analog-to-digital converters",
+        "from memory",
+        ("IEEE Std 1241",),
+    ),
     "IEC60062": Source(
         "IEC 60062:2016, Marking codes for resistors and capacitors", "at second hand", ("IEC 60062",)
     ),

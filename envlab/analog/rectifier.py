@@ -19,6 +19,10 @@ from envlab.units import FloatArray
 REFERENCES = ("node", "bias", "coupled")
 
 
+# At which a diode's drop is told.
+_TOLD_A = 1e-4
+
+
 @dataclass(frozen=True)
 class Rectifier(AnalogStage):
     """Half or full wave, precision or passive.
@@ -145,6 +149,24 @@ class Rectifier(AnalogStage):
         """Whether twice the signal gives twice the envelope: precision, at once, on its node, no limit."""
         quick = self.diode == "none" and self.gain_bandwidth_hz is None
         return quick and self.reference == "node" and self.output_current_a is None
+
+    def moved_at(self, temperature_c: float) -> tuple[str, ...]:
+        """Return what another temperature does to a passive diode, in a clause; nothing without one.
+
+        Parameters
+        ----------
+        temperature_c : float
+            −60 to 125 °C.
+        """
+        then = replace(self, temperature_c=temperature_c).passive_diode
+        now = self.passive_diode
+        if now is None or then is None:
+            return ()
+        moved_v = then.drop_v(_TOLD_A) - now.drop_v(_TOLD_A)
+        if moved_v == 0:
+            return ()
+        side = "more" if moved_v > 0 else "less"
+        return (f"each diode drops {abs(1e3 * moved_v):.3g} mV {side} at {1e3 * _TOLD_A:g} mA",)
 
     def quiescent_rectified_v(self, bias_v: float, resting_v: float = 0.0) -> float:
         """Return what is offered to the detector at silence, V above the reference node.

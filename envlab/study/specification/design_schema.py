@@ -206,6 +206,9 @@ def _sweep_schema() -> Schema:
         for kind in kinds:
             for key, hint in typing.get_type_hints(kind).items():
                 keys[key] = _choices_schema(key, hint)
+        if isinstance(stage, dict):
+            names = {"enum": list(stage)}
+            keys["kind"] = {"type": "array", "items": names, "minItems": 1, "uniqueItems": True}
         sections[name] = _section(keys)
     return _section(sections)
 
@@ -249,7 +252,10 @@ def _tolerance_schema() -> Schema:
     schema = _part_schema(Tolerances, Tolerances())
     asked = limits_of(Tolerances, {"supply_v": (3.2, 3.4), "parts_percent": {"C3": 5.0}})
     percent = {"type": "number"} | _ends(asked["parts_percent"])
-    own: dict[str, Schema] = {"parts_percent": {"type": "object", "additionalProperties": percent}}
+    own: dict[str, Schema] = {
+        "parts_percent": {"type": "object", "additionalProperties": percent},
+        "deviations": {"type": "object", "additionalProperties": {"type": "number", "minimum": 0}},
+    }
     for key in ("temperature_c", "supply_v"):
         end = value_schema(key, float, asked[key])
         own[key] = {"type": "array", "items": end, "minItems": 2, "maxItems": 2}
