@@ -63,6 +63,7 @@ def tolerances(recording: envlab.Recording) -> dict[str, Any]:
     asked = Tolerances(
         resistor_percent=0, capacitor_percent=0, parts_percent={"C91": 20}, microphone_db=0, offset_v=0,
         temperature_c=(25.0, 25.0), supply_v=(3.3, 3.3), reference_percent=0,
+        deviations={"adc.offset_lsb": 0, "adc.gain_error_percent": 0, "adc.bow_lsb": 0},
     )  # fmt: skip
     varied = varied_parameters(BOARD, asked)
     boards = [board_of(BOARD, varied, np.array([percent])) for percent in (-20.0, 0.0, 20.0)]
