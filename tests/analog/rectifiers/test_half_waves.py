@@ -199,3 +199,10 @@ def test_who_must_only_source():
     assert must_only_source(DifferenceSuperdiodes()) == "U2C and U2D"
     assert must_only_source(AbsoluteValue()) == "U2D"
     assert must_only_source(BiasSuperdiodes()) == "U2B and U2C"
+
+
+def test_inputs_on_the_attack_resistor_draw_their_bias_current():
+    # Two super-diodes have two inputs there, one has one; 20 nA through 220k are 4.4 mV each (Ohm's law).
+    own = {"bias_current_a": 20e-9}
+    assert DifferenceSuperdiodes(0.15, **own).as_built(BIAS_V, SUPPLY_V).drawn_a == pytest.approx(40e-9)
+    assert AbsoluteValue(0.15, **own).as_built(BIAS_V, SUPPLY_V).drawn_a == pytest.approx(20e-9)
