@@ -187,7 +187,12 @@ class Chain:
     @property
     def quiescent_counts(self) -> int:
         """ADC reading at silence without the ADC's own offset, never below 0: what the firmware subtracts."""
-        return max(0, math.floor(self.quiescent_v / self.adc.lsb_v))
+        return max(0, math.floor(self.adc.line_lsb(self.quiescent_v)))
+
+    @property
+    def counts_scale_with_level(self) -> bool:
+        """Whether counts above quiescent are in proportion to the sound's pressure."""
+        return self.rectifier.scales_with_level and self.adc.is_straight
 
     @property
     def design_rule_warnings(self) -> tuple[str, ...]:
@@ -250,9 +255,10 @@ class Chain:
         """Return the settled envelope of a 1 kHz sine at a level, counts above quiescent, not rounded.
 
         Not limited by clipping: it converts the map's floor and ceiling, which may lie above the swing.
-        Simulated at this very level where the envelope does not scale with it.
+        Simulated at this very level where the envelope does not scale with it; a converter's dead zone is
+        taken off.
         """
-        if self.rectifier.scales_with_level:
+        if self.counts_scale_with_level:
             return self.level_scale().counts(level_db_spl)
         peak_v = self.peak_at_rectifier_v(level_db_spl)
         settled_ratio = steady_ratio(
@@ -262,11 +268,11 @@ class Chain:
             peak_v,
             bias_v=self.bias_at_rectifier_v,
         )
-        return peak_v * settled_ratio * self.adc.settled_share / self.adc.lsb_v
+        return self.adc.envelope_lsb(peak_v * settled_ratio * self.adc.settled_share, self.quiescent_v)
 
     def level_scale(self) -> LevelScale:
         """Return how this board counts: counts_at any level, without a simulation for each."""
-        if self.rectifier.scales_with_level:
+        if self.counts_scale_with_level:
             peak_v = self.peak_at_rectifier_v(REFERENCE_DB_SPL)
             settled_v = peak_v * self.tone_response().settled_ratio * self.adc.settled_share
             return LevelScale(settled_v / self.adc.lsb_v, REFERENCE_DB_SPL)
@@ -280,10 +286,10 @@ class Chain:
     def count_map(self) -> CountMap:
         """Return floor and ceiling in counts for this board.
 
-        Where the envelope does not scale with the level a floor of less than one count is one count: what
-        lies in a diode's dead zone cannot be told from silence.
+        Where counts do not scale with the level a floor of less than one count is one count: what lies in a
+        diode's or a converter's dead zone cannot be told from silence.
         """
-        if self.rectifier.scales_with_level:
+        if self.counts_scale_with_level:
             return self.brightness.in_counts(self.level_scale())
         asked = self.brightness
         floor = max(1.0, self.counts_at(asked.floor_db_spl))

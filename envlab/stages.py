@@ -26,7 +26,15 @@ from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.rectifiers.pumps import Bridge, VoltageDoubler
 from envlab.analog.rectifiers.transistor_detector import TransistorDetector
 from envlab.digital.firmware_settings import FirmwareSettings
-from envlab.digital.followers import AttackRelease, MeanSquare, MovingMaximum, OnePole, PassThrough, PeakHold
+from envlab.digital.followers import (
+    AttackRelease,
+    MeanSquare,
+    MovingMaximum,
+    MovingMean,
+    OnePole,
+    PassThrough,
+    PeakHold,
+)
 from envlab.light.curve import BrightnessMap
 from envlab.light.pixels import Pixels, Supply
 
@@ -50,6 +58,7 @@ __all__ = [
     "MeanSquare",
     "Microphone",
     "MovingMaximum",
+    "MovingMean",
     "NoBandFilter",
     "OnePole",
     "PassThrough",

@@ -13,7 +13,7 @@ from envlab.analog import sections
 from envlab.analog.sample_checks import sample_row
 from envlab.analog.stage import Advanced, AnalogStage, Surroundings
 from envlab.errors import ParameterError, check_choice, check_range
-from envlab.sound.level import a_weighting_db
+from envlab.sound.level import weighting_db
 from envlab.units import BoolArray, FloatArray, from_db, pressure_rms_pa
 
 # End of the smooth bend over the overload point; such that a sine whose peak lies there has 10 % distortion.
@@ -232,5 +232,5 @@ def self_noise_rms_pa(microphone: Microphone, sample_rate_hz: float) -> float:
     low, high = frequency_hz / microphone.low_corner_hz, frequency_hz / microphone.high_corner_hz
     passed = low**2 / (1 + low**2) / (1 + high**2)
     passed *= np.abs([microphone.covering_response(float(f)) for f in frequency_hz]) ** 2
-    weighted_share = float(np.mean(10 ** (a_weighting_db(frequency_hz) / 10) * passed))
+    weighted_share = float(np.mean(10 ** (weighting_db(frequency_hz, "A") / 10) * passed))
     return pressure_rms_pa(microphone.self_noise_db_spl) / math.sqrt(weighted_share)

@@ -158,7 +158,10 @@ class Preamp(AnalogStage):
         return Advanced(done.preamp_v, done.end, self.where_limited(done.preamp_v, done.clipped))
 
     def with_noise(self, signal: FloatArray, white: FloatArray, sample_rate_hz: float) -> FloatArray:
-        """Return the input with the amplifier's own noise."""
+        """Return the input with the amplifier's own noise, V.
+
+        signal: shape (n,), V. white: shape (n + 1,), normal numbers of variance 1, as input_noise_v takes.
+        """
         return signal + input_noise_v(self, white, sample_rate_hz)
 
     def where_limited(self, preamp_v: FloatArray, clipped: int) -> BoolArray | None:

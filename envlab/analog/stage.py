@@ -182,6 +182,41 @@ def part(
     return {"part": Part(reference, usual_percent, role, how, bought, place)}
 
 
+@dataclass(frozen=True)
+class Varies:
+    """How a number of a stage that is no part differs from board to board.
+
+    label: as sentences call it. usual: ± in the field's unit if nobody states another, which the place where
+    it stands gives a source for.
+    """
+
+    label: str
+    usual: float
+
+
+def varies(label: str, usual: float) -> Mapping[str, Any]:
+    """Return the metadata of a dataclass field that differs from board to board by ± usual; see Varies.
+
+    Parts differ by their tolerance and need nothing more.
+
+    Examples
+    --------
+    >>> from dataclasses import dataclass, field
+    >>> from envlab.analog.stage import varied_fields, varies
+    >>> @dataclass(frozen=True)
+    ... class Buffer:
+    ...     offset_v: float = field(default=0.0, metadata=varies("buffer offset", 0.002))
+    >>> varied_fields(Buffer)["offset_v"].usual
+    0.002
+    """
+    return {"varies": Varies(label, usual)}
+
+
+def varied_fields(kind: type) -> dict[str, Varies]:
+    """Return field name → how it varies, of a stage's class, in its order."""
+    return {one.name: one.metadata["varies"] for one in dataclasses.fields(kind) if "varies" in one.metadata}
+
+
 def parts_of(kind: type) -> dict[str, Part]:
     """Return field name → part of a stage's class, in the order of the signal."""
     known = {one.name: one.metadata["part"] for one in dataclasses.fields(kind) if "part" in one.metadata}

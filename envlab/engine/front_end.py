@@ -191,7 +191,10 @@ class Branch:
     def advance(
         self, signal: FloatArray, limited: BoolArray | None, white: FloatArray, out: FloatArray
     ) -> FloatArray:
-        """Return the next block behind the stages, written into out, which has room for it; V."""
+        """Return the next block behind the stages, written into out, which has room for it; V.
+
+        white: normal numbers of variance 1, as FrontEnd.advance takes them.
+        """
         self.limited = self.front.fill(signal, limited, out, white)
         self.limited_samples += 0 if self.limited is None else int(np.count_nonzero(self.limited))
         return out[: signal.size]

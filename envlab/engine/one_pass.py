@@ -83,7 +83,10 @@ class AmplifyRectify:
         self._state: FloatArray = np.zeros(3)
 
     def advance(self, signal: FloatArray, white: FloatArray) -> tuple[Nodes, BoolArray | None]:
-        """Return ((amplified, rectified), limited); signal: shape (n,), V of the microphone."""
+        """Return ((amplified, rectified), limited); signal: shape (n,), V of the microphone.
+
+        white: normal numbers of variance 1, shape (n + 1,), or none.
+        """
         from envlab.analog.kernels import front_kernels
 
         amplified, rectified, self._state, clipped = front_kernels.amplify_rectify(
@@ -105,7 +108,10 @@ class HearAmplifyRectify:
         self._state: FloatArray = np.zeros(5)
 
     def advance(self, signal: FloatArray, white: FloatArray) -> tuple[Nodes, BoolArray | None]:
-        """Return ((heard, amplified, rectified), limited); signal: shape (n,), Pa."""
+        """Return ((heard, amplified, rectified), limited); signal: shape (n,), Pa.
+
+        white: normal numbers of variance 1, shape (n + 1,), or none.
+        """
         from envlab.analog.kernels import front_kernels
 
         heard, amplified, rectified, self._state, clipped = front_kernels.hear_amplify_rectify(
@@ -133,7 +139,10 @@ class HearToHold:
         self._state: FloatArray = np.array([0.0] * 5 + [held_v])
 
     def advance(self, signal: FloatArray, white: FloatArray) -> tuple[Nodes, BoolArray | None]:
-        """Return ((heard, amplified, rectified, held), limited); signal: shape (n,), Pa."""
+        """Return ((heard, amplified, rectified, held), limited); signal: shape (n,), Pa.
+
+        white: normal numbers of variance 1, shape (n + 1,), or none.
+        """
         from envlab.analog.kernels import front_kernels
 
         heard, amplified, rectified, held, self._state, clipped = front_kernels.hear_to_hold(

@@ -143,7 +143,8 @@ def amplify_apart(
     """The same amplifier; return (V above rest as if it could follow each sample, what it lacks, end state).
 
     The capacitors remember what the output did before. Where it is at a limit, what is wanted is what an
-    amplifier without a bandwidth would want, if that is farther.
+    amplifier without a bandwidth would want, if that is farther. signal: shape (n,), V. state: (3,), V.
+    limits: as _within.
     """
     free, lacks = np.empty_like(signal), np.zeros_like(signal)
     one, two, three = state[0], state[1], state[2]
@@ -159,7 +160,10 @@ def amplify_apart(
 
 @compiled
 def coloured(white: FloatArray, now: float, before: float) -> FloatArray:
-    """White numbers, shape (n + 1,), to noise, shape (n,): now·each less before·the one before it."""
+    """White numbers of variance 1, white, shape (n + 1,), to noise, V, shape (n,).
+
+    now: what each counts, V. before: what is taken off of the one before it, V.
+    """
     out = np.empty(white.size - 1)
     for n in range(out.size):
         out[n] = now * white[n + 1] - before * white[n]
@@ -234,7 +238,8 @@ def hear_to_hold(
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, int]:
     """The same with the detector behind it: (heard, amplified, rectified, held, end state, at a limit), V.
 
-    hold: (charge_keep, charge_gain, bleed_keep). state: (6,), the last one the held voltage.
+    noise: shape (n,), V, or no samples. hold: (charge_keep, charge_gain, bleed_keep). state: (6,), the last
+    one the held voltage.
     """
     heard, amplified = np.empty_like(pressure_pa), np.empty_like(pressure_pa)
     rectified, held = np.empty_like(pressure_pa), np.empty_like(pressure_pa)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 from envlab.analog.amplifier import AMPLIFIER_VALUES, Amplifier, amplifier_of, check_amplifier_values
-from envlab.analog.diodes.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of
+from envlab.analog.diodes.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of, drop_moved
 from envlab.analog.rectifiers.half_waves import HalfWave, HalfWaves
 from envlab.analog.stage import Advanced, AnalogStage, Surroundings, parts_of
 from envlab.errors import ParameterError, check_choice, check_range
@@ -111,6 +111,16 @@ class ActiveRectifier(AnalogStage):
         """One of its diodes, at its temperature."""
         given = {name: getattr(self, name) for name in _DIODE_VALUES if getattr(self, name) is not None}
         return replace(diode_of(self.diode), temperature_c=self.temperature_c, **given)
+
+    def moved_at(self, temperature_c: float) -> tuple[str, ...]:
+        """Return what another temperature does to its diodes, in a clause.
+
+        Parameters
+        ----------
+        temperature_c : float
+            −60 to 125 °C.
+        """
+        return drop_moved(self.diode_part, temperature_c)
 
     def offset_now_v(self, amplifier: str) -> float:
         """Return the offset of an amplifier, "u2a" to "u2d", at temperature_c, V."""

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from envlab.analog.diodes.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of
+from envlab.analog.diodes.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of, drop_moved
 from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
 from envlab.errors import ParameterError, check_choice, check_positive, check_range
 from envlab.units import FloatArray
@@ -147,6 +147,17 @@ class Rectifier(AnalogStage):
     def scales_with_level(self) -> bool:
         """Whether twice the signal gives twice the envelope: ideal, on its node, no limit."""
         return self.diode == "none" and self.reference == "node" and self.output_current_a is None
+
+    def moved_at(self, temperature_c: float) -> tuple[str, ...]:
+        """Return what another temperature does to a passive diode, in a clause; nothing without one.
+
+        Parameters
+        ----------
+        temperature_c : float
+            −60 to 125 °C.
+        """
+        now = self.passive_diode
+        return () if now is None else drop_moved(now, temperature_c)
 
     def quiescent_rectified_v(self, bias_v: float, resting_v: float = 0.0) -> float:
         """Return what is offered to the detector at silence, V above the reference node.

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar
 
 from envlab.analog.amplifier import AMPLIFIER_VALUES, Amplifier, amplifier_of, check_amplifier_values
-from envlab.analog.diodes.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of
+from envlab.analog.diodes.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of, drop_moved
 from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.units import FloatArray
@@ -113,6 +113,16 @@ class PumpRectifier(AnalogStage):
         """One of its diodes, at its temperature."""
         given = {name: getattr(self, name) for name in _DIODE_VALUES if getattr(self, name) is not None}
         return replace(diode_of(self.diode), temperature_c=self.temperature_c, **given)
+
+    def moved_at(self, temperature_c: float) -> tuple[str, ...]:
+        """Return what another temperature does to its diodes, in a clause.
+
+        Parameters
+        ----------
+        temperature_c : float
+            −60 to 125 °C.
+        """
+        return drop_moved(self.diode_part, temperature_c)
 
     def ends(self, bias_v: float, supply_v: float) -> tuple[PumpEnd, ...]:
         """Return its coupling capacitors on a board, V against ground."""
