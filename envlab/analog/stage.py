@@ -24,7 +24,8 @@ class Surroundings:
 
     sample_rate_hz: of the signal, Hz, above 0. bias_v: the voltage that the signal is meant to rest at, V
     against ground. low_v, high_v: how far an amplifier's output goes below and above it, V. resting_v: where
-    the signal rests in truth, V round bias_v: what offsets make of it.
+    the signal rests in truth, V round bias_v: what offsets make of it. supply_v: of the analog part, V;
+    infinite where nobody has said it yet.
     """
 
     sample_rate_hz: float
@@ -32,6 +33,7 @@ class Surroundings:
     low_v: float = -math.inf
     high_v: float = math.inf
     resting_v: float = 0.0
+    supply_v: float = math.inf
 
 
 class InputLoad(NamedTuple):

@@ -12,7 +12,7 @@ from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.plot.palette import INK, colour
 from envlab.plot.schematic.pen import INPUT_Y, Pen, Point, text_width
@@ -134,6 +134,10 @@ def _follower(pen: Pen, plus: Point) -> Point:
 def rectifier(pen: Pen, at: Point, chain: Chain) -> Point:
     """Draw the rectifier: precision as a box, a passive diode as it is soldered."""
     part = chain.rectifier
+    if not isinstance(part, Rectifier):
+        box = pen.box(at, part.topology.split("_"))
+        pen.potential(pen.wire(box.bottom, (box.bottom[0], at[1] - 1.5)), part.reference_node_v)
+        return box.right
     if part.output_current_a is not None:
         at = pen.named(at, f"≤ {1e3 * part.output_current_a:g} mA", INK)
     if part.diode == "none":
@@ -152,8 +156,6 @@ def _precision(pen: Pen, at: Point, part: Rectifier) -> Point:
     lines = ["precision", "rectifier", f"{part.kind} wave"]
     if part.reference == "bias":
         lines.append("round bias")
-    if part.gain_bandwidth_hz is not None:
-        lines.append(f"{part.gain_bandwidth_hz / 1e6:g} MHz")
     box = pen.box(at, lines)
     pen.potential(pen.wire(box.bottom, (box.bottom[0], y - 1.5)), part.reference_node_v)
     return box.right

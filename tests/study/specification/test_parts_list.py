@@ -19,9 +19,9 @@ from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.electret import Electret
 from envlab.analog.parts import PartRange
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
-from envlab.design_file import BOUGHT
+from envlab.design_file import BOUGHT, STAGES
 from envlab.study.specification.parts_list import coarsest_series, parts_list
 
 BOARD = Chain(
@@ -70,6 +70,7 @@ def test_every_part_that_a_design_file_buys_is_in_some_parts_list():
         )
         for band_filter in FULL_FILTERS
     ] + [Chain(detector=AverageDetector(10e3, 1e-6))]
+    boards += [Chain(rectifier=kind()) for kind in STAGES["rectifier"].values()]
     listed = {part.key for board in boards for part in parts_list(board)}
     assert {f"{section}.{key}" for section, keys in BOUGHT.items() for key in keys} <= listed
 
