@@ -18,7 +18,7 @@ from envlab.cli.options import (
     quiet_option,
     refuse_existing,
 )
-from envlab.cli.saying import progress, say
+from envlab.cli.saying import counted, progress, say
 from envlab.errors import FileError
 
 if TYPE_CHECKING:
@@ -62,9 +62,9 @@ def tolerance(
 
     The parts are those that stand in DESIGN, as in the design.toml that envlab design writes; what it sweeps
     is not swept. Section [tolerance] says how far boards may lie apart. Says what share of boards meets each
-    target, what an order of 50 brings, which part to buy tighter, and the worst worst_cases. With --out, one
+    target, what an order of 50 brings, which part to buy tighter, and the worst cases. With --out, one
     row a board: deviations and metrics, units in the column names. Ends with status 3 if the design itself
-    does not keep the flash limit.
+    does not keep the flash limit, with status 4 if no clip can show whether it does.
     """
     from envlab.files import write_whole
     from envlab.report.tables import check_ending, table_bytes
@@ -91,7 +91,7 @@ def tolerance(
         say(line)
     if out is not None:
         say()
-        say(f"{len(result.boards)} boards, in {out}.")
+        say(f"{counted(len(result.boards), 'board')}, in {out}.")
     if result.targets["nominal"].iloc[0] > result.targets["limit"].iloc[0]:
         raise click.exceptions.Exit(FLASHING_EXIT)
 
