@@ -159,9 +159,7 @@ def steps_over_the_singing(rng: np.random.Generator) -> Known:
     dark = Target("false_light_lstar", "at_most", float(rng.uniform(10.0, 15.0)), 5.0)
     lit = Target("quiet_lit_share", "at_least", 0.9, 0.1)
     chain = Chain(brightness=BrightnessMap(60.0, 98.0))
-    asked = question(
-        rng, chain, (dark, lit), singing(rng, soft), steps(rng, soft + float(rng.uniform(7, 8)))
-    )
+    asked = question(rng, chain, (dark, lit), singing(rng, soft), steps(rng, soft + float(rng.uniform(7, 8))))
     return Known(asked, dark.metric, ("level of the walking clips too high",))
 
 

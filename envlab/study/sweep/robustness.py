@@ -10,7 +10,7 @@ place.
 
 The best must then keep the limit with FINAL_BOARDS boards from another seed, that of the design file's
 tolerances; if it does not, the next one must, MOST_FINALS at most. If none does, the one most of whose boards
-do is taken, and it is said. The interval is that of Clopper and Pearson [CP1934] at 1 − 0.05/finals, so that
+do is taken, and it is said. The interval is that of Clopper and Pearson [ClopperPearson1934] at 1 − 0.05/finals, so that
 it holds with 95 % however many finals were run.
 """
 
@@ -80,7 +80,8 @@ def robust_choice(
 
     References
     ----------
-    [CP1934] C. J. Clopper, E. S. Pearson, The use of confidence or fiducial limits, Biometrika 26, 1934.
+    [ClopperPearson1934] C. J. Clopper, E. S. Pearson, The use of confidence or fiducial limits illustrated in
+    the case of the binomial, Biometrika 26, 1934, pp. 404-413.
     """
     tell = progress or _ignore
     if not choice.flashes_judged:
