@@ -139,8 +139,8 @@ _SOURCES = {
         ("BT.1359",),
     ),
     "ClopperPearson1934": Source(
-        "C. J. Clopper, E. S. Pearson, The use of confidence or fiducial limits illustrated in the case of the"
-        " binomial, Biometrika 26, 1934, pp. 404-413",
+        "C. J. Clopper, E. S. Pearson, The use of confidence or fiducial limits illustrated in the case of"
+        " the binomial, Biometrika 26, 1934, pp. 404-413",
         "cited",
         ("Clopper",),
     ),

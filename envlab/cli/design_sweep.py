@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -21,6 +22,9 @@ from envlab.cli.options import (
 )
 from envlab.cli.saying import counted, progress, say
 from envlab.cli.tolerance import boards_of_choice
+
+if TYPE_CHECKING:
+    from envlab.study.sweep.choice import Choice
 
 
 @main.command(
@@ -105,17 +109,21 @@ def design(
     if judgement.is_judged:
         say()
         say_results(judgement.results)
-    why = "the flash limit is not kept" if choice.flashes_judged else "flashes were not judged"
-    missing = "" if choice.flash_safe else f" (no brightness table: {why})"
     say()
-    say(f"Results are in {folder}{missing}. Open {folder / 'report.html'} first.")
+    say(f"Results are in {folder}{_missing(choice)}. Open {folder / 'report.html'} first.")
     if pdf and not printed:
         say("There is no report.pdf: no browser was found that prints; your own can print report.html.")
-    if not choice.flashes_judged:
-        raise click.exceptions.Exit(NOT_JUDGED_EXIT)
     if not choice.flash_safe:
-        raise click.exceptions.Exit(FLASHING_EXIT)
+        raise click.exceptions.Exit(FLASHING_EXIT if choice.flashes_judged else NOT_JUDGED_EXIT)
     refuse(status, "no brightness table was written", guard=guard)
+
+
+def _missing(choice: Choice) -> str:
+    """What is not among the results, and why."""
+    if choice.flash_safe:
+        return ""
+    why = "the flash limit is not kept" if choice.flashes_judged else "flashes were not judged"
+    return f" (no brightness table: {why})"
 
 
 @main.command(

@@ -109,11 +109,12 @@ def _drawn(result: ToleranceResult, suffix: str) -> bytes:
 def boards_of_choice(
     specification: Specification, choice: Choice, report: Callable[[str, float], None]
 ) -> ToleranceResult | None:
-    """Return what becomes of a design run's choice on some hundred boards.
+    """Return what becomes of a design run's choice on some hundred boards, by the targets that count.
 
     None if it must not be built, or if its boards have to run one by one and that would take minutes.
     """
     from envlab.engine.side_by_side import runs_side_by_side
+    from envlab.study.sweep.verdict_words import eased_words
     from envlab.study.tolerance.tolerance import tolerance as many_boards
 
     if not choice.flash_safe:
@@ -128,4 +129,6 @@ def boards_of_choice(
     tolerances = replace(
         specification.tolerance, boards=min(most, DESIGN_BOARDS, specification.tolerance.boards)
     )
-    return many_boards(specification, chain=choice.chain, tolerances=tolerances, progress=report)
+    ranked = choice.ranking.specification(specification)
+    result = many_boards(ranked, chain=choice.chain, tolerances=tolerances, progress=report)
+    return replace(result, sentences=(*eased_words(choice.ranking.replaced), *result.sentences))

@@ -71,7 +71,8 @@ class BoardTrials:
     def interval(self, row: int) -> tuple[float, float]:
         """Return between which shares of all boards those that keep the limit lie, 0 to 1, with 95 %.
 
-        Of a row that was confirmed; Clopper and Pearson [ClopperPearson1934], at 1 − 0.05 over how many were confirmed.
+        Of a row that was confirmed; Clopper and Pearson [ClopperPearson1934], at 1 − 0.05 over the number of
+        those that were confirmed.
         """
         from scipy.stats import binomtest
 

@@ -10,8 +10,8 @@ place.
 
 The best must then keep the limit with FINAL_BOARDS boards from another seed, that of the design file's
 tolerances; if it does not, the next one must, MOST_FINALS at most. If none does, the one most of whose boards
-do is taken, and it is said. The interval is that of Clopper and Pearson [ClopperPearson1934] at 1 − 0.05/finals, so that
-it holds with 95 % however many finals were run.
+do is taken, and it is said. The interval is that of Clopper and Pearson [ClopperPearson1934] at
+1 − 0.05/finals, so that it holds with 95 % however many finals were run.
 """
 
 from __future__ import annotations

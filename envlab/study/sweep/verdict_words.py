@@ -109,6 +109,18 @@ def replaced_words(replaced: Sequence[Replaced]) -> list[Sentence]:
     return lines
 
 
+def eased_words(replaced: Sequence[Replaced]) -> list[Sentence]:
+    """Return what is to be said before a yield that is counted by replaced targets; nothing without any."""
+    if not replaced:
+        return []
+    told = "; ".join(
+        f"{one.target.words()} is left aside" if one.ranked is None else f"{one.ranked.words()} is asked"
+        for one in replaced
+    )
+    behind: dict[str, float | str] = {"replaced": ", ".join(one.target.metric for one in replaced)}
+    return [Sentence("yield", f"Boards are counted by what some candidate meets: {told}.", behind)]
+
+
 def at_odds(ranking: Ranking, asked: Sequence[Target]) -> tuple[Target, ...]:
     """Return targets that candidates meet one by one but none together, as few as can be; or none."""
     safe = ranking.table[ranking.table["flash_safe"]]
