@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -205,6 +206,11 @@ def _tried(boards: BoardTrials, number: int) -> Sentence:
     return Sentence("robustness", text.strip(), behind)
 
 
+def _rounded(share: float, to: Callable[[float], int]) -> str:
+    """An end of an interval, so that no more certainty is said than there is."""
+    return f"{to(1000 * share) / 10:g} %"
+
+
 def _confirmed(boards: BoardTrials, number: int, flash: str) -> Sentence:
     final = boards.finals[number]
     low, high = boards.interval(number)
@@ -212,13 +218,14 @@ def _confirmed(boards: BoardTrials, number: int, flash: str) -> Sentence:
     if final.keeps:
         text = (
             f"Then {final.tried} other boards were drawn, and all keep the limit: with 95 % certainty at "
-            f"least {percent_text(low)} of all boards do."
+            f"least {_rounded(low, math.floor)} of all boards do."
         )
     else:
         text = (
             f"But of {final.tried} other boards {final.flashing} {flash} or do not work, and no candidate's "
             f"boards that were tried all keep the limit: {percent_text(kept / final.tried)} do, with 95 % "
-            f"certainty {percent_text(low)} to {percent_text(high)} of all boards. Try each one first."
+            f"certainty {_rounded(low, math.floor)} to {_rounded(high, math.ceil)} of all boards. "
+            "Try each one before it is worn."
         )
     behind: dict[str, float | str] = {
         "boards": final.tried, "flashing": final.flashing, "low": low, "high": high,

@@ -150,7 +150,7 @@ def test_where_no_candidates_boards_all_keep_the_limit_the_most_do_and_it_is_sai
     assert told.behind["low"] == pytest.approx(beta.ppf(0.025, 288, 13))
     assert told.behind["high"] == pytest.approx(beta.ppf(0.975, 289, 12))
     assert "of 300 other boards 12 flash" in told.text
-    assert "96 % do, with 95 % certainty 93 % to 98 % of all boards" in told.text
+    assert "96 % do, with 95 % certainty 93.1 % to 98 % of all boards" in told.text
 
 
 def test_the_interval_allows_for_every_final_that_was_run():
