@@ -44,6 +44,7 @@ from envlab.digital.followers import (
     AttackRelease,
     MeanSquare,
     MovingMaximum,
+    MovingMean,
     OnePole,
     PassThrough,
     PeakHold,
@@ -76,6 +77,7 @@ STAGES: dict[str, type | dict[str, type]] = {
         "attack_release": AttackRelease,
         "peak_hold": PeakHold,
         "mean_square": MeanSquare,
+        "moving_mean": MovingMean,
         "moving_maximum": MovingMaximum,
     },
     "brightness": BrightnessMap,
@@ -112,7 +114,8 @@ def read_design(path: str | Path) -> Chain:
     Parameters
     ----------
     path : path
-        A TOML file; sections and keys left out keep their default values.
+        A TOML file; sections and keys left out keep their default values. A file without [follower] is
+        read as one whose frames show the moving mean of all their readings.
 
     Returns
     -------
@@ -179,6 +182,8 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
                 check_buyable(key, getattr(stages[section], key), f"{file_name}: [{section}]")
     where = f"{file_name}: [frames]"
     frames = fields_of(tables.get("frames", {}), Chain, where, only=FRAME_KEYS)
+    if "follower" not in tables:
+        stages["follower"] = _all_readings(frames.get("frame_rate_hz", usual.frame_rate_hz))
     try:
         chain = Chain(**stages, **frames)
         chain.check_sending()
@@ -186,6 +191,12 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
     except ParameterError as problem:
         place = where if problem.name in FRAME_KEYS else f"{file_name}:"
         raise FileError(f"{place} {problem}") from None
+
+
+def _all_readings(frame_rate_hz: float) -> MovingMean:
+    """What the light follows where a file does not say: the mean of a frame's readings, none thrown away."""
+    # A rate that cannot be is refused by the chain, which names it.
+    return MovingMean(1 / frame_rate_hz) if frame_rate_hz > 0 else MovingMean()
 
 
 def old_names(tables: Mapping[str, Any]) -> Iterator[str]:
@@ -313,6 +324,12 @@ def with_parts(source_text: str, parts: Mapping[str, float | str]) -> str:
             document[section] = tomlkit.table()
         table: Any = document[section]
         table[key] = written_value(key, value)
+        kinds = STAGES[section]
+        if key == "kind" and isinstance(kinds, dict):
+            # What only the kind before had would be refused.
+            known = {"kind", *(field.name for field in dataclasses.fields(kinds[str(value)]))}
+            for lost in [other for other in table if other not in known]:
+                del table[lost]
     return tomlkit.dumps(document)
 
 

@@ -20,7 +20,15 @@ from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.digital.firmware_settings import FirmwareSettings
-from envlab.digital.followers import AttackRelease, MeanSquare, MovingMaximum, OnePole, PassThrough, PeakHold
+from envlab.digital.followers import (
+    AttackRelease,
+    MeanSquare,
+    MovingMaximum,
+    MovingMean,
+    OnePole,
+    PassThrough,
+    PeakHold,
+)
 from envlab.light.curve import BrightnessMap
 from envlab.light.pixels import Pixels, Supply
 
@@ -39,6 +47,7 @@ __all__ = [
     "MeanSquare",
     "Microphone",
     "MovingMaximum",
+    "MovingMean",
     "NoBandFilter",
     "OnePole",
     "PassThrough",

@@ -32,6 +32,7 @@ from envlab.digital.followers import (
     AttackRelease,
     MeanSquare,
     MovingMaximum,
+    MovingMean,
     OnePole,
     PeakHold,
 )
@@ -257,6 +258,12 @@ ADCS = {
         "the sampling capacitor takes a share",
         adc=Adc(source_ohm=100e3, sampling_ohm=1e3, sampling_farad=14e-12),
     ),
+    "real converter": _board(
+        "dead zones at both ends, a bent and tilted line between them",
+        adc=Adc(12, gain_error_percent=-1.5, bow_lsb=9.0, dead_low_v=0.08, dead_high_v=0.12, offset_lsb=3.0),
+        rectifier=Rectifier("full", 0.15),
+    ),
+    "dead zone": _board("silence lies in the dead zone", adc=Adc(12, dead_low_v=0.06, bow_lsb=-5.0)),
     "offset up": _board("silence reads 7 counts", adc=Adc(offset_lsb=7.5)),
     "offset down": _board(
         "quiet sounds are lost", adc=Adc(offset_lsb=-3.5), rectifier=Rectifier("full", 0.15)
@@ -292,6 +299,7 @@ DIGITAL = {
     "attack and release": _board("follower that sees every reading", follower=AttackRelease(0.005, 0.1)),
     "peak hold": _board("follower with two memories", follower=PeakHold(0.04, 0.1), adc=Adc(12)),
     "mean square": _board("follower on the square", follower=MeanSquare(0.05), rectifier=Rectifier("half")),
+    "moving mean": _board("a frame shows all its readings", follower=MovingMean(), adc=Adc(10)),
     "moving maximum": _board("follower with a window", follower=MovingMaximum(0.03)),
     "followed diode": _board(
         "follower behind a passive diode",

@@ -26,6 +26,7 @@ def design_rule_warnings(
     detector: as built. quiescent_v: V at the detector when nothing sounds.
     """
     found = [*_preamp_warnings(preamp), *_rectifier_warnings(preamp, rectifier), *_adc_warnings(adc)]
+    found += _dead_zone_warnings(adc, quiescent_v)
     most_v = _most_at_pin_v(preamp, rectifier, detector, quiescent_v)
     if most_v > adc.pin_bears_v:
         found.append(
@@ -88,6 +89,17 @@ def _adc_warnings(adc: Adc) -> list[str]:
         f"{adc.source_ohm:g} Ω before the ADC need {1e6 * needed_s:.3g} µs to charge its sampling capacitor"
         f" to half a count, and it samples for {1e6 * adc.sampling_s:.3g} µs: lower source_ohm, sample"
         " longer, or put a buffer before the pin."
+    ]
+
+
+def _dead_zone_warnings(adc: Adc, quiescent_v: float) -> list[str]:
+    lost_v = adc.dead_low_v - quiescent_v
+    if lost_v < adc.lsb_v:
+        return []
+    return [
+        f"The ADC reads 0 up to {1e3 * adc.dead_low_v:.3g} mV and the detector rests at"
+        f" {1e3 * quiescent_v:.3g} mV: the first {1e3 * lost_v:.3g} mV of every sound are lost. Lift"
+        " reference_node_v above the dead zone, or state a floor that lies above it."
     ]
 
 

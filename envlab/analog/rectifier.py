@@ -19,6 +19,10 @@ from envlab.units import FloatArray
 REFERENCES = ("node", "bias", "coupled")
 
 
+# At which a diode's drop is told.
+_TOLD_A = 1e-4
+
+
 @dataclass(frozen=True)
 class Rectifier(AnalogStage):
     """Half or full wave, precision or passive.
@@ -146,14 +150,40 @@ class Rectifier(AnalogStage):
         quick = self.diode == "none" and self.gain_bandwidth_hz is None
         return quick and self.reference == "node" and self.output_current_a is None
 
-    def quiescent_rectified_v(self, bias_v: float) -> float:
-        """Return what is offered to the detector at silence, V above the reference node."""
-        return bias_v - self.reference_node_v if self.reference == "bias" else 0.0
+    def moved_at(self, temperature_c: float) -> tuple[str, ...]:
+        """Return what another temperature does to a passive diode, in a clause; nothing without one.
+
+        Parameters
+        ----------
+        temperature_c : float
+            −60 to 125 °C.
+        """
+        then = replace(self, temperature_c=temperature_c).passive_diode
+        now = self.passive_diode
+        if now is None or then is None:
+            return ()
+        moved_v = then.drop_v(_TOLD_A) - now.drop_v(_TOLD_A)
+        if moved_v == 0:
+            return ()
+        side = "more" if moved_v > 0 else "less"
+        return (f"each diode drops {abs(1e3 * moved_v):.3g} mV {side} at {1e3 * _TOLD_A:g} mA",)
+
+    def quiescent_rectified_v(self, bias_v: float, resting_v: float = 0.0) -> float:
+        """Return what is offered to the detector at silence, V above the reference node.
+
+        resting_v: where the signal rests, V round bias_v.
+        """
+        return float(rectify(np.array([resting_v]), self, bias_v=bias_v)[0])
 
     def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
         """Return one block of the rectified voltage, V above the reference node."""
         rectified_v, end = rectify_in_time(
-            signal, self, sample_rate_hz=around.sample_rate_hz, bias_v=around.bias_v, state=state
+            signal,
+            self,
+            sample_rate_hz=around.sample_rate_hz,
+            bias_v=around.bias_v,
+            resting_v=around.resting_v,
+            state=state,
         )
         return Advanced(rectified_v, end)
 
@@ -211,16 +241,22 @@ def rectify_in_time(
     *,
     sample_rate_hz: float,
     bias_v: float = 0.0,
+    resting_v: float = 0.0,
     state: AmplifierState | None = None,
 ) -> tuple[FloatArray, AmplifierState]:
     """Return (drive_v, end state) as rectify, through amplifiers that take their time.
+
+    Without a state the amplifiers have long followed resting_v, V round bias_v.
 
     Of each half wave: da/dt = 2π·GBW·(s − out), at most the slew rate; out = a − drop while a is above the
     drop, else nothing; a second diode holds a at −drop. A rectifier without gain_bandwidth_hz is at once.
     """
     from envlab.analog.kernels import board_kernels
 
-    rest = (-rectifier.amplifier_drop_v, -rectifier.amplifier_drop_v, 0.0)
+    drop_v = rectifier.amplifier_drop_v
+    upper_v = drop_v + resting_v if resting_v > 0 else -drop_v
+    lower_v = drop_v - resting_v if resting_v < 0 and rectifier.kind == "full" else -drop_v
+    rest = (upper_v, lower_v, resting_v)
     if rectifier.gain_bandwidth_hz is None:
         return rectify(signal_v, rectifier, bias_v=bias_v), state or rest
     folded, end = board_kernels.cross_diodes(
@@ -237,5 +273,5 @@ def rectify_in_time(
 def _above_reference_node(folded: FloatArray, rectifier: Rectifier, bias_v: float) -> FloatArray:
     if rectifier.reference != "bias":
         return folded
-    offered = rectifier.quiescent_rectified_v(bias_v) + folded
+    offered = (bias_v - rectifier.reference_node_v) + folded
     return np.maximum(offered, 0.0) if rectifier.diode == "none" else offered

@@ -1,12 +1,13 @@
 """The command envlab: one verb for each thing that a maker does at the bench, in files by moment.
 
-backwards, choosing: before the board is ordered. boards: before fifty of it are. looking: before the night.
-export: into the firmware. writing: for the design file's editor.
+listening: what the microphone will meet. backwards, choosing: before the board is ordered. boards: before
+fifty of it are. looking: before the night. export: into the firmware. writing: for the design file's editor.
 """
 
 from __future__ import annotations
 
 from envlab.cli import design_sweep as choosing
+from envlab.cli import level as listening
 from envlab.cli import parts as backwards
 from envlab.cli import schema as writing
 from envlab.cli import simulate_notebooks as looking
@@ -14,4 +15,14 @@ from envlab.cli import table as export
 from envlab.cli import tolerance as boards
 from envlab.cli.group import FLASHING_EXIT, main
 
-__all__ = ["FLASHING_EXIT", "backwards", "boards", "choosing", "export", "looking", "main", "writing"]
+__all__ = [
+    "FLASHING_EXIT",
+    "backwards",
+    "boards",
+    "choosing",
+    "export",
+    "listening",
+    "looking",
+    "main",
+    "writing",
+]

@@ -20,8 +20,10 @@ from envlab.cli.options import (
     refuse_existing,
     sensitivity_option,
 )
+from envlab.cli.recorders import note_recorders
 from envlab.cli.saying import counted, progress, say
 from envlab.cli.tolerance import boards_of_choice
+from envlab.sound.level_text import StatedLevel
 
 if TYPE_CHECKING:
     from envlab.study.sweep.choice import Choice
@@ -46,7 +48,7 @@ if TYPE_CHECKING:
 def design(
     design: Path | None,
     clip: Path | None,
-    level_db_spl: float | None,
+    level: StatedLevel | None,
     out: Path | None,
     sensitivity: str | None,
     accept_misses: bool,
@@ -79,13 +81,14 @@ def design(
     from envlab.study.sweep.sweep import sweep
     from envlab.study.tolerance.words import IN_SHORT
 
-    specification = with_sensitivity(asked_specification(design, clip, level_db_spl), sensitivity)
+    specification = with_sensitivity(asked_specification(design, clip, level), sensitivity)
     firmware = specification.chain.firmware
     asked, guard = firmware.sensitivity, firmware.is_guarded
     folder = out or Path(Path(specification.name).stem.replace("_", "-"))
     click.get_current_context().with_resource(claimed(folder))
     check_folder(folder, force=force)
     with progress() as report:
+        note_recorders(specification.clips)
         table = sweep(specification, progress=report)
         report("Choosing", 1.0)
         choice = robust_choice(choose(table, specification), specification, progress=report)
@@ -147,7 +150,7 @@ def _missing(choice: Choice) -> str:
 @force_option
 @quiet_option
 def sweep(
-    design: Path | None, clip: Path | None, level_db_spl: float | None, out: Path, most: int, force: bool
+    design: Path | None, clip: Path | None, level: StatedLevel | None, out: Path, most: int, force: bool
 ) -> None:
     """Try every candidate of DESIGN on every clip: one row each, every metric, as .csv or .parquet.
 
@@ -161,7 +164,7 @@ def sweep(
     from envlab.study.sweep.ranking import rank_candidates
     from envlab.study.sweep.sweep import sweep as run_sweep
 
-    specification = asked_specification(design, clip, level_db_spl, most=most)
+    specification = asked_specification(design, clip, level, most=most)
     refuse_existing(out, force=force)
     check_ending(out)
     click.get_current_context().with_resource(claimed(out))

@@ -15,7 +15,18 @@ from envlab.errors import EnvlabError, EnvlabWarning, NotJudgedError
 REFUSED_EXIT, USAGE_EXIT, FLASHING_EXIT, NOT_JUDGED_EXIT, INTERRUPTED_EXIT = 1, 2, 3, 4, 130
 
 # As the job goes, not by alphabet.
-_ORDER = ("parts", "design", "sweep", "tolerance", "simulate", "notebooks", "table", "schema")
+_ORDER = (
+    "level",
+    "span",
+    "parts",
+    "design",
+    "sweep",
+    "tolerance",
+    "simulate",
+    "notebooks",
+    "table",
+    "schema",
+)
 
 EXIT_WORDS = """\b
 Exit status:

@@ -20,8 +20,10 @@ from envlab.cli.options import (
     refuse_existing,
     sensitivity_option,
 )
+from envlab.cli.recorders import note_recorders
 from envlab.cli.saying import note, paint, progress, say, say_lines
 from envlab.errors import FileError
+from envlab.sound.level_text import StatedLevel
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -59,7 +61,7 @@ OPENED = ("02_audition.ipynb", "00_tour.ipynb", "01_choose_parts.ipynb")
 def simulate(
     design: Path | None,
     clip: Path | None,
-    level_db_spl: float | None,
+    level: StatedLevel | None,
     out: Path,
     sensitivity: str | None,
     noise: bool,
@@ -83,12 +85,13 @@ def simulate(
     from envlab.study.level_diagram import level_diagram, stated_levels
     from envlab.study.specification.specification import with_sensitivity
 
-    specification = with_sensitivity(asked_specification(design, clip, level_db_spl), sensitivity)
+    specification = with_sensitivity(asked_specification(design, clip, level), sensitivity)
     refuse_existing(out, force=force)
     first = specification.clips[0]
     rng = np.random.default_rng(specification.judging.seed) if noise else None
     chain = specification.chain
     with progress() as report:
+        note_recorders([first])
         report("Measuring the level", 0.0)
         sound = first.sound()
         rows = instant_count(sound.duration_s, chain.adc.rate_hz)

@@ -55,7 +55,7 @@ def worst_over_clips(
 def _range_used(clips: Sequence[Clip], metrics: Sequence[Mapping[str, FloatArray]]) -> FloatArray:
     """Between two loudnesses: with clips of one level only there is nothing to judge, so NaN."""
     judged = [
-        (clip.level_db_spl, -place)
+        (clip.unweighted_db_spl, -place)
         for place, (clip, metric) in enumerate(zip(clips, metrics, strict=True))
         if not np.isnan(metric["counts_99"]).all()
     ]

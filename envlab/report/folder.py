@@ -17,7 +17,7 @@ from envlab.plot.schematic.schematic import schematic_png, schematic_svg
 from envlab.shipped import shipped_folder
 from envlab.sound.clip import Clip
 from envlab.study.specification.parts_list import parts_list
-from envlab.study.specification.specification import Specification, asked_sensitivity
+from envlab.study.specification.specification import Judging, Specification, asked_sensitivity
 from envlab.study.sweep.choice import Choice
 from envlab.study.sweep.not_judged import not_judged_column
 
@@ -79,12 +79,17 @@ def chosen_design_text(specification: Specification, choice: Choice, folder: Pat
         for table, path in zip(asked, paths, strict=True):
             table["file"] = path.name if path.parent == demos else _from_folder(path, folder)
         return tomlkit.dumps(document)
+    judged_weighting = document.get("judging", {}).get("weighting", Judging.weighting)
     clips = tomlkit.aot()
     for clip, path in zip(specification.clips, paths, strict=True):
         table = tomlkit.table()
         table["file"] = path.name if path.parent == demos else _from_folder(path, folder)
         table["levels_db_spl"] = [clip.level_db_spl]
         table["tags"] = list(clip.tags)
+        if clip.weighting != judged_weighting:
+            table["weighting"] = clip.weighting
+        if clip.level_uncertainty_db:
+            table["level_uncertainty_db"] = clip.level_uncertainty_db
         clips.append(table)
     document["clips"] = clips
     return tomlkit.dumps(document)

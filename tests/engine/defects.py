@@ -74,9 +74,9 @@ def _without_coupling_memory(hold_rectified: Any) -> Any:
 
 
 def _from_rest(advance: Any) -> Any:
-    def forgets(self: Any, signal: Any) -> Any:
+    def forgets(self: Any, *args: Any) -> Any:
         self._state = np.zeros_like(self._state)
-        return advance(self, signal)
+        return advance(self, *args)
 
     return forgets
 
@@ -132,6 +132,15 @@ def _without_offset(quantiser: Any) -> Any:
     )
 
 
+def _unbent(quantise: Any) -> Any:
+    def straight(read_v: Any, lanes: Any, converters: Any, noise_lsb: Any) -> Any:
+        ideal = converters.copy()
+        ideal[:, 5:7] = 0.0
+        return quantise(read_v, lanes, ideal, noise_lsb)
+
+    return straight
+
+
 def _rounds_up(quantise: Any) -> Any:
     def half_up(read_v: Any, lanes: Any, converters: Any, noise_lsb: Any) -> Any:
         return quantise(read_v, lanes, converters, noise_lsb + 0.5)
@@ -160,9 +169,9 @@ def _twice_as_loud(input_noise_v: Any) -> Any:
 
 
 def _begins_anew(advance: Any) -> Any:
-    def anew(self: Any, signal: Any) -> Any:
+    def anew(self: Any, *args: Any) -> Any:
         self._state = None
-        return advance(self, signal)
+        return advance(self, *args)
 
     return anew
 
@@ -216,6 +225,13 @@ DEFECTS: dict[str, Defect] = {
         "quantise",
         _rounds_up,
         (_record("quick"), _by_hand("quick")),
+    ),
+    "converter is straight": Defect(
+        "the one quantiser knows neither dead zone nor bow",
+        "envlab.analog.kernels.adc_kernels",
+        "quantise",
+        _unbent,
+        (_record("real converter"), _by_hand("dead zone")),
     ),
     "forgetful pass": Defect(
         "the compiled pass over all stages begins at rest with every block",
@@ -273,11 +289,11 @@ DEFECTS: dict[str, Defect] = {
         ),
     ),
     "noise twice": Defect(
-        "the preamp's noise, told apart, is twice as loud",
-        "envlab.engine.waves",
+        "boards side by side hear the preamp's noise twice as loud",
+        "envlab.engine.side_by_side",
         "input_noise_v",
         _twice_as_loud,
-        (_path("noisy-tolerance, exact"),),
+        (_path("noisy-tolerance, quick"),),
     ),
     "forgetful follower": Defect(
         "the followers of many boards begin at rest with every block",

@@ -7,6 +7,7 @@ path that moves to another module is edited in its import, one that is renamed i
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from unittest.mock import patch
 
 import numpy as np
@@ -30,7 +31,7 @@ from engine.comparison import (
 )
 from zoo import ZOO, other_detectors, slightly_off
 
-from envlab.analog.adc import Adc, convert
+from envlab.analog.adc import convert
 from envlab.analog.band_filter import filter_band
 from envlab.chain import Chain, ChainResult
 from envlab.digital import equivalence
@@ -345,9 +346,11 @@ def firmware_fast_adc(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     preamp = chain.preamp
     filtered_v, _ = filter_band(
         run.preamp_v, chain.band_filter, sample_rate_hz=run.internal_rate_hz,
-        low_v=-preamp.swing_down_v, high_v=preamp.swing_up_v,
+        low_v=-preamp.swing_down_v, high_v=preamp.swing_up_v, resting_v=preamp.output_offset_v,
     )  # fmt: skip
-    fast = Adc(chain.adc.bits, chain.adc.reference_v, FAST_RATE_HZ)
+    fast = replace(
+        chain.adc, rate_hz=FAST_RATE_HZ, source_ohm=0.0, sampling_farad=0.0, sampling_s=1e-6, noise_lsb=0.0
+    )
     audio = SampledAudio(fast, preamp.bias_v, firmware.follower, chain.adc.rate_hz)
     counts = firmware.gain * sampled_envelope(filtered_v, audio, sample_rate_hz=run.internal_rate_hz)
     envelope, _ = follow(counts, chain.follower, rate_hz=chain.adc.rate_hz)

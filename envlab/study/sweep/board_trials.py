@@ -28,7 +28,8 @@ from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
 from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge, Columns, columns_on_sound
-from envlab.study.tolerance.tolerances import board_of, draw, varied_parameters
+from envlab.study.tolerance.tolerances import board_of, draw, levels_off_db, varied_parameters
+from envlab.units import FloatArray
 
 Progress = Callable[[str, float], None]
 
@@ -143,12 +144,14 @@ def _groups(candidates: Mapping[int, Chain]) -> list[list[int]]:
 class _Design:
     """One candidate's boards and what was heard of them.
 
-    boards: None where one does not work. flashing: places of those that flash too often or do not work.
+    boards: None where one does not work. louder_db: by how much each hears the clips louder than stated, as
+    BoardJudge.metrics has it. flashing: places of those that flash too often or do not work.
     heard: number of a clip → its columns, of some boards and the next. begun: how many have played anything.
     """
 
     judge: BoardJudge
     boards: list[Chain | None]
+    louder_db: FloatArray
     flashing: set[int] = field(default_factory=set)
     heard: dict[int, list[Columns]] = field(default_factory=dict)
     begun: int = 0
@@ -168,16 +171,17 @@ class _Group:
 
     def _design(self, chain: Chain) -> _Design:
         asked = self._bench.ranked
-        parameters = varied_parameters(chain, asked.tolerance, asked.ranges)
+        parameters = varied_parameters(chain, asked.tolerance, asked.ranges, asked.clips)
         boards: list[Chain | None] = []
-        for values in draw(parameters, self._bench.count, self._bench.seed):
+        drawn = draw(parameters, self._bench.count, self._bench.seed)
+        for values in drawn:
             try:
                 boards.append(board_of(chain, parameters, values))
             except ParameterError:
                 boards.append(None)
         judge = BoardJudge(asked, chain, self._bench.sounds, self._bench.workers)
         dead = {place for place, one in enumerate(boards) if one is None}
-        return _Design(judge, boards, flashing=dead)
+        return _Design(judge, boards, levels_off_db(parameters, drawn), flashing=dead)
 
     def run(self, clip_order: Sequence[int]) -> dict[int, Trial]:
         for boards, number in self._turns(clip_order):
@@ -197,10 +201,12 @@ class _Group:
         return turns + [(range(every), number) for number in others]
 
     def _hear(self, designs: list[_Design], places: range, number: int) -> None:
-        boards, firmware, tables, sizes = [], [], [], []
+        boards: list[Chain] = []
+        firmware, tables, sizes = [], [], []
         for design in designs:
+            kept = [place for place in places if design.boards[place] is not None]
             some = [one for one in design.boards[places.start : places.stop] if one is not None]
-            boards += some
+            boards += design.judge.hearing(some, self._bench.ranked.clips[number], design.louder_db[kept])
             firmware += [design.chain] * len(some)
             tables += [design.judge.table] * len(some)
             sizes.append(len(some))

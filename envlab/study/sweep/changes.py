@@ -206,10 +206,10 @@ def _levels(specification: Specification) -> Iterator[Cause]:
         f"the {tag} clips": frozenset(clip.label for clip in clips if tag in clip.tags)
         for tag in ("beat", "quiet", "walking", "room")
     }
-    levels = [clip.level_db_spl for clip in clips]
+    levels = [clip.unweighted_db_spl for clip in clips]
     if max(levels) > min(levels):
         for name, level in (("loudest", max(levels)), ("softest", min(levels))):
-            kinds[f"the {name} clip"] = frozenset(c.label for c in clips if c.level_db_spl == level)
+            kinds[f"the {name} clip"] = frozenset(c.label for c in clips if c.unweighted_db_spl == level)
     for name, labels in kinds.items():
         if not labels:
             continue

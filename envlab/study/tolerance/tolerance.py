@@ -5,7 +5,7 @@ of the sweep is, but with the firmware of the design: one table is exported, and
 the same for all, so that boards differ by their parts alone.
 
 Boards of the usual kind run side by side (analog/bank/tolerance_bank.py). Against the exact simulation of the
-same boards no reading moves by more than one count, and fewer than one in a hundred by that, one in fifty
+same boards no reading moves by more than one count, and at most some one in a hundred by that, one in fifty
 where corners lie in the bass (tests/study/tolerance/test_board_run.py measures it); on thirty boards of the
 parade, all clips, no metric moved by a thousandth of its spread and no verdict on any target changed. A board
 as designed is reproduced to the last bit. Any other boards, as those with passive diodes, run one by one,
@@ -19,6 +19,10 @@ speaks of how a metric spreads, not of boards beyond a limit. Targets that the d
 aside: no tighter part mends them. Passed over, gain 0, are parameters that move no target's metric by 1 % of
 its scale at either of their ends, and those on whose draws it does not visibly depend whether a board meets
 its targets (tolerance_tables.shows_in).
+
+How sure the clips' levels are (level_uncertainty_db) is one of the things in which nights differ: one draw a
+board, by which it hears every clip louder or softer, each in proportion to its own uncertainty. Its bench
+signals stay what they are.
 
 Worst cases. For each metric with a target, every parameter stands at that of its ends that hurts the metric
 more, found one parameter at a time from the board as designed; where neither end moves it (flashes are whole
@@ -46,7 +50,8 @@ from envlab.metrics.judgeable import release_s, why_not_judged
 from envlab.study.specification.specification import Specification, as_specification
 from envlab.study.specification.targets import Target
 from envlab.study.tolerance.board_metrics import BoardJudge, Columns
-from envlab.study.tolerance.result import ToleranceResult
+from envlab.study.tolerance.operating_conditions import moved_parts
+from envlab.study.tolerance.result import ConditionEnd, ToleranceResult
 from envlab.study.tolerance.tables import (
     FEW,
     distribution_table,
@@ -55,7 +60,14 @@ from envlab.study.tolerance.tables import (
     target_table,
     worst_case_of,
 )
-from envlab.study.tolerance.tolerances import Tolerances, VariedParameter, board_of, draw, varied_parameters
+from envlab.study.tolerance.tolerances import (
+    Tolerances,
+    VariedParameter,
+    board_of,
+    draw,
+    levels_off_db,
+    varied_parameters,
+)
 from envlab.study.tolerance.words import LEAST_GAIN, sentences_of
 from envlab.units import BoolArray, FloatArray
 
@@ -155,6 +167,7 @@ def tolerance(
         distribution=distribution_table(targets, nominal, boards),
         causes=study.causes(drawn, boards, at_ends, nominal, targets),
         worst_cases=study.worst_cases(drawn, boards, at_ends, nominal, targets),
+        conditions=study.conditions(at_ends, nominal, targets),
     )
     return replace(result, sentences=sentences_of(result, specification))
 
@@ -183,7 +196,8 @@ class _Study:
 
     @functools.cached_property
     def parameters(self) -> list[VariedParameter]:
-        return varied_parameters(self.chain, self.tolerances, self.specification.ranges)
+        specification = self.specification
+        return varied_parameters(self.chain, self.tolerances, specification.ranges, specification.clips)
 
     @functools.cached_property
     def near(self) -> BoardJudge:
@@ -227,7 +241,8 @@ class _Study:
         judge = replace(self.near, one_by_one=exactly)
         # At least the board as designed works; where it is not asked for, it lends the names of the metrics.
         boards = [one for one in made if one] or [self.chain]
-        metrics = judge.metrics(boards, tell)
+        louder_db = levels_off_db(self.parameters, values)[works] if works.any() else np.zeros(1)
+        metrics = judge.metrics(boards, tell, louder_db)
         return pd.DataFrame(_filled(metrics, works))
 
     def targets(self, nominal: pd.Series) -> list[Target]:
@@ -237,6 +252,21 @@ class _Study:
             flash,
             *(t for t in self.specification.targets.soft if np.isfinite(nominal.get(t.metric, np.nan))),
         ]
+
+    def conditions(
+        self, at_ends: pd.DataFrame, nominal: pd.Series, targets: list[Target]
+    ) -> tuple[ConditionEnd, ...]:
+        """What the ends of the temperature do to parts and metrics of the board as designed."""
+        found = []
+        for i, parameter in enumerate(self.parameters):
+            if parameter.name != "temperature_c":
+                continue
+            for row, end_c in ((2 * i, parameter.low), (2 * i + 1, parameter.high)):
+                moved = moved_parts(self.chain, end_c)
+                if moved:
+                    metrics = _changes(at_ends.iloc[row], nominal, targets)
+                    found.append(ConditionEnd(end_c, moved, metrics))
+        return tuple(found)
 
     def causes(
         self,
@@ -353,6 +383,12 @@ def _changed(values: FloatArray, parameter: int, column: FloatArray | float) -> 
     changed = values.copy()
     changed[:, parameter] = column
     return changed
+
+
+def _changes(there: pd.Series, nominal: pd.Series, targets: list[Target]) -> dict[str, tuple[float, float]]:
+    """Metric → (as designed, there) of what moves by more than a little of its target's scale."""
+    both = {t: (float(nominal[t.metric]), float(there[t.metric])) for t in targets}
+    return {t.metric: (was, now) for t, (was, now) in both.items() if not abs(now - was) <= _MOVES * t.scale}
 
 
 def _moves(at_ends: pd.DataFrame, nominal: pd.Series, targets: list[Target]) -> bool:

@@ -7,25 +7,32 @@ is made exact, and the first hundred boards of a thousand are the hundred.
 
 from __future__ import annotations
 
+import operator
 import zlib
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, is_dataclass, replace
 
 import numpy as np
 
+from envlab.analog.stage import varied_fields
 from envlab.chain import Chain
+from envlab.engine.board import field_names
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.light.lightness import check_whole
 from envlab.seeds import seed_number
+from envlab.sound.clip import Clip
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import Choices, with_values
-from envlab.study.tolerance.operating_conditions import under_conditions
+from envlab.study.tolerance.operating_conditions import moved_parts, under_conditions
 from envlab.units import FloatArray
 
 SHAPES = ("uniform", "normal")
 MOST_BOARDS = 100_000
 # A maker who states a tolerance sorts out what lies beyond it: the normal shape ends at three of its sigmas.
 SIGMAS = 3.0
+# A level's uncertainty is two standard deviations (k = 2), and three are drawn.
+_SIGMAS_STATED = 2.0
+LEVEL = "level_db"
 # Of a three-terminal regulator over load and temperature; common practice, no source.
 _SUPPLY_SHARE = 0.03
 
@@ -53,7 +60,7 @@ class Tolerances:
         ± of the ADC's reference, 0 to 20; of no account where the reference is the analog supply, which has a
         range of its own.
     temperature_c : tuple
-        (low, high) of the night, °C, −40 to 60.
+        (low, high) of the night, °C, −40 to 60; of no account on a board none of whose parts it moves.
     supply_v : tuple or None
         (low, high) of the analog supply, V, 0.5 to 60; None: ±3 % about the stated one. Both are always
         uniform: the night chooses, no maker sorts it.
@@ -65,6 +72,10 @@ class Tolerances:
     seed : int
         0 or more. Resistors' and amplifiers' own drift with temperature is left out: 100 ppm/K over 40 K is
         0.4 %.
+    deviations : mapping
+        ± of single numbers of a stage that are no parts, by key, as {"adc.offset_lsb": 2.0}, in the unit of
+        the key; a key left out has what its stage says is usual (the ADC's offset, gain_error_percent and
+        bow).
 
     References
     ----------
@@ -88,6 +99,7 @@ class Tolerances:
     shape: str = "uniform"
     boards: int = 1000
     seed: int = 1
+    deviations: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for name in ("resistor_percent", "capacitor_percent"):
@@ -98,6 +110,8 @@ class Tolerances:
         check_range("microphone_db", self.microphone_db, 0, 12, unit="dB")
         check_range("offset_v", self.offset_v, 0, 0.05, unit="V")
         check_range("reference_percent", self.reference_percent, 0, 20, unit="%")
+        for key, most in self.deviations.items():
+            check_range(f"deviations {key}", most, 0)
         _check_span("temperature_c", self.temperature_c, -40, 60, "°C")
         if self.supply_v is not None:
             _check_span("supply_v", self.supply_v, 0.5, 60, "V")
@@ -120,10 +134,12 @@ def _check_span(name: str, span: tuple[float, float], least: float, most: float,
 class VariedParameter:
     """One thing in which boards differ.
 
-    name: column of the boards' table, with its unit: "C3_percent", "microphone_db", "input_offset_v",
-    "reference_percent", "temperature_c", "supply_v". label: as in "C3 hold". key: "stage.key" of a part, else
-    "". low, high: ends of the deviation in that unit (temperature and supply: the value itself). designed:
-    the value that the design has. shape: as in Tolerances.
+    name: column of the boards' table, with its unit: "C3_percent", "microphone_db", "level_db" (by how much
+    the clips are louder than stated), "input_offset_v", "reference_percent", "adc_offset_lsb",
+    "temperature_c", "supply_v". label: as in "C3 hold". key: "stage.key" of a part or of another number of a
+    stage, else "". low, high: ends of the deviation in that unit (temperature and supply: the value itself).
+    designed: the value that the design has. shape: as in Tolerances. is_part: whether the deviation is a
+    share of what stands at key; else it is added to it.
     """
 
     name: str
@@ -133,6 +149,7 @@ class VariedParameter:
     high: float
     designed: float
     shape: str
+    is_part: bool = False
 
     def value(self, share: FloatArray) -> FloatArray:
         """Return the values at shares of the way from the middle to the ends, −1 to 1, any shape."""
@@ -140,7 +157,7 @@ class VariedParameter:
 
     @property
     def _unit(self) -> str:
-        return {"percent": "%", "db": "dB", "v": "V", "c": "°C"}[self.name.rsplit("_", 1)[-1]]
+        return {"percent": "%", "db": "dB", "v": "V", "c": "°C", "lsb": "LSB"}[self.name.rsplit("_", 1)[-1]]
 
     @property
     def is_condition(self) -> bool:
@@ -150,6 +167,8 @@ class VariedParameter:
     @property
     def range_text(self) -> str:
         """As in "±20 %", "−10 to 20 °C"."""
+        if self.name == LEVEL:
+            return f"±{self.high * _SIGMAS_STATED / SIGMAS:.3g} dB, 19 times in 20"
         if self.is_condition:
             return f"{self.low:.3g} to {self.high:.3g} {self._unit}".replace("-", "−")
         if self.name.endswith("offset_v"):
@@ -171,7 +190,7 @@ class VariedParameter:
 
         Parts by closest_tolerance, a microphone at ±1 dB; None: it cannot be bought tighter.
         """
-        if self.key:
+        if self.is_part:
             percent = closest_tolerance(self.high)
             return None if percent is None else (percent / self.high, f"±{percent:g} %")
         if self.name == "microphone_db" and self.high > 1:
@@ -180,15 +199,21 @@ class VariedParameter:
 
 
 def varied_parameters(
-    chain: Chain, tolerances: Tolerances, ranges: Mapping[str, Choices] | None = None
+    chain: Chain,
+    tolerances: Tolerances,
+    ranges: Mapping[str, Choices] | None = None,
+    clips: Sequence[Clip] = (),
 ) -> list[VariedParameter]:
     """Return what differs from board to board, in the order of the signal, without what does not vary.
 
-    ranges: of the sweep; they know the tolerance of the parts that are bought. Raises ParameterError for a
-    part in tolerances.parts_percent that the board does not have.
+    ranges: of the sweep; they know the tolerance of the parts that are bought. clips: whose levels are not
+    known for sure; each night they are all off the same way, one draw a board, each in proportion to its own
+    uncertainty. Raises ParameterError for a part in tolerances.parts_percent that the board does not have.
     """
     stated = dict(tolerances.parts_percent)
+    most_db = max((clip.level_uncertainty_db for clip in clips), default=0.0) * SIGMAS / _SIGMAS_STATED
     parameters = [
+        VariedParameter(LEVEL, "level of the clips", "", -most_db, most_db, 0.0, "normal"),
         VariedParameter(
             "microphone_db",
             "microphone",
@@ -197,7 +222,7 @@ def varied_parameters(
             tolerances.microphone_db,
             0.0,
             tolerances.shape,
-        )
+        ),
     ]
     parts = parts_list(chain, ranges)
     for part in parts:
@@ -207,12 +232,35 @@ def varied_parameters(
             percent = stated.pop(name, percent)
         what = part.key.partition(".")[2].rsplit("_", 1)[0].replace("_", " ")
         name, label = f"{part.reference}_percent", f"{part.reference} {what}"
-        parameters.append(VariedParameter(name, label, part.key, -percent, percent, 0.0, tolerances.shape))
+        parameters.append(
+            VariedParameter(name, label, part.key, -percent, percent, 0.0, tolerances.shape, is_part=True)
+        )
     if stated:
         have = ", ".join(part.reference for part in parts)
         raise ParameterError("parts_percent", next(iter(stated)), f"one of this board's parts: {have}")
+    parameters += _deviations(chain, tolerances)
     parameters += _conditions(chain, tolerances)
     return [one for one in parameters if one.low < one.high or one.low != one.designed]
+
+
+def _deviations(chain: Chain, tolerances: Tolerances) -> list[VariedParameter]:
+    """What the stages themselves say differs from board to board."""
+    stated, found = dict(tolerances.deviations), []
+    for stage in field_names(chain):
+        part = getattr(chain, stage)
+        varied = varied_fields(type(part)) if is_dataclass(part) else {}
+        for name, one in varied.items():
+            most = stated.pop(f"{stage}.{name}", one.usual)
+            if getattr(part, name) is not None:
+                found.append(
+                    VariedParameter(
+                        f"{stage}_{name}", one.label, f"{stage}.{name}", -most, most, 0.0, tolerances.shape
+                    )
+                )
+    if stated:
+        have = ", ".join(parameter.key for parameter in found)
+        raise ParameterError("deviations", next(iter(stated)), f"one of what varies on this board: {have}")
+    return found
 
 
 def _conditions(chain: Chain, tolerances: Tolerances) -> list[VariedParameter]:
@@ -227,9 +275,11 @@ def _conditions(chain: Chain, tolerances: Tolerances) -> list[VariedParameter]:
     own = [VariedParameter(name, label, "", -most, most, 0.0, tolerances.shape) for name, label, most in some]
     room_c = chain.hold_capacitor.temperature_c
     cold_c, warm_c = tolerances.temperature_c
+    temperature = VariedParameter("temperature_c", "temperature", "", cold_c, warm_c, room_c, "uniform")
+    felt = any(moved_parts(chain, end_c) for end_c in (cold_c, warm_c))
     return [
         *own,
-        VariedParameter("temperature_c", "temperature", "", cold_c, warm_c, room_c, "uniform"),
+        *([temperature] if felt else []),
         VariedParameter("supply_v", "supply", "", low_v, high_v, designed_v, "uniform"),
     ]
 
@@ -263,8 +313,7 @@ def board_of(chain: Chain, parameters: list[VariedParameter], values: FloatArray
     of = {parameter.name: float(value) for parameter, value in zip(parameters, values, strict=True)}
     keys = [parameter.key for parameter in parameters if parameter.key]
     parts = [
-        getattr(getattr(chain, parameter.key.split(".")[0]), parameter.key.split(".")[1])
-        * (1 + 0.01 * of[parameter.name])
+        _deviated(operator.attrgetter(parameter.key)(chain), parameter, of[parameter.name])
         for parameter in parameters
         if parameter.key
     ]
@@ -280,6 +329,36 @@ def board_of(chain: Chain, parameters: list[VariedParameter], values: FloatArray
         reference_v = board.adc.reference_v * (1 + 0.01 * of["reference_percent"])
         board = replace(board, adc=replace(board.adc, reference_v=reference_v))
     return under_conditions(board, temperature_c=of.get("temperature_c"), supply_v=of.get("supply_v"))
+
+
+def levels_off_db(parameters: Sequence[VariedParameter], values: FloatArray) -> FloatArray:
+    """Return by how much the clip of the largest uncertainty is louder than stated, dB, shape (boards,).
+
+    values: shape (boards, parameters), as draw gives them; NaN stands for "as designed".
+    """
+    for place, parameter in enumerate(parameters):
+        if parameter.name == LEVEL:
+            return np.asarray(np.nan_to_num(values[:, place]))
+    return np.zeros(len(values))
+
+
+def hearing(board: Chain, louder_db: float) -> Chain:
+    """Return the board as it meets a sound that is louder by so many dB than the recording that is played.
+
+    A microphone more sensitive by as much, which is overloaded so much earlier, within 90 to 160 dB SPL. Its
+    self-noise grows along, which a real one's does not.
+    """
+    if louder_db == 0:
+        return board
+    heard = board.microphone
+    overload_db_spl = min(max(heard.overload_db_spl - louder_db, 90.0), 160.0)
+    sensitivity_dbv_pa = heard.sensitivity_dbv_pa + louder_db
+    louder = replace(heard, sensitivity_dbv_pa=sensitivity_dbv_pa, overload_db_spl=overload_db_spl)
+    return replace(board, microphone=louder)
+
+
+def _deviated(designed: float, parameter: VariedParameter, deviation: float) -> float:
+    return designed * (1 + 0.01 * deviation) if parameter.is_part else designed + deviation
 
 
 def closest_tolerance(percent: float) -> float | None:

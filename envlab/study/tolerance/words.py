@@ -20,7 +20,7 @@ LEAST_GAIN = 0.02
 
 # What many boards may say, in the order in which it is told.
 KINDS = (
-    *("yield", "dead", "design", "order", "flashes"),
+    *("yield", "dead", "design", "order", "flashes", "conditions"),
     *("cause", "tighter", "other_causes", "target", "other_targets", "worst_case", "not_judged"),
 )
 # Whoever wants to know in a few lines reads these.
@@ -30,7 +30,7 @@ IN_SHORT = ("yield", "dead", "design", "order", "flashes")
 def sentences_of(result: ToleranceResult, specification: Specification) -> tuple[Sentence, ...]:
     """Return what the boards say, as records of KINDS."""
     said = [_yield(result), *_dead(result), *_design_itself(result), *_order(result), *_flashes(result)]
-    said += [*_causes(result), *_targets(result), *_worst_cases(result)]
+    said += [*_conditions(result), *_causes(result), *_targets(result), *_worst_cases(result)]
     judged = set(result.targets["metric"])
     for target in specification.targets.soft:
         if target.metric not in judged:
@@ -121,6 +121,21 @@ def _flashes(result: ToleranceResult) -> list[Sentence]:
             {"share": 1 - row["yield_share"], FLASH_METRIC: of["worst"]},
         )
     ]
+
+
+def _conditions(result: ToleranceResult) -> list[Sentence]:
+    """One sentence an end of the temperature; none on a board on which it moves nothing."""
+    lines = []
+    for end in result.conditions:
+        at = f"{end.temperature_c:g} °C".replace("-", "−")
+        changed = [
+            f"{METRICS[name].name_in_text} from {METRICS[name].text(was)} to {METRICS[name].text(now)}"
+            for name, (was, now) in end.metrics.items()
+        ]
+        effect = f"That alone moves {', '.join(changed)}." if changed else "No target feels that."
+        text = f"At {at} {' and '.join(end.moved)} than as designed. {effect}"
+        lines.append(Sentence("conditions", text, {"temperature_c": end.temperature_c}))
+    return lines
 
 
 def _targets(result: ToleranceResult) -> list[Sentence]:

@@ -134,7 +134,7 @@ CASES = [
     for number, form in enumerate(forms_of(section))
     for key in form["properties"]
     if key != "kind" or len(forms_of(section)) == 1
-    if key not in ("temperature_c", "supply_v", "parts_percent") or section != "tolerance"
+    if key not in ("temperature_c", "supply_v", "parts_percent", "deviations") or section != "tolerance"
 ]
 
 
@@ -184,8 +184,10 @@ def test_each_bad_value_is_refused_by_reader_and_schema(section, number, key, tm
         ("clips", [{"file": "drum_line.flac"}]),
         ("clips", [{"file": "drum_line.flac", "levels_db_spl": []}]),
         ("clips", [{"file": "drum_line.flac", "levels_db_spl": [141]}]),
+        ("clips", [{"file": "drum_line.flac", "levels_db_spl": ["loud"]}]),
+        ("clips", [{"file": "drum_line.flac", "levels_db_spl": [72], "level_uncertainty_db": 21}]),
         ("clips", [{"file": "drum_line.flac", "levels_db_spl": [72], "tags": ["loud"]}]),
-        ("clips", [{"file": "drum_line.flac", "levels_db_spl": [72], "weighting": "C"}]),
+        ("clips", [{"file": "drum_line.flac", "levels_db_spl": [72], "weighting": "B"}]),
         ("clips", [{"file": "drum_line.flac", "levels_db_spl": [72], "level": 3}]),
         ("sweep", {"pixels": {"count": [1, 2]}}),
         ("sweep", {"detector": {"attack": [1e3]}}),

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import math
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from envlab.analog.parts import PartRange
+from envlab.design_file import with_parts
+from envlab.digital.followers import MovingMaximum, MovingMean, PassThrough
 from envlab.errors import FileError, ParameterError
 from envlab.sound.clip import Clip
+from envlab.study.specification.ranges import candidates_of
 from envlab.study.specification.specification import Judging, demo_specification, read_specification
 from envlab.study.specification.targets import Target
 
@@ -45,6 +50,34 @@ flashes_per_s = { at_most = 2, scale = 1 }
 street_db_spl = 90
 seed = 7
 """
+
+
+LEVELS = """
+[[clips]]
+file = "beat.wav"
+levels_db_spl = [80, "82 dB(A)", "84dBC", "86 dB"]
+level_uncertainty_db = 2.5
+
+[[clips]]
+file = "hum.wav"
+levels_db_spl = [60]
+weighting = "C"
+"""
+
+
+def test_levels_may_name_their_weighting_and_a_file_may_name_one_for_all(write_design):
+    clips = read_specification(write_design(LEVELS)).clips
+    assert [clip.weighting for clip in clips] == ["Z", "A", "C", "Z", "C"]
+    assert [clip.level_db_spl for clip in clips] == [80, 82, 84, 86, 60]
+    assert [clip.level_uncertainty_db for clip in clips] == [2.5, 2.5, 2.5, 2.5, 0.0]
+    clips = read_specification(write_design(LEVELS + '[judging]\nweighting = "A"')).clips
+    assert [clip.weighting for clip in clips] == ["A", "A", "C", "A", "C"]
+
+
+def test_a_clip_from_the_command_has_the_files_weighting_or_its_own(write_design):
+    specification = read_specification(write_design(QUESTION.replace("seed = 7", 'weighting = "A"')))
+    assert specification.with_clip(Path("song.flac"), 95).clips[0].weighting == "A"
+    assert specification.with_clip(Path("song.flac"), 95, "Z").clips[0].weighting == "Z"
 
 
 def test_reads_the_whole_question(write_design):
@@ -124,7 +157,15 @@ BAD = [
     (clips('file = "beat.wav"\nlevels_db_spl = []'), "levels_db_spl is []; it must be a list"),
     (
         clips('file = "beat.wav"\nlevels_db_spl = ["loud"]'),
-        "level_db_spl is 'loud'; it must be a finite number",
+        "levels_db_spl is 'loud'; it must be as in 92",
+    ),
+    (
+        clips('file = "beat.wav"\nlevels_db_spl = ["80 dB(A)"]\nweighting = "Z"'),
+        "levels_db_spl has '80 dB(A)', but weighting is 'Z'; say one of them",
+    ),
+    (
+        clips('file = "beat.wav"\nlevels_db_spl = [80]\nlevel_uncertainty_db = -1'),
+        "level_uncertainty_db is -1; it must be from 0 to 20 dB",
     ),
     (clips('file = "beat.wav"\nlevels_db_spl = [nan]'), "level_db_spl is nan; it must be a finite number"),
     (
@@ -145,8 +186,8 @@ BAD = [
         "tags is ['beat']; it must be one of",
     ),
     (
-        clips('file = "beat.wav"\nlevels_db_spl = [80]\nweighting = "C"'),
-        "weighting is 'C'; it must be one of Z, A",
+        clips('file = "beat.wav"\nlevels_db_spl = [80]\nweighting = "B"'),
+        "weighting is 'B'; it must be one of Z, A, C",
     ),
     (clips('file = "beat.wav"\nlevel_db_spl = 80'), "has an unknown key 'level_db_spl'"),
     ('[clips]\nfile = "beat.wav"\n', "[[clips]] is one section; it must be a list of sections"),
@@ -282,3 +323,35 @@ def test_levels_that_no_clip_has(level_db_spl):
 def test_a_clips_path_may_be_a_string():
     assert Clip("music/song.wav", 92.0) == Clip(Path("music/song.wav"), 92.0)
     assert Clip("music/song.wav", 92.0).label == "song 92 dB"
+
+
+def test_kinds_of_a_stage_are_swept_and_written(write_design):
+    """What a frame shows: the latest reading, the mean or the maximum of them."""
+    text = '[[clips]]\nfile = "beat.wav"\nlevels_db_spl = [80]\n'
+    text += '[follower]\nkind = "attack_release"\nattack_s = 0.01\nrelease_s = 0.1\n'
+    path = write_design(text + '[sweep.follower]\nkind = ["none", "moving_mean", "moving_maximum"]\n')
+    asked = read_specification(path)
+    chains = candidates_of(asked.chain, asked.ranges).chains
+    assert [chain.follower for chain in chains] == [PassThrough(), MovingMean(0.01), MovingMaximum(0.01)]
+    path.write_text(with_parts(path.read_text(), {"follower.kind": "moving_mean"}))
+    assert read_specification(path).chain.follower == MovingMean(0.01)
+    together = {"follower.kind": ("none", "moving_mean"), "follower.window_s": (0.005, 0.02)}
+    shown = [
+        chain.follower
+        for chain in candidates_of(replace(asked.chain, follower=MovingMean()), together).chains
+    ]
+    assert shown == [PassThrough(), PassThrough(), MovingMean(0.005), MovingMean(0.02)]
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ('kind = ["average"]', "kind is 'average'; it must be one of none, one_pole"),
+        ('kind = ["none", "one_pole"]', "follower.kind is 'one_pole'; it must be one that needs no time_s"),
+    ],
+)
+def test_a_kind_that_cannot_be_swept_gets_one_clear_line(write_design, line, told):
+    text = '[[clips]]\nfile = "beat.wav"\nlevels_db_spl = [80]\n[sweep.follower]\n'
+    with pytest.raises(FileError, match=re.escape(told)) as problem:
+        read_specification(write_design(text + line + "\n"))
+    assert "\n" not in str(problem.value)
