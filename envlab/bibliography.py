@@ -150,6 +150,12 @@ _SOURCES = {
         "read",
         ("BT.1359",),
     ),
+    "ClopperPearson1934": Source(
+        "C. J. Clopper, E. S. Pearson, The use of confidence or fiducial limits illustrated in the case of"
+        " the binomial, Biometrika 26, 1934, pp. 404-413",
+        "cited",
+        ("Clopper",),
+    ),
     "WCAG2.2": Source(
         "W3C, Web content accessibility guidelines (WCAG) 2.2, 2023, “general flash and red flash"
         " thresholds” and success criteria 1.4.11, 2.3.1",

@@ -19,6 +19,7 @@ from envlab.sound.clip import Clip
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.specification import Judging, Specification, asked_sensitivity
 from envlab.study.sweep.choice import Choice
+from envlab.study.sweep.not_judged import not_judged_column
 
 # Everything that a design run can leave; report.pdf only where a browser is at hand.
 RESULTS = (
@@ -44,7 +45,7 @@ def result_files(
     files = {
         "design.toml": chosen_design_text(specification, choice, folder).encode(),
         "parts.csv": _parts_csv(specification, choice).encode(),
-        "candidates.csv": choice.table.to_csv(float_format="%.9g", lineterminator="\n").encode(),
+        "candidates.csv": _candidates_csv(specification, choice).encode(),
         "report.html": page.encode(),
         "schematic.svg": schematic_svg(choice.chain).encode(),
         "schematic.png": schematic_png(choice.chain),
@@ -106,6 +107,12 @@ def _plain(value: object) -> float | str:
 
 def _from_folder(path: Path, folder: Path) -> str:
     return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
+
+
+def _candidates_csv(specification: Specification, choice: Choice) -> str:
+    """Every candidate; in its last column what is not judged, and why."""
+    table = choice.table.assign(not_judged=not_judged_column(choice.table, specification))
+    return table.to_csv(float_format="%.9g", lineterminator="\n")
 
 
 def _parts_csv(specification: Specification, choice: Choice) -> str:

@@ -85,7 +85,7 @@ def _tolerance(result: ToleranceResult) -> Picture:
         tolerance_sheet(result),
         "tolerance",
         f"How far {len(result.boards)} boards lie apart in {named}, each with its limit, and which parts "
-        f"cost most of them. {100 * result.yield_share:.0f} % meet every target.",
+        f"cost most of them. {100 * result.yield_share:.0f} % meet all of these.",
         "Full bars: boards that meet the target; hatched: boards that miss it. Dashed: the limit. Solid: the "
         "design with every part exact.",
     )
