@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from envlab.analog.parts import PartRange, series_values
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.light.pixels import full_current_a, idle_current_a
 from envlab.metrics.catalogue import METRICS
