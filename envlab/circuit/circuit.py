@@ -4,46 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, ClassVar, Protocol
+from typing import Protocol
 
-from envlab.analog.adc import Adc
 from envlab.analog.band_filter import BandFilter
 from envlab.analog.detector import Detector
 from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
-from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
 from envlab.circuit import front_end, rectifiers, supplies
 from envlab.circuit.description import GROUND, Circuit, Component, Node
 from envlab.circuit.elements import amplifier, fitted
-from envlab.engine.board import front_end_of
+from envlab.engine.board import Board, front_end_of
 from envlab.light.pixels import Pixels, Supply
 from envlab.light.power.battery import Pack
 
 DETECTOR, PIN = "detector", "pin"
 
 
-class Board(Protocol):
-    """A board as this room sees it; envlab.Chain is one."""
-
-    __dataclass_fields__: ClassVar[dict[str, Any]]
-
-    @property
-    def microphone(self) -> Microphone:
-        """What hears."""
-
-    @property
-    def preamp(self) -> Preamp:
-        """What amplifies; its supply is the analog supply."""
+class BoardWithParts(Board, Protocol):
+    """A board with what the engine need not ask of; envlab.Chain is one."""
 
     @property
     def band_filter(self) -> BandFilter:
         """Between preamp and rectifier."""
-
-    @property
-    def rectifier(self) -> Rectifier:
-        """What folds or cuts the wave."""
 
     @property
     def detector(self) -> Detector:
@@ -54,10 +36,6 @@ class Board(Protocol):
         """What its capacitor is made of."""
 
     @property
-    def adc(self) -> Adc:
-        """What reads it."""
-
-    @property
     def pixels(self) -> Pixels:
         """What shines."""
 
@@ -66,7 +44,7 @@ class Board(Protocol):
         """The converter that feeds the pixels."""
 
 
-def circuit_of(board: Board, pack: Pack | None = None) -> Circuit:
+def circuit_of(board: BoardWithParts, pack: Pack | None = None) -> Circuit:
     """Return the board's circuit: every part that is soldered or bought, and every node.
 
     Parameters
@@ -128,7 +106,7 @@ class _Potentials:
         return next(node for node, at_v in known.items() if at_v == volts)
 
 
-def _potentials(board: Board) -> _Potentials:
+def _potentials(board: BoardWithParts) -> _Potentials:
     analog_v, pixels_v = board.preamp.supply_v, board.supply.volts
     from_controller = analog_v == board.adc.reference_v
     rails, between = {front_end.SUPPLY: analog_v}, {"bias": board.preamp.bias_v}
@@ -146,18 +124,17 @@ def _potentials(board: Board) -> _Potentials:
             rails, made = rails | {name: volts}, made | {name: volts}
         else:
             between = between | {name: volts}
-    return _Potentials(
-        rails | {supplies.PIXEL_RAIL: pixels_v}, between, made, names["reference"], names["leg_foot"], from_controller
-    )
+    rails = rails | {supplies.PIXEL_RAIL: pixels_v}
+    return _Potentials(rails, between, made, names["reference"], names["leg_foot"], from_controller)
 
 
-def _signal_parts(board: Board, held: _Potentials) -> tuple[list[Component], tuple[str, ...]]:
+def _signal_parts(board: BoardWithParts, held: _Potentials) -> tuple[list[Component], tuple[str, ...]]:
     parts: list[Component] = []
     remarks: list[str] = []
     before = ""
     for name, stage in front_end_of(board).items():
         if stage is board.microphone:
-            parts += front_end.microphone(board.microphone, held.node_at)
+            parts += front_end.microphone(board.microphone, board.preamp.supply_v, held.node_at)
         elif stage is board.preamp:
             parts += front_end.preamp(board.preamp, before, held.leg_foot)
         elif stage is board.rectifier:
@@ -170,12 +147,12 @@ def _signal_parts(board: Board, held: _Potentials) -> tuple[list[Component], tup
             parts, remarks = [*parts, *made], [*remarks, *told]
         if not stage.is_wire:
             before = name
-    parts += rectifiers.detector(board.detector, held.reference)
+    parts += rectifiers.detector(board.detector, board.hold_capacitor, held.reference)
     parts += _to_pin(board)
     return parts, tuple(remarks)
 
 
-def _to_pin(board: Board) -> list[Component]:
+def _to_pin(board: BoardWithParts) -> list[Component]:
     adc, at = board.adc, DETECTOR
     made: list[Component] = []
     if adc.buffered == "yes":
@@ -187,23 +164,24 @@ def _to_pin(board: Board) -> list[Component]:
     return [*made, *fitted(adc, "adc", {"source_ohm": (at, PIN)})]
 
 
-def _pin_node(board: Board) -> str:
+def _pin_node(board: BoardWithParts) -> str:
     return PIN if board.adc.buffered == "yes" or board.adc.source_ohm else DETECTOR
 
 
 _LABELS = {
     "band_filter": "filtered", front_end.BIAS: "bias", supplies.PIXEL_RAIL: "pixels' supply",
-    front_end.SUPPLY: "analog supply", "microphone_supply": "microphone's supply", "reference": "reference node",
+    front_end.SUPPLY: "analog supply", "microphone_supply": "microphone's supply",
+    "reference": "reference node",
 }  # fmt: skip
 
 
-def _nodes(board: Board, parts: Sequence[Component], held: _Potentials) -> tuple[Node, ...]:
+def _nodes(board: BoardWithParts, parts: Sequence[Component], held: _Potentials) -> tuple[Node, ...]:
     """Return the nodes of all pins: those with a name of their own, then what lies between."""
     stages = {name: stage for name, stage in front_end_of(board).items() if not stage.is_wire}
     behind = [rectifiers.OUT if stage is board.rectifier else name for name, stage in stages.items()]
     pack = next(one for one in parts if one.kind == "pack").data
     fixed_v = {GROUND: 0.0, **held.rails}
-    at_rest = fixed_v | held.between
+    at_rest = {**fixed_v, **held.between}
     for name, stage in stages.items():
         if stage is board.rectifier:
             break

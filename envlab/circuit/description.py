@@ -24,7 +24,6 @@ KINDS: Mapping[str, tuple[str, ...] | None] = MappingProxyType(
         "amplifier": ("in+", "in-", "out", "v+", "v-"),
         "transistor": ("base", "collector", "emitter"),
         "microphone": None,
-        "source": None,
         "converter": None,
         "fuse": ("1", "2"),
         "controller": None,

@@ -8,7 +8,6 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
-from typing import Any
 
 from envlab.analog.band_filter import BandFilter
 from envlab.analog.board_preamp import BoardPreamp
@@ -23,16 +22,21 @@ Potential = Callable[[float], str]
 SUPPLY, BIAS = "analog_supply", "bias"
 
 
-def microphone(part: Microphone, potential: Potential) -> tuple[Component, ...]:
+def microphone(part: Microphone, supply_v: float, potential: Potential) -> tuple[Component, ...]:
     """Return the microphone, its output on the node "microphone"; an electret with its load.
 
-    potential: name of the node that stands at a voltage, V.
+    supply_v: V of the analog supply. potential: name of the node that stands at a voltage, V.
     """
-    told = {"sensitivity_v_pa": part.sensitivity_v_pa, "overload_pa": part.overload_pa}
+    told = {
+        "sensitivity_v_pa": part.sensitivity_v_pa, "overload_pa": part.overload_pa,
+        "sensitivity_dbv_pa": part.sensitivity_dbv_pa, "signal_to_noise_db": part.signal_to_noise_db,
+        "overload_db_spl": part.overload_db_spl,
+    }  # fmt: skip
     if not isinstance(part, Electret):
         pins = (("out", "microphone"), ("supply", SUPPLY), ("ground", GROUND))
-        return (_capsule(pins, told),)
+        return (_capsule(pins, told | {"supply_v": supply_v}),)
     told |= {
+        "rated_load_ohm": part.rated_load_ohm,
         "drain_current_a": part.drain_current_a,
         "drain_ohm": part.drain_ohm,
         "drain_least_v": part.drain_least_v,
@@ -86,7 +90,7 @@ def leg_foot_v(board: Preamp) -> float:
 
 
 def amplifier_data(board: Preamp) -> dict[str, float]:
-    """Return what the design says of the amplifiers round the preamp, SI; what it does not say is not there."""
+    """Return what the design says of the amplifiers round the preamp, SI; what it leaves out is not there."""
     data = {
         "gain_bandwidth_hz": board.gain_bandwidth_hz,
         "output_low_v": board.swing_margin_v,

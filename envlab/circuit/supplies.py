@@ -25,11 +25,11 @@ DECOUPLING_FARAD = 100e-9
 DIVIDER_OHM = 20e3
 DIVIDER_FARAD = 10e-6
 DATA_OHM = 330.0
-# How long the bulk capacitor alone carries a step from dark to all that the converter gives, and what that may
-# cost of the rail: rules of this project.
+# How long the bulk capacitor alone carries a step from dark to all that the converter gives, and what that
+# may cost of the rail: rules of this project.
 BULK_S = 100e-6
 BULK_DROOP_SHARE = 0.05
-# A fuse that runs near its rating ages: three quarters of it for lasting current (common practice, no source).
+# A fuse near its rating ages: three quarters of it for lasting current (common practice, no source).
 FUSE_LASTING_SHARE = 0.75
 # Rated currents go in these steps, decade by decade [IEC60127-2].
 FUSE_STEPS = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
@@ -37,7 +37,9 @@ FUSE_STEPS = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 FULL_CELL_V = 4.2
 
 
-def potentials(volts: Mapping[str, float], supply_v: float, data: Mapping[str, float], rail: str) -> list[Component]:
+def potentials(
+    volts: Mapping[str, float], supply_v: float, data: Mapping[str, float], rail: str
+) -> list[Component]:
     """Return, for each node that stands between the rails, a divider, its capacitor and a follower.
 
     volts: node → voltage against ground, in the order of U3's sections.
@@ -45,7 +47,8 @@ def potentials(volts: Mapping[str, float], supply_v: float, data: Mapping[str, f
     made: list[Component] = []
     for number, (node, at_v) in enumerate(volts.items()):
         above_ohm, below_ohm = divider(at_v / supply_v)
-        tap, what = f"{node}_tap", {"bias": "bias voltage"}.get(node, f"{at_v:g} V for the {node.replace('_', ' ')}")
+        tap = f"{node}_tap"
+        what = "bias voltage" if node == "bias" else f"{at_v:g} V for the {node.replace('_', ' ')}"
         first = 30 + 2 * number
         reference = section("U3", number) if len(volts) > 1 else "U3"
         made += [
@@ -86,7 +89,9 @@ def unused_sections(amplifiers: Sequence[Component], data: Mapping[str, float]) 
         for number in range(len(some), sections_of(len(some))):
             reference, out = section(package, number), f"{section(package, number)}_out"
             role = "unused: a follower at rest"
-            made.append(amplifier(reference, "bias", out, out, role, some[0].stage, data, rail=some[0].node_at("v+")))
+            made.append(
+                amplifier(reference, "bias", out, out, role, some[0].stage, data, rail=some[0].node_at("v+"))
+            )
     return made
 
 
@@ -115,22 +120,28 @@ def power(supply: Supply, pixels: Pixels, pack: Pack) -> list[Component]:
     """Return pack, fuse, converter and bulk capacitor."""
     drawn_a = most_current_a(supply, pixels)
     pack_a = pack_current_a(supply_power_w(drawn_a, supply), pack)
-    cells = {"cells": pack.cells, "cell_v": pack.cell_v, "empty_v": pack.cells * pack.empty_cell_v}
-    cells |= {"full_v": pack.cells * FULL_CELL_V, "capacity_ah": pack.capacity_ah, "current_a": pack_a}
-    converter = {"volts": supply.volts, "limit_a": supply.limit_a, "input_low_v": cells["empty_v"]}
-    converter |= {"input_high_v": cells["full_v"], "efficiency": supply.efficiency, "input_a": pack_a}
+    full_v, empty_v = pack.cells * FULL_CELL_V, pack.cells * pack.empty_cell_v
+    cells = {
+        "cells": pack.cells, "capacity_ah": pack.capacity_ah, "full_v": full_v, "empty_v": empty_v,
+        "current_a": pack_a,
+    }  # fmt: skip
+    converter = {
+        "volts": supply.volts, "limit_a": supply.limit_a, "input_low_v": empty_v, "input_high_v": full_v,
+    }  # fmt: skip
+    fused = {"current_a": pack_a, "volts": full_v}
+    fuse = (("1", PACK), ("2", FUSED))
+    made = (("in", FUSED), ("out", PIXEL_RAIL), ("ground", GROUND))
+    opens = "opens before a pinched wire burns"
     return [
-        Component("BT1", "pack", (("+", PACK), ("-", GROUND)), "feeds everything", stage=STAGE, data=_held(cells)),
         Component(
-            "F1", "fuse", (("1", PACK), ("2", FUSED)), "opens when a wire is pinched", fuse_rating_a(pack_a), "A",
-            stage=STAGE, data=_held({"current_a": pack_a, "volts": cells["full_v"]}),
+            "BT1", "pack", (("+", PACK), ("-", GROUND)), "feeds it all", stage=STAGE, data=_held(cells)
         ),
-        Component(
-            "PS1", "converter", (("in", FUSED), ("out", PIXEL_RAIL), ("ground", GROUND)),
-            "makes the pixels' voltage", stage=STAGE, data=_held(converter),
+        Component("F1", "fuse", fuse, opens, fuse_rating_a(pack_a), "A", stage=STAGE, data=_held(fused)),
+        Component("PS1", "converter", made, "makes the pixels' voltage", stage=STAGE, data=_held(converter)),
+        capacitor(
+            "C30", PIXEL_RAIL, GROUND, bulk_farad(supply, pixels), "carries the pixels' steps", STAGE, 20
         ),
-        capacitor("C30", PIXEL_RAIL, GROUND, bulk_farad(supply, pixels), "carries the pixels' steps", STAGE, 20),
-    ]  # fmt: skip
+    ]
 
 
 def most_current_a(supply: Supply, pixels: Pixels) -> float:
@@ -146,7 +157,7 @@ def fuse_rating_a(current_a: float) -> float:
 
 
 def bulk_farad(supply: Supply, pixels: Pixels) -> float:
-    """Return the bulk capacitor, F, the next of E3: it carries the pixels' largest step for 100 µs within 5 %."""
+    """Return the bulk capacitor, F, of E3: it carries the pixels' largest step for 100 µs within 5 %."""
     step_a = most_current_a(supply, pixels) - idle_current_a(pixels)
     asked = max(step_a, 0.0) * BULK_S / (BULK_DROOP_SHARE * supply.volts)
     return next(one for one in series_values("E3", 100e-6, 1e4) if one >= asked * (1 - 1e-9))
@@ -157,7 +168,8 @@ def controller_and_pixels(
 ) -> list[Component]:
     """Return the controller that reads the pin, and for each data line its resistor and its pixels.
 
-    pin: the node that it reads. regulated: the node that the controller's own regulator feeds, None if it feeds none.
+    pin: the node that it reads. regulated: the node that the controller's own regulator feeds, None if
+    it feeds none.
     """
     reads = {
         "bits": adc.bits, "reference_v": adc.reference_v, "rate_hz": adc.rate_hz, "leakage_a": adc.leakage_a,
@@ -165,7 +177,12 @@ def controller_and_pixels(
         "pin_bears_v": adc.pin_bears_v,
     }  # fmt: skip
     names = ["" if pixels.data_lines == 1 else str(line + 1) for line in range(pixels.data_lines)]
-    pins = [("supply", PIXEL_RAIL), ("ground", GROUND), ("adc", pin), *((f"data{n}", f"{DATA}{n}") for n in names)]
+    pins = [
+        ("supply", PIXEL_RAIL),
+        ("ground", GROUND),
+        ("adc", pin),
+        *((f"data{n}", f"{DATA}{n}") for n in names),
+    ]
     if regulated is not None:
         pins.insert(1, ("regulated", regulated))
     role = "reads the detector, makes the light"
@@ -173,8 +190,8 @@ def controller_and_pixels(
     for line, name in enumerate(names):
         count = _share(pixels.count, pixels.data_lines, line)
         lamps = {
-            "count": count, "channels": pixels.channels, "channel_a": pixels.channel_a, "idle_a": pixels.idle_a,
-            "volts": supply.volts,
+            "count": count, "channels": pixels.channels, "channel_a": pixels.channel_a,
+            "idle_a": pixels.idle_a, "volts": supply.volts,
         }  # fmt: skip
         sent, seen = f"{DATA}{name}", f"{DATA}{name}_in"
         lit = (("supply", PIXEL_RAIL), ("ground", GROUND), ("data", seen))
