@@ -23,8 +23,8 @@ from envlab.units import format_value
 class BoardPart:
     """One line of the parts list; value in SI units. role: what it is for; purpose: the same, and how.
 
-    key: of the design, if it sets the value; else "". value: None where the specification says all. rated_v: V,
-    power_w: W; None where they mean nothing.
+    key: of the design, if it sets the value; else "". value: None where the specification says all.
+    rated_v: V, power_w: W; None where they mean nothing.
     """
 
     reference: str

@@ -202,7 +202,7 @@ def varied_parameters(
     parts = design_parts(chain, ranges)
     for part in parts:
         general = tolerances.resistor_percent if part.unit == "ohm" else tolerances.capacitor_percent
-        percent = part.tolerance_percent if general is None else general
+        percent = part.tolerance_percent or 0.0 if general is None else general
         for name in (part.reference, part.key):
             percent = stated.pop(name, percent)
         what = part.key.partition(".")[2].rsplit("_", 1)[0].replace("_", " ")
