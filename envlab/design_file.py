@@ -36,7 +36,7 @@ from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
 from envlab.analog.parts import nearest_value
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.stage import parts_of
 from envlab.chain import Chain
 from envlab.digital.firmware_settings import FirmwareSettings

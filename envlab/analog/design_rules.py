@@ -7,7 +7,7 @@ from envlab.analog.band_filter import BandFilter
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import Detector
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 
 _SPEECH_HZ = 1000.0
 _LEAST_SWING_V = 0.1

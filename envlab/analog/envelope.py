@@ -12,7 +12,7 @@ import numpy as np
 
 from envlab.analog.detector import AverageDetector, Detector, detect, hold_step
 from envlab.analog.diodes.passive import diode_step, hold_passive
-from envlab.analog.rectifier import Rectifier, rectify_in_time
+from envlab.analog.rectifiers.ideal import Rectifier, rectify_in_time
 from envlab.units import FloatArray
 
 

@@ -17,7 +17,7 @@ from envlab.analog.envelope import HoldState
 from envlab.analog.microphone import Microphone
 from envlab.analog.noise import NoiseStreams
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.digital.followers import Follower
 from envlab.errors import ParameterError

@@ -19,7 +19,7 @@ import math
 import numpy as np
 
 from envlab.analog.detector import AverageDetector, Detector, PeakDetector
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.errors import ParameterError
 from envlab.units import FloatArray
 

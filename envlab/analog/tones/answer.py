@@ -11,7 +11,7 @@ import functools
 from collections.abc import Sequence
 
 from envlab.analog.detector import Detector
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.tones.nonlinear_steady_state import settled_ratio_at, tone_response_at
 from envlab.analog.tones.steady_state import ToneResponse, tone_response, tone_responses
 
@@ -39,7 +39,7 @@ def answer_to_tone(
     Examples
     --------
     >>> from envlab.analog.detector import PeakDetector
-    >>> from envlab.analog.rectifier import Rectifier
+    >>> from envlab.analog.rectifiers.ideal import Rectifier
     >>> from envlab.analog.tones.answer import answer_to_tone
     >>> detector = PeakDetector(4.7e3, 1e-6, 470e3)
     >>> plain = answer_to_tone(detector, Rectifier(), 1000.0, 0.1)

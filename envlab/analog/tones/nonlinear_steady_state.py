@@ -14,7 +14,7 @@ import numpy as np
 
 from envlab.analog.detector import Detector
 from envlab.analog.envelope import HoldState, hold_signal
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.tones.steady_state import ToneResponse
 from envlab.errors import check_positive, check_range
 from envlab.units import FloatArray

@@ -12,7 +12,7 @@ from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.plot.palette import INK, colour
 from envlab.plot.schematic.pen import INPUT_Y, Pen, Point, text_width
