@@ -121,13 +121,9 @@ AMPLIFIER_CLASSES: Mapping[str, Amplifier] = MappingProxyType(
             10e6, 8e6, 0.015, 60.0, 0.015, 60.0, -0.1, -0.1, 2e-3, 3e-6, 10e-12, 9e-9
         ),
         # the input reaches ground, the output ground but not the positive supply
-        "single_supply": Amplifier(
-            1e6, 0.4e6, 0.02, 500.0, 1.5, 100.0, 0.0, 1.5, 3e-3, 7e-6, 45e-9, 40e-9
-        ),
+        "single_supply": Amplifier(1e6, 0.4e6, 0.02, 500.0, 1.5, 100.0, 0.0, 1.5, 3e-3, 7e-6, 45e-9, 40e-9),
         # meant for two supplies: neither end comes near
-        "general_purpose": Amplifier(
-            3e6, 10e6, 1.5, 100.0, 1.5, 100.0, 1.5, 1.0, 5e-3, 10e-6, 50e-12, 18e-9
-        ),
+        "general_purpose": Amplifier(3e6, 10e6, 1.5, 100.0, 1.5, 100.0, 1.5, 1.0, 5e-3, 10e-6, 50e-12, 18e-9),
     }
 )
 AMPLIFIER_NAMES = (*AMPLIFIER_CLASSES, BY_DATA_SHEET)

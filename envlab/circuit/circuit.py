@@ -171,7 +171,7 @@ def _pin_node(board: BoardWithParts) -> str:
 _LABELS = {
     "band_filter": "filtered", front_end.BIAS: "bias", supplies.PIXEL_RAIL: "pixels' supply",
     front_end.SUPPLY: "analog supply", "microphone_supply": "microphone's supply",
-    "reference": "reference node",
+    "reference": "reference node", rectifiers.FOLDED: "folded",
 }  # fmt: skip
 
 
