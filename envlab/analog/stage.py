@@ -22,13 +22,15 @@ class Surroundings:
     """What a stage knows of the board up to its input.
 
     sample_rate_hz: of the signal, Hz, above 0. bias_v: the voltage that the signal rests at, V against
-    ground. low_v, high_v: how far an amplifier's output goes below and above it, V.
+    ground. low_v, high_v: how far an amplifier's output goes below and above it, V. supply_v: of the analog
+    part, V; infinite where nobody has said it yet.
     """
 
     sample_rate_hz: float
     bias_v: float = 0.0
     low_v: float = -math.inf
     high_v: float = math.inf
+    supply_v: float = math.inf
 
 
 class Advanced(NamedTuple):

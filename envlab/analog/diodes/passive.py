@@ -34,13 +34,6 @@ def charged_through(detector: Detector) -> PeakDetector:
     return detector
 
 
-@functools.cache
-def _table() -> FloatArray:
-    from envlab.analog.kernels.diode_kernels import omega_table
-
-    return omega_table()
-
-
 def diode_step(detector: Detector, rectifier: Rectifier, sample_rate_hz: float) -> FloatArray:
     """Return the numbers of one step, shape (STEP_NUMBERS,), as the loops of diode_kernels take them."""
     return np.array(_step(detector, rectifier, sample_rate_hz))
@@ -93,5 +86,5 @@ def hold_passive(drive_v: FloatArray, step: FloatArray, start: FloatArray) -> tu
     from envlab.analog.kernels import diode_kernels
 
     loop = diode_kernels.hold_coupled if step[-1] > 0 else diode_kernels.hold_diode
-    held_v, end = loop(drive_v, step, _table(), start)
+    held_v, end = loop(drive_v, step, diode_kernels.shared_table(), start)
     return held_v, end

@@ -61,6 +61,14 @@ class AbsoluteValue(ActiveRectifier):
     shift_bias_ohm: float = field(default=47e3, metadata=part("R27", 1, _SHIFT))
     shift_feedback_ohm: float = field(default=47e3, metadata=part("R28", 1, _SHIFT))
 
+    def resting_inputs_v(self, bias_v: float) -> dict[str, float]:
+        """Return what amplifiers' inputs rest at in silence, V against ground; bias_v as well."""
+        return {
+            "reference node": self.reference_node_v,
+            "middle between bias and reference node": 0.5 * (bias_v + self.reference_node_v),
+            "bias": bias_v,
+        }
+
     def as_built(self, bias_v: float, supply_v: float) -> HalfWaves:
         """Return what it does on a board; bias_v, supply_v: V against ground."""
         node_v, part_ = self.reference_node_v, self.amplifier_part

@@ -117,6 +117,17 @@ class ActiveRectifier(AnalogStage):
         at_25c = float(getattr(self, f"offset_{amplifier}_v"))
         return at_25c + self.amplifier_part.offset_drift_v_per_k * (self.temperature_c - DATA_SHEET_C)
 
+    def resting_inputs_v(self, bias_v: float) -> dict[str, float]:
+        """Return what amplifiers' inputs rest at in silence, V against ground, by what they belong to.
+
+        Parameters
+        ----------
+        bias_v
+            What the signal rests at, V against ground.
+        """
+        del bias_v
+        return {"reference node": self.reference_node_v}
+
     def as_built(self, bias_v: float, supply_v: float) -> HalfWaves:
         """Return what it does on a board.
 
@@ -169,8 +180,8 @@ class ActiveRectifier(AnalogStage):
         if 0 < node_v < part.output_low_v:
             limit = f"0, which is ground, or at least output_low_v ({part.output_low_v:g} V)"
             raise ParameterError("reference_node_v", node_v, f"{limit}: its follower comes no lower")
-        for where_v, what in ((node_v, "reference node"), (bias_v, "bias")):
-            self._check_input(where_v, what, supply_v)
+        for what, rests_v in self.resting_inputs_v(bias_v).items():
+            self._check_input(rests_v, what, supply_v)
         # A diode that hardly conducts, a tenth of a volt to tell sound from silence.
         least_v = node_v + part.output_high_v + self.diode_part.drop_v(_HARDLY_A) + _LEAST_SWING_V
         if supply_v < least_v:

@@ -56,6 +56,13 @@ class DifferenceSuperdiodes(ActiveRectifier):
     lower_source_ohm: float = field(default=47e3, metadata=part("R26", 1, _LOWER))
     lower_feedback_ohm: float = field(default=47e3, metadata=part("R27", 1, _LOWER))
 
+    def resting_inputs_v(self, bias_v: float) -> dict[str, float]:
+        """Return what amplifiers' inputs rest at in silence, V against ground; bias_v as well."""
+        return {
+            "reference node": self.reference_node_v,
+            "middle between bias and reference node": 0.5 * (bias_v + self.reference_node_v),
+        }
+
     def as_built(self, bias_v: float, supply_v: float) -> HalfWaves:
         """Return what it does on a board; bias_v, supply_v: V against ground."""
         upper = difference(
