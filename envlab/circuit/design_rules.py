@@ -15,6 +15,7 @@ from envlab.circuit.ratings import highest_v
 from envlab.units import db, format_value
 
 _NEAR_V = 1e-9
+_ONE_WAY = ("diode", "transistor")
 
 
 def circuit_warnings(circuit: Circuit) -> tuple[str, ...]:
@@ -143,9 +144,9 @@ def _no_dc_return(circuit: Circuit) -> Iterator[str]:
     for node in circuit.nodes:
         pins = [(circuit.component(name), pin) for name, pin in circuit.pins_on(node.name)]
         kinds = {part.kind for part, _ in pins}
-        if "capacitor" not in kinds or not kinds <= {"capacitor", "diode", "amplifier"}:
+        if "capacitor" not in kinds or not kinds <= {"capacitor", "diode", "amplifier", "transistor"}:
             continue
-        ways = {pin for part, pin in pins if part.kind == "diode"}
+        ways = {"anode" if pin == "base" else pin for part, pin in pins if part.kind in _ONE_WAY}
         driven = any(part.kind == "amplifier" and pin == "out" for part, pin in pins)
         if driven or ways == {"anode", "cathode"} or node.fixed or kinds == {"capacitor"}:
             continue

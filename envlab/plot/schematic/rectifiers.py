@@ -51,7 +51,7 @@ def _transistor(pen: Pen, at: Point) -> Point:
         pen.wire(collector, (collector[0], collector[1] + 0.3)),
         pen.circuit.component("Q1").node_at("collector"),
     )
-    foot = pen.wire(emitter, (emitter[0], emitter[1] - 0.3))
+    foot = pen.wire(emitter, (emitter[0], emitter[1] - 0.6))
     return pen.named(foot, OUT)
 
 
