@@ -42,7 +42,7 @@ ADDED = {
             r"(?m)^from envlab\.analog\.rectifiers\.ideal import Rectifier$",
             "from envlab.analog.smoother import Smoother",
         ),
-        (r'(?m)^    "rectifier": Rectifier,$', '    "smoother": Smoother,'),
+        (r'(?m)^    "firmware": FirmwareSettings,$', '    "smoother": Smoother,'),
     ],
 }
 
