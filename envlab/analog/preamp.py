@@ -12,7 +12,7 @@ import numpy as np
 from envlab.analog import sections
 from envlab.analog.sample_checks import sample_row
 from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
-from envlab.errors import ParameterError, check_positive, check_range
+from envlab.errors import ParameterError, check_range
 from envlab.units import BoolArray, FloatArray
 
 
@@ -29,7 +29,7 @@ class Preamp(AnalogStage):
     coupling_farad, input_ohm : float
         Input capacitor and the bias resistance that it works against.
     gain_bandwidth_hz : float
-        Of the amplifier; its bandwidth is this over the gain.
+        Of the amplifier, 1 kHz to 1 THz; its bandwidth is this over the gain.
     supply_v, bias_v, swing_margin_v : float
         The output reaches swing_margin_v from each rail, round bias_v.
     input_offset_v : float
@@ -63,7 +63,7 @@ class Preamp(AnalogStage):
         check_range("coupling_farad", self.coupling_farad, 1e-12, 1, unit="F")
         if self.ground_farad is not None:
             check_range("ground_farad", self.ground_farad, 1e-12, 1, unit="F")
-        check_positive("gain_bandwidth_hz", self.gain_bandwidth_hz, unit="Hz")
+        check_range("gain_bandwidth_hz", self.gain_bandwidth_hz, 1e3, 1e12, unit="Hz")
         check_range("supply_v", self.supply_v, 0.5, 60, unit="V")
         check_range("swing_margin_v", self.swing_margin_v, 0, unit="V")
         check_range("input_offset_v", self.input_offset_v, -0.1, 0.1, unit="V")
