@@ -126,7 +126,10 @@ class HalfWaves:
             np.clip(lower_v, self.lower.pedestal_v, self.lower.ceiling_v),
         )
 
-    def quiescent_rectified_v(self, bias_v: float = 0.0) -> float:
-        """Return what is offered at silence, V above the reference node; the bias is in it already."""
+    def quiescent_rectified_v(self, bias_v: float = 0.0, resting_v: float = 0.0) -> float:
+        """Return what is offered at silence, V above the reference node; the bias is in it already.
+
+        resting_v: where the signal rests, V round bias_v; a coupling capacitor keeps it.
+        """
         del bias_v
-        return float(self.rectified_v(np.zeros(1))[0])
+        return float(self.rectified_v(np.array([0.0 if self.coupling_farad else resting_v]))[0])
