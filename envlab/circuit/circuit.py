@@ -133,14 +133,14 @@ def _signal_parts(board: BoardWithParts, held: _Potentials) -> tuple[list[Compon
     remarks: list[str] = []
     before = ""
     for name, stage in front_end_of(board).items():
-        if stage is board.microphone:
+        if name == "microphone":
             parts += front_end.microphone(board.microphone, board.preamp.supply_v, held.node_at)
-        elif stage is board.preamp:
+        elif name == "preamp":
             parts += front_end.preamp(board.preamp, before, held.leg_foot)
-        elif stage is board.rectifier:
+        elif name == "rectifier":
             made, told = rectifiers.rectifier(board.rectifier, before, held.reference, board.preamp.bias_v)
             parts, remarks = [*parts, *made], [*remarks, *told]
-        elif stage is board.band_filter:
+        elif name == "band_filter":
             parts += front_end.band_filter(board.band_filter, board.preamp, before)
         elif not stage.is_wire:
             others, told = front_end.other_stage(stage, name, before)
@@ -178,12 +178,12 @@ _LABELS = {
 def _nodes(board: BoardWithParts, parts: Sequence[Component], held: _Potentials) -> tuple[Node, ...]:
     """Return the nodes of all pins: those with a name of their own, then what lies between."""
     stages = {name: stage for name, stage in front_end_of(board).items() if not stage.is_wire}
-    behind = [rectifiers.OUT if stage is board.rectifier else name for name, stage in stages.items()]
+    behind = [rectifiers.OUT if name == "rectifier" else name for name, stage in stages.items()]
     pack = next(one for one in parts if one.kind == "pack").data
     fixed_v = {GROUND: 0.0, **held.rails}
     at_rest = {**fixed_v, **held.between}
-    for name, stage in stages.items():
-        if stage is board.rectifier:
+    for name in stages:
+        if name == "rectifier":
             break
         at_rest[name] = board.preamp.bias_v
     if isinstance(board.microphone, Electret):

@@ -85,17 +85,17 @@ def _signal(chain: Chain) -> list[_Group]:
     groups: list[_Group] = []
     before = ""
     for name, stage in front_end_of(chain).items():
-        if stage is chain.rectifier:
+        if name == "rectifier":
             groups += _rectifier(chain, before)
             continue
         if stage.is_wire:
             continue
         draw: Block = partial(blocks.other_stage, name=name, before=before)
-        if stage is chain.microphone:
+        if name == "microphone":
             draw = blocks.microphone
-        elif stage is chain.preamp:
+        elif name == "preamp":
             draw = blocks.preamp
-        elif stage is chain.band_filter:
+        elif name == "band_filter":
             draw = blocks.band_filter
         groups.append(_Group(draw, before, name))
         before = name
