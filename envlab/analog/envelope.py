@@ -193,7 +193,7 @@ def _by_pump(pump: Pump, detector: Detector, sample_rate_hz: float) -> Hold:
 
 
 def half_wave_states(built: HalfWaves, state: HoldState) -> tuple[FloatArray, FloatArray]:
-    """Return a state as make and as hold_made take it."""
+    """Return a state, V, as make and as hold_made take it."""
     made, held = made_at_rest(), held_at_rest(built, state.held_v)
     made[0] = state.across_v
     if state.inner:

@@ -49,7 +49,7 @@ def omega_table() -> FloatArray:
 
 @functools.cache
 def shared_table() -> FloatArray:
-    """Return omega_table, made once."""
+    """Return omega_table, made once; shares of a voltage, no unit."""
     return omega_table()
 
 

@@ -3,6 +3,12 @@
 What a half wave makes of a sample holds over the sample's interval, and so does what the amplifier with the
 diode in its loop sees of it. Its output therefore moves in a straight line, and the moment at which its diode
 conducts is known within the interval: no smaller step is needed.
+
+In volts, of whatever name: signal, x, out, offered, node, across, state. per_step: volts that an output
+moves in a step for each volt at its input. per_knee, series: by which volts over an attack resistor are a
+share of the diode's saturation, and of the drop. per_slope: 1 over the diode's slope in V. per_leak, keep,
+gain, bleed, coupled, coupled_low: shares of a voltage that a step takes or leaves. first, sides, numbers,
+table: several of these, as rectifiers.half_wave_circuit gives them; first also counts samples.
 """
 
 from __future__ import annotations

@@ -38,7 +38,8 @@ def hold_pumps(
 
     numbers: bleed_keep, volts a step and ampere on the hold capacitor, weight of the step's end, inverse of
     the slope, saturation current, inverse of the leakage resistance. ends: a row an end, as
-    rectifiers.pump_circuit gives them. start: (held, across each end's capacitor), V.
+    rectifiers.pump_circuit gives them. table: as omega_table, no unit. start: (held, across each end's
+    capacitor), V.
     """
     bleed, per_a, weight, per_slope, saturation, per_leak = numbers
     held_v, state = np.empty_like(signal_v), start.copy()

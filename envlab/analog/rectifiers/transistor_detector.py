@@ -53,6 +53,8 @@ class TransistorDetector(Rectifier):
         super().__post_init__()
         check_range("current_gain", self.current_gain, 10, 2000)
         check_range("base_ohm", self.base_ohm, 0, 1e6, unit="ohm")
+        if self.series_ohm is not None:
+            check_range("series_ohm", self.series_ohm, 0, 10e3, unit="ohm")
         if self.kind != "half" or self.diode != "silicon" or self.diodes_in_path != 1:
             name = "kind" if self.kind != "half" else "diode"
             limit = 'left as it is: a transistor_detector is a half wave through one "silicon" junction'

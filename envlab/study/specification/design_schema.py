@@ -95,11 +95,13 @@ def _stage_schema(stage: type | dict[str, type], usual: Any, chosen: str) -> Sch
     if not isinstance(stage, dict):
         return _part_schema(stage, usual if type(usual) is stage else None)
     forms = []
-    for kind, cls in stage.items():
-        # A form may stand under several names; the usual one needs none.
-        is_usual = type(usual) is cls and getattr(usual, "topology", kind) == kind
+    for cls in dict.fromkeys(stage.values()):
+        # A form may stand under several names; which one its values then say.
+        names = [kind for kind, form in stage.items() if form is cls]
+        is_usual = type(usual) is cls
         form = _part_schema(cls, usual if is_usual else None)
-        form["properties"] = {chosen: {"const": kind}} | form["properties"]
+        name: Schema = {"const": names[0]} if len(names) == 1 else {"enum": names}
+        form["properties"] = {chosen: name} | form["properties"]
         if not is_usual:
             form["required"] = [chosen, *form.get("required", [])]
         forms.append(form)
@@ -194,8 +196,9 @@ def _sweep_schema() -> Schema:
         kinds = tuple(stage.values()) if isinstance(stage, dict) else (stage,)
         keys: Schema = {}
         for kind in kinds:
-            for key, hint in typing.get_type_hints(kind).items():
-                keys[key] = _choices_schema(key, hint)
+            hints = typing.get_type_hints(kind)
+            for field in dataclasses.fields(kind):
+                keys[field.name] = _choices_schema(field.name, hints[field.name])
         sections[name] = _section(keys)
     return _section(sections)
 
