@@ -68,12 +68,12 @@ def pictures_of(
 
 
 def _schematic(choice: Choice) -> Picture:
-    parts = ", ".join(f"{part.reference} {part.value_text}" for part in parts_list(choice.chain))
+    parts = ", ".join(f"{part.reference} {part.value_text}".strip() for part in parts_list(choice.chain))
     return picture(
         schematic(choice.chain),
         "schematic",
-        f"Circuit from microphone to converter, with {parts}. Below it supply, pixels and microcontroller.",
-        "Values in Ω and F. How a box is built is left open.",
+        f"Circuit from microphone to controller, with {parts}. Below it potentials, supply, pixels.",
+        "Values in Ω and F. Boxes are bought whole; a wire that ends at a name goes on where it stands.",
     )
 
 
