@@ -200,12 +200,12 @@ def _rest_of_step(seen, slopes, step, active, many):
 
 @compiled
 def waves_at(coefficients, cells_per_s, time_s, drive):
-    """Write a constant 1 and the waves, polynomials of fifth degree on even cells, into drive."""
+    """Write a constant 1 and the waves, polynomials of fifth degree on even cells that stay at their ends."""
     drive[0] = 1.0
     for wave in range(coefficients.shape[0]):
         position = time_s * cells_per_s
         cell = min(max(int(math.floor(position)), 0), coefficients.shape[1] - 1)
-        s, out = position - cell, 0.0
+        s, out = min(max(position - cell, 0.0), 1.0), 0.0
         for power in range(6):
             out = out * s + coefficients[wave, cell, power]
         drive[1 + wave] = out

@@ -115,7 +115,7 @@ class Amplifier:
     The output stands at a, less low_ohm or high_ohm times the current that it takes or gives: the pole is
     inside a loop, so that the resistance shows at the limits only. low_v, high_v, input_low_v and
     input_high_v are volts against ground; beyond the latter two an input is no longer felt. bias_a flows into
-    each input.
+    each input. open_loop_gain at rest, 140 dB if not said otherwise, leaves one state of rest only.
     """
 
     name: str
@@ -132,16 +132,9 @@ class Amplifier:
     input_high_v: float = math.inf
     offset_v: float = 0.0
     bias_a: float = 0.0
-    open_loop_gain: float = math.inf
+    open_loop_gain: float = 1e7
 
 
 Part = (
-    Resistor
-    | Capacitor
-    | VoltageSource
-    | CurrentSource
-    | ControlledSource
-    | Diode
-    | Transistor
-    | Amplifier
+    Resistor | Capacitor | VoltageSource | CurrentSource | ControlledSource | Diode | Transistor | Amplifier
 )

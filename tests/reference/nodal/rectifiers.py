@@ -55,7 +55,6 @@ class Kit:
     reference_v: float = 0.0
     supply_v: float = 3.3
     kelvin: float = 298.15
-    open_loop_gain: float = 1e7
 
     def amplifier(self, name: str, plus: str, minus: str, out: str) -> Amplifier:
         """One of the kit's amplifiers."""
@@ -70,7 +69,6 @@ class Kit:
             self.low_ohm,
             self.high_v,
             self.high_ohm,
-            open_loop_gain=self.open_loop_gain,
         )
 
     def a_diode(self, name: str, anode: str, cathode: str) -> Diode:

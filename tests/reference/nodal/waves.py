@@ -7,7 +7,7 @@ and a polynomial of fifth degree goes between: at Nyquist ωh = π/8, and (ωh)^
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,7 @@ GRID = 8
 
 @dataclass(frozen=True, eq=False)
 class Waves:
-    """coefficients: shape (waves, cells, 6), highest power first. Before and after, the end cells go on."""
+    """coefficients: shape (waves, cells, 6), highest power first. Before and after, it stays at its ends."""
 
     coefficients: np.ndarray
     cells_per_s: float
@@ -26,7 +26,7 @@ class Waves:
         """Return one of the waves at times, s."""
         position = np.asarray(times_s, dtype=np.float64) * self.cells_per_s
         cell = np.clip(np.floor(position).astype(int), 0, self.coefficients.shape[1] - 1)
-        s, out = position - cell, np.zeros_like(position)
+        s, out = np.clip(position - cell, 0, 1), np.zeros_like(position)
         for c in self.coefficients[wave, cell].T:
             out = out * s + c
         return out
@@ -42,18 +42,6 @@ def sampled(samples: np.ndarray, rate_hz: float) -> Waves:
         np.fft.irfft(spectrum * (1j * omega_h) ** order, period * GRID) * GRID for order in range(3)
     )
     return Waves(_cells(value, slope, bend, len(samples) * GRID)[np.newaxis], rate_hz * GRID)
-
-
-def formula(
-    value: Callable[[np.ndarray], np.ndarray], duration_s: float, cells_per_s: float
-) -> Waves:
-    """A wave by its formula, met at the ends of cells with slopes by differences of 1e-3 cells."""
-    h = 1 / cells_per_s
-    t = np.arange(int(duration_s * cells_per_s) + 2) * h
-    e = 1e-3 * h
-    middle, after, before = value(t), value(t + e), value(t - e)
-    slope, bend = (after - before) / 2e-3, (after - 2 * middle + before) / 1e-6
-    return Waves(_cells(middle, slope, bend, t.size - 1)[np.newaxis], cells_per_s)
 
 
 def sine(peak: float, frequency_hz: float, duration_s: float, phase: float = 0.0) -> Waves:
