@@ -204,7 +204,7 @@ def waves_at(coefficients, cells_per_s, time_s, drive):
     drive[0] = 1.0
     for wave in range(coefficients.shape[0]):
         position = time_s * cells_per_s
-        cell = min(max(int(math.floor(position)), 0), coefficients.shape[1] - 1)
+        cell = min(max(int(position), 0), coefficients.shape[1] - 1)
         s, out = min(max(position - cell, 0.0), 1.0), 0.0
         for power in range(6):
             out = out * s + coefficients[wave, cell, power]

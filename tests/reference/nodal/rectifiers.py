@@ -1,4 +1,4 @@
-"""Rectifiers drawn by hand on a single supply, from node P (signal round the bias) to node H (hold capacitor).
+"""Rectifiers drawn by hand on a single supply, from P, the signal round the bias, to H, the hold capacitor.
 
 Every circuit is of the textbooks: difference amplifier, amplifier with a diode in its loop, two-diode
 absolute value, bridge, doubler, emitter follower (common practice). The netlists were written from the
@@ -8,7 +8,6 @@ Amplifiers are one kind throughout a circuit. "B" is the bias, "N" the reference
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -16,7 +15,6 @@ from reference.nodal.parts import (
     GROUND,
     Amplifier,
     Capacitor,
-    CurrentSource,
     Diode,
     Part,
     Resistor,
@@ -275,4 +273,3 @@ HAND_DRAWN: dict[str, Callable[[Kit], list[Part]]] = {
     "voltage_doubler": voltage_doubler,
     "transistor_detector": transistor_detector,
 }
-__all__ = ["CurrentSource", "HAND_DRAWN", "Kit"]
