@@ -18,7 +18,7 @@ from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.followers import AttackRelease, MeanSquare, MovingMaximum, OnePole, PassThrough, PeakHold
 from envlab.light.curve import BrightnessMap

@@ -1,32 +1,59 @@
-"""Rectifier and detector as one stage: the preamp's output in, the capacitor's voltage out.
+"""Rectifier and hold capacitor, one circuit: what a rectifier offers in, the capacitor's voltage out.
 
-Whatever the rectifier is, the step from one sample to the next is the same for one detector and for many;
-which loop runs is decided here.
+Whatever the rectifier is, ideal, passive or with amplifiers, this is the one place that decides by which step
+capacitor and rectifier go from one sample to the next. For many detectors side by side the same steps stand
+in analog/bank.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from envlab.analog.detector import AverageDetector, Detector, detect, hold_step
-from envlab.analog.diodes.passive import diode_step, hold_passive
-from envlab.analog.rectifier import Rectifier, rectify_in_time
+from envlab.analog.diodes.passive import charged_through, diode_step, hold_passive
+from envlab.analog.rectifiers.half_wave_circuit import (
+    at_rest,
+    behind_coupling,
+    circuit_numbers,
+    hold_half_waves,
+)
+from envlab.analog.rectifiers.half_waves import HalfWaves
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.units import FloatArray
+
+# What a rectifier is on its board, with the board's bias and supply in it.
+BuiltRectifier = Rectifier | HalfWaves
 
 
 @dataclass(frozen=True)
 class HoldState:
-    """held_v: V on the hold capacitor above the reference node. across_v: V across the coupling capacitor."""
+    """held_v: V on the hold capacitor above the reference node. across_v: V across the coupling capacitor.
+
+    inner: of the rectifier's amplifiers, as its step keeps it; empty: at rest.
+    """
 
     held_v: float = 0.0
     across_v: float = 0.0
+    inner: tuple[float, ...] = ()
+
+
+Hold = Callable[[FloatArray, HoldState], tuple[FloatArray, HoldState]]
+
+
+def check_goes_together(rectifier: BuiltRectifier, detector: Detector) -> None:
+    """Raise ParameterError for a detector that this rectifier cannot drive."""
+    if isinstance(rectifier, HalfWaves):
+        circuit_numbers(detector, rectifier, 1e6)
+    elif rectifier.diode != "none":
+        charged_through(detector)
 
 
 def hold_signal(
     signal_v: FloatArray,
-    rectifier: Rectifier,
+    rectifier: BuiltRectifier,
     detector: Detector,
     *,
     sample_rate_hz: float,
@@ -37,32 +64,94 @@ def hold_signal(
 
     Held_v[n] stamped (n + ½)/sample_rate_hz.
 
-    signal_v: shape (n,), V round the preamp's bias_v. A rectifier's own amplifier begins at rest.
+    signal_v: shape (n,), V round the preamp's bias_v. rectifier: as built.
     """
+    drive_v = signal_v if isinstance(rectifier, HalfWaves) else rectify(signal_v, rectifier, bias_v=bias_v)
     state = state or HoldState()
-    drive_v, _ = rectify_in_time(signal_v, rectifier, sample_rate_hz=sample_rate_hz, bias_v=bias_v)
     return hold_rectified(drive_v, rectifier, detector, sample_rate_hz=sample_rate_hz, state=state)
 
 
 def hold_rectified(
     drive_v: FloatArray,
-    rectifier: Rectifier,
+    rectifier: BuiltRectifier,
     detector: Detector,
     *,
     sample_rate_hz: float,
     state: HoldState,
 ) -> tuple[FloatArray, HoldState]:
-    """The same from the rectified drive on, V above the reference node."""
+    """The same from what the rectifier's stage hands on: see offered_v for what that is."""
+    return _hold(rectifier, detector, sample_rate_hz)(drive_v, state)
+
+
+def offered_v(
+    drive_v: FloatArray, rectifier: BuiltRectifier, *, sample_rate_hz: float, state: HoldState
+) -> FloatArray:
+    """Return what the rectifier offers to the attack resistor, V above the reference node, shape (n,).
+
+    drive_v: what its stage hands on: of an ideal or passive one that itself, of one with amplifiers the
+    signal, from which each half wave is made together with the capacitor. state: before the block.
+    """
+    if isinstance(rectifier, HalfWaves):
+        behind_v = behind_coupling(drive_v, rectifier, sample_rate_hz=sample_rate_hz, across_v=state.across_v)
+        return rectifier.rectified_v(behind_v)
+    return drive_v
+
+
+def _hold(rectifier: BuiltRectifier, detector: Detector, sample_rate_hz: float) -> Hold:
+    if isinstance(rectifier, HalfWaves):
+        return _by_amplifiers(rectifier, detector, sample_rate_hz)
     if rectifier.diode != "none":
-        step = diode_step(detector, rectifier, sample_rate_hz)
-        held_v, end = hold_passive(drive_v, step, np.array([state.held_v, state.across_v]))
-        return held_v, HoldState(float(end[0]), float(end[1]))
+        return _by_diode(rectifier, detector, sample_rate_hz)
     if rectifier.output_current_a is not None and not isinstance(detector, AverageDetector):
+        return _limited(rectifier.output_current_a * detector.release_ohm, detector, sample_rate_hz)
+    return _ideal(detector, sample_rate_hz)
+
+
+def _ideal(detector: Detector, sample_rate_hz: float) -> Hold:
+    def hold(drive_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
+        held_v, end_v = detect(drive_v, detector, sample_rate_hz=sample_rate_hz, start_v=state.held_v)
+        return held_v, HoldState(end_v)
+
+    return hold
+
+
+def _limited(most_v: float, detector: Detector, sample_rate_hz: float) -> Hold:
+    """most_v: what the amplifier's current would make of the release resistor alone."""
+    charge, gain, bleed = hold_step(detector, sample_rate_hz)
+
+    def hold(drive_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
         from envlab.analog.kernels import diode_kernels
 
-        charge, gain, bleed = hold_step(detector, sample_rate_hz)
-        kick_v = rectifier.output_current_a * detector.release_ohm * (1 - bleed)
+        kick_v = most_v * (1 - bleed)
         held_v, end_v = diode_kernels.hold_limited(drive_v, charge, gain, bleed, kick_v, state.held_v)
         return held_v, HoldState(float(end_v))
-    held_v, end_v = detect(drive_v, detector, sample_rate_hz=sample_rate_hz, start_v=state.held_v)
-    return held_v, HoldState(end_v)
+
+    return hold
+
+
+def _by_diode(rectifier: Rectifier, detector: Detector, sample_rate_hz: float) -> Hold:
+    step = diode_step(detector, rectifier, sample_rate_hz)
+
+    def hold(drive_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
+        held_v, end = hold_passive(drive_v, step, np.array([state.held_v, state.across_v]))
+        return held_v, HoldState(float(end[0]), float(end[1]))
+
+    return hold
+
+
+def _by_amplifiers(built: HalfWaves, detector: Detector, sample_rate_hz: float) -> Hold:
+    def hold(drive_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
+        start = half_wave_state(built, state)
+        held_v, end = hold_half_waves(drive_v, built, detector, sample_rate_hz=sample_rate_hz, start=start)
+        held, across, *inner = end.tolist()
+        return held_v, HoldState(held, across, tuple(inner))
+
+    return hold
+
+
+def half_wave_state(built: HalfWaves, state: HoldState) -> FloatArray:
+    """Return a state as hold_half_waves takes it."""
+    start = at_rest(built, state.held_v, state.across_v)
+    if state.inner:
+        start[2:] = state.inner
+    return start

@@ -126,7 +126,13 @@ class Preamp(AnalogStage):
 
     def surroundings_behind(self, around: Surroundings) -> Surroundings:
         """What follows rests at this bias and swings as far as this output."""
-        return replace(around, bias_v=self.bias_v, low_v=-self.swing_down_v, high_v=self.swing_up_v)
+        return replace(
+            around,
+            bias_v=self.bias_v,
+            low_v=-self.swing_down_v,
+            high_v=self.swing_up_v,
+            supply_v=self.supply_v,
+        )
 
     def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
         """Return one block of the output, V round bias_v; limited where it is at the end of its swing.

@@ -17,7 +17,7 @@ from envlab.analog.bank.detector_bank import bank_of, read_bank
 from envlab.analog.bank.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.detector import Detector, hold_step
 from envlab.analog.envelope import HoldState, hold_rectified
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.engine.board import Board
 from envlab.units import FloatArray, IntArray
 

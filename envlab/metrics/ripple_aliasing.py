@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from envlab.analog.detector import Detector, hold_steps
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.engine.hold_stage import behaviour
 from envlab.errors import ParameterError, check_range

@@ -13,7 +13,7 @@ from envlab.light.table_facts import table_facts
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.shipped import demo_design
 from envlab.study.chosen_on_clips import ClipLight
-from envlab.study.specification.parts_list import parts_list
+from envlab.study.specification.parts_list import design_parts
 from envlab.study.specification.ranges import Choices
 from envlab.study.specification.specification import Specification, asked_sensitivity
 from envlab.study.specification.targets import Target
@@ -127,7 +127,7 @@ def clip_rows(choice: Choice, lights: tuple[ClipLight, ...]) -> list[ClipRow]:
 
 def range_rows(specification: Specification, choice: Choice) -> list[RangeRow]:
     """Return what was tried for each swept key."""
-    board = {part.key: part for part in parts_list(choice.chain, specification.ranges)}
+    board = {part.key: part for part in design_parts(choice.chain, specification.ranges)}
     rows = []
     for key, choices in specification.ranges.items():
         part = board.get(key)

@@ -36,6 +36,12 @@ RESULTS = (
     "brightness_table.csv",
 )
 
+# Of parts.csv; value as it is printed on the part, value_si in Ω, F or A; rated_v in V, power_w in W.
+PARTS_COLUMNS = (
+    "reference", "kind", "quantity", "value", "value_si", "unit", "series", "specification",
+    "tolerance_percent", "dielectric", "rated_v", "power_w", "role",
+)  # fmt: skip
+
 
 def check_folder(folder: Path, *, force: bool) -> None:
     """Raise FileError if results cannot go there: files in it and no force, or not writable."""
@@ -160,20 +166,30 @@ def _from_folder(path: Path, folder: Path) -> str:
 def _parts_csv(specification: Specification, choice: Choice) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(("reference", "value", "value_si", "unit", "series", "tolerance_percent", "what_it_does"))
+    writer.writerow(PARTS_COLUMNS)
     for part in parts_list(choice.chain, specification.ranges):
         writer.writerow(
             (
                 part.reference,
+                part.kind,
+                part.quantity,
                 part.value_text,
-                f"{part.value:.6g}",
+                _number(part.value),
                 part.unit,
                 part.series,
-                f"{part.tolerance_percent:g}",
+                part.specification,
+                _number(part.tolerance_percent),
+                part.dielectric,
+                _number(part.rated_v),
+                _number(part.power_w),
                 part.purpose,
             )
         )
     return out.getvalue()
+
+
+def _number(value: float | None) -> str:
+    return "" if value is None else f"{value:.6g}"
 
 
 def _nearest_existing(path: Path) -> Path:

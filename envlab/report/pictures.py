@@ -68,7 +68,7 @@ def pictures_of(
 
 
 def _schematic(choice: Choice) -> Picture:
-    parts = ", ".join(f"{part.reference} {part.value_text}" for part in parts_list(choice.chain))
+    parts = ", ".join(f"{part.reference} {part.value_text}".strip() for part in parts_list(choice.chain))
     return picture(
         schematic(choice.chain),
         "schematic",

@@ -12,7 +12,7 @@ import numpy as np
 
 from envlab.analog.adc import instants_s, read_at
 from envlab.analog.detector import Detector, PeakDetector, detect
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.analog.tones.steady_state import ToneResponse, tone_response
 from envlab.chain import Chain
 from envlab.errors import check_range

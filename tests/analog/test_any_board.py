@@ -13,7 +13,7 @@ from envlab.analog.detector import PeakDetector
 from envlab.analog.electret import Electret
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 
 OHM = st.floats(2, 8).map(lambda power: 10**power)

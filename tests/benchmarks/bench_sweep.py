@@ -55,7 +55,7 @@ from envlab.analog.microphone import hear
 from envlab.analog.noise import noise_streams
 from envlab.analog.parts import PartRange, series_values
 from envlab.analog.preamp import amplify
-from envlab.analog.rectifier import rectify
+from envlab.analog.rectifiers.ideal import rectify
 from envlab.chain import Chain
 from envlab.engine.quantiser import Quantiser
 from envlab.light.table import LookupTable

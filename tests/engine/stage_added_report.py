@@ -18,7 +18,7 @@ from scipy.signal import lfilter
 
 import envlab
 from envlab.analog.detector import detect
-from envlab.analog.rectifier import rectify
+from envlab.analog.rectifiers.ideal import rectify
 from envlab.chain import Chain
 from envlab.design_file import BOUGHT, design_text, read_design
 from envlab.engine.board import before_rectifier, offered_to_detector, read_by_adc, upstream

@@ -23,7 +23,7 @@ from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import CAPACITOR_CLASSES
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import REFERENCES
+from envlab.analog.rectifiers.ideal import REFERENCES
 from envlab.digital.followers import Follower
 from envlab.light.curve import CURVES
 

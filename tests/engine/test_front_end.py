@@ -15,7 +15,7 @@ from envlab.analog.band_filter import FirstLowPass, filter_band
 from envlab.analog.board_preamp import BoardPreamp, amplify_board
 from envlab.analog.microphone import Microphone, hear, is_overloaded
 from envlab.analog.preamp import Preamp, amplify
-from envlab.analog.rectifier import Rectifier, rectify_in_time
+from envlab.analog.rectifiers.ideal import Rectifier, rectify_in_time
 from envlab.analog.stage import AnalogStage, Surroundings, either_of
 from envlab.chain import Chain
 from envlab.engine.board import (

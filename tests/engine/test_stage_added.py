@@ -29,7 +29,7 @@ PACKAGE = Path(envlab.__file__).parent
 ADDED = {
     "chain.py": [
         (
-            r"(?m)^from envlab\.analog\.rectifier import Rectifier$",
+            r"(?m)^from envlab\.analog\.rectifiers\.ideal import Rectifier$",
             "from envlab.analog.smoother import Smoother",
         ),
         (
@@ -39,7 +39,7 @@ ADDED = {
     ],
     "design_file.py": [
         (
-            r"(?m)^from envlab\.analog\.rectifier import Rectifier$",
+            r"(?m)^from envlab\.analog\.rectifiers\.ideal import Rectifier$",
             "from envlab.analog.smoother import Smoother",
         ),
         (r'(?m)^    "rectifier": Rectifier,$', '    "smoother": Smoother,'),

@@ -20,7 +20,7 @@ from envlab.analog.band_filter import FirstLowPass
 from envlab.analog.detector import PeakDetector
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.digital import equivalence
 from envlab.digital.followers import OnePole

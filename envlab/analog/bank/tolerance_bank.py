@@ -18,7 +18,7 @@ from envlab.analog.bank.detector_bank import bank_of
 from envlab.analog.detector import Detector
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp, sections_of
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.units import BoolArray, FloatArray, IntArray
 
 # Slow voltages are followed once a tile, 1/6000 s: fine enough for corners up to this.

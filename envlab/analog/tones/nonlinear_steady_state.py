@@ -1,6 +1,6 @@
 """A detector that does not scale with the level, on a steady tone: simulated at that very level.
 
-Passive diodes, a rectifier referred to the bias and a limited drive all bend the scale: twice the sound is
+Passive diodes, amplifiers, a rectifier referred to the bias and a limited drive all bend the scale: twice the sound is
 not twice the envelope. What steady.py finds once for all levels is found here for one.
 """
 
@@ -13,8 +13,7 @@ from collections.abc import Callable
 import numpy as np
 
 from envlab.analog.detector import Detector
-from envlab.analog.envelope import HoldState, hold_signal
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.envelope import BuiltRectifier, HoldState, hold_signal
 from envlab.analog.tones.steady_state import ToneResponse
 from envlab.errors import check_positive, check_range
 from envlab.units import FloatArray
@@ -30,7 +29,7 @@ Cycle = Callable[[HoldState], tuple[FloatArray, HoldState]]
 
 def tone_response_at(
     detector: Detector,
-    rectifier: Rectifier,
+    rectifier: BuiltRectifier,
     frequency_hz: float,
     peak_v: float,
     *,
@@ -64,7 +63,7 @@ def tone_response_at(
 
 def settled_ratio_at(
     detector: Detector,
-    rectifier: Rectifier,
+    rectifier: BuiltRectifier,
     frequency_hz: float,
     peak_v: float,
     *,
@@ -78,7 +77,7 @@ def settled_ratio_at(
 
 
 def _tone_cycle(
-    detector: Detector, rectifier: Rectifier, frequency_hz: float, peak_v: float, bias_v: float
+    detector: Detector, rectifier: BuiltRectifier, frequency_hz: float, peak_v: float, bias_v: float
 ) -> tuple[Cycle, float]:
     """Return one cycle of the sine as a map of states, and its sample rate."""
     check_range("frequency_hz", frequency_hz, 1, 20e3, unit="Hz")
@@ -93,7 +92,7 @@ def _tone_cycle(
 
 
 @functools.lru_cache(maxsize=4096)
-def quiescent_state(detector: Detector, rectifier: Rectifier, *, bias_v: float = 0.0) -> HoldState:
+def quiescent_state(detector: Detector, rectifier: BuiltRectifier, *, bias_v: float = 0.0) -> HoldState:
     """Return the state in which everything has come to rest without a signal."""
     if rectifier.scales_with_level:
         return HoldState()
@@ -113,25 +112,29 @@ def quiescent_state(detector: Detector, rectifier: Rectifier, *, bias_v: float =
 
 
 def _settled_state(cycle: Cycle, start: HoldState, scale_v: float) -> HoldState:
-    """State that a cycle brings back: Newton's method on the map from start to end, slopes by difference."""
-    x = np.array([start.held_v, start.across_v])
+    """State that a cycle brings back: Newton's method on the map from start to end, slopes by difference.
+
+    Amplifiers forget within a cycle what they were; theirs is what the latest cycle left.
+    """
+    x, inner = np.array([start.held_v, start.across_v]), start.inner
     nudge = 1e-6 * scale_v
 
-    def moved(at: FloatArray) -> FloatArray:
-        _, end = cycle(HoldState(float(at[0]), float(at[1])))
-        return np.array([end.held_v, end.across_v]) - at
+    def moved(at: FloatArray) -> tuple[FloatArray, HoldState]:
+        _, end = cycle(HoldState(float(at[0]), float(at[1]), inner))
+        return np.array([end.held_v, end.across_v]) - at, end
 
     for _ in range(60):
-        gap = moved(x)
+        gap, end = moved(x)
         if np.abs(gap).max() <= 1e-13 * scale_v:
             break
-        slopes = np.stack([(moved(x + nudge * unit) - gap) / nudge for unit in np.eye(2)], axis=1)
+        slopes = np.stack([(moved(x + nudge * unit)[0] - gap) / nudge for unit in np.eye(2)], axis=1)
+        inner = end.inner
         if slopes[1, 1] == 0:
             slopes[1, 1] = -1.0  # there is no coupling capacitor
         # A map that hardly moves has no well-known zero; half the drive is the farthest one step goes.
         step = np.linalg.lstsq(slopes, -gap, rcond=1e-12)[0]
         x = x + step * min(1.0, 0.5 * scale_v / max(float(np.abs(step).max()), 1e-300))
-    return HoldState(float(x[0]), float(x[1]))
+    return HoldState(float(x[0]), float(x[1]), inner)
 
 
 def _attack_steps(cycle: Cycle, start: HoldState, threshold_v: float) -> float:
@@ -153,14 +156,14 @@ def _cycles_between(cycle: Cycle, start: HoldState, threshold_v: float) -> float
     place, weight = np.polynomial.legendre.leggauss(32)
     half = 0.5 * (threshold_v - start.held_v)
     volts = start.held_v + half * (np.concatenate(([-1.0], place, [1.0])) + 1)
-    moved = np.array([cycle(HoldState(float(v), start.across_v))[1].held_v - v for v in volts])
+    moved = np.array([cycle(HoldState(float(v), start.across_v, start.inner))[1].held_v - v for v in volts])
     if moved.min() <= 0:
         return math.inf
     return half * float(np.sum(weight / moved[1:-1])) + 0.5 * math.log(moved[-1] / moved[0])
 
 
 def _release_s(
-    detector: Detector, rectifier: Rectifier, start: HoldState, threshold_v: float, bias_v: float
+    detector: Detector, rectifier: BuiltRectifier, start: HoldState, threshold_v: float, bias_v: float
 ) -> float:
     if start.held_v <= threshold_v:
         return 0.0

@@ -1,4 +1,4 @@
-"""The circuit of a chain with its values, under the reference names of its parts list."""
+"""The circuit of a board drawn from its description, with the values of its parts list."""
 
 from __future__ import annotations
 
@@ -9,47 +9,39 @@ from functools import partial
 from matplotlib.figure import Figure
 
 from envlab.chain import Chain
+from envlab.circuit.circuit import circuit_of
+from envlab.circuit.description import Circuit
+from envlab.circuit.supplies import packages
+from envlab.engine.board import front_end_of
 from envlab.plot.export import png_bytes, svg_text
-from envlab.plot.schematic import blocks
-from envlab.plot.schematic.pen import UNIT_MM, Pen, Point
-from envlab.plot.schematic.power import power_and_light
+from envlab.plot.schematic import blocks, power, rectifiers
+from envlab.plot.schematic.pen import UNIT_MM, Drawn, Pen, Point
 from envlab.plot.style import REPORT_WIDTH_MM, sheet
 from envlab.study.specification.parts_list import parts_list
 
 WIDTH = REPORT_WIDTH_MM / UNIT_MM
-GAP = 0.3
-
+GAP, BETWEEN = 0.4, 0.8
 MARGIN = 0.4
-Block = Callable[[Pen, Point, Chain], Point]
+Block = Callable[[Pen, Point], Point]
 
 
 @dataclass(frozen=True)
 class _Group:
-    """Blocks that stand in one row; name: the signal that leaves them."""
+    """Blocks that stay together. fed_by: the node that a group needs at its start; "": it begins by itself.
 
-    blocks: tuple[Block, ...]
-    name: str
+    gives: the node on which it ends, for the next group to go on from; "": none.
+    """
 
-
-_FRONT = _Group((blocks.microphone, blocks.preamp), "preamp")
-_FILTER = _Group((blocks.band_filter,), "filtered")
-_BACK = _Group((blocks.rectifier, blocks.detector, blocks.converter), "counts")
-# Breaks in the order in which they are wanted: none, before the rectifier, before the filter, at both.
-_Rows = tuple[tuple[_Group, ...], ...]
-_WITH_FILTER: tuple[_Rows, ...] = (
-    ((_FRONT, _FILTER, _BACK),),
-    ((_FRONT, _FILTER), (_BACK,)),
-    ((_FRONT,), (_FILTER, _BACK)),
-    ((_FRONT,), (_FILTER,), (_BACK,)),
-)
-_WITHOUT: tuple[_Rows, ...] = (((_FRONT, _BACK),), ((_FRONT,), (_BACK,)))
+    draw: Block
+    fed_by: str = ""
+    gives: str = ""
 
 
 def schematic(chain: Chain) -> Figure:
-    """Return the circuit of a chain: microphone to converter, then supply and light as boxes.
+    """Return the circuit of a board: microphone to pin, potentials, supply pins, then pack to pixels.
 
-    Every part of parts_list(chain) stands in it once, with its value. It is broken into rows where it is
-    longer than a sheet of 180 mm is wide.
+    Every part of its circuit (envlab.circuit) stands in it once, with its value; wires that are broken off go
+    on where the same name stands. Rows are as long as a sheet of 180 mm is wide.
 
     Parameters
     ----------
@@ -60,12 +52,8 @@ def schematic(chain: Chain) -> Figure:
     -------
     matplotlib Figure
     """
-    pen = Pen({part.key: part for part in parts_list(chain)})
-    low_y = 0.0
-    for row in _rows(pen, chain):
-        low_y = _place(pen, row, low_y)
-    low_y = _place(pen, partial(power_and_light, chain=chain), low_y)
-    width = pen.reach_x() + MARGIN
+    pen, low_y = _drawn(chain)
+    width = pen.reach_x()[1] + MARGIN
     fig = sheet(-low_y * UNIT_MM, width * UNIT_MM)
     fig.set_layout_engine("none")
     axes = fig.add_axes((0, 0, 1, 1))
@@ -75,38 +63,132 @@ def schematic(chain: Chain) -> Figure:
     return fig
 
 
-def _place(pen: Pen, draw: Callable[[Pen, Point], Point], top_y: float) -> float:
+def drawn_joints(chain: Chain) -> Drawn:
+    """Return what the drawing of a board joins: its pins, wires, dots and names."""
+    return _drawn(chain)[0].drawn
+
+
+def _drawn(chain: Chain) -> tuple[Pen, float]:
+    circuit = circuit_of(chain)
+    values = {one.reference: "" for one in circuit.components}
+    values |= {part.reference: part.value_text for part in parts_list(chain)}
+    pen = Pen(circuit, values)
+    low_y = 0.0
+    for groups in (_signal(chain), [*_potentials(circuit), *_supply_pins(circuit)], _power(circuit)):
+        for row in _rows(pen, groups):
+            low_y = _place(pen, row, low_y)
+    return pen, low_y
+
+
+def _signal(chain: Chain) -> list[_Group]:
+    groups: list[_Group] = []
+    before = ""
+    for name, stage in front_end_of(chain).items():
+        if stage is chain.rectifier:
+            groups += _rectifier(chain, before)
+            continue
+        if stage.is_wire:
+            continue
+        draw: Block = partial(blocks.other_stage, name=name, before=before)
+        if stage is chain.microphone:
+            draw = blocks.microphone
+        elif stage is chain.preamp:
+            draw = blocks.preamp
+        elif stage is chain.band_filter:
+            draw = blocks.band_filter
+        groups.append(_Group(draw, before, name))
+        before = name
+    return groups
+
+
+def _rectifier(chain: Chain, before: str) -> list[_Group]:
+    rows = rectifiers.TOPOLOGIES.get(getattr(chain.rectifier, "topology", "ideal"))
+    if rows is None:
+        return [_Group(rectifiers.ideal, before, "rectified"), _Group(blocks.detector, "rectified")]
+    drawn: list[Block] = [partial(row, before=before) for row in rows]  # type: ignore[call-arg]
+    return [
+        *(_Group(row) for row in drawn[:-1]),
+        _Group(drawn[-1], "", "rectified"),
+        _Group(blocks.detector, "rectified"),
+    ]
+
+
+def _potentials(circuit: Circuit) -> list[_Group]:
+    made = [one.reference for one in circuit.components if one.kind == "amplifier" and one.package == "U3"]
+    spare = [
+        one.reference
+        for one in circuit.components
+        if one.kind == "amplifier" and one.role.startswith("unused")
+    ]
+    return [
+        *(_Group(partial(power.potential, amplifier=one)) for one in made if one not in spare),
+        *(_Group(partial(power.unused, amplifier=one)) for one in spare),
+    ]
+
+
+def _supply_pins(circuit: Circuit) -> list[_Group]:
+    return [_Group(partial(power.package, reference=one)) for one in packages(circuit.components)]
+
+
+def _power(circuit: Circuit) -> list[_Group]:
+    more = [one.reference for one in circuit.components if one.kind == "converter" and one.reference != "PS1"]
+    lit = [one.reference for one in circuit.components if one.kind == "pixel"]
+    return [
+        _Group(power.pack),
+        *(_Group(partial(power.regulator, reference=one)) for one in more),
+        _Group(power.controller),
+        *(_Group(partial(power.pixels, reference=one)) for one in lit),
+    ]
+
+
+def _rows(pen: Pen, groups: Sequence[_Group]) -> list[Block]:
+    """Put groups into rows that fit the sheet, as few as can be; a wire between them where one goes on."""
+    rows: list[list[_Group]] = []
+    for group in groups:
+        if rows and _row(pen.blank(), (MARGIN, 0.0), [*rows[-1], group])[0] <= WIDTH - MARGIN:
+            rows[-1].append(group)
+        else:
+            rows.append([group])
+    return [partial(_row, groups=row) for row in rows]
+
+
+def _row(pen: Pen, at: Point, groups: Sequence[_Group]) -> Point:
+    """Draw groups from left to right; return the end of the row."""
+    going_on, edge = "", at[0]
+    for group in groups:
+        if going_on and group.fed_by != going_on:
+            edge = max(edge, pen.leaving(at)[0])
+        if not going_on or group.fed_by != going_on:
+            start = edge if group is groups[0] else edge + BETWEEN
+            at = (start - _reach(pen, group, (0.0, 0.0))[0], at[1])
+        begin, fed = at, not going_on or group.fed_by != going_on
+        edge = max(edge, _reach(pen, group, begin, fed=fed)[1])
+        at, going_on = _group(pen, begin, group, fed=fed), group.gives
+    if going_on:
+        edge = max(edge, pen.leaving(at)[0])
+    return edge, at[1]
+
+
+def _group(pen: Pen, at: Point, group: _Group, *, fed: bool = True) -> Point:
+    if group.fed_by and fed:
+        at = pen.coming_in(at, group.fed_by)
+    return group.draw(pen, at)
+
+
+def _reach(pen: Pen, group: _Group, at: Point, *, fed: bool = True) -> tuple[float, float]:
+    trial = pen.blank()
+    _group(trial, at, group, fed=fed)
+    return trial.reach_x()
+
+
+def _place(pen: Pen, draw: Block, top_y: float) -> float:
     """Draw under a line, from the left margin on; return the line under it."""
-    trial = Pen(pen.parts)
+    trial = pen.blank()
     draw(trial, (MARGIN, 0.0))
     low, high = trial.reach_y()
     y = top_y - GAP - high
     draw(pen, (MARGIN, y))
     return y + low - GAP
-
-
-def _rows(pen: Pen, chain: Chain) -> Sequence[Callable[[Pen, Point], Point]]:
-    """The chain in rows that fit the sheet, as few as there can be."""
-    drawn: Sequence[Callable[[Pen, Point], Point]] = ()
-    for rows in _WITH_FILTER if chain.band_filter.sections else _WITHOUT:
-        drawn = [
-            partial(_row, groups=row, chain=chain, begins=n == 0, ends=n == len(rows) - 1, before=before)
-            for n, (row, before) in enumerate(zip(rows, ("", *(row[-1].name for row in rows)), strict=False))
-        ]
-        if all(draw(Pen(pen.parts), (MARGIN, 0.0))[0] <= WIDTH - MARGIN for draw in drawn):
-            return drawn
-    return drawn
-
-
-def _row(
-    pen: Pen, at: Point, *, groups: Sequence[_Group], chain: Chain, begins: bool, ends: bool, before: str
-) -> Point:
-    if not begins:
-        at = pen.taken_up(at, before)
-    for group in groups:
-        for block in group.blocks:
-            at = block(pen, at, chain)
-    return pen.counts_out(at) if ends else pen.broken_off(at, groups[-1].name)
 
 
 def schematic_svg(chain: Chain) -> str:

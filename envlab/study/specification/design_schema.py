@@ -19,7 +19,7 @@ from typing import Any
 
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
-from envlab.design_file import FRAME_KEYS, STAGES
+from envlab.design_file import FRAME_KEYS, STAGES, chosen_by
 from envlab.errors import Limit
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.sound.clip import TAGS, Clip
@@ -57,7 +57,9 @@ def design_schema() -> Schema:
     16
     """
     usual = Chain()
-    sections: Schema = {name: _stage_schema(stage, getattr(usual, name)) for name, stage in STAGES.items()}
+    sections: Schema = {
+        name: _stage_schema(stage, getattr(usual, name), chosen_by(name)) for name, stage in STAGES.items()
+    }
     sections["frames"] = _part_schema(Chain, usual, only=FRAME_KEYS)
     sections["clips"] = {"type": "array", "items": _clip_schema()}
     sections["sweep"] = _sweep_schema()
@@ -89,16 +91,17 @@ def _section(properties: Schema, required: tuple[str, ...] = ()) -> Schema:
     return found | ({"required": list(required)} if required else {})
 
 
-def _stage_schema(stage: type | dict[str, type], usual: Any) -> Schema:
+def _stage_schema(stage: type | dict[str, type], usual: Any, chosen: str) -> Schema:
     if not isinstance(stage, dict):
         return _part_schema(stage, usual if type(usual) is stage else None)
     forms = []
     for kind, cls in stage.items():
-        is_usual = type(usual) is cls
+        # A form may stand under several names; the usual one needs none.
+        is_usual = type(usual) is cls and getattr(usual, "topology", kind) == kind
         form = _part_schema(cls, usual if is_usual else None)
-        form["properties"] = {"kind": {"const": kind}} | form["properties"]
+        form["properties"] = {chosen: {"const": kind}} | form["properties"]
         if not is_usual:
-            form["required"] = ["kind", *form.get("required", [])]
+            form["required"] = [chosen, *form.get("required", [])]
         forms.append(form)
     return {"anyOf": forms}
 

@@ -17,7 +17,7 @@ from envlab.chain import Chain
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.light.lightness import check_whole
 from envlab.seeds import seed_number
-from envlab.study.specification.parts_list import parts_list
+from envlab.study.specification.parts_list import design_parts
 from envlab.study.specification.ranges import Choices, with_values
 from envlab.study.tolerance.operating_conditions import under_conditions
 from envlab.units import FloatArray
@@ -199,10 +199,10 @@ def varied_parameters(
             tolerances.shape,
         )
     ]
-    parts = parts_list(chain, ranges)
+    parts = design_parts(chain, ranges)
     for part in parts:
         general = tolerances.resistor_percent if part.unit == "ohm" else tolerances.capacitor_percent
-        percent = part.tolerance_percent if general is None else general
+        percent = part.tolerance_percent or 0.0 if general is None else general
         for name in (part.reference, part.key):
             percent = stated.pop(name, percent)
         what = part.key.partition(".")[2].rsplit("_", 1)[0].replace("_", " ")

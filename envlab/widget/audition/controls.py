@@ -19,7 +19,7 @@ from envlab.analog.detector import PeakDetector
 from envlab.analog.diodes.diode import DIODE_CLASSES
 from envlab.analog.electret import Electret
 from envlab.analog.parts import series_values
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.light.curve import CURVES

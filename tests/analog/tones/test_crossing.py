@@ -9,7 +9,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from envlab.analog.detector import PeakDetector
-from envlab.analog.rectifier import Rectifier, rectify, rectify_in_time
+from envlab.analog.rectifiers.ideal import Rectifier, rectify, rectify_in_time
 from envlab.analog.tones.nonlinear_steady_state import tone_response_at
 from envlab.analog.tones.steady_state import tone_response
 from envlab.errors import ParameterError

@@ -12,7 +12,7 @@ from scipy.optimize import brentq
 
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.hold_capacitor import HoldCapacitor
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state, settled_ratio_at, tone_response_at
 from envlab.analog.tones.steady_state import tone_response
 from envlab.chain import Chain

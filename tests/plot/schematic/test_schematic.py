@@ -34,7 +34,7 @@ from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.light.pixels import Pixels, Supply
 from envlab.plot.schematic.schematic import schematic, schematic_png, schematic_svg

@@ -14,7 +14,7 @@ from envlab.analog.band_filter import SecondLowPass
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.electret import Electret
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.followers import OnePole

@@ -19,7 +19,7 @@ from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.electret import Electret
 from envlab.analog.parts import PartRange
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.design_file import BOUGHT
 from envlab.study.specification.parts_list import coarsest_series, parts_list

@@ -10,7 +10,7 @@ import pytest
 from reference.small_specification import write_small_design
 
 from envlab.analog.parts import PartRange
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.metrics.catalogue import METRICS
 from envlab.study.sentences import of_kind

@@ -14,7 +14,7 @@ from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector
 from envlab.analog.electret import Electret
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease
 from envlab.engine.board_readings import read_chains

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.errors import EnvlabError, ParameterError
 from envlab.study.sentences import of_kind
 from envlab.study.specification.specification import Specification, read_specification

@@ -1,0 +1,168 @@
+"""Every topology of the rectifier as parts and nodes, and the detector behind it.
+
+It is fed by the node before, which rests at the bias B. Rectifier, hold capacitor and release resistor refer
+to the reference node N. What the rectifier offers is on the node "rectified", from which the attack resistor
+leads to "detector". Amplifiers are U2A, U2B … in the order of the signal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, replace
+from types import MappingProxyType
+from typing import Any
+
+from envlab.analog.detector import AverageDetector, Detector
+from envlab.analog.hold_capacitor import HoldCapacitor
+from envlab.analog.preamp import Preamp
+from envlab.analog.stage import fitted_parts
+from envlab.circuit.description import Component
+from envlab.circuit.elements import amplifier, diode, fitted, section
+
+STAGE = "rectifier"
+OUT, HELD, BIAS, SUPPLY = "rectified", "detector", "bias", "analog_supply"
+
+
+@dataclass(frozen=True)
+class Surrounded:
+    """A rectifier and the nodes round it: before, the signal; node, N."""
+
+    rectifier: Any
+    before: str
+    node: str
+
+    def network(self, joints: Mapping[str, tuple[str, str]]) -> list[Component]:
+        """Return resistors and capacitors, each between the nodes named for its reference."""
+        by_field = {
+            field: joints[part.reference]
+            for field, part, _ in fitted_parts(self.rectifier)
+            if part.reference in joints
+        }
+        return list(fitted(self.rectifier, STAGE, by_field))
+
+    def amplifier(self, number: int, plus: str, minus: str, out: str) -> Component:
+        """Return the amplifier of a number, from 0, with the offset that it has on this board."""
+        roles = self.rectifier.amplifiers
+        reference = section("U2", number) if len(roles) > 1 else "U2"
+        sheet = asdict(self.rectifier.amplifier_part)
+        own_v = getattr(self.rectifier, f"offset_u2{chr(ord('a') + number)}_v")
+        data = sheet | {"offset_v": own_v, "offset_limit_v": sheet["offset_v"]}
+        return amplifier(reference, plus, minus, out, roles[number], STAGE, data, rail=SUPPLY)
+
+    def diode(self, number: int, anode: str, cathode: str, role: str) -> Component:
+        """Return the diode of a number, from 1."""
+        own = self.rectifier
+        return diode(f"D{number}", anode, cathode, role, STAGE, own.diode_part, own.diode)
+
+    def super_diode(self, number: int, drive: str, diode_number: int) -> list[Component]:
+        """Return an amplifier with a diode inside its loop: it only gives current to "rectified"."""
+        out = f"rectifier_{chr(ord('a') + number)}_out"
+        return [
+            self.amplifier(number, drive, OUT, out),
+            self.diode(diode_number, out, OUT, "keeps the amplifier from emptying the hold capacitor"),
+        ]
+
+    def difference(self, number: int, plus: str, minus: str, out: str, first: int) -> list[Component]:
+        """Return a difference stage: N + g·(plus − minus), four resistors from R{first} on."""
+        at = f"rectifier_{chr(ord('a') + number)}"
+        ends = (
+            (plus, f"{at}_plus"),
+            (f"{at}_plus", self.node),
+            (minus, f"{at}_minus"),
+            (f"{at}_minus", out),
+        )
+        joints = {f"R{first + n}": end for n, end in enumerate(ends)}
+        return [*self.network(joints), self.amplifier(number, f"{at}_plus", f"{at}_minus", out)]
+
+
+UPPER, LOWER = "rectifier_upper", "rectifier_lower"
+FOLDED, SHIFTED, COUPLED = "rectifier_folded", "rectifier_shifted", "rectifier_coupled"
+INVERTED, HALF = "rectifier_inverted", "rectifier_half"
+
+
+def _difference_superdiodes(at: Surrounded) -> list[Component]:
+    return [
+        *at.difference(0, at.before, BIAS, UPPER, 20),
+        *at.difference(1, BIAS, at.before, LOWER, 24),
+        *at.super_diode(2, UPPER, 1),
+        *at.super_diode(3, LOWER, 2),
+    ]
+
+
+def _absolute_value(at: Surrounded) -> list[Component]:
+    minus, out, sum_minus = "rectifier_a_minus", "rectifier_a_out", "rectifier_b_minus"
+    return [
+        *at.network({"R20": (at.before, minus), "R21": (minus, HALF)}),
+        at.amplifier(0, BIAS, minus, out),
+        at.diode(1, out, minus, "closes the loop during the other half waves"),
+        at.diode(2, HALF, out, "lets one half wave through"),
+        *at.network({"R22": (at.before, sum_minus), "R23": (HALF, sum_minus), "R24": (sum_minus, FOLDED)}),
+        at.amplifier(1, BIAS, sum_minus, FOLDED),
+        *at.difference(2, FOLDED, BIAS, SHIFTED, 25),
+        *at.super_diode(3, SHIFTED, 3),
+    ]
+
+
+def _diodeless(at: Surrounded) -> list[Component]:
+    plus, minus, half = "rectifier_a_plus", "rectifier_b_minus", HALF
+    joints = {
+        "C10": (at.before, COUPLED),
+        "R15": (COUPLED, at.node),
+        "R20": (COUPLED, plus),
+        "R21": (COUPLED, minus),
+        "R22": (minus, FOLDED),
+    }
+    return [
+        *at.network(joints),
+        at.amplifier(0, plus, half, half),
+        at.amplifier(1, half, minus, FOLDED),
+        *at.super_diode(2, FOLDED, 1),
+    ]
+
+
+def _bias_superdiodes(at: Surrounded) -> list[Component]:
+    return [*_inverter(at), *at.super_diode(1, at.before, 1), *at.super_diode(2, INVERTED, 2)]
+
+
+def _inverter(at: Surrounded) -> list[Component]:
+    minus = "rectifier_a_minus"
+    return [
+        *at.network({"R20": (at.before, minus), "R21": (minus, INVERTED)}),
+        at.amplifier(0, BIAS, minus, INVERTED),
+    ]
+
+
+def detector(part: Detector, capacitor: HoldCapacitor, node: str) -> tuple[Component, ...]:
+    """Return the resistor in the way, the hold capacitor and what empties it, on the node N."""
+    average = isinstance(part, AverageDetector)
+    way, across = ("smoothing_ohm", "load_ohm") if average else ("attack_ohm", "release_ohm")
+    joints = {way: (OUT, HELD), "hold_farad": (HELD, node), across: (HELD, node)}
+    parts = fitted(part, "detector", joints)
+    if capacitor.material == "ideal":
+        return parts
+    name = capacitor.material
+    shown = name.upper() if any(map(str.isdigit, name)) else name
+    data = MappingProxyType({"dielectric": shown, "rated_v": capacitor.rated_v})
+    return tuple(replace(one, data=data) if one.kind == "capacitor" else one for one in parts)
+
+
+def highest_v(rectifier: Any, preamp: Preamp) -> dict[str, float]:
+    """Return node → the most that it can be at, V, where that is not the analog supply."""
+    del rectifier, preamp
+    return {}
+
+
+_TOPOLOGIES: Mapping[str, Callable[[Surrounded], list[Component]]] = {
+    "difference_superdiodes": _difference_superdiodes,
+    "absolute_value": _absolute_value,
+    "diodeless": _diodeless,
+    "bias_superdiodes": _bias_superdiodes,
+}
+
+
+def rectifier(part: Any, before: str, node: str) -> tuple[tuple[Component, ...], tuple[str, ...]]:
+    """Return (parts, remarks) of a rectifier of any topology between a signal and the node "rectified"."""
+    topology = getattr(part, "topology", "ideal")
+    if topology == "ideal":
+        return (), ("The rectifier is ideal: it is the limit of good ones, and no parts make it.",)
+    return tuple(_TOPOLOGIES[topology](Surrounded(part, before, node))), ()
