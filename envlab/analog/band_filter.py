@@ -7,13 +7,13 @@ First order: one resistor and one capacitor, buffered. Second order: the unity-g
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, fields
 from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from envlab.analog.sections import SECOND_MATCH_HZ, second_order
+from envlab.analog.sections import second_order
 from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
 from envlab.errors import check_range
 from envlab.units import FloatArray
@@ -87,16 +87,6 @@ class _FromParts(AnalogStage):
             state=state,
         )
         return Advanced(filtered_v, end)
-
-    def roughly(self, sample_rate_hz: float) -> tuple[AnalogStage, ...]:
-        """The filter with capacitors that make it right in the bass at a low rate.
-
-        Its sections are made to be right at SECOND_MATCH_HZ, which bends the rest of the axis by tan(x)/x.
-        """
-        x = math.pi * SECOND_MATCH_HZ / sample_rate_hz
-        farads = [one.name for one in fields(self) if one.name.endswith("_farad")]  # type: ignore[arg-type]
-        larger = {name: getattr(self, name) * math.tan(x) / x for name in farads}
-        return (replace(self, **larger),)  # type: ignore[type-var]
 
 
 @dataclass(frozen=True)

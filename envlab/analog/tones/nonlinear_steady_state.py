@@ -178,6 +178,6 @@ def _release_s(
         if below.any():
             n = int(np.argmax(below))
             high = before if n == 0 else float(held_v[n - 1])
-            return (done + n + (threshold_v - high) / (float(held_v[n]) - high)) / rate_hz + 1 / rate_hz
+            return (done + n + (threshold_v - high) / (float(held_v[n]) - high)) / rate_hz
         done += _RELEASE_STEPS
     return math.inf
