@@ -154,7 +154,9 @@ class Chain:
     @property
     def quiescent_state(self) -> HoldState:
         """What the capacitors hold when nothing sounds."""
-        return quiescent_state(self.detector_as_built, self.rectifier_as_built, bias_v=self.bias_at_rectifier_v)
+        return quiescent_state(
+            self.detector_as_built, self.rectifier_as_built, bias_v=self.bias_at_rectifier_v
+        )
 
     @property
     def bias_at_rectifier_v(self) -> float:

@@ -138,13 +138,13 @@ def _signal_parts(board: BoardWithParts, held: _Potentials) -> tuple[list[Compon
         elif stage is board.preamp:
             parts += front_end.preamp(board.preamp, before, held.leg_foot)
         elif stage is board.rectifier:
-            made, told = rectifiers.rectifier(board.rectifier, before, held.reference)
+            made, told = rectifiers.rectifier(board.rectifier, before, held.reference, board.preamp.bias_v)
             parts, remarks = [*parts, *made], [*remarks, *told]
         elif stage is board.band_filter:
             parts += front_end.band_filter(board.band_filter, board.preamp, before)
         elif not stage.is_wire:
-            made, told = front_end.other_stage(stage, name, before)
-            parts, remarks = [*parts, *made], [*remarks, *told]
+            others, told = front_end.other_stage(stage, name, before)
+            parts, remarks = [*parts, *others], [*remarks, *told]
         if not stage.is_wire:
             before = name
     parts += rectifiers.detector(board.detector, board.hold_capacitor, held.reference)

@@ -7,6 +7,7 @@ leads to "detector". Amplifiers are U2A, U2B … in the order of the signal.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
 from types import MappingProxyType
@@ -25,11 +26,12 @@ OUT, HELD, BIAS, SUPPLY = "rectified", "detector", "bias", "analog_supply"
 
 @dataclass(frozen=True)
 class Surrounded:
-    """A rectifier and the nodes round it: before, the signal; node, N."""
+    """A rectifier and the nodes round it: before, the signal, which rests at bias_v; node, N."""
 
     rectifier: Any
     before: str
     node: str
+    bias_v: float
 
     def network(self, joints: Mapping[str, tuple[str, str]]) -> list[Component]:
         """Return resistors and capacitors, each between the nodes named for its reference."""
@@ -52,7 +54,8 @@ class Surrounded:
     def diode(self, number: int, anode: str, cathode: str, role: str) -> Component:
         """Return the diode of a number, from 1."""
         own = self.rectifier
-        return diode(f"D{number}", anode, cathode, role, STAGE, own.diode_part, own.diode)
+        part = own.diode_part if hasattr(own, "diode_part") else own.passive_diode
+        return diode(f"D{number}", anode, cathode, role, STAGE, part, own.diode)
 
     def super_diode(self, number: int, drive: str, diode_number: int) -> list[Component]:
         """Return an amplifier with a diode inside its loop: it only gives current to "rectified"."""
@@ -124,6 +127,72 @@ def _bias_superdiodes(at: Surrounded) -> list[Component]:
     return [*_inverter(at), *at.super_diode(1, at.before, 1), *at.super_diode(2, INVERTED, 2)]
 
 
+def _passive_half_wave(at: Surrounded) -> list[Component]:
+    # Straight from the signal, through a coupling capacitor, or moved by nothing that can be bought.
+    start = at.before
+    coupled = at.network({"C10": (at.before, COUPLED), "R15": (COUPLED, at.node)})
+    if coupled:
+        start = COUPLED
+    elif without_parts(at.rectifier, at.bias_v):
+        start = SHIFTED
+    count = getattr(at.rectifier, "diodes_in_path", 1)
+    ends = [start, *(f"rectifier_diode_{n}" for n in range(1, count)), OUT]
+    role = "lets current only into the hold capacitor"
+    return coupled + [at.diode(n + 1, *pair, role) for n, pair in enumerate(itertools.pairwise(ends))]
+
+
+def _bridge(at: Surrounded) -> list[Component]:
+    one, other, up = (
+        "rectifier_end",
+        "rectifier_other_end",
+        "leads the end that is high to the hold capacitor",
+    )
+    down = "leads the other end back to the reference node"
+    return [
+        *_inverter(at),
+        *at.network({"C10": (at.before, one), "C11": (INVERTED, other)}),
+        at.diode(1, one, OUT, up),
+        at.diode(2, other, OUT, up),
+        at.diode(3, at.node, one, down),
+        at.diode(4, at.node, other, down),
+    ]
+
+
+def _voltage_doubler(at: Surrounded) -> list[Component]:
+    return [
+        *at.network({"C10": (at.before, COUPLED)}),
+        at.diode(1, at.node, COUPLED, "charges the coupling capacitor in the lower half wave"),
+        at.diode(2, COUPLED, OUT, "leads both halves to the hold capacitor"),
+    ]
+
+
+def without_parts(part: Any, bias_v: float) -> str:
+    """Return what of a rectifier no parts make, in a word or three; "" if parts make all of it.
+
+    bias_v: what the signal rests at, V against ground.
+    """
+    if part.topology in _NOT_BUILT:
+        return _NOT_BUILT[part.topology]
+    off_node = abs(part.reference_node_v - bias_v) > 1e-9
+    moved = part.topology == "passive_half_wave" and part.reference == "node" and off_node
+    return "ideal level shift" if moved else ""
+
+
+_NOT_BUILT = {"ideal": "ideal rectifier", "passive_full_wave": "ideal splitter"}
+_REMARKS = {
+    "": (),
+    "ideal rectifier": ("The rectifier is ideal: it is the limit of good ones, and no parts make it.",),
+    "ideal splitter": (
+        "The passive full wave is offered both half waves at once, and no parts here make them: its diodes are"
+        ' neither drawn nor listed; topology "bridge" is built from both ends.',
+    ),
+    "ideal level shift": (
+        "The signal rests at the bias, and no parts here carry it to the diode's reference node: give"
+        ' reference = "coupled" with coupling_farad and return_ohm, or "bias".',
+    ),
+}
+
+
 def _inverter(at: Surrounded) -> list[Component]:
     minus = "rectifier_a_minus"
     return [
@@ -157,12 +226,18 @@ _TOPOLOGIES: Mapping[str, Callable[[Surrounded], list[Component]]] = {
     "absolute_value": _absolute_value,
     "diodeless": _diodeless,
     "bias_superdiodes": _bias_superdiodes,
+    "passive_half_wave": _passive_half_wave,
+    "bridge": _bridge,
+    "voltage_doubler": _voltage_doubler,
 }
 
 
-def rectifier(part: Any, before: str, node: str) -> tuple[tuple[Component, ...], tuple[str, ...]]:
-    """Return (parts, remarks) of a rectifier of any topology between a signal and the node "rectified"."""
-    topology = getattr(part, "topology", "ideal")
-    if topology == "ideal":
-        return (), ("The rectifier is ideal: it is the limit of good ones, and no parts make it.",)
-    return tuple(_TOPOLOGIES[topology](Surrounded(part, before, node))), ()
+def rectifier(part: Any, before: str, node: str, bias_v: float) -> tuple[list[Component], tuple[str, ...]]:
+    """Return (parts, remarks) of a rectifier of any topology between a signal and the node "rectified".
+
+    before: the signal's node, which rests at bias_v, V against ground. node: N.
+    """
+    missing = without_parts(part, bias_v)
+    if part.topology in _NOT_BUILT:
+        return [], _REMARKS[missing]
+    return _TOPOLOGIES[part.topology](Surrounded(part, before, node, bias_v)), _REMARKS[missing]

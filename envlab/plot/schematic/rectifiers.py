@@ -5,20 +5,41 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from envlab.circuit.rectifiers import BIAS, FOLDED, OUT
-from envlab.plot.schematic.blocks import BACK_UP, follower, to_node
 from envlab.plot.palette import SOFT
-from envlab.plot.schematic.pen import INPUT_Y, Pen, Point
+from envlab.plot.schematic.blocks import BACK_UP, follower, to_node
+from envlab.plot.schematic.pen import INPUT_Y, Pen, Point, text_width
 
 # Between half waves that stand above each other.
 _APART = 6.6
+_NO_PARTS = "no parts make it"
 
 
-def ideal(pen: Pen, at: Point) -> Point:
-    """Leave a gap where no parts make what the design asks for, and say so."""
+def gap(pen: Pen, at: Point, what: str, node: str) -> Point:
+    """Leave a gap where no parts make what the design asks for, say so, and go on at a node."""
     x, y = at
-    pen.word("ideal rectifier:", (x + 1.5, y + 0.12), va="bottom", colour=SOFT)
-    pen.word("no parts make it", (x + 1.5, y - 0.12), va="top", colour=SOFT)
-    return pen.named((x + 3.0, y), OUT)
+    width = max(text_width(what), text_width(_NO_PARTS)) + 0.4
+    pen.word(what, (x + width / 2, y + 0.12), va="bottom", colour=SOFT)
+    pen.word(_NO_PARTS, (x + width / 2, y - 0.12), va="top", colour=SOFT)
+    end = (x + width, y)
+    pen.name(end, node)
+    return pen.wire(end, (end[0] + 0.3, y))
+
+
+def passive(pen: Pen, at: Point, missing: str) -> Point:
+    """Draw a passive half wave, or the gap of a rectifier that no parts make; missing: what they do not."""
+    if missing and not pen.circuit.has("D1"):
+        return pen.named(gap(pen, at, missing, OUT), OUT)
+    if missing:
+        at = gap(pen, at, missing, pen.circuit.component("D1").node_at("anode"))
+    if pen.circuit.has("C10"):
+        at = pen.across("C10", at)
+        if pen.circuit.has("R15"):
+            to_node(pen, "R15", pen.dot(at), words="left")
+    at = pen.wire(at, (at[0] + 0.3, at[1]))
+    for number in (1, 2):
+        if pen.circuit.has(f"D{number}"):
+            at = pen.across(f"D{number}", at, 1.4)
+    return pen.named(at, OUT)
 
 
 def inverting(pen: Pen, start: Point, way: str, back: str, amplifier: str) -> tuple[Point, Point]:
@@ -104,6 +125,29 @@ def _bias_superdiodes(pen: Pen, at: Point, before: str) -> Point:
     return _joined(pen, upper, super_diode(pen, out, "U2C", "D2"))
 
 
+def _bridge(pen: Pen, at: Point, before: str) -> Point:
+    x, y = at
+    low = y - 6.0
+    _, out = inverting(pen, pen.coming_in((x, low), before), "R20", "R21", "U2A")
+    other = pen.across("C11", pen.wire(out, (out[0] + 0.3, out[1])))
+    start = pen.coming_in((x, y), before)
+    one = pen.across("C10", pen.wire(start, (other[0] - 1.6, y)))
+    ends = []
+    for end, up, down in ((one, "D1", "D3"), (other, "D2", "D4")):
+        corner = pen.dot(pen.wire(end, (other[0] + 0.3, end[1])))
+        foot = pen.down(down, corner, 1.4, pins="cathode,anode")
+        pen.potential(foot, pen.circuit.component(down).node_at("anode"))
+        ends.append(pen.across(up, pen.wire(corner, (corner[0] + 0.3, corner[1])), 1.4))
+    return _joined(pen, *ends)
+
+
+def _voltage_doubler(pen: Pen, at: Point, before: str) -> Point:
+    corner = pen.dot(pen.across("C10", pen.coming_in(at, before)))
+    foot = pen.down("D1", corner, 1.4, pins="cathode,anode")
+    pen.potential(foot, pen.circuit.component("D1").node_at("anode"))
+    return pen.named(pen.across("D2", pen.wire(corner, (corner[0] + 0.3, corner[1])), 1.4), OUT)
+
+
 def _diodeless(pen: Pen, at: Point, before: str) -> Point:
     node = pen.dot(pen.across("C10", pen.coming_in(at, before)))
     to_node(pen, "R15", node)
@@ -165,4 +209,6 @@ TOPOLOGIES: Mapping[str, tuple[Row, ...]] = {
     "absolute_value": (_absolute_value_folding, _absolute_value),
     "diodeless": (_diodeless,),
     "bias_superdiodes": (_bias_superdiodes,),
+    "bridge": (_bridge,),
+    "voltage_doubler": (_voltage_doubler,),
 }

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from envlab.chain import Chain
 from envlab.circuit.circuit import circuit_of
 from envlab.circuit.description import Circuit
+from envlab.circuit.rectifiers import without_parts
 from envlab.circuit.supplies import packages
 from envlab.engine.board import front_end_of
 from envlab.plot.export import png_bytes, svg_text
@@ -102,9 +103,10 @@ def _signal(chain: Chain) -> list[_Group]:
 
 
 def _rectifier(chain: Chain, before: str) -> list[_Group]:
-    rows = rectifiers.TOPOLOGIES.get(getattr(chain.rectifier, "topology", "ideal"))
+    rows = rectifiers.TOPOLOGIES.get(chain.rectifier.topology)
     if rows is None:
-        return [_Group(rectifiers.ideal, before, "rectified"), _Group(blocks.detector, "rectified")]
+        draw = partial(rectifiers.passive, missing=without_parts(chain.rectifier, chain.preamp.bias_v))
+        return [_Group(draw, before, "rectified"), _Group(blocks.detector, "rectified")]
     drawn: list[Block] = [partial(row, before=before) for row in rows]  # type: ignore[call-arg]
     return [
         *(_Group(row) for row in drawn[:-1]),

@@ -126,9 +126,7 @@ def _side_by_side(
             rectified_v: FloatArray, before: Future[tuple[FloatArray, HoldState]]
         ) -> tuple[FloatArray, HoldState]:
             _, state = before.result()
-            return hold_rectified(
-                rectified_v, rectifier, detector, sample_rate_hz=rate_hz, state=state
-            )
+            return hold_rectified(rectified_v, rectifier, detector, sample_rate_hz=rate_hz, state=state)
 
         steps = [past]
         for rectified_v in rectified:

@@ -56,9 +56,12 @@ def on_wire(point: Point, wire: tuple[Point, Point]) -> bool:
 
 
 def branches(drawn: Drawn, point: Point) -> int:
-    """Return how many wires, pins and names end at a point, a wire that passes counting twice."""
-    count = sum(at(point) == at(place) for _, _, place in drawn.pins)
-    count += sum(at(point) == at(place) for place, _ in drawn.names)
+    """Return how many wires, pins and grounds end at a point; a wire that passes counts twice.
+
+    The sections of a package share their supply pins.
+    """
+    pins = {(name.rstrip("ABCD"), pin) for name, pin, place in drawn.pins if at(point) == at(place)}
+    count = len(pins) + sum(at(point) == at(place) for place, node in drawn.names if node == "ground")
     for wire in drawn.wires:
         ends = [at(end) for end in wire]
         if at(point) in ends:
