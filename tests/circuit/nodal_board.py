@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import warnings
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -113,7 +113,13 @@ def _microphone(one: Component, fixed: Fixed) -> Iterator[p.Part]:
         yield from _corner("covering", pressure, "port", data["covering_corner_hz"], high=False)
         pressure = "port"
     yield p.ControlledSource(
-        "overload", pressure, p.GROUND, "felt", gain=1.0, low_v=-data["overload_pa"], high_v=data["overload_pa"]
+        "overload",
+        pressure,
+        p.GROUND,
+        "felt",
+        gain=1.0,
+        low_v=-data["overload_pa"],
+        high_v=data["overload_pa"],
     )
     yield from _corner("low corner", "felt", "risen", data["low_corner_hz"], high=True)
     yield from _corner("high corner", "risen", HEARD, data["high_corner_hz"], high=False)
@@ -166,6 +172,12 @@ class Compared:
     nodal_quiescent_v: float
     chain_quiescent_v: float
     steps: int
+
+    def between(self, start_s: float, end_s: float) -> Compared:
+        """The same for the readings of a stretch of the sound."""
+        at_s = np.arange(1, self.nodal_v.size + 1) / self.chain.adc.rate_hz
+        some = (at_s > start_s) & (at_s <= end_s)
+        return replace(self, nodal_v=self.nodal_v[some], chain_v=self.chain_v[some])
 
     @cached_property
     def counts(self) -> np.ndarray:

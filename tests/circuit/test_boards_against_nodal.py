@@ -1,0 +1,105 @@
+"""Whole boards: Chain.run against the nodal solution of the board's own description.
+
+Goals: 0.15 dB at the converter's instants above 10 counts, one count below; 1e-3 of the peak where nothing
+clips and no amplifier rectifies, 2e-3 where the preamp is at its rails. A board that falls short has bounds
+of its own, with the reason.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import pytest
+from circuit.nodal_board import Compared, compared
+from circuit.nodal_boards import BOARDS, CLIPPING, MUSIC, STRETCHES, edges_s, music, recording_of
+
+from envlab.analog.rectifiers.ideal import Rectifier
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """What a board may be off; why: of those that fall short."""
+
+    db: float = 0.15
+    counts: float = 1.0
+    share: float = 1e-3
+    clipped_share: float = 2e-3
+    quiescent_counts: float = 1.0
+    why: str = ""
+
+
+SHORT: dict[str, Bounds] = {}
+# Of every topology one, and of what each shares with others: some seven seconds.
+QUICK_ONES = (
+    "differences on ground",
+    "differences as built",
+    "absolute value on ground",
+    "without diodes",
+    "on the bias",
+    "germanium, coupled, two stages",
+    "electret of 15k into 47k, schottky",
+    "second band, on the bias",
+)
+# Seconds of each recording and boards that hear them; 1 s and all boards were run once, see DEVELOPERS.md.
+MUSIC_S = 0.1
+MUSIC_BOARDS = tuple(BOARDS)[::3]
+
+
+def bounds_of(name: str) -> Bounds:
+    return SHORT.get(name, Bounds())
+
+
+def passive(name: str) -> bool:
+    """Whether diodes and capacitors alone rectify: the stages of the engine that should then be exact."""
+    return isinstance(BOARDS[name].rectifier, Rectifier)
+
+
+@lru_cache(maxsize=1)
+def on_stretches(name: str) -> tuple[Compared, ...]:
+    whole = compared(BOARDS[name], recording_of(STRETCHES))
+    edges = edges_s(STRETCHES)
+    return tuple(whole.between(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True))
+
+
+def check(name: str) -> None:
+    bounds, found = bounds_of(name), on_stretches(name)
+    assert found[0].quiescent_counts <= bounds.quiescent_counts
+    for stretch, one in zip(STRETCHES, found, strict=True):
+        assert one.worst_db <= bounds.db, stretch
+        assert one.worst_counts <= bounds.counts, stretch
+    if not passive(name):
+        return
+    whole_v = max(one.nodal_v.max() for one in found[:-1])
+    for one in found[:-1]:
+        assert np.abs(one.chain_v - one.nodal_v).max() <= bounds.share * whole_v
+    assert STRETCHES[-1] is CLIPPING
+    assert found[-1].share <= bounds.clipped_share
+
+
+@pytest.mark.parametrize("name", QUICK_ONES)
+def test_a_board_of_each_kind(name: str) -> None:
+    check(name)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", [name for name in BOARDS if name not in QUICK_ONES])
+def test_every_board(name: str) -> None:
+    check(name)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", MUSIC_BOARDS)
+@pytest.mark.parametrize("number", range(len(MUSIC)), ids=MUSIC)
+def test_published_music(name: str, number: int) -> None:
+    bounds, found = bounds_of(name), compared(BOARDS[name], music(number, MUSIC_S, 88.0))
+    assert found.worst_db <= bounds.db
+    assert found.worst_counts <= bounds.counts
+    assert found.counts.max() > 10
+
+
+def test_every_bound_has_its_reason() -> None:
+    assert set(SHORT) <= set(BOARDS)
+    assert all(one.why for one in SHORT.values())
+    assert len(BOARDS) >= 16

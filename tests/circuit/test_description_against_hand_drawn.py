@@ -1,0 +1,88 @@
+"""The description's rectifiers against the same circuits drawn by hand: one may not tell another story.
+
+Both are solved by the nodal solver; the hand-drawn netlists (reference.nodal.rectifiers) were written from
+the circuits, not from the package.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from circuit.nodal_board import netlist_of, node
+from reference.nodal.parts import GROUND, Part, VoltageSource
+from reference.nodal.rectifiers import HAND_DRAWN, Kit
+from reference.nodal.solve import Circuit as Solver
+from reference.nodal.waves import sine
+
+from envlab.analog.detector import PeakDetector
+from envlab.analog.rectifiers.absolute_value import AbsoluteValue
+from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
+from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
+from envlab.analog.rectifiers.diodeless import Diodeless
+from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.chain import Chain
+from envlab.circuit.circuit import circuit_of
+from envlab.circuit.description import Circuit
+
+KIT = Kit(hold_farad=0.22e-6, release_ohm=100e3)
+DETECTOR = PeakDetector(KIT.attack_ohm, KIT.hold_farad, KIT.release_ohm)
+N = KIT.network_ohm
+# The amplifiers of the kit draw nothing.
+SHEET = {"bias_current_a": 0.0}
+SHIFT = dict.fromkeys(("shift_source_ohm", "shift_reference_ohm", "shift_bias_ohm", "shift_feedback_ohm"), N)
+ABSOLUTE = {
+    "half_input_ohm": N,
+    "half_feedback_ohm": N,
+    "sum_signal_ohm": N,
+    "sum_half_ohm": N / 2,
+    "sum_feedback_ohm": N,
+}
+SAME = {
+    "difference_superdiodes": (DifferenceSuperdiodes(**SHEET), 0.0),
+    "difference_superdiodes, lifted": (DifferenceSuperdiodes(0.15, **SHEET), 0.15),
+    "absolute_value": (AbsoluteValue(**ABSOLUTE, **SHIFT, **SHEET), 0.0),
+    "diodeless": (
+        Diodeless(return_ohm=0.1 * N, sum_input_ohm=N, sum_feedback_ohm=N, **SHEET),
+        0.0,
+    ),
+    "bias_superdiodes": (BiasSuperdiodes(**SHEET), 1.65),
+    "passive_half_wave": (Rectifier("half", 1.65, diode="silicon"), 1.65),
+    "coupled_half_wave": (
+        Rectifier("half", diode="silicon", reference="coupled", coupling_farad=1e-6, return_ohm=10e3),
+        0.0,
+    ),
+}
+
+
+def between_stiff_nodes(circuit: Circuit, node_v: float) -> list[Part]:
+    """Rectifier and detector of a description, with the signal, the bias and the reference node stiff."""
+    parts = circuit.of_stage("rectifier") + circuit.of_stage("detector")
+    used = {name for one in parts for name in one.nodes}
+    kept = Circuit(parts, tuple(one for one in circuit.nodes if one.name in used))
+    foot = node(circuit.component("C3").node_at("2"))
+    netlist = netlist_of(kept)
+    netlist.append(VoltageSource("B", "bias", GROUND, KIT.bias_v))
+    netlist.append(VoltageSource("P", "preamp", "bias", 0.0, 1.0))
+    if foot not in (GROUND, "bias"):
+        netlist.append(VoltageSource("N", foot, GROUND, node_v))
+    return netlist
+
+
+@pytest.mark.parametrize("peak_v", [0.01, 0.5, 1.6])
+@pytest.mark.parametrize("name", list(SAME))
+def test_the_same_circuit(name: str, peak_v: float) -> None:
+    rectifier, node_v = SAME[name]
+    drawn = HAND_DRAWN[name.partition(",")[0]](replace(KIT, reference_v=node_v))
+    described = circuit_of(Chain(rectifier=rectifier, detector=DETECTOR))
+    foot = node(described.component("C3").node_at("2"))
+    held = []
+    for netlist, across in (
+        (drawn, "H-" + next(part.b for part in drawn if part.name == "R5")),
+        (between_stiff_nodes(described, node_v), f"detector-{foot}"),
+    ):
+        solver = Solver(netlist)
+        solver.settle()
+        held.append(solver.run(sine(peak_v, 1000.0, 0.01), 0.01, [across], base_s=5e-6).volts[across])
+    assert held[0].max() > 1e-9
+    assert held[1] == pytest.approx(held[0], abs=2e-5 * held[0].max())
