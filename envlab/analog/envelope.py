@@ -15,10 +15,11 @@ import numpy as np
 from envlab.analog.detector import AverageDetector, Detector, detect, hold_step
 from envlab.analog.diodes.passive import charged_through, diode_step, hold_passive
 from envlab.analog.rectifiers.half_wave_circuit import (
-    at_rest,
-    behind_coupling,
-    circuit_numbers,
-    hold_half_waves,
+    given_by,
+    held_at_rest,
+    hold_made,
+    made_at_rest,
+    make,
 )
 from envlab.analog.rectifiers.half_waves import HalfWaves
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
@@ -46,7 +47,7 @@ Hold = Callable[[FloatArray, HoldState], tuple[FloatArray, HoldState]]
 def check_goes_together(rectifier: BuiltRectifier, detector: Detector) -> None:
     """Raise ParameterError for a detector that this rectifier cannot drive."""
     if isinstance(rectifier, HalfWaves):
-        circuit_numbers(detector, rectifier, 1e6)
+        given_by(rectifier, detector)
     elif rectifier.diode != "none":
         charged_through(detector)
 
@@ -92,8 +93,9 @@ def offered_v(
     signal, from which each half wave is made together with the capacitor. state: before the block.
     """
     if isinstance(rectifier, HalfWaves):
-        behind_v = behind_coupling(drive_v, rectifier, sample_rate_hz=sample_rate_hz, across_v=state.across_v)
-        return rectifier.rectified_v(behind_v)
+        made, _ = half_wave_states(rectifier, state)
+        upper_v, lower_v, _ = make(drive_v, rectifier, sample_rate_hz=sample_rate_hz, start=made)
+        return np.maximum(upper_v, lower_v)
     return drive_v
 
 
@@ -141,17 +143,20 @@ def _by_diode(rectifier: Rectifier, detector: Detector, sample_rate_hz: float) -
 
 def _by_amplifiers(built: HalfWaves, detector: Detector, sample_rate_hz: float) -> Hold:
     def hold(drive_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
-        start = half_wave_state(built, state)
-        held_v, end = hold_half_waves(drive_v, built, detector, sample_rate_hz=sample_rate_hz, start=start)
-        held, across, *inner = end.tolist()
-        return held_v, HoldState(held, across, tuple(inner))
+        made, held = half_wave_states(built, state)
+        upper_v, lower_v, made = make(drive_v, built, sample_rate_hz=sample_rate_hz, start=made)
+        held_v, held = hold_made(upper_v, lower_v, built, detector, sample_rate_hz=sample_rate_hz, start=held)
+        across, first = made.tolist()
+        now_v, *amplifiers = held.tolist()
+        return held_v, HoldState(now_v, across, (first, *amplifiers))
 
     return hold
 
 
-def half_wave_state(built: HalfWaves, state: HoldState) -> FloatArray:
-    """Return a state as hold_half_waves takes it."""
-    start = at_rest(built, state.held_v, state.across_v)
+def half_wave_states(built: HalfWaves, state: HoldState) -> tuple[FloatArray, FloatArray]:
+    """Return a state as make and as hold_made take it."""
+    made, held = made_at_rest(), held_at_rest(built, state.held_v)
+    made[0] = state.across_v
     if state.inner:
-        start[2:] = state.inner
-    return start
+        made[1], held[1:] = state.inner[0], state.inner[1:]
+    return made, held

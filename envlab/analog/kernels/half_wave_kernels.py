@@ -1,4 +1,4 @@
-"""One rectifier with amplifiers and its hold capacitor, sample by sample; imported where it is used.
+"""Rectifiers with amplifiers and their hold capacitor, sample by sample; imported where they are used.
 
 What a half wave makes of a sample holds over the sample's interval, and so does what the amplifier with the
 diode in its loop sees of it. Its output therefore moves in a straight line, and the moment at which its diode
@@ -8,7 +8,6 @@ conducts is known within the interval: no smaller step is needed.
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 
@@ -21,16 +20,69 @@ CONDUCTS = 1e3
 # Samples for which the leakage of blocked diodes is taken as constant, counted from the beginning.
 TILE = 8
 # An exponential is the power of a polynomial: (1 − u/16 + u²/512)^16 is e^−u to 1e-3.
-_MOST_U = 16.0
+MOST_U = 16.0
+
+
+@compiled
+def cross(
+    out: float, x: float, per_step: float, most_step_v: float, slope_v: float, per_knee: float
+) -> tuple[float, float]:
+    """One step of a first amplifier with two diodes: (output, share in which the upper half wave passes).
+
+    Below zero its other diode conducts, less and less towards zero: from there it has to cross.
+    """
+    if x <= 0.0:
+        return 0.0, 0.0
+    if out >= CONDUCTS:
+        return CONDUCTS, 1.0
+    move = min(per_step * x, most_step_v)
+    after, drop = out + move, slope_v * math.log1p(x * per_knee)
+    if after < drop:
+        return after, 0.0
+    return CONDUCTS, min(1.0, (after - drop) / move)
+
+
+@compiled
+def make_half_waves(
+    signal_v: FloatArray, numbers: FloatArray, start: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return (upper, lower, end state) before the amplifiers with a diode in their loop, V above the node.
+
+    numbers: as rectifiers.half_wave_circuit gives them. start: (coupling capacitor, output of the first
+    amplifier), V. Joined half waves come as the upper one, and the lower one is below everything.
+    """
+    (
+        up_gain, up_error, up_low, up_high, down_gain, down_error, down_low, down_high,
+        coupled, coupled_low, joined, per_step, most_step_v, slope_v, per_knee, far_v,
+    ) = numbers  # fmt: skip
+    upper_v, lower_v = np.empty_like(signal_v), np.empty_like(signal_v)
+    across, out = start
+    for n in range(signal_v.size):
+        x = signal_v[n] - across
+        across += (coupled if x > 0.0 else coupled_low) * x
+        upper = up_gain * x + up_error
+        lower = min(max(down_error - down_gain * x, down_low), down_high)
+        if per_knee > 0.0:
+            upper -= (up_gain + down_gain) * max(x - far_v, 0.0)
+            out, passes = cross(out, x, per_step, most_step_v, slope_v, per_knee)
+            upper = lower + passes * (min(max(upper, up_low), up_high) - lower)
+        else:
+            upper = min(max(upper, up_low), up_high)
+        if joined > 0.0:
+            upper = max(upper, lower)
+            lower = -CONDUCTS
+        upper_v[n] = upper
+        lower_v[n] = lower
+    return upper_v, lower_v, np.array([across, out])
 
 
 @compiled
 def leak_v(
     held_v: float, low_v: float, per_slope: float, saturation_v: float, per_leak: float, drawn_v: float
-) -> Any:
+) -> float:
     """Volts a step that blocked diodes and inputs take from the capacitor; u = (held − low)/slope."""
     across = held_v - low_v
-    u = min(max(across * per_slope, 0.0), _MOST_U)
+    u = min(max(across * per_slope, 0.0), MOST_U)
     r = 1.0 - u * (1.0 / 16.0) + u * u * (1.0 / 512.0)
     r2 = r * r
     r4 = r2 * r2
@@ -58,77 +110,56 @@ def follow(
         return max(min(out, node) + move, low_v), 0.0
     if out >= CONDUCTS:
         return CONDUCTS, 1.0
-    asked = min(node + slope_v * math.log1p(over * per_knee) + series * over, high_v)
     after = out + move
+    if after < min(node, high_v):
+        return after, 0.0
+    asked = min(node + slope_v * math.log1p(over * per_knee) + series * over, high_v)
     if after < asked:
         return after, 0.0
     return CONDUCTS, min(1.0, (after - asked) / move)
 
 
 @compiled
-def cross(
-    out: float, x: float, per_step: float, most_step_v: float, slope_v: float, per_knee: float
-) -> tuple[float, float]:
-    """One step of a first amplifier with two diodes: (output, share in which the upper half wave passes).
-
-    Below zero its other diode conducts, less and less towards zero: from there it has to cross.
-    """
-    if x <= 0.0:
-        return 0.0, 0.0
-    if out >= CONDUCTS:
-        return CONDUCTS, 1.0
-    move = min(per_step * x, most_step_v)
-    after, drop = out + move, slope_v * math.log1p(x * per_knee)
-    if after < drop:
-        return after, 0.0
-    return CONDUCTS, min(1.0, (after - drop) / move)
-
-
-@compiled
-def couple(signal_v: FloatArray, coupled: float, coupled_low: float, across: float) -> FloatArray:
-    """The signal behind its coupling capacitor, as hold_half_waves takes it; across: V on it before."""
-    behind_v = np.empty_like(signal_v)
-    for n in range(signal_v.size):
-        x = signal_v[n] - across
-        across += (coupled if x > 0.0 else coupled_low) * x
-        behind_v[n] = x
-    return behind_v
+def top_of(upper_v: FloatArray, lower_v: FloatArray, first: int) -> float:
+    """Largest of both half waves in the tile, or what is left of it, that begins at first, V."""
+    top = upper_v[first]
+    for n in range(first, min(first + TILE, upper_v.size)):
+        top = max(top, upper_v[n])
+        top = max(top, lower_v[n])
+    return top
 
 
 @compiled
 def hold_half_waves(
-    signal_v: FloatArray, sides: FloatArray, numbers: FloatArray, table: FloatArray, start: FloatArray
+    upper_v: FloatArray, lower_v: FloatArray, numbers: FloatArray, table: FloatArray, start: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Follow a block; return (held_v, end state).
 
-    sides, numbers: as rectifiers.half_wave_circuit gives them. start: (held, coupling capacitor, output of
-    the upper, lower and first amplifier, samples since the leakage was taken, leakage a step), V.
+    numbers: as rectifiers.half_wave_circuit gives them. start: (held, outputs of the upper and the lower
+    amplifier, samples since the leakage was taken, leakage a step), V.
     """
-    from_gain, from_error, from_low, from_high, to_gain, to_error, to_low, to_high = sides
     (
-        keep, gain, bleed, low_v, high_v, per_step, most_step_v, slope_v, per_knee, series,
-        per_slope, saturation_v, per_leak, drawn_v, safe_v, cap_scale, cap_shift, cap_out, cap_fixed,
-        coupled, coupled_low, joined, first_step, first_most_v, first_knee, first_far_v,
+        keep, gain, bleed, low_v, high_v, per_step, most_step_v, slope_v, per_knee, series, per_slope,
+        saturation_v, per_leak, drawn_v, safe_v, cap_scale, cap_shift, cap_out, cap_fixed,
     ) = numbers  # fmt: skip
-    held_v = np.empty_like(signal_v)
-    v, across, upper_out, lower_out, first_out, phase, leak = start
-    for n in range(signal_v.size):
+    held_v = np.empty_like(upper_v)
+    v, upper_out, lower_out, phase, leak = start
+    n = 0
+    while n < upper_v.size:
         if phase == 0.0:
             leak = leak_v(v, low_v, per_slope, saturation_v, per_leak, drawn_v)
+            if upper_out <= low_v and lower_out <= low_v and n + TILE <= upper_v.size:
+                # Where nothing comes up to the capacitor in a whole tile, it bleeds and no output moves.
+                bled = v
+                for k in range(TILE):
+                    bled = bleed * bled - leak
+                    held_v[n + k] = bled
+                if top_of(upper_v, lower_v, n) <= min(v, bled):
+                    v = bled
+                    n += TILE
+                    continue
         phase = phase + 1.0 if phase < TILE - 1 else 0.0
-        x = signal_v[n] - across
-        across += (coupled if x > 0.0 else coupled_low) * x
-        upper, lower = from_gain * x + from_error, to_error - to_gain * x
-        lower = min(max(lower, to_low), to_high)
-        if first_knee > 0.0:
-            upper -= (from_gain + to_gain) * max(x - first_far_v, 0.0)
-            first_out, passes = cross(first_out, x, first_step, first_most_v, slope_v, first_knee)
-            upper = lower + passes * (min(max(upper, from_low), from_high) - lower)
-        else:
-            upper = min(max(upper, from_low), from_high)
-        if joined > 0.0:
-            upper = max(upper, lower)
-            lower = -CONDUCTS
+        upper, lower = upper_v[n], lower_v[n]
         # Of two that would conduct the larger one holds the node, and thereby blocks the other.
         node = max(v, lower) if lower_out >= CONDUCTS and lower > upper else v
         after, upper_share = follow(
@@ -151,4 +182,5 @@ def hold_half_waves(
             bled += share * max(keep * v + gain * offered - bled, 0.0)
         v = bled
         held_v[n] = v
-    return held_v, np.array([v, across, upper_out, lower_out, first_out, phase, leak])
+        n += 1
+    return held_v, np.array([v, upper_out, lower_out, phase, leak])

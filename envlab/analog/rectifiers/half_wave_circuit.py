@@ -12,46 +12,69 @@ import math
 
 import numpy as np
 
-from envlab.analog.detector import AverageDetector, Detector, hold_step
+from envlab.analog.detector import AverageDetector, Detector, PeakDetector, hold_step
 from envlab.analog.rectifiers.half_waves import HalfWave, HalfWaves
 from envlab.errors import ParameterError
 from envlab.units import FloatArray
 
-STATES = 7
+# (coupling capacitor, output of the first amplifier), V, before the amplifiers with a diode in their loop.
+MADE_STATES = 2
 # An amplifier that is there at once moves so far in a step.
 _AT_ONCE = 1e18
 
 
-def side_numbers(built: HalfWaves) -> FloatArray:
-    """Return gain, error, pedestal and ceiling of the upper, then of the lower half wave; shape (8,), V."""
+@functools.lru_cache(maxsize=1024)
+def _making_numbers(built: HalfWaves, sample_rate_hz: float) -> FloatArray:
+    """Return what make_half_waves wants to know of a step."""
 
     def of(side: HalfWave) -> tuple[float, ...]:
         return side.gain, side.error_v, side.pedestal_v, side.ceiling_v
 
-    return np.array((*of(built.upper), *of(built.lower)))
+    first, (per_step, most_step_v) = built.first, _steps(built, sample_rate_hz)
+    of_first = (0.0, 0.0, 0.0, 0.0, math.inf)
+    if first is not None:
+        per_knee = 1 / (first.input_ohm * built.saturation_a)
+        of_first = (per_step * first.share, most_step_v, built.diode_slope_v, per_knee, first.most_v)
+    coupling = _coupling(built, sample_rate_hz)
+    return np.array((*of(built.upper), *of(built.lower), *coupling, float(built.joined), *of_first))
+
+
+def _steps(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float]:
+    """How far an amplifier's output moves in a step: for each volt at its input, and at most, V."""
+    per_step = min(_AT_ONCE, 2 * math.pi * built.gain_bandwidth_hz / sample_rate_hz)
+    return per_step, min(_AT_ONCE, built.slew_v_per_s / sample_rate_hz)
+
+
+def _coupling(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float]:
+    """Share of the signal, above and below the node, that a step puts onto the coupling capacitor."""
+    if built.coupling_farad is None or built.return_ohm is None:
+        return 0.0, 0.0
+    lower_s = 0.0 if built.lower_return_ohm is None else 1 / built.lower_return_ohm
+    step = 1 / (sample_rate_hz * built.coupling_farad)
+    return -math.expm1(-step / built.return_ohm), -math.expm1(-step * (1 / built.return_ohm + lower_s))
+
+
+def given_by(built: HalfWaves, detector: Detector) -> PeakDetector:
+    """Return the detector if such a rectifier can drive it; ParameterError if it is an average."""
+    if isinstance(detector, AverageDetector):
+        limit = f"a peak detector behind {built.topology}, which only gives and cannot draw down again"
+        raise ParameterError("detector", "average", limit)
+    return detector
 
 
 @functools.lru_cache(maxsize=1024)
-def circuit_numbers(detector: Detector, built: HalfWaves, sample_rate_hz: float) -> FloatArray:
-    """Return what hold_half_waves wants to know of a step.
-
-    Raises ParameterError for an average detector, which such a rectifier cannot draw down again.
-    """
-    if isinstance(detector, AverageDetector):
-        limit = f"a peak detector behind {built.topology}, which only gives"
-        raise ParameterError("detector", "average", limit)
-    keep, gain, bleed = hold_step(detector, sample_rate_hz)
-    attack, slope_v, saturation_a = detector.attack_ohm, built.diode_slope_v, built.saturation_a
-    per_step = min(_AT_ONCE, 2 * math.pi * built.gain_bandwidth_hz / sample_rate_hz)
-    most_step_v = min(_AT_ONCE, built.slew_v_per_s / sample_rate_hz)
-    per_a = detector.release_ohm * (1 - bleed)
+def holding_numbers(detector: Detector, built: HalfWaves, sample_rate_hz: float) -> FloatArray:
+    """Return what hold_half_waves wants to know of a step, as its first lines name it."""
+    peak = given_by(built, detector)
+    keep, gain, bleed = hold_step(peak, sample_rate_hz)
+    attack, slope_v, saturation_a = peak.attack_ohm, built.diode_slope_v, built.saturation_a
+    per_a = peak.release_ohm * (1 - bleed)
     high_v, series = built.output_high_v, built.series_ohm / attack
     far_v = max(0.0, high_v - built.output_low_v)
+    # Below this no diode's drop takes the output to its end; beyond it Wright's omega says how far it gets.
     safe_v = high_v - slope_v * math.log1p(far_v / (attack * saturation_a)) - series * far_v
     through = attack + built.series_ohm
     knee = through * saturation_a / slope_v
-    coupled, coupled_low = _coupling(built, sample_rate_hz)
-    first = built.first
     return np.array(
         (
             keep,
@@ -59,8 +82,7 @@ def circuit_numbers(detector: Detector, built: HalfWaves, sample_rate_hz: float)
             bleed,
             built.output_low_v,
             high_v,
-            per_step,
-            most_step_v,
+            *_steps(built, sample_rate_hz),
             slope_v,
             1 / (attack * saturation_a),
             series,
@@ -73,60 +95,52 @@ def circuit_numbers(detector: Detector, built: HalfWaves, sample_rate_hz: float)
             knee + math.log(knee),
             attack * slope_v / through,
             attack * saturation_a,
-            coupled,
-            coupled_low,
-            float(built.joined),
-            0.0 if first is None else per_step * first.share,
-            most_step_v,
-            0.0 if first is None else 1 / (first.input_ohm * saturation_a),
-            math.inf if first is None else first.most_v,
         )
     )
 
 
-def _coupling(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float]:
-    """Share of the signal above and below the reference node that a step puts onto the coupling capacitor."""
-    if built.coupling_farad is None or built.return_ohm is None:
-        return 0.0, 0.0
-    lower_s = 0.0 if built.lower_return_ohm is None else 1 / built.lower_return_ohm
-    step = 1 / (sample_rate_hz * built.coupling_farad)
-    return -math.expm1(-step / built.return_ohm), -math.expm1(-step * (1 / built.return_ohm + lower_s))
+def made_at_rest() -> FloatArray:
+    """Return the state before the half waves are made, shape (MADE_STATES,), V."""
+    return np.zeros(MADE_STATES)
 
 
-def behind_coupling(
-    signal_v: FloatArray, built: HalfWaves, *, sample_rate_hz: float, across_v: float
-) -> FloatArray:
-    """Return the signal behind the coupling capacitor, V above the reference node; without one the signal.
+def held_at_rest(built: HalfWaves, held_v: float = 0.0) -> FloatArray:
+    """Return the state in which the amplifiers are at their lowest, as hold_made takes it."""
+    return np.array([held_v, built.output_low_v, built.output_low_v, 0.0, 0.0])
 
-    signal_v: shape (n,), V. across_v: on the capacitor before the block, V.
+
+def make(
+    signal_v: FloatArray, built: HalfWaves, *, sample_rate_hz: float, start: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return (upper, lower, end): both half waves of a block, V above the reference node, shape (n,).
+
+    signal_v: shape (n,), V round the bias. start, end: shape (MADE_STATES,), V. Where one amplifier hands
+    both on, the upper one is the larger of them and the lower one is below everything.
     """
-    if built.coupling_farad is None:
-        return signal_v
     from envlab.analog.kernels import half_wave_kernels
 
-    return half_wave_kernels.couple(signal_v, *_coupling(built, sample_rate_hz), across_v)
+    upper_v, lower_v, end = half_wave_kernels.make_half_waves(
+        signal_v, _making_numbers(built, sample_rate_hz), start
+    )
+    return upper_v, lower_v, end
 
 
-def at_rest(built: HalfWaves, held_v: float = 0.0, across_v: float = 0.0) -> FloatArray:
-    """Return a state with the amplifiers at their lowest, shape (STATES,), V."""
-    return np.array([held_v, across_v, built.output_low_v, built.output_low_v, 0.0, 0.0, 0.0])
-
-
-def hold_half_waves(
-    signal_v: FloatArray, built: HalfWaves, detector: Detector, *, sample_rate_hz: float, start: FloatArray
+def hold_made(
+    upper_v: FloatArray,
+    lower_v: FloatArray,
+    built: HalfWaves,
+    detector: Detector,
+    *,
+    sample_rate_hz: float,
+    start: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return (held_v, end) over one block; held_v[n], V above the reference node, is stamped half a period on.
+    """Return (held_v, end) of both half waves; held_v[n], V above the node, is stamped half a period on.
 
-    signal_v: shape (n,), V round the bias. start, end: shape (STATES,), as at_rest.
+    upper_v, lower_v: shape (n,), V, as make gives them. start, end: as held_at_rest.
     """
     from envlab.analog.kernels import half_wave_kernels
     from envlab.analog.kernels.diode_kernels import shared_table
 
-    held_v, end = half_wave_kernels.hold_half_waves(
-        signal_v,
-        side_numbers(built),
-        circuit_numbers(detector, built, sample_rate_hz),
-        shared_table(),
-        start,
-    )
+    numbers = holding_numbers(detector, built, sample_rate_hz)
+    held_v, end = half_wave_kernels.hold_half_waves(upper_v, lower_v, numbers, shared_table(), start)
     return held_v, end

@@ -1,8 +1,8 @@
 """The ideal rectifier, limit of all others; or a passive diode behind an ideal fold.
 
-The ideal one loses nothing and is always in time; what amplifiers on a single supply make of it, the
-topologies beside this file say. A passive diode loses its drop; diode and hold capacitor are then one circuit,
-solved together (diodes/passive.py).
+The ideal one loses nothing and is always in time; what amplifiers on a single supply make of it, the files
+beside this one say. A passive diode loses its drop; diode and hold capacitor are then one
+circuit, solved together (diodes/passive.py).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """A detector that does not scale with the level, on a steady tone: simulated at that very level.
 
-Passive diodes, amplifiers, a rectifier referred to the bias and a limited drive all bend the scale: twice the sound is
-not twice the envelope. What steady.py finds once for all levels is found here for one.
+Passive diodes, amplifiers, a rectifier referred to the bias and a limited drive all bend the scale: twice the
+sound is not twice the envelope. What steady.py finds once for all levels is found here for one.
 """
 
 from __future__ import annotations

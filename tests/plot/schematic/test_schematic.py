@@ -53,7 +53,7 @@ FILTERS = (
 RECTIFIERS = (
     Rectifier("full"),
     Rectifier("half", 1.65),
-    Rectifier("full", 0.0, "bias", gain_bandwidth_hz=10e6, output_current_a=5e-3),
+    Rectifier("full", 0.0, "bias", output_current_a=5e-3),
     Rectifier("half", 0.0, "bias", "silicon"),
     Rectifier("half", 0.0, "node", "schottky", output_current_a=20e-3),
     Rectifier("half", 1.65, "node", "germanium", diodes_in_path=2),
