@@ -28,7 +28,6 @@ from envlab.sound.recording import Recording
 NOT_SOLVED = ("pack", "fuse", "converter", "controller", "pixel")
 # Node behind the microphone's capsule, before its corners: what an electret's drain current follows.
 HEARD = "heard"
-DC_BLOCK_FARAD = 1e-6
 
 
 def node(name: str) -> str:
@@ -129,18 +128,11 @@ def _microphone(one: Component, fixed: Fixed) -> Iterator[p.Part]:
         return
     # A source of current with its own resistance, so wound that at rest the drain draws drain_current_a.
     drain, drain_v = node(one.node_at("+")), data["drain_v"]
-    yield p.ControlledSource("drain's rest", HEARD, p.GROUND, "drain", "drain foot", _drain_gain(data))
-    yield p.VoltageSource("drain foot", "drain foot", p.GROUND, _drain_foot_v(data, drain_v))
+    gain = data["signal_a_pa"] * data["drain_ohm"]
+    foot_v = drain_v - data["drain_current_a"] * data["drain_ohm"]
+    yield p.ControlledSource("drain's source", HEARD, p.GROUND, "drain", "drain foot", gain)
+    yield p.VoltageSource("drain foot", "drain foot", p.GROUND, foot_v)
     yield p.Resistor("drain", "drain", drain, data["drain_ohm"])
-
-
-def _drain_gain(data: dict) -> float:
-    """Volts a pascal behind drain_ohm that make the drain's current signal_a_pa into a short."""
-    return data["signal_a_pa"] * data["drain_ohm"]
-
-
-def _drain_foot_v(data: dict, drain_v: float) -> float:
-    return drain_v - data["drain_current_a"] * data["drain_ohm"]
 
 
 def _corner(name: str, before: str, behind: str, corner_hz: float, *, high: bool) -> Iterator[p.Part]:
@@ -160,6 +152,22 @@ _COPIES = {
     "amplifier": _amplifier,
     "microphone": _microphone,
 }
+
+
+def rectifier_alone(circuit: Circuit, bias_v: float, reference_v: float) -> list[p.Part]:
+    """Rectifier and detector of a description; the wave on the bias, and the reference node, are stiff."""
+    parts = circuit.of_stage("rectifier") + circuit.of_stage("detector")
+    used = {name for one in parts for name in one.nodes}
+    kept = Circuit(parts, tuple(one for one in circuit.nodes if one.name in used))
+    foot = node(circuit.component("C3").node_at("2"))
+    netlist = [
+        *netlist_of(kept),
+        p.VoltageSource("V(bias)", "bias", p.GROUND, bias_v),
+        p.VoltageSource("signal", "preamp", "bias", 0.0, 1.0),
+    ]
+    if foot not in (p.GROUND, "bias"):
+        netlist.append(p.VoltageSource("V(reference)", foot, p.GROUND, reference_v))
+    return netlist
 
 
 @dataclass(frozen=True, eq=False)

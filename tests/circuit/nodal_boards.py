@@ -49,7 +49,7 @@ class Stretch:
         return np.concatenate((sound, np.zeros(round(QUIET_S * RATE_HZ))))
 
 
-# With 7.94 mV/Pa and a gain of 48: peaks of 7, 21, 85 mV, 0.17, 0.34, 0.68 V at the rectifier, then the rails.
+# With 7.94 mV/Pa and a gain of 48, peaks of 7, 21, 85 mV, 0.17, 0.34, 0.68 V, then the rails.
 CLIPPING = Stretch(200.0, 108.0, 0.025)
 STRETCHES = (
     Stretch(1000.0, 56.0, 0.02),

@@ -7,6 +7,7 @@ of its own, with the reason.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -60,7 +61,7 @@ def passive(name: str) -> bool:
 def on_stretches(name: str) -> tuple[Compared, ...]:
     whole = compared(BOARDS[name], recording_of(STRETCHES))
     edges = edges_s(STRETCHES)
-    return tuple(whole.between(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True))
+    return tuple(whole.between(a, b) for a, b in itertools.pairwise(edges))
 
 
 def check(name: str) -> None:

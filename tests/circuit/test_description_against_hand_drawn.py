@@ -9,8 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from circuit.nodal_board import netlist_of, node
-from reference.nodal.parts import GROUND, Part, VoltageSource
+from circuit.nodal_board import node, rectifier_alone
 from reference.nodal.rectifiers import HAND_DRAWN, Kit
 from reference.nodal.solve import Circuit as Solver
 from reference.nodal.waves import sine
@@ -23,7 +22,6 @@ from envlab.analog.rectifiers.diodeless import Diodeless
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.circuit.circuit import circuit_of
-from envlab.circuit.description import Circuit
 
 KIT = Kit(hold_farad=0.22e-6, release_ohm=100e3)
 DETECTOR = PeakDetector(KIT.attack_ohm, KIT.hold_farad, KIT.release_ohm)
@@ -55,20 +53,6 @@ SAME = {
 }
 
 
-def between_stiff_nodes(circuit: Circuit, node_v: float) -> list[Part]:
-    """Rectifier and detector of a description, with the signal, the bias and the reference node stiff."""
-    parts = circuit.of_stage("rectifier") + circuit.of_stage("detector")
-    used = {name for one in parts for name in one.nodes}
-    kept = Circuit(parts, tuple(one for one in circuit.nodes if one.name in used))
-    foot = node(circuit.component("C3").node_at("2"))
-    netlist = netlist_of(kept)
-    netlist.append(VoltageSource("B", "bias", GROUND, KIT.bias_v))
-    netlist.append(VoltageSource("P", "preamp", "bias", 0.0, 1.0))
-    if foot not in (GROUND, "bias"):
-        netlist.append(VoltageSource("N", foot, GROUND, node_v))
-    return netlist
-
-
 @pytest.mark.parametrize("peak_v", [0.01, 0.5, 1.6])
 @pytest.mark.parametrize("name", list(SAME))
 def test_the_same_circuit(name: str, peak_v: float) -> None:
@@ -79,7 +63,7 @@ def test_the_same_circuit(name: str, peak_v: float) -> None:
     held = []
     for netlist, across in (
         (drawn, "H-" + next(part.b for part in drawn if part.name == "R5")),
-        (between_stiff_nodes(described, node_v), f"detector-{foot}"),
+        (rectifier_alone(described, KIT.bias_v, node_v), f"detector-{foot}"),
     ):
         solver = Solver(netlist)
         solver.settle()

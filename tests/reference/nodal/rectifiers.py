@@ -209,33 +209,23 @@ def coupled_half_wave(kit: Kit, coupling_farad: float = 1e-6, return_ohm: float 
     ]
 
 
-def bridge(kit: Kit) -> list[Part]:
-    """Four diodes between P and its inverse; the hold capacitor floats between the bridge's two ends."""
+def bridge(kit: Kit, coupling_farad: float = 1e-6) -> list[Part]:
+    """Four diodes, fed from P and from its inverse through a capacitor each; the lower end is N.
+
+    Each end is lifted onto N as in the doubler, so that both half waves leave twice the peak.
+    """
     return [
-        VoltageSource("bias", "B", GROUND, kit.bias_v),
-        VoltageSource("signal", "P", "B", 0.0, 1.0),
+        *signal(kit),
         kit.same("R1a", "P", "in"),
         kit.same("R1b", "in", "turned"),
         kit.amplifier("U1", "B", "in", "turned"),
-        kit.a_diode("D1", "P", "S"),
-        kit.a_diode("D2", "turned", "S"),
-        kit.a_diode("D3", "F", "P"),
-        kit.a_diode("D4", "F", "turned"),
-        *hold(kit, foot="F"),
-    ]
-
-
-def bias_or_diodes(kit: Kit) -> list[Part]:
-    """The upper half of that bridge: two diodes from P and its inverse, the hold capacitor on the bias."""
-    return [
-        VoltageSource("bias", "B", GROUND, kit.bias_v),
-        VoltageSource("signal", "P", "B", 0.0, 1.0),
-        kit.same("R1a", "P", "in"),
-        kit.same("R1b", "in", "turned"),
-        kit.amplifier("U1", "B", "in", "turned"),
-        kit.a_diode("D1", "P", "S"),
-        kit.a_diode("D2", "turned", "S"),
-        *hold(kit, foot="B"),
+        Capacitor("C10", "P", "X", coupling_farad),
+        Capacitor("C11", "turned", "Y", coupling_farad),
+        kit.a_diode("D1", "X", "S"),
+        kit.a_diode("D2", "Y", "S"),
+        kit.a_diode("D3", "N", "X"),
+        kit.a_diode("D4", "N", "Y"),
+        *hold(kit),
     ]
 
 

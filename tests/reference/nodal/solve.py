@@ -68,7 +68,7 @@ class Circuit:
         self._j[:] = 0.0
 
     def charge(self, volts: Mapping[str, float]) -> None:
-        """Put volts on capacitors (by name) at once; the rest of the circuit finds its way in the next run."""
+        """Put volts on capacitors (by name) at once; the rest finds its way in the next run."""
         for name, value in volts.items():
             self._w[self.equations.store_names.index(name)] = value
         self._consistent = False

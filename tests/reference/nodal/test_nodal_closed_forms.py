@@ -315,7 +315,7 @@ def test_an_amplifier_takes_part_only_within_its_common_mode_range() -> None:
 
 
 def test_offset_and_bias_current() -> None:
-    # Gain 11 with 10k and 1k: offset times 11, bias current through 10k of feedback; the source's 50k · i · 11.
+    # Gain 11 with 10k and 1k: offset times 11; bias current through 10k of feedback, and 50k of source times 11.
     netlist: list[Part] = [
         Resistor("Rs", "p", "0", 50e3),
         Resistor("Rf", "out", "m", 10e3),
@@ -411,7 +411,7 @@ def test_energy_given_is_energy_stored_and_lost() -> None:
 
 @pytest.mark.parametrize("name", list(HAND_DRAWN))
 def test_charge_through_the_attack_resistor_is_what_the_release_lets_out(name: str) -> None:
-    # Over one cycle of a steady tone: mean current in is mean voltage over R5, but for what is left to settle.
+    # Over one cycle of a steady tone mean current in is mean voltage over R5, but for what is left to settle.
     kit = Kit(hold_farad=0.1e-6, release_ohm=47e3)
     circuit = Circuit(HAND_DRAWN[name](kit))
     circuit.settle()

@@ -54,6 +54,13 @@ def sine(peak: float, frequency_hz: float, duration_s: float, phase: float = 0.0
     return Waves(_cells(s, step * c, -step * step * s, t.size - 1)[np.newaxis], cells_per_s)
 
 
+def sine_burst(peak: float, frequency_hz: float, cycles: int) -> Waves:
+    """Whole cycles of a sine from time 0, and nothing after."""
+    wave = sine(peak, frequency_hz, cycles / frequency_hz)
+    on = wave.coefficients[:, : 64 * cycles]
+    return Waves(np.concatenate([on, np.zeros_like(on[:, :1])], axis=1), wave.cells_per_s)
+
+
 def silence() -> Waves:
     """Nothing but the constant sources."""
     return Waves(np.zeros((1, 1, 6)), 1.0)
