@@ -72,11 +72,6 @@ def _preamp_warnings(preamp: Preamp) -> list[str]:
 
 def _rectifier_warnings(preamp: Preamp, rectifier: Rectifier) -> list[str]:
     found = []
-    if rectifier.reference == "coupled" and rectifier.return_ohm is None:
-        found.append(
-            "The passive half wave has no DC return: its coupling capacitor charges until nothing flows and"
-            " the detector reads zero: give return_ohm, from the diode's input to the reference node."
-        )
     if rectifier.reference == "bias" and rectifier.quiescent_rectified_v(preamp.bias_v) < 0:
         found.append(
             f"The signal rests at {preamp.bias_v:g} V, below the reference node at "

@@ -84,7 +84,7 @@ def pack(pen: Pen, at: Point) -> Point:
         pen.pin("PS1", pin, point)
     pen.potential(foot, GROUND)
     rail = pen.dot(pen.wire(out, (out[0] + 0.7, out[1])))
-    pen.rail(rail, circuit.component("PS1").node_at("out"))
+    pen.rail(pen.wire(rail, (rail[0], rail[1] + 1.0)), circuit.component("PS1").node_at("out"))
     to_node(pen, "C30", rail)
     return rail[0] + 1.4, rail[1]
 
@@ -99,9 +99,9 @@ def regulator(pen: Pen, at: Point, reference: str) -> Point:
     into, out, foot = (box.left, at[1]), (box.right, at[1]), (box.middle[0], box.low)
     for pin, point in (("in", into), ("out", out), ("ground", foot)):
         pen.pin(reference, pin, point)
-    pen.rail(pen.wire(into, (start[0], at[1]), (start[0], at[1] + 0.5)), part.node_at("in"))
+    pen.rail(pen.wire(into, (start[0], at[1]), (start[0], at[1] + 1.1)), part.node_at("in"))
     end = (box.right + 0.5, at[1])
-    pen.rail(pen.wire(out, end, (end[0], at[1] + 0.5)), part.node_at("out"))
+    pen.rail(pen.wire(out, end, (end[0], at[1] + 1.1)), part.node_at("out"))
     pen.potential(foot, GROUND)
     return end[0] + 0.5, at[1]
 

@@ -21,7 +21,7 @@ from envlab.plot.style import REPORT_WIDTH_MM, sheet
 from envlab.study.specification.parts_list import parts_list
 
 WIDTH = REPORT_WIDTH_MM / UNIT_MM
-GAP, BETWEEN = 0.4, 0.8
+GAP, BETWEEN, LEAVES = 0.4, 0.8, 0.7
 MARGIN = 0.4
 Block = Callable[[Pen, Point], Point]
 
@@ -143,54 +143,59 @@ def _power(circuit: Circuit) -> list[_Group]:
     ]
 
 
-def _rows(pen: Pen, groups: Sequence[_Group]) -> list[Block]:
-    """Put groups into rows that fit the sheet, as few as can be; a wire between them where one goes on."""
-    rows: list[list[_Group]] = []
+@dataclass(frozen=True)
+class _Placed:
+    """A group on its row. fed: whether it begins with the name of its node. at, end: where it begins and
+    where its signal goes on. low, high, right: how far it reaches. All from the row's beginning."""
+
+    group: _Group
+    fed: bool
+    at: Point
+    end: Point
+    low: float
+    high: float
+    right: float
+
+
+def _rows(pen: Pen, groups: Sequence[_Group]) -> list[list[_Placed]]:
+    """Put groups into rows that fit the sheet, as few as there can be."""
+    rows: list[list[_Placed]] = []
     for group in groups:
-        if rows and _row(pen.blank(), (MARGIN, 0.0), [*rows[-1], group])[0] <= WIDTH - MARGIN:
-            rows[-1].append(group)
-        else:
-            rows.append([group])
-    return [partial(_row, groups=row) for row in rows]
+        if rows:
+            longer = _with(pen, rows[-1], group)
+            if longer[-1].right <= WIDTH - 2 * MARGIN:
+                rows[-1] = longer
+                continue
+        rows.append(_with(pen, [], group))
+    return rows
 
 
-def _row(pen: Pen, at: Point, groups: Sequence[_Group]) -> Point:
-    """Draw groups from left to right; return the end of the row."""
-    going_on, edge = "", at[0]
-    for group in groups:
-        if going_on and group.fed_by != going_on:
-            edge = max(edge, pen.leaving(at)[0])
-        if not going_on or group.fed_by != going_on:
-            start = edge if group is groups[0] else edge + BETWEEN
-            at = (start - _reach(pen, group, (0.0, 0.0))[0], at[1])
-        begin, fed = at, not going_on or group.fed_by != going_on
-        edge = max(edge, _reach(pen, group, begin, fed=fed)[1])
-        at, going_on = _group(pen, begin, group, fed=fed), group.gives
-    if going_on:
-        edge = max(edge, pen.leaving(at)[0])
-    return edge, at[1]
-
-
-def _group(pen: Pen, at: Point, group: _Group, *, fed: bool = True) -> Point:
-    if group.fed_by and fed:
-        at = pen.coming_in(at, group.fed_by)
-    return group.draw(pen, at)
-
-
-def _reach(pen: Pen, group: _Group, at: Point, *, fed: bool = True) -> tuple[float, float]:
+def _with(pen: Pen, row: list[_Placed], group: _Group) -> list[_Placed]:
+    """Put a group behind a row: on the wire that the last one ends with, or a gap away from it."""
+    goes_on = bool(row) and bool(group.fed_by) and row[-1].group.gives == group.fed_by
     trial = pen.blank()
-    _group(trial, at, group, fed=fed)
-    return trial.reach_x()
+    end = _draw(trial, group, (0.0, 0.0), fed=not goes_on)
+    (left, right), (low, high) = trial.reach_x(), trial.reach_y()
+    edge = max((one.right for one in row), default=0.0)
+    at = row[-1].end if goes_on else (edge + (BETWEEN if row else 0.0) - left, 0.0)
+    # A signal that goes on may have to leave the row here.
+    right = max(right, end[0] + LEAVES if group.gives else right) + at[0]
+    end = (at[0] + end[0], at[1] + end[1])
+    return [*row, _Placed(group, not goes_on, at, end, low + at[1], high + at[1], right)]
 
 
-def _place(pen: Pen, draw: Block, top_y: float) -> float:
-    """Draw under a line, from the left margin on; return the line under it."""
-    trial = pen.blank()
-    draw(trial, (MARGIN, 0.0))
-    low, high = trial.reach_y()
-    y = top_y - GAP - high
-    draw(pen, (MARGIN, y))
-    return y + low - GAP
+def _draw(pen: Pen, group: _Group, at: Point, *, fed: bool) -> Point:
+    return group.draw(pen, pen.coming_in(at, group.fed_by) if group.fed_by and fed else at)
+
+
+def _place(pen: Pen, row: list[_Placed], top_y: float) -> float:
+    """Draw a row under a line, from the left margin on; return the line under it."""
+    y = top_y - GAP - max(one.high for one in row)
+    for number, one in enumerate(row):
+        end = _draw(pen, one.group, (MARGIN + one.at[0], y + one.at[1]), fed=one.fed)
+        if one.group.gives and (number == len(row) - 1 or row[number + 1].fed):
+            pen.leaving(end)
+    return y + min(one.low for one in row) - GAP
 
 
 def schematic_svg(chain: Chain) -> str:
