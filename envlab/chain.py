@@ -20,6 +20,7 @@ from envlab.analog.noise import NoiseStreams, noise_streams
 from envlab.analog.preamp import Preamp, input_noise_v
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import PumpRectifier
 from envlab.analog.tones.answer import answer_to_tone, steady_ratio
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.analog.tones.steady_state import ToneResponse
@@ -72,8 +73,8 @@ class Chain:
         What hears.
     preamp : Preamp
         What amplifies it.
-    rectifier : Rectifier or ActiveRectifier
-        What folds or cuts the wave: the ideal one or a passive diode, or a topology with amplifiers.
+    rectifier : Rectifier, ActiveRectifier or PumpRectifier
+        What folds or cuts the wave: the ideal one or a passive diode, amplifiers, or doubler and bridge.
     detector : Detector
         What holds the envelope.
     adc : Adc
@@ -113,7 +114,7 @@ class Chain:
     microphone: Microphone = field(default_factory=Microphone)
     preamp: Preamp = field(default_factory=Preamp)
     band_filter: BandFilter = field(default_factory=NoBandFilter)
-    rectifier: Rectifier | ActiveRectifier = field(default_factory=Rectifier)
+    rectifier: Rectifier | ActiveRectifier | PumpRectifier = field(default_factory=Rectifier)
     detector: Detector = field(default_factory=lambda: PeakDetector(4.7e3, 1e-6, 470e3))
     hold_capacitor: HoldCapacitor = field(default_factory=HoldCapacitor)
     adc: Adc = field(default_factory=Adc)

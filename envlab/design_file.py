@@ -37,10 +37,13 @@ from envlab.analog.microphone import Microphone
 from envlab.analog.parts import nearest_value
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifiers.absolute_value import AbsoluteValue
+from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.diodeless import Diodeless
 from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import Bridge, VoltageDoubler
+from envlab.analog.rectifiers.transistor_detector import TransistorDetector
 from envlab.analog.stage import parts_of
 from envlab.chain import Chain
 from envlab.digital.firmware_settings import FirmwareSettings
@@ -75,6 +78,9 @@ STAGES: dict[str, type | dict[str, type]] = {
         "ideal": Rectifier,
         "passive_half_wave": Rectifier,
         "passive_full_wave": Rectifier,
+        "voltage_doubler": VoltageDoubler,
+        "bridge": Bridge,
+        "transistor_detector": TransistorDetector,
         "difference_superdiodes": DifferenceSuperdiodes,
         "absolute_value": AbsoluteValue,
         "diodeless": Diodeless,
@@ -218,7 +224,9 @@ def _old_amplifier(where: str, table: Mapping[str, Any], rectifier: Any) -> Iter
     if isinstance(forms, dict) and forms.get(str(topology)) is Rectifier:
         for key in OLD_AMPLIFIER_KEYS:
             if key in table:
-                with_amplifiers = ", ".join(name for name, form in forms.items() if form is not Rectifier)
+                with_amplifiers = ", ".join(
+                    name for name, form in forms.items() if issubclass(form, ActiveRectifier)
+                )
                 yield f"{where} {key} needs a topology with amplifiers: topology = one of {with_amplifiers}"
 
 
@@ -243,7 +251,7 @@ def stage_of(
         if not isinstance(kind, str) or kind not in stage:
             raise FileError(f"{where} {chosen} is {kind!r}; it must be one of {', '.join(stage)}")
         known = vars(default) if type(default) is stage[kind] else {}
-        made = build(stage[kind], {**known, **fields_of(values, stage[kind], where)}, where)
+        made: Any = build(stage[kind], {**known, **fields_of(values, stage[kind], where)}, where)
         if stated is not None and _kind_of(made, stage) != stated:
             raise FileError(
                 f"{where} {chosen} is {stated!r}; with these values it must be {_kind_of(made, stage)!r}"
@@ -254,7 +262,7 @@ def stage_of(
 
 
 def _kind_of(part: Any, stage: Mapping[str, type]) -> str:
-    own = getattr(part, "topology", None)
+    own = str(getattr(part, "topology", ""))
     return own if own in stage else next(kind for kind, cls in stage.items() if type(part) is cls)
 
 

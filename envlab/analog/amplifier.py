@@ -155,7 +155,7 @@ def amplifier_of(kind: str, stated: Mapping[str, float | None]) -> Amplifier:
     1000000.0
     """
     check_choice("amplifier", kind, AMPLIFIER_NAMES)
-    own = {name: stated[name] for name in AMPLIFIER_VALUES if stated.get(name) is not None}
+    own = {name: value for name in AMPLIFIER_VALUES if (value := stated.get(name)) is not None}
     if kind != BY_DATA_SHEET:
         return dataclasses.replace(AMPLIFIER_CLASSES[kind], **own)
     for name in AMPLIFIER_VALUES:

@@ -11,6 +11,7 @@ from envlab.analog.detector import Detector
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import PumpRectifier
 
 _SPEECH_HZ = 1000.0
 _LEAST_SWING_V = 0.1
@@ -19,7 +20,7 @@ _LEAST_SWING_V = 0.1
 def design_rule_warnings(
     preamp: Preamp,
     band_filter: BandFilter,
-    rectifier: Rectifier | ActiveRectifier,
+    rectifier: Rectifier | ActiveRectifier | PumpRectifier,
     detector: Detector,
     adc: Adc,
     quiescent_v: float,
@@ -93,12 +94,19 @@ def _adc_warnings(adc: Adc) -> list[str]:
 
 
 def _most_at_pin_v(
-    preamp: Preamp, rectifier: Rectifier | ActiveRectifier, detector: Detector, quiescent_v: float
+    preamp: Preamp,
+    rectifier: Rectifier | ActiveRectifier | PumpRectifier,
+    detector: Detector,
+    quiescent_v: float,
 ) -> float:
     if isinstance(rectifier, ActiveRectifier):
         built = rectifier.as_built(preamp.bias_v, preamp.supply_v)
         ends_v = np.array([-preamp.swing_down_v, preamp.swing_up_v])
         most_v = min(float(built.rectified_v(ends_v).max()), built.output_high_v)
+        return max(quiescent_v, rectifier.reference_node_v + most_v * detector.divider)
+    if isinstance(rectifier, PumpRectifier):
+        # Twice the mean swing, no drop: an upper end.
+        most_v = preamp.swing_up_v + preamp.swing_down_v
         return max(quiescent_v, rectifier.reference_node_v + most_v * detector.divider)
     swing_v = preamp.swing_up_v
     if rectifier.kind == "full":

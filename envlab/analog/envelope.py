@@ -23,21 +23,25 @@ from envlab.analog.rectifiers.half_wave_circuit import (
 )
 from envlab.analog.rectifiers.half_waves import HalfWaves
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
+from envlab.analog.rectifiers.pump_circuit import hold_pumped, pumped
+from envlab.analog.rectifiers.pumps import Pump
 from envlab.units import FloatArray
 
 # What a rectifier is on its board, with the board's bias and supply in it.
-BuiltRectifier = Rectifier | HalfWaves
+BuiltRectifier = Rectifier | HalfWaves | Pump
 
 
 @dataclass(frozen=True)
 class HoldState:
     """held_v: V on the hold capacitor above the reference node. across_v: V across the coupling capacitor.
 
-    inner: of the rectifier's amplifiers, as its step keeps it; empty: at rest.
+    other_across_v: across further coupling capacitors; empty: none, or all empty. inner: of the rectifier's
+    amplifiers, as its step keeps it; empty: at rest.
     """
 
     held_v: float = 0.0
     across_v: float = 0.0
+    other_across_v: tuple[float, ...] = ()
     inner: tuple[float, ...] = ()
 
 
@@ -48,6 +52,8 @@ def check_goes_together(rectifier: BuiltRectifier, detector: Detector) -> None:
     """Raise ParameterError for a detector that this rectifier cannot drive."""
     if isinstance(rectifier, HalfWaves):
         given_by(rectifier, detector)
+    elif isinstance(rectifier, Pump):
+        pumped(rectifier, detector)
     elif rectifier.diode != "none":
         charged_through(detector)
 
@@ -67,7 +73,7 @@ def hold_signal(
 
     signal_v: shape (n,), V round the preamp's bias_v. rectifier: as built.
     """
-    drive_v = signal_v if isinstance(rectifier, HalfWaves) else rectify(signal_v, rectifier, bias_v=bias_v)
+    drive_v = rectify(signal_v, rectifier, bias_v=bias_v) if isinstance(rectifier, Rectifier) else signal_v
     state = state or HoldState()
     return hold_rectified(drive_v, rectifier, detector, sample_rate_hz=sample_rate_hz, state=state)
 
@@ -102,6 +108,8 @@ def offered_v(
 def _hold(rectifier: BuiltRectifier, detector: Detector, sample_rate_hz: float) -> Hold:
     if isinstance(rectifier, HalfWaves):
         return _by_amplifiers(rectifier, detector, sample_rate_hz)
+    if isinstance(rectifier, Pump):
+        return _by_pump(rectifier, detector, sample_rate_hz)
     if rectifier.diode != "none":
         return _by_diode(rectifier, detector, sample_rate_hz)
     if rectifier.output_current_a is not None and not isinstance(detector, AverageDetector):
@@ -148,7 +156,19 @@ def _by_amplifiers(built: HalfWaves, detector: Detector, sample_rate_hz: float) 
         held_v, held = hold_made(upper_v, lower_v, built, detector, sample_rate_hz=sample_rate_hz, start=held)
         across, first = made.tolist()
         now_v, *amplifiers = held.tolist()
-        return held_v, HoldState(now_v, across, (first, *amplifiers))
+        return held_v, HoldState(now_v, across, inner=(first, *amplifiers))
+
+    return hold
+
+
+def _by_pump(pump: Pump, detector: Detector, sample_rate_hz: float) -> Hold:
+    def hold(drive_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
+        start = np.zeros(1 + len(pump.ends))
+        start[:2] = state.held_v, state.across_v
+        start[2:] = state.other_across_v or 0.0
+        held_v, end = hold_pumped(drive_v, pump, detector, sample_rate_hz=sample_rate_hz, start=start)
+        now_v, across, *others = end.tolist()
+        return held_v, HoldState(now_v, across, tuple(others))
 
     return hold
 

@@ -19,6 +19,7 @@ from envlab.analog.noise import NoiseStreams
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import PumpRectifier
 from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.digital.followers import Follower
 from envlab.errors import ParameterError
@@ -40,7 +41,7 @@ class Board(Protocol):
         """What amplifies; it sets the bias, and adds noise."""
 
     @property
-    def rectifier(self) -> Rectifier | ActiveRectifier:
+    def rectifier(self) -> Rectifier | ActiveRectifier | PumpRectifier:
         """The last stage before the detector."""
 
     @property
@@ -167,7 +168,7 @@ def rectifier_on(stages: Mapping[str, AnalogStage]) -> BuiltRectifier:
     # The same at any rate; a record of surroundings needs one.
     around = surroundings_at_rectifier(stages, 1.0)
     rectifier = list(stages.values())[-1]
-    assert isinstance(rectifier, Rectifier | ActiveRectifier)
+    assert isinstance(rectifier, Rectifier | ActiveRectifier | PumpRectifier)
     return rectifier.as_built(around.bias_v, around.supply_v)
 
 

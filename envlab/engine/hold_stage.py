@@ -21,6 +21,8 @@ from envlab.analog.bank.half_wave_bank import half_wave_bank_of, read_half_wave_
 from envlab.analog.detector import Detector, hold_step
 from envlab.analog.envelope import BuiltRectifier, HoldState, hold_rectified
 from envlab.analog.rectifiers.half_waves import HalfWaves
+from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import Pump
 from envlab.engine.board import Board
 from envlab.units import FloatArray, IntArray
 
@@ -66,21 +68,28 @@ def _side_by_side(
     detectors: tuple[Detector, ...], rectifier: BuiltRectifier, rate_hz: float, start: Sequence[HoldState]
 ) -> Read | None:
     """Return how a bank reads the detectors; None: there is none, or it would take longer."""
+    if len(detectors) <= _few(rectifier):
+        return None
     if isinstance(rectifier, HalfWaves):
-        if len(detectors) <= FEW_BEHIND_AMPLIFIERS:
-            return None
         half_waves = half_wave_bank_of(detectors, rectifier, rate_hz)
         return _carried(partial(read_half_wave_bank, bank=half_waves), half_waves.start(start))
-    if rectifier.diode != "none":
-        if len(detectors) <= FEW_DIODES:
-            return None
+    held_v, across_v = np.array([(state.held_v, state.across_v) for state in start]).T
+    if isinstance(rectifier, Rectifier) and rectifier.diode != "none":
         diodes = diode_bank_of(detectors, rectifier, rate_hz)
-        held_v, across_v = np.array([(state.held_v, state.across_v) for state in start]).T
         return _carried(partial(read_diode_bank, bank=diodes), diodes.start(held_v, across_v))
-    if rectifier.output_current_a is not None:
-        return None
     ideal = bank_of(detectors, rate_hz)
-    return _carried(partial(read_bank, bank=ideal), ideal.start(np.array([state.held_v for state in start])))
+    return _carried(partial(read_bank, bank=ideal), ideal.start(held_v))
+
+
+def _few(rectifier: BuiltRectifier) -> float:
+    """Up to how many detectors are read quicker one by one; infinite where no bank knows the rectifier."""
+    if isinstance(rectifier, HalfWaves):
+        return FEW_BEHIND_AMPLIFIERS
+    if isinstance(rectifier, Pump):
+        return math.inf
+    if rectifier.diode != "none":
+        return FEW_DIODES
+    return 0 if rectifier.output_current_a is None else math.inf
 
 
 def _carried(step: Callable[..., tuple[FloatArray, Any]], start: Any) -> Read:

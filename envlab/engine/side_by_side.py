@@ -79,7 +79,8 @@ def play_side_by_side(
     told: the sound. due: which readings are wanted. samples: of the whole, at rate_hz, Hz. take: gets the
     counts of all boards above the design's zero, shape (boards, readings of a block).
     """
-    bank = SpreadBank(_bank_board(design), [_bank_board(one) for one in boards], design.rectifier, rate_hz)
+    full = design.rectifier.kind == "full"
+    bank = SpreadBank(_bank_board(design), [_bank_board(one) for one in boards], full, rate_hz)
     quantiser = Quantiser(boards, [design] * len(boards))
     blocks = _heard(told, design, bank, rate_hz)
     with ThreadPoolExecutor(workers) as pool:

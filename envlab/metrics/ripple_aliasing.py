@@ -3,8 +3,9 @@
 frame_shimmer_lstar: for a steady sine of f = 40, 40.37, 40.74 … 200 Hz, at the level where the mean L* over
 a cycle of the settled detector is 50: the largest less the smallest L* over the frames of 10 s, the reading
 in whole counts; the worst f. The follower is left out: it can only smooth. A table that cannot reach a mean
-of 50 is taken as near to it as it comes. Behind a passive diode, which does not scale with the level, the
-figure is not judged: NaN.
+of 50 is taken as near to it as it comes. A rectifier with amplifiers is taken as the ideal one, on the
+pedestal that it rests on: at that level its errors and its dead time are a small part. Behind a passive
+diode, which does not scale with the level, the figure is not judged: NaN.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from envlab.analog.detector import Detector, hold_steps
+from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.engine.hold_stage import behaviour
@@ -48,24 +50,50 @@ def frame_ripple_aliasing(
     tables = tables or [chain.brightness_table() for chain in chains]
     alike: dict[tuple[object, ...], list[int]] = {}
     for place, chain in enumerate(chains):
-        if chain.rectifier.scales_with_level:
-            key = (behaviour(chain.detector_as_built), chain.rectifier, chain.adc, chain.frame_rate_hz)
+        fold = _fold_of(chain)
+        if fold is not None:
+            key = (behaviour(chain.detector_as_built), fold, chain.adc, chain.frame_rate_hz)
             alike.setdefault(key, []).append(place)
     worst, at_hz = np.full(len(chains), np.nan), np.full(len(chains), np.nan)
 
     def one(places: list[int]) -> None:
-        cycles = _Cycles(chains[places[0]].detector_as_built, chains[places[0]].rectifier)
-        known: dict[bytes, tuple[float, float]] = {}
+        fold = _fold_of(chains[places[0]])
+        assert fold is not None
+        cycles = _Cycles(chains[places[0]].detector_as_built, fold)
+        known: dict[tuple[bytes, int], tuple[float, float]] = {}
         for place in places:
-            table = tables[place]
-            codes = table.duty_codes.tobytes()
-            if codes not in known:
-                known[codes] = _worst(cycles, chains[place], table)
-            worst[place], at_hz[place] = known[codes]
+            table, zero = tables[place], _zero_counts(chains[place])
+            key = (table.duty_codes.tobytes(), zero)
+            if key not in known:
+                known[key] = _worst(cycles, chains[place], table)
+            worst[place], at_hz[place] = known[key]
 
     with ThreadPoolExecutor(workers) as pool:
         list(pool.map(one, alike.values()))
     return RippleAliasing(worst, at_hz)
+
+
+def _fold_of(chain: Chain) -> Rectifier | None:
+    """Return the ideal rectifier that folds as the chain's does where L* is 50; None: none does.
+
+    Amplifiers' pedestal, errors and dead time are some per cent of what stands there.
+    """
+    if isinstance(chain.rectifier, ActiveRectifier):
+        return Rectifier(chain.rectifier.kind)
+    if isinstance(chain.rectifier, Rectifier) and chain.rectifier.scales_with_level:
+        return chain.rectifier
+    return None
+
+
+def _zero_counts(chain: Chain) -> int:
+    """Whole counts that stand above the reference node in silence, as on a pedestal."""
+    return round(chain.quiescent_state.held_v / chain.adc.lsb_v)
+
+
+def _lightness_above_node(chain: Chain, table: LookupTable) -> FloatArray:
+    """Return L* by counts above the reference node; up to the zero it is that of the zero."""
+    of_count = lightness_of_counts(chain, table)
+    return np.concatenate((np.full(_zero_counts(chain), of_count[0]), of_count))
 
 
 class _Cycles:
@@ -115,7 +143,7 @@ def _worst(cycles: _Cycles, chain: Chain, table: LookupTable) -> tuple[float, fl
     """
     from envlab.metrics import ripple_aliasing_kernels
 
-    of_count, places = lightness_of_counts(chain, table), _places(chain.frame_rate_hz)
+    of_count, places = _lightness_above_node(chain, table), _places(chain.frame_rate_hz)
     worst, worst_at = -1.0, 0
     for piece, first in enumerate(range(0, FREQUENCIES_HZ.size, _AT_ONCE)):
         if ripple_aliasing_kernels.bound(cycles.swing_at_most(piece), of_count) <= worst:
@@ -131,7 +159,7 @@ def _worst(cycles: _Cycles, chain: Chain, table: LookupTable) -> tuple[float, fl
 class Breathing:
     """A settled detector on one steady note, and the frames that read it; what the metric sees at one f.
 
-    cycle_counts: counts above quiescent over one cycle of the note, not rounded, evenly spaced. phase: share
+    cycle_counts: counts above the reference node over one cycle of the note, not rounded, evenly spaced. phase: share
     of a cycle at which each frame reads, 0..1, shape (frames,). lightness: L* of each frame, shape (frames,).
     """
 
@@ -165,13 +193,13 @@ def breathing(chain: Chain, frequency_hz: float) -> Breathing:
     from envlab.metrics import ripple_aliasing_kernels
 
     check_range("frequency_hz", frequency_hz, 10, 1000, unit="Hz")
-    if not chain.rectifier.scales_with_level:
-        raise ParameterError(
-            "diode", chain.rectifier.diode, '"none": ripple aliasing is not judged behind a diode'
-        )
+    fold = _fold_of(chain)
+    if fold is None:
+        limit = "ideal, or one with amplifiers: ripple aliasing is not judged behind a passive diode"
+        raise ParameterError("topology", chain.rectifier.topology, limit)
     steps = hold_steps(chain.detector_as_built, _STEPS_PER_CYCLE * np.array([frequency_hz]))
-    (cycle_v,) = ripple_aliasing_kernels.settled_cycles(_one_drive(chain.rectifier), steps)
-    of_count = lightness_of_counts(chain, chain.brightness_table())
+    (cycle_v,) = ripple_aliasing_kernels.settled_cycles(_one_drive(fold), steps)
+    of_count = _lightness_above_node(chain, chain.brightness_table())
     first = max(int(np.searchsorted(of_count, 50.0)), 1) / cycle_v.mean()
     scale = ripple_aliasing_kernels.scale_for(50.0, cycle_v, of_count, first)
     frames = np.arange(int(WATCHED_S * chain.frame_rate_hz), dtype=np.float64)

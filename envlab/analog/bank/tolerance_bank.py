@@ -18,7 +18,6 @@ from envlab.analog.bank.detector_bank import bank_of
 from envlab.analog.detector import Detector
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp, sections_of
-from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.units import BoolArray, FloatArray, IntArray
 
 # Slow voltages are followed once a tile, 1/6000 s: fine enough for corners up to this.
@@ -86,11 +85,12 @@ class BoardBlock:
 
 
 class SpreadBank:
-    """Carries the state of its boards from block to block; all begin at rest."""
+    """Carries the state of its boards from block to block; all begin at rest.
 
-    def __init__(
-        self, nominal: Board, boards: Sequence[Board], rectifier: Rectifier, sample_rate_hz: float
-    ) -> None:
+    full: whether the ideal rectifier folds both half waves.
+    """
+
+    def __init__(self, nominal: Board, boards: Sequence[Board], full: bool, sample_rate_hz: float) -> None:
         from envlab.analog.kernels import tolerance_kernels as spread_kernels
 
         detectors = bank_of(tuple(one.detector for one in boards), sample_rate_hz)
@@ -100,7 +100,7 @@ class SpreadBank:
         self._lanes = np.ascontiguousarray(np.concatenate((detectors.lanes, rows[:, 1:]), axis=1))
         self._lanes[:, spread_kernels.ROWS.index("charge_gain")] *= rows[:, 0]
         self._state = np.zeros((self._lanes.shape[0], spread_kernels.STATES * self._lanes.shape[2]))
-        self._full = rectifier.kind == "full"
+        self._full = full
         self._front = _NominalFront(nominal.preamp, sample_rate_hz)
 
     def block(self, heard_v: FloatArray, noise_v: FloatArray, overloaded: BoolArray) -> BoardBlock:

@@ -8,6 +8,7 @@ conducts is known within the interval: no smaller step is needed.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -79,7 +80,7 @@ def make_half_waves(
 @compiled
 def leak_v(
     held_v: float, low_v: float, per_slope: float, saturation_v: float, per_leak: float, drawn_v: float
-) -> float:
+) -> Any:
     """Volts a step that blocked diodes and inputs take from the capacitor; u = (held − low)/slope."""
     across = held_v - low_v
     u = min(max(across * per_slope, 0.0), MOST_U)

@@ -139,6 +139,11 @@ class Rectifier(AnalogStage):
         )
 
     @property
+    def diode_part(self) -> Diode | None:
+        """The same, as rectifiers of other topologies call it."""
+        return self.passive_diode
+
+    @property
     def scales_with_level(self) -> bool:
         """Whether twice the signal gives twice the envelope: ideal, on its node, no limit."""
         return self.diode == "none" and self.reference == "node" and self.output_current_a is None

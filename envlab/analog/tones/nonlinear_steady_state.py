@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
@@ -116,25 +117,32 @@ def _settled_state(cycle: Cycle, start: HoldState, scale_v: float) -> HoldState:
 
     Amplifiers forget within a cycle what they were; theirs is what the latest cycle left.
     """
-    x, inner = np.array([start.held_v, start.across_v]), start.inner
+    _, end = cycle(start)
+    x, inner = np.zeros(2 + len(end.other_across_v)), start.inner
+    x[:2] = start.held_v, start.across_v
+    x[2:] = start.other_across_v or 0.0
     nudge = 1e-6 * scale_v
 
+    def state_at(at: FloatArray) -> HoldState:
+        held_v, across_v, *others = at.tolist()
+        return HoldState(held_v, across_v, tuple(others), inner)
+
     def moved(at: FloatArray) -> tuple[FloatArray, HoldState]:
-        _, end = cycle(HoldState(float(at[0]), float(at[1]), inner))
-        return np.array([end.held_v, end.across_v]) - at, end
+        _, end = cycle(state_at(at))
+        return np.array([end.held_v, end.across_v, *end.other_across_v]) - at, end
 
     for _ in range(60):
         gap, end = moved(x)
         if np.abs(gap).max() <= 1e-13 * scale_v:
             break
-        slopes = np.stack([(moved(x + nudge * unit)[0] - gap) / nudge for unit in np.eye(2)], axis=1)
+        slopes = np.stack([(moved(x + nudge * unit)[0] - gap) / nudge for unit in np.eye(x.size)], axis=1)
         inner = end.inner
         if slopes[1, 1] == 0:
             slopes[1, 1] = -1.0  # there is no coupling capacitor
         # A map that hardly moves has no well-known zero; half the drive is the farthest one step goes.
         step = np.linalg.lstsq(slopes, -gap, rcond=1e-12)[0]
         x = x + step * min(1.0, 0.5 * scale_v / max(float(np.abs(step).max()), 1e-300))
-    return HoldState(float(x[0]), float(x[1]), inner)
+    return state_at(x)
 
 
 def _attack_steps(cycle: Cycle, start: HoldState, threshold_v: float) -> float:
@@ -156,7 +164,7 @@ def _cycles_between(cycle: Cycle, start: HoldState, threshold_v: float) -> float
     place, weight = np.polynomial.legendre.leggauss(32)
     half = 0.5 * (threshold_v - start.held_v)
     volts = start.held_v + half * (np.concatenate(([-1.0], place, [1.0])) + 1)
-    moved = np.array([cycle(HoldState(float(v), start.across_v, start.inner))[1].held_v - v for v in volts])
+    moved = np.array([cycle(replace(start, held_v=float(v)))[1].held_v - v for v in volts])
     if moved.min() <= 0:
         return math.inf
     return half * float(np.sum(weight / moved[1:-1])) + 0.5 * math.log(moved[-1] / moved[0])
