@@ -23,6 +23,7 @@ from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.diodeless import Diodeless
 from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import Bridge, VoltageDoubler
 from envlab.chain import Chain
 from envlab.sound.recording import Recording, read_recording
 
@@ -138,6 +139,10 @@ BOARDS: dict[str, Chain] = {
         preamp=BoardPreamp(10e3, second_feedback_ohm=3.3e3, second_coupling_farad=0.1e-6),
         adc=_adc(12),
     ),
+    "bridge, schottky": _board(Bridge(diode="schottky")),
+    "bridge, silicon, 12 bit, own release": _board(Bridge(diode="silicon"), adc=_adc(12), detector=QUICK),
+    "doubler, schottky": _board(VoltageDoubler(diode="schottky")),
+    "doubler, germanium, lifted": _board(VoltageDoubler(reference_node_v=0.15, diode="germanium")),
     "electret, differences lifted": _board(DifferenceSuperdiodes(0.15), microphone=Electret()),
     "electret of 15k into 47k, schottky": _board(
         Rectifier(**ON_THE_BIAS, diode="schottky"),

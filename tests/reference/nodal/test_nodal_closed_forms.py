@@ -315,7 +315,7 @@ def test_an_amplifier_takes_part_only_within_its_common_mode_range() -> None:
 
 
 def test_offset_and_bias_current() -> None:
-    # Gain 11 with 10k and 1k: offset times 11; bias current through 10k of feedback, and 50k of source times 11.
+    # Gain 11 with 10k and 1k: offset times 11; bias current through 10k of feedback, and 50k times 11.
     netlist: list[Part] = [
         Resistor("Rs", "p", "0", 50e3),
         Resistor("Rf", "out", "m", 10e3),
