@@ -74,6 +74,9 @@ _SOURCES = {
         "at second hand",
         ("IEC 60063",),
     ),
+    "IEC60127-2": Source(
+        "IEC 60127-2:2014, Miniature fuses – Part 2: Cartridge fuse-links", "from memory", ("IEC 60127-2",)
+    ),
     "SallenKey1955": Source(
         "R. P. Sallen and E. L. Key, A practical method of designing RC active filters, IRE Trans. Circuit"
         " Theory 2, 1955, pp. 74-85",

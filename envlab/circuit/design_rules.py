@@ -52,8 +52,8 @@ def floor_warning(floor_db_spl: float, peak_v: float, idle_v: float) -> tuple[st
     return (
         f"The floor of {floor_db_spl:g} dB SPL is {1e3 * peak_v:.3g} mV at the rectifier, whose amplifiers"
         f" come no nearer than {1e3 * idle_v:.3g} mV to the reference node: nothing under"
-        f" {least_db_spl:.1f} dB SPL moves the light: lift reference_node_v to 0.15 V, raise the floor, or take"
-        " more gain.",
+        f" {least_db_spl:.1f} dB SPL moves the light: lift reference_node_v to 0.15 V, raise the floor, or"
+        " take more gain.",
     )
 
 

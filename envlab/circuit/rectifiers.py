@@ -183,8 +183,8 @@ _REMARKS = {
     "": (),
     "ideal rectifier": ("The rectifier is ideal: it is the limit of good ones, and no parts make it.",),
     "ideal splitter": (
-        "The passive full wave is offered both half waves at once, and no parts here make them: its diodes are"
-        ' neither drawn nor listed; topology "bridge" is built from both ends.',
+        "The passive full wave is offered both half waves at once, and no parts here make them: its diodes"
+        ' are neither drawn nor listed; topology "bridge" is built from both ends.',
     ),
     "ideal level shift": (
         "The signal rests at the bias, and no parts here carry it to the diode's reference node: give"
