@@ -220,23 +220,38 @@ class Compared:
         return abs(self.nodal_quiescent_v - self.chain_quiescent_v) / self.chain.adc.lsb_v
 
 
-def compared(chain: Chain, recording: Recording, *, base_hz: float = 384e3) -> Compared:
-    """Play a recording to a board both ways; base_hz: at least as many steps a second."""
+BASE_HZ = 384e3
+
+
+def held_of_nodes(chain: Chain, recording: Recording) -> tuple[np.ndarray, float, int]:
+    """Return (held voltage at the converter's instants but the first, at rest, steps) of the description.
+
+    V above the reference node's own voltage, which is what stands across the hold capacitor.
+    """
     circuit = circuit_of(chain)
-    held = circuit.component("C3")
-    across = "-".join(node(n) for n in held.nodes)
+    across = "-".join(node(n) for n in circuit.component("C3").nodes)
     solver = Solver(netlist_of(circuit))
     solver.settle()
-    rest_v = solver.stored_v("C3")
-    per_reading = math.ceil(base_hz / chain.adc.rate_hz)
-    base_s = 1 / (chain.adc.rate_hz * per_reading)
+    rest_v, rate_hz = solver.stored_v("C3"), chain.adc.rate_hz
+    per_reading = math.ceil(BASE_HZ / rate_hz)
+    last_s = math.floor(recording.duration_s * rate_hz) / rate_hz
     wave = sampled(recording.pressure_pa, recording.sample_rate_hz)
-    readings = math.floor(recording.duration_s * chain.adc.rate_hz)
-    solved = solver.run(wave, readings / chain.adc.rate_hz, [across], base_s=base_s, every=per_reading)
+    solved = solver.run(wave, last_s, [across], base_s=1 / (rate_hz * per_reading), every=per_reading)
+    return solved.volts[across], rest_v, solved.taken
+
+
+def held_of_chain(chain: Chain, recording: Recording) -> tuple[np.ndarray, float]:
+    """Return (held voltage at the same instants, at rest) of Chain.run, V above the reference node."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", EnvlabWarning)
         result = chain.run(recording)
     node_v = chain.rectifier.reference_node_v
-    chain_v = result.to_frame()["detector_v"].to_numpy()[1 : readings + 1] - node_v
-    nodal_v = solved.volts[across][: chain_v.size]
-    return Compared(chain, nodal_v, chain_v, rest_v, result.quiescent_v - node_v, solved.taken)
+    return result.to_frame()["detector_v"].to_numpy()[1:] - node_v, result.quiescent_v - node_v
+
+
+def compared(chain: Chain, recording: Recording, *, played: Chain | None = None) -> Compared:
+    """Play a recording to a board both ways; played: what Chain.run gets in its place, to see it differ."""
+    nodal_v, nodal_rest_v, steps = held_of_nodes(chain, recording)
+    chain_v, chain_rest_v = held_of_chain(played or chain, recording)
+    both = min(nodal_v.size, chain_v.size)
+    return Compared(chain, nodal_v[:both], chain_v[:both], nodal_rest_v, chain_rest_v, steps)

@@ -50,10 +50,11 @@ class Stretch:
         return np.concatenate((sound, np.zeros(round(QUIET_S * RATE_HZ))))
 
 
-# With 7.94 mV/Pa and a gain of 48, peaks of 7, 21, 85 mV, 0.17, 0.34, 0.68 V, then the rails.
+# With 7.94 mV/Pa and a gain of 48, peaks of 7, 14, 21, 85 mV, 0.17, 0.34, 0.68 V, then the rails.
 CLIPPING = Stretch(200.0, 108.0, 0.025)
 STRETCHES = (
     Stretch(1000.0, 56.0, 0.02),
+    Stretch(10_000.0, 62.0, 0.01),
     Stretch(40.0, 66.0, 0.05),
     Stretch(300.0, 78.0, 0.02),
     Stretch(10_000.0, 84.0, 0.01),
@@ -131,6 +132,14 @@ BOARDS: dict[str, Chain] = {
     "germanium on the bias, clipped plain preamp": _board(
         Rectifier(**ON_THE_BIAS, diode="germanium"), preamp=Preamp(), adc=_adc(12)
     ),
+    "germanium, coupled, slow": _board(
+        Rectifier("half", diode="germanium", reference="coupled", coupling_farad=1e-6, return_ohm=100e3),
+        detector=PeakDetector(4.7e3, 1e-6, 1e6),
+    ),
+    "leaky germanium, slow attack": _board(
+        Rectifier(**ON_THE_BIAS, diode="germanium", leakage_ohm=100e3),
+        detector=PeakDetector(10e3, 0.1e-6, 1e6),
+    ),
     "schottky, coupled": _board(
         Rectifier("half", diode="schottky", reference="coupled", coupling_farad=1e-6, return_ohm=10e3)
     ),
@@ -154,6 +163,14 @@ BOARDS: dict[str, Chain] = {
     ),
     "no footfall, schottky": _board(
         Rectifier(**ON_THE_BIAS, diode="schottky"), band_filter=SecondHighPass(47e-9, 47e-9, 10e3, 22e3)
+    ),
+    "high pass at 5 kHz, schottky": _board(
+        Rectifier(**ON_THE_BIAS, diode="schottky"), band_filter=SecondHighPass(4.7e-9, 4.7e-9, 4.7e3, 10e3)
+    ),
+    "bass only behind 5 mV of offset, germanium": _board(
+        Rectifier(**ON_THE_BIAS, diode="germanium"),
+        preamp=BoardPreamp(input_offset_v=5e-3),
+        band_filter=SecondLowPass(10e3, 10e3, 220e-9, 100e-9),
     ),
     "second band, on the bias": _board(
         BiasSuperdiodes(),

@@ -8,7 +8,7 @@ of its own, with the reason.
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -17,6 +17,7 @@ from circuit.nodal_board import Compared, compared
 from circuit.nodal_boards import BOARDS, CLIPPING, MUSIC, STRETCHES, edges_s, music, recording_of
 
 from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.chain import Chain
 
 
 @dataclass(frozen=True)
@@ -98,6 +99,35 @@ def test_published_music(name: str, number: int) -> None:
     assert found.worst_db <= bounds.db
     assert found.worst_counts <= bounds.counts
     assert found.counts.max() > 10
+
+
+def faults() -> dict[str, tuple[str, Chain]]:
+    """Boards a little off, which the comparison must tell from the right one: which that is, and the fault."""
+    lifted, fast = "differences lifted", "on the bias, fast, 14 bit"
+    right = BOARDS[lifted]
+    rectifier, detector = right.rectifier, right.detector
+    at_once = replace(BOARDS[fast].rectifier, gain_bandwidth_hz=1e9, slew_v_per_s=1e9)
+    return {
+        "attack 10 %": (lifted, replace(right, detector=replace(detector, attack_ohm=5.17e3))),
+        "release 5 %": (lifted, replace(right, detector=replace(detector, release_ohm=95e3))),
+        "capacitor 5 %": (lifted, replace(right, detector=replace(detector, hold_farad=0.231e-6))),
+        "gain 2 %": (lifted, replace(right, preamp=replace(right.preamp, feedback_ohm=48e3))),
+        "offset 4 mV": (lifted, replace(right, rectifier=replace(rectifier, offset_u2c_v=4e-3))),
+        "on ground": (lifted, replace(right, rectifier=replace(rectifier, reference_node_v=0.0))),
+        "amplifiers at once": (fast, replace(BOARDS[fast], rectifier=at_once)),
+    }
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", list(faults()))
+def test_the_comparison_can_fail(fault: str) -> None:
+    right, wrong = faults()[fault]
+    found = compared(BOARDS[right], recording_of(STRETCHES), played=wrong)
+    # From the third stretch on: the first two are where a board's own start may still be seen.
+    some = [found.between(a, b) for a, b in itertools.pairwise(edges_s(STRETCHES))][2:]
+    assert (
+        max(one.worst_db for one in some) > Bounds.db or max(one.worst_counts for one in some) > Bounds.counts
+    )
 
 
 def test_every_bound_has_its_reason() -> None:

@@ -111,7 +111,9 @@ def test_every_node_of_a_trace_exists(board):
     for name in voltages:
         assert circuit.of_trace(name).label
     volts = {one.node for one in level_diagram(board, 72.0, 92.0).levels if one.unit == "V"}
-    assert {name.replace(" ", "_") for name in volts} - {"filter", "ADC"} <= {one.name for one in circuit.nodes}
+    assert {name.replace(" ", "_") for name in volts} - {"filter", "ADC"} <= {
+        one.name for one in circuit.nodes
+    }
 
 
 @pytest.mark.parametrize("preamp", PREAMPS)
