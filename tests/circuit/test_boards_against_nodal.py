@@ -102,7 +102,7 @@ def test_published_music(name: str, number: int) -> None:
 
 
 def faults() -> dict[str, tuple[str, Chain]]:
-    """Boards a little off, which the comparison must tell from the right one: which that is, and the fault."""
+    """Boards a little off: which is the right one, and what is played in its place; must be told apart."""
     lifted, fast = "differences lifted", "on the bias, fast, 14 bit"
     right = BOARDS[lifted]
     rectifier, detector = right.rectifier, right.detector
