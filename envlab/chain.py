@@ -25,7 +25,7 @@ from envlab.analog.tones.answer import answer_to_tone, steady_ratio
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.analog.tones.steady_state import ToneResponse
 from envlab.circuit.circuit import circuit_of
-from envlab.circuit.design_rules import circuit_warnings, floor_warning
+from envlab.circuit.design_rules import amplifier_warnings, circuit_warnings
 from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.fixed_frame import most_dither_bits, slowest_refresh_hz
 from envlab.digital.followers import Follower, PassThrough
@@ -183,15 +183,15 @@ class Chain:
         found = design_rule_warnings(
             self.preamp, self.band_filter, self.rectifier, self.detector_as_built, self.adc, self.quiescent_v
         )
-        return (*found, *circuit_warnings(circuit_of(self)), *self._floor_warning())
+        return (*found, *circuit_warnings(circuit_of(self)), *self._amplifier_warnings())
 
-    def _floor_warning(self) -> tuple[str, ...]:
+    def _amplifier_warnings(self) -> tuple[str, ...]:
         if not isinstance(self.rectifier, ActiveRectifier):
             return ()
-        built = self.rectifier.as_built(self.preamp.bias_v, self.preamp.supply_v)
-        floor_db_spl = self.brightness.floor_db_spl
-        peak_v = self.peak_at_rectifier_v(floor_db_spl)
-        return floor_warning(floor_db_spl, peak_v, built.quiescent_rectified_v())
+        asked = self.brightness
+        levels = (asked.floor_db_spl, asked.ceiling_db_spl)
+        peaks_v = [self.peak_at_rectifier_v(level) for level in levels]
+        return amplifier_warnings(self.rectifier, self.preamp, asked.floor_db_spl, *peaks_v)
 
     @property
     def duty_limit(self) -> float:

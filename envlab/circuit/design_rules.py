@@ -7,11 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from envlab.analog.preamp import Preamp
+from envlab.analog.rectifiers.active import ActiveRectifier
+from envlab.analog.rectifiers.requirements import Requirement, requirements
 from envlab.circuit.description import Circuit, Component
 from envlab.circuit.ratings import highest_v
 from envlab.units import db, format_value
 
 _NEAR_V = 1e-9
+_ONE_WAY = ("diode", "transistor")
 
 
 def circuit_warnings(circuit: Circuit) -> tuple[str, ...]:
@@ -34,26 +38,83 @@ def circuit_warnings(circuit: Circuit) -> tuple[str, ...]:
     return tuple(sentence for rule in rules for sentence in rule(circuit))
 
 
-def floor_warning(floor_db_spl: float, peak_v: float, idle_v: float) -> tuple[str, ...]:
-    """Return the sentence of a floor that the rectifier's amplifiers cannot come down to; () if they can.
+def amplifier_warnings(
+    rectifier: ActiveRectifier,
+    preamp: Preamp,
+    floor_db_spl: float,
+    floor_peak_v: float,
+    ceiling_peak_v: float,
+) -> tuple[str, ...]:
+    """Return a sentence for each thing that a topology asks of its amplifiers and does not get.
 
     Parameters
     ----------
+    rectifier : ActiveRectifier
+        The topology and its amplifiers.
+    preamp : Preamp
+        What drives it.
     floor_db_spl : float
         Below it the light is to be dark, dB SPL.
-    peak_v : float
-        Of a sine of that level at the rectifier, V.
-    idle_v : float
-        What the rectifier offers at silence, V above the reference node.
+    floor_peak_v, ceiling_peak_v : float
+        Peaks of sines at floor and ceiling at the rectifier, V.
     """
-    if peak_v >= idle_v:
-        return ()
+    idle_v = rectifier.as_built(preamp.bias_v, preamp.supply_v).quiescent_rectified_v()
+    if floor_peak_v < idle_v:
+        return (_floor_sentence(floor_db_spl, floor_peak_v, idle_v),)
+    asked = requirements(
+        rectifier,
+        bias_v=preamp.bias_v,
+        supply_v=preamp.supply_v,
+        least_peak_v=floor_peak_v,
+        most_peak_v=min(ceiling_peak_v, preamp.swing_up_v, preamp.swing_down_v),
+    )
+    return tuple(
+        _requirement_sentence(one)
+        for one in asked
+        if not one.is_met and one.quantity in _TOLD and not _is_protected(rectifier, one)
+    )
+
+
+def _is_protected(rectifier: ActiveRectifier, one: Requirement) -> bool:
+    """The diodeless circuit drives its first input below ground on purpose, through a resistor."""
+    return rectifier.topology == "diodeless" and one.quantity == "input_low_v"
+
+
+_TOLD = {
+    "input_low_v": ("lowest input above ground", "an amplifier whose input reaches ground"),
+    "input_high_v": ("highest input below the supply", "an amplifier whose input reaches the supply"),
+    "output_high_v": ("highest output below the supply", "less gain, a lower ceiling or reference node"),
+    "gain_bandwidth_hz": ("gain-bandwidth", "a faster amplifier, or more gain before it"),
+    "slew_v_per_s": ("slew rate", "a faster amplifier"),
+    "offset_v": ("offset", "an amplifier of less offset, or more gain before it"),
+}
+
+
+def _requirement_sentence(one: Requirement) -> str:
+    name, remedy = _TOLD[one.quantity]
+    limit = "at most" if one.at_most else "at least"
+    needed, offered = (_with_unit(one.quantity, value) for value in (one.needed, one.offered))
+    return (
+        f"The {name} of the rectifier's amplifiers is {offered} and must be {limit} {needed}: {one.why}: take"
+        f" {remedy}."
+    )
+
+
+def _with_unit(quantity: str, value: float) -> str:
+    if quantity == "gain_bandwidth_hz":
+        return format_value(value, "Hz")
+    if quantity == "slew_v_per_s":
+        return f"{value / 1e6:.3g} V/µs"
+    return f"{value:.3g} V" if abs(value) >= 0.1 else f"{1e3 * value:.3g} mV"
+
+
+def _floor_sentence(floor_db_spl: float, peak_v: float, idle_v: float) -> str:
     least_db_spl = floor_db_spl + db(idle_v / peak_v)
     return (
         f"The floor of {floor_db_spl:g} dB SPL is {1e3 * peak_v:.3g} mV at the rectifier, whose amplifiers"
         f" come no nearer than {1e3 * idle_v:.3g} mV to the reference node: nothing under"
         f" {least_db_spl:.1f} dB SPL moves the light: lift reference_node_v to 0.15 V, raise the floor, or"
-        " take more gain.",
+        " take more gain."
     )
 
 
@@ -83,9 +144,9 @@ def _no_dc_return(circuit: Circuit) -> Iterator[str]:
     for node in circuit.nodes:
         pins = [(circuit.component(name), pin) for name, pin in circuit.pins_on(node.name)]
         kinds = {part.kind for part, _ in pins}
-        if "capacitor" not in kinds or not kinds <= {"capacitor", "diode", "amplifier"}:
+        if "capacitor" not in kinds or not kinds <= {"capacitor", "diode", "amplifier", "transistor"}:
             continue
-        ways = {pin for part, pin in pins if part.kind == "diode"}
+        ways = {"anode" if pin == "base" else pin for part, pin in pins if part.kind in _ONE_WAY}
         driven = any(part.kind == "amplifier" and pin == "out" for part, pin in pins)
         if driven or ways == {"anode", "cathode"} or node.fixed or kinds == {"capacitor"}:
             continue

@@ -16,6 +16,7 @@ from typing import Any
 from envlab.analog.detector import AverageDetector, Detector
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.preamp import Preamp
+from envlab.analog.rectifiers.pumps import PumpRectifier
 from envlab.analog.stage import fitted_parts
 from envlab.circuit.description import Component
 from envlab.circuit.elements import amplifier, diode, fitted, section
@@ -47,7 +48,7 @@ class Surrounded:
         roles = self.rectifier.amplifiers
         reference = section("U2", number) if len(roles) > 1 else "U2"
         sheet = asdict(self.rectifier.amplifier_part)
-        own_v = getattr(self.rectifier, f"offset_u2{chr(ord('a') + number)}_v")
+        own_v = getattr(self.rectifier, f"offset_u2{chr(ord('a') + number)}_v", 0.0)
         data = sheet | {"offset_v": own_v, "offset_limit_v": sheet["offset_v"]}
         return amplifier(reference, plus, minus, out, roles[number], STAGE, data, rail=SUPPLY)
 
@@ -127,14 +128,35 @@ def _bias_superdiodes(at: Surrounded) -> list[Component]:
     return [*_inverter(at), *at.super_diode(1, at.before, 1), *at.super_diode(2, INVERTED, 2)]
 
 
-def _passive_half_wave(at: Surrounded) -> list[Component]:
-    # Straight from the signal, through a coupling capacitor, or moved by nothing that can be bought.
-    start = at.before
+def _coupled(at: Surrounded) -> tuple[list[Component], str]:
+    """Straight from the signal, through a coupling capacitor, or moved by nothing that can be bought."""
     coupled = at.network({"C10": (at.before, COUPLED), "R15": (COUPLED, at.node)})
     if coupled:
-        start = COUPLED
-    elif without_parts(at.rectifier, at.bias_v):
-        start = SHIFTED
+        return coupled, COUPLED
+    return [], SHIFTED if without_parts(at.rectifier, at.bias_v) else at.before
+
+
+def _transistor_detector(at: Surrounded) -> list[Component]:
+    coupled, start = _coupled(at)
+    resistor = at.network({"R20": (start, "rectifier_base")})
+    base = "rectifier_base" if resistor else start
+    junction = at.rectifier.diode_part
+    data = {
+        "saturation_a": junction.saturation_now_a,
+        "emission": junction.emission,
+        "slope_v": junction.slope_v,
+        "series_ohm": junction.series_ohm,
+        "leakage_ohm": junction.leakage_ohm,
+        "current_gain": at.rectifier.current_gain,
+    }
+    pins = (("base", base), ("collector", SUPPLY), ("emitter", OUT))
+    role = "charges the hold capacitor from the supply"
+    transistor = Component("Q1", "transistor", pins, role, stage=STAGE, data=MappingProxyType(data))
+    return [*coupled, *resistor, transistor]
+
+
+def _passive_half_wave(at: Surrounded) -> list[Component]:
+    coupled, start = _coupled(at)
     count = getattr(at.rectifier, "diodes_in_path", 1)
     ends = [start, *(f"rectifier_diode_{n}" for n in range(1, count)), OUT]
     role = "lets current only into the hold capacitor"
@@ -174,10 +196,11 @@ def without_parts(part: Any, bias_v: float) -> str:
     if part.topology in _NOT_BUILT:
         return _NOT_BUILT[part.topology]
     off_node = abs(part.reference_node_v - bias_v) > 1e-9
-    moved = part.topology == "passive_half_wave" and part.reference == "node" and off_node
+    moved = part.topology in _DIRECT and part.reference == "node" and off_node
     return "ideal level shift" if moved else ""
 
 
+_DIRECT = ("passive_half_wave", "transistor_detector")
 _NOT_BUILT = {"ideal": "ideal rectifier", "passive_full_wave": "ideal splitter"}
 _REMARKS = {
     "": (),
@@ -217,8 +240,12 @@ def detector(part: Detector, capacitor: HoldCapacitor, node: str) -> tuple[Compo
 
 def highest_v(rectifier: Any, preamp: Preamp) -> dict[str, float]:
     """Return node → the most that it can be at, V, where that is not the analog supply."""
-    del rectifier, preamp
-    return {}
+    if not isinstance(rectifier, PumpRectifier):
+        return {}
+    # Both peaks add up, drops left out.
+    most_v = rectifier.reference_node_v + preamp.swing_up_v + preamp.swing_down_v
+    ends = (OUT, HELD, COUPLED, "rectifier_end", "rectifier_other_end")
+    return dict.fromkeys(ends, max(preamp.supply_v, most_v))
 
 
 _TOPOLOGIES: Mapping[str, Callable[[Surrounded], list[Component]]] = {
@@ -229,6 +256,7 @@ _TOPOLOGIES: Mapping[str, Callable[[Surrounded], list[Component]]] = {
     "passive_half_wave": _passive_half_wave,
     "bridge": _bridge,
     "voltage_doubler": _voltage_doubler,
+    "transistor_detector": _transistor_detector,
 }
 
 

@@ -24,6 +24,7 @@ PIXEL_RAIL, PACK, FUSED, DATA = "supply", "pack", "fused", "data"
 DECOUPLING_FARAD = 100e-9
 DIVIDER_OHM = 20e3
 DIVIDER_FARAD = 10e-6
+DIVIDER_SHARE = 0.005
 DATA_OHM = 330.0
 # How long the bulk capacitor alone carries a step from dark to all that the converter gives, and what that
 # may cost of the rail: rules of this project.
@@ -61,21 +62,25 @@ def potentials(
 
 
 def divider(share: float) -> tuple[float, float]:
-    """Return (upper, lower) in Ω, of E24, some 20 kΩ in all, whose share of the supply is nearest.
+    """Return (upper, lower) in Ω, some 20 kΩ in all, whose share of the supply is nearest.
 
-    share: 0 to 1, both excluded. [IEC60063]
+    Of E24 if that comes within 0.5 %, else of E96. share: 0 to 1, both excluded. [IEC60063]
     """
-    least, most = DIVIDER_OHM / 2, DIVIDER_OHM * 2
-    series = series_values("E24", 1.0, most)
-    best, off = (0.0, 0.0), math.inf
-    for lower in series:
-        upper = nearest_value("E24", lower * (1 - share) / share)
-        if not least <= upper + lower <= most:
-            continue
-        away = abs(lower / (upper + lower) / share - 1) + 1e-9 * abs(math.log((upper + lower) / DIVIDER_OHM))
-        if away < off - 1e-12:
-            best, off = (upper, lower), away
-    return best
+    found = _divider("E24", share)
+    return found if abs(found[1] / sum(found) / share - 1) <= DIVIDER_SHARE else _divider("E96", share)
+
+
+def _divider(series: str, share: float) -> tuple[float, float]:
+    lowest, most = DIVIDER_OHM / 2, DIVIDER_OHM * 2
+    lowers = series_values(series, lowest * share / 2, most)
+    pairs = [(nearest_value(series, lower * (1 - share) / share), lower) for lower in lowers]
+    return min(
+        (pair for pair in pairs if lowest <= sum(pair) <= most),
+        key=lambda pair: (
+            round(abs(pair[1] / sum(pair) / share - 1), 9),
+            abs(math.log(sum(pair) / DIVIDER_OHM)),
+        ),
+    )
 
 
 def unused_sections(amplifiers: Sequence[Component], data: Mapping[str, float]) -> list[Component]:
@@ -150,8 +155,8 @@ def most_current_a(supply: Supply, pixels: Pixels) -> float:
 
 
 def fuse_rating_a(current_a: float) -> float:
-    """Return the next rated current, A, that bears a lasting current in A; 32 mA and more."""
-    asked_a = max(current_a / FUSE_LASTING_SHARE, 0.032) * (1 - 1e-9)
+    """Return the next rated current, A, that bears a lasting current in A; 40 mA and more."""
+    asked_a = max(current_a / FUSE_LASTING_SHARE, 0.040) * (1 - 1e-9)
     decade = 10.0 ** math.floor(math.log10(asked_a))
     return next(float(f"{step * decade:.3g}") for step in (*FUSE_STEPS, 10.0) if step * decade >= asked_a)
 

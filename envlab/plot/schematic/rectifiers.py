@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from envlab.circuit.rectifiers import BIAS, FOLDED, OUT
+from envlab.circuit.rectifiers import BIAS, FOLDED, OUT, SHIFTED
 from envlab.plot.palette import SOFT
 from envlab.plot.schematic.blocks import BACK_UP, follower, to_node
 from envlab.plot.schematic.pen import INPUT_Y, Pen, Point, text_width
@@ -27,19 +27,32 @@ def gap(pen: Pen, at: Point, what: str, node: str) -> Point:
 
 def passive(pen: Pen, at: Point, missing: str) -> Point:
     """Draw a passive half wave, or the gap of a rectifier that no parts make; missing: what they do not."""
-    if missing and not pen.circuit.has("D1"):
+    if missing and not (pen.circuit.has("D1") or pen.circuit.has("Q1")):
         return pen.named(gap(pen, at, missing, OUT), OUT)
     if missing:
-        at = gap(pen, at, missing, pen.circuit.component("D1").node_at("anode"))
+        at = gap(pen, at, missing, SHIFTED)
     if pen.circuit.has("C10"):
         at = pen.across("C10", at)
         if pen.circuit.has("R15"):
             to_node(pen, "R15", pen.dot(at), words="left")
     at = pen.wire(at, (at[0] + 0.3, at[1]))
+    if pen.circuit.has("Q1"):
+        return _transistor(pen, at)
     for number in (1, 2):
         if pen.circuit.has(f"D{number}"):
             at = pen.across(f"D{number}", at, 1.4)
     return pen.named(at, OUT)
+
+
+def _transistor(pen: Pen, at: Point) -> Point:
+    base = pen.across("R20", at) if pen.circuit.has("R20") else at
+    collector, emitter = pen.transistor("Q1", pen.wire(base, (base[0] + 0.3, base[1])))
+    pen.rail(
+        pen.wire(collector, (collector[0], collector[1] + 0.3)),
+        pen.circuit.component("Q1").node_at("collector"),
+    )
+    foot = pen.wire(emitter, (emitter[0], emitter[1] - 0.6))
+    return pen.named(foot, OUT)
 
 
 def inverting(pen: Pen, start: Point, way: str, back: str, amplifier: str) -> tuple[Point, Point]:
@@ -128,7 +141,7 @@ def _bias_superdiodes(pen: Pen, at: Point, before: str) -> Point:
 def _bridge(pen: Pen, at: Point, before: str) -> Point:
     x, y = at
     low = y - 6.0
-    _, out = inverting(pen, pen.coming_in((x, low), before), "R20", "R21", "U2A")
+    _, out = inverting(pen, pen.coming_in((x, low), before), "R20", "R21", "U2")
     other = pen.across("C11", pen.wire(out, (out[0] + 0.3, out[1])))
     start = pen.coming_in((x, y), before)
     one = pen.across("C10", pen.wire(start, (other[0] - 1.6, y)))

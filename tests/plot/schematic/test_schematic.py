@@ -40,6 +40,8 @@ from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.diodeless import Diodeless
 from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import Bridge, VoltageDoubler
+from envlab.analog.rectifiers.transistor_detector import TransistorDetector
 from envlab.chain import Chain
 from envlab.circuit.circuit import circuit_of
 from envlab.circuit.description import Circuit
@@ -75,6 +77,10 @@ RECTIFIERS = (
     AbsoluteValue(0.2, "fast_rail_to_rail"),
     Diodeless(),
     BiasSuperdiodes(),
+    VoltageDoubler(),
+    Bridge(0.15),
+    TransistorDetector(),
+    TransistorDetector(reference="coupled", coupling_farad=1e-6, return_ohm=100e3, base_ohm=0.0),
 )
 PREAMPS = (
     Preamp(),
