@@ -15,6 +15,8 @@ import numpy as np
 from envlab.analog.detector import AverageDetector, Detector, detect, hold_step
 from envlab.analog.diodes.passive import charged_through, diode_step, hold_passive
 from envlab.analog.rectifiers.half_wave_circuit import (
+    both_ways,
+    follow_both_ways,
     given_by,
     held_at_rest,
     hold_made,
@@ -51,7 +53,8 @@ Hold = Callable[[FloatArray, HoldState], tuple[FloatArray, HoldState]]
 def check_goes_together(rectifier: BuiltRectifier, detector: Detector) -> None:
     """Raise ParameterError for a detector that this rectifier cannot drive."""
     if isinstance(rectifier, HalfWaves):
-        given_by(rectifier, detector)
+        if rectifier.only_gives:
+            given_by(rectifier, detector)
     elif isinstance(rectifier, Pump):
         pumped(rectifier, detector)
     elif rectifier.diode != "none":
@@ -150,9 +153,15 @@ def _by_diode(rectifier: Rectifier, detector: Detector, sample_rate_hz: float) -
 
 
 def _by_amplifiers(built: HalfWaves, detector: Detector, sample_rate_hz: float) -> Hold:
+    average = both_ways(built, detector)
+
     def hold(drive_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
         made, held = half_wave_states(built, state)
         upper_v, lower_v, made = make(drive_v, built, sample_rate_hz=sample_rate_hz, start=made)
+        if average is not None:
+            larger_v = np.maximum(upper_v, lower_v)
+            held_v, now_v = follow_both_ways(larger_v, average, sample_rate_hz, state.held_v)
+            return held_v, HoldState(now_v, float(made[0]), inner=(float(made[1]), *held[1:].tolist()))
         held_v, held = hold_made(upper_v, lower_v, built, detector, sample_rate_hz=sample_rate_hz, start=held)
         across, first = made.tolist()
         now_v, *amplifiers = held.tolist()

@@ -84,7 +84,7 @@ def _side_by_side(
 def _few(rectifier: BuiltRectifier) -> float:
     """Up to how many detectors are read quicker one by one; infinite where no bank knows the rectifier."""
     if isinstance(rectifier, HalfWaves):
-        return FEW_BEHIND_AMPLIFIERS
+        return FEW_BEHIND_AMPLIFIERS if rectifier.only_gives else math.inf
     if isinstance(rectifier, Pump):
         return math.inf
     if rectifier.diode != "none":

@@ -159,8 +159,9 @@ def _worst(cycles: _Cycles, chain: Chain, table: LookupTable) -> tuple[float, fl
 class Breathing:
     """A settled detector on one steady note, and the frames that read it; what the metric sees at one f.
 
-    cycle_counts: counts above the reference node over one cycle of the note, not rounded, evenly spaced. phase: share
-    of a cycle at which each frame reads, 0..1, shape (frames,). lightness: L* of each frame, shape (frames,).
+    cycle_counts: counts above the reference node over one cycle of the note, not rounded, evenly spaced.
+    phase: share of a cycle at which each frame reads, 0..1, shape (frames,). lightness: L* of each frame,
+    shape (frames,).
     """
 
     frequency_hz: float

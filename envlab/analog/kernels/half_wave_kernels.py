@@ -121,7 +121,7 @@ def follow(
 
 
 @compiled
-def top_of(upper_v: FloatArray, lower_v: FloatArray, first: int) -> float:
+def top_of(upper_v: FloatArray, lower_v: FloatArray, first: int) -> Any:
     """Largest of both half waves in the tile, or what is left of it, that begins at first, V."""
     top = upper_v[first]
     for n in range(first, min(first + TILE, upper_v.size)):
@@ -185,3 +185,16 @@ def hold_half_waves(
         held_v[n] = v
         n += 1
     return held_v, np.array([v, upper_out, lower_out, phase, leak])
+
+
+@compiled
+def follow_both_ways(
+    offered_v: FloatArray, keep: float, gain: float, start_v: float
+) -> tuple[FloatArray, float]:
+    """A capacitor that a resistor fills and empties; keep, gain: factors of a step, as hold_step gives."""
+    held_v = np.empty_like(offered_v)
+    v = start_v
+    for n in range(offered_v.size):
+        v = keep * v + gain * offered_v[n]
+        held_v[n] = v
+    return held_v, v

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
-from envlab.analog.rectifiers.active import ActiveRectifier, difference, lowest_output_v
+from envlab.analog.rectifiers.active import BLOCKING, ActiveRectifier, difference, lowest_output_v
 from envlab.analog.rectifiers.half_waves import FirstAmplifier, HalfWave, HalfWaves
 from envlab.analog.stage import part
+from envlab.errors import check_choice
 
 _HALF = "makes the half wave"
 _SUM = "adds it to the signal"
@@ -35,6 +36,11 @@ class AbsoluteValue(ActiveRectifier):
         Round U2C: sum to + input, from there to the reference node; bias to − input, feedback. 100 Ω to
         10 MΩ.
 
+    blocking : str
+        "super_diode", or "none": U2D is left out, and the amplifier before it takes from the hold capacitor
+        what it gave, through the attack resistor. That is what an average detector wants and a peak detector
+        must not have.
+
     Examples
     --------
     >>> from envlab.analog.rectifiers.absolute_value import AbsoluteValue
@@ -60,6 +66,12 @@ class AbsoluteValue(ActiveRectifier):
     shift_reference_ohm: float = field(default=47e3, metadata=part("R26", 1, _SHIFT))
     shift_bias_ohm: float = field(default=47e3, metadata=part("R27", 1, _SHIFT))
     shift_feedback_ohm: float = field(default=47e3, metadata=part("R28", 1, _SHIFT))
+
+    blocking: str = "super_diode"
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        check_choice("blocking", self.blocking, BLOCKING)
 
     def resting_inputs_v(self, bias_v: float) -> dict[str, float]:
         """Return what amplifiers' inputs rest at in silence, V against ground; bias_v as well."""
@@ -98,4 +110,4 @@ class AbsoluteValue(ActiveRectifier):
         )
         upper, lower = half(halved * doubled - plain, 1 + halved), half(plain, 1.0)
         built = self.held_from(bias_v, supply_v, upper, lower, joined=True)
-        return replace(built, first=first)
+        return replace(built, first=first, only_gives=self.blocking == "super_diode")

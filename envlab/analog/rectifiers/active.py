@@ -153,7 +153,10 @@ class ActiveRectifier(AnalogStage):
     def held_from(
         self, bias_v: float, supply_v: float, upper: HalfWave, lower: HalfWave, *, joined: bool
     ) -> HalfWaves:
-        """Return the record of two half waves before amplifiers with a diode in their loop."""
+        """Return the record of two half waves before amplifiers with a diode in their loop.
+
+        joined: as HalfWaves.
+        """
         part, diode, node_v = self.amplifier_part, self.diode_part, self.reference_node_v
         self._check_supply(bias_v, supply_v)
         return HalfWaves(
@@ -162,6 +165,7 @@ class ActiveRectifier(AnalogStage):
             upper=upper,
             lower=lower,
             joined=joined,
+            only_gives=True,
             gain_bandwidth_hz=part.gain_bandwidth_hz,
             slew_v_per_s=part.slew_v_per_s,
             output_low_v=part.output_low_v - node_v,
@@ -207,6 +211,10 @@ class ActiveRectifier(AnalogStage):
 # Current at which a diode's drop is taken where it hardly conducts, and the least that must be left to swing.
 _HARDLY_A = 1e-6
 _LEAST_SWING_V = 0.1
+
+
+# What stands between an output that can sink and the attack resistor.
+BLOCKING = ("super_diode", "none")
 
 
 @dataclass(frozen=True)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
-from envlab.analog.rectifiers.active import ActiveRectifier, lowest_output_v
+from envlab.analog.rectifiers.active import BLOCKING, ActiveRectifier, lowest_output_v
 from envlab.analog.rectifiers.half_waves import HalfWave, HalfWaves
 from envlab.analog.stage import part
-from envlab.errors import ParameterError, check_range
+from envlab.errors import ParameterError, check_choice, check_range
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,11 @@ class Diodeless(ActiveRectifier):
         Before U2A's input, 100 Ω to 10 MΩ.
     sum_input_ohm, sum_feedback_ohm : float
         Round U2B, 100 Ω to 10 MΩ.
+
+    blocking : str
+        "super_diode", or "none": U2C is left out, and the amplifier before it takes from the hold capacitor
+        what it gave, through the attack resistor. That is what an average detector wants and a peak detector
+        must not have.
 
     Examples
     --------
@@ -55,8 +60,11 @@ class Diodeless(ActiveRectifier):
     sum_input_ohm: float = field(default=100e3, metadata=part("R21", 1, "adds the signal"))
     sum_feedback_ohm: float = field(default=100e3, metadata=part("R22", 1, "adds the signal"))
 
+    blocking: str = "super_diode"
+
     def __post_init__(self) -> None:
         super().__post_init__()
+        check_choice("blocking", self.blocking, BLOCKING)
         check_range("coupling_farad", self.coupling_farad, 1e-12, 1, unit="F")
         if self.reference_node_v != 0:
             limit = f"0: {self.topology} stops at ground"
@@ -74,6 +82,7 @@ class Diodeless(ActiveRectifier):
         built = self.held_from(bias_v, supply_v, upper, lower, joined=True)
         return replace(
             built,
+            only_gives=self.blocking == "super_diode",
             coupling_farad=self.coupling_farad,
             return_ohm=self.return_ohm,
             lower_return_ohm=self.sum_input_ohm,

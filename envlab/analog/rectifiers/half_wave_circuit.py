@@ -54,6 +54,29 @@ def _coupling(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float]:
     return -math.expm1(-step / built.return_ohm), -math.expm1(-step * (1 / built.return_ohm + lower_s))
 
 
+def both_ways(built: HalfWaves, detector: Detector) -> AverageDetector | None:
+    """Return the detector that an output which can sink makes of any; None if it only gives."""
+    if built.only_gives:
+        return None
+    if isinstance(detector, AverageDetector):
+        return detector
+    return AverageDetector(detector.attack_ohm, detector.hold_farad, detector.release_ohm)
+
+
+def follow_both_ways(
+    offered_v: FloatArray, average: AverageDetector, sample_rate_hz: float, start_v: float
+) -> tuple[FloatArray, float]:
+    """Return (held_v, end_v) as detect does, V above the reference node; an offset may lie below it.
+
+    offered_v: shape (n,), V.
+    """
+    from envlab.analog.kernels import half_wave_kernels
+
+    keep, gain, _ = hold_step(average, sample_rate_hz)
+    held_v, end_v = half_wave_kernels.follow_both_ways(offered_v, keep, gain, start_v)
+    return held_v, float(end_v)
+
+
 def given_by(built: HalfWaves, detector: Detector) -> PeakDetector:
     """Return the detector if such a rectifier can drive it; ParameterError if it is an average."""
     if isinstance(detector, AverageDetector):

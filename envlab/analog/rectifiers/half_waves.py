@@ -52,7 +52,10 @@ class HalfWaves:
     upper, lower : HalfWave
         Of the signal above and below its bias.
     joined : bool
-        Whether one amplifier with a diode hands both half waves on; else each has its own.
+        Whether one amplifier hands both half waves on; else each has its own.
+    only_gives : bool
+        Whether a diode in its loop keeps that amplifier from taking; else the attack resistor leads both
+        ways.
     gain_bandwidth_hz, slew_v_per_s : float
         Of that amplifier; infinite: it is there at once.
     output_low_v, output_high_v : float
@@ -73,6 +76,7 @@ class HalfWaves:
     upper: HalfWave
     lower: HalfWave
     joined: bool
+    only_gives: bool
     gain_bandwidth_hz: float
     slew_v_per_s: float
     output_low_v: float
