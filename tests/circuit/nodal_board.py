@@ -26,6 +26,8 @@ from envlab.errors import EnvlabWarning
 from envlab.sound.recording import Recording
 
 NOT_SOLVED = ("pack", "fuse", "converter", "controller", "pixel")
+# Through which a part of the solver can be fed by a rail.
+PINS = ("a", "b", "anode", "cathode", "collector")
 # Node behind the microphone's capsule, before its corners: what an electret's drain current follows.
 HEARD = "heard"
 
@@ -49,7 +51,7 @@ def netlist_of(circuit: Circuit) -> list[p.Part]:
         if one.kind in NOT_SOLVED or one.stage == "adc" or between_rails or set(one.nodes) & silent:
             continue
         made += list(_COPIES[one.kind](one, fixed))
-    used = {getattr(part, pin) for part in made for pin in ("a", "b", "out", "anode") if hasattr(part, pin)}
+    used = {getattr(part, pin) for part in made for pin in PINS if hasattr(part, pin)}
     return [part for part in made if not (part.name.startswith("V(") and part.plus not in used)]
 
 
@@ -77,9 +79,12 @@ def _diode(one: Component, fixed: Fixed) -> Iterator[p.Part]:
 
 def _transistor(one: Component, fixed: Fixed) -> Iterator[p.Part]:
     del fixed
-    pins = [node(one.node_at(pin)) for pin in ("collector", "base", "emitter")]
-    law = [one.data[name] for name in ("saturation_a", "slope_v", "current_gain")]
-    yield p.Transistor(one.reference, *pins, *law)
+    data, inside = one.data, f"{one.reference}.emitter"
+    base, emitter = node(one.node_at("base")), node(one.node_at("emitter"))
+    law = [data[name] for name in ("saturation_a", "slope_v", "current_gain")]
+    yield p.Transistor(one.reference, node(one.node_at("collector")), base, inside, *law)
+    yield p.Resistor(f"{one.reference}.series", inside, emitter, data["series_ohm"])
+    yield p.Resistor(f"{one.reference}.leakage", base, inside, data["leakage_ohm"])
 
 
 def _amplifier(one: Component, fixed: Fixed) -> Iterator[p.Part]:

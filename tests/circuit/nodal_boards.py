@@ -24,6 +24,7 @@ from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiode
 from envlab.analog.rectifiers.diodeless import Diodeless
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.rectifiers.pumps import Bridge, VoltageDoubler
+from envlab.analog.rectifiers.transistor_detector import TransistorDetector
 from envlab.chain import Chain
 from envlab.sound.recording import Recording, read_recording
 
@@ -152,6 +153,8 @@ BOARDS: dict[str, Chain] = {
     "bridge, silicon, 12 bit, own release": _board(Bridge(diode="silicon"), adc=_adc(12), detector=QUICK),
     "doubler, schottky": _board(VoltageDoubler(diode="schottky")),
     "doubler, germanium, lifted": _board(VoltageDoubler(reference_node_v=0.15, diode="germanium")),
+    "transistor": _board(TransistorDetector()),
+    "transistor on a lifted node, 12 bit": _board(TransistorDetector(reference_node_v=0.5), adc=_adc(12)),
     "electret, differences lifted": _board(DifferenceSuperdiodes(0.15), microphone=Electret()),
     "electret of 15k into 47k, schottky": _board(
         Rectifier(**ON_THE_BIAS, diode="schottky"),

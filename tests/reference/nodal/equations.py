@@ -224,13 +224,16 @@ def equations_of(netlist: Sequence[p.Part], waves: int = 1) -> Equations:
     for part in netlist:
         _STAMP[type(part)](stamps, part)
     at, laws = stamps.unknowns, stamps.laws
+    for law in laws:
+        for name in (*law.of, *law.into):
+            stamps.unknown(name)
 
     def columns(terms: Sequence[dict[str, float]]) -> np.ndarray:
         out = np.zeros((len(at), len(terms)))
         for i, one in enumerate(terms):
             for name, value in one.items():
                 if name != p.GROUND:
-                    out[at[stamps.unknown(name)], i] += value
+                    out[at[name], i] += value
         return out
 
     of, into = columns([law.of for law in laws]), columns([law.into for law in laws])
