@@ -42,6 +42,7 @@ def microphone(part: Microphone, supply_v: float, potential: Potential) -> tuple
         "drain_current_a": part.drain_current_a,
         "drain_ohm": part.drain_ohm,
         "drain_v": part.drain_v,
+        "supply_v": part.supply_v,
         "drain_least_v": part.drain_least_v,
         "signal_a_pa": part.sensitivity_v_pa / part.output_ohm,
     }

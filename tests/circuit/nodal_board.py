@@ -40,7 +40,8 @@ def node(name: str) -> str:
 def netlist_of(circuit: Circuit) -> list[p.Part]:
     """Copy what decides the voltage on the hold capacitor; the pin behind it and the pixels are left out."""
     fixed = {one.name: one.quiescent_v for one in circuit.nodes if one.fixed}
-    silent = {n for one in circuit.components if one.kind in NOT_SOLVED for n in one.nodes} - set(fixed)
+    lamps = [one for one in circuit.components if one.kind == "pixel"]
+    silent = {name for one in lamps for name in one.nodes} - set(fixed)
     made: list[p.Part] = [
         p.VoltageSource(f"V({name})", name, p.GROUND, volts or 0.0)
         for name, volts in fixed.items()
@@ -135,9 +136,14 @@ def _microphone(one: Component, fixed: Fixed) -> Iterator[p.Part]:
     drain, drain_v = node(one.node_at("+")), data["drain_v"]
     gain = data["signal_a_pa"] * data["drain_ohm"]
     foot_v = drain_v - data["drain_current_a"] * data["drain_ohm"]
-    yield p.ControlledSource("drain's source", HEARD, p.GROUND, "drain", "drain foot", gain)
+    # Its current cannot turn round: at most it leaves the drain to the supply.
+    most_v = data["supply_v"] - foot_v
+    yield p.ControlledSource("drain's source", HEARD, p.GROUND, "drain", "drain foot", gain, high_v=most_v)
     yield p.VoltageSource("drain foot", "drain foot", p.GROUND, foot_v)
     yield p.Resistor("drain", "drain", drain, data["drain_ohm"])
+    # Nor does it draw the drain below its least voltage: a stop that gives way by 0.2 mV.
+    yield p.VoltageSource("least", "least", p.GROUND, data["drain_least_v"])
+    yield p.Diode("stop", "least", drain, 1e-9, 1.5e-5)
 
 
 def _corner(name: str, before: str, behind: str, corner_hz: float, *, high: bool) -> Iterator[p.Part]:

@@ -161,6 +161,11 @@ BOARDS: dict[str, Chain] = {
         microphone=Electret(load_ohm=7.5e3, drain_ohm=20e3),
         preamp=BoardPreamp(22e3, input_ohm=47e3),
     ),
+    "electret that starves, schottky": _board(
+        Rectifier(**ON_THE_BIAS, diode="schottky"),
+        microphone=Electret(load_ohm=8.2e3),
+        preamp=BoardPreamp(10e3),
+    ),
     "bass only, differences lifted": _board(
         DifferenceSuperdiodes(0.15), band_filter=SecondLowPass(10e3, 10e3, 220e-9, 100e-9)
     ),
