@@ -31,6 +31,8 @@ from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.diodeless import Diodeless
 from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import Bridge, VoltageDoubler
+from envlab.analog.rectifiers.transistor_detector import TransistorDetector
 from envlab.chain import Chain
 from envlab.digital.followers import (
     AttackRelease,
@@ -233,6 +235,20 @@ AMPLIFIERS = {
         "dead time decides, headroom ends",
         rectifier=BiasSuperdiodes(gain_bandwidth_hz=0.5e6, slew_v_per_s=0.3e6, output_high_ohm=1e3),
         preamp=Preamp(220e3),
+    ),
+    "doubler": _board("two diodes, two capacitors that move", rectifier=VoltageDoubler()),
+    "bridge from both ends": _board(
+        "three capacitors that move", rectifier=Bridge(0.15, diode="germanium", other_coupling_farad=0.47e-6)
+    ),
+    "transistor": _board("emitter follower, silence a drop below the bias", rectifier=TransistorDetector()),
+    "sinks": _board(
+        "an output that empties the capacitor through the attack resistor",
+        rectifier=Diodeless(blocking="none"),
+    ),
+    "sinks, average": _board(
+        "which is what an average wants; offsets below the node",
+        rectifier=AbsoluteValue(0.15, blocking="none", offset_u2b_v=-2e-3),
+        detector=AverageDetector(10e3, 1e-6),
     ),
     "behind a soldered preamp": _board(
         "band filter and preamp with slew before the amplifiers",
