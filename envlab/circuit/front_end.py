@@ -94,7 +94,10 @@ def leg_foot_v(board: Preamp) -> float:
 
 
 def amplifier_data(board: Preamp) -> dict[str, float]:
-    """Return what the design says of the amplifiers round the preamp, SI; what it leaves out is not there."""
+    """Return what the design says of the amplifiers round the preamp, in V, A, Hz and V/s.
+
+    What it does not say is not there.
+    """
     data = {
         "gain_bandwidth_hz": board.gain_bandwidth_hz,
         "output_low_v": board.swing_margin_v,
@@ -108,7 +111,10 @@ def amplifier_data(board: Preamp) -> dict[str, float]:
 
 
 def follower_data(board: Preamp) -> dict[str, float]:
-    """Return the same of an amplifier that only hands a voltage on: the model gives it no offset."""
+    """Return the same, in V, A, Hz and V/s, of an amplifier that only hands a voltage on.
+
+    The model gives it no offset.
+    """
     return amplifier_data(board) | {"offset_v": 0.0}
 
 

@@ -1,4 +1,4 @@
-"""What is wrong with a circuit that can be drawn: each rule on a board that breaks it and one that does not."""
+"""What is wrong with a circuit that can be drawn: each rule on a board that breaks it, and on sound ones."""
 
 from __future__ import annotations
 

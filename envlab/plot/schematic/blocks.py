@@ -6,7 +6,7 @@ What is joined to what stands in the circuit's description; here stands where it
 from __future__ import annotations
 
 from envlab.circuit.description import GROUND, Component
-from envlab.plot.schematic.pen import INPUT_Y, Pen, Point, text_width
+from envlab.plot.schematic.pen import INPUT_Y, Pen, Point
 
 BACK_UP = 1.1
 
@@ -73,7 +73,7 @@ def _stage(pen: Pen, at: Point, amplifier: str, references: tuple[str, ...]) -> 
 
 
 def to_node(pen: Pen, reference: str, top: Point, length: float = 1.5, *, words: str = "right") -> None:
-    """Draw a part downwards to the potential that its second pin is on."""
+    """Draw a part downwards, length in units of the drawing, to the potential that its second pin is on."""
     end = pen.down(reference, top, length, words=words)
     pen.potential(end, pen.circuit.component(reference).node_at("2"))
 
@@ -181,8 +181,3 @@ def detector(pen: Pen, at: Point) -> Point:
     if pen.circuit.has("R16"):
         at = pen.across("R16", at)
     return pen.going_out(at, pen.circuit.component("U9").node_at("adc"))
-
-
-def beside(text: str) -> float:
-    """Return how much room words beside an upright part need."""
-    return 0.6 + text_width(text)

@@ -66,7 +66,7 @@ class Drawn:
 
 @dataclass(frozen=True)
 class Box:
-    """A block's sides, in units of the drawing."""
+    """A block's sides: left, low, right and high, in units of the drawing."""
 
     left: float
     low: float
@@ -153,7 +153,7 @@ class Pen:
     ) -> Point:
         """Draw a part of two pins from left to right; return its end.
 
-        pins: the two pins from left to right, separated by a comma; "": in the order of the part. words:
+        length: in units of the drawing, at least. pins: the two pins from left to right, separated by a comma; "": in the order of the part. words:
         "above" or "below".
         """
         text = self.said(reference)
@@ -171,7 +171,10 @@ class Pen:
     def down(
         self, reference: str, start: Point, length: float = 1.5, *, words: str = "right", pins: str = ""
     ) -> Point:
-        """Draw a part of two pins downwards, its words beside it in two lines; return its end."""
+        """Draw a part of two pins downwards, its words beside it in two lines; return its end.
+
+        length: in units of the drawing.
+        """
         end = (start[0], start[1] - length)
         self._two_pins(reference, start, end, pins)
         side = 0.36 if words == "right" else -0.36
@@ -261,7 +264,10 @@ class Pen:
     def box(
         self, left: Point, lines: Sequence[str], *, least_height: float = 0.0, least_width: float = 0.0
     ) -> Box:
-        """Draw a block as large as its words, its left side's middle at a point; line one is its name."""
+        """Draw a block as large as its words, its left side's middle at a point; line one is its name.
+
+        least_height, least_width: in units of the drawing.
+        """
         name, *others = lines
         width = max(text_width(name, bold=True), *map(text_width, others), 0.0) + 0.5
         width, height = max(width, least_width), max(least_height, LINE * len(lines) + 0.5)
