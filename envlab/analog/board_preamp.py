@@ -113,6 +113,11 @@ class BoardPreamp(Preamp):
         return min(stage.bandwidth_hz for stage in self.stages)
 
     @property
+    def poles_hz(self) -> tuple[float, ...]:
+        """Of each stage."""
+        return tuple(stage.bandwidth_hz for stage in self.stages)
+
+    @property
     def output_offset_v(self) -> float:
         """Resting error at the output: offset and the bias current's drop, of the last stage if coupled."""
         last = self.stages[-1]

@@ -130,14 +130,18 @@ class HalfWaves:
             np.clip(lower_v, self.lower.pedestal_v, self.lower.ceiling_v),
         )
 
-    @property
-    def quiescent_signal_v(self) -> float:
-        """Where x rests behind the coupling capacitor, V: return_ohm and lower_return_ohm divide."""
+    def quiescent_signal_v(self, resting_v: float = 0.0) -> float:
+        """Return where x rests, V: a coupling capacitor keeps resting_v, and both returns divide."""
+        if self.coupling_farad is None:
+            return resting_v
         if self.return_ohm is None or self.lower_return_ohm is None:
             return 0.0
         return self.lower_return_v * self.return_ohm / (self.return_ohm + self.lower_return_ohm)
 
-    def quiescent_rectified_v(self, bias_v: float = 0.0) -> float:
-        """Return what is offered at silence, V above the reference node; the bias is in it already."""
+    def quiescent_rectified_v(self, bias_v: float = 0.0, resting_v: float = 0.0) -> float:
+        """Return what is offered at silence, V above the reference node; the bias is in it already.
+
+        resting_v: where the signal rests, V round bias_v; a coupling capacitor keeps it.
+        """
         del bias_v
-        return float(self.rectified_v(np.array([self.quiescent_signal_v]))[0])
+        return float(self.rectified_v(np.array([self.quiescent_signal_v(resting_v)]))[0])
