@@ -47,6 +47,16 @@ class HoldState:
     inner: tuple[float, ...] = ()
 
 
+def coupled_at(rectifier: BuiltRectifier, resting_v: float) -> HoldState:
+    """Return an empty hold capacitor behind coupling capacitors that keep what stands still, resting_v, V."""
+    if isinstance(rectifier, Pump):
+        first, *others = (end.gain * resting_v for end in rectifier.ends)
+        return HoldState(0.0, first, tuple(others))
+    if isinstance(rectifier, HalfWaves):
+        return HoldState(0.0, 0.0 if rectifier.coupling_farad is None else resting_v)
+    return HoldState(0.0, resting_v if rectifier.reference == "coupled" else 0.0)
+
+
 Hold = Callable[[FloatArray, HoldState], tuple[FloatArray, HoldState]]
 
 

@@ -60,7 +60,8 @@ def design(
     The choice's firmware is then played at each sensitivity: from power-up, after a quiet minute, after a
     shout. Without a table it ends if the sensitivity of DESIGN breaks a target, with status 3 for flashes.
     """
-    from envlab.report.folder import RESULTS, check_folder, result_files, write_folder
+    from envlab.files import check_folder, claimed, write_folder
+    from envlab.report.folder import RESULTS, result_files
     from envlab.report.page import report_html
     from envlab.report.pdf import report_pdf
     from envlab.study.exported.judgement import judge_exported
@@ -77,6 +78,7 @@ def design(
     firmware = specification.chain.firmware
     asked, guard = firmware.sensitivity, firmware.is_guarded
     folder = out or Path(Path(specification.name).stem.replace("_", "-"))
+    click.get_current_context().with_resource(claimed(folder))
     check_folder(folder, force=force)
     with progress() as report:
         table = sweep(specification, progress=report)
@@ -142,7 +144,7 @@ def sweep(
     Units stand in the column names; rank 1 is the best. Interrupted (Ctrl-C), it keeps the clips that are
     done beside the result, and goes on from there when the same question is asked again.
     """
-    from envlab.files import write_whole
+    from envlab.files import claimed, write_whole
     from envlab.report.tables import check_ending, table_bytes
     from envlab.study.sweep.checkpoint import Checkpoint
     from envlab.study.sweep.choice import rank_candidates
@@ -151,6 +153,7 @@ def sweep(
     specification = asked_specification(design, clip, level_db_spl, most=most)
     refuse_existing(out, force=force)
     check_ending(out)
+    click.get_current_context().with_resource(claimed(out))
     kept = out.with_name(out.name + ".partial")
     try:
         with progress() as report:

@@ -7,7 +7,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from envlab.errors import ParameterError, check_choice, check_range
+from envlab.errors import ParameterError, check_choice, check_range, one_line
 from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.stream import Sound, open_sound
@@ -85,7 +85,7 @@ class Clip:
     @property
     def label(self) -> str:
         """As in "drum_line 92 dB", or "song 85 dB(A)" for an A-weighted level."""
-        return f"{self.stem} {self.level_db_spl:g} dB" + ("(A)" if self.weighting == "A" else "")
+        return f"{one_line(self.stem)} {self.level_db_spl:g} dB" + ("(A)" if self.weighting == "A" else "")
 
     def recording(self) -> Recording:
         """Return the recording at its level; errors and warnings as read_recording and Recording.at_level."""

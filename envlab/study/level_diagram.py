@@ -175,9 +175,10 @@ def level_diagram(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> Leve
 
 def _noise_densities(chain: Chain) -> tuple[FloatArray, FloatArray]:
     """Noise at the microphone's output and at the rectifier, V/√Hz over _BAND_HZ."""
-    microphone = np.abs([chain.microphone.response(float(f)) for f in _BAND_HZ])
-    microphone /= np.abs([chain.microphone.covering_response(float(f)) for f in _BAND_HZ])
-    shape = microphone / chain.microphone.sensitivity_v_pa
+    covering = np.abs([chain.microphone.covering_response(float(f)) for f in _BAND_HZ])
+    shape = np.abs([chain.microphone.response(float(f)) for f in _BAND_HZ]) / covering
+    shape /= chain.microphone.sensitivity_v_pa
+    microphone = np.abs([chain.microphone_as_loaded.response(float(f)) for f in _BAND_HZ]) / covering
     weighted = np.trapezoid(10 ** (a_weighting_db(_BAND_HZ) / 10) * shape**2, _BAND_HZ)
     density_pa = pressure_rms_pa(chain.microphone.self_noise_db_spl) / math.sqrt(weighted)
     heard = density_pa * microphone
@@ -191,12 +192,12 @@ def _rms(density: FloatArray) -> float:
 
 def _wave_levels(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> list[Level]:
     quiet_pa, loud_pa = pressure_rms_pa(quiet_db_spl), pressure_rms_pa(loud_db_spl)
-    heard = abs(chain.microphone.response(CALIBRATION_HZ))
+    heard = abs(chain.microphone_as_loaded.response(CALIBRATION_HZ))
     at_port = abs(chain.microphone.covering_response(CALIBRATION_HZ))
     amplified = heard * abs(chain.preamp.response(CALIBRATION_HZ))
     passed = heard * abs(response_before_rectifier(chain, CALIBRATION_HZ))
     swing_v = min(chain.preamp.swing_up_v, chain.preamp.swing_down_v) / math.sqrt(2)
-    most_pa = min(-chain.microphone.limits_pa[0], chain.microphone.limits_pa[1]) / math.sqrt(2) / at_port
+    most_pa = min(-chain.microphone.loudest_pa[0], chain.microphone.loudest_pa[1]) / math.sqrt(2) / at_port
     at_microphone, at_preamp = _noise_densities(chain)
     self_pa = pressure_rms_pa(chain.microphone.self_noise_db_spl)
     levels = [

@@ -30,10 +30,8 @@ def cross(
 ) -> tuple[float, float]:
     """One step of a first amplifier with two diodes: (output, share in which the upper half wave passes).
 
-    Below zero its other diode conducts, less and less towards zero: from there it has to cross.
+    x: above zero. Below it the other diode conducts, less and less towards zero: from there it has to cross.
     """
-    if x <= 0.0:
-        return 0.0, 0.0
     if out >= CONDUCTS:
         return CONDUCTS, 1.0
     move = min(per_step * x, most_step_v)
@@ -44,37 +42,61 @@ def cross(
 
 
 @compiled
-def make_half_waves(
-    signal_v: FloatArray, numbers: FloatArray, start: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return (upper, lower, end state) before the amplifiers with a diode in their loop, V above the node.
+def couple(
+    signal_v: FloatArray, coupled: float, drawn: float, drawn_below_v: float, across: float
+) -> tuple[FloatArray, float]:
+    """The signal behind its coupling capacitor, and V across that at the end.
 
-    numbers: as rectifiers.half_wave_circuit gives them. start: (coupling capacitor, output of the first
-    amplifier), V. Joined half waves come as the upper one, and the lower one is below everything.
+    coupled: share of the signal that a step puts onto the capacitor; drawn: the same of what is missing to
+    drawn_below_v.
     """
-    (
-        up_gain, up_error, up_low, up_high, down_gain, down_error, down_low, down_high,
-        coupled, coupled_low, joined, per_step, most_step_v, slope_v, per_knee, far_v,
-    ) = numbers  # fmt: skip
-    upper_v, lower_v = np.empty_like(signal_v), np.empty_like(signal_v)
-    across, out = start
+    behind_v = np.empty_like(signal_v)
     for n in range(signal_v.size):
         x = signal_v[n] - across
-        across += (coupled if x > 0.0 else coupled_low) * x
-        upper = up_gain * x + up_error
-        lower = min(max(down_error - down_gain * x, down_low), down_high)
-        if per_knee > 0.0:
-            upper -= (up_gain + down_gain) * max(x - far_v, 0.0)
+        across += coupled * x + drawn * min(x - drawn_below_v, 0.0)
+        behind_v[n] = x
+    return behind_v, across
+
+
+@compiled
+def fold(signal_v: FloatArray, sides: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Both half waves, V above the node. sides: gain, error, pedestal and ceiling of the upper, the lower."""
+    up_gain, up_error, up_low, up_high, down_gain, down_error, down_low, down_high = sides
+    upper_v, lower_v = np.empty_like(signal_v), np.empty_like(signal_v)
+    for n in range(signal_v.size):
+        upper_v[n] = min(max(up_error + up_gain * signal_v[n], up_low), up_high)
+        lower_v[n] = min(max(down_error - down_gain * signal_v[n], down_low), down_high)
+    return upper_v, lower_v
+
+
+@compiled
+def pass_first(
+    signal_v: FloatArray,
+    upper_v: FloatArray,
+    lower_v: FloatArray,
+    sides: FloatArray,
+    first: FloatArray,
+    out: float,
+) -> tuple[FloatArray, float]:
+    """The upper half wave as a first amplifier with two diodes lets it through, and its output at the end.
+
+    first: what it moves in a step for each volt and at most, slope and inverse knee of its diodes, and the
+    largest signal that it follows.
+    """
+    per_step, most_step_v, slope_v, per_knee, far_v = first
+    steeper = sides[0] + sides[4]
+    passed_v = np.empty_like(upper_v)
+    for n in range(signal_v.size):
+        x = signal_v[n]
+        passed_v[n] = lower_v[n]
+        if x > 0.0:
             out, passes = cross(out, x, per_step, most_step_v, slope_v, per_knee)
-            upper = lower + passes * (min(max(upper, up_low), up_high) - lower)
+            if passes > 0.0:
+                upper = max(upper_v[n] - steeper * max(x - far_v, 0.0), sides[2])
+                passed_v[n] += passes * (upper - lower_v[n])
         else:
-            upper = min(max(upper, up_low), up_high)
-        if joined > 0.0:
-            upper = max(upper, lower)
-            lower = -CONDUCTS
-        upper_v[n] = upper
-        lower_v[n] = lower
-    return upper_v, lower_v, np.array([across, out])
+            out = 0.0
+    return passed_v, out
 
 
 @compiled

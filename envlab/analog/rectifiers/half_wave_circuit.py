@@ -13,7 +13,7 @@ import math
 import numpy as np
 
 from envlab.analog.detector import AverageDetector, Detector, PeakDetector, hold_step
-from envlab.analog.rectifiers.half_waves import HalfWave, HalfWaves
+from envlab.analog.rectifiers.half_waves import FirstAmplifier, HalfWave, HalfWaves
 from envlab.errors import ParameterError
 from envlab.units import FloatArray
 
@@ -24,19 +24,19 @@ _AT_ONCE = 1e18
 
 
 @functools.lru_cache(maxsize=1024)
-def _making_numbers(built: HalfWaves, sample_rate_hz: float) -> FloatArray:
-    """Return what make_half_waves wants to know of a step."""
+def _sides(built: HalfWaves) -> FloatArray:
+    """Return gain, error, pedestal and ceiling of the upper, then of the lower half wave; shape (8,), V."""
 
     def of(side: HalfWave) -> tuple[float, ...]:
         return side.gain, side.error_v, side.pedestal_v, side.ceiling_v
 
-    first, (per_step, most_step_v) = built.first, _steps(built, sample_rate_hz)
-    of_first = (0.0, 0.0, 0.0, 0.0, math.inf)
-    if first is not None:
-        per_knee = 1 / (first.input_ohm * built.saturation_a)
-        of_first = (per_step * first.share, most_step_v, built.diode_slope_v, per_knee, first.most_v)
-    coupling = _coupling(built, sample_rate_hz)
-    return np.array((*of(built.upper), *of(built.lower), *coupling, float(built.joined), *of_first))
+    return np.array((*of(built.upper), *of(built.lower)))
+
+
+def _first_numbers(built: HalfWaves, first: FirstAmplifier, sample_rate_hz: float) -> FloatArray:
+    per_step, most_step_v = _steps(built, sample_rate_hz)
+    per_knee = 1 / (first.input_ohm * built.saturation_a)
+    return np.array((per_step * first.share, most_step_v, built.diode_slope_v, per_knee, first.most_v))
 
 
 def _steps(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float]:
@@ -45,13 +45,19 @@ def _steps(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float]:
     return per_step, min(_AT_ONCE, built.slew_v_per_s / sample_rate_hz)
 
 
-def _coupling(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float]:
-    """Share of the signal, above and below the node, that a step puts onto the coupling capacitor."""
+def _coupling(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float, float]:
+    """What a step puts onto the coupling capacitor: share of the signal; share of it below a voltage; that.
+
+    Both shares are of currents that add up.
+    """
     if built.coupling_farad is None or built.return_ohm is None:
-        return 0.0, 0.0
-    lower_s = 0.0 if built.lower_return_ohm is None else 1 / built.lower_return_ohm
+        return 0.0, 0.0, 0.0
     step = 1 / (sample_rate_hz * built.coupling_farad)
-    return -math.expm1(-step / built.return_ohm), -math.expm1(-step * (1 / built.return_ohm + lower_s))
+    coupled = -math.expm1(-step / built.return_ohm)
+    if built.lower_return_ohm is None:
+        return coupled, 0.0, 0.0
+    both = -math.expm1(-step * (1 / built.return_ohm + 1 / built.lower_return_ohm))
+    return coupled, both - coupled, built.lower_return_v
 
 
 def both_ways(built: HalfWaves, detector: Detector) -> AverageDetector | None:
@@ -140,12 +146,19 @@ def make(
     signal_v: shape (n,), V round the bias. start, end: shape (MADE_STATES,), V. Where one amplifier hands
     both on, the upper one is the larger of them and the lower one is below everything.
     """
-    from envlab.analog.kernels import half_wave_kernels
+    from envlab.analog.kernels import half_wave_kernels as kernels
 
-    upper_v, lower_v, end = half_wave_kernels.make_half_waves(
-        signal_v, _making_numbers(built, sample_rate_hz), start
-    )
-    return upper_v, lower_v, end
+    across_v, first_v = start.tolist()
+    if built.coupling_farad is not None:
+        signal_v, across_v = kernels.couple(signal_v, *_coupling(built, sample_rate_hz), across_v)
+    sides = _sides(built)
+    upper_v, lower_v = kernels.fold(signal_v, sides)
+    if built.first is not None:
+        first = _first_numbers(built, built.first, sample_rate_hz)
+        upper_v, first_v = kernels.pass_first(signal_v, upper_v, lower_v, sides, first, first_v)
+    if built.joined:
+        upper_v, lower_v = np.maximum(upper_v, lower_v), np.full(lower_v.size, -kernels.CONDUCTS)
+    return upper_v, lower_v, np.array([across_v, first_v])
 
 
 def hold_made(

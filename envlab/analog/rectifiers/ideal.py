@@ -148,9 +148,12 @@ class Rectifier(AnalogStage):
         """Whether twice the signal gives twice the envelope: ideal, on its node, no limit."""
         return self.diode == "none" and self.reference == "node" and self.output_current_a is None
 
-    def quiescent_rectified_v(self, bias_v: float) -> float:
-        """Return what is offered to the detector at silence, V above the reference node."""
-        return bias_v - self.reference_node_v if self.reference == "bias" else 0.0
+    def quiescent_rectified_v(self, bias_v: float, resting_v: float = 0.0) -> float:
+        """Return what is offered to the detector at silence, V above the reference node.
+
+        resting_v: where the signal rests, V round bias_v.
+        """
+        return float(rectify(np.array([resting_v]), self, bias_v=bias_v)[0])
 
     def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
         """Return one block of the rectified voltage, V above the reference node."""
@@ -198,5 +201,5 @@ def rectify(signal_v: FloatArray, rectifier: Rectifier, *, bias_v: float = 0.0) 
 def _above_reference_node(folded: FloatArray, rectifier: Rectifier, bias_v: float) -> FloatArray:
     if rectifier.reference != "bias":
         return folded
-    offered = rectifier.quiescent_rectified_v(bias_v) + folded
+    offered = (bias_v - rectifier.reference_node_v) + folded
     return np.maximum(offered, 0.0) if rectifier.diode == "none" else offered

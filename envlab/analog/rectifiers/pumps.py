@@ -55,9 +55,9 @@ class Pump:
         """The diodes' drop does not."""
         return False
 
-    def quiescent_rectified_v(self, bias_v: float = 0.0) -> float:
-        """Return what is offered at silence: 0 V above the reference node."""
-        del bias_v
+    def quiescent_rectified_v(self, bias_v: float = 0.0, resting_v: float = 0.0) -> float:
+        """Return what is offered at silence: 0 V above the reference node, whatever the signal rests at."""
+        del bias_v, resting_v
         return 0.0
 
 

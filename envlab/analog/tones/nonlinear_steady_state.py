@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from envlab.analog.detector import Detector
-from envlab.analog.envelope import BuiltRectifier, HoldState, hold_signal
+from envlab.analog.envelope import BuiltRectifier, HoldState, coupled_at, hold_signal
 from envlab.analog.tones.steady_state import ToneResponse
 from envlab.errors import check_positive, check_range
 from envlab.units import FloatArray
@@ -93,15 +93,21 @@ def _tone_cycle(
 
 
 @functools.lru_cache(maxsize=4096)
-def quiescent_state(detector: Detector, rectifier: BuiltRectifier, *, bias_v: float = 0.0) -> HoldState:
-    """Return the state in which everything has come to rest without a signal."""
+def quiescent_state(
+    detector: Detector, rectifier: BuiltRectifier, *, bias_v: float = 0.0, resting_v: float = 0.0
+) -> HoldState:
+    """Return the state in which everything has come to rest without a signal.
+
+    resting_v: where the signal then stands, V round bias_v.
+    """
+    offered_v = rectifier.quiescent_rectified_v(bias_v, resting_v)
     if rectifier.scales_with_level:
-        return HoldState()
+        return HoldState(detector.divider * offered_v)
     rate_hz = min(_QUICKEST_HZ, STEPS_PER_CYCLE / detector.slowest_s)
 
     def cycle(state: HoldState) -> tuple[FloatArray, HoldState]:
         return hold_signal(
-            np.zeros(STEPS_PER_CYCLE),
+            np.full(STEPS_PER_CYCLE, resting_v),
             rectifier,
             detector,
             sample_rate_hz=rate_hz,
@@ -109,7 +115,7 @@ def quiescent_state(detector: Detector, rectifier: BuiltRectifier, *, bias_v: fl
             state=state,
         )
 
-    return _settled_state(cycle, HoldState(), max(1e-3, rectifier.quiescent_rectified_v(bias_v)))
+    return _settled_state(cycle, coupled_at(rectifier, resting_v), max(1e-3, abs(offered_v)))
 
 
 def _settled_state(cycle: Cycle, start: HoldState, scale_v: float) -> HoldState:

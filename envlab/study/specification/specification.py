@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
 import tomllib
@@ -11,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from envlab.chain import Chain
-from envlab.design_file import build, chain_of, field_value, fields_of, nearest, read_toml
+from envlab.design_file import build, chain_of, field_value, fields_of, nearest, source_text, toml_of
 from envlab.errors import EnvlabError, FileError, ParameterError, check_range
 from envlab.metrics.catalogue import METRICS
 from envlab.notebook_view import small_table
@@ -180,7 +181,8 @@ def read_specification(path: str | os.PathLike[str], *, most: int = MOST_CANDIDA
     <Specification 'lantern_parade.toml': 9 clips, 2400 candidates, 10 targets>
     """
     path = Path(path)
-    tables = read_toml(path)
+    text = source_text(path)
+    tables = toml_of(text, path)
     chain = chain_of(tables, path.name)
     judging_where = f"{path.name}: [judging]"
     judging_fields = fields_of(tables.get("judging", {}), Judging, judging_where)
@@ -191,7 +193,7 @@ def read_specification(path: str | os.PathLike[str], *, most: int = MOST_CANDIDA
         ranges=ranges,
         targets=_targets(tables.get("targets", {}), f"{path.name}: [targets]"),
         judging=build(Judging, judging_fields, judging_where),
-        source_text=path.read_text(encoding="utf-8"),
+        source_text=text,
         name=path.name,
         tolerance=_tolerance(tables.get("tolerance", {}), chain, ranges, f"{path.name}: [tolerance]"),
     )
@@ -266,12 +268,10 @@ def _clips(tables: Any, path: Path) -> tuple[Clip, ...]:
 
 def _find_clip(file: str, folder: Path, where: str) -> Path:
     """A clip lies beside the design file, or is one of the demo clips."""
-    beside = folder / file
-    if beside.is_file():
-        return beside
-    demo = shipped_folder("audio_samples") / file
-    if demo.is_file():
-        return demo
+    for place in (folder, shipped_folder("audio_samples")):
+        with contextlib.suppress(OSError):  # a name longer than any file may have
+            if (place / file).is_file():
+                return place / file
     raise FileError(f"{where} file {file!r} is neither beside the design file nor one of the demo clips")
 
 
