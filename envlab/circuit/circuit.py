@@ -10,6 +10,7 @@ from envlab.analog.band_filter import BandFilter
 from envlab.analog.detector import Detector
 from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
+from envlab.analog.stage import AnalogStage
 from envlab.circuit import front_end, rectifiers, supplies
 from envlab.circuit.description import GROUND, Circuit, Component, Node
 from envlab.circuit.elements import amplifier, fitted
@@ -132,7 +133,8 @@ def _signal_parts(board: BoardWithParts, held: _Potentials) -> tuple[list[Compon
     parts: list[Component] = []
     remarks: list[str] = []
     before = ""
-    for name, stage in front_end_of(board).items():
+    for name in front_end_of(board):
+        stage: AnalogStage = getattr(board, name)  # as it is bought, not as what follows loads it
         if stage is board.microphone:
             parts += front_end.microphone(board.microphone, board.preamp.supply_v, held.node_at)
         elif stage is board.preamp:
@@ -177,7 +179,8 @@ _LABELS = {
 
 def _nodes(board: BoardWithParts, parts: Sequence[Component], held: _Potentials) -> tuple[Node, ...]:
     """Return the nodes of all pins: those with a name of their own, then what lies between."""
-    stages = {name: stage for name, stage in front_end_of(board).items() if not stage.is_wire}
+    own: dict[str, AnalogStage] = {name: getattr(board, name) for name in front_end_of(board)}
+    stages = {name: stage for name, stage in own.items() if not stage.is_wire}
     behind = [rectifiers.OUT if stage is board.rectifier else name for name, stage in stages.items()]
     pack = next(one for one in parts if one.kind == "pack").data
     fixed_v = {GROUND: 0.0, **held.rails}

@@ -8,6 +8,7 @@ from functools import partial
 
 from matplotlib.figure import Figure
 
+from envlab.analog.stage import AnalogStage
 from envlab.chain import Chain
 from envlab.circuit.circuit import circuit_of
 from envlab.circuit.description import Circuit
@@ -84,7 +85,8 @@ def _drawn(chain: Chain) -> tuple[Pen, float]:
 def _signal(chain: Chain) -> list[_Group]:
     groups: list[_Group] = []
     before = ""
-    for name, stage in front_end_of(chain).items():
+    for name in front_end_of(chain):
+        stage: AnalogStage = getattr(chain, name)
         if stage is chain.rectifier:
             groups += _rectifier(chain, before)
             continue
