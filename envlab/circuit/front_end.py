@@ -51,7 +51,7 @@ def microphone(part: Microphone, supply_v: float, potential: Potential) -> tuple
     return (_capsule((("+", "microphone"), ("-", GROUND)), told), *load)
 
 
-def _capsule(pins: tuple[tuple[str, str], ...], told: Mapping[str, float]) -> Component:
+def _capsule(pins: tuple[tuple[str, str], ...], told: Mapping[str, float | None]) -> Component:
     data = MappingProxyType(dict(told))
     return Component("MK1", "microphone", pins, "hears the sound", stage="microphone", data=data)
 

@@ -155,15 +155,16 @@ def absolute_value(kit: Kit) -> list[Part]:
     ]
 
 
-def diodeless(kit: Kit, coupling_farad: float = 10e-6) -> list[Part]:
+def diodeless(kit: Kit, coupling_farad: float = 10e-6, return_share: float = 0.1) -> list[Part]:
     """Coupled onto ground: the first amplifier stops there, the second makes 2·first − x; then a diode.
 
-    The input hangs on N through the network; the first amplifier's input is kept from harm by a resistor.
+    return_share: of the network's resistors, what holds the input on N against what the second output brings.
+    The first amplifier's input is kept from harm by a resistor.
     """
     return [
         *signal(kit),
         Capacitor("C10", "P", "X", coupling_farad),
-        Resistor("R15", "X", "N", 0.1 * kit.network_ohm),
+        Resistor("R15", "X", "N", return_share * kit.network_ohm),
         Resistor("R1a", "X", "first+", 10e3),
         kit.amplifier("U1", "first+", "first", "first"),
         kit.same("R2a", "X", "second-"),

@@ -10,22 +10,24 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import partial
 
 import pytest
-from reference.nodal.rectifiers import HAND_DRAWN, Kit
+from reference.nodal.rectifiers import HAND_DRAWN, Kit, diodeless
 from reference.nodal.solve import Circuit
 from reference.nodal.waves import sine
 from scipy.optimize import brentq
 
 KIT = Kit()
+# The other circuit's input hung on ground more stiffly than by the usual tenth of the network.
+CIRCUITS = HAND_DRAWN | {"diodeless, stiff": partial(diodeless, coupling_farad=100e-6, return_share=0.01)}
 LIFTED = replace(KIT, reference_v=0.15)
 PEAKS_MV = (3, 10, 20, 100, 500, 1500)
 # dB at 1 kHz, and how far this solution may lie from the other one: both were rounded to 0.1 dB.
 MEASURED: dict[str, tuple[str, Kit, tuple[float, ...], float]] = {
     "on ground": ("difference_superdiodes", KIT, (15.7, 5.2, 0, 0, 0, 0), 0.1),
     "absolute value": ("absolute_value", KIT, (15.7, 5.2, -0.1, 0, 0, -0.5), 0.1),
-    # The other circuit's input hung on ground more stiffly than here, 4.7 kΩ: its idle was 29 mV, here 28.
-    "without diodes": ("diodeless", KIT, (21.1, 12.0, 7.8, 1.9, 0.3, 0.1), 0.45),
+    "without diodes": ("diodeless, stiff", KIT, (21.1, 12.0, 7.8, 1.9, 0.3, 0.1), 0.1),
     "lifted": ("difference_superdiodes", LIFTED, (-0.4, -0.15, -0.1, 0, 0, 0), 0.08),
     # 0.36 dB at 3 mV; why the other solution loses more there is not known.
     "on the bias": ("bias_superdiodes", KIT, (-2.1, -0.7, -0.4, -0.1, 0, -1.2), 0.4),
@@ -47,7 +49,7 @@ def held_v(name: str, kit: Kit, peak_v: float, frequency_hz: float) -> float:
     """Mean over the last cycles of a steady tone, which begins near the ideal's."""
     # At 10 kHz a tenth of the capacitor smooths as well, and is settled ten times as soon.
     quick = 0.1 if frequency_hz > 2000 else 1.0
-    netlist = HAND_DRAWN[name](replace(kit, hold_farad=quick * kit.hold_farad))
+    netlist = CIRCUITS[name](replace(kit, hold_farad=quick * kit.hold_farad))
     across = "H-" + next(part.b for part in netlist if part.name == "R5")
     circuit, base_s = Circuit(netlist), 1 / (frequency_hz * (64 if frequency_hz > 2000 else 256))
     circuit.settle()
@@ -98,18 +100,20 @@ def test_frequency_by_frequency(board: str, frequency_hz: int, within_db: float)
         for hz in (1e6, 3e6, 10e6)
     ]
     if expected[0] < -20:
-        assert found[0] < -12
+        # Within 10 ms no board falls that far: this one is at −7 dB then, and on its way.
+        assert found[0] < -6
         found, expected = found[1:], expected[1:]
     assert found == pytest.approx(expected, abs=within_db)
 
 
 @pytest.mark.parametrize(
-    ("name", "idle_mv"), [("difference_superdiodes", 16.4), ("absolute_value", 16.4), ("diodeless", 29)]
+    ("name", "idle_mv"),
+    [("difference_superdiodes", 16.4), ("absolute_value", 16.4), ("diodeless, stiff", 29)],
 )
 def test_idle_on_ground(name: str, idle_mv: float) -> None:
-    circuit = Circuit(HAND_DRAWN[name](KIT))
+    circuit = Circuit(CIRCUITS[name](KIT))
     circuit.settle()
-    assert 1e3 * circuit.stored_v("C3") == pytest.approx(idle_mv, abs=0.1 if idle_mv < 20 else 1.1)
+    assert 1e3 * circuit.stored_v("C3") == pytest.approx(idle_mv, abs=0.1 if idle_mv < 20 else 0.5)
 
 
 def test_an_amplifier_that_can_sink_empties_the_capacitor_through_the_attack_resistor() -> None:
