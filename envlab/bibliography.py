@@ -86,6 +86,11 @@ _SOURCES = {
     "Schade1943": Source(
         "O. H. Schade, Analysis of rectifier operation, Proc. IRE 31, 1943, pp. 341-361", "cited", ("Schade",)
     ),
+    "HorowitzHill2015": Source(
+        "P. Horowitz, W. Hill, The Art of Electronics, 3rd edition, Cambridge University Press, 2015",
+        "from memory",
+        ("Horowitz", "The Art of Electronics"),
+    ),
     "Banwell2000": Source(
         "T. C. Banwell, Bipolar transistor circuit analysis using the Lambert W-function, IEEE Trans."
         " Circuits and Systems I 47, 2000, pp. 1621-1633",

@@ -10,7 +10,6 @@ from envlab.analog.band_filter import BandFilter
 from envlab.analog.detector import Detector
 from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
-from envlab.analog.stage import AnalogStage
 from envlab.circuit import front_end, rectifiers, supplies
 from envlab.circuit.description import GROUND, Circuit, Component, Node
 from envlab.circuit.elements import amplifier, fitted
@@ -133,16 +132,15 @@ def _signal_parts(board: BoardWithParts, held: _Potentials) -> tuple[list[Compon
     parts: list[Component] = []
     remarks: list[str] = []
     before = ""
-    for name in front_end_of(board):
-        stage: AnalogStage = getattr(board, name)  # as it is bought, not as what follows loads it
-        if stage is board.microphone:
+    for name, stage in front_end_of(board).items():
+        if name == "microphone":
             parts += front_end.microphone(board.microphone, board.preamp.supply_v, held.node_at)
-        elif stage is board.preamp:
+        elif name == "preamp":
             parts += front_end.preamp(board.preamp, before, held.leg_foot)
-        elif stage is board.rectifier:
+        elif name == "rectifier":
             made, told = rectifiers.rectifier(board.rectifier, before, held.reference, board.preamp.bias_v)
             parts, remarks = [*parts, *made], [*remarks, *told]
-        elif stage is board.band_filter:
+        elif name == "band_filter":
             parts += front_end.band_filter(board.band_filter, board.preamp, before)
         elif not stage.is_wire:
             others, told = front_end.other_stage(stage, name, before)
@@ -179,14 +177,13 @@ _LABELS = {
 
 def _nodes(board: BoardWithParts, parts: Sequence[Component], held: _Potentials) -> tuple[Node, ...]:
     """Return the nodes of all pins: those with a name of their own, then what lies between."""
-    own: dict[str, AnalogStage] = {name: getattr(board, name) for name in front_end_of(board)}
-    stages = {name: stage for name, stage in own.items() if not stage.is_wire}
-    behind = [rectifiers.OUT if stage is board.rectifier else name for name, stage in stages.items()]
+    stages = {name: stage for name, stage in front_end_of(board).items() if not stage.is_wire}
+    behind = [rectifiers.OUT if name == "rectifier" else name for name, stage in stages.items()]
     pack = next(one for one in parts if one.kind == "pack").data
     fixed_v = {GROUND: 0.0, **held.rails}
     at_rest = {**fixed_v, **held.between}
-    for name, stage in stages.items():
-        if stage is board.rectifier:
+    for name in stages:
+        if name == "rectifier":
             break
         at_rest[name] = board.preamp.bias_v
     if isinstance(board.microphone, Electret):

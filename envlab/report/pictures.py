@@ -72,8 +72,8 @@ def _schematic(choice: Choice) -> Picture:
     return picture(
         schematic(choice.chain),
         "schematic",
-        f"Circuit from microphone to converter, with {parts}. Below it supply, pixels and microcontroller.",
-        "Values in Ω and F. How a box is built is left open.",
+        f"Circuit from microphone to controller, with {parts}. Below it potentials, supply, pixels.",
+        "Values in Ω and F. Boxes are bought whole; a wire that ends at a name goes on where it stands.",
     )
 
 

@@ -153,8 +153,8 @@ class Pen:
     ) -> Point:
         """Draw a part of two pins from left to right; return its end.
 
-        length: in units of the drawing, at least. pins: the two pins from left to right, separated by a comma; "": in the order of the part. words:
-        "above" or "below".
+        length: in units of the drawing, at least. pins: the two pins from left to right, separated by a
+        comma; "": in the order of the part. words: "above" or "below".
         """
         text = self.said(reference)
         end = (start[0] + max(length, text_width(text) + 0.3), start[1])

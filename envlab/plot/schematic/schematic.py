@@ -8,7 +8,6 @@ from functools import partial
 
 from matplotlib.figure import Figure
 
-from envlab.analog.stage import AnalogStage
 from envlab.chain import Chain
 from envlab.circuit.circuit import circuit_of
 from envlab.circuit.description import Circuit
@@ -85,19 +84,18 @@ def _drawn(chain: Chain) -> tuple[Pen, float]:
 def _signal(chain: Chain) -> list[_Group]:
     groups: list[_Group] = []
     before = ""
-    for name in front_end_of(chain):
-        stage: AnalogStage = getattr(chain, name)
-        if stage is chain.rectifier:
+    for name, stage in front_end_of(chain).items():
+        if name == "rectifier":
             groups += _rectifier(chain, before)
             continue
         if stage.is_wire:
             continue
         draw: Block = partial(blocks.other_stage, name=name, before=before)
-        if stage is chain.microphone:
+        if name == "microphone":
             draw = blocks.microphone
-        elif stage is chain.preamp:
+        elif name == "preamp":
             draw = blocks.preamp
-        elif stage is chain.band_filter:
+        elif name == "band_filter":
             draw = blocks.band_filter
         groups.append(_Group(draw, before, name))
         before = name
