@@ -44,8 +44,8 @@ SHORT = {
     "bridge, silicon, 12 bit, own release": Bounds(
         db=1.1,
         clipped_share=4e-3,
-        why="0.96 dB on music, 3.1e-3 on tones: at the end of its swing the inverter gives through 100 Ω what the "
-        "diodes ask for, and the model knows the unloaded swing only (without the 100 Ω 0.03 dB)",
+        why="0.96 dB on music, 3.1e-3 on tones: at the end of its swing the inverter gives through 100 Ω "
+        "what the diodes ask for, and the model knows the unloaded swing only (without them 0.03 dB)",
     ),
     "doubler, germanium, lifted": Bounds(
         share=1.5e-3, why="1.2e-3 where both diodes conduct at once, which are solved one after the other"

@@ -1,8 +1,8 @@
 """Modified nodal analysis: from a list of parts to the matrices of C·x' + G·x + N·f(v) = B·u, v = M·x + S·u.
 
 x: volts of the nodes, currents of the sources, the pole of every amplifier. u: a constant 1, then the waves.
-Kirchhoff's current law is one row a node: what leaves it adds up to nothing ([Ho1975] in spirit: C.-W. Ho,
-A. Ruehli, P. Brennan, The modified nodal approach to network analysis, IEEE Trans. CAS 22, 1975; cited).
+Kirchhoff's current law is one row a node: what leaves it adds up to nothing (the textbooks' modified
+nodal analysis; from memory).
 
 Every nonlinear law f(v) is split into a slope, which goes into G, and the rest. The split changes no answer;
 it keeps the matrices far from singular when all diodes block.

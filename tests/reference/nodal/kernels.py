@@ -3,7 +3,7 @@
 TR-BDF2 is a trapezoid over γ = 2 − √2 of the step and then a backward difference, both with the same matrix;
 second order, L-stable, with an error estimate of third order (R. E. Bank et al., IEEE Trans. CAD 4, 1985;
 M. E. Hosea and L. F. Shampine, Applied Numerical Mathematics 20, 1996; both cited, not read: order and
-damping are measured in test_nodal_numerics.py).
+damping are measured in test_nodal_closed_forms.py).
 
 Steps are a base step halved so many times; `level` says how many. For each level the linear network is
 solved beforehand as it is seen from its stores (capacitors and poles), its sources and its nonlinear laws.
