@@ -1,8 +1,9 @@
 """Boards of one design side by side: each part a little off, the front end computed once.
 
-Boards with a plain preamp and a rectifier that is at once run so (analog/bank/tolerance_bank.py), a hundred
-times quicker than one by one; against that no reading moves by more than one count, and few by that. A board
-as designed is reproduced to the last bit.
+Boards with a plain preamp run so, behind an ideal rectifier that is at once (analog/bank/tolerance_bank.py) a
+hundred times quicker than one by one, behind one with amplifiers (half_wave_tolerance_bank.py) some ten to
+twenty times; against that no reading moves by more than one count, and few by that. A board as designed is
+reproduced to the last bit, behind amplifiers to 1 nV.
 """
 
 from __future__ import annotations
@@ -13,10 +14,19 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 from numpy.typing import NDArray
 
+from envlab.analog.bank.half_wave_tolerance_bank import AmplifierBoard, HalfWaveSpreadBank, kind_of
 from envlab.analog.bank.tolerance_bank import Board as BankBoard
-from envlab.analog.bank.tolerance_bank import BoardBlock, SpreadBank, alike_enough, noise_apart
+from envlab.analog.bank.tolerance_bank import (
+    BoardBlock,
+    NominalFront,
+    SpreadBank,
+    alike_enough,
+    noise_apart,
+)
 from envlab.analog.electret import Electret
 from envlab.analog.preamp import input_noise_v
+from envlab.analog.rectifiers.active import ActiveRectifier
+from envlab.analog.rectifiers.half_waves import HalfWaves
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.stage import Surroundings
 from envlab.engine.board import Board, front_end_of
@@ -36,7 +46,7 @@ def runs_side_by_side(design: Board, boards: Sequence[Board]) -> bool:
         working = [name for name, stage in front_end_of(board).items() if not stage.is_wire]
         if working != ["microphone", "preamp", "rectifier"]:
             return False
-    if not design.rectifier.scales_with_level:
+    if not _rectifiers_alike(design, boards):
         return False
     return alike_enough(_bank_board(design), [_bank_board(one) for one in boards])
 
@@ -44,6 +54,33 @@ def runs_side_by_side(design: Board, boards: Sequence[Board]) -> bool:
 def run_side_by_side(design: Board, boards: Sequence[Board], sound: Sound) -> bool:
     """Whether that holds on this sound, too: no electret's drain clips, or all at the same pressure."""
     return runs_side_by_side(design, boards) and _drains_alike(design, boards, sound)
+
+
+def _rectifiers_alike(design: Board, boards: Sequence[Board]) -> bool:
+    """Whether some bank knows the rectifier, and the boards differ from the design in numbers only."""
+    if not isinstance(design.rectifier, ActiveRectifier):
+        return design.rectifier.scales_with_level
+    kinds = {kind_of(built) for built in map(_half_waves, (design, *boards)) if built is not None}
+    return len(kinds) == 1
+
+
+def _half_waves(board: Board) -> HalfWaves | None:
+    built = board.rectifier_as_built
+    return built if isinstance(built, HalfWaves) else None
+
+
+def _bank_of(design: Board, boards: Sequence[Board], rate_hz: float) -> SpreadBank | HalfWaveSpreadBank:
+    nominal = _bank_board(design)
+    built = [_half_waves(board) for board in boards]
+    if built[0] is None:
+        ideal = Rectifier(design.rectifier.kind, design.rectifier.reference_node_v)
+        return SpreadBank(nominal, [_bank_board(one) for one in boards], ideal, rate_hz)
+    with_amplifiers = [
+        AmplifierBoard(_bank_board(board), half_waves, board.quiescent_state)
+        for board, half_waves in zip(boards, built, strict=True)
+        if half_waves is not None
+    ]
+    return HalfWaveSpreadBank(nominal, with_amplifiers, rate_hz)
 
 
 def _bank_board(board: Board) -> BankBoard:
@@ -79,10 +116,10 @@ def play_side_by_side(
     """
     boards_of_bank = [_bank_board(one) for one in boards]
     apart = noise_apart(_bank_board(design), boards_of_bank, design.adc.lsb_v)
-    ideal = Rectifier(design.rectifier.kind, design.rectifier.reference_node_v)
-    bank = SpreadBank(_bank_board(design), boards_of_bank, ideal, rate_hz, noise_apart=apart)
+    bank = _bank_of(design, boards, rate_hz)
+    front = NominalFront(design.preamp, rate_hz, apart)
     quantiser = Quantiser(boards, [design] * len(boards))
-    blocks = _heard(told, design, bank, rate_hz)
+    blocks = _heard(told, design, front, rate_hz)
     with ThreadPoolExecutor(workers) as pool:
         block = next(blocks, None)
         while block is not None:
@@ -98,7 +135,7 @@ def play_side_by_side(
 
 
 def _heard(
-    told: Iterator[Wave], design: Board, bank: SpreadBank, rate_hz: float
+    told: Iterator[Wave], design: Board, front: NominalFront, rate_hz: float
 ) -> Iterator[tuple[Wave, BoardBlock]]:
     microphone, around, state = front_end_of(design)["microphone"], Surroundings(rate_hz), None
     for wave in told:
@@ -108,4 +145,4 @@ def _heard(
         noise_v = NO_NOISE
         if wave.white.size:
             noise_v = input_noise_v(design.preamp, wave.white, rate_hz)
-        yield wave, bank.block(heard.signal, noise_v, over)
+        yield wave, front.block(heard.signal, noise_v, over)

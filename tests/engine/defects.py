@@ -281,7 +281,7 @@ DEFECTS: dict[str, Defect] = {
     "endless swing": Defect(
         "boards side by side never clip",
         "envlab.analog.bank.tolerance_bank",
-        "_own_rows",
+        "own_rows",
         _without_swing,
         (
             _path("quick-tolerance, quick"),

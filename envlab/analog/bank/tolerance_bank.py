@@ -106,13 +106,11 @@ class SpreadBank:
         boards: Sequence[Board],
         rectifier: Rectifier,
         sample_rate_hz: float,
-        *,
-        noise_apart: bool,
     ) -> None:
         from envlab.analog.kernels import tolerance_kernels as spread_kernels
 
         detectors = bank_of(tuple(one.detector for one in boards), sample_rate_hz)
-        own = _own_rows(nominal, boards, sample_rate_hz)
+        own = own_rows(nominal, boards, sample_rate_hz)
         self._board = detectors.detector
         rows = own[:, self._board].transpose(1, 0, 2)
         self._lanes = np.ascontiguousarray(np.concatenate((detectors.lanes, rows[:, 1:]), axis=1))
@@ -122,17 +120,6 @@ class SpreadBank:
         # Volts are over a board's own gain here; its offset is what holds the detector in silence.
         self._state[:, :width] = detectors.start(_held_at_rest_v(boards, rectifier) / own[0])
         self._full = rectifier.kind == "full"
-        self._front = _NominalFront(nominal.preamp, sample_rate_hz, noise_apart)
-
-    def block(self, heard_v: FloatArray, noise_v: FloatArray, overloaded: BoolArray) -> BoardBlock:
-        """Return the next block of the nominal board, shape (n,) each.
-
-        heard_v: microphone, V. noise_v: the noise at the preamp's input, V, or no samples without noise.
-        overloaded: samples that the microphone could not follow.
-        """
-        with_noise_v = heard_v + noise_v if noise_v.size else heard_v
-        free_v, lacks_v, noise = self._front.follow(with_noise_v, noise_v)
-        return BoardBlock(free_v, lacks_v, noise, with_noise_v, overloaded.astype(np.float64))
 
     def read(
         self, block: BoardBlock, upper: IntArray, fraction: FloatArray, pool: ThreadPoolExecutor, workers: int
@@ -165,8 +152,11 @@ class SpreadBank:
         return limited
 
 
-class _NominalFront:
-    """The nominal preamp without offset and limits, on signal and noise."""
+class NominalFront:
+    """The nominal preamp without offset and limits, on signal and noise; begins at rest.
+
+    noise_apart: whether its own noise is told apart.
+    """
 
     def __init__(self, preamp: Preamp, sample_rate_hz: float, noise_apart: bool) -> None:
         self._limits = output_limits(preamp, sample_rate_hz)
@@ -174,7 +164,17 @@ class _NominalFront:
         self._noise_apart = noise_apart
         self._signal, self._noise = np.zeros(3), np.zeros(3)
 
-    def follow(self, heard_v: FloatArray, noise_v: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def block(self, heard_v: FloatArray, noise_v: FloatArray, overloaded: BoolArray) -> BoardBlock:
+        """Return the next block of the nominal board, shape (n,) each.
+
+        heard_v: microphone, V. noise_v: the noise at the preamp's input, V, or no samples without noise.
+        overloaded: samples that the microphone could not follow.
+        """
+        with_noise_v = heard_v + noise_v if noise_v.size else heard_v
+        free_v, lacks_v, noise = self._follow(with_noise_v, noise_v)
+        return BoardBlock(free_v, lacks_v, noise, with_noise_v, overloaded.astype(np.float64))
+
+    def _follow(self, heard_v: FloatArray, noise_v: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         from envlab.analog.kernels import front_kernels
 
         free_v, lacks_v, self._signal = front_kernels.amplify_apart(
@@ -192,8 +192,11 @@ def _held_at_rest_v(boards: Sequence[Board], rectifier: Rectifier) -> FloatArray
     return np.asarray(rectify(offset_v, rectifier) * np.array([one.detector.divider for one in boards]))
 
 
-def _own_rows(nominal: Board, boards: Sequence[Board], sample_rate_hz: float) -> FloatArray:
-    """The gain over the nominal board's, then spread_kernels.ROWS from "noise" on; shape (rows, boards)."""
+def own_rows(nominal: Board, boards: Sequence[Board], sample_rate_hz: float) -> FloatArray:
+    """Return gain over the nominal board's, then tolerance_kernels.ROWS from "noise" on; (rows, boards).
+
+    Volts are over that gain.
+    """
     from envlab.analog.kernels.lane_kernels import TILE
 
     tile_s = TILE / sample_rate_hz

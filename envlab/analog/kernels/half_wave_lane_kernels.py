@@ -31,7 +31,7 @@ _LN_2 = 0.6931471805599453
 
 
 @compiled
-def _logarithm(z: Any) -> Any:
+def logarithm(z: Any) -> Any:
     """ln z, z ≥ 1: a polynomial in k = 2m − 3 where z = m·2^e; Chebyshev's points, 1.3e-10."""
     k = everywhere(2.0) * mantissa(z) - everywhere(3.0)
     k2 = k * k
@@ -47,7 +47,7 @@ def _logarithm(z: Any) -> Any:
 
 
 @compiled
-def _leak(v: Any, low: Any, per_slope: Any, saturation: Any, per_leak: Any, drawn: Any) -> Any:
+def leak_lanes(v: Any, low: Any, per_slope: Any, saturation: Any, per_leak: Any, drawn: Any) -> Any:
     """As half_wave_kernels.leak_v."""
     across = v - low
     u = min(max(across * per_slope, everywhere(0.0)), everywhere(MOST_U))
@@ -59,7 +59,7 @@ def _leak(v: Any, low: Any, per_slope: Any, saturation: Any, per_leak: Any, draw
 
 
 @compiled
-def _follow(
+def follow_lanes(
     out: Any,
     offered: Any,
     node: Any,
@@ -85,14 +85,14 @@ def _follow(
     near = either(nothing, over, after - min(node, high), nothing - whole)
     if any_above(either(out, conducts, near, nothing - whole), 0.0):
         z = whole + max(over, nothing) * per_knee
-        asked = min((node + slope * _logarithm(z)) + series * over, high)
+        asked = min((node + slope * logarithm(z)) + series * over, high)
         share = either(out, conducts, min(max((after - asked) / move, nothing), whole), whole)
     rising = either(nothing, share, conducts, after)
     return either(nothing, over, rising, falls), either(nothing, over, share, nothing)
 
 
 @compiled
-def _offered(share: Any, lower_share: Any, up: Any, down: Any) -> Any:
+def offered_lanes(share: Any, lower_share: Any, up: Any, down: Any) -> Any:
     """The half wave whose amplifier conducts; of two the larger one."""
     nothing = everywhere(0.0)
     offered = either(nothing, share, up, down)
@@ -100,7 +100,7 @@ def _offered(share: Any, lower_share: Any, up: Any, down: Any) -> Any:
 
 
 @compiled
-def _read_bleeding(
+def read_bleeding(
     v: Any,
     bleed: Any,
     leak: Any,
@@ -151,11 +151,11 @@ def _hold_group(
     at_lowest = not any_above(max(upper_out, lower_out) - low, 0.0)
     for tile in range(tops_v.size):
         first, last = tile * TILE, min(tile * TILE + TILE, upper_v.size)
-        leak = _leak(v, low, per_slope, saturation, per_leak, drawn)
+        leak = leak_lanes(v, low, per_slope, saturation, per_leak, drawn)
         if at_lowest and last - first == TILE:
             after = bleed_tile * v - leaks_tile * leak
             if not any_above(everywhere(tops_v[tile]) - min(v, after), 0.0):
-                reading = _read_bleeding(v, bleed, leak, first, last, reading, due, fraction, out)
+                reading = read_bleeding(v, bleed, leak, first, last, reading, due, fraction, out)
                 v = after
                 continue
         for n in range(first, last):
@@ -164,13 +164,13 @@ def _hold_group(
             node = v
             if lower > upper:
                 node = either(lower_out, conducts, v, max(v, down))
-            upper_after, share = _follow(
+            upper_after, share = follow_lanes(
                 upper_out, up, node, low, high, per_step, most_step, slope, per_knee, series
             )
             node = v
             if upper >= lower:
                 node = either(upper_out, conducts, v, max(v, up))
-            lower_out, lower_share = _follow(
+            lower_out, lower_share = follow_lanes(
                 lower_out, down, node, low, high, per_step, most_step, slope, per_knee, series
             )
             upper_out = upper_after
@@ -178,7 +178,7 @@ def _hold_group(
             v = bleed * v - leak
             either_share = max(share, lower_share)
             if any_above(either_share, 0.0):
-                offered = _offered(share, lower_share, up, down)
+                offered = offered_lanes(share, lower_share, up, down)
                 if max(upper, lower) > safe_v:
                     y = omega_lanes(cap_scale * (high - before) + cap_shift)
                     offered = min(offered, (before + cap_out * y) - cap_fixed)

@@ -57,7 +57,7 @@ STATES = 8
 
 
 @compiled
-def _sizes(signal: FloatArray) -> tuple[FloatArray, FloatArray]:
+def tile_sizes(signal: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Largest size of each strip and of each tile, whole tiles only."""
     tiles = signal.size // TILE
     of_strip, of_tile = np.zeros(tiles * STRIPS), np.zeros(tiles)
@@ -73,7 +73,7 @@ def _sizes(signal: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 @compiled
-def _tile_sums(signal: FloatArray) -> FloatArray:
+def tile_sums(signal: FloatArray) -> FloatArray:
     """Sum of each tile, the last one perhaps not whole."""
     sums = np.zeros((signal.size + TILE - 1) // TILE)
     for n in range(signal.size):
@@ -134,7 +134,9 @@ def _steps(
 
 
 @compiled
-def _slow(lanes: FloatArray, heard_v: float, p: Any, q: Any, p0: Any, q0: Any) -> tuple[Any, Any, Any, Any]:
+def slow_lanes(
+    lanes: FloatArray, heard_v: float, p: Any, q: Any, p0: Any, q0: Any
+) -> tuple[Any, Any, Any, Any]:
     """The slow voltages a tile later; heard_v: the tile's mean."""
     heard, half = everywhere(heard_v), everywhere(0.5)
     p_end = p + load(lanes, _SLOW_P) * (heard - p)
@@ -145,7 +147,7 @@ def _slow(lanes: FloatArray, heard_v: float, p: Any, q: Any, p0: Any, q0: Any) -
 
 
 @compiled
-def _added(lanes: FloatArray, p: Any, q: Any, p0: Any, q0: Any) -> Any:
+def added_lanes(lanes: FloatArray, p: Any, q: Any, p0: Any, q0: Any) -> Any:
     """e of the equation above."""
     slow = (p - p0) + (load(lanes, _LEG) * q - load(lanes, _NOMINAL_LEG) * q0)
     return load(lanes, _OFFSET) - load(lanes, _GAIN) * slow
@@ -173,12 +175,12 @@ def _follow_group(
     w, p, q = load(state, 0), load(state, LANES), load(state, 2 * LANES)
     p0, q0, limited = load(state, 3 * LANES), load(state, 4 * LANES), load(state, 5 * LANES)
     left, left0 = load(state, 6 * LANES), load(state, 7 * LANES)
-    e_end, reading = _added(lanes, p, q, p0, q0) - (left - left0), 0
+    e_end, reading = added_lanes(lanes, p, q, p0, q0) - (left - left0), 0
     remembers = any_above(size_of(left), 0.0) or any_above(size_of(left0), 0.0)
     for tile in range(heard_sum.size):
         first, end = tile * TILE, min((tile + 1) * TILE, x.size)
-        p, q, p0, q0 = _slow(lanes, heard_sum[tile] / (end - first), p, q, p0, q0)
-        e, e_end = e_end, _added(lanes, p, q, p0, q0) - (left - left0)
+        p, q, p0, q0 = slow_lanes(lanes, heard_sum[tile] / (end - first), p, q, p0, q0)
+        e, e_end = e_end, added_lanes(lanes, p, q, p0, q0) - (left - left0)
         lacked = everywhere(0.0)
         due = upper[reading] if reading < upper.size else x.size
         free, bleeds_below = False, -1.0
@@ -265,9 +267,9 @@ def follow_boards(
     0. All of shape (n,). fraction: 0 to 1.
     lanes: (groups, len(ROWS), LANES). board: (groups, LANES), whose lane it is. upper: indices, rising.
     """
-    x_strip, x_tile = _sizes(x)
-    noise_tile = _sizes(noise)[1] if noise.size else np.zeros_like(x_tile)
-    sizes = (x_strip, x_tile, noise_tile, _tile_sums(heard), _tile_sums(over), _tile_sums(lacks))
+    x_strip, x_tile = tile_sizes(x)
+    noise_tile = tile_sizes(noise)[1] if noise.size else np.zeros_like(x_tile)
+    sizes = (x_strip, x_tile, noise_tile, tile_sums(heard), tile_sums(over), tile_sums(lacks))
     w_read = np.empty(upper.size * LANES)
     for g in range(lanes.shape[0]):
         group = lanes[g].reshape(-1)

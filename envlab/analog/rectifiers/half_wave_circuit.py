@@ -24,7 +24,7 @@ _AT_ONCE = 1e18
 
 
 @functools.lru_cache(maxsize=1024)
-def _sides(built: HalfWaves) -> FloatArray:
+def side_numbers(built: HalfWaves) -> FloatArray:
     """Return gain, error, pedestal and ceiling of the upper, then of the lower half wave; shape (8,), V."""
 
     def of(side: HalfWave) -> tuple[float, ...]:
@@ -33,7 +33,8 @@ def _sides(built: HalfWaves) -> FloatArray:
     return np.array((*of(built.upper), *of(built.lower)))
 
 
-def _first_numbers(built: HalfWaves, first: FirstAmplifier, sample_rate_hz: float) -> FloatArray:
+def first_numbers(built: HalfWaves, first: FirstAmplifier, sample_rate_hz: float) -> FloatArray:
+    """Return what pass_first wants to know of the first amplifier, as its docstring names it."""
     per_step, most_step_v = _steps(built, sample_rate_hz)
     per_knee = 1 / (first.input_ohm * built.saturation_a)
     return np.array((per_step * first.share, most_step_v, built.diode_slope_v, per_knee, first.most_v))
@@ -45,7 +46,7 @@ def _steps(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float]:
     return per_step, min(_AT_ONCE, built.slew_v_per_s / sample_rate_hz)
 
 
-def _coupling(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float, float]:
+def coupling_numbers(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float, float]:
     """What a step puts onto the coupling capacitor: share of the signal; share of it below a voltage; that.
 
     Both shares are of currents that add up.
@@ -150,11 +151,11 @@ def make(
 
     across_v, first_v = start.tolist()
     if built.coupling_farad is not None:
-        signal_v, across_v = kernels.couple(signal_v, *_coupling(built, sample_rate_hz), across_v)
-    sides = _sides(built)
+        signal_v, across_v = kernels.couple(signal_v, *coupling_numbers(built, sample_rate_hz), across_v)
+    sides = side_numbers(built)
     upper_v, lower_v = kernels.fold(signal_v, sides)
     if built.first is not None:
-        first = _first_numbers(built, built.first, sample_rate_hz)
+        first = first_numbers(built, built.first, sample_rate_hz)
         upper_v, first_v = kernels.pass_first(signal_v, upper_v, lower_v, sides, first, first_v)
     if built.joined:
         upper_v, lower_v = np.maximum(upper_v, lower_v), np.full(lower_v.size, -kernels.CONDUCTS)

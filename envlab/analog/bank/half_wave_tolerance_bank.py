@@ -1,0 +1,128 @@
+"""Boards of one design whose rectifiers have amplifiers: each its own front end, half waves and capacitor.
+
+The front end is that of tolerance_bank; what stands behind it is computed for each board in full, as
+rectifiers.half_wave_circuit does it for one (see half_wave_board_kernels).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from envlab.analog.bank.detector_bank import bank_of
+from envlab.analog.bank.tolerance_bank import Board, BoardBlock, own_rows
+from envlab.analog.detector import Detector
+from envlab.analog.envelope import HoldState, half_wave_states
+from envlab.analog.rectifiers.half_wave_circuit import (
+    both_ways,
+    coupling_numbers,
+    first_numbers,
+    holding_numbers,
+    side_numbers,
+)
+from envlab.analog.rectifiers.half_waves import HalfWaves
+from envlab.units import FloatArray, IntArray
+
+# Coupling capacitor, first amplifier with two diodes, one amplifier for both half waves, which only gives.
+Kind = tuple[bool, bool, bool, bool]
+
+
+@dataclass(frozen=True)
+class AmplifierBoard:
+    """What of one board the bank wants to know; built: its rectifier. start: what it holds in silence."""
+
+    front: Board
+    built: HalfWaves
+    start: HoldState
+
+
+def kind_of(built: HalfWaves) -> Kind:
+    """Return what boards must have in common to run side by side."""
+    return built.coupling_farad is not None, built.first is not None, built.joined, built.only_gives
+
+
+class HalfWaveSpreadBank:
+    """Carries the state of its boards from block to block; all begin in silence.
+
+    boards: at least one, all of one kind_of.
+    """
+
+    def __init__(self, nominal: Board, boards: Sequence[AmplifierBoard], sample_rate_hz: float) -> None:
+        from envlab.analog.kernels import half_wave_front_kernels as kernels
+
+        fronts = [one.front for one in boards]
+        holding = [_holding(one) for one in boards]
+        detectors = bank_of(tuple(holding), sample_rate_hz)
+        self._board, self._kind = detectors.detector, kind_of(boards[0].built)
+        ratio, *front = own_rows(nominal, fronts, sample_rate_hz)
+        own = np.vstack((*front, ratio, _half_wave_rows(boards, sample_rate_hz)))
+        rows = own[:, self._board].transpose(1, 0, 2)
+        self._lanes = np.ascontiguousarray(np.concatenate((detectors.lanes, rows), axis=1))
+        assert self._lanes.shape[1] == len(kernels.ROWS)
+        state = np.zeros((self._lanes.shape[0], kernels.STATES, self._lanes.shape[2]))
+        held = np.array([_states(one) for one in boards]).T[:, self._board]
+        state[:, 0] = held[0]
+        state[:, 1 - len(held) :] = held[1:].transpose(1, 0, 2)
+        self._limited = kernels.LIMITED
+        self._state = state.reshape(len(state), -1)
+
+    def read(
+        self, block: BoardBlock, upper: IntArray, fraction: FloatArray, pool: ThreadPoolExecutor, workers: int
+    ) -> FloatArray:
+        """Return V above the reference node, shape (boards, readings); blocks in their order.
+
+        Blocks and upper, fraction as for read_bank: every block but the last a multiple of BLOCK_MULTIPLE.
+        """
+        from envlab.analog.kernels import half_wave_board_kernels as kernels
+
+        read_v = np.empty((int(self._board.max()) + 1, upper.size))
+        groups = self._lanes.shape[0]
+        portion = -(-groups // workers)
+
+        def run(part: slice) -> None:
+            kernels.follow_half_wave_boards(
+                block.free_v, block.lacks_v, block.noise_v, block.heard_v, block.over, self._lanes[part],
+                self._board[part], self._kind, self._state[part], upper, fraction, read_v,
+            )  # fmt: skip
+
+        list(pool.map(run, [slice(first, first + portion) for first in range(0, groups, portion)]))
+        return read_v
+
+    @property
+    def limited(self) -> FloatArray:
+        """Samples so far at which microphone or preamp was at its limit, shape (boards,)."""
+        lanes = self._board.shape[1]
+        limited = np.empty(int(self._board.max()) + 1)
+        limited[self._board] = self._state[:, self._limited : self._limited + lanes]
+        return limited
+
+
+def _holding(one: AmplifierBoard) -> Detector:
+    return both_ways(one.built, one.front.detector) or one.front.detector
+
+
+def _states(one: AmplifierBoard) -> tuple[float, ...]:
+    """Held voltage, outputs of both amplifiers, coupling capacitor, output of the first one; V."""
+    (across_v, first_v), held = half_wave_states(one.built, one.start)
+    return (*held[:3].tolist(), float(across_v), float(first_v))
+
+
+def _half_wave_rows(boards: Sequence[AmplifierBoard], sample_rate_hz: float) -> FloatArray:
+    """Return half_wave_front_kernels.ROWS from "output_low" on, shape (rows, boards)."""
+    from envlab.analog.kernels.half_wave_kernels import TILE
+
+    rows = []
+    for one in boards:
+        built, detector = one.built, one.front.detector
+        steps, piece = np.zeros(16), (0.0, 0.0)
+        if built.only_gives:
+            numbers = holding_numbers(detector, built, sample_rate_hz)
+            bleed, steps = float(numbers[2]), numbers[3:]
+            # What a piece without charging leaves, and how often it takes the leakage of a step.
+            piece = bleed**TILE, float((bleed ** np.arange(TILE)).sum())
+        first = np.zeros(5) if built.first is None else first_numbers(built, built.first, sample_rate_hz)
+        rows.append((*steps, *piece, *side_numbers(built), *coupling_numbers(built, sample_rate_hz), *first))
+    return np.array(rows).T

@@ -1,0 +1,335 @@
+"""Many boards of one design in vector lanes, each with its own front end and rectifier with amplifiers.
+
+half_wave_front_kernels says what each board's half waves are; the step of capacitor and amplifiers is that of
+half_wave_lane_kernels, leakage included. Where nothing comes up to a capacitor in a whole piece and all
+amplifiers are at their lowest output, it only bleeds; without coupling capacitor and first amplifier that
+shows before a sample of it is made.
+
+In volts, of whatever name: x, v, e, leak, out; over ρ: x, noise, e. made: room for both half waves.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from envlab.analog.kernels.diode_lane_kernels import omega_lanes
+from envlab.analog.kernels.half_wave_front_kernels import (
+    BLEED,
+    BLEED_PIECE,
+    CAP_FIXED,
+    CAP_OUT,
+    CAP_SCALE,
+    CAP_SHIFT,
+    CHARGE,
+    DOWN_ROOM,
+    DRAWN,
+    FREE,
+    GAIN,
+    LEAKS_PIECE,
+    LEFT,
+    LEFT0,
+    LEG,
+    LIMITED,
+    LOWER_OUT,
+    MOST_STEP,
+    NOISE_SIZE,
+    NOMINAL_LEG,
+    NOMINAL_Q,
+    OUTPUT_HIGH,
+    OUTPUT_LOW,
+    PER_KNEE,
+    PER_LEAK,
+    PER_SLOPE,
+    PER_STEP,
+    ROOM,
+    SAFE,
+    SATURATION,
+    SERIES,
+    SLOPE,
+    SLOW_Q,
+    UPPER_OUT,
+    Kind,
+    bound_of,
+    extremes_of,
+    hear,
+    make_half_waves,
+)  # fmt: skip
+from envlab.analog.kernels.half_wave_kernels import CONDUCTS
+from envlab.analog.kernels.half_wave_kernels import TILE as PIECE
+from envlab.analog.kernels.half_wave_lane_kernels import (
+    follow_lanes,
+    leak_lanes,
+    offered_lanes,
+    read_bleeding,
+)
+from envlab.analog.kernels.lane_kernels import TILE
+from envlab.analog.kernels.stage_kernels import compiled
+from envlab.analog.kernels.tolerance_kernels import added_lanes, slow_lanes, tile_sizes, tile_sums
+from envlab.analog.kernels.vector_kernels import (
+    LANES,
+    any_above,
+    either,
+    everywhere,
+    load,
+    size_of,
+    smallest,
+    store,
+)
+from envlab.units import FloatArray, IntArray
+
+
+@compiled
+def _amplifier(out: Any, offered: Any, node: Any, lanes: FloatArray) -> Any:
+    """One step of an amplifier with a diode in its loop: (output at its end, share in which it conducts)."""
+    return follow_lanes(
+        out,
+        offered,
+        node,
+        load(lanes, OUTPUT_LOW),
+        load(lanes, OUTPUT_HIGH),
+        load(lanes, PER_STEP),
+        load(lanes, MOST_STEP),
+        load(lanes, SLOPE),
+        load(lanes, PER_KNEE),
+        load(lanes, SERIES),
+    )
+
+
+@compiled
+def _charged(v: Any, bled: Any, offered: Any, share: Any, lanes: FloatArray) -> Any:
+    """What a step leaves on the capacitor while an amplifier conducts for a share of it."""
+    if any_above(offered - load(lanes, SAFE), 0.0):
+        y = omega_lanes(load(lanes, CAP_SCALE) * (load(lanes, OUTPUT_HIGH) - v) + load(lanes, CAP_SHIFT))
+        offered = min(offered, (v + load(lanes, CAP_OUT) * y) - load(lanes, CAP_FIXED))
+    charged = load(lanes, CHARGE) * v + load(lanes, GAIN) * offered
+    return bled + share * max(charged - bled, everywhere(0.0))
+
+
+@compiled
+def _hold(
+    first: int,
+    last: int,
+    lanes: FloatArray,
+    state: FloatArray,
+    made: FloatArray,
+    joined: bool,
+    leak: Any,
+    due: IntArray,
+    fraction: FloatArray,
+    reading: int,
+    out: FloatArray,
+) -> int:
+    """Step capacitor and amplifiers through a piece; return which reading is next."""
+    nothing, conducts = everywhere(0.0), everywhere(CONDUCTS)
+    bleed, v = load(lanes, BLEED), load(state, 0)
+    upper_out, lower_out = load(state, UPPER_OUT), load(state, LOWER_OUT)
+    for n in range(first, last):
+        up, down = load(made, (n - first) * LANES), load(made, DOWN_ROOM + (n - first) * LANES)
+        if joined:
+            offered = max(up, down)
+            upper_out, share = _amplifier(upper_out, offered, v, lanes)
+        else:
+            # Of two that would conduct the larger one holds the node, and thereby blocks the other.
+            node = either(lower_out, conducts, v, either(up, down, max(v, down), v))
+            upper_after, upper_share = _amplifier(upper_out, up, node, lanes)
+            node = either(upper_out, conducts, v, either(up, down, v, max(v, up)))
+            lower_out, lower_share = _amplifier(lower_out, down, node, lanes)
+            upper_out, share = upper_after, max(upper_share, lower_share)
+            offered = offered_lanes(upper_share, lower_share, up, down)
+        before = v
+        v = bleed * v - leak
+        if any_above(share, 0.0):
+            v = _charged(before, v, either(nothing, share, offered, nothing), share, lanes)
+        while reading < due.size and due[reading] == n:
+            store(out, reading * LANES, before + everywhere(fraction[reading]) * (v - before))
+            reading += 1
+    store(state, 0, v)
+    store(state, UPPER_OUT, upper_out)
+    store(state, LOWER_OUT, lower_out)
+    return reading
+
+
+@compiled
+def _hold_both_ways(
+    first: int,
+    last: int,
+    lanes: FloatArray,
+    state: FloatArray,
+    made: FloatArray,
+    due: IntArray,
+    fraction: FloatArray,
+    reading: int,
+    out: FloatArray,
+) -> int:
+    """The same where the attack resistor fills and empties the capacitor."""
+    keep, gain, v = load(lanes, CHARGE), load(lanes, GAIN), load(state, 0)
+    for n in range(first, last):
+        offered = max(load(made, (n - first) * LANES), load(made, DOWN_ROOM + (n - first) * LANES))
+        before = v
+        v = keep * v + gain * offered
+        while reading < due.size and due[reading] == n:
+            store(out, reading * LANES, before + everywhere(fraction[reading]) * (v - before))
+            reading += 1
+    store(state, 0, v)
+    return reading
+
+
+@compiled
+def _leak(v: Any, lanes: FloatArray) -> Any:
+    return leak_lanes(
+        v,
+        load(lanes, OUTPUT_LOW),
+        load(lanes, PER_SLOPE),
+        load(lanes, SATURATION),
+        load(lanes, PER_LEAK),
+        load(lanes, DRAWN),
+    )
+
+
+@compiled
+def _follow_tile(
+    x: FloatArray,
+    noise: FloatArray,
+    over: FloatArray,
+    begin: int,
+    end: int,
+    free: bool,
+    e: Any,
+    e_end: Any,
+    extremes: tuple[FloatArray, FloatArray, float],
+    lanes: FloatArray,
+    kind: Kind,
+    state: FloatArray,
+    made: FloatArray,
+    due: IntArray,
+    fraction: FloatArray,
+    reading: int,
+    out: FloatArray,
+) -> tuple[int, Any]:
+    """Run a group over a tile; return which reading is next, and what limits took, summed.
+
+    free: whether no lane meets a limit. extremes: largest and smallest x of each piece, and largest noise.
+    """
+    most, least, loudest = extremes
+    coupled, crosses, joined, gives = kind
+    lacked, bleed, at_lowest = everywhere(0.0), load(lanes, BLEED), gives and _all_at_lowest(lanes, state)
+    shows_early = free and not (coupled or crosses)
+    for first in range(begin, end, PIECE):
+        last, v = min(first + PIECE, end), load(state, 0)
+        at = e + everywhere((first - begin + 0.5 * PIECE) / TILE) * (e_end - e)
+        leak = _leak(v, lanes)
+        bled = load(lanes, BLEED_PIECE) * v - load(lanes, LEAKS_PIECE) * leak
+        may_bleed = at_lowest and last - first == PIECE
+        bleeds = False
+        if may_bleed and shows_early:
+            bound = bound_of(most[first // PIECE], least[first // PIECE], loudest, at, lanes)
+            bleeds = not any_above(bound - min(v, bled), 0.0)
+        if not bleeds:
+            lacked = lacked + hear(x, noise, over, first, last, lanes, not free, at, state, made)
+            top = make_half_waves(last - first, lanes, kind, state, made)
+            bleeds = may_bleed and not any_above(top - min(v, bled), 0.0)
+        if bleeds:
+            reading = read_bleeding(v, bleed, leak, first, last, reading, due, fraction, out)
+            store(state, 0, bled)
+        elif gives:
+            reading = _hold(first, last, lanes, state, made, joined, leak, due, fraction, reading, out)
+            at_lowest = _all_at_lowest(lanes, state)
+        else:
+            reading = _hold_both_ways(first, last, lanes, state, made, due, fraction, reading, out)
+    return reading, lacked
+
+
+@compiled
+def _follow_group(
+    x: FloatArray,
+    noise: FloatArray,
+    over: FloatArray,
+    sizes: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
+    extremes: tuple[FloatArray, FloatArray],
+    lanes: FloatArray,
+    kind: Kind,
+    state: FloatArray,
+    made: FloatArray,
+    due: IntArray,
+    fraction: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Run one group over a block; set state (STATES · LANES,) and out (readings · LANES,)."""
+    x_tile, noise_tile, heard_sum, over_sum, lacks_sum = sizes
+    p, q = load(state, LANES), load(state, 2 * LANES)
+    p0, q0 = load(state, 3 * LANES), load(state, 4 * LANES)
+    left, left0 = load(state, LEFT), load(state, LEFT0)
+    fades_by, fades0_by = load(lanes, SLOW_Q), load(lanes, NOMINAL_Q)
+    e_end, reading = added_lanes(lanes, p, q, p0, q0) - (left - left0), 0
+    for tile in range(heard_sum.size):
+        begin, end = tile * TILE, min((tile + 1) * TILE, x.size)
+        p, q, p0, q0 = slow_lanes(lanes, heard_sum[tile] / (end - begin), p, q, p0, q0)
+        e, e_end = e_end, added_lanes(lanes, p, q, p0, q0) - (left - left0)
+        free, loudest = False, 0.0
+        if tile < x_tile.size:
+            loudest = noise_tile[tile]
+            added = max(size_of(e), size_of(e_end)) + load(lanes, NOISE_SIZE) * everywhere(loudest)
+            free = smallest(load(lanes, FREE) - added) >= x_tile[tile]
+        fades, fades0 = fades_by * left, fades0_by * left0
+        if free and lacks_sum[tile] == 0.0:
+            left, left0 = left - fades, left0 - fades0
+            e_end = e_end + (fades - fades0)
+        if free:
+            store(state, LIMITED, load(state, LIMITED) + everywhere(over_sum[tile]))
+        of_tile = (*extremes, loudest)
+        reading, lacked = _follow_tile(
+            x, noise, over, begin, end, free, e, e_end, of_tile, lanes, kind, state, made, due, fraction,
+            reading, out,
+        )  # fmt: skip
+        if not free or lacks_sum[tile] != 0.0:
+            mean = lacked * everywhere(1.0 / (end - begin))
+            mean0 = everywhere(lacks_sum[tile] / (end - begin))
+            added = fades_by * load(lanes, LEG) * mean - fades
+            added0 = fades0_by * load(lanes, NOMINAL_LEG) * mean0 - fades0
+            left, left0, e_end = left + added, left0 + added0, e_end - (added - added0)
+    for row, vector in enumerate((p, q, p0, q0)):
+        store(state, (1 + row) * LANES, vector)
+    store(state, LEFT, left)
+    store(state, LEFT0, left0)
+
+
+@compiled
+def _all_at_lowest(lanes: FloatArray, state: FloatArray) -> bool:
+    highest = max(load(state, UPPER_OUT), load(state, LOWER_OUT))
+    return not any_above(highest - load(lanes, OUTPUT_LOW), 0.0)
+
+
+@compiled
+def follow_half_wave_boards(
+    x: FloatArray,
+    lacks: FloatArray,
+    noise: FloatArray,
+    heard: FloatArray,
+    over: FloatArray,
+    lanes: FloatArray,
+    board: IntArray,
+    kind: Kind,
+    state: FloatArray,
+    upper: IntArray,
+    fraction: FloatArray,
+    read_v: FloatArray,
+) -> None:
+    """Run groups over a block; set state (groups, STATES · LANES) and read_v (boards, readings).
+
+    As tolerance_kernels.follow_boards. kind: as Kind says.
+    """
+    x_tile = tile_sizes(x)[1]
+    noise_tile = tile_sizes(noise)[1] if noise.size else np.zeros_like(x_tile)
+    sizes = (x_tile, noise_tile, tile_sums(heard), tile_sums(over), tile_sums(lacks))
+    extremes = extremes_of(x)
+    read, made = np.empty(upper.size * LANES), np.empty(ROOM)
+    for g in range(lanes.shape[0]):
+        group = lanes[g].reshape(-1)
+        _follow_group(
+            x, noise, over, sizes, extremes, group, kind, state[g], made, upper, fraction, read
+        )  # fmt: skip
+        for lane in range(LANES):
+            for reading in range(upper.size):
+                read_v[board[g, lane], reading] = read[reading * LANES + lane]
