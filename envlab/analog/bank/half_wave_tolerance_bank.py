@@ -26,6 +26,7 @@ from envlab.analog.rectifiers.half_wave_circuit import (
 from envlab.analog.rectifiers.half_waves import HalfWaves
 from envlab.units import FloatArray, IntArray
 
+_LINE_BYTES = 64
 # Coupling capacitor, first amplifier with two diodes, one amplifier for both half waves, which only gives.
 Kind = tuple[bool, bool, bool, bool]
 
@@ -60,14 +61,14 @@ class HalfWaveSpreadBank:
         ratio, *front = own_rows(nominal, fronts, sample_rate_hz)
         own = np.vstack((*front, ratio, _half_wave_rows(boards, sample_rate_hz)))
         rows = own[:, self._board].transpose(1, 0, 2)
-        self._lanes = np.ascontiguousarray(np.concatenate((detectors.lanes, rows), axis=1))
+        self._lanes = _in_line(np.concatenate((detectors.lanes, rows), axis=1))
         assert self._lanes.shape[1] == len(kernels.ROWS)
         state = np.zeros((self._lanes.shape[0], kernels.STATES, self._lanes.shape[2]))
         held = np.array([_states(one) for one in boards]).T[:, self._board]
         state[:, 0] = held[0]
         state[:, 1 - len(held) :] = held[1:].transpose(1, 0, 2)
         self._limited = kernels.LIMITED
-        self._state = state.reshape(len(state), -1)
+        self._state = _in_line(state.reshape(len(state), -1))
 
     def read(
         self, block: BoardBlock, upper: IntArray, fraction: FloatArray, pool: ThreadPoolExecutor, workers: int
@@ -77,15 +78,17 @@ class HalfWaveSpreadBank:
         Blocks and upper, fraction as for read_bank: every block but the last a multiple of BLOCK_MULTIPLE.
         """
         from envlab.analog.kernels import half_wave_board_kernels as kernels
+        from envlab.analog.kernels import half_wave_front_kernels as front_kernels
 
         read_v = np.empty((int(self._board.max()) + 1, upper.size))
         groups = self._lanes.shape[0]
         portion = -(-groups // workers)
 
         def run(part: slice) -> None:
+            room = _in_line(np.zeros(front_kernels.ROOM))
             kernels.follow_half_wave_boards(
                 block.free_v, block.lacks_v, block.noise_v, block.heard_v, block.over, self._lanes[part],
-                self._board[part], self._kind, self._state[part], upper, fraction, read_v,
+                self._board[part], self._kind, self._state[part], room, upper, fraction, read_v,
             )  # fmt: skip
 
         list(pool.map(run, [slice(first, first + portion) for first in range(0, groups, portion)]))
@@ -98,6 +101,19 @@ class HalfWaveSpreadBank:
         limited = np.empty(int(self._board.max()) + 1)
         limited[self._board] = self._state[:, self._limited : self._limited + lanes]
         return limited
+
+
+def _in_line(numbers: FloatArray) -> FloatArray:
+    """Return a copy of which every vector register's load stays within one line of the cache.
+
+    A loop that keeps its numbers in memory takes a third of the time then, measured.
+    """
+    line = _LINE_BYTES // numbers.itemsize
+    room = np.empty(numbers.size + line)
+    first = -(room.ctypes.data // numbers.itemsize) % line
+    copy = room[first : first + numbers.size].reshape(numbers.shape)
+    copy[...] = numbers
+    return copy
 
 
 def _holding(one: AmplifierBoard) -> Detector:

@@ -43,7 +43,6 @@ from envlab.analog.kernels.half_wave_front_kernels import (
     PER_LEAK,
     PER_SLOPE,
     PER_STEP,
-    ROOM,
     SAFE,
     SATURATION,
     SERIES,
@@ -53,6 +52,7 @@ from envlab.analog.kernels.half_wave_front_kernels import (
     Kind,
     bound_of,
     extremes_of,
+    first_is_settled,
     hear,
     make_half_waves,
 )  # fmt: skip
@@ -123,24 +123,31 @@ def _hold(
 ) -> int:
     """Step capacitor and amplifiers through a piece; return which reading is next."""
     nothing, conducts = everywhere(0.0), everywhere(CONDUCTS)
-    bleed, v = load(lanes, BLEED), load(state, 0)
+    bleed, low, v = load(lanes, BLEED), load(lanes, OUTPUT_LOW), load(state, 0)
     upper_out, lower_out = load(state, UPPER_OUT), load(state, LOWER_OUT)
+    upper_rests, lower_rests = not any_above(upper_out - low, 0.0), not any_above(lower_out - low, 0.0)
     for n in range(first, last):
         up, down = load(made, (n - first) * LANES), load(made, DOWN_ROOM + (n - first) * LANES)
+        upper_after, upper_share, lower_share = upper_out, nothing, nothing
         if joined:
-            offered = max(up, down)
-            upper_out, share = _amplifier(upper_out, offered, v, lanes)
-        else:
-            # Of two that would conduct the larger one holds the node, and thereby blocks the other.
-            node = either(lower_out, conducts, v, either(up, down, max(v, down), v))
+            up = max(up, down)
+        # An amplifier at its lowest output stays there while what it is given is below what is held.
+        if not upper_rests or any_above(up - v, 0.0):
+            node = v
+            if not joined:
+                # Of two that would conduct the larger one holds the node, and thereby blocks the other.
+                node = either(lower_out, conducts, v, either(up, down, max(v, down), v))
             upper_after, upper_share = _amplifier(upper_out, up, node, lanes)
+            upper_rests = not any_above(upper_after - low, 0.0)
+        if not joined and (not lower_rests or any_above(down - v, 0.0)):
             node = either(upper_out, conducts, v, either(up, down, v, max(v, up)))
             lower_out, lower_share = _amplifier(lower_out, down, node, lanes)
-            upper_out, share = upper_after, max(upper_share, lower_share)
-            offered = offered_lanes(upper_share, lower_share, up, down)
+            lower_rests = not any_above(lower_out - low, 0.0)
+        upper_out, share = upper_after, max(upper_share, lower_share)
         before = v
         v = bleed * v - leak
         if any_above(share, 0.0):
+            offered = offered_lanes(upper_share, lower_share, up, down)
             v = _charged(before, v, either(nothing, share, offered, nothing), share, lanes)
         while reading < due.size and due[reading] == n:
             store(out, reading * LANES, before + everywhere(fraction[reading]) * (v - before))
@@ -215,21 +222,23 @@ def _follow_tile(
     most, least, loudest = extremes
     coupled, crosses, joined, gives = kind
     lacked, bleed, at_lowest = everywhere(0.0), load(lanes, BLEED), gives and _all_at_lowest(lanes, state)
-    shows_early = free and not (coupled or crosses)
+    shows_early = free and not coupled
     for first in range(begin, end, PIECE):
         last, v = min(first + PIECE, end), load(state, 0)
         at = e + everywhere((first - begin + 0.5 * PIECE) / TILE) * (e_end - e)
         leak = _leak(v, lanes)
         bled = load(lanes, BLEED_PIECE) * v - load(lanes, LEAKS_PIECE) * leak
-        may_bleed = at_lowest and last - first == PIECE
+        may_bleed, below = at_lowest and last - first == PIECE, min(v, bled)
+        top, low = most[first // PIECE], least[first // PIECE]
         bleeds = False
         if may_bleed and shows_early:
-            bound = bound_of(most[first // PIECE], least[first // PIECE], loudest, at, lanes)
-            bleeds = not any_above(bound - min(v, bled), 0.0)
+            bleeds = not any_above(bound_of(top, low, loudest, at, lanes) - below, 0.0)
+        if bleeds and crosses:
+            bleeds = first_is_settled(top, low, loudest, at, lanes, state)
         if not bleeds:
             lacked = lacked + hear(x, noise, over, first, last, lanes, not free, at, state, made)
-            top = make_half_waves(last - first, lanes, kind, state, made)
-            bleeds = may_bleed and not any_above(top - min(v, bled), 0.0)
+            bound = make_half_waves(last - first, lanes, kind, state, made, may_bleed, below)
+            bleeds = may_bleed and not any_above(bound - below, 0.0)
         if bleeds:
             reading = read_bleeding(v, bleed, leak, first, last, reading, due, fraction, out)
             store(state, 0, bled)
@@ -312,19 +321,20 @@ def follow_half_wave_boards(
     board: IntArray,
     kind: Kind,
     state: FloatArray,
+    made: FloatArray,
     upper: IntArray,
     fraction: FloatArray,
     read_v: FloatArray,
 ) -> None:
     """Run groups over a block; set state (groups, STATES · LANES) and read_v (boards, readings).
 
-    As tolerance_kernels.follow_boards. kind: as Kind says.
+    As tolerance_kernels.follow_boards. kind: as Kind says. made: shape (ROOM,).
     """
     x_tile = tile_sizes(x)[1]
     noise_tile = tile_sizes(noise)[1] if noise.size else np.zeros_like(x_tile)
     sizes = (x_tile, noise_tile, tile_sums(heard), tile_sums(over), tile_sums(lacks))
     extremes = extremes_of(x)
-    read, made = np.empty(upper.size * LANES), np.empty(ROOM)
+    read = np.empty(upper.size * LANES)
     for g in range(lanes.shape[0]):
         group = lanes[g].reshape(-1)
         _follow_group(

@@ -1,8 +1,8 @@
 """Many boards of one design in vector lanes: what each board's own preamp and rectifier make of a piece.
 
 The nominal board's preamp output before its limits, x, is there already; what a board does differently is
-that of tolerance_kernels. From there on all is in the board's own volts: coupling capacitor, both half waves, a
-first amplifier with two diodes. Slow voltages stand still for a piece of eight samples.
+that of tolerance_kernels. From there on all is in the board's own volts: coupling capacitor, both half waves,
+a first amplifier with two diodes. Slow voltages stand still for a piece of eight samples.
 
 In volts, of whatever name: x, at, y, across, out; over ρ, the board's gain against the nominal one: x, noise,
 at. made: room for both half waves of a piece, V. state, lanes: of one group.
@@ -28,6 +28,7 @@ from envlab.analog.kernels.vector_kernels import (
     everywhere,
     lesser,
     load,
+    smallest,
     store,
 )
 from envlab.units import FloatArray
@@ -136,15 +137,18 @@ def hear(
 
 
 @compiled
-def _couple(count: int, lanes: FloatArray, state: FloatArray, made: FloatArray) -> None:
-    """As half_wave_kernels.couple, in made."""
+def _couple(count: int, lanes: FloatArray, state: FloatArray, made: FloatArray) -> tuple[Any, Any]:
+    """As half_wave_kernels.couple, in made; return largest and smallest signal behind the capacitor."""
+    most, least = everywhere(-CONDUCTS), everywhere(CONDUCTS)
     coupled, drawn, below = load(lanes, _COUPLED), load(lanes, _COUPLED_LOW), load(lanes, _BELOW)
     across, nothing = load(state, _ACROSS), everywhere(0.0)
     for k in range(count):
         x = load(made, k * LANES) - across
         across = across + (coupled * x + drawn * min(x - below, nothing))
+        most, least = max(most, x), min(least, x)
         store(made, k * LANES, x)
     store(state, _ACROSS, across)
+    return most, least
 
 
 @compiled
@@ -201,11 +205,42 @@ def _fold_crossing(count: int, lanes: FloatArray, state: FloatArray, made: Float
 
 
 @compiled
-def make_half_waves(count: int, lanes: FloatArray, kind: Kind, state: FloatArray, made: FloatArray) -> Any:
-    """Set both half waves of a piece in made, where the boards' outputs stand; return the largest of them."""
+def first_is_settled(
+    most: float, least: float, loudest: float, at: Any, lanes: FloatArray, state: FloatArray
+) -> bool:
+    """Whether first amplifiers with two diodes stay through a piece what they are at its beginning or at once.
+
+    most, least, loudest: as bound_of. Below zero they are at the other diode, and the state says so; above it
+    they conduct if they did.
+    """
+    noise = load(lanes, NOISE_SIZE) * everywhere(loudest)
+    if not any_above(everywhere(most) + at + noise, 0.0):
+        store(state, _FIRST_OUT, everywhere(0.0))
+        return True
+    conduct = smallest(load(state, _FIRST_OUT)) >= CONDUCTS
+    return conduct and smallest(everywhere(least) + at - noise) > 0.0
+
+
+@compiled
+def make_half_waves(
+    count: int,
+    lanes: FloatArray,
+    kind: Kind,
+    state: FloatArray,
+    made: FloatArray,
+    may_bleed: bool,
+    below: Any,
+) -> Any:
+    """Set both half waves of a piece in made, where the boards' outputs stand; return what none exceeds.
+
+    may_bleed: whether nobody asks for half waves that stay under below, V; they may then be left out.
+    """
     coupled, crosses, _, _ = kind
     if coupled:
-        _couple(count, lanes, state, made)
+        most, least = _couple(count, lanes, state, made)
+        bound = max(_upper(most, lanes), _lower(least, lanes))
+        if may_bleed and not crosses and not any_above(bound - below, 0.0):
+            return bound
     if crosses:
         return _fold_crossing(count, lanes, state, made)
     return _fold(count, lanes, made)
