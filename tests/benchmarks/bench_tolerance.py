@@ -4,19 +4,29 @@
 
 Side by side: every board on every clip with every metric, as envlab tolerance does it; wall and processor
 time of all threads. Exactly: some of the same boards one by one, on one clip; how many times as long a board
-takes, by how many counts their readings differ, and by how much L*.
+takes, by how many counts their readings differ, and by how much L*. Last, the same for boards with real
+rectifiers, in ns of processor time a sample and board, wave and front end included.
 """
 
 from __future__ import annotations
 
 import argparse
+import platform
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
+from envlab.analog.rectifiers.absolute_value import AbsoluteValue
+from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
+from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
+from envlab.analog.rectifiers.diodeless import Diodeless
+from envlab.chain import Chain
 from envlab.light.lightness import lightness_cie1976
-from envlab.study.specification.specification import demo_specification
+from envlab.sound.interpolate import internal_rate_hz
+from envlab.sound.stream import Sound
+from envlab.study.specification.specification import Specification, demo_specification
 from envlab.study.tolerance.board_metrics import BoardJudge
 from envlab.study.tolerance.board_run import read_boards
 from envlab.study.tolerance.tolerances import board_of, draw, varied_parameters
@@ -66,6 +76,38 @@ def main() -> None:
         f"{apart.max():.0f} count, {100 * apart.mean():.3f} % of them at all; L* by at most "
         f"{np.abs(seen[0] - seen[1]).max():.2f}, mean {np.abs(seen[0] - seen[1]).mean():.5f}"
     )
+    print(f"processor: {processor_name()}")
+    for rectifier in (DifferenceSuperdiodes(0.15), AbsoluteValue(0.15), Diodeless(), BiasSuperdiodes()):
+        print(with_amplifiers(specification, replace(chain, rectifier=rectifier), clip, wanted.exact))
+
+
+def with_amplifiers(specification: Specification, chain: Chain, clip: Sound, exact: int) -> str:
+    """Return how long boards of a design with amplifiers take in lanes, and some of them one by one."""
+    parameters = varied_parameters(chain, specification.tolerance)
+    boards = [board_of(chain, parameters, row) for row in draw(parameters, 256, 1)]
+    index = chain.reading_of_frame(int(clip.duration_s * chain.frame_rate_hz))
+    samples = clip.duration_s * internal_rate_hz(clip.sample_rate_hz)
+    some, spent_ns, read = boards[:exact], [], []
+    read_boards(clip, chain, some[:2], index)
+    for asked, one_by_one in ((boards, False), (some, True)):
+        began = time.process_time()
+        read.append(read_boards(clip, chain, asked, index, seed=(1,), one_by_one=one_by_one).envelope_counts)
+        spent_ns.append(1e9 * (time.process_time() - began) / (samples * len(asked)))
+    apart = np.abs(read[0][: len(some)] - read[1])
+    return (
+        f"{chain.rectifier.topology}: {spent_ns[0]:.2f} ns a sample and board side by side "
+        f"({len(boards)} boards), "
+        f"{spent_ns[1] / spent_ns[0]:.1f} times as long one by one ({len(some)}); apart by at most "
+        f"{apart.max():.0f} count, {100 * (apart > 0).mean():.2f} % of readings"
+    )
+
+
+def processor_name() -> str:
+    """Return what the system calls its processor."""
+    for line in Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines():
+        if line.startswith("model name"):
+            return line.split(":")[1].strip()
+    return platform.processor()
 
 
 if __name__ == "__main__":

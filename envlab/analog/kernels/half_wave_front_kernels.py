@@ -208,7 +208,7 @@ def _fold_crossing(count: int, lanes: FloatArray, state: FloatArray, made: Float
 def first_is_settled(
     most: float, least: float, loudest: float, at: Any, lanes: FloatArray, state: FloatArray
 ) -> bool:
-    """Whether first amplifiers with two diodes stay through a piece what they are at its beginning or at once.
+    """Whether first amplifiers with two diodes stay through a piece what they are at its beginning.
 
     most, least, loudest: as bound_of. Below zero they are at the other diode, and the state says so; above it
     they conduct if they did.
@@ -233,7 +233,7 @@ def make_half_waves(
 ) -> Any:
     """Set both half waves of a piece in made, where the boards' outputs stand; return what none exceeds.
 
-    may_bleed: whether nobody asks for half waves that stay under below, V; they may then be left out.
+    may_bleed: whether half waves that all stay under below, V, may be left out.
     """
     coupled, crosses, _, _ = kind
     if coupled:

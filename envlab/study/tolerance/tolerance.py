@@ -8,8 +8,9 @@ Boards of the usual kind run side by side (analog/bank/tolerance_bank.py). Again
 same boards no reading moves by more than one count, and at most some one in a hundred by that, one in fifty
 where corners lie in the bass (tests/study/tolerance/test_board_run.py measures it); on thirty boards of the
 parade, all clips, no metric moved by a thousandth of its spread and no verdict on any target changed. A board
-as designed is reproduced to the last bit. Any other boards, as those with passive diodes, run one by one,
-exactly, which takes some hundred times longer.
+as designed is reproduced to the last bit. Boards whose rectifier has amplifiers run so as well, ten times
+quicker than one by one. Any other boards, as those with passive diodes, run one by one, exactly, which takes
+some hundred times as long as ideal rectifiers side by side.
 
 The part that causes most of the loss. For each varied parameter half of the boards, 40 to 300 (of those that
 run one by one 40), are simulated once more with the same draws of all other parameters, and this one as
