@@ -217,8 +217,9 @@ def first_is_settled(
     if not any_above(everywhere(most) + at + noise, 0.0):
         store(state, _FIRST_OUT, everywhere(0.0))
         return True
-    conduct = smallest(load(state, _FIRST_OUT)) >= CONDUCTS
-    return conduct and smallest(everywhere(least) + at - noise) > 0.0
+    conduct: bool = smallest(load(state, _FIRST_OUT)) >= CONDUCTS
+    positive: bool = smallest(everywhere(least) + at - noise) > 0.0
+    return conduct and positive
 
 
 @compiled
