@@ -1,9 +1,13 @@
 """A coupling capacitor between two diodes, once or twice, and the hold capacitor; imported where it is used.
 
 One diode leads from the reference node to the coupling capacitor's end, the other one from there through the
-attack resistor to the hold capacitor. Where the end is above the node the second can conduct, below it the
-first: one Wright omega function an end and step, as in diode_kernels; the other diode gives its blocked
-current.
+attack resistor to the hold capacitor. What the second one carries is a Wright omega function, as in
+diode_kernels, blocked or not: what a leaky one lets back flows through the attack resistor too. The first one
+needs its own while the end is below the node; above it, it gives its blocked current.
+
+An end that is fed by an amplifier has least and most volts with a resistance each: there the output gives way
+to what the diodes take. It stands at the lower of what the loop asks for and what it can give, and so does
+the current: the smaller of both solutions.
 """
 
 from __future__ import annotations
@@ -48,15 +52,27 @@ def hold_pumps(
         into = 0.0
         seen = v * (1.0 + weight * (bleed - 1.0))
         for k in range(ends.shape[0]):
-            gain, least, most, step, up_x, up_a, down_x, down_a = ends[k]
-            x = min(max(gain * signal_v[n], least), most) - state[k + 1]
+            (
+                gain, least, most, step, up_x, up_a, down_x, down_a,
+                most_ohm, most_x, most_a, least_ohm, least_x, least_a,
+            ) = ends[k]  # fmt: skip
+            asked, across = gain * signal_v[n], state[k + 1]
+            x = min(max(asked, least), most) - across
+            up = up_a * omega((x - seen) * per_slope + up_x, table) - saturation
+            if most_ohm > 0.0 and asked > most - most_ohm * up:
+                given = most_a * omega((most - across - seen) * per_slope + most_x, table) - saturation
+                if given < up or asked >= most:
+                    up, x = given, most - most_ohm * given - across
+            up += (x - seen) * per_leak
             if x > 0.0:
-                up = up_a * omega((x - seen) * per_slope + up_x, table) - saturation
-                up += (x - seen) * per_leak
                 down = -_blocked(x, per_slope, saturation, per_leak)
             else:
-                up = -_blocked(v - x, per_slope, saturation, per_leak)
-                down = down_a * omega(-x * per_slope + down_x, table) - saturation - x * per_leak
+                down = down_a * omega(-x * per_slope + down_x, table) - saturation
+                if least_ohm > 0.0 and asked < least + least_ohm * down:
+                    given = least_a * omega((across - least) * per_slope + least_x, table) - saturation
+                    if given < down or asked <= least:
+                        down, x = given, least + least_ohm * given - across
+                down -= x * per_leak
             into += up
             state[k + 1] += step * (up - down)
         v = bleed * v + per_a * into

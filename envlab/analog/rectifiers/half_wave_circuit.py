@@ -124,6 +124,7 @@ def holding_numbers(detector: Detector, built: HalfWaves, sample_rate_hz: float)
             knee + math.log(knee),
             attack * slope_v / through,
             attack * saturation_a,
+            attack / per_a,
         )
     )
 

@@ -49,9 +49,15 @@ def _numbers(detector: Detector, pump: Pump, sample_rate_hz: float) -> tuple[Flo
         through = peak.attack_ohm + pump.series_ohm
         up_weight = max(weight, 1 - sample_rate_hz * through * end.coupling_farad)
         down_weight = max(0.5, 1 - sample_rate_hz * pump.series_ohm * end.coupling_farad)
-        up = solved(through + weight * per_a + up_weight * step)
-        down = solved(pump.series_ohm + down_weight * step)
-        ends.append((end.gain, end.least_v, end.most_v, step, *up, *down))
+        up_ohm = through + weight * per_a + up_weight * step
+        down_ohm = pump.series_ohm + down_weight * step
+        ends.append(
+            (
+                *(end.gain, end.least_v, end.most_v, step, *solved(up_ohm), *solved(down_ohm)),
+                *(end.most_ohm, *solved(up_ohm + end.most_ohm)),
+                *(end.least_ohm, *solved(down_ohm + end.least_ohm)),
+            )
+        )
     numbers = (bleed, per_a, weight, 1 / slope_v, saturation_a, 1 / pump.leakage_ohm)
     return np.array(numbers), np.array(ends)
 
