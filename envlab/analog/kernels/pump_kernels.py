@@ -35,22 +35,45 @@ def _blocked(across: float, per_slope: float, saturation: float, per_leak: float
 
 
 @compiled
+def _let_back(
+    signal: float,
+    v: float,
+    ends: FloatArray,
+    state: FloatArray,
+    k: int,
+    per_slope: float,
+    saturation: float,
+    per_leak: float,
+) -> float:
+    """Current that the blocked diodes of the other ends take from where all of them meet.
+
+    signal, v, state: V. ends: as hold_pumps. k: which end is asked for.
+    """
+    taken = 0.0
+    for j in range(ends.shape[0]):
+        x = min(max(ends[j, 0] * signal, ends[j, 1]), ends[j, 2]) - state[j + 1]
+        if j != k and x < v:
+            taken += _blocked(v - x, per_slope, saturation, per_leak)
+    return taken
+
+
+@compiled
 def hold_pumps(
     signal_v: FloatArray, numbers: FloatArray, ends: FloatArray, table: FloatArray, start: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Follow a block; return (held_v, end state).
 
     numbers: bleed_keep, volts a step and ampere on the hold capacitor, weight of the step's end, inverse of
-    the slope, saturation current, inverse of the leakage resistance. ends: a row an end, as
-    rectifiers.pump_circuit gives them. table: as omega_table, no unit. start: (held, across each end's
-    capacitor), V.
+    the slope, saturation current, inverse of the leakage resistance, attack resistor, through which all ends
+    lead, current that is drawn from the hold capacitor. ends: a row an end, as rectifiers.pump_circuit gives
+    them. table: as omega_table, no unit. start: (held, across each end's capacitor), V.
     """
-    bleed, per_a, weight, per_slope, saturation, per_leak = numbers
+    bleed, per_a, weight, per_slope, saturation, per_leak, attack, drawn = numbers
     held_v, state = np.empty_like(signal_v), start.copy()
     v = start[0]
     for n in range(signal_v.size):
         into = 0.0
-        seen = v * (1.0 + weight * (bleed - 1.0))
+        held = v * (1.0 + weight * (bleed - 1.0)) - weight * per_a * drawn
         for k in range(ends.shape[0]):
             (
                 gain, least, most, step, up_x, up_a, down_x, down_a,
@@ -58,6 +81,7 @@ def hold_pumps(
             ) = ends[k]  # fmt: skip
             asked, across = gain * signal_v[n], state[k + 1]
             x = min(max(asked, least), most) - across
+            seen = held - attack * _let_back(signal_v[n], v, ends, state, k, per_slope, saturation, per_leak)
             up = up_a * omega((x - seen) * per_slope + up_x, table) - saturation
             if most_ohm > 0.0 and asked > most - most_ohm * up:
                 given = most_a * omega((most - across - seen) * per_slope + most_x, table) - saturation
@@ -75,7 +99,7 @@ def hold_pumps(
                 down -= x * per_leak
             into += up
             state[k + 1] += step * (up - down)
-        v = bleed * v + per_a * into
+        v = bleed * v + per_a * (into - drawn)
         held_v[n] = v
     state[0] = v
     return held_v, state
