@@ -33,6 +33,7 @@ from envlab.analog.kernels.vector_kernels import (
     LANES,
     above,
     any_above,
+    either,
     everywhere,
     lesser,
     load,
@@ -73,17 +74,18 @@ def _sizes(signal: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 @compiled
-def _tile_sums(signal: FloatArray) -> FloatArray:
-    """Sum of each tile, the last one perhaps not whole."""
-    sums = np.zeros((signal.size + TILE - 1) // TILE)
+def _sums(signal: FloatArray, length: int) -> FloatArray:
+    """Sum of each stretch of so many samples, the last one perhaps not whole; in the signal's unit."""
+    sums = np.zeros((signal.size + length - 1) // length)
     for n in range(signal.size):
-        sums[n // TILE] += signal[n]
+        sums[n // length] += signal[n]
     return sums
 
 
 @compiled
 def _steps(
     x: FloatArray,
+    quick: FloatArray,
     noise: FloatArray,
     over: FloatArray,
     first: int,
@@ -113,15 +115,18 @@ def _steps(
         due = upper[reading] if reading < upper.size else last
         before = w
         for k in range(n, min(due + 1, last)):
-            y = everywhere(x[k]) + e
+            more = e
             if noise.size:
-                y = y + own_noise * everywhere(noise[k])
+                more = e + own_noise * everywhere(noise[k])
+            y = everywhere(x[k]) + more
             if counts:
-                outside = max(above(y, high_v), above(low_v, y))
+                # An output at a limit leaves it as soon as the loop wants it back, whatever its bandwidth.
+                at_once = everywhere(quick[k]) + more
+                outside = max(above(lesser(y, at_once), high_v), above(low_v, max(y, at_once)))
                 limited = limited + max(everywhere(over[k]), outside)
-                within = lesser(max(y, low_v), high_v)
-                lacked = lacked + (within - y)
-                y = within
+                lowest = either(y, low_v, max(at_once, low_v), y)
+                y = either(high_v, y, lesser(at_once, high_v), lowest)
+                lacked = lacked + outside * (y - at_once)
             u = size_of(y) if full else max(y, zero)
             before = w
             w = held_next(w, u, charge, bleed)
@@ -131,6 +136,15 @@ def _steps(
                 reading += 1
         n = due + 1
     return w, limited, reading, lacked
+
+
+@compiled
+def _none(lacks_sum: FloatArray, tile: int) -> bool:
+    """Whether the nominal limits took nothing in a tile; lacks_sum: of each strip, V."""
+    for strip in range(tile * STRIPS, min((tile + 1) * STRIPS, lacks_sum.size)):
+        if lacks_sum[strip] != 0.0:
+            return False
+    return True
 
 
 @compiled
@@ -154,6 +168,7 @@ def _added(lanes: FloatArray, p: Any, q: Any, p0: Any, q0: Any) -> Any:
 @compiled
 def _follow_group(
     x: FloatArray,
+    quick: FloatArray,
     noise: FloatArray,
     over: FloatArray,
     sizes: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
@@ -166,6 +181,9 @@ def _follow_group(
 ) -> None:
     """Run one group over a block; set state (STATES · LANES,) and out (readings · LANES,)."""
     x_strip, x_tile, noise_tile, heard_sum, over_sum, lacks_sum = sizes
+    leg, nominal_leg = load(lanes, _LEG), load(lanes, _NOMINAL_LEG)
+    leg_strip = everywhere(1.0 / STRIPS) * load(lanes, _SLOW_Q)
+    nominal_strip = everywhere(1.0 / STRIPS) * load(lanes, _NOMINAL_Q)
     charge, bleed = load(lanes, _CHARGE), load(lanes, _BLEED)
     stay, free_v, noise_size = load(lanes, _STAY), load(lanes, _FREE), load(lanes, _NOISE_SIZE)
     lost_in_strip, lost_in_tile = load(lanes, _LOST_IN_STRIP), load(lanes, _LOST_IN_TILE)
@@ -179,16 +197,16 @@ def _follow_group(
         first, end = tile * TILE, min((tile + 1) * TILE, x.size)
         p, q, p0, q0 = _slow(lanes, heard_sum[tile] / (end - first), p, q, p0, q0)
         e, e_end = e_end, _added(lanes, p, q, p0, q0) - (left - left0)
-        lacked = everywhere(0.0)
+        begun = left - left0
         due = upper[reading] if reading < upper.size else x.size
         free, bleeds_below = False, -1.0
         if tile < x_tile.size:
             # |y|/ρ ≤ |x| + added: so up to which |x| no lane meets a limit, and up to which none is charged.
             added = max(size_of(e), size_of(e_end)) + noise_size * everywhere(noise_tile[tile])
-            free = smallest(free_v - added) >= x_tile[tile]
+            free = smallest(free_v - added) >= x_tile[tile] and _none(lacks_sum, tile)
             if free:
                 limited = limited + everywhere(over_sum[tile])
-            if free and lacks_sum[tile] == 0.0 and remembers:
+            if free and remembers:
                 fades, fades0 = load(lanes, _SLOW_Q) * left, load(lanes, _NOMINAL_Q) * left0
                 left, left0 = left - fades, left0 - fades0
                 e_end = e_end + (fades - fades0)
@@ -205,6 +223,8 @@ def _follow_group(
                 continue
             # What moves slowly stands for the strip at its middle.
             at = e + everywhere((start - first + 0.5 * STRIP) / TILE) * (e_end - e)
+            if not free:
+                at = at - ((left - left0) - begun)
             if free and full and due >= stop and not noise.size:
                 # The commonest strip, written out: a call for each would cost as much as a few steps.
                 for k in range(np.uint64(start), np.uint64(stop)):
@@ -212,6 +232,7 @@ def _follow_group(
                 continue
             w, limited, reading, lacked = _steps(
                 x,
+                quick,
                 noise,
                 over,
                 start,
@@ -226,26 +247,23 @@ def _follow_group(
                 fraction,
                 reading,
                 out,
-                lacked,
+                everywhere(0.0),
             )
-        if not free or lacks_sum[tile] != 0.0:
-            before = left - left0
-            mean, mean0 = (
-                lacked * everywhere(1.0 / (end - first)),
-                everywhere(lacks_sum[tile] / (end - first)),
-            )
-            left = left + load(lanes, _SLOW_Q) * (load(lanes, _LEG) * mean - left)
-            left0 = left0 + load(lanes, _NOMINAL_Q) * (load(lanes, _NOMINAL_LEG) * mean0 - left0)
-            e_end = e_end - ((left - left0) - before)
-            remembers = True
+            if not free:
+                # How far the leg gets in a strip: a small part of its way, so that a straight line will do.
+                mean, mean0 = lacked * everywhere(1.0 / STRIP), everywhere(lacks_sum[start // STRIP] / STRIP)
+                left = left + leg_strip * (leg * mean - left)
+                left0 = left0 + nominal_strip * (nominal_leg * mean0 - left0)
+                remembers = True
+        if not free:
+            e_end = e_end - ((left - left0) - begun)
     for row, vector in enumerate((w, p, q, p0, q0, limited, left, left0)):
         store(state, row * LANES, vector)
 
 
 @compiled
 def follow_boards(
-    x: FloatArray,
-    lacks: FloatArray,
+    nominal: tuple[FloatArray, FloatArray, FloatArray],
     noise: FloatArray,
     heard: FloatArray,
     over: FloatArray,
@@ -259,19 +277,20 @@ def follow_boards(
 ) -> None:
     """Run groups over a block; set state (groups, STATES · LANES) and read_v (boards, readings).
 
-    x, noise: nominal preamp output before offset and limits, V round bias, and its part that is the preamp's
-    own noise; noise of no samples: it is too small to tell from the rest. lacks: what the nominal limits take
-    of x, V. heard: nominal microphone, V, with that noise. over: 1 where the microphone is overloaded, else
+    nominal: (x, the nominal preamp's output before offset and limits, V round bias; the same before its
+    bandwidth; what its limits take). noise: its part that is the preamp's own noise, of no samples where that
+    is too small to tell from the rest. heard: nominal microphone, V, with that noise. over: 1 where the microphone is overloaded, else
     0. All of shape (n,). fraction: 0 to 1.
     lanes: (groups, len(ROWS), LANES). board: (groups, LANES), whose lane it is. upper: indices, rising.
     """
+    x, quick, lacks = nominal
     x_strip, x_tile = _sizes(x)
     noise_tile = _sizes(noise)[1] if noise.size else np.zeros_like(x_tile)
-    sizes = (x_strip, x_tile, noise_tile, _tile_sums(heard), _tile_sums(over), _tile_sums(lacks))
+    sizes = (x_strip, x_tile, noise_tile, _sums(heard, TILE), _sums(over, TILE), _sums(lacks, STRIP))
     w_read = np.empty(upper.size * LANES)
     for g in range(lanes.shape[0]):
         group = lanes[g].reshape(-1)
-        _follow_group(x, noise, over, sizes, group, full, state[g], upper, fraction, w_read)
+        _follow_group(x, quick, noise, over, sizes, group, full, state[g], upper, fraction, w_read)
         for lane in range(LANES):
             for reading in range(upper.size):
                 read_v[board[g, lane], reading] = lanes[g, 5, lane] * w_read[reading * LANES + lane]
