@@ -81,6 +81,9 @@ _SOURCES = {
         "at second hand",
         ("IEC 60063",),
     ),
+    "IEC60127-2": Source(
+        "IEC 60127-2:2014, Miniature fuses – Part 2: Cartridge fuse-links", "from memory", ("IEC 60127-2",)
+    ),
     "SallenKey1955": Source(
         "R. P. Sallen and E. L. Key, A practical method of designing RC active filters, IRE Trans. Circuit"
         " Theory 2, 1955, pp. 74-85",
@@ -89,6 +92,11 @@ _SOURCES = {
     ),
     "Schade1943": Source(
         "O. H. Schade, Analysis of rectifier operation, Proc. IRE 31, 1943, pp. 341-361", "cited", ("Schade",)
+    ),
+    "HorowitzHill2015": Source(
+        "P. Horowitz, W. Hill, The Art of Electronics, 3rd edition, Cambridge University Press, 2015",
+        "from memory",
+        ("Horowitz", "The Art of Electronics"),
     ),
     "Banwell2000": Source(
         "T. C. Banwell, Bipolar transistor circuit analysis using the Lambert W-function, IEEE Trans."
@@ -144,6 +152,12 @@ _SOURCES = {
         "Recommendation ITU-R BT.1359-1, Relative timing of sound and vision for broadcasting, 1998",
         "read",
         ("BT.1359",),
+    ),
+    "ClopperPearson1934": Source(
+        "C. J. Clopper, E. S. Pearson, The use of confidence or fiducial limits illustrated in the case of"
+        " the binomial, Biometrika 26, 1934, pp. 404-413",
+        "cited",
+        ("Clopper",),
     ),
     "WCAG2.2": Source(
         "W3C, Web content accessibility guidelines (WCAG) 2.2, 2023, “general flash and red flash"

@@ -18,7 +18,7 @@ from envlab.analog.bank.detector_bank import bank_of
 from envlab.analog.detector import Detector
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp, noise_bandwidth_hz, output_limits, sections_of
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.units import BoolArray, FloatArray, IntArray
 
 # Slow voltages are followed once a tile, 1/6000 s: fine enough for corners up to this.
@@ -178,7 +178,7 @@ class _NominalFront:
         self._limits = output_limits(preamp, sample_rate_hz)
         self._sections = sections_of(preamp, sample_rate_hz)
         self._noise_apart = noise_apart
-        self._signal, self._noise = np.zeros(3), np.zeros(3)
+        self._signal, self._noise = np.zeros(4), np.zeros(3)
 
     def follow(
         self, heard_v: FloatArray, noise_v: FloatArray

@@ -159,6 +159,22 @@ def _slow(lanes: FloatArray, heard_v: float, p: Any, q: Any, p0: Any, q0: Any) -
 
 
 @compiled
+def _left_after(
+    lanes: FloatArray, lacked: Any, lacks: float, tiles: float, left: Any, left0: Any
+) -> tuple[Any, Any]:
+    """What clipping has left in the leg of a board and of the nominal one after a part of a tile.
+
+    lacked, lacks: what the limits took of the two outputs in that part, summed over its samples, V. tiles:
+    the part, up to 1: so little of the leg's time constant that a straight line will do.
+    """
+    part, samples = everywhere(tiles), everywhere(1.0 / (tiles * TILE))
+    wanted = load(lanes, _LEG) * (lacked * samples)
+    wanted0 = load(lanes, _NOMINAL_LEG) * (everywhere(lacks) * samples)
+    after = left + part * load(lanes, _SLOW_Q) * (wanted - left)
+    return after, left0 + part * load(lanes, _NOMINAL_Q) * (wanted0 - left0)
+
+
+@compiled
 def _added(lanes: FloatArray, p: Any, q: Any, p0: Any, q0: Any) -> Any:
     """e of the equation above."""
     slow = (p - p0) + (load(lanes, _LEG) * q - load(lanes, _NOMINAL_LEG) * q0)
@@ -166,7 +182,7 @@ def _added(lanes: FloatArray, p: Any, q: Any, p0: Any, q0: Any) -> Any:
 
 
 @compiled
-def _follow_group(
+def _follow_group(  # noqa: PLR0912 -- one loop: parts of it would hand a dozen vectors to and fro
     x: FloatArray,
     quick: FloatArray,
     noise: FloatArray,
@@ -181,9 +197,6 @@ def _follow_group(
 ) -> None:
     """Run one group over a block; set state (STATES · LANES,) and out (readings · LANES,)."""
     x_strip, x_tile, noise_tile, heard_sum, over_sum, lacks_sum = sizes
-    leg, nominal_leg = load(lanes, _LEG), load(lanes, _NOMINAL_LEG)
-    leg_strip = everywhere(1.0 / STRIPS) * load(lanes, _SLOW_Q)
-    nominal_strip = everywhere(1.0 / STRIPS) * load(lanes, _NOMINAL_Q)
     charge, bleed = load(lanes, _CHARGE), load(lanes, _BLEED)
     stay, free_v, noise_size = load(lanes, _STAY), load(lanes, _FREE), load(lanes, _NOISE_SIZE)
     lost_in_strip, lost_in_tile = load(lanes, _LOST_IN_STRIP), load(lanes, _LOST_IN_TILE)
@@ -197,7 +210,7 @@ def _follow_group(
         first, end = tile * TILE, min((tile + 1) * TILE, x.size)
         p, q, p0, q0 = _slow(lanes, heard_sum[tile] / (end - first), p, q, p0, q0)
         e, e_end = e_end, _added(lanes, p, q, p0, q0) - (left - left0)
-        begun = left - left0
+        begun, drift = left - left0, everywhere(0.0)
         due = upper[reading] if reading < upper.size else x.size
         free, bleeds_below = False, -1.0
         if tile < x_tile.size:
@@ -207,9 +220,8 @@ def _follow_group(
             if free:
                 limited = limited + everywhere(over_sum[tile])
             if free and remembers:
-                fades, fades0 = load(lanes, _SLOW_Q) * left, load(lanes, _NOMINAL_Q) * left0
-                left, left0 = left - fades, left0 - fades0
-                e_end = e_end + (fades - fades0)
+                left, left0 = _left_after(lanes, everywhere(0.0), 0.0, 1.0, left, left0)
+                e_end = e_end - ((left - left0) - begun)
             if free and lasts:
                 bleeds_below = smallest(stay * w - added)
                 if due >= end and x_tile[tile] <= bleeds_below:
@@ -224,7 +236,7 @@ def _follow_group(
             # What moves slowly stands for the strip at its middle.
             at = e + everywhere((start - first + 0.5 * STRIP) / TILE) * (e_end - e)
             if not free:
-                at = at - ((left - left0) - begun)
+                at = at - ((left - left0) - begun) - everywhere(0.5) * drift
             if free and full and due >= stop and not noise.size:
                 # The commonest strip, written out: a call for each would cost as much as a few steps.
                 for k in range(np.uint64(start), np.uint64(stop)):
@@ -250,11 +262,10 @@ def _follow_group(
                 everywhere(0.0),
             )
             if not free:
-                # How far the leg gets in a strip: a small part of its way, so that a straight line will do.
-                mean, mean0 = lacked * everywhere(1.0 / STRIP), everywhere(lacks_sum[start // STRIP] / STRIP)
-                left = left + leg_strip * (leg * mean - left)
-                left0 = left0 + nominal_strip * (nominal_leg * mean0 - left0)
-                remembers = True
+                before = left - left0
+                lacks = lacks_sum[start // STRIP]
+                left, left0 = _left_after(lanes, lacked, lacks, 1.0 / STRIPS, left, left0)
+                drift, remembers = (left - left0) - before, True
         if not free:
             e_end = e_end - ((left - left0) - begun)
     for row, vector in enumerate((w, p, q, p0, q0, limited, left, left0)):
@@ -279,8 +290,8 @@ def follow_boards(
 
     nominal: (x, the nominal preamp's output before offset and limits, V round bias; the same before its
     bandwidth; what its limits take). noise: its part that is the preamp's own noise, of no samples where that
-    is too small to tell from the rest. heard: nominal microphone, V, with that noise. over: 1 where the microphone is overloaded, else
-    0. All of shape (n,). fraction: 0 to 1.
+    is too small to tell from the rest. heard: nominal microphone, V, with that noise. over: 1 where the
+    microphone is overloaded, else 0. All of shape (n,). fraction: 0 to 1.
     lanes: (groups, len(ROWS), LANES). board: (groups, LANES), whose lane it is. upper: indices, rising.
     """
     x, quick, lacks = nominal
