@@ -1,0 +1,175 @@
+"""What a board with given values reads while the bench signal plays: the model that is fitted.
+
+It is the engine's: its front end makes the wave, its detectors hold it, its converter's arithmetic reads it.
+A trial with the design's own values is Chain.run of the same sound, which a test holds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from envlab.analog.adc import read_between, stamps_of
+from envlab.analog.detector import Detector, hold_step
+from envlab.analog.envelope import HoldState, hold_rectified
+from envlab.analog.rectifier import Rectifier, rectify_in_time
+from envlab.analog.tones.nonlinear_steady_state import quiescent_state
+from envlab.bench.fit.values import BoardValues, detector_of
+from envlab.bench.signals.board_wave import wave_at_rectifier
+from envlab.bench.signals.program import MAIN_HZ, SAMPLE_RATE_HZ, BenchProgram
+from envlab.chain import Chain
+from envlab.units import BoolArray, FloatArray, IntArray
+
+
+@dataclass(frozen=True, eq=False)
+class TrialReadings:
+    """read_v: shape (readings, trials), V above the reference node. rise_v_s: shape (readings,), slope of the
+    first trial, V/s."""
+
+    read_v: FloatArray
+    rise_v_s: FloatArray
+
+
+class BenchModel:
+    """One design and one bench signal; answers what any trial board reads at any times.
+
+    Parameters
+    ----------
+    chain : Chain
+        The design.
+    program : BenchProgram
+        What is played.
+    """
+
+    def __init__(self, chain: Chain, program: BenchProgram) -> None:
+        self.chain, self.program = chain, program
+        from envlab.analog.kernels import trial_kernels
+
+        self.wave_v = wave_at_rectifier(chain, program)
+        self._peaks_v = trial_kernels.tile_peaks(self.wave_v)
+        self.rate_hz = self.wave_v.size / round(program.duration_s * SAMPLE_RATE_HZ) * SAMPLE_RATE_HZ
+        edges = [round(one.start_s * self.rate_hz) for one in program.stretches]
+        self._starts = np.array([*edges, self.wave_v.size], dtype=np.int64)
+        self._tones = np.array([tone_class(one.frequency_hz, one.kind) for one in program.stretches])
+
+    def read(self, trials: Sequence[BoardValues], times_s: FloatArray) -> TrialReadings:
+        """Return what trials hold at rising times of the file; before and after it they are at rest.
+
+        times_s: shape (readings,), s; a time before the file reads the value at its start.
+        """
+        inside = np.clip(times_s, 0.0, None)
+        upper, fraction = stamps_of(inside, self.wave_v.size, self.rate_hz)
+        if self._in_lanes:
+            return self._lanes(trials, upper, fraction)
+        return self._one_by_one(trials, upper, fraction)
+
+    @property
+    def _in_lanes(self) -> bool:
+        rectifier = self.chain.rectifier
+        quick = rectifier.gain_bandwidth_hz is None and rectifier.output_current_a is None
+        return rectifier.diode == "none" and quick and type(rectifier) is Rectifier
+
+    def _gains(self, trial: BoardValues) -> FloatArray:
+        """One a stretch."""
+        return np.array((trial.gain, trial.low_gain, trial.high_gain))[self._tones]
+
+    def _limits_v(self, trial: BoardValues) -> tuple[float, float]:
+        preamp = self.chain.preamp
+        return -trial.limit * preamp.swing_down_v, trial.limit * preamp.swing_up_v
+
+    def _detector(self, trial: BoardValues) -> Detector:
+        return detector_of(trial, self.chain.detector_as_built)
+
+    def _lanes(
+        self, trials: Sequence[BoardValues], upper: IntArray, fraction: FloatArray
+    ) -> TrialReadings:
+        from envlab.analog.kernels import trial_kernels
+
+        width = trial_kernels.LANES
+        parts = [
+            self._some(trials[first : first + width], upper, fraction)
+            for first in range(0, len(trials), width)
+        ]
+        return TrialReadings(np.concatenate([one.read_v for one in parts], axis=1), parts[0].rise_v_s)
+
+    def _some(self, trials: Sequence[BoardValues], upper: IntArray, fraction: FloatArray) -> TrialReadings:
+        from envlab.analog.kernels import trial_kernels
+
+        filled = [*trials, *[trials[-1]] * (trial_kernels.LANES - len(trials))]
+        detectors = [self._detector(one) for one in filled]
+        quiescent_v = self.chain.rectifier.quiescent_rectified_v(self.chain.bias_at_rectifier_v)
+        lift_v = np.array([quiescent_v - one.drop_v for one in filled])
+        full = self.chain.rectifier.kind == "full"
+        limits = np.array([self._limits_v(one) for one in filled])
+        read_v, rise_v = trial_kernels.hold_trials(
+            self.wave_v,
+            self._peaks_v,
+            self._starts,
+            np.stack([self._gains(one) for one in filled], axis=1),
+            limits[:, 0].copy(),
+            limits[:, 1].copy(),
+            np.array([float(full and not one.half_wave) for one in filled]),
+            lift_v,
+            np.array([hold_step(one, self.rate_hz) for one in detectors]).T.copy(),
+            np.maximum(lift_v, 0.0) * np.array([one.divider for one in detectors]),
+            upper,
+            fraction,
+        )
+        return TrialReadings(read_v[:, : len(trials)], rise_v[:, 0] * self.rate_hz)
+
+    def _one_by_one(
+        self, trials: Sequence[BoardValues], upper: IntArray, fraction: FloatArray
+    ) -> TrialReadings:
+        read_v = np.empty((upper.size, len(trials)))
+        rise_v_s = np.zeros(upper.size)
+        bias_v = self.chain.bias_at_rectifier_v
+        for place, trial in enumerate(trials):
+            rectifier = _of_trial(self.chain.rectifier, trial)
+            gains = np.repeat(self._gains(trial), np.diff(self._starts))
+            signal_v = np.clip(gains * self.wave_v, *self._limits_v(trial))
+            drive_v, _ = rectify_in_time(signal_v, rectifier, sample_rate_hz=self.rate_hz, bias_v=bias_v)
+            if rectifier.diode == "none":
+                drive_v = np.maximum(drive_v - trial.drop_v, 0.0)
+            detector = self._detector(trial)
+            state: HoldState = quiescent_state(detector, rectifier, bias_v=bias_v)
+            held_v, _ = hold_rectified(
+                drive_v, rectifier, detector, sample_rate_hz=self.rate_hz, state=state
+            )
+            read_v[:, place] = read_between(state.held_v, held_v, upper, fraction)
+            if place == 0:
+                before_v = np.where(upper > 0, held_v[upper - 1], state.held_v)
+                rise_v_s = (held_v[upper] - before_v) * self.rate_hz
+        return TrialReadings(read_v, rise_v_s)
+
+    def fitted_times(self, times_s: FloatArray) -> BoolArray:
+        """Return which times of the file say something of the board's parts, shape (times,).
+
+        The sweep is left out, and the silence behind it: what a room or a loudspeaker does to it is not known.
+        """
+        inside = (times_s >= 0) & (times_s < self.program.duration_s)
+        for one, behind in zip(self.program.stretches, self.program.stretches[1:], strict=False):
+            if one.kind == "sweep":
+                inside &= (times_s < one.start_s) | (times_s >= behind.end_s)
+        return np.asarray(inside)
+
+
+def tone_class(frequency_hz: float, kind: str) -> int:
+    """Return which gain a stretch is heard with: 0 that of the main tone, 1 of the low one, 2 of the high."""
+    if kind != "burst" or frequency_hz == MAIN_HZ:
+        return 0
+    return 1 if frequency_hz < MAIN_HZ else 2
+
+
+def _of_trial(rectifier: Rectifier, trial: BoardValues) -> Rectifier:
+    """A rectifier with one half of the wave, or with a diode that drops more."""
+    if trial.half_wave and rectifier.kind == "full":
+        rectifier = replace(rectifier, kind="half")
+    diode = rectifier.passive_diode
+    if diode is None:
+        return rectifier
+    # At one current a diode drops more by what its saturation current is less, n·kT/q to an e-fold.
+    return replace(
+        rectifier, saturation_a=diode.saturation_a * float(np.exp(-trial.drop_v / diode.slope_v))
+    )
