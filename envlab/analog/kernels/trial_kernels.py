@@ -34,6 +34,7 @@ def hold_trials(
     high_v: FloatArray,
     fold: FloatArray,
     lift_v: FloatArray,
+    lean_v: FloatArray,
     steps: FloatArray,
     start_v: FloatArray,
     upper: IntArray,
@@ -44,7 +45,7 @@ def hold_trials(
     wave_v: shape (n,), V round the bias before any limit. peaks_v: as tile_peaks. starts: shape (stretches +
     1,), first sample of each, the last one n. gains: shape (stretches, LANES). low_v, high_v: shape (LANES,),
     limits of the swing, V. fold: 1 for a full wave, 0 for a half wave. lift_v: V added behind the rectifier,
-    before it is held above 0 (a dead zone is negative). steps: shape (3, LANES), as detector.HoldStep.
+    before it is held above 0 (a dead zone is negative). lean_v: V added before it. steps: shape (3, LANES), as detector.HoldStep.
     start_v: shape (LANES,), V. upper, fraction: shape (readings,), as adc.stamps_of gives them.
     """
     read_v = np.empty((upper.size, LANES))
@@ -60,7 +61,7 @@ def hold_trials(
                 peak_v = peaks_v[n // TILE]
                 for j in range(LANES):
                     # What never lets go of its drive, an average detector, keeps nothing by itself.
-                    quiet = gains[stretch, j] * peak_v + lift_v[j] <= held[j] * tile_keep[j]
+                    quiet = gains[stretch, j] * peak_v + abs(lean_v[j]) + lift_v[j] <= held[j] * tile_keep[j]
                     whole &= quiet and tile_keep[j] > 0.0
             if whole:
                 for j in range(LANES):
@@ -69,7 +70,7 @@ def hold_trials(
                 continue
             x = wave_v[n]
             for j in range(LANES):
-                y = gains[stretch, j] * x
+                y = gains[stretch, j] * x + lean_v[j]
                 y = y if y > low_v[j] else low_v[j]
                 y = y if y < high_v[j] else high_v[j]
                 # A half wave passes what lies above; a full wave the larger of it and its mirror image.

@@ -112,8 +112,10 @@ class BenchModel:
             limits[:, 1].copy(),
             np.array([float(full and not one.half_wave) for one in filled]),
             lift_v,
+            np.array([one.lean_v for one in filled]),
             np.array([hold_step(one, self.rate_hz) for one in detectors]).T.copy(),
-            np.maximum(lift_v, 0.0) * np.array([one.divider for one in detectors]),
+            _offered_at_rest(lift_v, np.array([one.lean_v for one in filled]), full)
+            * np.array([one.divider for one in detectors]),
             upper,
             fraction,
         )
@@ -128,12 +130,16 @@ class BenchModel:
         for place, trial in enumerate(trials):
             rectifier = _of_trial(self.chain.rectifier, trial)
             gains = np.repeat(self._gains(trial), np.diff(self._starts))
-            signal_v = np.clip(gains * self.wave_v, *self._limits_v(trial))
+            signal_v = np.clip(gains * self.wave_v + trial.lean_v, *self._limits_v(trial))
             drive_v, _ = rectify_in_time(signal_v, rectifier, sample_rate_hz=self.rate_hz, bias_v=bias_v)
             if rectifier.diode == "none":
                 drive_v = np.maximum(drive_v - trial.drop_v, 0.0)
             detector = self._detector(trial)
-            state: HoldState = quiescent_state(detector, rectifier, bias_v=bias_v)
+            state = quiescent_state(detector, rectifier, bias_v=bias_v)
+            if rectifier.diode == "none":
+                rest_v = float(np.abs(trial.lean_v)) if rectifier.kind == "full" else max(trial.lean_v, 0.0)
+                lifted_v = rest_v + rectifier.quiescent_rectified_v(bias_v) - trial.drop_v
+                state = HoldState(max(lifted_v, 0.0) * detector.divider)
             held_v, _ = hold_rectified(
                 drive_v, rectifier, detector, sample_rate_hz=self.rate_hz, state=state
             )
@@ -160,6 +166,12 @@ def tone_class(frequency_hz: float, kind: str) -> int:
     if kind != "burst" or frequency_hz == MAIN_HZ:
         return 0
     return 1 if frequency_hz < MAIN_HZ else 2
+
+
+def _offered_at_rest(lift_v: FloatArray, lean_v: FloatArray, full: bool) -> FloatArray:
+    """What trials' detectors are offered at silence, shape (trials,), V."""
+    folded = np.abs(lean_v) if full else np.maximum(lean_v, 0.0)
+    return np.maximum(folded + lift_v, 0.0)
 
 
 def _of_trial(rectifier: Rectifier, trial: BoardValues) -> Rectifier:

@@ -28,6 +28,9 @@ class BoardValues:
     drop_v : float
         Lost in the rectifier beyond the design's own loss, V: a dead zone, or a diode that drops more. Less
         than 0: the rectifier never comes down to its node.
+    lean_v : float
+        Rest of the signal before the rectifier off the middle, V: the preamp's own offset. Behind a full
+        wave its sign cannot be seen.
     limit : float
         Swing before the rectifier over the design's; 1 is as designed.
     half_wave : bool
@@ -45,6 +48,7 @@ class BoardValues:
     release_s: float
     offset_lsb: float
     drop_v: float
+    lean_v: float = 0.0
     limit: float = 1.0
     half_wave: bool = False
     delay_s: float = 0.0
@@ -54,7 +58,8 @@ class BoardValues:
 def designed_values(chain: Chain) -> BoardValues:
     """Return the values of a board exactly as designed."""
     attack_s, release_s = time_constants(chain.detector_as_built)
-    return BoardValues(1.0, 1.0, 1.0, attack_s, release_s, chain.adc.offset_lsb, 0.0)
+    lean_v = chain.preamp.output_offset_v
+    return BoardValues(1.0, 1.0, 1.0, attack_s, release_s, chain.adc.offset_lsb, 0.0, lean_v)
 
 
 def time_constants(detector: Detector) -> tuple[float, float]:
