@@ -27,9 +27,12 @@ def tile_peaks(wave_v: FloatArray) -> FloatArray:
 @compiled
 def hold_trials(
     wave_v: FloatArray,
+    bend_v: FloatArray,
     peaks_v: FloatArray,
+    bends_v: FloatArray,
     starts: IntArray,
     gains: FloatArray,
+    bent: FloatArray,
     low_v: FloatArray,
     high_v: FloatArray,
     fold: FloatArray,
@@ -42,7 +45,8 @@ def hold_trials(
 ) -> tuple[FloatArray, FloatArray]:
     """Return (read_v, rise_v), shape (readings, LANES): V at the readings, and V gained in their sample.
 
-    wave_v: shape (n,), V round the bias before any limit. peaks_v: as tile_peaks. starts: shape (stretches +
+    wave_v: shape (n,), V round the bias before any limit; bend_v: the same, how it changes, and bent, shape
+    (LANES,), how much of that is added. peaks_v, bends_v: of both, as tile_peaks. starts: shape (stretches +
     1,), first sample of each, the last one n. gains: shape (stretches, LANES). low_v, high_v: shape (LANES,),
     limits of the swing, V. fold: 1 for a full wave, 0 for a half wave. lift_v: V added behind the rectifier,
     before it is held above 0 (a dead zone is negative). lean_v: V added before it. steps: shape (3, LANES), as detector.HoldStep.
@@ -58,19 +62,20 @@ def hold_trials(
         while n < end:
             whole = n % TILE == 0 and n + TILE <= end and (k >= upper.size or upper[k] >= n + TILE)
             if whole:
-                peak_v = peaks_v[n // TILE]
+                peak_v, bend = peaks_v[n // TILE], bends_v[n // TILE]
                 for j in range(LANES):
+                    largest_v = gains[stretch, j] * (peak_v + abs(bent[j]) * bend) + abs(lean_v[j])
                     # What never lets go of its drive, an average detector, keeps nothing by itself.
-                    quiet = gains[stretch, j] * peak_v + abs(lean_v[j]) + lift_v[j] <= held[j] * tile_keep[j]
+                    quiet = largest_v + lift_v[j] <= held[j] * tile_keep[j]
                     whole &= quiet and tile_keep[j] > 0.0
             if whole:
                 for j in range(LANES):
                     held[j] *= tile_keep[j]
                 n += TILE
                 continue
-            x = wave_v[n]
+            x, dx = wave_v[n], bend_v[n]
             for j in range(LANES):
-                y = gains[stretch, j] * x + lean_v[j]
+                y = gains[stretch, j] * (x + bent[j] * dx) + lean_v[j]
                 y = y if y > low_v[j] else low_v[j]
                 y = y if y < high_v[j] else high_v[j]
                 # A half wave passes what lies above; a full wave the larger of it and its mirror image.

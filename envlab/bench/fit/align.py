@@ -1,11 +1,13 @@
 """Where the bench signal lies in a capture: its marks, found by matched filters.
 
 What a filter is matched to is how the design's own envelope rises in the mark. Only rises count: they are
-steep on every board, whatever its release. Both marks together give the capture's delay and its clock.
+steep on every board, whatever its release. Both marks together give the capture's delay and its clock. Where a
+fault bends the marks past recognition, the whole signal as such a board would show it is looked for instead.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,9 +26,13 @@ CLOCKS = np.linspace(-0.025, 0.025, 21)
 RATE_HZ = 1000.0
 # Likeness to a mark from which on it is one: noise alone stays below 0.4 (tests/bench/fit/test_align.py).
 ENOUGH = 0.5
+# The same of the whole signal, which is long: its slow changes resemble other music's more than a mark does.
+ENOUGH_WHOLE = 0.8
 # Between two of CLOCKS both marks drift apart by less than this, values.
 _SLACK = 30
 _TAIL_S = 0.1
+_AROUND_S = 0.6
+_FINER = 4
 
 
 class NoMarksError(EnvlabError):
@@ -62,10 +68,11 @@ def align(capture: Capture, model: BenchModel, trial: BoardValues) -> Alignment:
     """
     heard = _rises(capture.evenly(RATE_HZ))
     marks = model.program.marks
+    shapes = [_shown(model, [trial], mark.start_s, mark.duration_s + _TAIL_S)[0] for mark in marks]
     apart_s = marks[1].start_s - marks[0].start_s
     best = (-1.0, 0.0, 0.0, 0.0)
     for clock in CLOCKS:
-        first, last = (_likeness(heard, _shape(model, trial, mark, clock)) for mark in marks)
+        first, last = (_likeness(heard, _rises(_on_clock(shape, clock))) for shape in shapes)
         apart = round(apart_s * (1 + clock) * RATE_HZ)
         if last.size <= apart + _SLACK:
             continue
@@ -80,21 +87,72 @@ def align(capture: Capture, model: BenchModel, trial: BoardValues) -> Alignment:
             best = (float(both[at]), at + _between(first, at), then + _between(last, then), less)
     _, start, stop, likeness = best
     if not likeness >= ENOUGH:
-        raise NoMarksError(
-            f"{capture.name or 'capture'}: the bench signal's marks were not found (likeness {likeness:.2f}, at "
-            f"least {ENOUGH} is wanted); capture the whole file from before it begins until after its end, and "
-            "play it louder"
-        )
+        raise NoMarksError(_not_found(capture, likeness, ENOUGH))
     clock = (stop - start) / RATE_HZ / apart_s - 1
+    return _placed(capture, start, clock, marks[0], likeness)
+
+
+def align_whole(capture: Capture, model: BenchModel, trials: Sequence[BoardValues]) -> Alignment:
+    """Return where the signal lies, by its whole length, as the trial board that it resembles most shows it.
+
+    Parameters
+    ----------
+    capture, model
+        As align.
+    trials : sequence of BoardValues
+        Boards with faults that bend the marks.
+
+    Raises
+    ------
+    NoMarksError
+        One line, if the capture resembles none of them.
+    """
+    around = np.full(round(_AROUND_S * RATE_HZ), np.nan)
+    heard = np.concatenate((around, capture.evenly(RATE_HZ), around))
+    edges = np.isnan(heard)
+    heard[edges] = np.interp(np.flatnonzero(edges), np.flatnonzero(~edges), heard[~edges])
+    best = (-1.0, 0.0, 0.0)
+    for shape in _shown(model, trials, 0.0, model.program.duration_s):
+        for clock in np.linspace(CLOCKS[0], CLOCKS[-1], 2 * CLOCKS.size - 1):
+            likeness = _likeness_about_mean(heard, _on_clock(shape, clock))
+            if likeness.size and likeness.max() > best[0]:
+                at = int(np.argmax(likeness))
+                best = (float(likeness[at]), at + _between(likeness, at), float(clock))
+    likeness_most, start, clock = best
+    if not likeness_most >= ENOUGH_WHOLE:
+        raise NoMarksError(_not_found(capture, likeness_most, ENOUGH_WHOLE))
+    return _placed(capture, start - around.size, clock, model.program.stretches[0], likeness_most)
+
+
+def _placed(capture: Capture, start: float, clock: float, first: Stretch, likeness: float) -> Alignment:
     start_s = float(capture.time_s[0]) + start / RATE_HZ
-    return Alignment(start_s / (1 + clock) - marks[0].start_s, clock, likeness)
+    return Alignment(start_s / (1 + clock) - first.start_s, clock, likeness)
 
 
-def _shape(model: BenchModel, trial: BoardValues, mark: Stretch, clock: float) -> FloatArray:
-    """How a board's envelope rises in a mark, on a clock that is off."""
-    count = int((mark.duration_s + _TAIL_S) * RATE_HZ * (1 + clock))
-    times_s = mark.start_s + np.arange(count) / (RATE_HZ * (1 + clock))
-    return _rises(model.read([trial], times_s).read_v[:, 0])
+def _not_found(capture: Capture, likeness: float, enough: float) -> str:
+    return (
+        f"{capture.name or 'capture'}: the bench signal's marks were not found (likeness {likeness:.2f}, at least "
+        f"{enough} is wanted); capture the whole file from before it begins until after its end, and play it louder"
+    )
+
+
+def _rises(values: FloatArray) -> FloatArray:
+    return np.maximum(np.diff(values), 0.0)
+
+
+def _shown(
+    model: BenchModel, trials: Sequence[BoardValues], start_s: float, duration_s: float
+) -> FloatArray:
+    """What boards hold from a moment of the file on, shape (trials, n), V, at _FINER times RATE_HZ."""
+    times_s = start_s + np.arange(int(duration_s * RATE_HZ * _FINER)) / (RATE_HZ * _FINER)
+    return model.read(trials, times_s).read_v.T
+
+
+def _on_clock(shape: FloatArray, clock: float) -> FloatArray:
+    """A shape read at RATE_HZ by a clock that is off."""
+    step = _FINER / (1 + clock)
+    places = np.arange(int((shape.size - 1) / step) + 1) * step
+    return np.interp(places, np.arange(shape.size), shape)
 
 
 def _likeness(heard: FloatArray, shape: FloatArray) -> FloatArray:
@@ -107,8 +165,18 @@ def _likeness(heard: FloatArray, shape: FloatArray) -> FloatArray:
     return np.asarray(product / (np.sqrt(energy) + least) / np.linalg.norm(shape))
 
 
-def _rises(values: FloatArray) -> FloatArray:
-    return np.maximum(np.diff(values), 0.0)
+def _likeness_about_mean(heard: FloatArray, shape: FloatArray) -> FloatArray:
+    """The same of what both have about their means, −1 to 1."""
+    if shape.size >= heard.size or np.ptp(shape) == 0:
+        return np.zeros(0)
+    about = shape - shape.mean()
+    product = fftconvolve(heard, about[::-1], mode="valid")
+    sums = np.concatenate(([0.0], np.cumsum(heard)))
+    squares = np.concatenate(([0.0], np.cumsum(heard**2)))
+    many = shape.size
+    total = sums[many:] - sums[:-many]
+    energy = np.maximum(squares[many:] - squares[:-many] - total**2 / many, 1e-12 * squares[-1] + 1e-30)
+    return np.asarray(product / np.sqrt(energy) / np.linalg.norm(about))
 
 
 def _between(values: FloatArray, at: int) -> float:

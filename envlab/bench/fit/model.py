@@ -6,6 +6,7 @@ A trial with the design's own values is Chain.run of the same sound, which a tes
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -17,10 +18,13 @@ from envlab.analog.envelope import HoldState, hold_rectified
 from envlab.analog.rectifier import Rectifier, rectify_in_time
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.bench.fit.values import BoardValues, detector_of
-from envlab.bench.signals.board_wave import wave_at_rectifier
+from envlab.bench.signals.board_wave import input_peak, wave_at_rectifier, with_corners_up
 from envlab.bench.signals.program import MAIN_HZ, SAMPLE_RATE_HZ, BenchProgram
 from envlab.chain import Chain
 from envlab.units import BoolArray, FloatArray, IntArray
+
+
+_BEND = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +52,12 @@ class BenchModel:
         from envlab.analog.kernels import trial_kernels
 
         self.wave_v = wave_at_rectifier(chain, program)
+        moved = wave_at_rectifier(
+            with_corners_up(chain, math.e**_BEND), program, peak=input_peak(chain, program.way)
+        )
+        # How the wave changes with the logarithm of the corners, in the small.
+        self._bend_v = (moved - self.wave_v) / _BEND
+        self._bends_v = trial_kernels.tile_peaks(self._bend_v)
         self._peaks_v = trial_kernels.tile_peaks(self.wave_v)
         self.rate_hz = self.wave_v.size / round(program.duration_s * SAMPLE_RATE_HZ) * SAMPLE_RATE_HZ
         edges = [round(one.start_s * self.rate_hz) for one in program.stretches]
@@ -105,9 +115,12 @@ class BenchModel:
         limits = np.array([self._limits_v(one) for one in filled])
         read_v, rise_v = trial_kernels.hold_trials(
             self.wave_v,
+            self._bend_v,
             self._peaks_v,
+            self._bends_v,
             self._starts,
             np.stack([self._gains(one) for one in filled], axis=1),
+            np.array([math.log(one.corner) for one in filled]),
             limits[:, 0].copy(),
             limits[:, 1].copy(),
             np.array([float(full and not one.half_wave) for one in filled]),
@@ -130,7 +143,8 @@ class BenchModel:
         for place, trial in enumerate(trials):
             rectifier = _of_trial(self.chain.rectifier, trial)
             gains = np.repeat(self._gains(trial), np.diff(self._starts))
-            signal_v = np.clip(gains * self.wave_v + trial.lean_v, *self._limits_v(trial))
+            wave_v = self.wave_v + math.log(trial.corner) * self._bend_v
+            signal_v = np.clip(gains * wave_v + trial.lean_v, *self._limits_v(trial))
             drive_v, _ = rectify_in_time(signal_v, rectifier, sample_rate_hz=self.rate_hz, bias_v=bias_v)
             if rectifier.diode == "none":
                 drive_v = np.maximum(drive_v - trial.drop_v, 0.0)

@@ -18,7 +18,8 @@ class BoardValues:
     gain : float
         From the file to the rectifier at 1 kHz, over the design's; 1 is as designed.
     low_gain, high_gain : float
-        The same at the low and the high tone of the bursts.
+        The same at the low and the high tone of the bursts. By wire the low one is gain itself: what is less
+        there, corner says.
     attack_s : float
         Ra·C, s; of an average detector R·C.
     release_s : float
@@ -31,6 +32,8 @@ class BoardValues:
     lean_v : float
         Rest of the signal before the rectifier off the middle, V: the preamp's own offset. Behind a full
         wave its sign cannot be seen.
+    corner : float
+        Low corners of the capacitors before the rectifier over the design's; 1 is as designed.
     limit : float
         Swing before the rectifier over the design's; 1 is as designed.
     half_wave : bool
@@ -49,6 +52,7 @@ class BoardValues:
     offset_lsb: float
     drop_v: float
     lean_v: float = 0.0
+    corner: float = 1.0
     limit: float = 1.0
     half_wave: bool = False
     delay_s: float = 0.0

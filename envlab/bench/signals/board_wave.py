@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -54,17 +55,30 @@ def input_level_db_spl(chain: Chain) -> float:
     return 20 * math.log10(input_peak(chain, "acoustic") / math.sqrt(2) / 20e-6)
 
 
-def wave_at_rectifier(chain: Chain, program: BenchProgram, wave: FloatArray | None = None) -> FloatArray:
+def with_corners_up(chain: Chain, times: float) -> Chain:
+    """Return a design whose capacitors before the rectifier are smaller by times, their corners up by it."""
+    preamp = chain.preamp
+    smaller = {
+        one.name: getattr(preamp, one.name) / times
+        for one in dataclasses.fields(preamp)
+        if one.name.endswith("_farad") and getattr(preamp, one.name)
+    }
+    return dataclasses.replace(chain, preamp=dataclasses.replace(preamp, **smaller))
+
+
+def wave_at_rectifier(
+    chain: Chain, program: BenchProgram, *, peak: float | None = None, wave: FloatArray | None = None
+) -> FloatArray:
     """Return the signal at the rectifier's input at the internal rate, V round the bias, without limits.
 
-    wave: shape (n,), share of full scale, at SAMPLE_RATE_HZ; None: the program's own. The loudest tone has
-    the peak that input_peak says.
+    wave: shape (n,), share of full scale, at SAMPLE_RATE_HZ; None: the program's own. peak: of the
+    loudest tone where it is put in, V or Pa; None: as input_peak says.
     """
     samples = program.samples() if wave is None else wave
     fine = interpolate(samples / FULL_SCALE, SAMPLE_RATE_HZ)
     stages = stages_heard(chain, program.way)
     rate_hz = fine.size / samples.size * SAMPLE_RATE_HZ
-    scale = _SMALL * input_peak(chain, program.way)
+    scale = _SMALL * (input_peak(chain, program.way) if peak is None else peak)
     around = Surroundings(rate_hz)
     out = np.empty_like(fine)
     FrontEnd(stages, around).fill(scale * fine, None, out)
