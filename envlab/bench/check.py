@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,6 +11,7 @@ from envlab.bench.captures.capture import Capture
 from envlab.bench.compare import Comparison, compare
 from envlab.bench.faults.fault_classes import (
     CANNOT_TELL,
+    HALF_WAVE,
     NOTHING,
     REVERSED,
     SATURATED,
@@ -27,6 +29,8 @@ from envlab.chain import Chain
 
 # An attack that seems slower than this, over the design's, is fitted with half of the wave, too.
 _SLOWER = 1.25
+# A gain under this, over the design's, may be none of the gain's doing.
+_MUCH_LESS = 0.3
 # Share of readings at the top code from which on a converter counts as saturated.
 _AT_TOP = 0.01
 # Counts by which a capture must move, to be more than its noise.
@@ -95,15 +99,24 @@ class BoardChecker:
             return self._told(capture, None, (), ranking)
         check_levels(capture, alignment, self.model)
         fitted = fit_board(capture, self.model, alignment)
-        slower = fitted.values.attack_s / designed_values(self.chain).attack_s
-        half = None
-        if self.chain.rectifier.kind == "full" and slower > _SLOWER:
-            half = fit_board(capture, self.model, alignment, half_wave=True)
-        ranking = rank_faults(self.chain, self.program.way, fitted, half, self.healthy)
-        if half is not None and half.rms < fitted.rms and ranking.suspects[0].name == "half wave missing":
-            fitted = half
+        candidates = [fitted, *self._other_ways(capture, alignment, fitted)]
+        ranking = rank_faults(self.chain, self.program.way, candidates, self.healthy)
+        if ranking.verdict == HALF_WAVE:
+            fitted = next(one for one in candidates if one.values.half_wave)
         rows = compare(capture, fitted, self.model, self.healthy)
         return self._told(capture, fitted, rows, ranking)
+
+    def _other_ways(
+        self, capture: Capture, alignment: Alignment, fitted: FittedBoard
+    ) -> Iterator[FittedBoard]:
+        """The board as other circuits than the fitted one would explain it as well."""
+        design = designed_values(self.chain)
+        if self.chain.rectifier.kind == "full" and fitted.values.attack_s > _SLOWER * design.attack_s:
+            yield fit_board(capture, self.model, alignment, half_wave=True)
+        if fitted.values.gain < _MUCH_LESS:
+            # Behind a small release resistor a slow attack looks like little gain.
+            swapped = replace(design, attack_s=design.release_s, release_s=design.attack_s)
+            yield fit_board(capture, self.model, alignment, begin=swapped)
 
     def _told(
         self,
@@ -132,11 +145,16 @@ class BoardChecker:
             return align(capture, self.model, design)
         except NoMarksError:
             pass
-        mirrored = replace(capture, values=np.nanmax(capture.values) - capture.values)
         try:
-            align(mirrored, self.model, design)
-        except NoMarksError:
             return align_whole(capture, self.model, self._shapes())
+        except NoMarksError as problem:
+            mirrored = replace(capture, values=np.nanmax(capture.values) - capture.values)
+            # A reading that falls from its rest soon ends at 0: all tones look alike.
+            flat = [replace(design, limit=limit) for limit in (1.0, 0.1, 0.01)]
+            try:
+                align_whole(mirrored, self.model, flat)
+            except NoMarksError:
+                raise problem from None
         return None
 
     def _shapes(self) -> list[BoardValues]:

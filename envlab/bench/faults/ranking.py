@@ -8,6 +8,7 @@ board as likely beforehand as all faults together.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,8 +62,7 @@ class Ranking:
 def rank_faults(
     chain: Chain,
     way: str,
-    fitted: FittedBoard,
-    half: FittedBoard | None,
+    candidates: Sequence[FittedBoard],
     healthy: list[BoardValues],
 ) -> Ranking:
     """Return the classes of faults by likelihood.
@@ -73,9 +73,8 @@ def rank_faults(
         The design.
     way : str
         How the signal was put in: by air the gain says less.
-    fitted, half : FittedBoard
-        The board as fitted with the design's rectifier, and with one half of the wave missing; None: not
-        fitted.
+    candidates : sequence of FittedBoard
+        The board as fitted, from one start or several, with both halves of the wave or one.
     healthy : list of BoardValues
         Boards within their tolerances.
     """
@@ -88,16 +87,17 @@ def rank_faults(
         least = np.where(np.array(TOLD_BY) == "gain", 0.35, least)
     spread = spread + np.diag(least**2)
     classes = fault_classes(chain)
+    least_rms = min(board.rms for board in candidates)
     logs, near = [], 0.0
     for one in classes:
-        board = half if one.half_wave else fitted
-        if board is None:
-            logs.append(-math.inf)
-            continue
-        log, share = _log_likelihood(one, board, design, mean, spread)
-        readings = int(np.isfinite(board.residual).sum())
-        logs.append(log - readings / _TOGETHER * math.log(board.rms / fitted.rms))
-        near = max(near, share)
+        log = -math.inf
+        for board in candidates:
+            if board.values.half_wave == one.half_wave:
+                fits, share = _log_likelihood(one, board, design, mean, spread)
+                readings = int(np.isfinite(board.residual).sum())
+                log = max(log, fits - readings / _TOGETHER * math.log(board.rms / least_rms))
+                near = max(near, share)
+        logs.append(log)
     prior = [0.0, *[-math.log(len(classes) - 1)] * (len(classes) - 1)]
     weights = np.array(logs) + prior
     shares = np.exp(weights - weights.max())

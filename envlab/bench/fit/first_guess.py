@@ -18,6 +18,7 @@ from envlab.units import FloatArray, from_db
 ATTACKS = (0.1, 0.3, 1.0, 3.0, 10.0)
 # Share of a step behind which a detector has settled well enough for a guess.
 _SETTLED = 0.7
+_FEW_AT_REST = 20
 
 
 def file_times(capture: Capture, alignment: Alignment) -> FloatArray:
@@ -26,22 +27,27 @@ def file_times(capture: Capture, alignment: Alignment) -> FloatArray:
 
 
 def rest_level(capture: Capture, times_s: FloatArray, model: BenchModel) -> float:
-    """Return the capture's mean while nothing sounds, counts or V: in the last second before the steps."""
-    first = model.program.of_kind("step")[0]
-    return _mean(capture, times_s, first.start_s - 1.0, first.start_s)
+    """Return the capture's mean before anything sounds, counts or V; if it begins later, before the steps."""
+    first = model.program.marks[0].start_s
+    before = (times_s < first - 0.02) & np.isfinite(capture.values)
+    if before.sum() >= _FEW_AT_REST:
+        return float(capture.values[before].mean())
+    step = model.program.of_kind("step")[0]
+    return mean_between(capture, times_s, step.start_s - 1.0, step.start_s)
 
 
 def step_levels(capture: Capture, times_s: FloatArray, model: BenchModel) -> FloatArray:
     """Return where each level step settles, shape (steps,), counts or V."""
     steps = model.program.of_kind("step")
-    return np.array([_mean(capture, times_s, *_settled(one)) for one in steps])
+    return np.array([mean_between(capture, times_s, *_settled(one)) for one in steps])
 
 
 def _settled(step: Stretch) -> tuple[float, float]:
     return step.start_s + _SETTLED * step.duration_s, step.end_s
 
 
-def _mean(capture: Capture, times_s: FloatArray, first_s: float, last_s: float) -> float:
+def mean_between(capture: Capture, times_s: FloatArray, first_s: float, last_s: float) -> float:
+    """Return the capture's mean between two times of the file, counts or V; times_s: of its values."""
     inside = (times_s >= first_s) & (times_s < last_s) & np.isfinite(capture.values)
     if inside.sum() < 2:
         raise EnvlabError(
@@ -94,11 +100,11 @@ def first_guesses(
         answer_v = model.read([begun], middles_s).read_v[:, 0]
         ratio = answer_v[-1] / share[-1]
         # The larger steps tell the gain; one that is cut off tells the limit.
-        gain = float(np.median(heard_v[3:] / (ratio * share[3:]))) if ratio > 0 else 1.0
-        gain = min(max(gain, 1e-3), 1e3)
+        times_larger = heard_v / np.maximum(answer_v, 1e-9)
+        gain = float(np.clip(np.median(times_larger[3:]), 1e-3, 1e3))
         limit = 1.0
-        if heard_v[-1] < 0.9 * gain * answer_v[-1]:
-            gain = float(np.clip(np.max(heard_v[2:5] / (ratio * share[2:5])), 1e-3, 1e3))
+        if ratio > 0 and heard_v[-1] < 0.9 * gain * answer_v[-1]:
+            gain = float(np.clip(np.max(times_larger[2:5]), 1e-3, 1e3))
             limit = float(np.clip(heard_v[-1] / ratio / _swing(model), 0.02, 1.0))
         guesses.append(
             replace(begun, gain=gain, low_gain=gain, high_gain=gain, limit=limit, offset_lsb=design.offset_lsb)

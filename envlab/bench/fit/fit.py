@@ -40,6 +40,17 @@ FITTED: Mapping[str, tuple[bool, float]] = {
     "delay_s": (False, 1.0),
     "clock": (False, 1.0),
 }
+# What the model itself is off, beside continuous time with every part drawn on its own; standard deviations,
+# measured (tests/bench/fit/test_coverage.py); logarithms where FITTED says so.
+_MODEL_ERROR = {
+    "gain": 8e-5,
+    "low_gain": 8e-5,
+    "high_gain": 1e-4,
+    "attack_s": 8e-4,
+    "release_s": 8e-5,
+    "drop_v": 3e-5,
+    "delay_s": 1e-6,
+}
 # Of starts that are fitted to the end; the others are only tried.
 _BEST = 2
 _CLUSTER_S = 0.1
@@ -91,6 +102,7 @@ def fit_board(
     alignment: Alignment | None = None,
     *,
     half_wave: bool = False,
+    begin: BoardValues | None = None,
 ) -> FittedBoard:
     """Return the board that made a capture of the bench signal.
 
@@ -104,6 +116,8 @@ def fit_board(
         Where the file lies in the capture; None: found by its marks.
     half_wave : bool
         Fit a board of which one half of the wave is missing.
+    begin : BoardValues or None
+        Fit from this board on; its place in time is of no account. None: from several, as the capture looks.
 
     Returns
     -------
@@ -119,10 +133,13 @@ def fit_board(
     design = replace(designed_values(model.chain), half_wave=half_wave)
     where = alignment or align(capture, model, design)
     problem = _Problem(capture, model, where)
-    guesses = first_guesses(capture, where, model, design, problem.per_volt)
+    if begin is None:
+        guesses = first_guesses(capture, where, model, design, problem.per_volt)
+    else:
+        guesses = [replace(begin, delay_s=where.delay_s, clock=where.clock)]
     misfits = [problem.misfit(one) for one in guesses]
     order = np.argsort(misfits)
-    found = problem.solve(guesses[order[0]])
+    found = problem.solve(guesses[order[0]], _MOST_EVALUATIONS if begin is None else 2 * _FEW_EVALUATIONS)
     for place in order[1:_BEST]:
         other = problem.solve(guesses[place], _FEW_EVALUATIONS)
         if other.rms < 0.98 * found.rms:
@@ -240,6 +257,8 @@ class _Problem:
     def _described(self, values: BoardValues, names: Sequence[str]) -> FittedBoard:
         residual, slopes = self._residual(values), self._slopes(values, names)
         covariance, freedom = jackknife_covariance(slopes, residual, self._clusters(values))
+        floor = np.array([_MODEL_ERROR.get(name, 0.0) for name in names])
+        covariance = covariance + np.diag(floor**2)
         reach = float(student.ppf(0.5 + _CONFIDENCE / 2, freedom))
         intervals = {}
         for place, name in enumerate(names):
