@@ -148,11 +148,12 @@ class BoardChecker:
         try:
             return align_whole(capture, self.model, self._shapes())
         except NoMarksError as problem:
-            mirrored = replace(capture, values=np.nanmax(capture.values) - capture.values)
-            # A reading that falls from its rest soon ends at 0: all tones look alike.
-            flat = [replace(design, limit=limit) for limit in (1.0, 0.1, 0.01)]
+            # With its diode the other way round a reading falls from its rest, and soon ends at 0.
+            rest = float(np.nanpercentile(capture.values, 99.5))
+            mirrored = replace(capture, values=np.maximum(rest - capture.values, 0.0))
+            one_v = self.chain.adc.lsb_v if capture.node == "adc_counts" else 1.0
             try:
-                align_whole(mirrored, self.model, flat)
+                align_whole(mirrored, self.model, [design], rest * one_v)
             except NoMarksError:
                 raise problem from None
         return None

@@ -29,6 +29,8 @@ RUNTIME_FILES = (
     "envlab_frame.c",
     "envlab_boot.h",
     "envlab_boot.c",
+    "envlab_log.h",
+    "envlab_log.c",
 )
 DITHER_FILES = ("envlab_dither.h", "envlab_dither.c")
 GENERATED_FILES = ("envlab_parameters.h", "envlab_table.h")

@@ -7,6 +7,7 @@ fault bends the marks past recognition, the whole signal as such a board would s
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -92,7 +93,9 @@ def align(capture: Capture, model: BenchModel, trial: BoardValues) -> Alignment:
     return _placed(capture, start, clock, marks[0], likeness)
 
 
-def align_whole(capture: Capture, model: BenchModel, trials: Sequence[BoardValues]) -> Alignment:
+def align_whole(
+    capture: Capture, model: BenchModel, trials: Sequence[BoardValues], most_v: float = math.inf
+) -> Alignment:
     """Return where the signal lies, by its whole length, as the trial board that it resembles most shows it.
 
     Parameters
@@ -101,6 +104,8 @@ def align_whole(capture: Capture, model: BenchModel, trials: Sequence[BoardValue
         As align.
     trials : sequence of BoardValues
         Boards with faults that bend the marks.
+    most_v : float
+        Where the capture ends, V above its rest.
 
     Raises
     ------
@@ -112,7 +117,8 @@ def align_whole(capture: Capture, model: BenchModel, trials: Sequence[BoardValue
     edges = np.isnan(heard)
     heard[edges] = np.interp(np.flatnonzero(edges), np.flatnonzero(~edges), heard[~edges])
     best = (-1.0, 0.0, 0.0)
-    for shape in _shown(model, trials, 0.0, model.program.duration_s):
+    for whole in _shown(model, trials, 0.0, model.program.duration_s):
+        shape = np.minimum(whole, most_v)
         for clock in np.linspace(CLOCKS[0], CLOCKS[-1], 2 * CLOCKS.size - 1):
             likeness = _likeness_about_mean(heard, _on_clock(shape, clock))
             if likeness.size and likeness.max() > best[0]:
