@@ -1,4 +1,5 @@
-"""A capture against its design: which parts the board has, whether they are within tolerance, what is wrong."""
+"""A capture against its design: which parts the board has, whether they are within tolerance, "
+"what is wrong."""
 
 from __future__ import annotations
 

@@ -65,9 +65,14 @@ def compare(
         some = rows[:, place]
         found.append(
             Comparison(
-                capture.node, one.name, "counts" if in_counts else "V", measured, float(some[0]),
-                float(some.min()) - room, float(some.max()) + room,
-            )  # fmt: skip
+                capture.node,
+                one.name,
+                "counts" if in_counts else "V",
+                measured,
+                float(some[0]),
+                float(some.min()) - room,
+                float(some.max()) + room,
+            )
         )
     return tuple(found)
 
@@ -75,3 +80,12 @@ def compare(
 def _measured(values: FloatArray, times_s: FloatArray, one: Reading) -> float:
     inside = (times_s >= one.first_s) & (times_s < one.last_s) & np.isfinite(values)
     return float(values[inside].mean()) if inside.any() else float("nan")
+
+
+def comparison_csv(rows: Sequence[Comparison]) -> str:
+    """Return comparisons as a CSV: node, metric, unit, measured, simulated, low, high, passes."""
+    lines = ["node,metric,unit,measured,simulated,low,high,passes"]
+    for one in rows:
+        numbers = ",".join(f"{value:.6g}" for value in (one.measured, one.simulated, one.low, one.high))
+        lines.append(f"{one.node},{one.metric},{one.unit},{numbers},{'yes' if one.passes else 'no'}")
+    return "\n".join([*lines, ""])

@@ -43,24 +43,28 @@ def check_capture(capture: Capture, model: BenchModel) -> None:
         _check_mark(capture.export_mark, chain, name)
     if capture.bits is not None and capture.bits != chain.adc.bits:
         raise CaptureError(
-            f"{name}: its converter has {capture.bits} bit, the design's {chain.adc.bits}; it is a log of another design"
+            f"{name}: its converter has {capture.bits} bit, the design's {chain.adc.bits}; it is "
+            f"a log of another design"
         )
     if capture.rate_hz is not None and abs(capture.rate_hz / chain.adc.rate_hz - 1) > 1e-3:
         raise CaptureError(
-            f"{name}: is read at {capture.rate_hz:g} Hz, the design's converter at {chain.adc.rate_hz:g} Hz; it is a log "
+            f"{name}: is read at {capture.rate_hz:g} Hz, the design's converter at "
+            f"{chain.adc.rate_hz:g} Hz; it is a log "
             "of another design"
         )
     _check_range(capture, chain, name)
     lacking_s = model.program.duration_s * 0.97 - capture.duration_s
     if lacking_s > 0:
         raise CaptureError(
-            f"{name}: lasts {capture.duration_s:.1f} s, the bench signal {model.program.duration_s:.1f} s; capture the "
+            f"{name}: lasts {capture.duration_s:.1f} s, the bench signal "
+            f"{model.program.duration_s:.1f} s; capture the "
             "whole file" + (" (it broke off)" if capture.is_partial else "")
         )
     attack_s = chain.tone_response().attack_s
     if capture.typical_rate_hz * attack_s < LEAST_VALUES_A_RISE:
         raise CaptureError(
-            f"{name}: {capture.typical_rate_hz:.4g} values a second are too few for an attack of {1e3 * attack_s:.3g} ms; "
+            f"{name}: {capture.typical_rate_hz:.4g} values a second are too few for an attack of "
+            f"{1e3 * attack_s:.3g} ms; "
             f"at least {LEAST_VALUES_A_RISE / attack_s:.0f} are wanted"
         )
 
@@ -71,7 +75,8 @@ def _check_mark(mark: int, chain: Chain, name: str) -> None:
     wanted = mark_of(runtime_design(chain, level=chain.firmware.level), design_digest=digest(chain))
     if mark != wanted:
         raise CaptureError(
-            f"{name}: was written by firmware of export 0x{mark:08X}, this design's is 0x{wanted:08X}; it is a log of "
+            f"{name}: was written by firmware of export 0x{mark:08X}, this design's is "
+            f"0x{wanted:08X}; it is a log of "
             "another design, or the design has changed since"
         )
 
@@ -82,7 +87,8 @@ def _check_range(capture: Capture, chain: Chain, name: str) -> None:
     values = capture.values[np.isfinite(capture.values)]
     if values.max() > chain.adc.top_code:
         raise CaptureError(
-            f"{name}: has {values.max():g} counts, the design's converter ends at {chain.adc.top_code}; is it shifted up, "
+            f"{name}: has {values.max():g} counts, the design's converter ends at "
+            f"{chain.adc.top_code}; is it shifted up, "
             "or of another converter?"
         )
     if values.min() < 0:
@@ -104,7 +110,8 @@ def check_levels(capture: Capture, alignment: Alignment, model: BenchModel) -> F
     if not held and levels[half] > _FEWEST_LSB * one_lsb and levels[0] > 0.3 * levels[half]:
         stepped_db = 20 * float(np.log10(levels[half] / levels[0]))
         raise CaptureError(
-            f"{name}: from {STEPS_DB[0]:g} to {STEPS_DB[half]:g} dB the reading grows by {stepped_db:.1f} dB only; turn off "
+            f"{name}: from {STEPS_DB[0]:g} to {STEPS_DB[half]:g} dB the reading grows by "
+            f"{stepped_db:.1f} dB only; turn off "
             "every automatic gain and every effect of the sound card or phone, and play again"
         )
     return levels

@@ -1,11 +1,12 @@
 """The command envlab: one verb for each thing that a maker does at the bench, in files by moment.
 
 backwards, choosing: before the board is ordered. boards: before fifty of it are. looking: before the night.
-export: into the firmware. writing: for the design file's editor.
+returning: the board is back. export: into the firmware. writing: for the design file's editor.
 """
 
 from __future__ import annotations
 
+from envlab.cli import bench as returning
 from envlab.cli import design_sweep as choosing
 from envlab.cli import parts as backwards
 from envlab.cli import schema as writing
@@ -14,4 +15,14 @@ from envlab.cli import table as export
 from envlab.cli import tolerance as boards
 from envlab.cli.group import FLASHING_EXIT, main
 
-__all__ = ["FLASHING_EXIT", "backwards", "boards", "choosing", "export", "looking", "main", "writing"]
+__all__ = [
+    "FLASHING_EXIT",
+    "backwards",
+    "boards",
+    "choosing",
+    "export",
+    "looking",
+    "main",
+    "returning",
+    "writing",
+]

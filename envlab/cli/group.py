@@ -12,10 +12,13 @@ from envlab import __version__
 from envlab.cli.saying import note, paint
 from envlab.errors import EnvlabError, EnvlabWarning
 
-REFUSED_EXIT, USAGE_EXIT, FLASHING_EXIT, INTERRUPTED_EXIT = 1, 2, 3, 130
+REFUSED_EXIT, USAGE_EXIT, FLASHING_EXIT, NOT_WITHIN_EXIT, INTERRUPTED_EXIT = 1, 2, 3, 4, 130
 
 # As the job goes, not by alphabet.
-_ORDER = ("parts", "design", "sweep", "tolerance", "simulate", "notebooks", "table", "schema")
+_ORDER = (
+    *("parts", "design", "sweep", "tolerance", "bench-signals", "capture", "check-board"),
+    *("simulate", "notebooks", "table", "schema"),
+)
 
 EXIT_WORDS = """\b
 Exit status:
@@ -24,6 +27,7 @@ Exit status:
   2    the command is not typed right
   3    the flash limit is not kept: by no candidate (design), by the design
        (tolerance)
+  4    the board is not within its tolerances (check-board)
   130  interrupted with Ctrl-C
 """
 

@@ -1,6 +1,7 @@
 """Boards that the bench is tried on: drawn within their tolerances, with faults, in continuous time.
 
-Their parts, their noise, their clocks and their answers come from tests/reference/invented_board.py. The draws
+Their parts, their noise, their clocks and their answers come from tests/reference/invented_board.py. The
+draws
 are seeded by a board's number; the numbers were fixed before the first run.
 """
 
@@ -111,7 +112,8 @@ RELATIVE = ("gain", "low_gain", "high_gain", "attack_s", "release_s")
 
 
 def covered(way: str, bits: int, number: int) -> dict[str, tuple[bool, float, float]]:
-    """One board fitted: name → (interval holds the truth, error, half the interval), shares where relative."""
+    """One board fitted: name → (interval holds the truth, error, half the interval), shares "
+    "where relative."""
     rng = np.random.default_rng([2026, 15, bits, len(way), number])
     board = replace(drawn(way, bits, rng), dead_v=rng.uniform(0.005, 0.03), offset_lsb=rng.uniform(1.0, 8.0))
     checker, _ = bench(way, bits)
@@ -152,7 +154,9 @@ FAULTS = {
     ),
     "release missing": (lambda b, r: with_release_gone(b), "release missing"),
     "capacitor leaky": (
-        lambda b, r: replace(b, release_ohm=1 / (1 / b.release_ohm + 1 / (RELEASE_OHM * r.uniform(0.05, 0.4)))),
+        lambda b, r: replace(
+            b, release_ohm=1 / (1 / b.release_ohm + 1 / (RELEASE_OHM * r.uniform(0.05, 0.4)))
+        ),
         "released too quickly",
     ),
     "capacitor dried out": (
@@ -213,7 +217,7 @@ def run_faults(boards: int, way: str = "wire", bits: int = 10) -> None:
         for number in range(boards):
             try:
                 verdict = verdict_on(fault, way, bits, number)
-            except Exception as problem:  # noqa: BLE001
+            except Exception as problem:
                 verdict = f"refused: {problem}"[:70]
             got[verdict] = got.get(verdict, 0) + 1
         good = sum(count for verdict, count in got.items() if verdict.startswith(right))

@@ -1,6 +1,8 @@
-"""The logger in C against a queue in Python, byte for byte, on real instruction sets; and what a reader makes of it.
+"""The logger in C against a queue in Python, byte for byte, on real instruction sets; and what a reader
+makes of it.
 
-The check sum is that of Python's binascii.crc_hqx, which is the same polynomial; its check value for the digits
+The check sum is that of Python's binascii.crc_hqx, which is the same polynomial; its check value for the
+digits
 1 to 9, 0x29B1, is the one of the catalogues (from memory).
 """
 
@@ -37,7 +39,8 @@ def log_driver(folder: Path) -> Driver:
 
 
 def rhythms(count: int) -> np.ndarray:
-    """Readings with a transmitter that is now quick, now slow, now stands still, so that blocks are left out."""
+    """Readings with a transmitter that is now quick, now slow, now stands still, so that blocks "
+    "are left out."""
     rng = np.random.default_rng(7)
     stimuli = np.zeros(count, STIMULUS)
     stimuli["reading"] = rng.integers(0, 1024, count) << 6
@@ -53,9 +56,7 @@ class Queue:
 
     def __init__(self) -> None:
         design = parade_design()
-        self._header = LogHeader(
-            design.adc_bits, READINGS, 0, design.follower.rate_hz, mark_of(design)
-        )
+        self._header = LogHeader(design.adc_bits, READINGS, 0, design.follower.rate_hz, mark_of(design))
         self._blocks: deque[tuple[int, list[int]]] = deque()
         self._open: list[int] = []
         self._number, self._room, self.left_out = 0, True, 0

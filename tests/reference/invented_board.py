@@ -24,8 +24,10 @@ class InventedBoard:
     """Everything a board is, in SI units.
 
     mode: 0 precision full wave, 1 precision half wave, 2 precision half wave the other way round (the diode
-    reversed: the capacitor is drawn down), 3 passive half wave through a Shockley diode. A microphone_low_hz of 0: the
-    signal goes straight into the amplifier. A leg_hz of 0: no capacitor in the gain's leg. coupling_share: what comes
+    reversed: the capacitor is drawn down), 3 passive half wave through a Shockley diode. A
+    microphone_low_hz of 0: the
+    signal goes straight into the amplifier. A leg_hz of 0: no capacitor in the gain's leg. coupling_share:
+    what comes
     through to the amplifier; 1, or next to nothing where the capacitor is not soldered.
     """
 
@@ -171,7 +173,11 @@ def held_volts(board: InventedBoard, fine: np.ndarray, sample_rate_hz: float) ->
 
 
 def counts_of(
-    board: InventedBoard, fine: np.ndarray, sample_rate_hz: float, rng: np.random.Generator, lead_s: float = 0.3
+    board: InventedBoard,
+    fine: np.ndarray,
+    sample_rate_hz: float,
+    rng: np.random.Generator,
+    lead_s: float = 0.3,
 ) -> np.ndarray:
     """What the converter reads from its first reading on, until a moment after the wave's end.
 
@@ -187,7 +193,9 @@ def counts_of(
         -(times_s[after] - held_v.size * step_s) / (board.hold_farad * board.release_ohm)
     )
     top = 2**board.bits
-    reading = volts / board.reference_v * top + board.offset_lsb + board.noise_lsb * rng.standard_normal(count)
+    reading = (
+        volts / board.reference_v * top + board.offset_lsb + board.noise_lsb * rng.standard_normal(count)
+    )
     return np.clip(np.floor(reading), 0, top - 1).astype(np.int64)
 
 

@@ -49,7 +49,8 @@ def hold_trials(
     (LANES,), how much of that is added. peaks_v, bends_v: of both, as tile_peaks. starts: shape (stretches +
     1,), first sample of each, the last one n. gains: shape (stretches, LANES). low_v, high_v: shape (LANES,),
     limits of the swing, V. fold: 1 for a full wave, 0 for a half wave. lift_v: V added behind the rectifier,
-    before it is held above 0 (a dead zone is negative). lean_v: V added before it. steps: shape (3, LANES), as detector.HoldStep.
+    before it is held above 0 (a dead zone is negative). lean_v: V added before it. steps: shape (3,
+    LANES), as detector.HoldStep.
     start_v: shape (LANES,), V. upper, fraction: shape (readings,), as adc.stamps_of gives them.
     """
     read_v = np.empty((upper.size, LANES))

@@ -1,4 +1,5 @@
-"""A capture: what came back from the bench, with its own time stamps and all that is known to be wrong with it."""
+"""A capture: what came back from the bench, with its own time stamps and all that is known to "
+"be wrong with it."""
 
 from __future__ import annotations
 
@@ -87,4 +88,4 @@ class Capture:
         """
         times_s = self.time_s[0] + np.arange(int(self.duration_s * rate_hz) + 1) / rate_hz
         there = np.isfinite(self.values)
-        return np.interp(times_s, self.time_s[there], self.values[there])
+        return np.asarray(np.interp(times_s, self.time_s[there], self.values[there]))

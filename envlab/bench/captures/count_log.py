@@ -60,7 +60,8 @@ def capture_of_stream(
     damaged = int(np.isnan(counts).sum())
     if counts.size - damaged < max(16, damaged):
         raise EnvlabError(
-            f"{name}: {len(stream)} bytes came, but neither frames of the logger nor numbers one a line; is the baud "
+            f"{name}: {len(stream)} bytes came, but neither frames of the logger nor numbers one "
+            f"a line; is the baud "
             "rate right?"
         )
     notes = (f"{damaged} lines are no numbers and count as missing",) if damaged else ()

@@ -55,7 +55,11 @@ def record_serial(
     except (serial.SerialException, ValueError, OSError) as error:
         raise EnvlabError(f"{port}: cannot be opened: {error}") from None
     with opened:
-        return _record(opened, seconds, progress or (lambda share: None), (serial.SerialException, OSError))
+        return _record(opened, seconds, progress or _quietly, (serial.SerialException, OSError))
+
+
+def _quietly(share: float) -> None:
+    del share
 
 
 def _record(

@@ -111,12 +111,16 @@ def _table(file: Path) -> _Table:
     delimiter, decimal_comma = _form(file, lines)
     rows = [_fields(line, delimiter) for line in lines]
     parsed = [[_number(field, decimal_comma) for field in row] for row in rows]
-    numeric = [any(n is not None for n in some) and _all_numbers(rows[i], some) for i, some in enumerate(parsed)]
+    numeric = [
+        any(n is not None for n in some) and _all_numbers(rows[i], some) for i, some in enumerate(parsed)
+    ]
     if sum(numeric) < 2:
         raise FileError(f"{file}: no table of numbers; wanted are columns of numbers, one row a line")
     first = numeric.index(True)
     width = max(len(some) for some, ok in zip(parsed[first:], numeric[first:], strict=True) if ok)
-    kept = [some for some, ok in zip(parsed[first:], numeric[first:], strict=True) if ok and len(some) == width]
+    kept = [
+        some for some, ok in zip(parsed[first:], numeric[first:], strict=True) if ok and len(some) == width
+    ]
     damaged = len(parsed) - first - len(kept)
     numbers = np.array([[np.nan if n is None else n for n in some] for some in kept], dtype=np.float64)
     headings, units = _headings(rows[:first], width)
@@ -144,16 +148,19 @@ def _form(file: Path, lines: list[str]) -> tuple[str | None, bool]:
             return None, True
         if not re.search(r"[A-Za-z].*,.*[A-Za-z]", lines[0]):
             raise FileError(
-                f"{file}: commas may divide columns or be decimal signs; export it with semicolons between columns"
+                f"{file}: commas may divide columns or be decimal signs; export it with "
+                f"semicolons between columns"
             )
     if whole and max(commas) > 2 and not re.search(r"[A-Za-z].*,.*[A-Za-z]", lines[0]):
         raise FileError(
-            f"{file}: commas may divide columns or be decimal signs; export it with semicolons between columns"
+            f"{file}: commas may divide columns or be decimal signs; export it with semicolons "
+            f"between columns"
         )
     headed = lines[0].count(",") if re.search(r"[A-Za-z]", lines[0]) else max(commas)
     if headed and max(commas) > headed:
         raise FileError(
-            f"{file}: has {max(commas)} commas a row under {headed + 1} headings; decimal commas need semicolons "
+            f"{file}: has {max(commas)} commas a row under {headed + 1} headings; decimal commas "
+            f"need semicolons "
             "between columns"
         )
     return ",", False
@@ -221,7 +228,8 @@ def _value_column(file: Path, table: _Table, asked: str | None, time_column: int
 
 
 def _rising(file: Path, times_s: FloatArray, notes: list[str]) -> FloatArray:
-    """Times that rise: those that stand still, for want of digits, are put evenly between their neighbours."""
+    """Times that rise: those that stand still, for want of digits, are put evenly between their "
+    "neighbours."""
     steps = np.diff(times_s)
     if not np.isfinite(times_s).all() or (steps < 0).any():
         at = int(np.flatnonzero(~(steps >= 0))[0]) + 2

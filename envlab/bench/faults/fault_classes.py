@@ -63,35 +63,55 @@ def fault_classes(chain: Chain) -> list[FaultClass]:
         _class(HEALTHY, "nothing", {}),
         _class(
             "one value a step off",
-            f"measure {attack} and {release} with an ohmmeter, one leg lifted: a capture cannot tell a resistor from "
+            f"measure {attack} and {release} with an ohmmeter, one leg lifted: a capture cannot "
+            f"tell a resistor from "
             "the capacitor that it works with",
-            *({key: sign * math.log(times)} for key in ("attack_s", "release_s") for sign in (-1, 1)
-              for times in (1.2, 1.5, 2.2)),
+            *(
+                {key: sign * math.log(times)}
+                for key in ("attack_s", "release_s")
+                for sign in (-1, 1)
+                for times in (1.2, 1.5, 2.2)
+            ),
         ),
         _class(
             "gain low: weak microphone, gain resistor or level",
-            "measure the 1 kHz step at the preamp's output with a multimeter on AC volts; if it is low there, "
+            "measure the 1 kHz step at the preamp's output with a multimeter on AC volts; if it "
+            "is low there, "
             "feed the preamp by wire: right by wire means the microphone or its covering",
             *({"gain": shift} for shift in _along(-2.6, -0.55)),
         ),
         _class(
-            "gain high", "measure the gain resistors with an ohmmeter, one leg lifted; check the level played",
+            "gain high",
+            "measure the gain resistors with an ohmmeter, one leg lifted; check the level played",
             *({"gain": shift} for shift in _along(0.55, 2.6)),
         ),
-        _class(f"attack ten times too slow ({attack})", f"read the code on {attack}; measure it, one leg lifted",
-               {"attack_s": tenfold}),
-        _class(f"attack ten times too quick ({attack})", f"read the code on {attack}; measure it, one leg lifted",
-               {"attack_s": -tenfold}),
-        _class(f"release ten times too slow ({release})", f"read the code on {release}; measure it, one leg lifted",
-               {"release_s": tenfold}),
+        _class(
+            f"attack ten times too slow ({attack})",
+            f"read the code on {attack}; measure it, one leg lifted",
+            {"attack_s": tenfold},
+        ),
+        _class(
+            f"attack ten times too quick ({attack})",
+            f"read the code on {attack}; measure it, one leg lifted",
+            {"attack_s": -tenfold},
+        ),
+        _class(
+            f"release ten times too slow ({release})",
+            f"read the code on {release}; measure it, one leg lifted",
+            {"release_s": tenfold},
+        ),
         _class(
             f"released too quickly: {hold} leaks, or {release} is too small",
-            f"lift one leg of {release}: if the reading still falls within a second, {hold} leaks (or is in the "
+            f"lift one leg of {release}: if the reading still falls within a second, {hold} leaks "
+            f"(or is in the "
             "wrong way round); then look for flux between its pads",
             *({"release_s": shift} for shift in _along(-4.0, -0.9)),
         ),
-        _class("attack and release swapped", f"read the codes on {attack} and {release}",
-               {"attack_s": swap, "release_s": -swap}),
+        _class(
+            "attack and release swapped",
+            f"read the codes on {attack} and {release}",
+            {"attack_s": swap, "release_s": -swap},
+        ),
         _class(
             f"release missing ({release})",
             f"measure across {hold} with the board off: it should show {_value(chain, 'release_ohm')}",
@@ -99,32 +119,44 @@ def fault_classes(chain: Chain) -> list[FaultClass]:
         ),
         _class(
             f"capacitor dried out or too small ({hold})",
-            f"solder a known capacitor of the same value across {hold} and capture again: both times should grow "
+            f"solder a known capacitor of the same value across {hold} and capture again: both "
+            f"times should grow "
             "by its share",
             *({"attack_s": shift, "release_s": shift} for shift in _along(-3.5, -0.7)),
         ),
         _class(
-            "offset", "measure the pin's voltage in silence with a multimeter; then the converter's reference",
-            *({"offset_lsb": sign * share * 2.0**chain.adc.bits} for sign in (-1, 1) for share in (.02, .04, .07, .12)),
+            "offset",
+            "measure the pin's voltage in silence with a multimeter; then the converter's reference",
+            *(
+                {"offset_lsb": sign * share * 2.0**chain.adc.bits}
+                for sign in (-1, 1)
+                for share in (0.02, 0.04, 0.07, 0.12)
+            ),
         ),
         _class(
-            "clipped early", "measure supply and bias at the preamp with a multimeter; the bias is to stand at "
+            "clipped early",
+            "measure supply and bias at the preamp with a multimeter; the bias "
+            "is to stand at "
             f"{chain.preamp.bias_v:g} V",
             *({"limit": shift} for shift in _along(-2.5, -0.45)),
         ),
         _class(
-            "dead zone", "measure the rectifier's output at the lowest step: if it stays at rest, a diode stands "
+            "dead zone",
+            "measure the rectifier's output at the lowest step: if it stays at "
+            "rest, a diode stands "
             "outside the amplifier's loop",
             *({"drop_v": shift} for shift in (0.05, 0.1, 0.2, 0.35, 0.5, 0.65)),
         ),
-    ]  # fmt: skip
+    ]
     if chain.rectifier.kind == "full":
         some.append(
             _class(
-                HALF_WAVE, "look at the rectifier's output with an oscilloscope, or measure the inverting stage: one "
+                HALF_WAVE,
+                "look at the rectifier's output with an oscilloscope, or measure the inverting stage: one "
                 "of two diodes or the inverter is missing",
-                {}, half_wave=True,
-            )  # fmt: skip
+                {},
+                half_wave=True,
+            )
         )
     return some
 
@@ -133,8 +165,10 @@ def next_step_of(name: str, chain: Chain) -> str:
     """Return what to measure next for the classes that are told without a fit."""
     coupling = _part(chain, "coupling_farad")
     steps = {
-        NOTHING: f"measure the 1 kHz tone on both sides of {coupling} with a multimeter on AC volts: on the microphone's "
-        "side only means it is not soldered; on neither, the microphone is dead or nothing is played; on both, "
+        NOTHING: f"measure the 1 kHz tone on both sides of {coupling} with a multimeter on AC volts: on the "
+        "microphone's "
+        "side only means it is not soldered; on neither, the microphone is dead or nothing is "
+        "played; on both, "
         "follow the signal through the preamp to the rectifier's diode",
         REVERSED: "look at the ring on the rectifier's diode",
         SATURATED: "measure the pin in silence and the converter's reference with a multimeter",
@@ -178,4 +212,6 @@ def vector(values: BoardValues, design: BoardValues) -> FloatArray:
     """Return the numbers of TOLD_BY of a board beside its design's, shape (numbers,)."""
     plain = ("offset_lsb", "drop_v")
     pairs = ((name, getattr(values, name), getattr(design, name)) for name in TOLD_BY)
-    return np.array([here - there if name in plain else math.log(here / there) for name, here, there in pairs])
+    return np.array(
+        [here - there if name in plain else math.log(here / there) for name, here, there in pairs]
+    )

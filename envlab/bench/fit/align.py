@@ -1,7 +1,8 @@
 """Where the bench signal lies in a capture: its marks, found by matched filters.
 
 What a filter is matched to is how the design's own envelope rises in the mark. Only rises count: they are
-steep on every board, whatever its release. Both marks together give the capture's delay and its clock. Where a
+steep on every board, whatever its release. Both marks together give the capture's delay and its clock.
+Where a
 fault bends the marks past recognition, the whole signal as such a board would show it is looked for instead.
 """
 
@@ -42,7 +43,8 @@ class NoMarksError(EnvlabError):
 
 @dataclass(frozen=True)
 class Alignment:
-    """delay_s: when the file began, on a right clock, s. clock: how much too fast the capture's clock runs, as
+    """delay_s: when the file began, on a right clock, s. clock: how much too fast the capture's clock
+    runs, as
     a share. likeness: of the less alike mark to what was looked for, 0 to 1."""
 
     delay_s: float
@@ -137,8 +139,10 @@ def _placed(capture: Capture, start: float, clock: float, first: Stretch, likene
 
 def _not_found(capture: Capture, likeness: float, enough: float) -> str:
     return (
-        f"{capture.name or 'capture'}: the bench signal's marks were not found (likeness {likeness:.2f}, at least "
-        f"{enough} is wanted); capture the whole file from before it begins until after its end, and play it louder"
+        f"{capture.name or 'capture'}: the bench signal's marks were not found (likeness "
+        f"{likeness:.2f}, at least "
+        f"{enough} is wanted); capture the whole file from before it begins until after its end, "
+        f"and play it louder"
     )
 
 
@@ -146,19 +150,17 @@ def _rises(values: FloatArray) -> FloatArray:
     return np.maximum(np.diff(values), 0.0)
 
 
-def _shown(
-    model: BenchModel, trials: Sequence[BoardValues], start_s: float, duration_s: float
-) -> FloatArray:
+def _shown(model: BenchModel, trials: Sequence[BoardValues], start_s: float, duration_s: float) -> FloatArray:
     """What boards hold from a moment of the file on, shape (trials, n), V, at _FINER times RATE_HZ."""
     times_s = start_s + np.arange(int(duration_s * RATE_HZ * _FINER)) / (RATE_HZ * _FINER)
-    return model.read(trials, times_s).read_v.T
+    return np.asarray(model.read(trials, times_s).read_v.T)
 
 
 def _on_clock(shape: FloatArray, clock: float) -> FloatArray:
     """A shape read at RATE_HZ by a clock that is off."""
     step = _FINER / (1 + clock)
     places = np.arange(int((shape.size - 1) / step) + 1) * step
-    return np.interp(places, np.arange(shape.size), shape)
+    return np.asarray(np.interp(places, np.arange(shape.size), shape))
 
 
 def _likeness(heard: FloatArray, shape: FloatArray) -> FloatArray:

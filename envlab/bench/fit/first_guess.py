@@ -51,7 +51,8 @@ def mean_between(capture: Capture, times_s: FloatArray, first_s: float, last_s: 
     inside = (times_s >= first_s) & (times_s < last_s) & np.isfinite(capture.values)
     if inside.sum() < 2:
         raise EnvlabError(
-            f"{capture.name or 'capture'}: has {int(inside.sum())} values between {first_s:.2f} and {last_s:.2f} s of "
+            f"{capture.name or 'capture'}: has {int(inside.sum())} values between {first_s:.2f} "
+            f"and {last_s:.2f} s of "
             "the bench signal, at least 2 are wanted; it is too short, or its rate too low"
         )
     return float(capture.values[inside].mean())
@@ -107,7 +108,9 @@ def first_guesses(
             gain = float(np.clip(np.max(times_larger[2:5]), 1e-3, 1e3))
             limit = float(np.clip(heard_v[-1] / ratio / _swing(model), 0.02, 1.0))
         guesses.append(
-            replace(begun, gain=gain, low_gain=gain, high_gain=gain, limit=limit, offset_lsb=design.offset_lsb)
+            replace(
+                begun, gain=gain, low_gain=gain, high_gain=gain, limit=limit, offset_lsb=design.offset_lsb
+            )
         )
     return guesses
 

@@ -8,6 +8,7 @@ burst widens them, where plain least squares would not notice.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -189,10 +190,17 @@ class _Problem:
             begin = replace(begin, lean_v=max(abs(begin.lean_v), _LEAST_LEAN_V))
         names = self._told(begin, names)
         bounds = self._bounds(begin, names)
+
+        def off(vector: FloatArray) -> FloatArray:
+            return self._residual(_with(begin, names, vector))
+
+        def slopes(vector: FloatArray) -> FloatArray:
+            return self._slopes(_with(begin, names, vector), names)
+
         found: Any = least_squares(
-            lambda vector: self._residual(_with(begin, names, vector)),
+            off,
             np.clip(_vector(begin, names), *bounds),
-            jac=lambda vector: self._slopes(_with(begin, names, vector), names),
+            jac=slopes,
             bounds=bounds,
             x_scale="jac",
             xtol=1e-7,
@@ -213,7 +221,15 @@ class _Problem:
 
     @staticmethod
     def _bounds(begin: BoardValues, names: Sequence[str]) -> tuple[FloatArray, FloatArray]:
-        reach = {"offset_lsb": 1e4, "drop_v": 2.0, "delay_s": 0.3, "clock": 0.01, "limit": 4.0, "lean_v": 0.05, "corner": 1.5}
+        reach = {
+            "offset_lsb": 1e4,
+            "drop_v": 2.0,
+            "delay_s": 0.3,
+            "clock": 0.01,
+            "limit": 4.0,
+            "lean_v": 0.05,
+            "corner": 1.5,
+        }
         middle = _vector(begin, names)
         away = np.array([reach.get(name, 7.0) for name in names])
         low = middle - away
@@ -265,11 +281,13 @@ class _Problem:
             half = reach * math.sqrt(max(float(covariance[place, place]), 0.0))
             value = float(getattr(values, name))
             if FITTED[name][0]:
-                intervals[name] = Interval(value, value * math.exp(-half), value * math.exp(min(half, _AS_GOOD_AS_ANY)))
+                intervals[name] = Interval(
+                    value, value * math.exp(-half), value * math.exp(min(half, _AS_GOOD_AS_ANY))
+                )
             else:
                 intervals[name] = Interval(value, value - half, value + half)
         if self._counts:
-            intervals["noise_lsb"] = self._noise(values, residual, reach)
+            intervals["noise_lsb"] = self._noise(values, reach)
         whole = np.full(self._capture.values.size, np.nan)
         whole[self._used] = -residual
         rms = math.sqrt(float(np.mean(residual**2)))
@@ -278,11 +296,11 @@ class _Problem:
     def _clusters(self, values: BoardValues) -> Any:
         return np.floor(self._file_times(values) / _CLUSTER_S).astype(np.int64)
 
-    def _noise(self, values: BoardValues, residual: FloatArray, reach: float) -> Interval:
+    def _noise(self, values: BoardValues, reach: float) -> Interval:
         """Rms of the noise, counts, from falls without a tone, where a reading passes many steps."""
         times_s, program = self._file_times(values), self._model.program
         falling = np.zeros(times_s.size, dtype=bool)
-        for before, one in zip(program.stretches, program.stretches[1:], strict=False):
+        for before, one in itertools.pairwise(program.stretches):
             if one.kind == "silence" and before.kind in ("step", "burst", "decay"):
                 falling |= (times_s > one.start_s + 0.03) & (times_s < one.end_s - 0.01)
         read_v = self._model.read([values], times_s).read_v[:, 0]
@@ -338,7 +356,7 @@ def jackknife_covariance(slopes: FloatArray, residual: FloatArray, groups: Any) 
     _, first = np.unique(groups, return_index=True)
     edges = [*first.tolist(), residual.size]
     moves = []
-    for begin, end in zip(edges, edges[1:], strict=False):
+    for begin, end in itertools.pairwise(edges):
         part = scaled[begin:end]
         rest = np.eye(scaled.shape[1]) - part.T @ part @ inverse
         moves.append(inverse @ np.linalg.lstsq(rest, part.T @ residual[begin:end], rcond=1e-9)[0])
@@ -358,7 +376,7 @@ def _vector(values: BoardValues, names: Sequence[str]) -> FloatArray:
 
 
 def _with(values: BoardValues, names: Sequence[str], vector: FloatArray) -> BoardValues:
-    changed = {
+    changed: dict[str, Any] = {
         name: math.exp(number) if FITTED[name][0] else float(number)
         for name, number in zip(names, vector, strict=True)
     }

@@ -6,6 +6,7 @@ A trial with the design's own values is Chain.run of the same sound, which a tes
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -22,7 +23,6 @@ from envlab.bench.signals.board_wave import input_peak, wave_at_rectifier, with_
 from envlab.bench.signals.program import MAIN_HZ, SAMPLE_RATE_HZ, BenchProgram
 from envlab.chain import Chain
 from envlab.units import BoolArray, FloatArray, IntArray
-
 
 _BEND = 0.05
 
@@ -83,7 +83,7 @@ class BenchModel:
 
     def _gains(self, trial: BoardValues) -> FloatArray:
         """One a stretch."""
-        return np.array((trial.gain, trial.low_gain, trial.high_gain))[self._tones]
+        return np.asarray(np.array((trial.gain, trial.low_gain, trial.high_gain))[self._tones])
 
     def _limits_v(self, trial: BoardValues) -> tuple[float, float]:
         preamp = self.chain.preamp
@@ -92,9 +92,7 @@ class BenchModel:
     def _detector(self, trial: BoardValues) -> Detector:
         return detector_of(trial, self.chain.detector_as_built)
 
-    def _lanes(
-        self, trials: Sequence[BoardValues], upper: IntArray, fraction: FloatArray
-    ) -> TrialReadings:
+    def _lanes(self, trials: Sequence[BoardValues], upper: IntArray, fraction: FloatArray) -> TrialReadings:
         from envlab.analog.kernels import trial_kernels
 
         width = trial_kernels.LANES
@@ -154,9 +152,7 @@ class BenchModel:
                 rest_v = float(np.abs(trial.lean_v)) if rectifier.kind == "full" else max(trial.lean_v, 0.0)
                 lifted_v = rest_v + rectifier.quiescent_rectified_v(bias_v) - trial.drop_v
                 state = HoldState(max(lifted_v, 0.0) * detector.divider)
-            held_v, _ = hold_rectified(
-                drive_v, rectifier, detector, sample_rate_hz=self.rate_hz, state=state
-            )
+            held_v, _ = hold_rectified(drive_v, rectifier, detector, sample_rate_hz=self.rate_hz, state=state)
             read_v[:, place] = read_between(state.held_v, held_v, upper, fraction)
             if place == 0:
                 before_v = np.where(upper > 0, held_v[upper - 1], state.held_v)
@@ -166,10 +162,11 @@ class BenchModel:
     def fitted_times(self, times_s: FloatArray) -> BoolArray:
         """Return which times of the file say something of the board's parts, shape (times,).
 
-        The sweep is left out, and the silence behind it: what a room or a loudspeaker does to it is not known.
+        The sweep is left out, and the silence behind it: what a room or a loudspeaker does to it is not
+        known.
         """
         inside = (times_s >= 0) & (times_s < self.program.duration_s)
-        for one, behind in zip(self.program.stretches, self.program.stretches[1:], strict=False):
+        for one, behind in itertools.pairwise(self.program.stretches):
             if one.kind == "sweep":
                 inside &= (times_s < one.start_s) | (times_s >= behind.end_s)
         return np.asarray(inside)
@@ -196,6 +193,4 @@ def _of_trial(rectifier: Rectifier, trial: BoardValues) -> Rectifier:
     if diode is None:
         return rectifier
     # At one current a diode drops more by what its saturation current is less, n·kT/q to an e-fold.
-    return replace(
-        rectifier, saturation_a=diode.saturation_a * float(np.exp(-trial.drop_v / diode.slope_v))
-    )
+    return replace(rectifier, saturation_a=diode.saturation_a * float(np.exp(-trial.drop_v / diode.slope_v)))

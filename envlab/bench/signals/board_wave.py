@@ -85,4 +85,4 @@ def wave_at_rectifier(
     # What stands at the output without a signal, offsets for instance, is no part of the wave.
     at_rest = np.empty(4096)
     FrontEnd(stages, around).fill(np.zeros(at_rest.size), None, at_rest)
-    return (out - at_rest[-1]) / _SMALL
+    return np.asarray((out - at_rest[-1]) / _SMALL)

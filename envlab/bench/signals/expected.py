@@ -35,13 +35,13 @@ def readings_of(program: BenchProgram) -> tuple[Reading, ...]:
     """
     steps = program.of_kind("step")
     found = [Reading("silence", steps[0].start_s - 1.0, steps[0].start_s - 0.05)]
-    found += [
-        Reading(f"{one.name}", one.start_s + 0.7 * one.duration_s, one.end_s - 0.005) for one in steps
-    ]
+    found += [Reading(f"{one.name}", one.start_s + 0.7 * one.duration_s, one.end_s - 0.005) for one in steps]
     fall_s = min(program.release_s, 0.3 * (program.of_kind("burst")[0].start_s - steps[-1].end_s) + 0.05)
     found.append(
         Reading(
-            f"{1e3 * fall_s:.3g} ms after the steps", steps[-1].end_s + fall_s, steps[-1].end_s + fall_s + 0.01
+            f"{1e3 * fall_s:.3g} ms after the steps",
+            steps[-1].end_s + fall_s,
+            steps[-1].end_s + fall_s + 0.01,
         )
     )
     found += [Reading(one.name, one.end_s - 1e-3, one.end_s + _PEAK_S) for one in program.of_kind("burst")]
@@ -51,7 +51,8 @@ def readings_of(program: BenchProgram) -> tuple[Reading, ...]:
 def expected_readings(
     model: BenchModel, boards: Sequence[BoardValues], *, in_counts: bool = True
 ) -> FloatArray:
-    """Return what boards show, shape (boards, readings), counts (or V at the pin), in the order of readings_of.
+    """Return what boards show, shape (boards, readings), counts (or V at the pin), in the order of
+    readings_of.
 
     Counts are means: not rounded, within 0 and the top code.
     """

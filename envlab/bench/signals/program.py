@@ -15,7 +15,7 @@ import numpy as np
 from envlab.bench.signals.marks import START_CODE, STOP_CODE
 from envlab.chain import Chain
 from envlab.errors import check_choice, check_range
-from envlab.units import FloatArray, from_db
+from envlab.units import FloatArray
 
 WAYS = ("acoustic", "wire")
 SAMPLE_RATE_HZ = 48_000.0
@@ -112,11 +112,7 @@ class BenchProgram:
 
     def wav_bytes(self) -> bytes:
         """Return the WAV file: one channel, 16 bit."""
-        import soundfile
-
-        out = io.BytesIO()
-        soundfile.write(out, self.samples(), int(SAMPLE_RATE_HZ), format="WAV", subtype="PCM_16")
-        return out.getvalue()
+        return _wav_bytes(self.samples())
 
 
 def bench_program(chain: Chain, way: str = "wire") -> BenchProgram:
@@ -201,9 +197,7 @@ class _Writer:
 
     def mark(self, code: tuple[int, ...], chip_s: float) -> None:
         duration_s = len(code) * math.ceil(1e3 * chip_s) / 1e3
-        self.stretches.append(
-            Stretch("mark", self._now_s, duration_s, MAIN_HZ, MARK_DB, MARK_DB, code=code)
-        )
+        self.stretches.append(Stretch("mark", self._now_s, duration_s, MAIN_HZ, MARK_DB, MARK_DB, code=code))
 
     def sweep(self, low_hz: float, high_hz: float, duration_s: float) -> None:
         self.stretches.append(
@@ -229,6 +223,15 @@ def _tone(one: Stretch) -> FloatArray:
     return np.asarray(wave)
 
 
-def level_share(level_db: float) -> float:
-    """Return a level as a share of the file's full scale, 0 to 1."""
-    return FULL_SCALE * from_db(level_db)
+def tuning_tone_wav(duration_s: float = 60.0) -> bytes:
+    """Return a WAV with the loudest tone of the bench signals, 1 kHz, by which the level is set."""
+    t_s = np.arange(round(duration_s * SAMPLE_RATE_HZ)) / SAMPLE_RATE_HZ
+    return _wav_bytes(FULL_SCALE * np.sin(2 * math.pi * MAIN_HZ * t_s))
+
+
+def _wav_bytes(samples: FloatArray) -> bytes:
+    import soundfile
+
+    out = io.BytesIO()
+    soundfile.write(out, samples, int(SAMPLE_RATE_HZ), format="WAV", subtype="PCM_16")
+    return out.getvalue()
