@@ -29,7 +29,7 @@ _LEAST_LIKELY = 0.01
 def check_sentences(check: BoardCheck) -> list[Sentence]:
     """Return what a check says: verdict, suspects, fitted numbers, what lies outside, what cannot be told.
 
-    Kinds: "capture", "verdict", "suspect", "fitted", "outside", "not told".
+    Kinds: "capture", "verdict", "suspect", "fitted", "readings", "outside", "not told".
     """
     said = [Sentence("capture", f"Capture: {note}.", {}) for note in check.notes]
     said += _verdict(check)
@@ -100,7 +100,7 @@ def _outside(check: BoardCheck) -> list[Sentence]:
             )
     total = len(check.comparisons)
     text = f"{total - len(said)} of {total} readings lie within the limits of the tolerances."
-    return [Sentence("outside", text, {"within": float(total - len(said)), "of": float(total)}), *said]
+    return [Sentence("readings", text, {"within": float(total - len(said)), "of": float(total)}), *said]
 
 
 def _not_told(check: BoardCheck) -> Sentence:

@@ -176,7 +176,9 @@ def check_board(
     checker = BoardChecker(chain, way, boards_within(chain, way, specification.tolerance))
     check = checker.check(found)
     for sentence in check_sentences(check):
-        say(sentence.text)
+        # The table below shows it.
+        if sentence.kind != "outside":
+            say(sentence.text)
     if check.comparisons:
         say()
         say_lines("measured beside simulated, and the limits of the tolerances")

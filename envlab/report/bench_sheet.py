@@ -9,6 +9,7 @@ from envlab.bench.signals.sheet import BenchSheet, SheetRow
 from envlab.units import format_value
 
 WAV_NAME, TONE_NAME = "bench_signal.wav", "tuning_tone.wav"
+_LIMITS = (("from", 8), ("to", 8))
 SHEET_NAMES = ("bench_sheet.html", "bench_sheet.txt")
 
 LOUDNESS = (
@@ -73,10 +74,8 @@ def sheet_text(sheet: BenchSheet) -> str:
         f"Volts at the "
         "converter's pin; preamp: peak round its bias."
     )
-    lines.append(
-        f"{'reading':32}{'at s':>7}{'preamp V':>10}{'pin "
-        f"V':>8}{'from':>8}{'to':>8}{'counts':>9}{'from':>8}{'to':>8}"
-    )
+    columns = (("at s", 7), ("preamp V", 10), ("pin V", 8), *_LIMITS, ("counts", 9), *_LIMITS)
+    lines.append(f"{'reading':32}" + "".join(name.rjust(width) for name, width in columns))
     lines += [_line(row) for row in sheet.rows]
     return "\n".join([*lines, ""])
 
@@ -92,12 +91,14 @@ def _drawing(sheet: BenchSheet) -> list[str]:
     attenuator = sheet.attenuator
     assert attenuator is not None
     upper, lower = (format_value(one, "ohm") for one in (attenuator.upper_ohm, attenuator.lower_ohm))
+    before = f"sound card ----[ {upper} ]----"
+    node = len(before)
     return [
-        f"sound card ----[ {upper} ]----+---- input capacitor of the preamp",
-        "                              |",
-        f"                          [ {lower} ]",
-        "                              |",
-        "sound card's ground ----------+---- board's ground",
+        f"{before}+---- input capacitor of the preamp",
+        "|".rjust(node + 1),
+        f"[ {lower} ]".rjust(node + 1 + (len(lower) + 4) // 2),
+        "|".rjust(node + 1),
+        f"{'its ground '.ljust(node, '-')}+---- board's ground",
     ]
 
 

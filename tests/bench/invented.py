@@ -142,17 +142,17 @@ def _clipped(board: InventedBoard, rng: np.random.Generator) -> InventedBoard:
 
 # Fault → (what it does to a healthy board, how the class begins that is right).
 FAULTS = {
-    "healthy": (lambda b, r: b, "within its tolerances"),
-    "attack ten times": (lambda b, r: _scaled(b, attack_ohm=10), "attack ten times too slow"),
-    "attack a tenth": (lambda b, r: _scaled(b, attack_ohm=0.1), "attack ten times too quick"),
-    "release ten times": (lambda b, r: _scaled(b, release_ohm=10), "release ten times too slow"),
-    "release a tenth": (lambda b, r: _scaled(b, release_ohm=0.1), "released too quickly"),
+    "healthy": (lambda b, _: b, "within its tolerances"),
+    "attack ten times": (lambda b, _: _scaled(b, attack_ohm=10), "attack ten times too slow"),
+    "attack a tenth": (lambda b, _: _scaled(b, attack_ohm=0.1), "attack ten times too quick"),
+    "release ten times": (lambda b, _: _scaled(b, release_ohm=10), "release ten times too slow"),
+    "release a tenth": (lambda b, _: _scaled(b, release_ohm=0.1), "released too quickly"),
     "neighbouring value": (_neighbour, "one value a step off"),
     "swapped": (
-        lambda b, r: replace(b, attack_ohm=b.release_ohm, release_ohm=b.attack_ohm),
+        lambda b, _: replace(b, attack_ohm=b.release_ohm, release_ohm=b.attack_ohm),
         "attack and release swapped",
     ),
-    "release missing": (lambda b, r: with_release_gone(b), "release missing"),
+    "release missing": (lambda b, _: with_release_gone(b), "release missing"),
     "capacitor leaky": (
         lambda b, r: replace(
             b, release_ohm=1 / (1 / b.release_ohm + 1 / (RELEASE_OHM * r.uniform(0.05, 0.4)))
@@ -163,12 +163,12 @@ FAULTS = {
         lambda b, r: _scaled(b, hold_farad=r.uniform(0.05, 0.4)),
         "capacitor dried out",
     ),
-    "half wave missing": (lambda b, r: replace(b, mode=1), "half wave missing"),
+    "half wave missing": (lambda b, _: replace(b, mode=1), "half wave missing"),
     "diode reversed": (
         lambda b, r: replace(b, mode=2, offset_lsb=b.offset_lsb + r.uniform(5, 15)),
         "diode reversed",
     ),
-    "diode reversed, rest at 0": (lambda b, r: replace(b, mode=2, offset_lsb=0.0), "nothing arrives"),
+    "diode reversed, rest at 0": (lambda b, _: replace(b, mode=2, offset_lsb=0.0), "nothing arrives"),
     "offset": (
         lambda b, r: replace(b, offset_lsb=b.offset_lsb + 2**b.bits * r.uniform(0.02, 0.1)),
         "offset",

@@ -5,10 +5,10 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 from envlab.errors import EnvlabError, check_range
 
-_PIECE = 4096
 _WAIT_S = 0.1
 
 
@@ -63,15 +63,15 @@ def _quietly(share: float) -> None:
 
 
 def _record(
-    opened: object, seconds: float, progress: Callable[[float], None], broken: tuple[type[Exception], ...]
+    opened: Any, seconds: float, progress: Callable[[float], None], broken: tuple[type[Exception], ...]
 ) -> Recorded:
-    read = opened.read  # type: ignore[attr-defined]
     pieces: list[bytes] = []
     begin = time.monotonic()
     try:
         while (gone_s := time.monotonic() - begin) < seconds:
             progress(gone_s / seconds)
-            pieces.append(read(_PIECE))
+            # What waits already, or one byte: a read that breaks off would take the rest with it.
+            pieces.append(opened.read(opened.in_waiting or 1))
     except KeyboardInterrupt:
         return Recorded(b"".join(pieces), "stopped by hand")
     except broken as error:

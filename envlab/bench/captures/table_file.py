@@ -123,6 +123,10 @@ def _table(file: Path) -> _Table:
     ]
     damaged = len(parsed) - first - len(kept)
     numbers = np.array([[np.nan if n is None else n for n in some] for some in kept], dtype=np.float64)
+    if width > 1 and np.isnan(numbers[:, -1]).all():
+        # Every row ends with what divides columns.
+        numbers, width = numbers[:, :-1], width - 1
+        rows = [row[:width] for row in rows]
     headings, units = _headings(rows[:first], width)
     return _Table(headings, units, numbers, facts, damaged)
 
@@ -167,8 +171,7 @@ def _form(file: Path, lines: list[str]) -> tuple[str | None, bool]:
 
 
 def _fields(line: str, delimiter: str | None) -> list[str]:
-    fields = [field.strip().strip('"') for field in (line.split(delimiter) if delimiter else line.split())]
-    return fields[:-1] if len(fields) > 1 and fields[-1] == "" and delimiter else fields
+    return [field.strip().strip('"') for field in (line.split(delimiter) if delimiter else line.split())]
 
 
 def _number(field: str, decimal_comma: bool) -> float | None:

@@ -158,8 +158,9 @@ def bench_program(chain: Chain, way: str = "wire") -> BenchProgram:
         writer.tone("step", MAIN_HZ, step_s, level_db)
     writer.silence(wait_s)
     for frequency_hz in (LOW_HZ[way], MAIN_HZ, HIGH_HZ):
-        for share in (0.3, 1.0, 4.0):
-            burst_s = min(max(share * answer.attack_s, 2e-3), 2.0)
+        for least, share in enumerate((0.3, 1.0, 4.0), start=1):
+            # Each longer than the one before, also where one cycle is longer than the attack.
+            burst_s = min(max(share * answer.attack_s, 2e-3 * least, least / frequency_hz), 2.0)
             writer.tone("burst", frequency_hz, burst_s, 0.0)
             writer.silence(0.6 * wait_s)
     # Slower than the release, so that the board follows it down into its dead zone.
