@@ -60,6 +60,8 @@ _SOURCES = {
     "RFC3533": Source(
         "RFC 3533, The Ogg encapsulation format version 0, 2003", "at second hand", ("RFC 3533",)
     ),
+    "RFC9639": Source("RFC 9639, Free Lossless Audio Codec (FLAC), 2024", "from memory", ("RFC 9639",)),
+    "Vorbis1": Source("Vorbis I specification, 2020", "from memory", ("Vorbis I",)),
     "EBU3306": Source(
         "EBU Tech 3306, MBWF/RF64: an extended file format for audio data, 2009",
         "at second hand",
@@ -161,6 +163,35 @@ _SOURCES = {
         " responses to contact with surfaces – Part 1: Hot surfaces",
         "from memory",
         ("ISO 13732-1",),
+    ),
+    "GUM2008": Source(
+        "JCGM 100:2008, Evaluation of measurement data – Guide to the expression of uncertainty in"
+        " measurement",
+        "from memory",
+        ("JCGM 100",),
+    ),
+    "CDC2022": Source(
+        "Centers for Disease Control and Prevention, What noises cause hearing loss?, web page, 2022 (year"
+        " from memory)",
+        "at second hand",
+        ("What noises cause hearing loss",),
+    ),
+    "NIDCD2022": Source(
+        "National Institute on Deafness and Other Communication Disorders, Noise-induced hearing loss, web"
+        " page, 2022 (year from memory)",
+        "at second hand",
+        ("Noise-induced hearing loss",),
+    ),
+    "Keefe2005": Source(
+        "J. Keefe, Noise exposure associated with marching and pep bands, 150th Meeting of the Acoustical"
+        " Society of America, 2005, paper 3pNS",
+        "at second hand",
+        ("Keefe",),
+    ),
+    "WHO2021": Source(
+        "World Health Organization, World report on hearing, 2021",
+        "at second hand",
+        ("World report on hearing",),
     ),
     "NIOSH98-126": Source(
         "NIOSH 98-126, Criteria for a recommended standard: occupational noise exposure, 1998",

@@ -16,10 +16,11 @@ from envlab.analog.detector import Detector, PeakDetector
 from envlab.analog.diodes.passive import charged_through
 from envlab.analog.envelope import HoldState
 from envlab.analog.hold_capacitor import HoldCapacitor, as_built
-from envlab.analog.microphone import Microphone, self_noise_pa
-from envlab.analog.noise import NoiseStreams, noise_streams
-from envlab.analog.preamp import Preamp, input_noise_v
+from envlab.analog.microphone import Microphone
+from envlab.analog.noise import noise_streams
+from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
+from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.analog.tones.answer import answer_to_tone, steady_ratio
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.analog.tones.steady_state import ToneResponse
@@ -138,6 +139,11 @@ class Chain:
             )
 
     @property
+    def microphone_as_loaded(self) -> AnalogStage:
+        """The microphone with the preamp's input on its output."""
+        return front_end_of(self)["microphone"]
+
+    @property
     def detector_as_built(self) -> Detector:
         """The detector with the capacitance that its capacitor really has and all that loads it."""
         return as_built(self.detector, self.hold_capacitor, self.adc)
@@ -145,22 +151,29 @@ class Chain:
     @property
     def quiescent_state(self) -> HoldState:
         """What the capacitors hold when nothing sounds."""
-        return quiescent_state(self.detector_as_built, self.rectifier, bias_v=self.bias_at_rectifier_v)
+        around = self._around_rectifier
+        return quiescent_state(
+            self.detector_as_built, self.rectifier, bias_v=around.bias_v, resting_v=around.resting_v
+        )
 
     @property
     def bias_at_rectifier_v(self) -> float:
-        """Voltage that the signal at the rectifier's input rests at, V against ground."""
+        """Bias that the signal at the rectifier's input stands on, V against ground."""
+        return self._around_rectifier.bias_v
+
+    @property
+    def _around_rectifier(self) -> Surroundings:
         # The same at any rate; a record of surroundings needs one.
-        return surroundings_at_rectifier(front_end_of(self), CALIBRATION_HZ).bias_v
+        return surroundings_at_rectifier(front_end_of(self), CALIBRATION_HZ)
 
     @property
     def quiescent_v(self) -> float:
-        """Detector's voltage at silence, V against the ADC's ground; offsets apart."""
+        """Detector's voltage at silence, V against the ADC's ground, the preamp's offset included."""
         return self.rectifier.reference_node_v + self.quiescent_state.held_v
 
     @property
     def quiescent_counts(self) -> int:
-        """ADC reading at silence without offset, never below 0: what the firmware subtracts."""
+        """ADC reading at silence without the ADC's own offset, never below 0: what the firmware subtracts."""
         return max(0, math.floor(self.quiescent_v / self.adc.lsb_v))
 
     @property
@@ -217,7 +230,7 @@ class Chain:
     def peak_at_rectifier_v(self, level_db_spl: float) -> float:
         """Return the peak at the rectifier of a 1 kHz sine at a level, V, as if nothing clipped."""
         peak_pa = math.sqrt(2) * pressure_rms_pa(level_db_spl)
-        heard = self.microphone.response(CALIBRATION_HZ)
+        heard = self.microphone_as_loaded.response(CALIBRATION_HZ)
         return peak_pa * abs(heard * response_before_rectifier(self, CALIBRATION_HZ))
 
     def counts_at(self, level_db_spl: float) -> float:
@@ -281,15 +294,6 @@ class Chain:
             duty_limit=self.duty_limit if self.current_limit == "table" else 1.0,
         )
         return table if self.current_limit == "table" else held_at_limit(table, self.duty_limit)
-
-    def noise_pa(self, samples: int, sample_rate_hz: float, noise: NoiseStreams) -> FloatArray:
-        """Return microphone and preamp noise as pressure at the microphone, shape (samples,), Pa.
-
-        Drawn in blocks, one after the other, it is the noise of the whole.
-        """
-        heard = self_noise_pa(self.microphone, samples, sample_rate_hz, noise.microphone)
-        added = input_noise_v(self.preamp, samples, sample_rate_hz, noise.preamp)
-        return heard + added / self.microphone.sensitivity_v_pa
 
     def reading_of_frame(self, frames: int, first: int = 0) -> IntArray:
         """Return, for the frames from first to before frames, which ADC reading each shows: the latest."""

@@ -135,14 +135,28 @@ def read_design(path: str | Path) -> Chain:
 
 def read_toml(path: str | Path) -> dict[str, Any]:
     """Return a TOML file as nested dicts; FileError if it is missing or not TOML."""
-    path = Path(path)
+    return toml_of(source_text(path), path)
+
+
+def source_text(path: str | Path) -> str:
+    """Return the text of a design file, without the byte-order mark that some editors begin it with."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return Path(path).read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise FileError(f"{path}: no such file") from None
     except IsADirectoryError:
         raise FileError(f"{path}: is a folder, not a design file") from None
-    except (OSError, ValueError) as problem:  # no text, no TOML, a number of thousands of digits
+    except (OSError, ValueError) as problem:  # another encoding, a name that no file can have
+        raise FileError(f"{path}: not a readable TOML file ({problem})") from None
+
+
+def toml_of(text: str, path: str | Path) -> dict[str, Any]:
+    """Return a text as nested dicts; FileError, naming the path that it came from, if it is no TOML."""
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise FileError(f"{path}: not a readable TOML file (brackets nested too deep)") from None
+    except ValueError as problem:  # no TOML, a number of thousands of digits
         raise FileError(f"{path}: not a readable TOML file ({problem})") from None
 
 

@@ -9,9 +9,51 @@ import numbers
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+# A name or a value from a file may be as long as the file; a message is read on a terminal.
+MOST_SHOWN, MOST_SAID = 120, 600
+
+
+def one_line(text: str, most: int = MOST_SAID) -> str:
+    """Return text without control characters and line breaks, with its middle left out where it is long.
+
+    Parameters
+    ----------
+    text : str
+        Any text, also out of a hostile file.
+    most : int
+        Characters that may be left, 20 or more.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> from envlab.errors import one_line
+    >>> one_line("two\\nlines")
+    'two\\\\nlines'
+    """
+    plain = "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text[: 4 * most])
+    if len(plain) <= most and len(text) <= 4 * most:
+        return plain
+    half = most // 2 - 2
+    tail = "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text[-half:])
+    return f"{plain[:half]} … {tail[-half:]}"
+
+
+def shown(value: object) -> str:
+    """Return a value as a message quotes it: its repr, at most 120 characters of it, in one line."""
+    try:
+        return one_line(repr(value), MOST_SHOWN)
+    except (ValueError, RecursionError):  # a number of thousands of digits, a list thousands deep
+        return f"<{type(value).__name__} too large to show>"
+
 
 class EnvlabError(Exception):
     """Base of every error that envlab raises on purpose; its text is one clear line."""
+
+    def __init__(self, text: str = "") -> None:
+        super().__init__(one_line(text))
 
 
 class ParameterError(EnvlabError, ValueError):
@@ -19,9 +61,9 @@ class ParameterError(EnvlabError, ValueError):
 
     def __init__(self, name: str, value: object, limit: str) -> None:
         # A number out of an array reads as "np.float64(0.5)"; its plain twin reads as the user wrote it.
-        shown = value.item() if isinstance(value, numbers.Number) and hasattr(value, "item") else value
+        plain = value.item() if isinstance(value, numbers.Number) and hasattr(value, "item") else value
         self.name, self.value, self.limit = name, value, limit
-        super().__init__(f"{name} is {shown!r}; it must be {limit}")
+        super().__init__(f"{name} is {shown(plain)}; it must be {limit}")
 
 
 class FileError(EnvlabError):

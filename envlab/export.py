@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from envlab.board_firmware import both_tables
 from envlab.board_firmware.folder import firmware_folder, firmware_words
+from envlab.files import write_folder
 from envlab.firmware.c_header import header_text, read_header
 from envlab.firmware.export import check_firmware
-from envlab.report.folder import write_folder
 
 __all__ = [
     "both_tables",

@@ -6,10 +6,14 @@ from envlab.analog.tones.steady_state import ToneResponse, tone_response
 from envlab.metrics.clip_metrics import clip_metrics, range_used_db, table_steps
 from envlab.metrics.latency_budget import board_latency
 from envlab.metrics.ripple_aliasing import breathing
+from envlab.sound.metering.metered import MeterReading, metered_level
+from envlab.sound.recorder.findings import recorder_findings
+from envlab.sound.usual_levels import usual_levels_table
 from envlab.study.chosen_on_clips import light_on_clips, most_current, most_flashing, music_scene
 from envlab.study.exported.judgement import judge_exported
 from envlab.study.inverse_design import Found, Wanted
 from envlab.study.level_diagram import level_diagram, stated_levels
+from envlab.study.span_from_clips import span_from_clips
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import with_values
 from envlab.study.sweep.flash_mitigation import find_mitigations
@@ -17,6 +21,7 @@ from envlab.study.sweep.robustness import robust_choice
 
 __all__ = [
     "Found",
+    "MeterReading",
     "ToneResponse",
     "Wanted",
     "board_latency",
@@ -26,14 +31,18 @@ __all__ = [
     "judge_exported",
     "level_diagram",
     "light_on_clips",
+    "metered_level",
     "most_current",
     "most_flashing",
     "music_scene",
     "parts_list",
     "range_used_db",
+    "recorder_findings",
     "robust_choice",
+    "span_from_clips",
     "stated_levels",
     "table_steps",
     "tone_response",
+    "usual_levels_table",
     "with_values",
 ]

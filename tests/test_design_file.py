@@ -153,7 +153,7 @@ BAD = [
         "curve is 'magic'; it must be one of",
     ),
     ("[pixels]\ncount = -24\n", "[pixels] count is -24; it must be a whole number from 1"),
-    ("[supply]\nlimit_a = 0\n", "[supply] limit_a is 0.0; it must be above 0 A"),
+    ("[supply]\nlimit_a = 0\n", "[supply] limit_a is 0.0; it must be from 0.001 to 10000 A"),
     ("[supply]\nlimit_a = 0.01\n", "mine.toml: limit_a is 0.01; it must be above the idle current"),
     (
         "[frames]\npixel_bits = 99\n",

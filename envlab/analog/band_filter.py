@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from envlab.analog.sections import SECOND_MATCH_HZ, second_order
+from envlab.analog.sections import second_order
 from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
 from envlab.errors import check_range
 from envlab.units import FloatArray
@@ -84,19 +84,14 @@ class _FromParts(AnalogStage):
             sample_rate_hz=around.sample_rate_hz,
             low_v=around.low_v,
             high_v=around.high_v,
+            resting_v=around.resting_v,
             state=state,
         )
         return Advanced(filtered_v, end)
 
-    def roughly(self, sample_rate_hz: float) -> tuple[AnalogStage, ...]:
-        """The filter with capacitors that make it right in the bass at a low rate.
-
-        Its sections are made to be right at SECOND_MATCH_HZ, which bends the rest of the axis by tan(x)/x.
-        """
-        x = math.pi * SECOND_MATCH_HZ / sample_rate_hz
-        farads = [one.name for one in fields(self) if one.name.endswith("_farad")]  # type: ignore[arg-type]
-        larger = {name: getattr(self, name) * math.tan(x) / x for name in farads}
-        return (replace(self, **larger),)  # type: ignore[type-var]
+    def surroundings_behind(self, around: Surroundings) -> Surroundings:
+        """What follows rests where a high pass leaves it: at the bias; behind a low pass nothing changes."""
+        return replace(around, resting_v=around.resting_v * math.prod(one.n0 for one in self.sections))
 
 
 @dataclass(frozen=True)
@@ -306,6 +301,17 @@ def _second_order(band_filter: _FromParts, sample_rate_hz: float) -> tuple[Float
 FilterState = tuple[tuple[float, float], ...]
 
 
+def _rest(band_filter: _FromParts, sections: tuple[FloatArray, ...], resting_v: float) -> FilterState:
+    """What the sections remember of an input that has not moved for long."""
+    memories, x = [], resting_v
+    for (_, b1, b2, a1, a2), analog in zip(sections, band_filter.sections, strict=True):
+        y = analog.n0 * x
+        two = float(b2 * x - a2 * y)
+        memories.append((float(b1 * x - a1 * y) + two, two))
+        x = y
+    return tuple(memories)
+
+
 def filter_band(
     signal_v: FloatArray,
     band_filter: _FromParts,
@@ -313,18 +319,20 @@ def filter_band(
     sample_rate_hz: float,
     low_v: float = -math.inf,
     high_v: float = math.inf,
+    resting_v: float = 0.0,
     state: FilterState | None = None,
 ) -> tuple[FloatArray, FilterState]:
     """Return (filtered_v, end state), shape (n,), V round bias.
 
-    signal_v: shape (n,), V. low_v, high_v: where the filter's amplifiers stop, V round bias. A wire returns
-    the signal itself.
+    signal_v: shape (n,), V. low_v, high_v: where the filter's amplifiers stop, V round bias. resting_v: what
+    it has long stood at before, V, where there is no state. A wire returns the signal itself.
     """
     from envlab.analog.kernels import board_kernels
 
     sections = _second_order(band_filter, sample_rate_hz)
     ends: list[tuple[float, float]] = []
-    for section, before in zip(sections, state or ((0.0, 0.0),) * len(sections), strict=True):
+    begin = state or _rest(band_filter, sections, resting_v)
+    for section, before in zip(sections, begin, strict=True):
         signal_v, one, two = board_kernels.second_order(signal_v, section, *before)
         signal_v = np.clip(signal_v, low_v, high_v)
         ends.append((float(one), float(two)))

@@ -78,7 +78,7 @@ class BoardPreamp(Preamp):
         for name in ("second_ground_farad", "second_coupling_farad"):
             if getattr(self, name) is not None:
                 check_range(name, getattr(self, name), 1e-12, 1, unit="F")
-        check_positive("slew_v_per_s", self.slew_v_per_s, unit="V/s")
+        check_range("slew_v_per_s", self.slew_v_per_s, 1, 1e12, unit="V/s")
         check_range("input_bias_a", self.input_bias_a, -1e-3, 1e-3, unit="A")
         if self.leg_foot_v is not None:
             check_range("leg_foot_v", self.leg_foot_v, 0, self.supply_v, unit="V")
@@ -111,6 +111,11 @@ class BoardPreamp(Preamp):
     def bandwidth_hz(self) -> float:
         """Of the slower stage."""
         return min(stage.bandwidth_hz for stage in self.stages)
+
+    @property
+    def poles_hz(self) -> tuple[float, ...]:
+        """Of each stage."""
+        return tuple(stage.bandwidth_hz for stage in self.stages)
 
     @property
     def output_offset_v(self) -> float:

@@ -31,16 +31,20 @@ def hold_signal(
     *,
     sample_rate_hz: float,
     bias_v: float = 0.0,
+    resting_v: float = 0.0,
     state: HoldState | None = None,
 ) -> tuple[FloatArray, HoldState]:
     """Return (held_v, end state): V above the reference node, shape (n,).
 
     Held_v[n] stamped (n + ½)/sample_rate_hz.
 
-    signal_v: shape (n,), V round the preamp's bias_v. A rectifier's own amplifier begins at rest.
+    signal_v: shape (n,), V round the preamp's bias_v. A rectifier's own amplifier begins at rest, at
+    resting_v, V round bias_v.
     """
     state = state or HoldState()
-    drive_v, _ = rectify_in_time(signal_v, rectifier, sample_rate_hz=sample_rate_hz, bias_v=bias_v)
+    drive_v, _ = rectify_in_time(
+        signal_v, rectifier, sample_rate_hz=sample_rate_hz, bias_v=bias_v, resting_v=resting_v
+    )
     return hold_rectified(drive_v, rectifier, detector, sample_rate_hz=sample_rate_hz, state=state)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -12,7 +13,7 @@ from envlab.analog import sections
 from envlab.analog.sample_checks import sample_row
 from envlab.analog.stage import Advanced, AnalogStage, Surroundings
 from envlab.errors import ParameterError, check_choice, check_range
-from envlab.sound.level import a_weighting_db
+from envlab.sound.level import weighting_db
 from envlab.units import BoolArray, FloatArray, from_db, pressure_rms_pa
 
 # End of the smooth bend over the overload point; such that a sine whose peak lies there has 10 % distortion.
@@ -76,8 +77,18 @@ class Microphone(AnalogStage):
 
     @property
     def limits_pa(self) -> tuple[float, float]:
-        """Pressures, negative and positive, beyond which the microphone is overloaded."""
+        """Pressures, negative and positive, beyond which the capsule is overloaded."""
         return -self.overload_pa, self.overload_pa
+
+    @property
+    def loudest_pa(self) -> tuple[float, float]:
+        """Peaks of a tone, negative and positive, that capsule and output just follow."""
+        return self.limits_pa
+
+    @property
+    def output_ohm(self) -> float:
+        """Resistance of its output: nothing, unless a microphone says otherwise."""
+        return 0.0
 
     def covering_response(self, frequency_hz: float) -> complex:
         """Pressure at the port over pressure in the air at a frequency."""
@@ -96,7 +107,7 @@ class Microphone(AnalogStage):
         heard = self.sensitivity_v_pa * high / (1 + 1j * frequency_hz / self.high_corner_hz)
         return self.covering_response(frequency_hz) * heard
 
-    def advance(self, signal: FloatArray, around: Surroundings, state: MicrophoneState | None) -> Advanced:
+    def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
         """Return one block of volts; limited where it is overloaded.
 
         signal: shape (n,), pressure, Pa.
@@ -122,6 +133,8 @@ def hear(
     state: MicrophoneState | None = None,
 ) -> tuple[FloatArray, MicrophoneState]:
     """Return (microphone_v, end state): covering, overload, sensitivity, then the two corners.
+
+    Of an electret, what its drain would give without limits and load (electret.py).
 
     pressure_pa: shape (n,), Pa, band-limited and sampled at sample_rate_hz (the internal rate).
     microphone_v: shape (n,), V, without the resting voltage of the output.
@@ -219,5 +232,5 @@ def self_noise_rms_pa(microphone: Microphone, sample_rate_hz: float) -> float:
     low, high = frequency_hz / microphone.low_corner_hz, frequency_hz / microphone.high_corner_hz
     passed = low**2 / (1 + low**2) / (1 + high**2)
     passed *= np.abs([microphone.covering_response(float(f)) for f in frequency_hz]) ** 2
-    weighted_share = float(np.mean(10 ** (a_weighting_db(frequency_hz) / 10) * passed))
+    weighted_share = float(np.mean(10 ** (weighting_db(frequency_hz, "A") / 10) * passed))
     return pressure_rms_pa(microphone.self_noise_db_spl) / math.sqrt(weighted_share)

@@ -9,8 +9,10 @@ import functools
 import math
 from dataclasses import dataclass
 
-from envlab.errors import ParameterError, check_choice, check_positive, check_range
+from envlab.errors import ParameterError, check_choice, check_range
 
+# Wide enough for anything on a reel or a shelf, in ohm or farad: 1 fF to 1 TΩ.
+SOLD = (1e-15, 1e12)
 SERIES = ("E3", "E6", "E12", "E24", "E48", "E96", "E192")
 
 
@@ -23,7 +25,7 @@ class PartRange:
     series : str
         "E3" to "E192" [IEC60063].
     low, high : float
-        Ends, both included, SI (ohm, farad), above 0.
+        Ends, both included, SI (ohm, farad), 1e-15 to 1e12.
     tolerance_percent : float
         What the parts list says of the part that is bought, 0 to 50.
 
@@ -50,8 +52,8 @@ class PartRange:
 
     def __post_init__(self) -> None:
         check_choice("series", self.series, SERIES)
-        check_positive("low", self.low)
-        check_positive("high", self.high)
+        check_range("low", self.low, *SOLD)
+        check_range("high", self.high, *SOLD)
         check_range("tolerance_percent", self.tolerance_percent, 0, 50, unit="%")
         if self.low > self.high:
             raise ParameterError("low", self.low, f"at most high ({self.high:g})")
@@ -76,6 +78,6 @@ def series_values(series: str, low: float, high: float) -> tuple[float, ...]:
 
 def nearest_value(series: str, value: float) -> float:
     """Return the value of the series that is nearest by ratio (logarithmic), the smaller one at a tie."""
-    check_positive("value", value)
+    check_range("value", value, *SOLD)
     near = series_values(series, value / 10, value * 10)
     return min(near, key=lambda candidate: abs(math.log(candidate / value)))

@@ -146,14 +146,22 @@ class Rectifier(AnalogStage):
         quick = self.diode == "none" and self.gain_bandwidth_hz is None
         return quick and self.reference == "node" and self.output_current_a is None
 
-    def quiescent_rectified_v(self, bias_v: float) -> float:
-        """Return what is offered to the detector at silence, V above the reference node."""
-        return bias_v - self.reference_node_v if self.reference == "bias" else 0.0
+    def quiescent_rectified_v(self, bias_v: float, resting_v: float = 0.0) -> float:
+        """Return what is offered to the detector at silence, V above the reference node.
+
+        resting_v: where the signal rests, V round bias_v.
+        """
+        return float(rectify(np.array([resting_v]), self, bias_v=bias_v)[0])
 
     def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
         """Return one block of the rectified voltage, V above the reference node."""
         rectified_v, end = rectify_in_time(
-            signal, self, sample_rate_hz=around.sample_rate_hz, bias_v=around.bias_v, state=state
+            signal,
+            self,
+            sample_rate_hz=around.sample_rate_hz,
+            bias_v=around.bias_v,
+            resting_v=around.resting_v,
+            state=state,
         )
         return Advanced(rectified_v, end)
 
@@ -211,16 +219,22 @@ def rectify_in_time(
     *,
     sample_rate_hz: float,
     bias_v: float = 0.0,
+    resting_v: float = 0.0,
     state: AmplifierState | None = None,
 ) -> tuple[FloatArray, AmplifierState]:
     """Return (drive_v, end state) as rectify, through amplifiers that take their time.
+
+    Without a state the amplifiers have long followed resting_v, V round bias_v.
 
     Of each half wave: da/dt = 2π·GBW·(s − out), at most the slew rate; out = a − drop while a is above the
     drop, else nothing; a second diode holds a at −drop. A rectifier without gain_bandwidth_hz is at once.
     """
     from envlab.analog.kernels import board_kernels
 
-    rest = (-rectifier.amplifier_drop_v, -rectifier.amplifier_drop_v, 0.0)
+    drop_v = rectifier.amplifier_drop_v
+    upper_v = drop_v + resting_v if resting_v > 0 else -drop_v
+    lower_v = drop_v - resting_v if resting_v < 0 and rectifier.kind == "full" else -drop_v
+    rest = (upper_v, lower_v, resting_v)
     if rectifier.gain_bandwidth_hz is None:
         return rectify(signal_v, rectifier, bias_v=bias_v), state or rest
     folded, end = board_kernels.cross_diodes(
@@ -237,5 +251,5 @@ def rectify_in_time(
 def _above_reference_node(folded: FloatArray, rectifier: Rectifier, bias_v: float) -> FloatArray:
     if rectifier.reference != "bias":
         return folded
-    offered = rectifier.quiescent_rectified_v(bias_v) + folded
+    offered = (bias_v - rectifier.reference_node_v) + folded
     return np.maximum(offered, 0.0) if rectifier.diode == "none" else offered

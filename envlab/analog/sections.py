@@ -6,7 +6,9 @@ right is the band of music, wherever the corner lies, from 20 Hz to 1 MHz:
 - a low pass has its axis matched at MATCH_HZ; at the internal rate of at least 352.8 kHz the axis then errs
   by at most 0.15 % from 20 Hz to 10 kHz, and little of that shows below the corner;
 - a high pass, and the ground leg, act on low frequencies; there the plain transform is exact, and a match
-  higher up would put 0.13 % into every corner.
+  higher up would put 0.13 % into every corner;
+- a section of a band filter, high or low pass, has its axis matched at its own corner, where it bends most. A
+  corner above SECOND_MATCH_HZ is matched there: what such a low pass does to music is a delay.
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ from envlab.units import FloatArray
 MATCH_HZ = 7_500.0
 
 
-# A second-order stop band errs twice as much; matched here it errs alike at both ends of the band.
+# Matched here, an axis errs alike at both ends of the band of music.
 SECOND_MATCH_HZ = 10_600.0
 
 
@@ -66,8 +68,9 @@ def gain_with_ground_leg(gain: float, corner_hz: float, sample_rate_hz: float) -
 
 
 def second_order(n2: float, n1: float, n0: float, d2: float, d1: float, sample_rate_hz: float) -> FloatArray:
-    """(b0, b1, b2, a1, a2) of (n2·s² + n1·s + n0)/(d2·s² + d1·s + 1)."""
-    k = _bilinear_constant(sample_rate_hz, SECOND_MATCH_HZ)
+    """(b0, b1, b2, a1, a2) of (n2·s² + n1·s + n0)/(d2·s² + d1·s + 1), whose corner is 1/√d2, or 1/d1."""
+    corner_hz = 1 / (2 * math.pi * (math.sqrt(d2) if d2 > 0 else d1))
+    k = _bilinear_constant(sample_rate_hz, min(corner_hz, SECOND_MATCH_HZ))
     scale = d2 * k * k + d1 * k + 1
     return (
         np.array(

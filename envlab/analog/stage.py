@@ -3,7 +3,8 @@
 A stage is a frozen dataclass of part values that knows one thing: how it turns a block of its input into a
 block of its output, and the state that it begins with into the state that it ends with. What stands before
 it and what it needs of the board round it comes in one record, which the stages hand on in signal order: no
-stage can know what stands behind it.
+stage can know what stands behind it. Where that draws a current, whoever joins the stages says so
+(loaded_by).
 """
 
 from __future__ import annotations
@@ -21,14 +22,23 @@ from envlab.units import BoolArray, FloatArray
 class Surroundings:
     """What a stage knows of the board up to its input.
 
-    sample_rate_hz: of the signal, Hz, above 0. bias_v: the voltage that the signal rests at, V against
-    ground. low_v, high_v: how far an amplifier's output goes below and above it, V.
+    sample_rate_hz: of the signal, Hz, above 0. bias_v: the voltage that the signal is meant to rest at, V
+    against ground. low_v, high_v: how far an amplifier's output goes below and above it, V. resting_v: where
+    the signal rests in truth, V round bias_v: what offsets make of it.
     """
 
     sample_rate_hz: float
     bias_v: float = 0.0
     low_v: float = -math.inf
     high_v: float = math.inf
+    resting_v: float = 0.0
+
+
+class InputLoad(NamedTuple):
+    """A resistor of ohm behind a capacitor of farad, as seen from the output before it."""
+
+    ohm: float
+    farad: float
 
 
 class Advanced(NamedTuple):
@@ -59,6 +69,22 @@ class AnalogStage:
         """Whether the output is the input, bit for bit; a wire costs nothing."""
         return type(self) is AnalogStage
 
+    @property
+    def input_load(self) -> InputLoad | None:
+        """What this stage's input hangs on the stage before it; None: nothing worth counting."""
+        return None
+
+    def loaded_by(self, load: InputLoad) -> AnalogStage:
+        """Return this stage as the input behind it loads it; most outputs do not feel that.
+
+        Parameters
+        ----------
+        load
+            Of the stage behind.
+        """
+        del load
+        return self
+
     def surroundings_behind(self, around: Surroundings) -> Surroundings:
         """Return what the next stage knows of the board.
 
@@ -83,6 +109,21 @@ class AnalogStage:
         """
         del around
         return Advanced(signal, state)
+
+    def with_noise(self, signal: FloatArray, white: FloatArray, sample_rate_hz: float) -> FloatArray:
+        """Return the input with the noise that the stage itself adds there; most add none worth counting.
+
+        Parameters
+        ----------
+        signal
+            Shape (n,), V.
+        white
+            Shape (n + 1,), normal numbers of variance 1; the first is the last of the block before.
+        sample_rate_hz
+            Of the circuit, Hz.
+        """
+        del white, sample_rate_hz
+        return signal
 
     def response(self, frequency_hz: float) -> complex:
         """Return output over input at a frequency in Hz, H(jω), without limits."""

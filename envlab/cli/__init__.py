@@ -1,13 +1,19 @@
 """The command envlab: one verb for each thing that a maker does at the bench, in files by moment.
 
+<<<<<<< HEAD
 backwards, choosing: before the board is ordered. boards: before fifty of it are. looking: before the night.
 returning: the board is back. export: into the firmware. writing: for the design file's editor.
+=======
+listening: what the microphone will meet. backwards, choosing: before the board is ordered. boards: before
+fifty of it are. looking: before the night. export: into the firmware. writing: for the design file's editor.
+>>>>>>> main
 """
 
 from __future__ import annotations
 
 from envlab.cli import bench as returning
 from envlab.cli import design_sweep as choosing
+from envlab.cli import level as listening
 from envlab.cli import parts as backwards
 from envlab.cli import schema as writing
 from envlab.cli import simulate_notebooks as looking
@@ -21,8 +27,14 @@ __all__ = [
     "boards",
     "choosing",
     "export",
+<<<<<<< HEAD
     "looking",
     "main",
     "returning",
+=======
+    "listening",
+    "looking",
+    "main",
+>>>>>>> main
     "writing",
 ]

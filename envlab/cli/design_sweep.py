@@ -19,8 +19,10 @@ from envlab.cli.options import (
     refuse_existing,
     sensitivity_option,
 )
+from envlab.cli.recorders import note_recorders
 from envlab.cli.saying import progress, say
 from envlab.cli.tolerance import boards_of_choice
+from envlab.sound.level_text import StatedLevel
 
 
 @main.command(
@@ -42,7 +44,7 @@ from envlab.cli.tolerance import boards_of_choice
 def design(
     design: Path | None,
     clip: Path | None,
-    level_db_spl: float | None,
+    level: StatedLevel | None,
     out: Path | None,
     sensitivity: str | None,
     accept_misses: bool,
@@ -60,7 +62,8 @@ def design(
     The choice's firmware is then played at each sensitivity: from power-up, after a quiet minute, after a
     shout. Without a table it ends if the sensitivity of DESIGN breaks a target, with status 3 for flashes.
     """
-    from envlab.report.folder import RESULTS, check_folder, result_files, write_folder
+    from envlab.files import check_folder, claimed, write_folder
+    from envlab.report.folder import RESULTS, result_files
     from envlab.report.page import report_html
     from envlab.report.pdf import report_pdf
     from envlab.study.exported.judgement import judge_exported
@@ -73,12 +76,14 @@ def design(
     from envlab.study.sweep.sweep import sweep
     from envlab.study.tolerance.words import IN_SHORT
 
-    specification = with_sensitivity(asked_specification(design, clip, level_db_spl), sensitivity)
+    specification = with_sensitivity(asked_specification(design, clip, level), sensitivity)
     firmware = specification.chain.firmware
     asked, guard = firmware.sensitivity, firmware.is_guarded
     folder = out or Path(Path(specification.name).stem.replace("_", "-"))
+    click.get_current_context().with_resource(claimed(folder))
     check_folder(folder, force=force)
     with progress() as report:
+        note_recorders(specification.clips)
         table = sweep(specification, progress=report)
         report("Choosing", 1.0)
         choice = robust_choice(
@@ -135,22 +140,23 @@ def design(
 @force_option
 @quiet_option
 def sweep(
-    design: Path | None, clip: Path | None, level_db_spl: float | None, out: Path, most: int, force: bool
+    design: Path | None, clip: Path | None, level: StatedLevel | None, out: Path, most: int, force: bool
 ) -> None:
     """Try every candidate of DESIGN on every clip: one row each, every metric, as .csv or .parquet.
 
     Units stand in the column names; rank 1 is the best. Interrupted (Ctrl-C), it keeps the clips that are
     done beside the result, and goes on from there when the same question is asked again.
     """
-    from envlab.files import write_whole
+    from envlab.files import claimed, write_whole
     from envlab.report.tables import check_ending, table_bytes
     from envlab.study.sweep.checkpoint import Checkpoint
     from envlab.study.sweep.choice import rank_candidates
     from envlab.study.sweep.sweep import sweep as run_sweep
 
-    specification = asked_specification(design, clip, level_db_spl, most=most)
+    specification = asked_specification(design, clip, level, most=most)
     refuse_existing(out, force=force)
     check_ending(out)
+    click.get_current_context().with_resource(claimed(out))
     kept = out.with_name(out.name + ".partial")
     try:
         with progress() as report:

@@ -16,8 +16,19 @@ REFUSED_EXIT, USAGE_EXIT, FLASHING_EXIT, NOT_WITHIN_EXIT, INTERRUPTED_EXIT = 1, 
 
 # As the job goes, not by alphabet.
 _ORDER = (
-    *("parts", "design", "sweep", "tolerance", "bench-signals", "capture", "check-board"),
-    *("simulate", "notebooks", "table", "schema"),
+    "level",
+    "span",
+    "parts",
+    "design",
+    "sweep",
+    "tolerance",
+    "bench-signals",
+    "capture",
+    "check-board",
+    "simulate",
+    "notebooks",
+    "table",
+    "schema",
 )
 
 EXIT_WORDS = """\b

@@ -9,10 +9,22 @@ from typing import TYPE_CHECKING
 import click
 
 from envlab.cli.saying import remember_quiet
-from envlab.errors import FileError
+from envlab.errors import FileError, ParameterError
+from envlab.sound.level_text import StatedLevel, parse_level
 
 if TYPE_CHECKING:
     from envlab.study.specification.specification import Specification
+
+
+def stated_level(ctx: click.Context, param: click.Parameter, value: str | None) -> StatedLevel | None:
+    """Return the level in dB SPL of an option, and the weighting written with it, as an option's callback."""
+    if value is None:
+        return None
+    try:
+        return parse_level(value)
+    except ParameterError as problem:
+        raise click.BadParameter(f"{problem.value!r} is not {problem.limit}.", ctx, param) from None
+
 
 design_argument = click.argument("design", required=False, type=click.Path(path_type=Path))
 force_option = click.option("--force", is_flag=True, help="Replace results that are there already.")
@@ -28,10 +40,11 @@ clip_option = click.option(
 )
 level_option = click.option(
     "--level",
-    "level_db_spl",
-    type=float,
+    "level",
+    callback=stated_level,
     metavar="DB",
-    help="How loud the clip is where the microphone hangs: Leq in dB SPL.",
+    help="How loud the clip is where the microphone hangs: Leq in dB SPL, not weighted; 92dBA if the meter "
+    "was set to A, as most are, 92dBC for C. envlab level finds it.",
 )
 
 sensitivity_option = click.option(
@@ -49,7 +62,7 @@ accept_option = click.option(
 
 
 def asked_specification(
-    design: Path | None, clip: Path | None = None, level_db_spl: float | None = None, **limits: int
+    design: Path | None, clip: Path | None = None, level: StatedLevel | None = None, **limits: int
 ) -> Specification:
     """Return the specification of a design file (the parade's without one).
 
@@ -58,18 +71,18 @@ def asked_specification(
     from envlab.shipped import demo_design
     from envlab.study.specification.specification import read_specification
 
-    if clip is None and level_db_spl is not None:
+    if clip is None and level is not None:
         raise FileError("--level is given without --clip; levels of the design's own clips stand in its file")
-    if clip is not None and level_db_spl is None:
+    if clip is not None and level is None:
         raise FileError("--clip is given without --level; say how loud it is meant to be, as in --level 95")
     specification = read_specification(design or demo_design(), **limits)
-    if clip is None or level_db_spl is None:
+    if clip is None or level is None:
         if not specification.clips:
             raise FileError(f"{specification.name}: has no clips; give one with --clip and --level")
         return specification
     if not clip.is_file():
         raise FileError(f"{clip}: no such file")
-    return specification.with_clip(clip, level_db_spl)
+    return specification.with_clip(clip, *level)
 
 
 def refuse_existing(out: Path, *, force: bool) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -18,9 +20,16 @@ from envlab.cli.options import (
     refuse_existing,
     sensitivity_option,
 )
+from envlab.cli.recorders import note_recorders
 from envlab.cli.saying import note, paint, progress, say, say_lines
 from envlab.errors import FileError
+from envlab.sound.level_text import StatedLevel
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+# Share of the time of simulate that playing takes; the rest writes numbers as text.
+PLAYED = 0.5
 # What leaves this machine if nobody says no: news, the search for a newer JupyterLab, its shop of extensions.
 AT_HOME = (
     "--LabApp.news_url=None",
@@ -52,7 +61,7 @@ OPENED = ("02_audition.ipynb", "00_tour.ipynb", "01_choose_parts.ipynb")
 def simulate(
     design: Path | None,
     clip: Path | None,
-    level_db_spl: float | None,
+    level: StatedLevel | None,
     out: Path,
     sensitivity: str | None,
     noise: bool,
@@ -69,28 +78,44 @@ def simulate(
     """
     import numpy as np
 
-    from envlab.engine.node_table import nodes_at_readings
-    from envlab.files import write_whole
-    from envlab.study.exported.shown import as_worn
+    from envlab.analog.adc import instant_count
+    from envlab.engine.node_table import node_pieces
+    from envlab.files import write_pieces
+    from envlab.study.exported.shown import light_as_worn
     from envlab.study.level_diagram import level_diagram, stated_levels
     from envlab.study.specification.specification import with_sensitivity
 
-    specification = with_sensitivity(asked_specification(design, clip, level_db_spl), sensitivity)
+    specification = with_sensitivity(asked_specification(design, clip, level), sensitivity)
     refuse_existing(out, force=force)
     first = specification.clips[0]
     rng = np.random.default_rng(specification.judging.seed) if noise else None
+    chain = specification.chain
     with progress() as report:
-        nodes = nodes_at_readings(
-            specification.chain, first.recording(), rng, lambda share: report(first.label, share)
+        note_recorders([first])
+        report("Measuring the level", 0.0)
+        sound = first.sound()
+        rows = instant_count(sound.duration_s, chain.adc.rate_hz)
+        pieces = node_pieces(
+            chain, sound, rng, lambda share: report(first.label, PLAYED * share), light_as_worn(chain)
         )
-        nodes = as_worn(nodes, specification.chain)
-    write_whole(out, nodes.to_csv(index=False, float_format="%.7g", lineterminator="\n").encode())
-    say(f"{first.label}: {len(nodes)} rows, one per {1e3 / specification.chain.adc.rate_hz:g} ms, in {out}.")
+        write_pieces(
+            out, _csv_of(pieces, lambda done: report("Writing", PLAYED + (1 - PLAYED) * done / rows))
+        )
+    say(f"{first.label}: {rows} rows, one per {1e3 / chain.adc.rate_hz:g} ms, in {out}.")
     say()
     headline, *lines = level_diagram(specification.chain, *stated_levels(specification.clips)).lines()
     say_lines("\n".join((paint(headline, bold=True), *lines)))
     for caution in specification.chain.design_rule_warnings:
         note(caution)
+
+
+def _csv_of(pieces: Iterator[pd.DataFrame], written: Callable[[int], None]) -> Iterator[bytes]:
+    """Yield tables of nodes as one CSV; written: told how many rows have gone."""
+    rows = 0
+    for piece in pieces:
+        yield piece.to_csv(index=False, header=not rows, float_format="%.7g", lineterminator="\n").encode()
+        rows += len(piece)
+        written(rows)
 
 
 @main.command(

@@ -67,7 +67,7 @@ def table(
         firmware_folder,
         firmware_words,
     )
-    from envlab.report.folder import check_folder, write_folder
+    from envlab.files import check_folder, claimed, write_folder
     from envlab.shipped import demo_design
     from envlab.study.exported.judgement import judge_exported
     from envlab.study.exported.words import sentences
@@ -76,6 +76,7 @@ def table(
     specification = with_sensitivity(read_specification(design or demo_design()), sensitivity)
     chain = specification.chain
     check_table_name(chain, identifier)
+    click.get_current_context().with_resource(claimed(out))
     check_folder(out, force=force)
     asked, guard = chain.firmware.sensitivity, chain.firmware.is_guarded
     files = firmware_folder(chain, identifier, chain.firmware.level, project=project)

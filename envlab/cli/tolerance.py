@@ -18,8 +18,10 @@ from envlab.cli.options import (
     quiet_option,
     refuse_existing,
 )
+from envlab.cli.recorders import note_recorders
 from envlab.cli.saying import progress, say
 from envlab.errors import FileError
+from envlab.sound.level_text import StatedLevel
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -52,7 +54,7 @@ _SECONDS_A_SECOND, _MOST_S, _FEWEST = 6e-3, 60.0, 20
 def tolerance(
     design: Path | None,
     clip: Path | None,
-    level_db_spl: float | None,
+    level: StatedLevel | None,
     boards: int | None,
     out: Path | None,
     picture: Path | None,
@@ -70,7 +72,7 @@ def tolerance(
     from envlab.report.tables import check_ending, table_bytes
     from envlab.study.tolerance.tolerance import tolerance as many_boards
 
-    specification = asked_specification(design, clip, level_db_spl)
+    specification = asked_specification(design, clip, level)
     if out is not None:
         check_ending(out)
     if picture is not None and picture.suffix not in (".png", ".svg", ".pdf"):
@@ -82,6 +84,7 @@ def tolerance(
         specification.tolerance if boards is None else replace(specification.tolerance, boards=boards)
     )
     with progress() as report:
+        note_recorders(specification.clips)
         result = many_boards(specification, tolerances=tolerances, progress=report)
     if out is not None:
         write_whole(out, table_bytes(result.boards, out))

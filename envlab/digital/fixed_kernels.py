@@ -7,8 +7,7 @@ than there are steps.
 
 from __future__ import annotations
 
-from numba import njit
-
+from envlab.compiling import compiled_with
 from envlab.digital.fixed_words import FixedState, FixedWords
 from envlab.units import IntArray
 
@@ -17,7 +16,7 @@ ZERO_MASK = 255
 LEARNT_BLOCKS = 2
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def start(words: FixedWords) -> FixedState:
     """Silence, zero and window where the design has them, gate shut, dark for mute_frames."""
     return FixedState(
@@ -45,7 +44,7 @@ def start(words: FixedWords) -> FixedState:
     )
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def choose_offset(words: FixedWords, state: FixedState, offset_step: int) -> FixedState:
     """Put the window to one of the selectable sensitivities; too large a step counts as the last."""
     step = min(offset_step, words.offset_steps - 1)
@@ -58,7 +57,7 @@ def choose_offset(words: FixedWords, state: FixedState, offset_step: int) -> Fix
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def learn_zero(
     words: FixedWords, total: int, highest: int, zero: int, limit: int, unlearnt: int
 ) -> tuple[int, int, int]:
@@ -83,7 +82,7 @@ def learn_zero(
     return zero, min(limit, (zero >> ZERO_BITS) + words.zero_reach), unlearnt
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def follow(words: FixedWords, state: FixedState, reading: int) -> FixedState:
     """Attack or release by one period; the envelope word is state.envelope >> 16 of what is returned."""
     now = state.envelope >> 16
@@ -110,7 +109,7 @@ def follow(words: FixedWords, state: FixedState, reading: int) -> FixedState:
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def between(table: IntArray, position: int) -> int:
     """Entry position/256 and its fraction of the way to the next one, rounded half up."""
     low: int = table[position >> 8]
@@ -118,7 +117,7 @@ def between(table: IntArray, position: int) -> int:
     return low + ((step * (position & 0xFF) + 128) >> 8)
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def level(envelope: int) -> int:
     """The place of the top bit, times 4096, and the 12 bits behind it; 0 below 2.
 
@@ -137,13 +136,13 @@ def level(envelope: int) -> int:
     return (octave << 12) + envelope
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def scale(value: int, factor: int) -> int:
     """value * (factor + 1) / 65536, rounded down."""
     return (value * factor + value) >> 16
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def judge(
     words: FixedWords,
     window: int,
@@ -179,7 +178,7 @@ def judge(
     return min(aim, words.window_most), left
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def adapt(words: FixedWords, s: FixedState, position: int) -> FixedState:
     """State s after an adaptation: window a little nearer to its aim, noise dropped or crept up."""
     window, noise = s.window, s.noise
@@ -199,7 +198,7 @@ def adapt(words: FixedWords, s: FixedState, position: int) -> FixedState:
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def judged(words: FixedWords, s: FixedState, countdown: int) -> FixedState:
     """State s after a judgement; while muted the window is where it is to go at once."""
     aim, patience = judge(words, s.window, s.aim, s.full, s.peak, s.peak_before, s.patience, s.mute)
@@ -212,7 +211,7 @@ def judged(words: FixedWords, s: FixedState, countdown: int) -> FixedState:
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def brightness(
     words: FixedWords, state: FixedState, table: IntArray, envelope: int
 ) -> tuple[int, FixedState]:
@@ -249,7 +248,7 @@ def brightness(
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def run(
     words: FixedWords,
     state: FixedState,
@@ -274,7 +273,7 @@ def run(
     return state
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def run_frames(
     words: FixedWords,
     state: FixedState,

@@ -219,7 +219,8 @@ def awake_state(words: FixedWords) -> FixedState:
     """
     from envlab.digital import fixed_kernels as kernels
 
-    return kernels.start(words)._replace(mute=0, fade=words.dim, unlearnt=0)
+    awake: FixedState = kernels.start(words)._replace(mute=0, fade=words.dim, unlearnt=0)
+    return awake
 
 
 @dataclass(frozen=True)

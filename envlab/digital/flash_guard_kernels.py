@@ -8,8 +8,8 @@ it always leads upwards.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from envlab.compiling import compiled_with
 from envlab.digital.guard_words import CHANGES, ROOM, GuardWords
 from envlab.units import IntArray
 
@@ -22,7 +22,7 @@ _ROUND = ROOM - 1
 _WORD = 0xFFFF
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def light_of(duty: int, bits: int) -> int:
     """The light of a duty word: its nearest code of so many bits (8 to 16), half up."""
     places = 16 - bits
@@ -31,29 +31,29 @@ def light_of(duty: int, bits: int) -> int:
     return code if bits == 8 else code << places
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def duty_of(light: int, bits: int) -> int:
     """A duty word that is shown as this light."""
     return light << 8 | light if bits == 8 else light | light >> bits
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def _full(words: GuardWords) -> int:
     return 0xFF if words.bits == 8 else _WORD
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def _cell_of(words: GuardWords, light: int, flip: int) -> int:
     return (light ^ flip) >> words.cell
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def _counted(state: IntArray) -> int:
     count: int = (state[NEXT] - state[FIRST]) & 0xFF
     return count
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def _walk(words: GuardWords, state: IntArray, light: int) -> None:
     """Write down when the light left the cells that lie between the frame before and this one."""
     cell, here = state[CELL], _cell_of(words, light, state[FLIP])
@@ -65,7 +65,7 @@ def _walk(words: GuardWords, state: IntArray, light: int) -> None:
         cell += 1 if cell < here else -1
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def step_on(words: GuardWords, state: IntArray, duty: int) -> int:
     """Take one frame into the state; return the duty word to show."""
     light = min(light_of(duty, words.bits), words.top)
@@ -102,14 +102,14 @@ def step_on(words: GuardWords, state: IntArray, duty: int) -> int:
     return duty
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def run(words: GuardWords, state: IntArray, duties: IntArray, shown: IntArray) -> None:
     """Take a row of duty words into the state and write those to show."""
     for frame in range(duties.shape[0]):
         shown[frame] = step_on(words, state, duties[frame])
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def trace(words: GuardWords, state: IntArray, duties: IntArray, record: IntArray) -> None:
     """As run; record (frames, 1 + STATE_SIZE) takes the duty to show and the state after each frame."""
     for frame in range(duties.shape[0]):
@@ -117,7 +117,7 @@ def trace(words: GuardWords, state: IntArray, duties: IntArray, record: IntArray
         record[frame, 1:] = state
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def most_counted(words: GuardWords, duties: IntArray) -> int:
     """The most changes that the guard's rule counts at any frame of a row; see flash_guard.rule_flashes.
 
@@ -148,7 +148,7 @@ def most_counted(words: GuardWords, duties: IntArray) -> int:
     return best
 
 
-@njit(cache=True, nogil=True)
+@compiled_with(nogil=True)
 def _left(words: GuardWords, lights: IntArray, frame: int, start: int, falls: int) -> int:
     """Tick of the frame after the light was last in the cell of a light, or beyond it."""
     cell, before = start >> words.cell, frame - 1

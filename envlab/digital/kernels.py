@@ -6,12 +6,12 @@ rows, result: shape (rows, readings), result is filled.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from envlab.compiling import compiled_with
 from envlab.units import FloatArray
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+@compiled_with(nogil=True, fastmath={"contract"}, error_model="numpy")
 def attack_release_rows(
     rows: FloatArray, state: FloatArray, rise: float, fall: float, result: FloatArray
 ) -> None:
@@ -25,7 +25,7 @@ def attack_release_rows(
         state[r, 0] = y
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+@compiled_with(nogil=True, fastmath={"contract"}, error_model="numpy")
 def peak_hold_rows(
     rows: FloatArray, state: FloatArray, hold_periods: int, keep: float, result: FloatArray
 ) -> None:
@@ -44,7 +44,7 @@ def peak_hold_rows(
         state[r, 0], state[r, 1] = y, left
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+@compiled_with(nogil=True, fastmath={"contract"}, error_model="numpy")
 def mean_square_rows(rows: FloatArray, state: FloatArray, rise: float, result: FloatArray) -> None:
     """s += rise*(x*x - s); the root of s is the result."""
     for r in range(rows.shape[0]):
@@ -57,7 +57,7 @@ def mean_square_rows(rows: FloatArray, state: FloatArray, rise: float, result: F
         state[r, 0] = s
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+@compiled_with(nogil=True, fastmath={"contract"}, error_model="numpy")
 def moving_maximum_rows(rows: FloatArray, state: FloatArray, window: int, result: FloatArray) -> None:
     """Largest of the last ``window`` inputs, by a queue of falling candidates, in one pass."""
     past, count = window - 1, rows.shape[1]

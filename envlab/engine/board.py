@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+import itertools
 from collections.abc import Mapping
 from typing import Any, ClassVar, Protocol
 
@@ -15,14 +16,13 @@ from envlab.analog.adc import Adc
 from envlab.analog.detector import Detector
 from envlab.analog.envelope import HoldState
 from envlab.analog.microphone import Microphone
-from envlab.analog.noise import NoiseStreams
 from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.digital.followers import Follower
 from envlab.errors import ParameterError
 from envlab.light.table import LookupTable
-from envlab.units import FloatArray, IntArray
+from envlab.units import IntArray
 
 
 class Board(Protocol):
@@ -68,9 +68,6 @@ class Board(Protocol):
 
     def brightness_table(self) -> LookupTable:
         """Return the table from envelope to duty."""
-
-    def noise_pa(self, samples: int, sample_rate_hz: float, noise: NoiseStreams) -> FloatArray:
-        """Return microphone and preamp noise as pressure, Pa."""
 
     def reading_of_frame(self, frames: int, first: int = 0) -> IntArray:
         """Return which reading each frame shows."""
@@ -119,13 +116,20 @@ def upstream(board: Board, stage: str) -> tuple[object, ...]:
 
 
 def front_end_of(board: Board) -> dict[str, AnalogStage]:
-    """Return name → stage of everything from the microphone to the rectifier, in the order of the signal."""
+    """Return name → stage of everything from the microphone to the rectifier, in the order of the signal.
+
+    Each as what stands behind it loads it.
+    """
     stages: dict[str, AnalogStage] = {}
     for name in field_names(board):
         stage = getattr(board, name)
         if not isinstance(stage, AnalogStage):
             break
         stages[name] = stage
+    for name, behind in itertools.pairwise(stages):
+        load = stages[behind].input_load
+        if load is not None:
+            stages[name] = stages[name].loaded_by(load)
     return stages
 
 

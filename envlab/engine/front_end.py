@@ -19,6 +19,8 @@ from envlab.units import BoolArray, FloatArray
 
 # Pieces whose nodes stay in the processor's cache, and whose memory is used again instead of asked for anew.
 PIECE = 16_384
+# Of a run without noise.
+NO_NOISE: FloatArray = np.empty(0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +50,9 @@ class FrontEnd:
         at_once = any(isinstance(step, _Several) for step in self._steps)
         self._piece = PIECE if at_once else 4 * PIECE
 
-    def advance(self, signal: FloatArray, limited: BoolArray | None = None) -> FrontBlock:
+    def advance(
+        self, signal: FloatArray, limited: BoolArray | None = None, white: FloatArray = NO_NOISE
+    ) -> FrontBlock:
         """Return the next block.
 
         Parameters
@@ -57,20 +61,29 @@ class FrontEnd:
             Shape (n,): Pa into a microphone, else V.
         limited
             Shape (n,), where a stage before these was at its limit; None: nowhere.
+        white
+            What stages make their noise of, shape (n + 1,) as a stage's with_noise takes it; no numbers for
+            none.
         """
         nodes: dict[str, FloatArray] = {}
         for step in self._steps:
-            new, some = step.advance(signal)
+            new, some = step.advance(signal, white)
             nodes |= new
             signal, limited = new[step.last], either_of(limited, some)
         return FrontBlock(nodes, limited)
 
-    def fill(self, signal: FloatArray, limited: BoolArray | None, out: FloatArray) -> BoolArray | None:
+    def fill(
+        self,
+        signal: FloatArray,
+        limited: BoolArray | None,
+        out: FloatArray,
+        white: FloatArray = NO_NOISE,
+    ) -> BoolArray | None:
         """Write the next block behind the last stage into out, in pieces; return where any stage is limited.
 
         Parameters
         ----------
-        signal, limited
+        signal, limited, white
             As advance.
         out
             Room for the block, shape (n,) or longer, V.
@@ -78,7 +91,8 @@ class FrontEnd:
         masks: list[tuple[int, BoolArray]] = []
         for first in range(0, signal.size, self._piece):
             piece = slice(first, first + self._piece)
-            done = self.advance(signal[piece], None if limited is None else limited[piece])
+            of_piece = white[first : first + self._piece + 1]
+            done = self.advance(signal[piece], None if limited is None else limited[piece], of_piece)
             behind = done.nodes[self._last]
             out[first : first + behind.size] = behind
             if done.limited is not None:
@@ -99,7 +113,11 @@ class _Single:
         self._state: Any = None
         self.last = names[-1]
 
-    def advance(self, signal: FloatArray) -> tuple[dict[str, FloatArray], BoolArray | None]:
+    def advance(
+        self, signal: FloatArray, white: FloatArray
+    ) -> tuple[dict[str, FloatArray], BoolArray | None]:
+        if white.size:
+            signal = self._stage.with_noise(signal, white, self._around.sample_rate_hz)
         signal, self._state, limited = self._stage.advance(signal, self._around, self._state)
         return dict.fromkeys(self._names, signal), limited
 
@@ -111,8 +129,10 @@ class _Several:
         self._names, self._stages = names, stages
         self.last = names[-1][-1]
 
-    def advance(self, signal: FloatArray) -> tuple[dict[str, FloatArray], BoolArray | None]:
-        signals, limited = self._stages.advance(signal)
+    def advance(
+        self, signal: FloatArray, white: FloatArray
+    ) -> tuple[dict[str, FloatArray], BoolArray | None]:
+        signals, limited = self._stages.advance(signal, white)
         nodes = {name: behind for some, behind in zip(self._names, signals, strict=True) for name in some}
         return nodes, limited
 
@@ -168,9 +188,14 @@ class Branch:
     limited: BoolArray | None = None
     limited_samples: int = 0
 
-    def advance(self, signal: FloatArray, limited: BoolArray | None, out: FloatArray) -> FloatArray:
-        """Return the next block behind the stages, written into out, which has room for it; V."""
-        self.limited = self.front.fill(signal, limited, out)
+    def advance(
+        self, signal: FloatArray, limited: BoolArray | None, white: FloatArray, out: FloatArray
+    ) -> FloatArray:
+        """Return the next block behind the stages, written into out, which has room for it; V.
+
+        white: normal numbers of variance 1, as FrontEnd.advance takes them.
+        """
+        self.limited = self.front.fill(signal, limited, out, white)
         self.limited_samples += 0 if self.limited is None else int(np.count_nonzero(self.limited))
         return out[: signal.size]
 

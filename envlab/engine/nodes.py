@@ -57,11 +57,11 @@ class NodeBlock:
 class _InOnePass:
     """The commonest board, every sample of it in one loop."""
 
-    def __init__(self, names: list[list[str]], stages: HearToHold) -> None:
-        self._names, self._stages, self._held_v = names, stages, 0.0
+    def __init__(self, names: list[list[str]], stages: HearToHold, held_v: float) -> None:
+        self._names, self._stages, self._held_v = names, stages, held_v
 
-    def follow(self, start: int, pressure_pa: FloatArray) -> NodeBlock:
-        signals, limited = self._stages.advance(pressure_pa)
+    def follow(self, start: int, pressure_pa: FloatArray, white: FloatArray) -> NodeBlock:
+        signals, limited = self._stages.advance(pressure_pa, white)
         nodes = {
             name: behind for some, behind in zip(self._names, signals[:-1], strict=True) for name in some
         }
@@ -78,8 +78,8 @@ class _StageByStage:
         self._detector, self._state = board.detector_as_built, board.quiescent_state
         self._last = list(front_end_of(board))[-1]
 
-    def follow(self, start: int, pressure_pa: FloatArray) -> NodeBlock:
-        done, before_v = self._front.advance(pressure_pa), self._state.held_v
+    def follow(self, start: int, pressure_pa: FloatArray, white: FloatArray) -> NodeBlock:
+        done, before_v = self._front.advance(pressure_pa, None, white), self._state.held_v
         held_v, self._state = hold_rectified(
             done.nodes[self._last],
             self._board.rectifier,
@@ -103,15 +103,17 @@ def node_blocks(board: Board, told: Iterator[Wave], rate_hz: float) -> Iterator[
         Internal rate, Hz.
     """
     names, working = in_groups(front_end_of(board))
-    stages = pass_to_hold(working, board.detector_as_built, rate_hz)
+    held_v = board.quiescent_state.held_v
+    stages = pass_to_hold(working, board.detector_as_built, rate_hz, held_v)
     follower: _InOnePass | _StageByStage
     if stages is not None:
-        follower = _InOnePass(names, stages)
+        follower = _InOnePass(names, stages, held_v)
     else:
         follower = _StageByStage(board, front_end(board, rate_hz), rate_hz)
     for wave in told:
         for first in range(0, wave.pressure_pa.size, PIECE):
-            yield follower.follow(wave.start + first, wave.pressure_pa[first : first + PIECE])
+            white = wave.white[first : first + PIECE + 1]
+            yield follower.follow(wave.start + first, wave.pressure_pa[first : first + PIECE], white)
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,7 +14,7 @@ import numpy as np
 
 from envlab.analog.detector import Detector, hold_step
 from envlab.analog.microphone import Microphone, corners_of, overloaded_if_any
-from envlab.analog.preamp import Preamp, output_limits, sections_of
+from envlab.analog.preamp import Preamp, input_noise_v, output_limits, sections_of
 from envlab.analog.rectifier import Rectifier
 from envlab.analog.stage import AnalogStage, either_of
 from envlab.units import BoolArray, FloatArray
@@ -27,8 +27,11 @@ class OnePass(Protocol):
 
     stages: int
 
-    def advance(self, signal: FloatArray) -> tuple[Nodes, BoolArray | None]:
-        """Return (the signal behind each stage, samples at which any of them was at its limit)."""
+    def advance(self, signal: FloatArray, white: FloatArray) -> tuple[Nodes, BoolArray | None]:
+        """Return (the signal behind each stage, samples at which any of them was at its limit).
+
+        white: of the preamp's noise, shape (n + 1,), as input_noise_v takes it; no numbers for no noise.
+        """
 
 
 def one_pass(stages: Sequence[AnalogStage], sample_rate_hz: float) -> OnePass | None:
@@ -44,16 +47,19 @@ def one_pass(stages: Sequence[AnalogStage], sample_rate_hz: float) -> OnePass | 
 
 
 def pass_to_hold(
-    stages: Sequence[AnalogStage], detector: Detector, sample_rate_hz: float
+    stages: Sequence[AnalogStage], detector: Detector, sample_rate_hz: float, held_v: float = 0.0
 ) -> HearToHold | None:
-    """Return the pass that takes all of some stages and the detector behind them, or None."""
+    """Return the pass that takes all of some stages and the detector behind them, or None.
+
+    held_v: on the hold capacitor at first, V above the reference node.
+    """
     if len(stages) == 3 and _bare(stages[0]) and _plain(stages[1]) and _at_once(stages[2]):
-        return HearToHold(*stages, detector, sample_rate_hz)  # type: ignore[call-arg,arg-type]
+        return HearToHold(*stages, detector, sample_rate_hz, held_v)  # type: ignore[call-arg,arg-type]
     return None
 
 
 def _bare(stage: AnalogStage) -> bool:
-    if not isinstance(stage, Microphone) or stage.overload != "clip":
+    if type(stage) is not Microphone or stage.overload != "clip":
         return False
     return stage.covering_loss_db == 0 and stage.covering_corner_hz is None
 
@@ -72,16 +78,19 @@ class AmplifyRectify:
     stages = 2
 
     def __init__(self, preamp: Preamp, rectifier: Rectifier, sample_rate_hz: float) -> None:
-        self._preamp, self._full = preamp, rectifier.kind == "full"
-        self._numbers = (output_limits(preamp), *sections_of(preamp, sample_rate_hz))
+        self._preamp, self._full, self._rate_hz = preamp, rectifier.kind == "full", sample_rate_hz
+        self._numbers = output_limits(preamp, sample_rate_hz), sections_of(preamp, sample_rate_hz)
         self._state: FloatArray = np.zeros(3)
 
-    def advance(self, signal: FloatArray) -> tuple[Nodes, BoolArray | None]:
-        """Return ((amplified, rectified), limited); signal: shape (n,), V of the microphone."""
+    def advance(self, signal: FloatArray, white: FloatArray) -> tuple[Nodes, BoolArray | None]:
+        """Return ((amplified, rectified), limited); signal: shape (n,), V of the microphone.
+
+        white: normal numbers of variance 1, shape (n + 1,), or none.
+        """
         from envlab.analog.kernels import front_kernels
 
         amplified, rectified, self._state, clipped = front_kernels.amplify_rectify(
-            signal, *self._numbers, self._full, self._state
+            signal, _noise_v(self._preamp, white, self._rate_hz), *self._numbers, self._full, self._state
         )
         return (amplified, rectified), self._preamp.where_limited(amplified, clipped)
 
@@ -94,16 +103,19 @@ class HearAmplifyRectify:
     def __init__(
         self, microphone: Microphone, preamp: Preamp, rectifier: Rectifier, sample_rate_hz: float
     ) -> None:
-        self._microphone, self._preamp = microphone, preamp
+        self._microphone, self._preamp, self._rate_hz = microphone, preamp, sample_rate_hz
         self._numbers = _numbers(microphone, preamp, rectifier, sample_rate_hz)
         self._state: FloatArray = np.zeros(5)
 
-    def advance(self, signal: FloatArray) -> tuple[Nodes, BoolArray | None]:
-        """Return ((heard, amplified, rectified), limited); signal: shape (n,), Pa."""
+    def advance(self, signal: FloatArray, white: FloatArray) -> tuple[Nodes, BoolArray | None]:
+        """Return ((heard, amplified, rectified), limited); signal: shape (n,), Pa.
+
+        white: normal numbers of variance 1, shape (n + 1,), or none.
+        """
         from envlab.analog.kernels import front_kernels
 
         heard, amplified, rectified, self._state, clipped = front_kernels.hear_amplify_rectify(
-            signal, *self._numbers, self._state
+            signal, _noise_v(self._preamp, white, self._rate_hz), *self._numbers, self._state
         )
         limited = _either_limited(self._microphone, self._preamp, signal, amplified, clipped)
         return (heard, amplified, rectified), limited
@@ -119,21 +131,29 @@ class HearToHold:
         rectifier: Rectifier,
         detector: Detector,
         sample_rate_hz: float,
+        held_v: float = 0.0,
     ) -> None:
-        self._microphone, self._preamp = microphone, preamp
+        self._microphone, self._preamp, self._rate_hz = microphone, preamp, sample_rate_hz
         self._numbers = _numbers(microphone, preamp, rectifier, sample_rate_hz)
         self._hold = tuple(hold_step(detector, sample_rate_hz))
-        self._state: FloatArray = np.zeros(6)
+        self._state: FloatArray = np.array([0.0] * 5 + [held_v])
 
-    def advance(self, signal: FloatArray) -> tuple[Nodes, BoolArray | None]:
-        """Return ((heard, amplified, rectified, held), limited); signal: shape (n,), Pa."""
+    def advance(self, signal: FloatArray, white: FloatArray) -> tuple[Nodes, BoolArray | None]:
+        """Return ((heard, amplified, rectified, held), limited); signal: shape (n,), Pa.
+
+        white: normal numbers of variance 1, shape (n + 1,), or none.
+        """
         from envlab.analog.kernels import front_kernels
 
         heard, amplified, rectified, held, self._state, clipped = front_kernels.hear_to_hold(
-            signal, *self._numbers, self._hold, self._state
+            signal, _noise_v(self._preamp, white, self._rate_hz), *self._numbers, self._hold, self._state
         )
         limited = _either_limited(self._microphone, self._preamp, signal, amplified, clipped)
         return (heard, amplified, rectified, held), limited
+
+
+def _noise_v(preamp: Preamp, white: FloatArray, sample_rate_hz: float) -> FloatArray:
+    return input_noise_v(preamp, white, sample_rate_hz) if white.size else white
 
 
 def _numbers(
@@ -142,7 +162,7 @@ def _numbers(
     return (
         (*microphone.limits_pa, microphone.sensitivity_v_pa),
         corners_of(microphone, sample_rate_hz),
-        output_limits(preamp),
+        output_limits(preamp, sample_rate_hz),
         sections_of(preamp, sample_rate_hz),
         rectifier.kind == "full",
     )

@@ -23,7 +23,7 @@ from envlab.engine.front_end import Branch, trunk_of
 from envlab.engine.hold_stage import HoldStage, shared_out
 from envlab.engine.quantiser import Quantiser
 from envlab.engine.reading_schedule import Block, Due, Wanted
-from envlab.engine.side_by_side import noise_told_apart, play_side_by_side, run_side_by_side
+from envlab.engine.side_by_side import play_side_by_side, run_side_by_side
 from envlab.engine.waves import Wave, waves
 from envlab.errors import ParameterError, check_range
 from envlab.sound.interpolate import internal_rate_hz
@@ -113,13 +113,13 @@ def play(
     noise = None if seed is None else noise_streams(np.random.default_rng(seed))
     due = Due(readings, hears.adc, samples, rate_hz, None if noise is None else noise.adc)
     if design is not None and not exactly and run_side_by_side(design, boards, sound):
-        told = waves(sound, design, noise, apart=noise_told_apart(design, boards))
+        told = waves(sound, design, noise)
         reader = reader_of(np.arange(len(boards)))
         limited = play_side_by_side(
             told, due, samples, rate_hz, design, boards, reader.take, workers=workers, progress=progress
         )
         return limited / samples
-    told = waves(sound, hears, noise, apart=design is not None)
+    told = waves(sound, hears, noise)
     run = _Run(boards, design, rate_hz, reader_of, workers)
     with ThreadPoolExecutor(workers) as pool:
         ready = run.ready(told)
@@ -168,8 +168,7 @@ class _Run:
             if not self._trunk.last:
                 yield _Ready(wave, None, None)
                 continue
-            offered_pa = wave.offered_pa(self._boards[0].microphone.sensitivity_v_pa)
-            signal = self._trunk.advance(offered_pa, None, room[number % 2])
+            signal = self._trunk.advance(wave.pressure_pa, None, wave.white, room[number % 2])
             yield _Ready(wave, signal, self._trunk.limited)
 
     def hear(self, block: _Ready, at: Block, pool: ThreadPoolExecutor) -> None:
@@ -180,8 +179,10 @@ class _Run:
             return
         above = self._heard_above(block, pool)
 
+        white = block.wave.white
+
         def advance(leaf: _Leaf, room: FloatArray) -> FloatArray:
-            return leaf.branch.advance(*above[id(leaf.branch)], room)
+            return leaf.branch.advance(*above[id(leaf.branch)], white, room)
 
         if len(self._leaves) <= len(self._rooms):
             rectified = list(pool.map(advance, self._leaves, self._rooms))
@@ -207,8 +208,7 @@ class _Run:
         above: dict[int, _Heard] = {}
         for branch in self._trunk.branches:
             if block.signal is None:
-                microphone = self._boards[branch.places[0]].microphone
-                above[id(branch)] = (block.wave.offered_pa(microphone.sensitivity_v_pa), None)
+                above[id(branch)] = (block.wave.pressure_pa, None)
             else:
                 above[id(branch)] = (block.signal, block.limited)
         level = self._trunk.branches
@@ -216,7 +216,8 @@ class _Run:
             inner = [branch for branch in level if branch.branches]
             inputs = [above[id(branch)] for branch in inner]
             rooms = [self._inner[id(branch)] for branch in inner]
-            for branch, signal in zip(inner, pool.map(_advance, inner, inputs, rooms), strict=True):
+            whites = [block.wave.white] * len(inner)
+            for branch, signal in zip(inner, pool.map(_advance, inner, inputs, whites, rooms), strict=True):
                 above |= dict.fromkeys(map(id, branch.branches), (signal, branch.limited))
             level = [below for branch in inner for below in branch.branches]
         return above
@@ -237,8 +238,8 @@ class _Run:
         return limited
 
 
-def _advance(branch: Branch, heard: _Heard, room: FloatArray) -> FloatArray:
-    return branch.advance(*heard, room)
+def _advance(branch: Branch, heard: _Heard, white: FloatArray, room: FloatArray) -> FloatArray:
+    return branch.advance(*heard, white, room)
 
 
 def _inner(trunk: Branch) -> Iterator[Branch]:

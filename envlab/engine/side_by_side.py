@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 from envlab.analog.bank.tolerance_bank import Board as BankBoard
 from envlab.analog.bank.tolerance_bank import BoardBlock, SpreadBank, alike_enough, noise_apart
 from envlab.analog.electret import Electret
+from envlab.analog.preamp import input_noise_v
 from envlab.analog.stage import Surroundings
 from envlab.engine.board import Board, front_end_of
+from envlab.engine.front_end import NO_NOISE
 from envlab.engine.quantiser import Quantiser
 from envlab.engine.reading_schedule import Due
 from envlab.engine.waves import Wave
@@ -30,8 +32,8 @@ Take = Callable[[NDArray[np.int32]], None]
 def runs_side_by_side(design: Board, boards: Sequence[Board]) -> bool:
     """Whether the quick way is close enough for these boards; else they are run one by one."""
     for board in (design, *boards):
-        working = [stage for stage in front_end_of(board).values() if not stage.is_wire]
-        if working != [board.microphone, board.preamp, board.rectifier]:
+        working = [name for name, stage in front_end_of(board).items() if not stage.is_wire]
+        if working != ["microphone", "preamp", "rectifier"]:
             return False
     if not design.rectifier.scales_with_level:
         return False
@@ -43,11 +45,6 @@ def run_side_by_side(design: Board, boards: Sequence[Board], sound: Sound) -> bo
     return runs_side_by_side(design, boards) and _drains_alike(design, boards, sound)
 
 
-def noise_told_apart(design: Board, boards: Sequence[Board]) -> bool:
-    """Whether the preamp's noise must come by itself: some boards hear it otherwise than the design does."""
-    return noise_apart(_bank_board(design), [_bank_board(one) for one in boards], design.adc.lsb_v)
-
-
 def _bank_board(board: Board) -> BankBoard:
     return BankBoard(board.microphone, board.preamp, board.detector_as_built)
 
@@ -55,7 +52,7 @@ def _bank_board(board: Board) -> BankBoard:
 def _drains_alike(design: Board, boards: Sequence[Board], sound: Sound) -> bool:
     if not isinstance(design.microphone, Electret):
         return True
-    limits = {one.microphone.limits_pa for one in (design, *boards)}
+    limits = {one.microphone.loudest_pa for one in (design, *boards)}
     narrowest = min(min(-low, high) for low, high in limits)
     largest = max(float(np.abs(piece).max(initial=0.0)) for piece in sound.pieces())
     # Between its samples a wave rises a little above them.
@@ -79,7 +76,9 @@ def play_side_by_side(
     told: the sound. due: which readings are wanted. samples: of the whole, at rate_hz, Hz. take: gets the
     counts of all boards above the design's zero, shape (boards, readings of a block).
     """
-    bank = SpreadBank(_bank_board(design), [_bank_board(one) for one in boards], design.rectifier, rate_hz)
+    boards_of_bank = [_bank_board(one) for one in boards]
+    apart = noise_apart(_bank_board(design), boards_of_bank, design.adc.lsb_v)
+    bank = SpreadBank(_bank_board(design), boards_of_bank, design.rectifier, rate_hz, noise_apart=apart)
     quantiser = Quantiser(boards, [design] * len(boards))
     blocks = _heard(told, design, bank, rate_hz)
     with ThreadPoolExecutor(workers) as pool:
@@ -99,14 +98,12 @@ def play_side_by_side(
 def _heard(
     told: Iterator[Wave], design: Board, bank: SpreadBank, rate_hz: float
 ) -> Iterator[tuple[Wave, BoardBlock]]:
-    microphone, around = design.microphone, Surroundings(rate_hz)
-    state, noise_state = None, None
+    microphone, around, state = front_end_of(design)["microphone"], Surroundings(rate_hz), None
     for wave in told:
-        offered_pa, noise_v = wave.offered_pa(microphone.sensitivity_v_pa), wave.noise_v
-        if noise_v.size:
-            noise = microphone.advance(noise_v / microphone.sensitivity_v_pa, around, noise_state)
-            noise_v, noise_state = noise.signal, noise.state
-        heard = microphone.advance(offered_pa, around, state)
+        heard = microphone.advance(wave.pressure_pa, around, state)
         state = heard.state
-        over = np.zeros(offered_pa.size, dtype=bool) if heard.limited is None else heard.limited
+        over = np.zeros(wave.pressure_pa.size, dtype=bool) if heard.limited is None else heard.limited
+        noise_v = NO_NOISE
+        if wave.white.size:
+            noise_v = input_noise_v(design.preamp, wave.white, rate_hz)
         yield wave, bank.block(heard.signal, noise_v, over)

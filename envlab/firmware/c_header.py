@@ -225,7 +225,7 @@ def _parse_record(path: str | Path, lines: list[str]) -> Record:
             if key not in UNITS or key in record or not rest.endswith(unit):
                 raise ValueError
             record[key] = json.loads(rest[: -len(unit)])
-        except ValueError as error:
+        except (ValueError, RecursionError) as error:
             raise FileError(f"{path}: line {number} has been edited: {line.strip()}") from error
     missing = [key for key in UNITS if key not in record]
     if missing:

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from envlab.errors import ParameterError, check_choice, check_positive, check_range
+from envlab.errors import ParameterError, check_choice, check_range
 from envlab.light.lightness import check_unit_interval, check_whole
 from envlab.units import FloatArray
 
@@ -59,8 +59,7 @@ class Pixels:
     def __post_init__(self) -> None:
         check_whole("count", self.count, 1, 100_000)
         check_whole("channels", self.channels, 1, 8)
-        check_positive("channel_a", self.channel_a, unit="A")
-        check_range("channel_a", self.channel_a, high=20.0, unit="A")
+        check_range("channel_a", self.channel_a, 1e-6, 20.0, unit="A")
         check_range("idle_a", self.idle_a, 0.0, 1.0, unit="A")
         check_choice("drive", self.drive, ("linear", "switching"))
         check_range("forward_v", self.forward_v, 0.5, 60.0, unit="V")
@@ -86,7 +85,7 @@ class Supply:
     Parameters
     ----------
     limit_a : float
-        Most current at its output, A, above 0.
+        Most current at its output, 1 mA to 10 kA.
     volts : float
         At its output, 1 to 60 V.
     efficiency : float
@@ -98,7 +97,7 @@ class Supply:
     efficiency: float = 0.9
 
     def __post_init__(self) -> None:
-        check_positive("limit_a", self.limit_a, unit="A")
+        check_range("limit_a", self.limit_a, 1e-3, 1e4, unit="A")
         check_range("volts", self.volts, 1.0, 60.0, unit="V")
         check_range("efficiency", self.efficiency, 0.1, 1.0)
 

@@ -50,7 +50,7 @@ def worst_over_clips(
 
 def _range_used(clips: Sequence[Clip], metrics: Sequence[Mapping[str, FloatArray]]) -> FloatArray:
     """Between two loudnesses: with clips of one level only there is nothing to judge, so NaN."""
-    levels = [clip.level_db_spl for clip in clips]
+    levels = [clip.unweighted_db_spl for clip in clips]
     loudest, quietest = levels.index(max(levels)), levels.index(min(levels))
     if levels[loudest] == levels[quietest]:
         return np.full_like(metrics[0]["counts_99"], np.nan)

@@ -12,6 +12,7 @@ from envlab.light.pixels import full_current_a, whole_pixels_at_full
 from envlab.light.table_facts import table_facts
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.shipped import demo_design
+from envlab.sound.level_text import parse_level
 from envlab.study.chosen_on_clips import ClipLight
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import Choices
@@ -110,6 +111,8 @@ def clip_rows(choice: Choice, lights: tuple[ClipLight, ...]) -> list[ClipRow]:
             return float(choice.row[f"{name} [{label}]"])
 
         weighting = "" if light.clip.weighting == "Z" else f" ({light.clip.weighting})"
+        if light.clip.level_uncertainty_db:
+            weighting += f" ±{light.clip.level_uncertainty_db:g}"
         rows.append(
             ClipRow(
                 name=light.clip.file_name,
@@ -149,7 +152,7 @@ def asked_sentences(specification: Specification, choice: Choice) -> list[str]:
     """Return what was asked, two sentences: the lights and their sounds, then the targets and the parts."""
     pixels, supply = choice.chain.pixels, choice.chain.supply
     names = list(dict.fromkeys(clip.stem.replace("_", " ") for clip in specification.clips))
-    levels = [clip.level_db_spl for clip in specification.clips]
+    levels = [round(clip.unweighted_db_spl, 1) for clip in specification.clips]
     loud = f"{min(levels):g} to {max(levels):g}" if max(levels) > min(levels) else f"{levels[0]:g}"
     targets = len(specification.targets.soft)
     more = f", and {targets} target{'s' * (targets > 1)} more" if targets else ""
@@ -244,12 +247,13 @@ def command_words(specification: Specification) -> str:
     if sensitivity != asked_sensitivity(specification.source_text):
         words += ["--sensitivity", sensitivity]
     asked = [
-        (str(table.get("file", "")).rsplit("/", 1)[-1], float(level))
+        (str(table.get("file", "")).rsplit("/", 1)[-1], parse_level(level)[0])
         for table in tomllib.loads(specification.source_text).get("clips", [])
         for level in table.get("levels_db_spl", [])
     ]
     clips = [(clip.file_name, clip.level_db_spl) for clip in specification.clips]
     if clips != asked:
-        for name, level_db_spl in clips:
-            words += ["--clip", name, "--level", f"{level_db_spl:g}"]
+        for clip in specification.clips:
+            weighting = "" if clip.weighting == specification.judging.weighting else f"dB{clip.weighting}"
+            words += ["--clip", clip.file_name, "--level", f"{clip.level_db_spl:g}{weighting}"]
     return " ".join(f"'{word}'" if " " in word else word for word in words)

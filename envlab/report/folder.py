@@ -5,22 +5,19 @@ from __future__ import annotations
 import csv
 import io
 import os
-import shutil
-import tempfile
-from collections.abc import Collection
 from pathlib import Path
 
 import tomlkit
 
 from envlab.design_file import design_text, digest, with_parts
-from envlab.errors import FileError, ParameterError
+from envlab.errors import ParameterError
 from envlab.firmware.c_header import header_text
 from envlab.firmware.table_files import csv_bytes
 from envlab.plot.schematic.schematic import schematic_png, schematic_svg
 from envlab.shipped import shipped_folder
 from envlab.sound.clip import Clip
 from envlab.study.specification.parts_list import parts_list
-from envlab.study.specification.specification import Specification, asked_sensitivity
+from envlab.study.specification.specification import Judging, Specification, asked_sensitivity
 from envlab.study.sweep.choice import Choice
 
 # Everything that a design run can leave; report.pdf only where a browser is at hand.
@@ -35,53 +32,6 @@ RESULTS = (
     "brightness_table.h",
     "brightness_table.csv",
 )
-
-
-def check_folder(folder: Path, *, force: bool) -> None:
-    """Raise FileError if results cannot go there: files in it and no force, or not writable."""
-    if folder.exists() and not folder.is_dir():
-        raise FileError(f"{folder}: is a file; results need a folder")
-    if folder.is_dir() and any(folder.iterdir()) and not force:
-        raise FileError(f"{folder}: has files already; give --force to replace results, or another --out")
-    ground = folder if folder.is_dir() else _nearest_existing(folder)
-    if not os.access(ground, os.W_OK | os.X_OK):
-        raise FileError(f"{folder}: cannot be written ({ground} is not yours to write in)")
-
-
-def write_folder(folder: Path, files: dict[str, bytes], *, replaces: Collection[str] = ()) -> None:
-    """Put files into a folder: first all beside it, then each moved into place; other files there stay.
-
-    Parameters
-    ----------
-    folder : path
-        Where the files go.
-    files : dict
-        Name → content.
-    replaces : collection of str
-        Names that an earlier run may have left; those that are not among the files go, so that no table of
-        another design lies beside this one's.
-
-    Raises
-    ------
-    FileError
-        If anything cannot be written; the folder is then left as it was.
-    """
-    parent = folder.parent
-    try:
-        parent.mkdir(parents=True, exist_ok=True)
-        staging = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=parent))
-        try:
-            for name, content in files.items():
-                (staging / name).write_bytes(content)
-            folder.mkdir(exist_ok=True)
-            for name in files:
-                (staging / name).replace(folder / name)
-            for name in set(replaces) - set(files):
-                (folder / name).unlink(missing_ok=True)
-        finally:
-            shutil.rmtree(staging, ignore_errors=True)
-    except OSError as problem:
-        raise FileError(f"{folder}: cannot be written ({problem.strerror})") from None
 
 
 def result_files(
@@ -122,22 +72,23 @@ def chosen_design_text(specification: Specification, choice: Choice, folder: Pat
         values["firmware.sensitivity"] = sensitivity
     document = tomlkit.parse(with_parts(source, values))
     demos = shipped_folder("audio_samples")
-    asked = document.get("clips", [])
-    if [path.name for path in paths] == [
-        Path(table["file"]).name for table in asked for _ in table["levels_db_spl"]
-    ]:
-        by_name = {path.name: path for path in paths}
-        for table in asked:
-            path = by_name[Path(table["file"]).name]
-            if path.parent != demos:
-                table["file"] = _from_folder(path, folder)
+    asked = [table for table in document.get("clips", []) for _ in table["levels_db_spl"]]
+    if [path.name for path in paths] == [Path(table["file"]).name for table in asked]:
+        # By place, not by name: two folders may each have a file of one name.
+        for table, path in zip(asked, paths, strict=True):
+            table["file"] = path.name if path.parent == demos else _from_folder(path, folder)
         return tomlkit.dumps(document)
+    judged_weighting = document.get("judging", {}).get("weighting", Judging.weighting)
     clips = tomlkit.aot()
     for clip, path in zip(specification.clips, paths, strict=True):
         table = tomlkit.table()
         table["file"] = path.name if path.parent == demos else _from_folder(path, folder)
         table["levels_db_spl"] = [clip.level_db_spl]
         table["tags"] = list(clip.tags)
+        if clip.weighting != judged_weighting:
+            table["weighting"] = clip.weighting
+        if clip.level_uncertainty_db:
+            table["level_uncertainty_db"] = clip.level_uncertainty_db
         clips.append(table)
     document["clips"] = clips
     return tomlkit.dumps(document)
@@ -174,10 +125,3 @@ def _parts_csv(specification: Specification, choice: Choice) -> str:
             )
         )
     return out.getvalue()
-
-
-def _nearest_existing(path: Path) -> Path:
-    for parent in path.resolve().parents:
-        if parent.is_dir():
-            return parent
-    return Path("/")

@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from envlab.errors import ParameterError, check_choice, check_range
-from envlab.sound.level import leq_db_spl
+from envlab.errors import ParameterError, check_choice, check_range, one_line
+from envlab.sound.identity import FileIdentity, check_same, identity_of
+from envlab.sound.level import WEIGHTINGS, leq_db_spl, leq_of
+from envlab.sound.level_text import level_text
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.stream import Sound, open_sound
 
+LARGEST_UNCERTAINTY_DB = 20.0
 TAGS = ("beat", "quiet", "walking", "room")
 
 
 @dataclass(frozen=True)
 class Clip:
     """A recording and how loud it is meant to be.
+
+    A file must stay what it is: once a clip has been read, it refuses (FileError) to hand out another
+    recording that came to lie in the file's place meanwhile.
 
     Parameters
     ----------
@@ -29,12 +36,15 @@ class Clip:
         What the clip is for: "beat" (its beat must show), "quiet" (quiet music that must still light),
         "walking" (must not light), "room" (nobody plays).
     weighting : str
-        Of the level: "Z" (not weighted) or "A" [IEC61672-1].
+        Of the level: "Z" (not weighted), "A", as most sound level meters read, or "C" [IEC61672-1].
+    level_uncertainty_db : float
+        How far the level may lie off, ± dB, expanded (k = 2: right 19 times in 20), 0 to 20; envlab level
+        works it out. Many boards (envlab.tolerance) hear the clip so much louder or softer.
 
     Raises
     ------
     ParameterError
-        For a level, a tag or a weighting that cannot be.
+        For a level, a tag, a weighting or an uncertainty that cannot be.
 
     Examples
     --------
@@ -51,6 +61,7 @@ class Clip:
     level_db_spl: float
     tags: tuple[str, ...] = ()
     weighting: str = "Z"
+    level_uncertainty_db: float = 0.0
 
     def __post_init__(self) -> None:
         if isinstance(self.source, str | os.PathLike):
@@ -58,13 +69,17 @@ class Clip:
         elif not isinstance(self.source, Recording):
             raise ParameterError("source", self.source, "a sound file's path, or a Recording")
         check_range("level_db_spl", self.level_db_spl, 0, 140, unit="dB SPL")
-        check_choice("weighting", self.weighting, ("Z", "A"))
+        check_choice("weighting", self.weighting, WEIGHTINGS)
+        check_range("level_uncertainty_db", self.level_uncertainty_db, 0, LARGEST_UNCERTAINTY_DB, unit="dB")
         for tag in self.tags:
             check_choice("tags", tag, TAGS)
 
     @classmethod
     def as_it_is(cls, recording: Recording, tags: tuple[str, ...] = ()) -> Clip:
-        """Return a recording in memory as a clip, at the level that it has (Leq over the whole, dB SPL)."""
+        """Return a recording in memory as a clip, at the level that it has (Leq over the whole, dB SPL).
+
+        Less its constant offset, if it has any.
+        """
         return cls(recording, leq_db_spl(recording.pressure_pa, recording.sample_rate_hz), tags)
 
     @property
@@ -84,20 +99,39 @@ class Clip:
 
     @property
     def label(self) -> str:
-        """As in "drum_line 92 dB", or "song 85 dB(A)" for an A-weighted level."""
-        return f"{self.stem} {self.level_db_spl:g} dB" + ("(A)" if self.weighting == "A" else "")
+        """As in "drum_line 92 dB", or "song 85 dB(A)" for a weighted level."""
+        return f"{one_line(self.stem)} {level_text(self.level_db_spl, self.weighting)}"
+
+    @functools.cached_property
+    def unweighted_db_spl(self) -> float:
+        """Level in dB SPL when nothing is weighted; a clip with a weighted level is read for it."""
+        if self.weighting == "Z":
+            return self.level_db_spl
+        return leq_of(self.sound(), "Z")
 
     def recording(self) -> Recording:
         """Return the recording at its level; errors and warnings as read_recording and Recording.at_level."""
         if isinstance(self.source, Recording):
             return self.source.at_level(self.level_db_spl, self.weighting)
-        return read_recording(self.source, self.level_db_spl, weighting=self.weighting)
+        first = self._identity
+        recording = read_recording(self.source, self.level_db_spl, weighting=self.weighting)
+        check_same(self.source, first)
+        return recording
 
     def sound(self) -> Sound:
         """Return the same, but a file longer than a minute is streamed and never held."""
         if isinstance(self.source, Recording):
             return self.recording()
-        return open_sound(self.source, self.level_db_spl, weighting=self.weighting)
+        first = self._identity
+        sound = open_sound(self.source, self.level_db_spl, weighting=self.weighting)
+        check_same(self.source, first)
+        return sound
+
+    @functools.cached_property
+    def _identity(self) -> FileIdentity:
+        """What the file holds when the clip is first asked for it."""
+        assert isinstance(self.source, Path)
+        return identity_of(self.source)
 
     def digest(self) -> str:
         """Return what stands for the sound itself, hexadecimal (SHA-256): another sound has another one."""
@@ -105,5 +139,5 @@ class Clip:
             whole = hashlib.sha256(repr(self.source.sample_rate_hz).encode())
             whole.update(self.source.pressure_pa.tobytes())
             return whole.hexdigest()
-        with self.source.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        check_same(self.source, self._identity)
+        return self._identity.sha256

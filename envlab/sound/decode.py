@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -15,11 +16,18 @@ from envlab.sound.mpeg import mp3_length
 from envlab.units import FloatArray
 
 PIECE = 1 << 16
+# Values decoded at once, over all channels: a thousand channels take no more memory than four.
+_VALUES_AT_ONCE = 1 << 18
+# An Ogg's last page may count samples that no decoder gives out, as where it was cut from a longer stream.
+# The largest block of the format has so many ([Vorbis1], section 4.2.2); a missing page is found otherwise.
+_OGG_MAY_LACK = 8192
+# What libsndfile says of a length that the file leaves open.
+_OPEN_LENGTH = (1 << 63) - 1
 
 
 @dataclass(frozen=True)
 class SoundFile:
-    """What a file says of itself. stated_samples: how many it should have, or, of an MP3, has at least."""
+    """What a file says of itself. stated_samples: how many it should have, or, of MP3 and OGG, at least."""
 
     path: Path
     sample_rate_hz: float
@@ -38,7 +46,7 @@ def look_into(path: Path) -> SoundFile:
 
     _check_whole(path)
     try:
-        with soundfile.SoundFile(path) as sound:
+        with _opened(path) as sound:
             rate_hz, channels, stated = float(sound.samplerate), int(sound.channels), int(sound.frames)
             container = str(sound.format)
     except (soundfile.LibsndfileError, RuntimeError) as error:
@@ -51,20 +59,40 @@ def look_into(path: Path) -> SoundFile:
     if container == "MP3":
         # The decoder takes away what the encoder put before and after: never more than three frames.
         stated = mp3_length(path).samples - 3 * 1152
-    return SoundFile(path, rate_hz, channels, stated)
+    if container == "OGG":
+        stated -= _OGG_MAY_LACK
+    file = SoundFile(path, rate_hz, channels, stated)
+    if stated == _OPEN_LENGTH:
+        # A FLAC that was written to a pipe ([RFC9639], section 8.2: total samples 0); only decoding tells.
+        file = replace(file, stated_samples=0)
+        file = replace(file, stated_samples=sum(piece.size for piece in decoded(file)))
+    return file
+
+
+def _opened(path: Path) -> Any:
+    """The file, to be read from front to back: seeking fails where the length is open, and is not needed."""
+    import soundfile
+
+    class FrontToBack(soundfile.SoundFile):  # type: ignore[misc]
+        def seekable(self) -> bool:
+            return False
+
+    return FrontToBack(path)
 
 
 def decoded(file: SoundFile) -> Iterator[FloatArray]:
     """Yield the mean of the channels, in pieces of PIECE samples or fewer, from the first sample on.
 
+    Pieces are shorter where there are many channels.
+
     Raises FileError, one line, for NaN and Inf, and where the file ends too early.
     """
     import soundfile
 
-    done = 0
+    done, at_once = 0, max(1, min(PIECE, _VALUES_AT_ONCE // file.channels))
     try:
-        with soundfile.SoundFile(file.path) as sound:
-            while (frames := sound.read(PIECE, dtype="float64", always_2d=True)).size:
+        with _opened(file.path) as sound:
+            while (frames := sound.read(at_once, dtype="float64", always_2d=True)).size:
                 # Infinities are reported below, by sample number.
                 with np.errstate(invalid="ignore", over="ignore"):
                     piece = frames.mean(axis=1)

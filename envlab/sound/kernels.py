@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from numba import njit
-
+from envlab.compiling import compiled_with
 from envlab.units import FloatArray
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+@compiled_with(nogil=True, fastmath={"contract"}, error_model="numpy")
 def upsample(padded: FloatArray, taps: FloatArray, out: FloatArray) -> None:
     """Write out[i·L + p] = Σ_k taps[p−1, k]·padded[i + k]; for p = 0 the sample itself, padded[i + K/2 − 1].
 

@@ -90,13 +90,14 @@ class Recording:
     def at_level(self, level_db_spl: float, weighting: str = "Z") -> Recording:
         """The same recording scaled so that its equivalent level over the whole clip is level_db_spl.
 
-        weighting "Z" (unweighted) or "A" [IEC61672-1]. A recording in which nothing sounds cannot be
-        scaled: it comes back as zeros, with an EnvlabWarning.
+        weighting: "Z" (not weighted), "A" or "C" [IEC61672-1]. A constant offset is taken out, and does not
+        count. A recording in which nothing sounds cannot be scaled: it comes back as zeros, with an
+        EnvlabWarning.
         """
         check_level(level_db_spl, weighting)
         name = self.name or "recording"
         scale, _ = scale_to(level_db_spl, weighting, self.pieces, self.sample_rate_hz, name)
-        notes = (*self.notes, "silent") if scale.silent else self.notes
+        notes = (*self.notes, *scale.said)
         return replace(self, pressure_pa=scale.pascal(self.pressure_pa), notes=notes)
 
 
@@ -111,13 +112,13 @@ def read_recording(path: str | os.PathLike[str], level_db_spl: float, *, weighti
         Equivalent level of the whole clip as it sounds at the microphone, -40 to 191 dB SPL. It has no
         default: a file holds no pascals.
     weighting : str
-        Of the level: "Z" (not weighted) or "A" [IEC61672-1].
+        Of the level: "Z" (not weighted), "A", as most sound level meters read, or "C" [IEC61672-1].
 
     Returns
     -------
     Recording
-        A clip without samples is read as 0.1 s of silence, with an EnvlabWarning; one without sound as
-        silence, with the same.
+        A constant offset of the file is taken out. A clip without samples is read as 0.1 s of silence, with
+        an EnvlabWarning; one without sound as silence, with the same.
 
     Raises
     ------
@@ -129,7 +130,7 @@ def read_recording(path: str | os.PathLike[str], level_db_spl: float, *, weighti
 
     References
     ----------
-    [IEC61672-1] Sound level meters: A weighting, equivalent level.
+    [IEC61672-1] Sound level meters: weightings, equivalent level.
 
     Examples
     --------

@@ -1,4 +1,8 @@
-"""How a clip is brought to its level: one factor for all its samples, found without holding them all."""
+"""How a clip is brought to its level: one offset, one factor for all samples, none of them held.
+
+A constant offset is no sound: it is the recorder's, and no microphone would pass it. It is taken out of the
+level and of what is played; else it would count as loudness, and the clip would begin with a thump.
+"""
 
 from __future__ import annotations
 
@@ -11,13 +15,13 @@ import numpy as np
 
 from envlab.errors import EnvlabWarning, check_choice, check_range
 from envlab.sound.feed import Pieces
-from envlab.sound.level import WEIGHTINGS, mean_square
+from envlab.sound.level import WEIGHTINGS, extent_of, mean_square
 from envlab.units import FloatArray, from_db, level_db_spl
 
 # A sine of 191 dB SPL swings down to vacuum at sea level; nothing in air is louder and still a sound.
 LEVEL_MIN_DB_SPL = -40.0
 LEVEL_MAX_DB_SPL = 191.0
-# A constant offset that shifts the stated level by more than this is worth a word.
+# An offset that would have shifted the stated level by more than this is worth a word.
 _OFFSET_WARNING_DB = 0.5
 
 
@@ -29,20 +33,23 @@ def check_level(level_db_spl: float, weighting: str) -> None:
 
 @dataclass(frozen=True)
 class Scale:
-    """From a clip's numbers to pascal: over the largest magnitude, times gain.
+    """From a clip's numbers to pascal: over the largest magnitude, less the offset, times gain.
 
-    peak: largest magnitude, in numbers of the clip. gain: Pa. silent: nothing sounds.
+    peak: largest magnitude, in numbers of the clip. gain: Pa. silent: nothing sounds. offset: mean of the
+    clip, as a share of peak. said: what was done to the clip, for its notes.
     """
 
     peak: float
     gain: float
     silent: bool = False
+    offset: float = 0.0
+    said: tuple[str, ...] = ()
 
     def pascal(self, piece: FloatArray) -> FloatArray:
         """Return the pressure of a piece, same shape, Pa."""
         if self.silent:
             return np.zeros(piece.shape)
-        return piece / self.peak * self.gain
+        return (piece / self.peak - self.offset) * self.gain
 
 
 def scale_to(
@@ -50,46 +57,40 @@ def scale_to(
 ) -> tuple[Scale, int]:
     """Return what brings a clip to an equivalent level in dB SPL, and how many samples the clip has.
 
-    weighting: "Z" (none) or "A". read: hands out the clip's pieces from its first sample, each time it is
-    called. Warns (EnvlabWarning) of a clip in which nothing sounds, and of a constant offset that takes part
-    in the level.
+    weighting: "Z" (none), "A" or "C". read: hands out the clip's pieces from its first sample, each time it
+    is called. Warns (EnvlabWarning) of a clip in which nothing sounds, and of a large constant offset.
     """
-    samples, low, high = 0, math.inf, -math.inf
-    for piece in read():
-        samples += piece.size
-        low, high = min(low, float(piece.min())), max(high, float(piece.max()))
-    if not low < high:
-        return _silent(name, "no sample differs from the others"), samples
+    extent = extent_of(read())
+    if not extent.low < extent.high:
+        return _silent(name, "no sample differs from the others"), extent.samples
     # Squares of very large or very small numbers leave the range of a float; those of a peak of 1 do not.
-    peak, offset = max(abs(low), abs(high)), 0.0
+    peak = max(abs(extent.low), abs(extent.high))
+    offset = extent.mean / peak
 
-    def unit_peak() -> Iterator[FloatArray]:
-        nonlocal offset
+    def moving() -> Iterator[FloatArray]:
         for piece in read():
-            unit = piece / peak
-            offset += float(np.sum(unit)) / samples
-            yield unit
+            yield piece / peak - offset
 
-    power = mean_square(unit_peak(), samples, sample_rate_hz, weighting)
+    power = mean_square(moving(), extent.samples, sample_rate_hz, weighting)
     if power == 0:
-        return _silent(name, "nothing is left after weighting"), samples
-    if weighting == "Z":
-        _warn_of_offset(offset, power, name)
-    return Scale(peak, from_db(level - level_db_spl(math.sqrt(power)))), samples
+        return _silent(name, "nothing is left after weighting"), extent.samples
+    said = _offset_said(offset, power, name) if weighting == "Z" else ()
+    gain = from_db(level - level_db_spl(math.sqrt(power)))
+    return Scale(peak, gain, offset=offset, said=said), extent.samples
 
 
-def _warn_of_offset(mean: float, power: float, name: str) -> None:
-    share = mean**2 / power
-    if share > 1.0 - from_db(-_OFFSET_WARNING_DB) ** 2:
-        _warn(
-            f"{name}: a constant offset is {100 * share:.0f} % of the clip's power and counts in its level; "
-            "remove it, or state an A-weighted level"
-        )
+def _offset_said(mean: float, power: float, name: str) -> tuple[str, ...]:
+    share = mean**2 / (power + mean**2)
+    if share <= 1.0 - from_db(-_OFFSET_WARNING_DB) ** 2:
+        return ()
+    told = f"a constant offset, {100 * share:.0f} % of its power, taken out"
+    _warn(f"{name}: {told}; it is the recorder's, no sound")
+    return (told,)
 
 
 def _silent(name: str, why: str) -> Scale:
     _warn(f"{name}: silent clip ({why}); it stays silent at any level")
-    return Scale(1.0, 0.0, silent=True)
+    return Scale(1.0, 0.0, silent=True, said=("silent",))
 
 
 def _warn(text: str) -> None:

@@ -9,6 +9,8 @@ from pathlib import Path
 
 from envlab.errors import FileError
 from envlab.sound.decode import SoundFile, decoded, look_into
+from envlab.sound.identity import Stamp, changed, stamp_of
+from envlab.sound.level import extent_of
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.scaling import Scale, check_level, scale_to
 from envlab.units import FloatArray
@@ -28,7 +30,7 @@ class SoundStream:
     file: SoundFile
     samples: int
     scale: Scale
-    stamp: tuple[int, int]
+    stamp: Stamp
 
     @property
     def name(self) -> str:
@@ -38,7 +40,7 @@ class SoundStream:
     @property
     def notes(self) -> tuple[str, ...]:
         """What is done to it on the way."""
-        return (*self.file.notes, "silent") if self.scale.silent else self.file.notes
+        return (*self.file.notes, *self.scale.said)
 
     @property
     def sample_rate_hz(self) -> float:
@@ -52,10 +54,14 @@ class SoundStream:
 
     def pieces(self) -> Iterator[FloatArray]:
         """Yield the pressure from the first sample on, Pa; FileError if the file is another one by now."""
-        if _stamp(self.file.path) != self.stamp:
-            raise FileError(f"{self.file.path}: was changed while it was in use")
+        self._check_same()
         for piece in decoded(self.file):
             yield self.scale.pascal(piece)
+        self._check_same()
+
+    def _check_same(self) -> None:
+        if stamp_of(self.file.path) != self.stamp:
+            raise changed(self.file.path)
 
 
 Sound = Recording | SoundStream
@@ -76,15 +82,21 @@ def open_sound(
     file = look_into(Path(path))
     if file.stated_samples <= held_s * file.sample_rate_hz:
         return read_recording(path, level_db_spl, weighting=weighting)
-    stamp = _stamp(file.path)
+    stamp = stamp_of(file.path)
     name, rate_hz = file.path.name, file.sample_rate_hz
     scale, samples = scale_to(level_db_spl, weighting, lambda: decoded(file), rate_hz, name)
     return SoundStream(file, samples, scale, stamp)
 
 
-def _stamp(path: Path) -> tuple[int, int]:
-    try:
-        known = path.stat()
-    except OSError as error:
-        raise FileError(f"{path}: cannot be read ({error.strerror})") from error
-    return known.st_size, known.st_mtime_ns
+def open_unscaled(path: str | os.PathLike[str]) -> SoundStream:
+    """Return a file's own numbers less their mean, as if they were pascals, for those who look for its level.
+
+    Two files of one recorder at the same settings keep their proportion. Errors as read_recording; FileError
+    for a file without samples.
+    """
+    file = look_into(Path(path))
+    stamp = stamp_of(file.path)
+    extent = extent_of(decoded(file))
+    if not extent.samples:
+        raise FileError(f"{file.path}: no samples in the file")
+    return SoundStream(file, extent.samples, Scale(1.0, 1.0, offset=extent.mean), stamp)

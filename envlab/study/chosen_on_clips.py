@@ -201,7 +201,10 @@ def _clip_to_show(specification: Specification) -> int:
     beats = [i for i, clip in enumerate(specification.clips) if "beat" in clip.tags]
     return min(
         beats or [0],
-        key=lambda i: (abs(specification.clips[i].level_db_spl - specification.judging.street_db_spl), i),
+        key=lambda i: (
+            abs(specification.clips[i].unweighted_db_spl - specification.judging.street_db_spl),
+            i,
+        ),
     )
 
 

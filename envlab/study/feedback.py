@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog.envelope import hold_rectified
+from envlab.analog.microphone import self_noise_pa
 from envlab.analog.noise import noise_streams
 from envlab.analog.stage import Surroundings
 from envlab.chain import Chain
@@ -22,6 +23,7 @@ from envlab.engine.board import front_end_of, response_before_rectifier
 from envlab.engine.front_end import FrontEnd
 from envlab.engine.light_path import light_of_counts
 from envlab.engine.quantiser import Quantiser
+from envlab.engine.waves import WhiteNoise
 from envlab.errors import EnvlabWarning, check_positive, check_range
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import full_current_a, idle_current_a
@@ -135,19 +137,24 @@ def run_closed(chain: Chain, coupling: Coupling, recording: Recording, rng: Seed
     microphone and the preamp add their noise, the same to both runs. The follower runs at the frame rate.
     Meant for quiet clips up to a minute.
     """
-    pressure_pa = recording.pressure_pa
-    if rng is not None:
-        noise = noise_streams(rng)
-        pressure_pa = pressure_pa + chain.noise_pa(pressure_pa.size, recording.sample_rate_hz, noise)
+    pressure_pa, noise = recording.pressure_pa, None if rng is None else noise_streams(rng)
+    if noise is not None:
+        pressure_pa = pressure_pa + self_noise_pa(
+            chain.microphone, pressure_pa.size, recording.sample_rate_hz, noise.microphone
+        )
     rate_hz = internal_rate_hz(recording.sample_rate_hz)
     fine_pa = interpolate(pressure_pa, recording.sample_rate_hz)
+    white = WhiteNoise(noise).next(fine_pa.size)
     closed, open_ = (
-        _frames(chain, one, fine_pa, rate_hz) for one in (coupling, Coupling(rail_ohm=0.0, ground_ohm=0.0))
+        _frames(chain, one, fine_pa, white, rate_hz)
+        for one in (coupling, Coupling(rail_ohm=0.0, ground_ohm=0.0))
     )
     return ClosedLoop(closed, open_, float(chain.brightness_table().duty.max()))
 
 
-def _frames(chain: Chain, coupling: Coupling, fine_pa: FloatArray, rate_hz: float) -> FloatArray:
+def _frames(
+    chain: Chain, coupling: Coupling, fine_pa: FloatArray, white: FloatArray, rate_hz: float
+) -> FloatArray:
     from envlab.analog.kernels import stage_kernels as kernels
     from envlab.analog.sections import low_pass
 
@@ -177,6 +184,6 @@ def _frames(chain: Chain, coupling: Coupling, fine_pa: FloatArray, rate_hz: floa
             pole = low_pass(coupling.decoupling_corner_hz, rate_hz)
             rail_v, rail_memory = kernels.first_order(rail_v, *pole, rail_memory)
         signal_v = microphone_v[span] + rail_v + coupling.ground_ohm * current_a
-        rectified_v = behind.advance(signal_v).nodes[rest[-1][0]]
+        rectified_v = behind.advance(signal_v, None, white[span.start : span.stop + 1]).nodes[rest[-1][0]]
         _, held = hold_rectified(rectified_v, chain.rectifier, detector, sample_rate_hz=rate_hz, state=held)
     return duty

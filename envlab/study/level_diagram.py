@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from envlab.analog.preamp import noise_bandwidth_hz
+from envlab.analog.stage import AnalogStage
 from envlab.chain import CALIBRATION_HZ, Chain
 from envlab.engine.board import response_before_rectifier
 from envlab.errors import ParameterError, check_range
-from envlab.sound.level import a_weighting_db
+from envlab.sound.level import weighting_db
 from envlab.units import FloatArray, db, pressure_rms_pa
 
 if TYPE_CHECKING:
@@ -21,6 +23,8 @@ if TYPE_CHECKING:
     from envlab.sound.clip import Clip
 
 _BAND_HZ = np.geomspace(20, 20e3, 400)
+# An amplifier's own noise goes as far as the amplifier.
+_WIDE_HZ = np.geomspace(20, 100e6, 800)
 
 
 @dataclass(frozen=True)
@@ -28,8 +32,9 @@ class Level:
     """One node. Volts (pascal in the air): quiet, loud and noise, and the limit.
 
     Up to the band filter all are rms, the limit that of a sine which just fits; from the rectifier on they
-    are volts above quiescent as the settled detector has them. noise: 20 Hz to 20 kHz; at the detector, what
-    a sine of the noise's rms would give. limit may be infinite.
+    are volts above quiescent as the settled detector has them. noise: of the microphone 20 Hz to 20 kHz, of
+    the preamp its whole band; at the detector, what a sine of the noise's rms would give. limit may be
+    infinite.
     """
 
     node: str
@@ -120,7 +125,8 @@ def _decibel(value: float) -> str:
 def stated_levels(clips: Sequence[Clip]) -> tuple[float, float]:
     """Return (quiet, loud) in dB SPL out of a design's clips: the softest and the loudest music.
 
-    Clips tagged "room" or "walking" are no music. With one level only, quiet is 20 dB under it.
+    Clips tagged "room" or "walking" are no music. With one level only, quiet is 20 dB under it. Weighted
+    levels count with what the clip has unweighted: that is what drives the circuit.
 
     Parameters
     ----------
@@ -132,7 +138,7 @@ def stated_levels(clips: Sequence[Clip]) -> tuple[float, float]:
     tuple
     """
     music = [clip for clip in clips if not {"room", "walking"} & set(clip.tags)] or list(clips)
-    levels = [min(max(clip.level_db_spl, 40.0), 140.0) for clip in music]
+    levels = [min(max(clip.unweighted_db_spl, 40.0), 140.0) for clip in music]
     quiet, loud = min(levels), max(levels)
     return (quiet, loud) if quiet < loud else (loud - 20.0, loud)
 
@@ -166,55 +172,66 @@ def level_diagram(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> Leve
         quiet_db_spl,
         loud_db_spl,
         levels,
-        _level_of_counts(chain, 1.0),
+        level_of_counts(chain, 1.0),
         chain.counts_at(quiet_db_spl),
         min(chain.counts_at(min(loud_db_spl, over["preamp"])), float(top)),
         (first, over[first]),
     )
 
 
-def _noise_densities(chain: Chain) -> tuple[FloatArray, FloatArray]:
-    """Noise at the microphone's output and at the rectifier, V/√Hz over _BAND_HZ."""
-    microphone = np.abs([chain.microphone.response(float(f)) for f in _BAND_HZ])
-    microphone /= np.abs([chain.microphone.covering_response(float(f)) for f in _BAND_HZ])
-    shape = microphone / chain.microphone.sensitivity_v_pa
-    weighted = np.trapezoid(10 ** (a_weighting_db(_BAND_HZ) / 10) * shape**2, _BAND_HZ)
-    density_pa = pressure_rms_pa(chain.microphone.self_noise_db_spl) / math.sqrt(weighted)
-    heard = density_pa * microphone
-    through = np.abs([chain.preamp.response(float(f)) for f in _BAND_HZ])
-    return heard, np.hypot(heard, chain.preamp.noise_density_v_per_rthz) * through
+def _noise_v(chain: Chain) -> tuple[float, float, float]:
+    """Noise at the microphone's output, at the preamp's, and at the rectifier, V rms."""
+    microphone = chain.microphone
+    covering = np.abs([microphone.covering_response(float(f)) for f in _BAND_HZ])
+    shape = np.abs([microphone.response(float(f)) for f in _BAND_HZ]) / covering / microphone.sensitivity_v_pa
+    weighted = np.trapezoid(10 ** (weighting_db(_BAND_HZ, "A") / 10) * shape**2, _BAND_HZ)
+    density_pa = pressure_rms_pa(microphone.self_noise_db_spl) / math.sqrt(weighted)
+    heard = density_pa * np.abs([chain.microphone_as_loaded.response(float(f)) for f in _BAND_HZ]) / covering
+    of_preamp = chain.preamp.noise_density_v_per_rthz
+    most = of_preamp * chain.preamp.gain * math.sqrt(noise_bandwidth_hz(chain.preamp))
+    through, at_rectifier = (
+        np.hypot(
+            _rms(heard * _passed(stages, _BAND_HZ), _BAND_HZ),
+            min(most, _rms(of_preamp * _passed(stages, _WIDE_HZ), _WIDE_HZ)),
+        )
+        for stages in ((chain.preamp,), (chain.preamp, chain.band_filter))
+    )
+    return _rms(heard, _BAND_HZ), float(through), float(at_rectifier)
 
 
-def _rms(density: FloatArray) -> float:
-    return float(math.sqrt(np.trapezoid(density**2, _BAND_HZ)))
+def _passed(stages: tuple[AnalogStage, ...], frequency_hz: FloatArray) -> FloatArray:
+    return np.asarray(
+        np.prod([[abs(one.response(float(f))) for f in frequency_hz] for one in stages], axis=0)
+    )
+
+
+def _rms(density: FloatArray, frequency_hz: FloatArray) -> float:
+    return float(math.sqrt(np.trapezoid(density**2, frequency_hz)))
 
 
 def _wave_levels(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> list[Level]:
     quiet_pa, loud_pa = pressure_rms_pa(quiet_db_spl), pressure_rms_pa(loud_db_spl)
-    heard = abs(chain.microphone.response(CALIBRATION_HZ))
+    heard = abs(chain.microphone_as_loaded.response(CALIBRATION_HZ))
     at_port = abs(chain.microphone.covering_response(CALIBRATION_HZ))
     amplified = heard * abs(chain.preamp.response(CALIBRATION_HZ))
     passed = heard * abs(response_before_rectifier(chain, CALIBRATION_HZ))
     swing_v = min(chain.preamp.swing_up_v, chain.preamp.swing_down_v) / math.sqrt(2)
-    most_pa = min(-chain.microphone.limits_pa[0], chain.microphone.limits_pa[1]) / math.sqrt(2) / at_port
-    at_microphone, at_preamp = _noise_densities(chain)
+    most_pa = min(-chain.microphone.loudest_pa[0], chain.microphone.loudest_pa[1]) / math.sqrt(2) / at_port
+    at_microphone, at_preamp, at_rectifier = _noise_v(chain)
     self_pa = pressure_rms_pa(chain.microphone.self_noise_db_spl)
     levels = [
         Level("air", "Pa", quiet_pa, loud_pa, self_pa, math.inf),
-        Level("microphone", "V", heard * quiet_pa, heard * loud_pa, _rms(at_microphone), heard * most_pa),
-        Level("preamp", "V", amplified * quiet_pa, amplified * loud_pa, _rms(at_preamp), swing_v),
+        Level("microphone", "V", heard * quiet_pa, heard * loud_pa, at_microphone, heard * most_pa),
+        Level("preamp", "V", amplified * quiet_pa, amplified * loud_pa, at_preamp, swing_v),
     ]
     if chain.band_filter.sections:
-        filtered = at_preamp * np.abs([chain.band_filter.response(float(f)) for f in _BAND_HZ])
-        levels.append(Level("band filter", "V", passed * quiet_pa, passed * loud_pa, _rms(filtered), swing_v))
+        levels.append(Level("band filter", "V", passed * quiet_pa, passed * loud_pa, at_rectifier, swing_v))
     return levels
 
 
 def _held_levels(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> list[Level]:
     lsb_v = chain.adc.lsb_v / chain.adc.settled_share
-    noise_v = _rms(
-        _noise_densities(chain)[1] * np.abs([chain.band_filter.response(float(f)) for f in _BAND_HZ])
-    )
+    _, _, noise_v = _noise_v(chain)
     one_pa_v = chain.peak_at_rectifier_v(94.0) / math.sqrt(2)
     noise_db_spl = 94.0 + db(max(noise_v, 1e-12) / one_pa_v)
     quiet, loud, noise = (
@@ -229,7 +246,7 @@ def _held_levels(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> list[
     ]
 
 
-def _level_of_counts(chain: Chain, counts: float) -> float:
+def level_of_counts(chain: Chain, counts: float) -> float:
     """Level in dB SPL whose settled envelope is so many counts."""
     if chain.rectifier.scales_with_level:
         return chain.level_scale().level_db_spl(counts)

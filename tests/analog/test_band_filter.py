@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from envlab.analog.band_filter import (
     FirstBandPass,
@@ -65,7 +66,38 @@ def test_response_from_the_parts(name, frequency_hz, tone_gain):
     measured = tone_gain(
         lambda x: filter_band(x, band_filter, sample_rate_hz=RATE_HZ)[0], frequency_hz, RATE_HZ
     )
-    assert 20 * math.log10(abs(measured / analytic(frequency_hz))) == pytest.approx(0, abs=0.05)
+    expected = analytic(frequency_hz)
+    # Far down in a stop band, where a low pass has lost 30 dB and more, 15 kHz lies 0.1 dB low.
+    assert 20 * math.log10(abs(measured / expected)) == pytest.approx(
+        0, abs=0.05 if abs(expected) > 0.03 else 0.1
+    )
+    # In amplitude and phase, as a share of what passes. Matched at 10.6 kHz, every corner was 0.25 % low:
+    # up to 4e-3 of the peak.
+    assert abs(measured - expected) < 6e-4
+    assert measured == pytest.approx(expected, rel=2e-2)
+
+
+SLOW_CASES = {
+    "footfall": (SecondHighPass(47e-9, 47e-9, 10e3, 22e3), "high"),
+    "bass": (SecondLowPass(10e3, 10e3, 220e-9, 100e-9), "low"),
+    "no wind": (FirstHighPass(10e3, 22e-9), "high"),
+    "bass, one pole": (FirstLowPass(10e3, 100e-9), "low"),
+}
+
+
+@pytest.mark.parametrize("name", SLOW_CASES)
+def test_a_burst_in_time_against_a_general_library(name):
+    """scipy.signal.lsim, straight lines between points four times as close, on the node equations' poles."""
+    band_filter, _ = SLOW_CASES[name]
+    (section,) = band_filter.sections
+    corner_hz = 1 / (2 * math.pi * (math.sqrt(section.d2) if section.d2 else section.d1))
+    fine = 4
+    t = np.arange(round(0.02 * RATE_HZ * fine)) / (RATE_HZ * fine)
+    burst = np.sin(2 * np.pi * corner_hz * t) + 0.5 * np.sin(2 * np.pi * 3.1 * corner_hz * t)
+    numerator, denominator = [section.n2, section.n1, section.n0], [section.d2, section.d1, 1.0]
+    _, truth_v, _ = signal.lsim((np.trim_zeros(numerator, "f"), np.trim_zeros(denominator, "f")), burst, t)
+    filtered_v, _ = filter_band(burst[::fine].copy(), band_filter, sample_rate_hz=RATE_HZ)
+    assert np.abs(filtered_v - truth_v[::fine]).max() < 2e-4 * np.abs(truth_v).max()
 
 
 def test_equal_parts_of_a_second_order_low_pass():

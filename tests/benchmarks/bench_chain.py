@@ -27,6 +27,7 @@ from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.microphone import Microphone, hear
 from envlab.analog.preamp import Preamp, amplify
 from envlab.analog.rectifier import Rectifier, rectify
+from envlab.engine.front_end import NO_NOISE
 from envlab.engine.front_end import PIECE as BLOCK
 from envlab.engine.one_pass import HearToHold
 from envlab.units import FloatArray
@@ -89,7 +90,7 @@ def jobs() -> dict[str, tuple[Callable[[], object], int, float | None]]:
         "diode, coupled": (hold(coupled), 1, MOST_DIODE),
         "diodes, 32 at once": (diodes, 32, MOST_DIODE),
         "precision, stage by stage": (lambda: chain(precision), 1, None),
-        "precision chain": (lambda: one_pass.advance(pressure), 1, MOST_PRECISION),
+        "precision chain": (lambda: one_pass.advance(pressure, NO_NOISE), 1, MOST_PRECISION),
         "diode chain": (lambda: chain(diode), 1, MOST_DIODE),
     }
 

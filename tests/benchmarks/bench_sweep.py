@@ -51,13 +51,14 @@ from envlab.analog.bank.detector_bank import BLOCK_MULTIPLE, DetectorBank, bank_
 from envlab.analog.detector import PeakDetector, hold_step
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.kernels.vector_kernels import LANES, everywhere, load, store
-from envlab.analog.microphone import hear
+from envlab.analog.microphone import hear, self_noise_pa
 from envlab.analog.noise import noise_streams
 from envlab.analog.parts import PartRange, series_values
-from envlab.analog.preamp import amplify
+from envlab.analog.preamp import amplify, input_noise_v
 from envlab.analog.rectifier import rectify
 from envlab.chain import Chain
 from envlab.engine.quantiser import Quantiser
+from envlab.engine.waves import WhiteNoise
 from envlab.light.table import LookupTable
 from envlab.metrics.metrics_of_clip import clip_columns, frame_envelopes
 from envlab.metrics.streaming_metrics import StreamingMetrics
@@ -211,13 +212,16 @@ def drives(specification: Specification, seconds: float) -> tuple[dict[str, Floa
         recording = clip.recording()
         assert internal_rate_hz(recording.sample_rate_hz) == RATE_HZ
         pressure_pa = recording.pressure_pa[: int(seconds * recording.sample_rate_hz)]
-        noise_pa = chain.noise_pa(
-            pressure_pa.size, recording.sample_rate_hz, noise_streams(np.random.default_rng(1))
+        noise = noise_streams(np.random.default_rng(1))
+        noise_pa = self_noise_pa(
+            chain.microphone, pressure_pa.size, recording.sample_rate_hz, noise.microphone
         )
+        white = WhiteNoise(noise)
         pieces, heard, amplified = [], None, None
         began = time.thread_time()
         for _, fine_pa in interpolated_blocks(pressure_pa + noise_pa, recording.sample_rate_hz, BLOCK):
             microphone_v, heard = hear(fine_pa, chain.microphone, sample_rate_hz=RATE_HZ, state=heard)
+            microphone_v += input_noise_v(chain.preamp, white.next(microphone_v.size), RATE_HZ)
             step = amplify(microphone_v, chain.preamp, sample_rate_hz=RATE_HZ, state=amplified)
             amplified = step.end
             pieces.append(rectify(step.preamp_v, chain.rectifier))

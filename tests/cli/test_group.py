@@ -39,7 +39,18 @@ def test_without_a_verb_it_shows_the_way():
 def test_verbs_stand_in_the_order_of_the_job_and_each_has_a_whole_sentence():
     context = click.Context(main)
     verbs = main.list_commands(context)
-    assert verbs == ["parts", "design", "sweep", "tolerance", "simulate", "notebooks", "table", "schema"]
+    assert verbs == [
+        "level",
+        "span",
+        "parts",
+        "design",
+        "sweep",
+        "tolerance",
+        "simulate",
+        "notebooks",
+        "table",
+        "schema",
+    ]
     for verb in verbs:
         assert main.commands[verb].short_help in run("--help").stdout.replace("\n", " ")
         assert main.commands[verb].short_help.endswith(".")

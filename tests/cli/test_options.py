@@ -53,5 +53,7 @@ def test_a_design_without_clips_says_how_to_give_one(tmp_path):
 
 def test_a_clip_takes_the_place_of_the_designs_own():
     clip = shipped_folder("audio_samples") / "drum_line.flac"
-    (asked,) = asked_specification(None, clip, 95.0).clips
-    assert (asked.path.name, asked.level_db_spl) == ("drum_line.flac", 95.0)
+    (asked,) = asked_specification(None, clip, (95.0, None)).clips
+    assert (asked.path.name, asked.level_db_spl, asked.weighting) == ("drum_line.flac", 95.0, "Z")
+    (weighted,) = asked_specification(None, clip, (92.0, "A")).clips
+    assert weighted.label == "drum_line 92 dB(A)"

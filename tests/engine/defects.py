@@ -74,9 +74,9 @@ def _without_coupling_memory(hold_rectified: Any) -> Any:
 
 
 def _from_rest(advance: Any) -> Any:
-    def forgets(self: Any, signal: Any) -> Any:
+    def forgets(self: Any, *args: Any) -> Any:
         self._state = np.zeros_like(self._state)
-        return advance(self, signal)
+        return advance(self, *args)
 
     return forgets
 
@@ -160,9 +160,9 @@ def _twice_as_loud(input_noise_v: Any) -> Any:
 
 
 def _begins_anew(advance: Any) -> Any:
-    def anew(self: Any, signal: Any) -> Any:
+    def anew(self: Any, *args: Any) -> Any:
         self._state = None
-        return advance(self, signal)
+        return advance(self, *args)
 
     return anew
 
@@ -273,11 +273,11 @@ DEFECTS: dict[str, Defect] = {
         ),
     ),
     "noise twice": Defect(
-        "the preamp's noise, told apart, is twice as loud",
-        "envlab.engine.waves",
+        "boards side by side hear the preamp's noise twice as loud",
+        "envlab.engine.side_by_side",
         "input_noise_v",
         _twice_as_loud,
-        (_path("noisy-tolerance, exact"),),
+        (_path("noisy-tolerance, quick"),),
     ),
     "forgetful follower": Defect(
         "the followers of many boards begin at rest with every block",

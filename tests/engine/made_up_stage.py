@@ -42,5 +42,6 @@ class Smoother(AnalogStage):
         from scipy.signal import lfilter
 
         take = 1 / (1 + self.series_ohm * (self.shunt_farad or 0.0) * around.sample_rate_hz)
-        out, end = lfilter([take], [1, take - 1], signal, zi=np.zeros(1) if state is None else state)
+        begin = np.array([(1 - take) * around.resting_v]) if state is None else state
+        out, end = lfilter([take], [1, take - 1], signal, zi=begin)
         return Advanced(np.asarray(out), end)

@@ -345,7 +345,7 @@ def firmware_fast_adc(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     preamp = chain.preamp
     filtered_v, _ = filter_band(
         run.preamp_v, chain.band_filter, sample_rate_hz=run.internal_rate_hz,
-        low_v=-preamp.swing_down_v, high_v=preamp.swing_up_v,
+        low_v=-preamp.swing_down_v, high_v=preamp.swing_up_v, resting_v=preamp.output_offset_v,
     )  # fmt: skip
     fast = Adc(chain.adc.bits, chain.adc.reference_v, FAST_RATE_HZ)
     audio = SampledAudio(fast, preamp.bias_v, firmware.follower, chain.adc.rate_hz)

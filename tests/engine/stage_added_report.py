@@ -46,8 +46,15 @@ def by_hand(recording: envlab.Recording, board: Chain) -> Any:
     whole = replace(board, smoother=Smoother()).run(recording)
     smoother, rate_hz = board.smoother, internal_rate_hz(recording.sample_rate_hz)
     take = 1 / (1 + smoother.series_ohm * smoother.shunt_farad * rate_hz)
-    smoothed = lfilter([take], [1, take - 1], whole.preamp_v)
-    held_v, _ = detect(rectify(smoothed, board.rectifier), board.detector_as_built, sample_rate_hz=rate_hz)
+    # Long on before the sound: the capacitor has the preamp's offset.
+    rest_v = board.preamp.output_offset_v
+    smoothed = rest_v + lfilter([take], [1, take - 1], whole.preamp_v - rest_v)
+    held_v, _ = detect(
+        rectify(smoothed, board.rectifier),
+        board.detector_as_built,
+        sample_rate_hz=rate_hz,
+        start_v=board.quiescent_v - board.rectifier.reference_node_v,
+    )
     return board.rectifier.reference_node_v + held_v
 
 

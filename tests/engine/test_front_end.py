@@ -28,7 +28,7 @@ from envlab.engine.board import (
     upstream,
 )
 from envlab.engine.board_readings import read_chains
-from envlab.engine.front_end import PIECE, front_end, trunk_of
+from envlab.engine.front_end import NO_NOISE, PIECE, front_end, trunk_of
 from envlab.engine.play import play
 from envlab.engine.reading_schedule import every_reading
 from envlab.errors import ParameterError
@@ -127,7 +127,7 @@ def test_boards_form_a_tree_and_each_leaf_is_its_board():
     behind = {}
 
     def go(branch, signal, limited):
-        signal = branch.advance(signal, limited, np.empty(signal.size)) if branch.last else signal
+        signal = branch.advance(signal, limited, NO_NOISE, np.empty(signal.size)) if branch.last else signal
         for below in branch.branches:
             go(below, signal, branch.limited)
         if not branch.branches:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from reference.circuit import Average, Formula, FrontEnd, Peak, Wave, rectified
+from reference.circuit import Average, Formula, Peak, Wave, rectified
 from scipy.constants import Boltzmann, elementary_charge
 from scipy.integrate import solve_ivp
 from scipy.special import wrightomega
@@ -33,25 +33,6 @@ class Front(Protocol):
     def at_rest(self) -> list[float]: ...
     def slopes(self, pressure_pa: float, state: Sequence[float]) -> list[float]: ...
     def output_v(self, state: Sequence[float]) -> float: ...
-
-
-@dataclass(frozen=True)
-class PlainFront:
-    """The front end of circuit.py as it stands: limits act on the output only."""
-
-    front: FrontEnd
-
-    def at_rest(self) -> list[float]:
-        """Everything empty."""
-        return [0.0] * 5
-
-    def slopes(self, pressure_pa: float, state: Sequence[float]) -> list[float]:
-        """As FrontEnd.slopes."""
-        return self.front.slopes(pressure_pa, state)
-
-    def output_v(self, state: Sequence[float]) -> float:
-        """As FrontEnd.output."""
-        return self.front.output(state[4])
 
 
 @dataclass(frozen=True)

@@ -120,6 +120,9 @@ class Average:
         return (drive_v - held_v) / (self.smoothing_ohm * self.hold_farad)
 
 
+RAIL_V = 2e-5
+
+
 @dataclass(frozen=True)
 class FrontEnd:
     """Microphone and amplifier by their corners; a leg corner of 0 Hz: no capacitor in the gain's leg."""
@@ -137,18 +140,29 @@ class FrontEnd:
     swing_down_v: float
 
     def slopes(self, pressure_pa: float, state: Sequence[float]) -> list[float]:
-        """d/dt of what the five capacitors hold: microphone low, high, coupling, gain leg, bandwidth."""
+        """d/dt of microphone low, high, coupling, the leg's capacitor, and the output, all above rest.
+
+        The amplifier is an integrator whose loop the leg closes; its output stops at the rails, softened over
+        RAIL_V as an edge would leave the solver without an answer, and charges the leg as it is.
+        """
         low, high, coupling, leg, out = state[:5]
         turn = 2.0 * math.pi
         felt = self.sensitivity_v_pa * min(max(pressure_pa, -self.overload_pa), self.overload_pa)
         coupled = high - coupling
-        amplified = self.gain * coupled - (self.gain - 1.0) * leg if self.leg_hz else self.gain * coupled
+        real = min(max(out, -self.swing_down_v - self.offset_v), self.swing_up_v - self.offset_v)
+        into_leg = (real - leg if self.leg_hz else real) / self.gain
+        minus = (leg if self.leg_hz else 0.0) + into_leg
+        move = turn * self.gain_bandwidth_hz * (coupled - minus)
+        rail = self.swing_up_v - self.offset_v if move > 0 else self.swing_down_v + self.offset_v
+        beyond = (out if move > 0 else -out) - rail
+        if beyond > 0:
+            move *= max(0.0, 1.0 - beyond / RAIL_V)
         return [
             turn * self.microphone_low_hz * (felt - low),
             turn * self.microphone_high_hz * (felt - low - high),
             turn * self.coupling_hz * coupled,
-            turn * self.leg_hz * (coupled - leg),
-            turn * self.gain_bandwidth_hz / self.gain * (amplified - out),
+            turn * self.leg_hz * into_leg,
+            move,
         ]
 
     def output(self, bandwidth_v: float) -> float:

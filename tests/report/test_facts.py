@@ -171,4 +171,6 @@ def test_the_command_names_files_but_no_folders(case: Case) -> None:
     assert command_words(demo) == "envlab design"
     own = demo.with_clip(Path("/some/where/my song.flac"), 95.0)
     assert command_words(own) == "envlab design --clip 'my song.flac' --level 95"
+    weighted = demo.with_clip(Path("/some/where/song.flac"), 88.5, "A")
+    assert command_words(weighted) == "envlab design --clip song.flac --level 88.5dBA"
     assert demo.source_text == demo_design().read_text(encoding="utf-8")

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -11,9 +13,11 @@ import matplotlib.image
 import pytest
 from reference.small_specification import Case
 
+from envlab import files
 from envlab.errors import FileError
+from envlab.files import write_folder
 from envlab.plot.schematic.schematic import schematic_svg
-from envlab.report.folder import RESULTS, result_files, write_folder
+from envlab.report.folder import RESULTS, chosen_design_text, result_files
 from envlab.study.sweep.choice import choose
 
 
@@ -65,15 +69,31 @@ def test_a_file_that_cannot_be_written_leaves_the_folder_as_it_was(
 ) -> None:
     folder = tmp_path / "out"
     write_folder(folder, {"one": b"old", "two": b"old"})
-    whole = Path.write_bytes
+    whole = files._keep
 
-    def full(path: Path, content: bytes, *rest: Any) -> int:
-        if path.name == "two":
+    def full(file: Any, content: bytes) -> None:
+        if Path(file.name).name == "two":
             raise OSError(28, "No space left on device")
-        return whole(path, content, *rest)
+        whole(file, content)
 
-    monkeypatch.setattr(Path, "write_bytes", full)
+    monkeypatch.setattr(files, "_keep", full)
     with pytest.raises(FileError, match="No space left"):
         write_folder(folder, {"one": b"new", "two": b"new"}, replaces=("one", "two", "three"))
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == {"one": b"old", "two": b"old"}
     assert names(tmp_path) == {"out"}
+
+
+def test_two_folders_may_each_have_a_file_of_one_name(case: Case, tmp_path: Path) -> None:
+    first, second = tmp_path / "loud" / "song.wav", tmp_path / "soft" / "song.wav"
+    clips = tuple(
+        replace(case.specification.clips[0], source=path, level_db_spl=level)
+        for path, level in ((first, 92.0), (second, 72.0), (second, 60.0))
+    )
+    source = case.specification.source_text.partition("[[clips]]")[0] + "".join(
+        f"[[clips]]\nfile = {str(path)!r}\nlevels_db_spl = {levels}\n"
+        for path, levels in ((first, [92.0]), (second, [72.0, 60.0]))
+    )
+    asked = replace(case.specification, clips=clips, source_text=source)
+    written = tomllib.loads(chosen_design_text(asked, case.choice, tmp_path / "out"))
+    found = [(table["file"], table["levels_db_spl"]) for table in written["clips"]]
+    assert found == [("../loud/song.wav", [92.0]), ("../soft/song.wav", [72.0, 60.0])]

@@ -83,7 +83,7 @@ def test_level_is_set_with_or_without_weighting(tmp_path: Path) -> None:
 
 def test_a_clip_that_only_swings_down_has_its_level_too() -> None:
     fallen = Recording(np.minimum(chirp(), 0.0), 48_000)
-    with pytest.warns(EnvlabWarning, match="constant offset"):
+    with pytest.warns(EnvlabWarning, match="constant offset, "):
         at_level = fallen.at_level(72.0)
     assert leq_db_spl(at_level.pressure_pa, 48_000) == pytest.approx(72.0, abs=1e-9)
 
@@ -130,11 +130,26 @@ def test_clip_without_samples_warns_and_is_a_little_silence(tmp_path: Path) -> N
     assert recording.notes == ("no samples",)
 
 
-def test_constant_offset_is_said(tmp_path: Path) -> None:
-    path = write(tmp_path / "off.float.wav", tone(500, 0.1, 0.5, 48_000) + 0.1)
+def test_a_constant_offset_is_taken_out_of_level_and_sound_and_said(tmp_path: Path) -> None:
+    wave = tone(500, 0.1, 0.5, 48_000)
+    path = write(tmp_path / "off.float.wav", wave + 0.1)
     # offset² over offset² plus peak²/2 is 2/3
-    with pytest.warns(EnvlabWarning, match=r"off\.float\.wav: a constant offset is 67 %"):
-        read_recording(path, 94.0)
+    with pytest.warns(
+        EnvlabWarning, match=r"off\.float\.wav: a constant offset, 67 % of its power, taken out"
+    ):
+        recording = read_recording(path, 94.0)
+    assert recording.notes == ("a constant offset, 67 % of its power, taken out",)
+    np.testing.assert_allclose(
+        recording.pressure_pa, Recording(wave, 48_000).at_level(94.0).pressure_pa, atol=1e-5
+    )
+    assert abs(recording.pressure_pa.mean()) < 1e-9
+
+
+def test_a_small_offset_is_taken_out_without_a_word() -> None:
+    wave = tone(500, 0.1, 0.5, 48_000)
+    clean, off = (Recording(some, 48_000).at_level(94.0) for some in (wave, wave + 1e-3))
+    np.testing.assert_allclose(off.pressure_pa, clean.pressure_pa, atol=1e-9)
+    assert off.notes == ()
 
 
 def bad_files(folder: Path) -> dict[str, tuple[Path, str]]:
@@ -199,7 +214,7 @@ def test_unreadable_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Non
     [
         (192.0, "Z", "level_db_spl is 192.0; it must be from -40 to 191 dB SPL"),
         (math.nan, "Z", "level_db_spl is nan"),
-        (94.0, "C", "weighting is 'C'; it must be one of Z, A"),
+        (94.0, "B", "weighting is 'B'; it must be one of Z, A, C"),
     ],
 )
 def test_bad_levels_are_refused_before_the_file_is_read(level: float, weighting: str, says: str) -> None:

@@ -15,8 +15,10 @@ from envlab.analog.preamp import Preamp
 from envlab.analog.rectifier import Rectifier
 from envlab.chain import Chain
 from envlab.errors import ParameterError
+from envlab.metrics.across_clips import _range_used
 from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
+from envlab.sound.signals import tone
 from envlab.study.level_diagram import level_diagram, stated_levels
 
 # 94 dB, −42 dBV/Pa, gain 100: 1.00237 Pa · 7.943 mV/Pa = 7.962 mV; · 100 = 0.796 V rms
@@ -83,3 +85,14 @@ def test_quiet_over_loud_is_refused():
         ParameterError, match=r"^quiet_db_spl is 94; it must be under loud_db_spl \(72 dB SPL\)$"
     ):
         level_diagram(HAND, 94, 72)
+
+
+def test_a_weighted_level_counts_with_what_the_clip_has_unweighted():
+    # IEC 61672-1:2013 [IEC61672-1], Table 3: 100 Hz counts 19.1 dB less with A.
+    hum = Recording(tone(100.0, 1.0, 4.0, 8000.0), 8000.0, "hum")
+    quiet, loud = stated_levels([Clip(hum, 75.0, ("beat",), "A"), Clip(hum, 80.0, ("beat",))])
+    assert (quiet, loud) == (80.0, pytest.approx(94.1, abs=0.06))
+    counts = [{"counts_median": np.array([10.0]), "counts_99": np.array([count])} for count in (100.0, 20.0)]
+    clips = [Clip(hum, 75.0, (), "A"), Clip(hum, 80.0)]
+    # The loudest is the first, though its number is smaller: 20 lg(100/10) is 20 dB.
+    assert _range_used(clips, counts) == pytest.approx(20.0)

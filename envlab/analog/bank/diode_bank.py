@@ -53,7 +53,7 @@ def _rows(steps: FloatArray) -> FloatArray:
     Everything linear is gathered: x and both voltages at the step's end are sums of the voltages before,
     what is offered, and ω.
     """
-    passed, leak, keep, x0, per_v, per_y, saturation, most, moved, over, moved_across = steps.T
+    passed, leak, keep, x0, per_v, per_y, saturation, most, moved, over, moved_across, back = steps.T
     return np.array(
         (
             passed,
@@ -68,6 +68,7 @@ def _rows(steps: FloatArray) -> FloatArray:
             over,
             -over * moved_across * saturation,
             over * moved_across * per_y,
+            back,
         )
     )
 

@@ -17,8 +17,8 @@ import numpy as np
 from envlab.analog.bank.detector_bank import bank_of
 from envlab.analog.detector import Detector
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp, sections_of
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.preamp import Preamp, noise_bandwidth_hz, output_limits, sections_of
+from envlab.analog.rectifier import Rectifier, rectify
 from envlab.units import BoolArray, FloatArray, IntArray
 
 # Slow voltages are followed once a tile, 1/6000 s: fine enough for corners up to this.
@@ -26,7 +26,6 @@ HIGHEST_CORNER_HZ = 200.0
 # By how much, as a share, a board's bandwidth may change 10 kHz.
 _LARGEST_CHANGE = 0.01
 _TOP_HZ = 10e3
-_AUDIBLE_HZ = 20e3
 
 
 @dataclass(frozen=True)
@@ -58,28 +57,41 @@ def alike_enough(nominal: Board, boards: Sequence[Board]) -> bool:
 def noise_apart(nominal: Board, boards: Sequence[Board], lsb_v: float) -> bool:
     """Whether the preamp's own noise must be told apart from what the microphone gives.
 
-    It does not grow with a microphone's sensitivity. If the noise of the audible band would be wrong by less
-    than a fiftieth of lsb_v, the ADC's step in V, on any board, nobody can tell.
+    It does not grow with a microphone's sensitivity, and a board with more gain has less bandwidth. If the
+    noise would be wrong by less than a fiftieth of lsb_v, the ADC's step in V, on any board, nobody can tell.
     """
-    density = nominal.preamp.noise_density_v_per_rthz
-    wrong = max(abs(one.preamp.gain * (1 - _louder(nominal, one))) for one in boards)
-    return density * math.sqrt(_AUDIBLE_HZ) * wrong > 0.02 * lsb_v
+    rms_v = nominal.preamp.noise_density_v_per_rthz * math.sqrt(noise_bandwidth_hz(nominal.preamp))
+    wrong = max(one.preamp.gain * _louder(nominal, one) * abs(_own_noise(nominal, one)) for one in boards)
+    return rms_v * wrong > 0.02 * lsb_v
+
+
+def _own_noise(nominal: Board, one: Board) -> float:
+    """How much more of the preamp's noise, as a share, a board has than its loudness says."""
+    bandwidths = noise_bandwidth_hz(one.preamp) / noise_bandwidth_hz(nominal.preamp)
+    return math.sqrt(bandwidths) / _louder(nominal, one) - 1
 
 
 def _louder(nominal: Board, one: Board) -> float:
-    return one.microphone.sensitivity_v_pa / nominal.microphone.sensitivity_v_pa
+    return _loaded_v_pa(one) / _loaded_v_pa(nominal)
+
+
+def _loaded_v_pa(one: Board) -> float:
+    """Volts per pascal with the preamp's input on the microphone's output."""
+    input_ohm = one.preamp.input_ohm
+    return one.microphone.sensitivity_v_pa * input_ohm / (input_ohm + one.microphone.output_ohm)
 
 
 @dataclass(frozen=True, eq=False)
 class BoardBlock:
     """One block of the nominal board, arrays of shape (n,) at the internal rate.
 
-    free_v: preamp's output before offset and limits, V round bias. noise_v: the part of it that is its own
-    noise, or no samples if that need not be told apart. heard_v: microphone, with that noise, V.
-    over: 1 where the microphone could not follow, else 0.
+    free_v: preamp's output before offset and limits, V round bias. lacks_v: what the limits take of it, V.
+    noise_v: the part of it that is its own noise, or no samples if that need not be told apart. heard_v:
+    microphone, with that noise, V. over: 1 where the microphone could not follow, else 0.
     """
 
     free_v: FloatArray
+    lacks_v: FloatArray
     noise_v: FloatArray
     heard_v: FloatArray
     over: FloatArray
@@ -89,7 +101,13 @@ class SpreadBank:
     """Carries the state of its boards from block to block; all begin at rest."""
 
     def __init__(
-        self, nominal: Board, boards: Sequence[Board], rectifier: Rectifier, sample_rate_hz: float
+        self,
+        nominal: Board,
+        boards: Sequence[Board],
+        rectifier: Rectifier,
+        sample_rate_hz: float,
+        *,
+        noise_apart: bool,
     ) -> None:
         from envlab.analog.kernels import tolerance_kernels as spread_kernels
 
@@ -99,19 +117,22 @@ class SpreadBank:
         rows = own[:, self._board].transpose(1, 0, 2)
         self._lanes = np.ascontiguousarray(np.concatenate((detectors.lanes, rows[:, 1:]), axis=1))
         self._lanes[:, spread_kernels.ROWS.index("charge_gain")] *= rows[:, 0]
-        self._state = np.zeros((self._lanes.shape[0], spread_kernels.STATES * self._lanes.shape[2]))
+        width = self._lanes.shape[2]
+        self._state = np.zeros((self._lanes.shape[0], spread_kernels.STATES * width))
+        # Volts are over a board's own gain here; its offset is what holds the detector in silence.
+        self._state[:, :width] = detectors.start(_held_at_rest_v(boards, rectifier) / own[0])
         self._full = rectifier.kind == "full"
-        self._front = _NominalFront(nominal.preamp, sample_rate_hz)
+        self._front = _NominalFront(nominal.preamp, sample_rate_hz, noise_apart)
 
     def block(self, heard_v: FloatArray, noise_v: FloatArray, overloaded: BoolArray) -> BoardBlock:
         """Return the next block of the nominal board, shape (n,) each.
 
-        heard_v: microphone, with the preamp's noise, V. noise_v: the part of it that is that noise, V, or no
-        samples, where noise_apart says that it need not be told apart. overloaded: samples that the
-        microphone could not follow.
+        heard_v: microphone, V. noise_v: the noise at the preamp's input, V, or no samples without noise.
+        overloaded: samples that the microphone could not follow.
         """
-        free_v, noise = self._front.follow(heard_v, noise_v)
-        return BoardBlock(free_v, noise, heard_v, overloaded.astype(np.float64))
+        with_noise_v = heard_v + noise_v if noise_v.size else heard_v
+        free_v, lacks_v, noise = self._front.follow(with_noise_v, noise_v)
+        return BoardBlock(free_v, lacks_v, noise, with_noise_v, overloaded.astype(np.float64))
 
     def read(
         self, block: BoardBlock, upper: IntArray, fraction: FloatArray, pool: ThreadPoolExecutor, workers: int
@@ -128,8 +149,8 @@ class SpreadBank:
 
         def run(part: slice) -> None:
             spread_kernels.follow_boards(
-                block.free_v, block.noise_v, block.heard_v, block.over, self._lanes[part], self._board[part],
-                self._full, self._state[part], upper, fraction, read_v,
+                block.free_v, block.lacks_v, block.noise_v, block.heard_v, block.over, self._lanes[part],
+                self._board[part], self._full, self._state[part], upper, fraction, read_v,
             )  # fmt: skip
 
         list(pool.map(run, [slice(first, first + portion) for first in range(0, groups, portion)]))
@@ -147,19 +168,28 @@ class SpreadBank:
 class _NominalFront:
     """The nominal preamp without offset and limits, on signal and noise."""
 
-    def __init__(self, preamp: Preamp, sample_rate_hz: float) -> None:
+    def __init__(self, preamp: Preamp, sample_rate_hz: float, noise_apart: bool) -> None:
+        self._limits = output_limits(preamp, sample_rate_hz)
         self._sections = sections_of(preamp, sample_rate_hz)
+        self._noise_apart = noise_apart
         self._signal, self._noise = np.zeros(3), np.zeros(3)
 
-    def follow(self, heard_v: FloatArray, noise_v: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def follow(self, heard_v: FloatArray, noise_v: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         from envlab.analog.kernels import front_kernels
 
-        free = (0.0, -math.inf, math.inf)
-        free_v, self._signal, _ = front_kernels.amplify_block(heard_v, free, *self._sections, self._signal)
-        if not noise_v.size:
-            return free_v, noise_v
-        noise, self._noise, _ = front_kernels.amplify_block(noise_v, free, *self._sections, self._noise)
-        return free_v, noise
+        free_v, lacks_v, self._signal = front_kernels.amplify_apart(
+            heard_v, self._limits, *self._sections, self._signal
+        )
+        if not (self._noise_apart and noise_v.size):
+            return free_v, lacks_v, np.empty(0)
+        endless = (0.0, -math.inf, math.inf, 0.0, 0.0)
+        noise, self._noise, _ = front_kernels.amplify_block(noise_v, endless, *self._sections, self._noise)
+        return free_v, lacks_v, noise
+
+
+def _held_at_rest_v(boards: Sequence[Board], rectifier: Rectifier) -> FloatArray:
+    offset_v = np.array([one.preamp.output_offset_v for one in boards])
+    return np.asarray(rectify(offset_v, rectifier) * np.array([one.detector.divider for one in boards]))
 
 
 def _own_rows(nominal: Board, boards: Sequence[Board], sample_rate_hz: float) -> FloatArray:
@@ -177,7 +207,7 @@ def _own_rows(nominal: Board, boards: Sequence[Board], sample_rate_hz: float) ->
         preamp, sensitivity = one.preamp, _louder(nominal, one)
         ratio = preamp.gain / base.gain * sensitivity
         low_v, high_v = -preamp.swing_down_v / ratio, preamp.swing_up_v / ratio
-        noise = (1 - sensitivity) / sensitivity
+        noise = _own_noise(nominal, one)
         rows.append(
             (
                 ratio,

@@ -1,11 +1,13 @@
 """A passive diode and its hold capacitor, one circuit.
 
-From the offered voltage u through the diode and R (attack resistor and what the diode adds) onto C:
+From the offered voltage u through the attack resistor Ra and the diode onto C. The diode's leakage lies
+across the diode alone, its own resistance Rs included, so that both currents flow through Ra:
 
-    C·dv/dt = i − v/Rr + (u − v)/R_leak,    u − v = R·i + n·V_T·ln(1 + i/Is),
+    C·dv/dt = i − v/Rr,    i = i_d + D/R_leak,    D = u − v − Ra·i = Rs·i_d + n·V_T·ln(1 + i_d/Is),
 
-with n·V_T, the diode's own resistance and its leakage twice for a bridge. Coupled, u is the signal less what
-stands on the coupling capacitor, which carries i and the current of its return resistor.
+with n·V_T, Rs and R_leak twice for a bridge. What Ra and R_leak do to i_d is a divider, κ = R_leak/(R_leak +
+Ra): κ·(u − v) = (κ·Ra + Rs)·i_d + n·V_T·ln(1 + i_d/Is), and i = κ·i_d + (u − v)/(R_leak + Ra). Coupled, u is
+the signal less what stands on the coupling capacitor, which carries i and the current of its return resistor.
 Each sample stands for the interval of one period round its instant. The step is the implicit midpoint rule,
 second order and stable; where a time constant is shorter than half a step its weight moves towards the step's
 end, just so far that the capacitor cannot pass its drive.
@@ -23,7 +25,7 @@ from envlab.analog.rectifier import Rectifier
 from envlab.errors import ParameterError
 from envlab.units import FloatArray
 
-STEP_NUMBERS = 11
+STEP_NUMBERS = 12
 
 
 def charged_through(detector: Detector) -> PeakDetector:
@@ -54,32 +56,39 @@ def _step(detector: Detector, rectifier: Rectifier, sample_rate_hz: float) -> tu
         raise ParameterError("diode", rectifier.diode, "a class of passive diode")
     in_path = rectifier.diodes_in_path
     slope_v, saturation_a = in_path * diode.slope_v, diode.saturation_now_a
-    resistance = detector.attack_ohm + in_path * diode.series_ohm
-    leak = 1 / (in_path * diode.leakage_ohm)
-    coupling = rectifier.coupling_farad
-    quickest_per_s = (1 / resistance + leak + 1 / detector.release_ohm) / detector.hold_farad
+    attack_ohm, own_ohm = detector.attack_ohm, in_path * diode.series_ohm
+    leak = 1 / (in_path * diode.leakage_ohm + attack_ohm)
+    share = 1 - attack_ohm * leak
+    release, coupling = 1 / detector.release_ohm, rectifier.coupling_farad
+    back = 1 / rectifier.return_ohm if rectifier.return_ohm else 0.0
+    conducting = 1 / (attack_ohm + own_ohm) + leak
+    quickest_per_s = (conducting + release) / detector.hold_farad
     if coupling is not None:
-        back = 1 / rectifier.return_ohm if rectifier.return_ohm else 0.0
-        quickest_per_s = max(quickest_per_s, (1 / resistance + back) / coupling)
+        quickest_per_s = max(quickest_per_s, (conducting + back) / coupling)
     weight = max(0.5, 1 - sample_rate_hz / quickest_per_s)
+    # Volts that an ampere moves within the step on the hold and on the coupling capacitor, and by how much
+    # what hangs on each of the two nodes takes of that.
     held = weight / (sample_rate_hz * detector.hold_farad)
-    held_share = 1 + held * (1 / detector.release_ohm + leak)
     across = 0.0 if coupling is None else weight / (sample_rate_hz * coupling)
-    across_share = 1 + (across / rectifier.return_ohm if rectifier.return_ohm else 0.0)
-    seen_ohm = resistance + held / held_share + across / across_share
+    held_share, across_share = 1 + held * (release + leak), 1 + across * (back + leak)
+    both = held_share * across_share - held * leak * across * leak
+    moved = share * held * (across_share - across * leak) / both
+    moved_across = share * across * (held_share - held * leak) / both
+    seen_ohm = share * attack_ohm + own_ohm + share * (moved + moved_across)
     knee = seen_ohm * saturation_a / slope_v
     return (
-        1 / across_share,
+        held_share / both,
         held * leak,
         1 / held_share,
         knee + math.log(knee),
-        1 / slope_v,
+        share / slope_v,
         slope_v / seen_ohm,
         saturation_a,
         math.inf if rectifier.output_current_a is None else rectifier.output_current_a,
-        held / held_share,
+        moved,
         1 / weight,
-        across / across_share,
+        moved_across,
+        across * leak / both,
     )
 
 
@@ -92,6 +101,7 @@ def hold_passive(drive_v: FloatArray, step: FloatArray, start: FloatArray) -> tu
     """
     from envlab.analog.kernels import diode_kernels
 
-    loop = diode_kernels.hold_coupled if step[-1] > 0 else diode_kernels.hold_diode
+    moved_across = step[10]
+    loop = diode_kernels.hold_coupled if moved_across > 0 else diode_kernels.hold_diode
     held_v, end = loop(drive_v, step, _table(), start)
     return held_v, end

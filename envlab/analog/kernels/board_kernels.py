@@ -9,13 +9,13 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from numba import njit
 
+from envlab.compiling import compiled_with
 from envlab.units import FloatArray
 
 # Without fused multiply-adds: an unrolled loop fuses its odd and even turns differently, and a block cut at
 # an odd sample would then differ from the whole in its last bit.
-compiled: Callable[..., Any] = njit(cache=True, nogil=True, error_model="numpy")
+compiled: Callable[..., Any] = compiled_with(nogil=True, error_model="numpy")
 
 
 SUBSTEPS = 8

@@ -104,8 +104,9 @@ def hold_coupled(
     v, across = start[0], start[1]
     passed, leak, keep, x0, per_v, per_y = step[0], step[1], step[2], step[3], step[4], step[5]
     saturation, most, moved, over, moved_across = step[6], step[7], step[8], step[9], step[10]
+    leaked_back = step[11]
     for n in range(signal_v.size):
-        offered = passed * (signal_v[n] - across)
+        offered = passed * (signal_v[n] - across) + leaked_back * v
         base = keep * (v + leak * offered)
         current = min(per_y * omega(per_v * (offered - base) + x0, table) - saturation, most)
         v += over * (base + moved * current - v)

@@ -121,12 +121,13 @@ def _hold_group(
     v_of_v, v_of_offered = load(lanes, 6 * LANES), load(lanes, 7 * LANES)
     v_of_y, over = load(lanes, 8 * LANES), load(lanes, 9 * LANES)
     across_fixed, across_of_y = load(lanes, 10 * LANES), load(lanes, 11 * LANES)
+    leaked_back = load(lanes, 12 * LANES)
     v, across = load(state, 0), load(state, LANES)
     reading = 0
     for n in range(signal_v.size):
         before = v
         signal = everywhere(signal_v[n])
-        offered = passed * (signal - across)
+        offered = passed * (signal - across) + leaked_back * v
         y = min(omega_lanes(x_of_v * v + (x_of_offered * offered + x0)), most)
         v = (v_of_v * v + (v_of_offered * offered + v_fixed)) + v_of_y * y
         across = (across + over * (signal - offered - across)) + (across_of_y * y + across_fixed)

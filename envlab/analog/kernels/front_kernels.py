@@ -13,6 +13,7 @@ from envlab.units import FloatArray
 
 Section = tuple[float, float, float]
 Three = tuple[float, float, float]
+Five = tuple[float, float, float, float, float]
 
 
 @compiled
@@ -28,19 +29,12 @@ def _hear(
 
 
 @compiled
-def _amplify(
-    x: float,
-    limits: Three,
-    coupling: Section,
-    leg: Section,
-    bandwidth: Section,
-    one: float,
-    two: float,
-    three: float,
-) -> tuple[float, int, float, float, float]:
-    """Three sections, offset, then the output's limits; limits: (offset, low, high), V.
+def _wanted(
+    x: float, coupling: Section, leg: Section, bandwidth: Section, one: float, two: float, three: float
+) -> tuple[float, float, float, float, float]:
+    """Three sections, as if the output had no limits.
 
-    Return (V, 1 if it is at a limit, the three memories).
+    Return (V above rest before the bandwidth, V above rest, the three memories).
     """
     v = coupling[0] * x + one
     one = coupling[1] * x - coupling[2] * v
@@ -48,13 +42,32 @@ def _amplify(
     two = leg[1] * v - leg[2] * y
     z = bandwidth[0] * y + three
     three = bandwidth[1] * y - bandwidth[2] * z
+    return y, z, one, two, three
+
+
+@compiled
+def _within(y: float, z: float, limits: Five, two: float, three: float) -> tuple[float, float, float]:
+    """Offset, then the output's limits; return (V, memories of leg and bandwidth).
+
+    limits: (offset, low, high), V; what each volt that the output lacks leaves in the leg's memory; what of
+    an output at a limit, above rest, is the bandwidth's memory. An output at a limit stands still, and the
+    leg's capacitor is charged by it as it is.
+    """
     z += limits[0]
-    at_limit = 0
-    if z > limits[2]:
-        z, at_limit = limits[2], 1
-    elif z < limits[1]:
-        z, at_limit = limits[1], 1
-    return z, at_limit, one, two, three
+    if z > limits[2] or z < limits[1]:
+        z = min(max(z, limits[1]), limits[2])
+        rise = z - limits[0]
+        two, three = two + limits[3] * (rise - y), limits[4] * rise
+    return z, two, three
+
+
+@compiled
+def _at_limits(volts: FloatArray, limits: Five) -> int:
+    """How many samples are at a limit; counted in the loop that makes them, it would take a third longer."""
+    count = 0
+    for n in range(volts.size):
+        count += volts[n] >= limits[2] or volts[n] <= limits[1]
+    return count
 
 
 @compiled
@@ -75,82 +88,149 @@ def hear_block(
 
 
 @compiled
+def drain(
+    open_v: FloatArray, limits: tuple[float, float], share: float, q: float, state: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return (V at an electret's drain, end state); open_v: shape (n,), V without load and limits.
+
+    limits: (lowest drain, highest open_v), V. share: of a quick voltage that the load leaves. q: half a step
+    over the load's time constant. state: (on the load's capacitor, at the drain last), V.
+    """
+    out = np.empty_like(open_v)
+    coupled, before = state[0], state[1]
+    keep, take, rest = (1.0 - q) / (1.0 + q), q / (1.0 + q), 1.0 - share
+    scale = 1.0 / (1.0 - take * rest)
+    for n in range(open_v.size):
+        offered = share * min(open_v[n], limits[1])
+        kept = keep * coupled + take * before
+        after = (kept + take * offered) * scale
+        y = offered + rest * after
+        if y < limits[0]:
+            y = limits[0]
+            after = kept + take * y
+        coupled, before = after, y
+        out[n] = y
+    return out, np.array([coupled, before])
+
+
+@compiled
 def amplify_block(
     signal: FloatArray,
-    limits: Three,
+    limits: Five,
     coupling: Section,
     leg: Section,
     bandwidth: Section,
     state: FloatArray,
 ) -> tuple[FloatArray, FloatArray, int]:
-    """Return (V, end state, samples at a limit). signal: shape (n,), V. state: (3,), V. Else as _amplify."""
+    """Return (V, end state, samples at a limit). signal: (n,), V. state: (3,), V. limits: as _within."""
     out = np.empty_like(signal)
     one, two, three = state[0], state[1], state[2]
-    clipped = 0
     for n in range(signal.size):
-        out[n], at_limit, one, two, three = _amplify(
-            signal[n], limits, coupling, leg, bandwidth, one, two, three
-        )
-        clipped += at_limit
-    return out, np.array([one, two, three]), clipped
+        y, z, one, two, three = _wanted(signal[n], coupling, leg, bandwidth, one, two, three)
+        out[n], two, three = _within(y, z, limits, two, three)
+    return out, np.array([one, two, three]), _at_limits(out, limits)
+
+
+@compiled
+def amplify_apart(
+    signal: FloatArray,
+    limits: Five,
+    coupling: Section,
+    leg: Section,
+    bandwidth: Section,
+    state: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """The same amplifier; return (V above rest as if it could follow each sample, what it lacks, end state).
+
+    The capacitors remember what the output did before. Where it is at a limit, what is wanted is what an
+    amplifier without a bandwidth would want, if that is farther. signal: shape (n,), V. state: (3,), V.
+    limits: as _within.
+    """
+    free, lacks = np.empty_like(signal), np.zeros_like(signal)
+    one, two, three = state[0], state[1], state[2]
+    for n in range(signal.size):
+        y, z, one, two, three = _wanted(signal[n], coupling, leg, bandwidth, one, two, three)
+        out, two, three = _within(y, z, limits, two, three)
+        free[n] = z
+        if out != z + limits[0]:
+            free[n] = max(y, z) if out == limits[2] else min(y, z)
+            lacks[n] = out - limits[0] - free[n]
+    return free, lacks, np.array([one, two, three])
+
+
+@compiled
+def coloured(white: FloatArray, now: float, before: float) -> FloatArray:
+    """White numbers of variance 1, white, shape (n + 1,), to noise, V, shape (n,).
+
+    now: what each counts, V. before: what is taken off of the one before it, V.
+    """
+    out = np.empty(white.size - 1)
+    for n in range(out.size):
+        out[n] = now * white[n + 1] - before * white[n]
+    return out
 
 
 @compiled
 def amplify_rectify(
     signal: FloatArray,
-    limits: Three,
-    coupling: Section,
-    leg: Section,
-    bandwidth: Section,
+    noise: FloatArray,
+    limits: Five,
+    sections: tuple[Section, Section, Section],
     full: bool,
     state: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray, int]:
-    """Return (amplified, rectified, end state, samples at a limit), V. signal: shape (n,), V."""
+    """Return (amplified, rectified, end state, samples at a limit), V. signal: shape (n,), V.
+
+    noise: shape (n,), V at the preamp's input, or no samples for none.
+    """
     amplified, rectified = np.empty_like(signal), np.empty_like(signal)
     one, two, three = state[0], state[1], state[2]
-    clipped = 0
     for n in range(signal.size):
-        y, at_limit, one, two, three = _amplify(signal[n], limits, coupling, leg, bandwidth, one, two, three)
-        clipped += at_limit
+        x = signal[n] + noise[n] if noise.size else signal[n]
+        y, z, one, two, three = _wanted(x, sections[0], sections[1], sections[2], one, two, three)
+        y, two, three = _within(y, z, limits, two, three)
         amplified[n] = y
         rectified[n] = _fold(y, full)
-    return amplified, rectified, np.array([one, two, three]), clipped
+    return amplified, rectified, np.array([one, two, three]), _at_limits(amplified, limits)
 
 
 @compiled
 def hear_amplify_rectify(
     pressure_pa: FloatArray,
+    noise: FloatArray,
     capsule: Three,
     corners: tuple[Section, Section],
-    limits: Three,
+    limits: Five,
     sections: tuple[Section, Section, Section],
     full: bool,
     state: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, int]:
     """Return (heard, amplified, rectified, end state, samples at a limit of the preamp), V.
 
-    capsule: as _hear's limits. state: (5,), one memory a section, V.
+    noise: shape (n,), V at the preamp's input, or no samples for none. capsule: as _hear's limits. state:
+    (5,), one memory a section, V.
     """
     heard, amplified = np.empty_like(pressure_pa), np.empty_like(pressure_pa)
     rectified = np.empty_like(pressure_pa)
     a, b, c, d, e = state[0], state[1], state[2], state[3], state[4]
-    clipped = 0
     for n in range(pressure_pa.size):
         x, a, b = _hear(pressure_pa[n], capsule, corners[0], corners[1], a, b)
         heard[n] = x
-        y, at_limit, c, d, e = _amplify(x, limits, sections[0], sections[1], sections[2], c, d, e)
-        clipped += at_limit
+        x = x + noise[n] if noise.size else x
+        y, z, c, d, e = _wanted(x, sections[0], sections[1], sections[2], c, d, e)
+        y, d, e = _within(y, z, limits, d, e)
         amplified[n] = y
         rectified[n] = _fold(y, full)
-    return heard, amplified, rectified, np.array([a, b, c, d, e]), clipped
+    return heard, amplified, rectified, np.array([a, b, c, d, e]), _at_limits(amplified, limits)
 
 
 @compiled
 def hear_to_hold(
     pressure_pa: FloatArray,
+    noise: FloatArray,
     capsule: Three,
     corners: tuple[Section, Section],
-    limits: Three,
+    limits: Five,
     sections: tuple[Section, Section, Section],
     full: bool,
     hold: Three,
@@ -158,20 +238,21 @@ def hear_to_hold(
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, int]:
     """The same with the detector behind it: (heard, amplified, rectified, held, end state, at a limit), V.
 
-    hold: (charge_keep, charge_gain, bleed_keep). state: (6,), the last one the held voltage.
+    noise: shape (n,), V, or no samples. hold: (charge_keep, charge_gain, bleed_keep). state: (6,), the last
+    one the held voltage.
     """
     heard, amplified = np.empty_like(pressure_pa), np.empty_like(pressure_pa)
     rectified, held = np.empty_like(pressure_pa), np.empty_like(pressure_pa)
     a, b, c, d, e, v = state[0], state[1], state[2], state[3], state[4], state[5]
-    clipped = 0
     for n in range(pressure_pa.size):
         x, a, b = _hear(pressure_pa[n], capsule, corners[0], corners[1], a, b)
         heard[n] = x
-        y, at_limit, c, d, e = _amplify(x, limits, sections[0], sections[1], sections[2], c, d, e)
-        clipped += at_limit
+        x = x + noise[n] if noise.size else x
+        y, z, c, d, e = _wanted(x, sections[0], sections[1], sections[2], c, d, e)
+        y, d, e = _within(y, z, limits, d, e)
         amplified[n] = y
         u = _fold(y, full)
         rectified[n] = u
         v = held_next(v, hold[1] * u, hold[0], hold[2])
         held[n] = v
-    return heard, amplified, rectified, held, np.array([a, b, c, d, e, v]), clipped
+    return heard, amplified, rectified, held, np.array([a, b, c, d, e, v]), _at_limits(amplified, limits)

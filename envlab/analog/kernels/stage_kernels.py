@@ -10,12 +10,12 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from numba import njit
 
+from envlab.compiling import compiled_with
 from envlab.units import FloatArray
 
 # contract allows a fused multiply-add; nothing else of fast math is wanted, results stay reproducible.
-compiled: Callable[..., Any] = njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+compiled: Callable[..., Any] = compiled_with(nogil=True, fastmath={"contract"}, error_model="numpy")
 
 
 @compiled

@@ -13,9 +13,12 @@ microphone, dp/dt = ω_p·(m − p), dq/dt = ω_q·(m − p − q),
     e = offset/ρ − gain₀·((p − p₀) + h·q − h₀·q₀),    h = 1 − 1/gain,
 
 gain₀, h₀, p₀ and q₀ those of the nominal board. They are followed tile by tile with the tile's mean of m, and
-stand still for a strip: for nominal parts they cancel to the last bit. Then the output's limits, the
-rectifier, and the detector as in lane_kernels, whose reasoning for passing over tiles holds for the drive's
-bound here. Rectifier and detector scale with what they are given: all volts stay over ρ until they are read.
+stand still for a strip: for nominal parts they cancel to the last bit. Then the output's limits. What these
+take of the output, d, is missing in the ground leg's capacitor, and −c is what that adds to the output
+afterwards: dc/dt = ω_q·(h·d − c), followed tile by tile too; e has c₀ − c, as x has the nominal board's −c₀.
+Then the rectifier, and the detector as in lane_kernels, whose reasoning for passing over tiles holds for the
+drive's bound here. Rectifier and detector scale with what they are given: all volts stay over ρ until they
+are read.
 """
 
 from __future__ import annotations
@@ -29,6 +32,7 @@ from envlab.analog.kernels.stage_kernels import compiled, held_next
 from envlab.analog.kernels.vector_kernels import (
     LANES,
     above,
+    any_above,
     everywhere,
     lesser,
     load,
@@ -47,8 +51,9 @@ ROWS = (
 _CHARGE, _BLEED, _STAY, _LOST_IN_STRIP, _LOST_IN_TILE = (LANES * row for row in range(5))
 _NOISE, _NOISE_SIZE, _OFFSET, _LOW, _HIGH, _FREE = (LANES * row for row in range(6, 12))
 _SLOW_P, _SLOW_Q, _NOMINAL_P, _NOMINAL_Q, _GAIN, _LEG, _NOMINAL_LEG = (LANES * row for row in range(12, 19))
-# Rows of a group's state: detector, the four slow voltages, samples at a limit.
-STATES = 6
+# Rows of a group's state: detector, the four slow voltages, samples at a limit, what clipping left in the
+# leg of the board and of the nominal one.
+STATES = 8
 
 
 @compiled
@@ -93,9 +98,11 @@ def _steps(
     fraction: FloatArray,
     reading: int,
     out: FloatArray,
-) -> tuple[Any, Any, int]:
-    """Step from first to before last and read between two steps; return w, limited, which reading is next.
+    lacked: Any,
+) -> tuple[Any, Any, int, Any]:
+    """Step from first to before last and read between two steps.
 
+    Return w, limited, which reading is next, and lacked with all that limits took of the output.
     e: what is added to every output meanwhile. counts: whether a lane may meet a limit.
     """
     charge, bleed, own_noise = load(lanes, _CHARGE), load(lanes, _BLEED), load(lanes, _NOISE)
@@ -112,7 +119,9 @@ def _steps(
             if counts:
                 outside = max(above(y, high_v), above(low_v, y))
                 limited = limited + max(everywhere(over[k]), outside)
-                y = lesser(max(y, low_v), high_v)
+                within = lesser(max(y, low_v), high_v)
+                lacked = lacked + (within - y)
+                y = within
             u = size_of(y) if full else max(y, zero)
             before = w
             w = held_next(w, u, charge, bleed)
@@ -121,7 +130,7 @@ def _steps(
                 store(out, reading * LANES, before + everywhere(fraction[reading]) * (w - before))
                 reading += 1
         n = due + 1
-    return w, limited, reading
+    return w, limited, reading, lacked
 
 
 @compiled
@@ -147,7 +156,7 @@ def _follow_group(
     x: FloatArray,
     noise: FloatArray,
     over: FloatArray,
-    sizes: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
+    sizes: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
     lanes: FloatArray,
     full: bool,
     state: FloatArray,
@@ -156,18 +165,21 @@ def _follow_group(
     out: FloatArray,
 ) -> None:
     """Run one group over a block; set state (STATES · LANES,) and out (readings · LANES,)."""
-    x_strip, x_tile, noise_tile, heard_sum, over_sum = sizes
+    x_strip, x_tile, noise_tile, heard_sum, over_sum, lacks_sum = sizes
     charge, bleed = load(lanes, _CHARGE), load(lanes, _BLEED)
     stay, free_v, noise_size = load(lanes, _STAY), load(lanes, _FREE), load(lanes, _NOISE_SIZE)
     lost_in_strip, lost_in_tile = load(lanes, _LOST_IN_STRIP), load(lanes, _LOST_IN_TILE)
     lasts = smallest(everywhere(0.5) - lost_in_tile) > 0.0
     w, p, q = load(state, 0), load(state, LANES), load(state, 2 * LANES)
     p0, q0, limited = load(state, 3 * LANES), load(state, 4 * LANES), load(state, 5 * LANES)
-    e_end, reading = _added(lanes, p, q, p0, q0), 0
+    left, left0 = load(state, 6 * LANES), load(state, 7 * LANES)
+    e_end, reading = _added(lanes, p, q, p0, q0) - (left - left0), 0
+    remembers = any_above(size_of(left), 0.0) or any_above(size_of(left0), 0.0)
     for tile in range(heard_sum.size):
         first, end = tile * TILE, min((tile + 1) * TILE, x.size)
         p, q, p0, q0 = _slow(lanes, heard_sum[tile] / (end - first), p, q, p0, q0)
-        e, e_end = e_end, _added(lanes, p, q, p0, q0)
+        e, e_end = e_end, _added(lanes, p, q, p0, q0) - (left - left0)
+        lacked = everywhere(0.0)
         due = upper[reading] if reading < upper.size else x.size
         free, bleeds_below = False, -1.0
         if tile < x_tile.size:
@@ -176,6 +188,10 @@ def _follow_group(
             free = smallest(free_v - added) >= x_tile[tile]
             if free:
                 limited = limited + everywhere(over_sum[tile])
+            if free and lacks_sum[tile] == 0.0 and remembers:
+                fades, fades0 = load(lanes, _SLOW_Q) * left, load(lanes, _NOMINAL_Q) * left0
+                left, left0 = left - fades, left0 - fades0
+                e_end = e_end + (fades - fades0)
             if free and lasts:
                 bleeds_below = smallest(stay * w - added)
                 if due >= end and x_tile[tile] <= bleeds_below:
@@ -194,7 +210,7 @@ def _follow_group(
                 for k in range(np.uint64(start), np.uint64(stop)):
                     w = held_next(w, size_of(everywhere(x[k]) + at), charge, bleed)
                 continue
-            w, limited, reading = _steps(
+            w, limited, reading, lacked = _steps(
                 x,
                 noise,
                 over,
@@ -210,14 +226,26 @@ def _follow_group(
                 fraction,
                 reading,
                 out,
+                lacked,
             )
-    for row, vector in enumerate((w, p, q, p0, q0, limited)):
+        if not free or lacks_sum[tile] != 0.0:
+            before = left - left0
+            mean, mean0 = (
+                lacked * everywhere(1.0 / (end - first)),
+                everywhere(lacks_sum[tile] / (end - first)),
+            )
+            left = left + load(lanes, _SLOW_Q) * (load(lanes, _LEG) * mean - left)
+            left0 = left0 + load(lanes, _NOMINAL_Q) * (load(lanes, _NOMINAL_LEG) * mean0 - left0)
+            e_end = e_end - ((left - left0) - before)
+            remembers = True
+    for row, vector in enumerate((w, p, q, p0, q0, limited, left, left0)):
         store(state, row * LANES, vector)
 
 
 @compiled
 def follow_boards(
     x: FloatArray,
+    lacks: FloatArray,
     noise: FloatArray,
     heard: FloatArray,
     over: FloatArray,
@@ -232,13 +260,14 @@ def follow_boards(
     """Run groups over a block; set state (groups, STATES · LANES) and read_v (boards, readings).
 
     x, noise: nominal preamp output before offset and limits, V round bias, and its part that is the preamp's
-    own noise; noise of no samples: it is too small to tell from the rest. heard: nominal microphone, V, with
-    that noise. over: 1 where the microphone is overloaded, else 0. All of shape (n,). fraction: 0 to 1.
+    own noise; noise of no samples: it is too small to tell from the rest. lacks: what the nominal limits take
+    of x, V. heard: nominal microphone, V, with that noise. over: 1 where the microphone is overloaded, else
+    0. All of shape (n,). fraction: 0 to 1.
     lanes: (groups, len(ROWS), LANES). board: (groups, LANES), whose lane it is. upper: indices, rising.
     """
     x_strip, x_tile = _sizes(x)
     noise_tile = _sizes(noise)[1] if noise.size else np.zeros_like(x_tile)
-    sizes = (x_strip, x_tile, noise_tile, _tile_sums(heard), _tile_sums(over))
+    sizes = (x_strip, x_tile, noise_tile, _tile_sums(heard), _tile_sums(over), _tile_sums(lacks))
     w_read = np.empty(upper.size * LANES)
     for g in range(lanes.shape[0]):
         group = lanes[g].reshape(-1)

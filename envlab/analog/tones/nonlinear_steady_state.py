@@ -93,23 +93,32 @@ def _tone_cycle(
 
 
 @functools.lru_cache(maxsize=4096)
-def quiescent_state(detector: Detector, rectifier: Rectifier, *, bias_v: float = 0.0) -> HoldState:
-    """Return the state in which everything has come to rest without a signal."""
+def quiescent_state(
+    detector: Detector, rectifier: Rectifier, *, bias_v: float = 0.0, resting_v: float = 0.0
+) -> HoldState:
+    """Return the state in which everything has come to rest without a signal.
+
+    resting_v: where the signal then stands, V round bias_v.
+    """
+    offered_v = rectifier.quiescent_rectified_v(bias_v, resting_v)
     if rectifier.scales_with_level:
-        return HoldState()
+        return HoldState(detector.divider * offered_v)
     rate_hz = min(_QUICKEST_HZ, STEPS_PER_CYCLE / detector.slowest_s)
 
     def cycle(state: HoldState) -> tuple[FloatArray, HoldState]:
         return hold_signal(
-            np.zeros(STEPS_PER_CYCLE),
+            np.full(STEPS_PER_CYCLE, resting_v),
             rectifier,
             detector,
             sample_rate_hz=rate_hz,
             bias_v=bias_v,
+            resting_v=resting_v,
             state=state,
         )
 
-    return _settled_state(cycle, HoldState(), max(1e-3, rectifier.quiescent_rectified_v(bias_v)))
+    # A coupling capacitor keeps what stands still.
+    start = HoldState(0.0, resting_v if rectifier.reference == "coupled" else 0.0)
+    return _settled_state(cycle, start, max(1e-3, abs(offered_v)))
 
 
 def _settled_state(cycle: Cycle, start: HoldState, scale_v: float) -> HoldState:
@@ -175,6 +184,6 @@ def _release_s(
         if below.any():
             n = int(np.argmax(below))
             high = before if n == 0 else float(held_v[n - 1])
-            return (done + n + (threshold_v - high) / (float(held_v[n]) - high)) / rate_hz + 1 / rate_hz
+            return (done + n + (threshold_v - high) / (float(held_v[n]) - high)) / rate_hz
         done += _RELEASE_STEPS
     return math.inf

@@ -12,9 +12,9 @@ luminance: relative, 0..1, shape (frames,) or (rows, frames).
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from envlab.compiling import compiled_with
 from envlab.light.flashes.sliding_window import window_reach
 from envlab.light.lightness import check_unit_interval
 from envlab.units import FloatArray, IntArray
@@ -26,7 +26,7 @@ DARKER_BELOW = 0.80 - 1e-9
 _NONE, _ROSE, _FELL = 0, 1, 2
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+@compiled_with(nogil=True, fastmath={"contract"}, error_model="numpy")
 def completions(luminance: NDArray[np.float64], start: int, stop: int, complete: NDArray[np.int64]) -> int:
     """Write the frames in start..stop−1 that complete an opposing change; return how many."""
     last, found = _NONE, 0
@@ -45,7 +45,7 @@ def completions(luminance: NDArray[np.float64], start: int, stop: int, complete:
     return found
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+@compiled_with(nogil=True, fastmath={"contract"}, error_model="numpy")
 def most_changes(luminance: NDArray[np.float64], reach: int) -> tuple[int, int]:
     """Return (most flashes, first frame of their window) of one row; reach as flash.window_reach gives it."""
     frames = luminance.size
@@ -70,7 +70,7 @@ def most_changes(luminance: NDArray[np.float64], reach: int) -> tuple[int, int]:
     return best, best_start
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+@compiled_with(nogil=True, fastmath={"contract"}, error_model="numpy")
 def flashes_from_each_frame(luminance: NDArray[np.float64], reach: int) -> NDArray[np.int64]:
     """Return the flashes (frames,) of the window that begins with each frame of one row."""
     frames = luminance.size
@@ -82,7 +82,7 @@ def flashes_from_each_frame(luminance: NDArray[np.float64], reach: int) -> NDArr
     return counted
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+@compiled_with(nogil=True, fastmath={"contract"}, error_model="numpy")
 def most_flashes_rows(luminance: NDArray[np.float64], reach: int) -> NDArray[np.int64]:
     """Return the most flashes in any window of each row (rows, frames)."""
     worst = np.zeros(luminance.shape[0], dtype=np.int64)
@@ -91,7 +91,7 @@ def most_flashes_rows(luminance: NDArray[np.float64], reach: int) -> NDArray[np.
     return worst
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+@compiled_with(nogil=True, fastmath={"contract"}, error_model="numpy")
 def most_turns(partner_up: NDArray[np.int64], partner_down: NDArray[np.int64], reach: int) -> int:
     """Return the most pairs of turns in any window, turns given by their partners.
 
@@ -118,4 +118,5 @@ def count_flashes_rows(luminance: FloatArray, frame_rate_hz: float) -> IntArray:
     """
     rows = np.ascontiguousarray(luminance, dtype=np.float64)
     check_unit_interval("luminance", rows)
-    return most_flashes_rows(rows, window_reach(frame_rate_hz))
+    worst: IntArray = most_flashes_rows(rows, window_reach(frame_rate_hz))
+    return worst

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
-
-import numpy as np
 
 from envlab.analog.noise import noise_streams
 from envlab.chain import Chain
@@ -15,10 +12,7 @@ from envlab.seeds import Seed, generator_of
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
 from envlab.study.exported.light import ExportedFirmware, worn_light
-from envlab.units import IntArray
-
-if TYPE_CHECKING:
-    import pandas as pd
+from envlab.units import FloatArray, IntArray
 
 
 def shown_codes(
@@ -93,13 +87,11 @@ def adc_readings(
     return player.played().adc_counts
 
 
-def as_worn(nodes: pd.DataFrame, chain: Chain) -> pd.DataFrame:
-    """Return the nodes of nodes_at_readings with the light as it is worn: duty and lightness_lstar.
+def light_as_worn(chain: Chain) -> Callable[[IntArray], tuple[FloatArray, FloatArray]]:
+    """Return what turns an ADC's counts (readings,) into duty and lightness L* (frames,), by worn_light."""
 
-    By worn_light, each row with the frame shown at that moment.
-    """
-    light = worn_light(chain, nodes["adc_counts"].to_numpy(dtype=np.int64))
-    rows = np.arange(len(nodes))
-    frame = np.floor(rows * chain.frame_rate_hz / chain.adc.rate_hz + 1e-9).astype(np.int64)
-    duty = light.luminance * light.full_duty
-    return nodes.assign(duty=duty[frame], lightness_lstar=light.lightness[frame])
+    def light_of(counts: IntArray) -> tuple[FloatArray, FloatArray]:
+        light = worn_light(chain, counts)
+        return light.luminance * light.full_duty, light.lightness
+
+    return light_of

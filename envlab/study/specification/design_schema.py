@@ -32,6 +32,7 @@ from envlab.units import UNIT_NAMES, UNIT_OF_SUFFIX, unit_of
 
 Schema = dict[str, Any]
 
+_LEVEL = r"^\s*[+-]?(\d+(\.\d*)?|\.\d+)\s*([dD][bB]\s*([sS][pP][lL]|\(?[zZaAcC]\)?)?)?\s*$"
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 # A heading of a docstring's parameter: one name or more, a colon, its type.
 _HEADING = re.compile(r"^(\w+(?:, \w+)*) : ")
@@ -175,12 +176,24 @@ def _clip_schema() -> Schema:
         limits_of(Clip, {"source": Path("song.flac"), "level_db_spl": 92.0}),
         field_descriptions(Clip),
     )
-    level = {"type": "number"} | _ends(asked["level_db_spl"])
+    level = {
+        "anyOf": [
+            {"type": "number"} | _ends(asked["level_db_spl"]),
+            {"type": "string", "pattern": _LEVEL, "description": 'As the trade writes it: "92 dB(A)".'},
+        ]
+    }
     levels = {"type": "array", "items": level, "minItems": 1, "description": told["level_db_spl"]}
     file = {"type": "string", "minLength": 1, "description": "Beside the design file, or a demo clip."}
     tags = {"type": "array", "items": {"enum": list(TAGS)}, "description": told["tags"]}
-    weighting = {"enum": list(asked["weighting"].choices), "default": "Z", "description": told["weighting"]}
-    properties = {"file": file, "levels_db_spl": levels, "tags": tags, "weighting": weighting}
+    weighting = {"enum": list(asked["weighting"].choices), "description": told["weighting"]}
+    uncertainty = {"type": "number", "default": 0.0, "description": told["level_uncertainty_db"]}
+    properties = {
+        "file": file,
+        "levels_db_spl": levels,
+        "level_uncertainty_db": uncertainty | _ends(asked["level_uncertainty_db"]),
+        "tags": tags,
+        "weighting": weighting,
+    }
     return _section(properties, ("file", "levels_db_spl"))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
 import tomllib
@@ -11,13 +12,15 @@ from pathlib import Path
 from typing import Any
 
 from envlab.chain import Chain
-from envlab.design_file import build, chain_of, field_value, fields_of, nearest, read_toml
-from envlab.errors import EnvlabError, FileError, ParameterError, check_range
+from envlab.design_file import build, chain_of, field_value, fields_of, nearest, source_text, toml_of
+from envlab.errors import EnvlabError, FileError, ParameterError, check_choice, check_range
 from envlab.metrics.catalogue import METRICS
 from envlab.notebook_view import small_table
 from envlab.seeds import seed_number
 from envlab.shipped import demo_design, shipped_folder
 from envlab.sound.clip import TAGS, Clip
+from envlab.sound.level import WEIGHTINGS
+from envlab.sound.level_text import parse_level
 from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, read_ranges, values_of
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
@@ -33,12 +36,17 @@ class Judging:
         Level of the burst that measures the latency from sound to light, 40 to 130 dB SPL.
     seed : int or numpy Generator
         Of all noise, 0 to 2**32 - 1; a Generator draws one.
+    weighting : str
+        Of the clips' levels, where neither level nor clip says one: "Z" (not weighted), "A", as most sound
+        level meters read, or "C" [IEC61672-1]. Of no account to street_db_spl, which is not weighted.
     """
 
     street_db_spl: float = 92.0
     seed: int = 1
+    weighting: str = "Z"
 
     def __post_init__(self) -> None:
+        check_choice("weighting", self.weighting, WEIGHTINGS)
         check_range("street_db_spl", self.street_db_spl, 40, 130, unit="dB SPL")
         object.__setattr__(self, "seed", seed_number(self.seed))
 
@@ -102,9 +110,13 @@ class Specification:
             if labels.count(label) > 1:
                 raise ParameterError("clips", label, "named once: names and levels must tell clips apart")
 
-    def with_clip(self, path: Path, level_db_spl: float) -> Specification:
-        """Return the same question for one recording of the user's own, taken as beat music."""
-        return replace(self, clips=(Clip(path, level_db_spl, ("beat",)),))
+    def with_clip(self, path: Path, level_db_spl: float, weighting: str | None = None) -> Specification:
+        """Return the same question for one recording of the user's own, taken as beat music.
+
+        weighting: of its level, "Z", "A" or "C"; None: as judging has it.
+        """
+        clip = Clip(path, level_db_spl, ("beat",), weighting or self.judging.weighting)
+        return replace(self, clips=(clip,))
 
     @property
     def candidates(self) -> int:
@@ -180,18 +192,20 @@ def read_specification(path: str | os.PathLike[str], *, most: int = MOST_CANDIDA
     <Specification 'lantern_parade.toml': 9 clips, 2400 candidates, 10 targets>
     """
     path = Path(path)
-    tables = read_toml(path)
+    text = source_text(path)
+    tables = toml_of(text, path)
     chain = chain_of(tables, path.name)
     judging_where = f"{path.name}: [judging]"
     judging_fields = fields_of(tables.get("judging", {}), Judging, judging_where)
+    judging: Judging = build(Judging, judging_fields, judging_where)
     ranges = read_ranges(tables.get("sweep", {}), chain, path.name, most)
     return Specification(
         chain=chain,
-        clips=_clips(tables.get("clips", []), path),
+        clips=_clips(tables.get("clips", []), path, judging.weighting),
         ranges=ranges,
         targets=_targets(tables.get("targets", {}), f"{path.name}: [targets]"),
-        judging=build(Judging, judging_fields, judging_where),
-        source_text=path.read_text(encoding="utf-8"),
+        judging=judging,
+        source_text=text,
         name=path.name,
         tolerance=_tolerance(tables.get("tolerance", {}), chain, ranges, f"{path.name}: [tolerance]"),
     )
@@ -228,7 +242,7 @@ def _parts_percent(value: Any, where: str) -> dict[str, float]:
     return {part: field_value(f"parts_percent {part}", one, float, where) for part, one in value.items()}
 
 
-def _clips(tables: Any, path: Path) -> tuple[Clip, ...]:
+def _clips(tables: Any, path: Path, weighting: str) -> tuple[Clip, ...]:
     where = f"{path.name}: [[clips]]"
     if not isinstance(tables, list):
         raise FileError(f"{where} is one section; it must be a list of sections, each headed [[clips]]")
@@ -237,7 +251,7 @@ def _clips(tables: Any, path: Path) -> tuple[Clip, ...]:
         here = f"{where} number {number}"
         if not isinstance(table, Mapping):
             raise FileError(f"{here} is {table!r}; it must be a section with keys")
-        known = {"file", "levels_db_spl", "tags", "weighting"}
+        known = {"file", "levels_db_spl", "level_uncertainty_db", "tags", "weighting"}
         for key in table:
             if key not in known:
                 raise FileError(f"{here} has an unknown key {key!r}; it can have {', '.join(sorted(known))}")
@@ -250,11 +264,13 @@ def _clips(tables: Any, path: Path) -> tuple[Clip, ...]:
         if not isinstance(tags, list):
             raise FileError(f"{here} tags is {tags!r}; it must be a list out of {', '.join(TAGS)}")
         for level in levels:
+            level_db_spl, weighted = _stated_level(level, table.get("weighting"), here)
             fields = {
                 "source": _find_clip(file, path.parent, here),
-                "level_db_spl": level,
+                "level_db_spl": level_db_spl,
                 "tags": tuple(tags),
-                "weighting": table.get("weighting", "Z"),
+                "weighting": weighted or weighting,
+                "level_uncertainty_db": table.get("level_uncertainty_db", 0.0),
             }
             clips.append(build(Clip, fields, here))
             if clips[-1].label in [clip.label for clip in clips[:-1]]:
@@ -264,14 +280,27 @@ def _clips(tables: Any, path: Path) -> tuple[Clip, ...]:
     return tuple(clips)
 
 
+def _stated_level(level: Any, weighting: Any, where: str) -> tuple[Any, Any]:
+    """A level as a number, or as a text that may name its weighting; the clip's own must not contradict."""
+    if not isinstance(level, str):
+        return level, weighting
+    try:
+        level_db_spl, written = parse_level(level, name="levels_db_spl")
+    except ParameterError as problem:
+        raise FileError(f"{where} {problem}") from None
+    if written is not None and weighting is not None and written != weighting:
+        raise FileError(
+            f"{where} levels_db_spl has {level!r}, but weighting is {weighting!r}; say one of them"
+        )
+    return level_db_spl, written or weighting
+
+
 def _find_clip(file: str, folder: Path, where: str) -> Path:
     """A clip lies beside the design file, or is one of the demo clips."""
-    beside = folder / file
-    if beside.is_file():
-        return beside
-    demo = shipped_folder("audio_samples") / file
-    if demo.is_file():
-        return demo
+    for place in (folder, shipped_folder("audio_samples")):
+        with contextlib.suppress(OSError):  # a name longer than any file may have
+            if (place / file).is_file():
+                return place / file
     raise FileError(f"{where} file {file!r} is neither beside the design file nor one of the demo clips")
 
 

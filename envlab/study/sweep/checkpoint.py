@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import shutil
@@ -103,6 +104,9 @@ class Checkpoint:
                 os.fsync(file.fileno())
             partial.replace(path)
         except OSError as problem:
+            with contextlib.suppress(OSError):  # what is half-written goes, and the folder if that was all
+                partial.unlink(missing_ok=True)
+                self.folder.rmdir()
             raise FileError(f"{path}: cannot be written ({problem.strerror})") from None
 
 

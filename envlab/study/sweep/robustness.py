@@ -23,7 +23,7 @@ from envlab.study.specification.specification import Specification
 from envlab.study.sweep import pareto
 from envlab.study.sweep.choice import Choice, choose, part_words
 from envlab.study.tolerance.board_metrics import BoardJudge
-from envlab.study.tolerance.tolerances import board_of, draw, varied_parameters
+from envlab.study.tolerance.tolerances import board_of, draw, levels_off_db, varied_parameters
 from envlab.study.tolerance.words import percent_text
 
 Progress = Callable[[str, float], None]
@@ -116,17 +116,19 @@ def neighbours(choice: Choice, specification: Specification) -> list[int]:
 
 def kept_share(chain: Chain, specification: Specification, workers: int = 2) -> float:
     """Return the share of TRIED_BOARDS of this design that keep the flash limit, 0 to 1."""
-    sources = varied_parameters(chain, specification.tolerance, specification.ranges)
-    boards = []
-    for values in draw(sources, TRIED_BOARDS, specification.tolerance.seed):
+    sources = varied_parameters(chain, specification.tolerance, specification.ranges, specification.clips)
+    drawn = draw(sources, TRIED_BOARDS, specification.tolerance.seed)
+    boards, louder_db = [], []
+    for values, louder in zip(drawn, levels_off_db(sources, drawn), strict=True):
         try:
             boards.append(board_of(chain, sources, values))
         except ParameterError:
             continue
+        louder_db.append(louder)
     if not boards:
         return 0.0
     judge = BoardJudge(specification, chain, [clip.sound() for clip in specification.clips], workers)
-    flashes = judge.flashes_per_s(boards)
+    flashes = judge.flashes_per_s(boards, np.array(louder_db))
     return float((flashes <= specification.targets.flash_limit).sum()) / TRIED_BOARDS
 
 

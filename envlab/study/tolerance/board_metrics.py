@@ -37,9 +37,11 @@ from envlab.metrics.onset_latency import latency_of_envelope, onset_instants, on
 from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
 from envlab.metrics.streaming_metrics import StreamingMetrics
 from envlab.metrics.tone_metrics import TONE_METRICS, tone_metrics
+from envlab.sound.clip import Clip
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
 from envlab.study.tolerance.board_run import read_boards
+from envlab.study.tolerance.tolerances import hearing
 from envlab.units import FloatArray, IntArray
 
 Columns = dict[str, FloatArray]
@@ -78,17 +80,27 @@ class BoardJudge:
         frames = instant_count(longest_s, self.nominal.frame_rate_hz)
         return max(1, min(PORTION_KEPT, int(MEMORY_BYTES / kept_bytes(frames))))
 
-    def flashes_per_s(self, boards: Sequence[Chain]) -> FloatArray:
-        """Return the flashes in each board's worst second of all clips, shape (boards,)."""
-        return self._on_clips(boards, _quietly, 0.0, 1.0)[FLASH_METRIC]
+    def flashes_per_s(self, boards: Sequence[Chain], louder_db: FloatArray | None = None) -> FloatArray:
+        """Return the flashes in each board's worst second of all clips, shape (boards,).
 
-    def metrics(self, boards: Sequence[Chain], report: Report) -> Columns:
-        """Return metric → values, shape (boards,); report is told what is done, and the share, 0 to 1."""
+        louder_db: as metrics has it.
+        """
+        return self._on_clips(boards, louder_db, _quietly, 0.0, 1.0)[FLASH_METRIC]
+
+    def metrics(
+        self, boards: Sequence[Chain], report: Report, louder_db: FloatArray | None = None
+    ) -> Columns:
+        """Return metric → values, shape (boards,); report is told what is done, and the share, 0 to 1.
+
+        louder_db: shape (boards,), by how much each board hears the clip of the largest uncertainty louder
+        than stated, dB; the others in proportion to their own. None: all as stated.
+        """
         parts, portion = [], self.portion
         for first in range(0, len(boards), portion):
             some = boards[first : first + portion]
             shares = (first / len(boards), len(some) / len(boards))
-            parts.append(self._bench(some) | self._on_clips(some, report, *shares))
+            louder = None if louder_db is None else louder_db[first : first + portion]
+            parts.append(self._bench(some) | self._on_clips(some, louder, report, *shares))
         return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
     def _judged(
@@ -152,7 +164,14 @@ class BoardJudge:
         latency_ms += 1e3 * self.nominal.transmission_s
         return {"onset_lag_mean_ms": latency_ms.mean(axis=1), "onset_lag_worst_ms": latency_ms.max(axis=1)}
 
-    def _on_clips(self, boards: Sequence[Chain], report: Report, begun: float, whole: float) -> Columns:
+    def _on_clips(
+        self,
+        boards: Sequence[Chain],
+        louder_db: FloatArray | None,
+        report: Report,
+        begun: float,
+        whole: float,
+    ) -> Columns:
         lengths = np.array([recording.duration_s for recording in self.recordings])
         done = np.concatenate(([0.0], np.cumsum(lengths))) / lengths.sum()
         clips = []
@@ -167,8 +186,15 @@ class BoardJudge:
                 report(label, begun + whole * (start + length * share))
 
             seed = clip_seed(self.specification.judging.seed, number)
-            clips.append(self._judged(recording, boards, seed, tell))
+            clips.append(self._judged(recording, self._hearing(boards, clip, louder_db), seed, tell))
         return worst_over_clips(self.specification.clips, clips, self.nominal.pixels, self.nominal.supply)
+
+    def _hearing(self, boards: Sequence[Chain], clip: Clip, louder_db: FloatArray | None) -> Sequence[Chain]:
+        """The boards as they meet a clip that is louder than stated."""
+        if louder_db is None or clip.level_uncertainty_db == 0:
+            return boards
+        share = clip.level_uncertainty_db / max(one.level_uncertainty_db for one in self.specification.clips)
+        return [hearing(board, share * float(off)) for board, off in zip(boards, louder_db, strict=True)]
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,6 +20,10 @@ aside: no tighter part mends them. Passed over, gain 0, are parameters that move
 its scale at either of their ends, and those on whose draws it does not visibly depend whether a board meets
 its targets (tolerance_tables.shows_in).
 
+How sure the clips' levels are (level_uncertainty_db) is one of the things in which nights differ: one draw a
+board, by which it hears every clip louder or softer, each in proportion to its own uncertainty. Its bench
+signals stay what they are.
+
 Worst cases. For each metric with a target, every parameter stands at that of its ends that hurts the metric
 more, found one parameter at a time from the board as designed; where neither end moves it (flashes are whole
 numbers), by the sign of the correlation over the boards, if that is beyond chance. That board is simulated
@@ -53,7 +57,14 @@ from envlab.study.tolerance.tables import (
     target_table,
     worst_case_of,
 )
-from envlab.study.tolerance.tolerances import Tolerances, VariedParameter, board_of, draw, varied_parameters
+from envlab.study.tolerance.tolerances import (
+    Tolerances,
+    VariedParameter,
+    board_of,
+    draw,
+    levels_off_db,
+    varied_parameters,
+)
 from envlab.study.tolerance.words import LEAST_GAIN, sentences_of
 from envlab.units import BoolArray, FloatArray
 
@@ -169,7 +180,8 @@ class _Study:
 
     @functools.cached_property
     def parameters(self) -> list[VariedParameter]:
-        return varied_parameters(self.chain, self.tolerances, self.specification.ranges)
+        specification = self.specification
+        return varied_parameters(self.chain, self.tolerances, specification.ranges, specification.clips)
 
     @functools.cached_property
     def near(self) -> BoardJudge:
@@ -213,7 +225,8 @@ class _Study:
         judge = replace(self.near, one_by_one=exactly)
         # At least the board as designed works; where it is not asked for, it lends the names of the metrics.
         boards = [one for one in made if one] or [self.chain]
-        metrics = judge.metrics(boards, tell)
+        louder_db = levels_off_db(self.parameters, values)[works] if works.any() else np.zeros(1)
+        metrics = judge.metrics(boards, tell, louder_db)
         return pd.DataFrame(_filled(metrics, works))
 
     def targets(self, nominal: pd.Series) -> list[Target]:

@@ -8,7 +8,7 @@ is made exact, and the first hundred boards of a thousand are the hundred.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -17,6 +17,7 @@ from envlab.chain import Chain
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.light.lightness import check_whole
 from envlab.seeds import seed_number
+from envlab.sound.clip import Clip
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import Choices, with_values
 from envlab.study.tolerance.operating_conditions import under_conditions
@@ -26,6 +27,9 @@ SHAPES = ("uniform", "normal")
 MOST_BOARDS = 100_000
 # A maker who states a tolerance sorts out what lies beyond it: the normal shape ends at three of its sigmas.
 SIGMAS = 3.0
+# A level's uncertainty is two standard deviations (k = 2), and three are drawn.
+_SIGMAS_STATED = 2.0
+LEVEL = "level_db"
 # Of a three-terminal regulator over load and temperature; common practice, no source.
 _SUPPLY_SHARE = 0.03
 
@@ -120,10 +124,11 @@ def _check_span(name: str, span: tuple[float, float], least: float, most: float,
 class VariedParameter:
     """One thing in which boards differ.
 
-    name: column of the boards' table, with its unit: "C3_percent", "microphone_db", "input_offset_v",
-    "reference_percent", "temperature_c", "supply_v". label: as in "C3 hold". key: "stage.key" of a part, else
-    "". low, high: ends of the deviation in that unit (temperature and supply: the value itself). designed:
-    the value that the design has. shape: as in Tolerances.
+    name: column of the boards' table, with its unit: "C3_percent", "microphone_db", "level_db" (by how much
+    the clips are louder than stated), "input_offset_v", "reference_percent", "temperature_c", "supply_v".
+    label: as in "C3 hold". key: "stage.key" of a part, else "". low, high: ends of the deviation in that unit
+    (temperature and supply: the value itself). designed: the value that the design has. shape: as in
+    Tolerances.
     """
 
     name: str
@@ -150,6 +155,8 @@ class VariedParameter:
     @property
     def range_text(self) -> str:
         """As in "±20 %", "−10 to 20 °C"."""
+        if self.name == LEVEL:
+            return f"±{self.high * _SIGMAS_STATED / SIGMAS:.3g} dB, 19 times in 20"
         if self.is_condition:
             return f"{self.low:.3g} to {self.high:.3g} {self._unit}".replace("-", "−")
         if self.name.endswith("offset_v"):
@@ -180,15 +187,21 @@ class VariedParameter:
 
 
 def varied_parameters(
-    chain: Chain, tolerances: Tolerances, ranges: Mapping[str, Choices] | None = None
+    chain: Chain,
+    tolerances: Tolerances,
+    ranges: Mapping[str, Choices] | None = None,
+    clips: Sequence[Clip] = (),
 ) -> list[VariedParameter]:
     """Return what differs from board to board, in the order of the signal, without what does not vary.
 
-    ranges: of the sweep; they know the tolerance of the parts that are bought. Raises ParameterError for a
-    part in tolerances.parts_percent that the board does not have.
+    ranges: of the sweep; they know the tolerance of the parts that are bought. clips: whose levels are not
+    known for sure; each night they are all off the same way, one draw a board, each in proportion to its own
+    uncertainty. Raises ParameterError for a part in tolerances.parts_percent that the board does not have.
     """
     stated = dict(tolerances.parts_percent)
+    most_db = max((clip.level_uncertainty_db for clip in clips), default=0.0) * SIGMAS / _SIGMAS_STATED
     parameters = [
+        VariedParameter(LEVEL, "level of the clips", "", -most_db, most_db, 0.0, "normal"),
         VariedParameter(
             "microphone_db",
             "microphone",
@@ -197,7 +210,7 @@ def varied_parameters(
             tolerances.microphone_db,
             0.0,
             tolerances.shape,
-        )
+        ),
     ]
     parts = parts_list(chain, ranges)
     for part in parts:
@@ -280,6 +293,32 @@ def board_of(chain: Chain, parameters: list[VariedParameter], values: FloatArray
         reference_v = board.adc.reference_v * (1 + 0.01 * of["reference_percent"])
         board = replace(board, adc=replace(board.adc, reference_v=reference_v))
     return under_conditions(board, temperature_c=of.get("temperature_c"), supply_v=of.get("supply_v"))
+
+
+def levels_off_db(parameters: Sequence[VariedParameter], values: FloatArray) -> FloatArray:
+    """Return by how much the clip of the largest uncertainty is louder than stated, dB, shape (boards,).
+
+    values: shape (boards, parameters), as draw gives them; NaN stands for "as designed".
+    """
+    for place, parameter in enumerate(parameters):
+        if parameter.name == LEVEL:
+            return np.asarray(np.nan_to_num(values[:, place]))
+    return np.zeros(len(values))
+
+
+def hearing(board: Chain, louder_db: float) -> Chain:
+    """Return the board as it meets a sound that is louder by so many dB than the recording that is played.
+
+    A microphone more sensitive by as much, which is overloaded so much earlier, within 90 to 160 dB SPL. Its
+    self-noise grows along, which a real one's does not.
+    """
+    if louder_db == 0:
+        return board
+    heard = board.microphone
+    overload_db_spl = min(max(heard.overload_db_spl - louder_db, 90.0), 160.0)
+    sensitivity_dbv_pa = heard.sensitivity_dbv_pa + louder_db
+    louder = replace(heard, sensitivity_dbv_pa=sensitivity_dbv_pa, overload_db_spl=overload_db_spl)
+    return replace(board, microphone=louder)
 
 
 def closest_tolerance(percent: float) -> float | None:

@@ -47,6 +47,34 @@ seed = 7
 """
 
 
+LEVELS = """
+[[clips]]
+file = "beat.wav"
+levels_db_spl = [80, "82 dB(A)", "84dBC", "86 dB"]
+level_uncertainty_db = 2.5
+
+[[clips]]
+file = "hum.wav"
+levels_db_spl = [60]
+weighting = "C"
+"""
+
+
+def test_levels_may_name_their_weighting_and_a_file_may_name_one_for_all(write_design):
+    clips = read_specification(write_design(LEVELS)).clips
+    assert [clip.weighting for clip in clips] == ["Z", "A", "C", "Z", "C"]
+    assert [clip.level_db_spl for clip in clips] == [80, 82, 84, 86, 60]
+    assert [clip.level_uncertainty_db for clip in clips] == [2.5, 2.5, 2.5, 2.5, 0.0]
+    clips = read_specification(write_design(LEVELS + '[judging]\nweighting = "A"')).clips
+    assert [clip.weighting for clip in clips] == ["A", "A", "C", "A", "C"]
+
+
+def test_a_clip_from_the_command_has_the_files_weighting_or_its_own(write_design):
+    specification = read_specification(write_design(QUESTION.replace("seed = 7", 'weighting = "A"')))
+    assert specification.with_clip(Path("song.flac"), 95).clips[0].weighting == "A"
+    assert specification.with_clip(Path("song.flac"), 95, "Z").clips[0].weighting == "Z"
+
+
 def test_reads_the_whole_question(write_design):
     path = write_design(QUESTION)
     specification = read_specification(path)
@@ -124,7 +152,15 @@ BAD = [
     (clips('file = "beat.wav"\nlevels_db_spl = []'), "levels_db_spl is []; it must be a list"),
     (
         clips('file = "beat.wav"\nlevels_db_spl = ["loud"]'),
-        "level_db_spl is 'loud'; it must be a finite number",
+        "levels_db_spl is 'loud'; it must be as in 92",
+    ),
+    (
+        clips('file = "beat.wav"\nlevels_db_spl = ["80 dB(A)"]\nweighting = "Z"'),
+        "levels_db_spl has '80 dB(A)', but weighting is 'Z'; say one of them",
+    ),
+    (
+        clips('file = "beat.wav"\nlevels_db_spl = [80]\nlevel_uncertainty_db = -1'),
+        "level_uncertainty_db is -1; it must be from 0 to 20 dB",
     ),
     (clips('file = "beat.wav"\nlevels_db_spl = [nan]'), "level_db_spl is nan; it must be a finite number"),
     (
@@ -145,8 +181,8 @@ BAD = [
         "tags is ['beat']; it must be one of",
     ),
     (
-        clips('file = "beat.wav"\nlevels_db_spl = [80]\nweighting = "C"'),
-        "weighting is 'C'; it must be one of Z, A",
+        clips('file = "beat.wav"\nlevels_db_spl = [80]\nweighting = "B"'),
+        "weighting is 'B'; it must be one of Z, A, C",
     ),
     (clips('file = "beat.wav"\nlevel_db_spl = 80'), "has an unknown key 'level_db_spl'"),
     ('[clips]\nfile = "beat.wav"\n', "[[clips]] is one section; it must be a list of sections"),

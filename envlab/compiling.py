@@ -1,0 +1,46 @@
+"""Compiled loops, kept on disk where there is room for them.
+
+numba keeps what it has compiled beside the source, or in the user's cache folder. Where neither can be
+written (an installation that belongs to somebody else and a home that is read-only) it refuses to compile at
+all, and a full disk stops it half-way. The loops are as right without being kept: they are then compiled at
+each start.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from typing import Any
+
+from numba import njit
+
+
+def compiled_with(**options: Any) -> Callable[[Callable[..., Any]], Any]:
+    """Return a decorator that compiles a function with numba's options, and keeps it if it can.
+
+    Parameters
+    ----------
+    options
+        As numba's njit takes them, without ``cache``.
+
+    Returns
+    -------
+    callable
+        What njit with these options would be.
+    """
+
+    def decorate(function: Callable[..., Any]) -> Any:
+        try:
+            made = njit(cache=True, **options)(function)
+        except RuntimeError:  # no folder to keep it in
+            return njit(**options)(function)
+        keep = made._cache.save_overload
+
+        def keep_if_there_is_room(signature: Any, data: Any) -> None:
+            with contextlib.suppress(OSError):
+                keep(signature, data)
+
+        made._cache.save_overload = keep_if_there_is_room
+        return made
+
+    return decorate

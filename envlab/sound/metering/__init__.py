@@ -1,0 +1,1 @@
+"""What a sound level meter shows, and what its reading says of a recording's level."""

@@ -1,0 +1,100 @@
+"""Silence: a board long switched on stands where Ohm's law says, from the first sample on."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from envlab.analog.band_filter import (
+    BandFilter,
+    FirstBandPass,
+    FirstHighPass,
+    FirstLowPass,
+    NoBandFilter,
+    SecondHighPass,
+    SecondLowPass,
+)
+from envlab.analog.board_preamp import BoardPreamp
+from envlab.analog.detector import AverageDetector, PeakDetector
+from envlab.analog.preamp import Preamp
+from envlab.analog.rectifier import Rectifier
+from envlab.chain import Chain
+from envlab.engine.play import play
+from envlab.engine.reading_schedule import every_reading
+from envlab.sound.recording import Recording
+
+SILENCE = Recording(np.zeros(9600), 48_000.0)
+# What of a voltage that stands still a filter hands on: a low pass all, a high pass nothing.
+FILTERS: list[tuple[BandFilter, float]] = [
+    (NoBandFilter(), 1.0),
+    (FirstLowPass(10e3, 100e-9), 1.0),
+    (SecondLowPass(10e3, 10e3, 220e-9, 100e-9), 1.0),
+    (FirstHighPass(100e3, 1e-6), 0.0),
+    (SecondHighPass(1e-6, 1e-6, 10e3, 22e3), 0.0),
+    (FirstBandPass(100e3, 1e-6, 10e3, 100e-9), 0.0),
+]
+# (preamp, offset at its output by hand): gain 23 with the leg straight to the bias, else 1
+PREAMPS = [
+    (Preamp(22e3, ground_farad=None, input_offset_v=2e-3), 46e-3),
+    (Preamp(22e3, input_offset_v=-4.8e-3), -4.8e-3),
+    (BoardPreamp(22e3, ground_farad=None, input_offset_v=-2e-3), -46e-3),
+]
+
+
+@pytest.mark.parametrize(("band_filter", "passed"), FILTERS)
+@pytest.mark.parametrize(("preamp", "offset_v"), PREAMPS)
+@pytest.mark.parametrize("kind", ["half", "full"])
+@pytest.mark.parametrize("detector", [PeakDetector(10e3, 1e-6, 90e3), AverageDetector(10e3, 1e-6, 90e3)])
+def test_nothing_moves_and_rest_is_the_offset(band_filter, passed, preamp, offset_v, kind, detector):
+    # Rectified, and divided by 10 kΩ and 90 kΩ. A filter that began empty behind the offset, and a capacitor
+    # that began empty, took 0.1 s to get there.
+    chain = Chain(preamp=preamp, band_filter=band_filter, rectifier=Rectifier(kind), detector=detector)
+    signal_v = passed * offset_v
+    expected_v = 0.9 * (abs(signal_v) if kind == "full" else max(signal_v, 0.0))
+    run = chain.run(SILENCE)
+    assert chain.quiescent_v == pytest.approx(expected_v, abs=1e-9)
+    assert np.abs(run.detector_v - expected_v).max() < 1e-9
+    assert chain.quiescent_counts == math.floor(expected_v / (3.3 / 1024) + 1e-9)
+    assert not run.envelope_counts.any()
+
+
+@pytest.mark.parametrize(
+    "rectifier",
+    [
+        Rectifier("full", gain_bandwidth_hz=1e6),
+        Rectifier("half", gain_bandwidth_hz=1e6),
+        Rectifier("half", 0.5, "bias"),
+        Rectifier("half", diode="germanium"),
+        Rectifier("half", diode="schottky", reference="bias"),
+        Rectifier("half", diode="silicon", reference="coupled", coupling_farad=1e-6, return_ohm=10e3),
+        Rectifier(output_current_a=1e-4),
+    ],
+)
+@pytest.mark.parametrize("band_filter", [FILTERS[0][0], FILTERS[2][0]])
+def test_nothing_moves_behind_any_rectifier(rectifier, band_filter):
+    for preamp, _ in PREAMPS:
+        chain = Chain(preamp=preamp, band_filter=band_filter, rectifier=rectifier)
+        run = chain.run(SILENCE)
+        assert np.abs(run.detector_v - chain.quiescent_v).max() < 1e-6
+        assert run.rectified_v.max() - run.rectified_v.min() < 1e-9
+
+
+def test_boards_side_by_side_begin_at_their_own_rest():
+    design = Chain(preamp=Preamp(22e3, ground_farad=None, input_offset_v=0.0))
+    boards = [
+        Chain(preamp=Preamp(ohm, ground_farad=None, input_offset_v=offset_v))
+        for ohm, offset_v in ((22e3, 2e-3), (23e3, -2e-3), (21e3, 1e-3))
+    ]
+    seen: list[np.ndarray] = []
+
+    class Seen:
+        def take(self, counts: np.ndarray) -> None:
+            seen.append(counts.copy())
+
+    play(SILENCE, boards, every_reading(200), lambda _: Seen(), design=design)
+    counts = np.concatenate(seen, axis=1)
+    for row, board in zip(counts, boards, strict=True):
+        assert set(row) == {board.quiescent_counts}
+        assert board.quiescent_counts > 5

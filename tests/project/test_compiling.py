@@ -1,0 +1,39 @@
+"""The compiled loops where nothing can be kept: read-only installation and home, a full disk."""
+
+import subprocess
+import sys
+
+NO_FOLDER = """
+import numba.core.caching as caching
+for kind in (caching.CacheImpl, *caching.CacheImpl.__subclasses__()):
+    kind._locator_classes = []
+"""
+FULL_DISK = """
+import numba.core.caching as caching
+def full(self, *given):
+    raise OSError(28, "No space left on device")
+caching.IndexDataCacheFile.save = full
+"""
+FLASHES = """
+import numpy as np
+from envlab import count_flashes
+print(count_flashes(np.tile([0.0, 1.0], 50), 100.0))
+"""
+
+
+def flashes_said(before, tmp_path):
+    """Return what a fresh process counts in a light that changes with every frame; its cache is empty."""
+    environment = {"NUMBA_CACHE_DIR": str(tmp_path / "loops"), "PYTHONPATH": ":".join(filter(None, sys.path))}
+    done = subprocess.run(
+        [sys.executable, "-c", before + FLASHES], env=environment, capture_output=True, text=True, check=True
+    )
+    return done.stdout.split(), any((tmp_path / "loops").rglob("*.nbi"))
+
+
+def test_loops_run_where_nothing_can_be_kept(tmp_path):
+    usual, kept = flashes_said("", tmp_path)
+    assert kept
+    assert usual == ["49"]  # 50 rises and 49 falls: 49 pairs
+    for case, before in (("folder", NO_FOLDER), ("disk", FULL_DISK)):
+        said, kept = flashes_said(before, tmp_path / case)
+        assert (said, kept) == (usual, False)
