@@ -1,12 +1,8 @@
 """The command envlab: one verb for each thing that a maker does at the bench, in files by moment.
 
-<<<<<<< HEAD
-backwards, choosing: before the board is ordered. boards: before fifty of it are. looking: before the night.
-returning: the board is back. export: into the firmware. writing: for the design file's editor.
-=======
 listening: what the microphone will meet. backwards, choosing: before the board is ordered. boards: before
-fifty of it are. looking: before the night. export: into the firmware. writing: for the design file's editor.
->>>>>>> main
+fifty of it are. returning: the board is back. looking: before the night. export: into the firmware. writing:
+for the design file's editor.
 """
 
 from __future__ import annotations
@@ -27,14 +23,9 @@ __all__ = [
     "boards",
     "choosing",
     "export",
-<<<<<<< HEAD
-    "looking",
-    "main",
-    "returning",
-=======
     "listening",
     "looking",
     "main",
->>>>>>> main
+    "returning",
     "writing",
 ]
