@@ -235,8 +235,8 @@ _SOURCES = {
         ("V.41",),
     ),
     "MacKinnon2023": Source(
-        "J. G. MacKinnon, M. Ø. Nielsen and M. D. Webb, Cluster-robust inference: a guide to empirical practice,"
-        " Journal of Econometrics, vol. 232, 2023, pp. 272-299",
+        "J. G. MacKinnon, M. Ø. Nielsen and M. D. Webb, Cluster-robust inference: a guide to empirical"
+        " practice, Journal of Econometrics, vol. 232, 2023, pp. 272-299",
         "from memory",
         ("MacKinnon",),
     ),
