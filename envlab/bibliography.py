@@ -229,7 +229,7 @@ _SOURCES = {
         ("Simpson",),
     ),
     # bench
-    "ITU-V41": Source(
+    "ITUV41": Source(
         "ITU-T Recommendation V.41, Code-independent error-control system, 1988 (its polynomial of 16 bit)",
         "from memory",
         ("V.41",),
