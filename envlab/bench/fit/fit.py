@@ -350,7 +350,7 @@ def jackknife_covariance(slopes: FloatArray, residual: FloatArray, groups: Any) 
     Returns
     -------
     tuple
-        Shape (p, p), products of the numbers' units (logarithms, s, V, counts); the number of groups less one.
+        Shape (p, p), products of the numbers' units (logarithms, s, V, counts); groups less one.
     """
     scale = np.linalg.norm(slopes, axis=0)
     scale = np.where(scale > 0, scale, 1.0)
