@@ -30,7 +30,9 @@ def microphone(part: Microphone, supply_v: float, potential: Potential) -> tuple
     told = {
         "sensitivity_v_pa": part.sensitivity_v_pa, "overload_pa": part.overload_pa,
         "sensitivity_dbv_pa": part.sensitivity_dbv_pa, "signal_to_noise_db": part.signal_to_noise_db,
-        "overload_db_spl": part.overload_db_spl,
+        "overload_db_spl": part.overload_db_spl, "low_corner_hz": part.low_corner_hz,
+        "high_corner_hz": part.high_corner_hz, "covering_loss_db": part.covering_loss_db,
+        "covering_corner_hz": part.covering_corner_hz,
     }  # fmt: skip
     if not isinstance(part, Electret):
         pins = (("out", "microphone"), ("supply", SUPPLY), ("ground", GROUND))
@@ -39,6 +41,8 @@ def microphone(part: Microphone, supply_v: float, potential: Potential) -> tuple
         "rated_load_ohm": part.rated_load_ohm,
         "drain_current_a": part.drain_current_a,
         "drain_ohm": part.drain_ohm,
+        "drain_v": part.drain_v,
+        "supply_v": part.supply_v,
         "drain_least_v": part.drain_least_v,
         "signal_a_pa": part.sensitivity_v_pa / part.output_ohm,
     }
@@ -47,7 +51,7 @@ def microphone(part: Microphone, supply_v: float, potential: Potential) -> tuple
     return (_capsule((("+", "microphone"), ("-", GROUND)), told), *load)
 
 
-def _capsule(pins: tuple[tuple[str, str], ...], told: Mapping[str, float]) -> Component:
+def _capsule(pins: tuple[tuple[str, str], ...], told: Mapping[str, float | None]) -> Component:
     data = MappingProxyType(dict(told))
     return Component("MK1", "microphone", pins, "hears the sound", stage="microphone", data=data)
 

@@ -30,6 +30,7 @@ ROWS = (
     ("design_file",),
     ("board_firmware", "metrics"),
     ("study",),
+    ("bench",),
     ("plot",),
     ("widget", "report"),
     ("cli", "stages", "lights", "judge", "sheets", "export"),

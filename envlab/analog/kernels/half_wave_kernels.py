@@ -49,16 +49,17 @@ def cross(
 
 @compiled
 def couple(
-    signal_v: FloatArray, coupled: float, coupled_low: float, across: float
+    signal_v: FloatArray, coupled: float, drawn: float, drawn_below_v: float, across: float
 ) -> tuple[FloatArray, float]:
     """The signal behind its coupling capacitor, and V across that at the end.
 
-    coupled, coupled_low: share of the signal above and below the node that a step puts onto the capacitor.
+    coupled: share of the signal that a step puts onto the capacitor; drawn: the same of what is missing to
+    drawn_below_v.
     """
     behind_v = np.empty_like(signal_v)
     for n in range(signal_v.size):
         x = signal_v[n] - across
-        across += (coupled if x > 0.0 else coupled_low) * x
+        across += coupled * x + drawn * min(x - drawn_below_v, 0.0)
         behind_v[n] = x
     return behind_v, across
 

@@ -13,8 +13,8 @@ from envlab.errors import check_choice
 _HALF = "makes the half wave"
 _SUM = "adds it to the signal"
 _SHIFT = "moves the sum onto the reference node"
-# Through which the first amplifier's input current is taken where its diode's drop decides how far it gets.
-_FULL_SIGNAL_V = 1.0
+# Halvings after which the largest half wave is known to a nanovolt.
+_HALVINGS = 32
 
 
 @dataclass(frozen=True)
@@ -101,13 +101,27 @@ class AbsoluteValue(ActiveRectifier):
             made_v = sum_offset_v - doubled * first_offset_gain * self.offset_now_v("u2a")
             return HalfWave(shift.through * gain, shift.through * made_v + moved_v + after_v, low_v, top_v)
 
-        drop_v = self.diode_part.drop_v(_FULL_SIGNAL_V / self.half_feedback_ohm)
         after_ohm = self.half_feedback_ohm + self.sum_half_ohm
         first = FirstAmplifier(
             self.half_input_ohm,
             after_ohm / (self.half_input_ohm + after_ohm),
-            max(0.0, bias_v - part_.output_low_v - drop_v) / halved,
+            self._largest_half_v(bias_v) / halved,
         )
         upper, lower = half(halved * doubled - plain, 1 + halved), half(plain, 1.0)
         built = self.held_from(bias_v, supply_v, upper, lower, joined=True)
         return replace(built, first=first, only_gives=self.blocking == "super_diode")
+
+    def _largest_half_v(self, bias_v: float) -> float:
+        """Return how far under the bias U2A takes the half wave, V.
+
+        Its lowest output sinks what flows through R21 and R23, by way of D2's drop.
+        """
+        part_, diode = self.amplifier_part, self.diode_part
+        through_s = 1 / self.half_feedback_ohm + 1 / self.sum_half_ohm
+        low_v, high_v = 0.0, max(0.0, bias_v - part_.output_low_v)
+        for _ in range(_HALVINGS):
+            half_v = 0.5 * (low_v + high_v)
+            sunk_a = half_v * through_s
+            needed_v = half_v + diode.drop_v(sunk_a) + part_.lowest_v(sunk_a)
+            low_v, high_v = (half_v, high_v) if needed_v <= bias_v else (low_v, half_v)
+        return low_v

@@ -86,4 +86,5 @@ class Diodeless(ActiveRectifier):
             coupling_farad=self.coupling_farad,
             return_ohm=self.return_ohm,
             lower_return_ohm=self.sum_input_ohm,
+            lower_return_v=part_.output_low_v + first_v,
         )

@@ -45,13 +45,19 @@ def _steps(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float]:
     return per_step, min(_AT_ONCE, built.slew_v_per_s / sample_rate_hz)
 
 
-def _coupling(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float]:
-    """Share of the signal, above and below the node, that a step puts onto the coupling capacitor."""
+def _coupling(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float, float]:
+    """What a step puts onto the coupling capacitor: share of the signal; share of it below a voltage; that.
+
+    Both shares are of currents that add up.
+    """
     if built.coupling_farad is None or built.return_ohm is None:
-        return 0.0, 0.0
-    lower_s = 0.0 if built.lower_return_ohm is None else 1 / built.lower_return_ohm
+        return 0.0, 0.0, 0.0
     step = 1 / (sample_rate_hz * built.coupling_farad)
-    return -math.expm1(-step / built.return_ohm), -math.expm1(-step * (1 / built.return_ohm + lower_s))
+    coupled = -math.expm1(-step / built.return_ohm)
+    if built.lower_return_ohm is None:
+        return coupled, 0.0, 0.0
+    both = -math.expm1(-step * (1 / built.return_ohm + 1 / built.lower_return_ohm))
+    return coupled, both - coupled, built.lower_return_v
 
 
 def both_ways(built: HalfWaves, detector: Detector) -> AverageDetector | None:

@@ -68,7 +68,10 @@ class HalfWaves:
     first : FirstAmplifier or None
         The amplifier that makes the upper half wave and has a dead time of its own; None: none.
     coupling_farad, return_ohm, lower_return_ohm : float or None
-        Between the signal and x; None: nothing. lower_return_ohm draws from below the reference node only.
+        Between the signal and x; None: nothing. lower_return_ohm leads to lower_return_v, only while x is
+        below that.
+    lower_return_v : float
+        V above the reference node.
     """
 
     topology: str
@@ -90,6 +93,7 @@ class HalfWaves:
     coupling_farad: float | None = None
     return_ohm: float | None = None
     lower_return_ohm: float | None = None
+    lower_return_v: float = 0.0
 
     @property
     def kind(self) -> str:
@@ -126,10 +130,18 @@ class HalfWaves:
             np.clip(lower_v, self.lower.pedestal_v, self.lower.ceiling_v),
         )
 
+    def quiescent_signal_v(self, resting_v: float = 0.0) -> float:
+        """Return where x rests, V: a coupling capacitor keeps resting_v, and both returns divide."""
+        if self.coupling_farad is None:
+            return resting_v
+        if self.return_ohm is None or self.lower_return_ohm is None:
+            return 0.0
+        return self.lower_return_v * self.return_ohm / (self.return_ohm + self.lower_return_ohm)
+
     def quiescent_rectified_v(self, bias_v: float = 0.0, resting_v: float = 0.0) -> float:
         """Return what is offered at silence, V above the reference node; the bias is in it already.
 
         resting_v: where the signal rests, V round bias_v; a coupling capacitor keeps it.
         """
         del bias_v
-        return float(self.rectified_v(np.array([0.0 if self.coupling_farad else resting_v]))[0])
+        return float(self.rectified_v(np.array([self.quiescent_signal_v(resting_v)]))[0])

@@ -26,10 +26,12 @@ RATE_HZ = 384_000.0
 DETECTOR = PeakDetector(4.7e3, 1e-6, 220e3)
 BIAS_V, SUPPLY_V = 1.65, 3.3
 PEAKS_V = (0.003, 0.010, 0.020, 0.100, 0.500, 1.500)
+# The table's circuit held its input on ground more stiffly than the usual values do (28 mV of idle).
+STIFF_DIODELESS = Diodeless(return_ohm=1e3, coupling_farad=100e-6)
 TABLE = {
     "on ground": (DifferenceSuperdiodes(), (15.7, 5.2, 0.0, 0.0, 0.0, 0.0)),
     "absolute value": (AbsoluteValue(), (15.7, 5.2, -0.1, 0.0, 0.0, -0.5)),
-    "diodeless": (Diodeless(), (21.1, 12.0, 7.8, 1.9, 0.3, 0.1)),
+    "diodeless": (STIFF_DIODELESS, (21.1, 12.0, 7.8, 1.9, 0.3, 0.1)),
     "lifted": (DifferenceSuperdiodes(0.15), (-0.4, -0.15, -0.1, 0.0, 0.0, 0.0)),
     "on the bias": (BiasSuperdiodes(), (-2.1, -0.7, -0.4, -0.1, 0.0, -1.2)),
 }
@@ -54,9 +56,7 @@ def over_ideal_db(rectifier, frequency_hz: float, peak_v: float) -> float:
 @pytest.mark.parametrize("place", range(len(PEAKS_V)))
 def test_held_voltage_over_the_ideal_one(name, place):
     rectifier, table_db = TABLE[name]
-    # diodeless: its table's coupling, of other values, weighs in by a quarter of a decibel at 100 mV
-    within_db = 0.3 if name == "diodeless" else 0.2
-    assert over_ideal_db(rectifier, 1000.0, PEAKS_V[place]) == pytest.approx(table_db[place], abs=within_db)
+    assert over_ideal_db(rectifier, 1000.0, PEAKS_V[place]) == pytest.approx(table_db[place], abs=0.2)
 
 
 @pytest.mark.parametrize(("name", "gain_bandwidth_hz"), [(n, g) for n, some in SPEED.items() for g in some])
@@ -74,7 +74,7 @@ def test_dead_time_by_gain_bandwidth_and_frequency(name, gain_bandwidth_hz):
 
 @pytest.mark.parametrize(
     ("rectifier", "idle_mv"),
-    [(DifferenceSuperdiodes(), 16.4), (AbsoluteValue(), 16.4), (Diodeless(), 29.0)],
+    [(DifferenceSuperdiodes(), 16.4), (AbsoluteValue(), 16.4), (STIFF_DIODELESS, 29.0)],
 )
 def test_idle_on_ground(rectifier, idle_mv):
     """The same source: on ground such boards idle at 16.4 and 29 mV."""
