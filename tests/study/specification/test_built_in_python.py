@@ -28,6 +28,7 @@ from envlab import (
 )
 from envlab.errors import EnvlabWarning, FileError, ParameterError
 from envlab.sound.signals import tone_burst, white_noise
+from envlab.stages import MovingMean
 from envlab.study.sweep.checkpoint import Checkpoint
 
 RATE_HZ = 48_000.0
@@ -66,7 +67,7 @@ def folder(tmp_path_factory) -> Path:
 def built(folder) -> Specification:
     beat = replace(read_recording(folder / "beat.wav", 60.0), name="beat")
     return Specification(
-        Chain(),
+        Chain(follower=MovingMean()),  # as a file without [follower] has it
         clips=[Clip(beat, 92, ("beat",))],
         ranges={"detector.release_ohm": PartRange("E3", 100e3, 470e3, 5)},
         targets=Targets(
