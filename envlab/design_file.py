@@ -183,7 +183,7 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
     where = f"{file_name}: [frames]"
     frames = fields_of(tables.get("frames", {}), Chain, where, only=FRAME_KEYS)
     if "follower" not in tables:
-        stages["follower"] = _all_readings(frames.get("frame_rate_hz", usual.frame_rate_hz))
+        stages["follower"] = all_readings(frames.get("frame_rate_hz", usual.frame_rate_hz))
     try:
         chain = Chain(**stages, **frames)
         chain.check_sending()
@@ -193,7 +193,7 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
         raise FileError(f"{place} {problem}") from None
 
 
-def _all_readings(frame_rate_hz: float) -> MovingMean:
+def all_readings(frame_rate_hz: float) -> MovingMean:
     """What the light follows where a file does not say: the mean of a frame's readings, none thrown away."""
     # A rate that cannot be is refused by the chain, which names it.
     return MovingMean(1 / frame_rate_hz) if frame_rate_hz > 0 else MovingMean()
@@ -228,7 +228,7 @@ def stage_of(table: Any, stage: type | dict[str, type], where: str, default: Any
         raise FileError(f"{where} is {table!r}; it must be a section with keys")
     values = dict(table)
     if isinstance(stage, dict):
-        kind = values.pop("kind", _kind_of(default, stage))
+        kind = values.pop("kind", kind_of(default, stage))
         if not isinstance(kind, str) or kind not in stage:
             raise FileError(f"{where} kind is {kind!r}; it must be one of {', '.join(stage)}")
         stage = stage[kind]
@@ -236,7 +236,7 @@ def stage_of(table: Any, stage: type | dict[str, type], where: str, default: Any
     return build(stage, {**known, **fields_of(values, stage, where)}, where)
 
 
-def _kind_of(part: Any, stage: Mapping[str, type]) -> str:
+def kind_of(part: Any, stage: Mapping[str, type]) -> str:
     return next(kind for kind, cls in stage.items() if type(part) is cls)
 
 
@@ -349,18 +349,18 @@ def design_text(chain: Chain) -> str:
         part = getattr(chain, section)
         table = tomlkit.table()
         if isinstance(stage, dict):
-            table["kind"] = _kind_of(part, stage)
+            table["kind"] = kind_of(part, stage)
         for field in dataclasses.fields(part):
-            table[field.name] = _written_field(part, field.name)
+            table[field.name] = written_field(part, field.name)
         document[section] = table
     frames = tomlkit.table()
     for key in FRAME_KEYS:
-        frames[key] = _written_field(chain, key)
+        frames[key] = written_field(chain, key)
     document["frames"] = frames
     return tomlkit.dumps(document)
 
 
-def _written_field(part: Any, name: str) -> float | str:
+def written_field(part: Any, name: str) -> float | str:
     value = getattr(part, name)
     if value is None:
         return "none"
