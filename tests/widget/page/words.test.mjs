@@ -32,8 +32,23 @@ test("numbers choose whose lights are shown; with Ctrl they are the browser's", 
   assert.equal(press("2", at("INPUT", { type: "range" })), "board_b");
   assert.equal(press("2", at("INPUT", { type: "range" }), { ctrlKey: true }), "");
   assert.equal(press("2", at("INPUT", { type: "number" })), "");
+  assert.equal(press("b", at("INPUT", { type: "text" })), "");
+  assert.equal(press("b", at("SELECT")), "");
+  assert.equal(press("b", at("INPUT", { type: "range" })), "begin");
+  assert.equal(press("e", at("BUTTON")), "end");
+  assert.equal(press("w", at("DIV", { dataset: { key: "seek" } })), "whole");
   assert.equal(press("ArrowLeft", at("DIV", { dataset: { key: "seek" } })), "seek");
   assert.equal(press("ArrowLeft", at("INPUT", { type: "range" })), "");
+});
+
+test("Ctrl or the command key with Z undoes, with Shift redoes, but not where one writes", () => {
+  const slider = at("INPUT", { type: "range" });
+  assert.equal(press("z", slider, { ctrlKey: true }), "undo");
+  assert.equal(press("Z", slider, { ctrlKey: true, shiftKey: true }), "redo");
+  assert.equal(press("z", slider, { metaKey: true }), "undo");
+  assert.equal(press("z", slider, { ctrlKey: true, altKey: true }), "");
+  assert.equal(press("z", at("INPUT", { type: "text" }), { ctrlKey: true }), "");
+  assert.equal(press("z", slider), "");
 });
 
 test("an option is said with its unit", () => {

@@ -13,7 +13,7 @@ export function optionText(control, index) {
 }
 
 export class PartsPanel {
-  // turn(key, index): the user wants this option.
+  // turn(key, index, stroke): the user wants this option; strokes of the hand are numbered, a list has none.
   constructor(turn) {
     this.turn = turn;
     this.element = make("div", { class: "envlab-parts" });
@@ -68,9 +68,14 @@ function stepsRow(control, turn) {
     "data-key": control.key,
     title: control.help,
   });
+  // Until the hand lets go it is one stroke, which is undone at once.
+  let stroke = 0;
   input.addEventListener("input", () => {
     input.setAttribute("aria-valuetext", optionText(control, Number(input.value)));
-    turn(control.key, Number(input.value));
+    turn(control.key, Number(input.value), stroke);
+  });
+  input.addEventListener("change", () => {
+    stroke += 1;
   });
   const value = make("output", { class: "envlab-value", for: id });
   const asked = make("span", { class: "envlab-asked", "aria-hidden": "true" });
