@@ -81,6 +81,9 @@ _SOURCES = {
         "at second hand",
         ("IEC 60063",),
     ),
+    "IEC60127-2": Source(
+        "IEC 60127-2:2014, Miniature fuses – Part 2: Cartridge fuse-links", "from memory", ("IEC 60127-2",)
+    ),
     "SallenKey1955": Source(
         "R. P. Sallen and E. L. Key, A practical method of designing RC active filters, IRE Trans. Circuit"
         " Theory 2, 1955, pp. 74-85",
@@ -89,6 +92,11 @@ _SOURCES = {
     ),
     "Schade1943": Source(
         "O. H. Schade, Analysis of rectifier operation, Proc. IRE 31, 1943, pp. 341-361", "cited", ("Schade",)
+    ),
+    "HorowitzHill2015": Source(
+        "P. Horowitz, W. Hill, The Art of Electronics, 3rd edition, Cambridge University Press, 2015",
+        "from memory",
+        ("Horowitz", "The Art of Electronics"),
     ),
     "Banwell2000": Source(
         "T. C. Banwell, Bipolar transistor circuit analysis using the Lambert W-function, IEEE Trans."
@@ -144,6 +152,12 @@ _SOURCES = {
         "Recommendation ITU-R BT.1359-1, Relative timing of sound and vision for broadcasting, 1998",
         "read",
         ("BT.1359",),
+    ),
+    "ClopperPearson1934": Source(
+        "C. J. Clopper, E. S. Pearson, The use of confidence or fiducial limits illustrated in the case of"
+        " the binomial, Biometrika 26, 1934, pp. 404-413",
+        "cited",
+        ("Clopper",),
     ),
     "WCAG2.2": Source(
         "W3C, Web content accessibility guidelines (WCAG) 2.2, 2023, “general flash and red flash"
@@ -232,6 +246,21 @@ _SOURCES = {
         " 1990, pp. 17-30",
         "cited",
         ("Simpson",),
+    ),
+    # bench
+    "ITUV41": Source(
+        "ITU-T Recommendation V.41, Code-independent error-control system, 1988 (its polynomial of 16 bit)",
+        "from memory",
+        ("V.41",),
+    ),
+    "MacKinnon2023": Source(
+        "J. G. MacKinnon, M. Ø. Nielsen and M. D. Webb, Cluster-robust inference: a guide to empirical"
+        " practice, Journal of Econometrics, vol. 232, 2023, pp. 272-299",
+        "from memory",
+        ("MacKinnon",),
+    ),
+    "Golomb1967": Source(
+        "S. W. Golomb, Shift register sequences, Holden-Day, 1967", "from memory", ("Golomb",)
     ),
     # files
     "JSONSchema2020-12": Source(

@@ -5,9 +5,10 @@ a cycle of the settled detector is 50: the largest less the smallest L* over the
 in whole counts; the worst f. Behind a moving mean or maximum of N readings the frames read the mean or the
 maximum of the detector over the last N readings, the mean in N-ths of a count (or as fine as FINEST entries
 of a table allow); any other follower is left out: it can only smooth. What lies in a converter's dead zone
-is not read. A table that cannot reach a mean
-of 50 is taken as near to it as it comes. Behind a passive diode, which does not scale with the level, the
-figure is not judged: NaN.
+is not read. A table that cannot reach a mean of 50 is taken as near to it as it comes. A rectifier with
+amplifiers is taken as the ideal one, on the pedestal that it rests on: at that level its errors and its dead
+time are a small part. Behind a passive diode, which does not scale with the level, the figure is not judged:
+NaN.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from envlab.analog.detector import Detector, hold_steps
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.active import ActiveRectifier
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.digital.followers import MovingMean, readings_of_window
 from envlab.engine.hold_stage import behaviour
@@ -54,26 +56,48 @@ def frame_ripple_aliasing(
     tables = tables or [chain.brightness_table() for chain in chains]
     alike: dict[tuple[object, ...], list[int]] = {}
     for place, chain in enumerate(chains):
-        if chain.rectifier.scales_with_level:
+        fold = _fold_of(chain)
+        if fold is not None:
             shown = (chain.adc, chain.frame_rate_hz, _window(chain), chain.quiescent_v)
-            key = (behaviour(chain.detector_as_built), chain.rectifier, *shown)
+            key = (behaviour(chain.detector_as_built), fold, *shown)
             alike.setdefault(key, []).append(place)
     worst, at_hz = np.full(len(chains), np.nan), np.full(len(chains), np.nan)
 
     def one(places: list[int]) -> None:
         first = chains[places[0]]
-        cycles = _Cycles(first.detector_as_built, first.rectifier, _window(first))
-        known: dict[bytes, tuple[float, float]] = {}
+        fold = _fold_of(first)
+        assert fold is not None
+        cycles = _Cycles(first.detector_as_built, fold, _window(first))
+        known: dict[tuple[bytes, int], tuple[float, float]] = {}
         for place in places:
-            table = tables[place]
-            codes = table.duty_codes.tobytes()
-            if codes not in known:
-                known[codes] = _worst(cycles, chains[place], table)
-            worst[place], at_hz[place] = known[codes]
+            table, zero = tables[place], _zero_counts(chains[place])
+            key = (table.duty_codes.tobytes(), zero)
+            if key not in known:
+                known[key] = _worst(cycles, chains[place], table)
+            worst[place], at_hz[place] = known[key]
 
     with ThreadPoolExecutor(workers) as pool:
         list(pool.map(one, alike.values()))
     return RippleAliasing(worst, at_hz)
+
+
+def _fold_of(chain: Chain) -> Rectifier | None:
+    """Return the ideal rectifier that folds as the chain's does where L* is 50; None: none does.
+
+    Amplifiers' pedestal, errors and dead time are some per cent of what stands there.
+    """
+    if isinstance(chain.rectifier, ActiveRectifier):
+        return Rectifier(chain.rectifier.kind)
+    if isinstance(chain.rectifier, Rectifier) and chain.rectifier.scales_with_level:
+        return chain.rectifier
+    return None
+
+
+def _zero_counts(chain: Chain) -> int:
+    """Whole counts that amplifiers leave above the reference node in silence, as on a pedestal."""
+    if not isinstance(chain.rectifier, ActiveRectifier):
+        return 0
+    return max(0, round(chain.quiescent_state.held_v / chain.adc.lsb_v))
 
 
 class _Window(NamedTuple):
@@ -100,11 +124,13 @@ def _window(chain: Chain) -> _Window | None:
 def _lightness(chain: Chain, table: LookupTable) -> tuple[FloatArray, int]:
     """L* of every envelope that a frame may show, and how many of them there are to a count.
 
-    They begin at the quiescent voltage; what a dead zone swallows is as dark as silence.
+    They begin at the quiescent voltage, with amplifiers at the reference node; what a dead zone or a pedestal
+    swallows is as dark as silence.
     """
     window, whole = _window(chain), lightness_of_counts(chain, table)
     finer = 1 if window is None or not window.is_mean else min(window.readings, FINEST // whole.size or 1)
     lost = round(finer * max(-chain.adc.line_lsb(chain.quiescent_v), 0.0))
+    lost += finer * _zero_counts(chain)
     if finer == 1:
         return np.concatenate((np.full(lost, whole[0]), whole)), 1
     fine = lightness_of_envelope(np.arange(finer * (whole.size - 1) + 1) / finer, table)
@@ -183,9 +209,9 @@ def _worst(cycles: _Cycles, chain: Chain, table: LookupTable) -> tuple[float, fl
 class Breathing:
     """A settled detector on one steady note, and the frames that read it; what the metric sees at one f.
 
-    cycle_counts: counts above quiescent over one cycle of the note, not rounded, evenly spaced, as a frame
-    shows them; a dead zone is not taken off. phase: share
-    of a cycle at which each frame reads, 0..1, shape (frames,). lightness: L* of each frame, shape (frames,).
+    cycle_counts: counts above quiescent (with amplifiers: above the reference node) over one cycle of the
+    note, not rounded, evenly spaced, as a frame shows them; a dead zone is not taken off. phase: share of a
+    cycle at which each frame reads, 0..1, shape (frames,). lightness: L* of each frame, shape (frames,).
     """
 
     frequency_hz: float
@@ -218,12 +244,12 @@ def breathing(chain: Chain, frequency_hz: float) -> Breathing:
     from envlab.metrics import ripple_aliasing_kernels
 
     check_range("frequency_hz", frequency_hz, 10, 1000, unit="Hz")
-    if not chain.rectifier.scales_with_level:
-        raise ParameterError(
-            "diode", chain.rectifier.diode, '"none": ripple aliasing is not judged behind a diode'
-        )
+    fold = _fold_of(chain)
+    if fold is None:
+        limit = "ideal, or one with amplifiers: ripple aliasing is not judged behind a passive diode"
+        raise ParameterError("topology", chain.rectifier.topology, limit)
     steps = hold_steps(chain.detector_as_built, _STEPS_PER_CYCLE * np.array([frequency_hz]))
-    (cycle_v,) = ripple_aliasing_kernels.settled_cycles(_one_drive(chain.rectifier), steps)
+    (cycle_v,) = ripple_aliasing_kernels.settled_cycles(_one_drive(fold), steps)
     window = _window(chain)
     if window is not None:
         cycle_v = window.over(cycle_v, frequency_hz)

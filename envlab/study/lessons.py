@@ -13,7 +13,7 @@ import numpy as np
 
 from envlab.analog.adc import instants_s, read_at
 from envlab.analog.detector import Detector, PeakDetector, detect
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.analog.tones.steady_state import ToneResponse, tone_response
 from envlab.chain import Chain
 from envlab.digital.followers import Follower, MovingMaximum, MovingMean, PassThrough

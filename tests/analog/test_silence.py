@@ -19,7 +19,7 @@ from envlab.analog.band_filter import (
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.engine.play import play
 from envlab.engine.reading_schedule import every_reading

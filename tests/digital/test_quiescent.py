@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from envlab.analog.adc import Adc, convert
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.board_firmware import runtime_design
 from envlab.chain import Chain
 from envlab.digital.fixed_kernels import ZERO_BITS

@@ -10,7 +10,7 @@ from scipy.optimize import brentq
 
 from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector, detect
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.digital.followers import MovingMaximum, MovingMean
 from envlab.errors import ParameterError

@@ -57,10 +57,11 @@ PUBLIC = [
 # Named public modules, by what they are for.
 MODULES = {
     "stages": """
-        Adc AttackRelease AverageDetector BoardPreamp BrightnessMap Electret FirmwareSettings FirstBandPass
+        AbsoluteValue Adc AttackRelease AverageDetector BiasSuperdiodes BoardPreamp Bridge BrightnessMap
+        DifferenceSuperdiodes Diodeless Electret FirmwareSettings FirstBandPass
         FirstHighPass FirstLowPass HoldCapacitor MeanSquare Microphone MovingMaximum MovingMean NoBandFilter
         OnePole PassThrough PeakDetector PeakHold Pixels Preamp Rectifier SecondBandPass
-        SecondHighPass SecondLowPass Supply
+        SecondHighPass SecondLowPass Supply TransistorDetector VoltageDoubler
     """,
     "sound.signals": """
         pink_noise silence tone tone_burst white_noise

@@ -18,7 +18,7 @@ from envlab.analog.bank.detector_bank import bank_of
 from envlab.analog.detector import Detector
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp, noise_bandwidth_hz, output_limits, sections_of
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.units import BoolArray, FloatArray, IntArray
 
 # Slow voltages are followed once a tile, 1/6000 s: fine enough for corners up to this.

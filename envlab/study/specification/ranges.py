@@ -13,7 +13,7 @@ import numpy as np
 
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
-from envlab.design_file import STAGES, build, check_buyable, field_value
+from envlab.design_file import STAGES, build, check_buyable, chosen_by, field_value
 from envlab.errors import FileError, ParameterError
 
 Choices = PartRange | tuple[float | str, ...]
@@ -166,8 +166,9 @@ def _changed_stage(chain: Chain, stage: str, values: Mapping[str, float | str]) 
 
 
 def _kinds_of(stage: str) -> dict[str, type]:
+    """Return the forms that "kind" chooses between; none where another key does, as with topologies."""
     kinds = STAGES[stage]
-    return kinds if isinstance(kinds, dict) else {}
+    return kinds if isinstance(kinds, dict) and chosen_by(stage) == "kind" else {}
 
 
 def read_ranges(tables: Any, chain: Chain, file_name: str, most: int = MOST_CANDIDATES) -> dict[str, Choices]:

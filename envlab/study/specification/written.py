@@ -17,6 +17,7 @@ from envlab.design_file import (
     STAGES,
     all_readings,
     chain_of,
+    chosen_by,
     design_text,
     kind_of,
     toml_of,
@@ -161,15 +162,21 @@ def _edit_chain(document: Any, before: Chain, after: Chain) -> None:
         is_new = section not in document
         table = _section(document, section)
         fields = [field.name for field in dataclasses.fields(now)]
-        if isinstance(kinds, dict) and (is_new or type(was) is not type(now)):
-            table["kind"] = kind_of(now, kinds)
-            for lost in [key for key in table if key not in ("kind", *fields)]:
+        is_other = type(was) is not type(now)
+        if isinstance(kinds, dict):
+            _state_kind(table, chosen_by(section), kind_of(now, kinds), is_new=is_new or is_other)
+        if is_other:
+            for lost in [key for key in table if key not in (chosen_by(section), *fields)]:
                 del table[lost]
-            changed = fields
-        else:
-            changed = [name for name in fields if getattr(was, name) != getattr(now, name)]
+        changed = [name for name in fields if is_other or getattr(was, name) != getattr(now, name)]
         for name in changed:
             table[name] = written_field(now, name)
+
+
+def _state_kind(table: Any, chosen: str, kind: str, *, is_new: bool) -> None:
+    """Say which form a section has, where it says so already or nothing else would tell."""
+    if is_new or (chosen in table and table[chosen] != kind):
+        table[chosen] = kind
 
 
 def _edit_fields(document: Any, section: str, was: Any, now: Any) -> None:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from envlab.analog.electret import Electret
+from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.chain import Chain
 from envlab.engine.board import field_names
 from envlab.errors import check_range
@@ -53,7 +54,7 @@ def under_conditions(
 ) -> Chain:
     """Return the chain at a temperature and an analog supply voltage.
 
-    temperature_c: −40 to 60 °C; of the diode and the hold capacitor; None: as the chain has them. supply_v:
+    temperature_c: −40 to 60 °C; of rectifier and hold capacitor; None: as the chain has them. supply_v:
     of preamp and microphone, with the bias at the same share of it, and the rectifier's reference node if
     that hangs on the bias; None: as the chain has it. ratiometric: the ADC's reference is that supply and
     sags with it (only if it was equal to it before). Raises ParameterError where a part cannot be what the
@@ -67,7 +68,9 @@ def under_conditions(
         return chain
     preamp, adc, microphone, rectifier = chain.preamp, chain.adc, chain.microphone, chain.rectifier
     share = supply_v / preamp.supply_v
-    if rectifier.reference_node_v == preamp.bias_v:
+    # With amplifiers a lifted node comes from a divider of the supply.
+    divided = isinstance(rectifier, ActiveRectifier)
+    if divided or rectifier.reference_node_v == preamp.bias_v:
         rectifier = replace(rectifier, reference_node_v=rectifier.reference_node_v * share)
     if ratiometric and adc.reference_v == preamp.supply_v:
         adc = replace(adc, reference_v=supply_v)

@@ -34,6 +34,7 @@ boards stands in the table of distributions.
 from __future__ import annotations
 
 import functools
+import math
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -43,8 +44,9 @@ import numpy as np
 
 from envlab.chain import Chain
 from envlab.engine.side_by_side import runs_side_by_side
-from envlab.errors import EnvlabError, ParameterError
+from envlab.errors import EnvlabError, NotJudgedError, ParameterError
 from envlab.metrics.catalogue import FLASH_METRIC
+from envlab.metrics.judgeable import release_s, why_not_judged
 from envlab.study.specification.specification import Specification, as_specification
 from envlab.study.specification.targets import Target
 from envlab.study.tolerance.board_metrics import BoardJudge, Columns
@@ -117,7 +119,7 @@ def tolerance(
     ParameterError
         For no clips, or tolerances that the board cannot have.
     EnvlabError
-        Where no board works.
+        Where no board works; NotJudgedError where no clip can show how often the lights flash.
 
     Examples
     --------
@@ -147,6 +149,8 @@ def tolerance(
     metrics = study.judge(np.concatenate((designed, ends, drawn)), (0.0, 0.5), "Boards")
     nominal, at_ends = metrics.iloc[0], metrics.iloc[1 : len(ends) + 1]
     boards = metrics.iloc[len(ends) + 1 :].reset_index(drop=True)
+    if math.isnan(nominal[FLASH_METRIC]):
+        raise NotJudgedError(f"how many boards are good cannot be said: {_why_not_judged(study)}")
     if boards[FLASH_METRIC].isna().all():
         raise EnvlabError("no board works within these tolerances: some range leaves what a part can be")
     targets = study.targets(nominal)
@@ -166,6 +170,16 @@ def tolerance(
         conditions=study.conditions(at_ends, nominal, targets),
     )
     return replace(result, sentences=sentences_of(result, specification))
+
+
+def _why_not_judged(study: _Study) -> str:
+    """Why flashes are judged on no clip."""
+    reasons = [
+        f"{clip.label}: {why.get('every') or why.get(FLASH_METRIC)}"
+        for clip, sound in zip(study.specification.clips, study.near.recordings, strict=True)
+        if (why := why_not_judged(clip, sound, release_s(study.chain.detector_as_built)))
+    ]
+    return f"flashes are judged on no clip ({'; '.join(reasons)})"
 
 
 def _ignore(what: str, share: float) -> None:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, is_dataclass, replace
 
 import numpy as np
 
+from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.stage import varied_fields
 from envlab.chain import Chain
 from envlab.engine.board import field_names
@@ -21,7 +22,7 @@ from envlab.errors import ParameterError, check_choice, check_range
 from envlab.light.lightness import check_whole
 from envlab.seeds import seed_number
 from envlab.sound.clip import Clip
-from envlab.study.specification.parts_list import parts_list
+from envlab.study.specification.parts_list import design_parts
 from envlab.study.specification.ranges import Choices, with_values
 from envlab.study.tolerance.operating_conditions import moved_parts, under_conditions
 from envlab.units import FloatArray
@@ -35,6 +36,8 @@ _SIGMAS_STATED = 2.0
 LEVEL = "level_db"
 # Of a three-terminal regulator over load and temperature; common practice, no source.
 _SUPPLY_SHARE = 0.03
+# How far the lowest output of amplifiers of one type lies apart; typical, from memory.
+_OUTPUT_LOW_PERCENT = 30.0
 
 
 @dataclass(frozen=True)
@@ -224,10 +227,10 @@ def varied_parameters(
             tolerances.shape,
         ),
     ]
-    parts = parts_list(chain, ranges)
+    parts = design_parts(chain, ranges)
     for part in parts:
         general = tolerances.resistor_percent if part.unit == "ohm" else tolerances.capacitor_percent
-        percent = part.tolerance_percent if general is None else general
+        percent = part.tolerance_percent or 0.0 if general is None else general
         for name in (part.reference, part.key):
             percent = stated.pop(name, percent)
         what = part.key.partition(".")[2].rsplit("_", 1)[0].replace("_", " ")
@@ -272,6 +275,7 @@ def _conditions(chain: Chain, tolerances: Tolerances) -> list[VariedParameter]:
     some = [("input_offset_v", "amplifier offset", tolerances.offset_v)]
     if chain.adc.reference_v != designed_v:
         some.append(("reference_percent", "ADC reference", tolerances.reference_percent))
+    some += _of_amplifiers(chain)
     own = [VariedParameter(name, label, "", -most, most, 0.0, tolerances.shape) for name, label, most in some]
     room_c = chain.hold_capacitor.temperature_c
     cold_c, warm_c = tolerances.temperature_c
@@ -282,6 +286,32 @@ def _conditions(chain: Chain, tolerances: Tolerances) -> list[VariedParameter]:
         *([temperature] if felt else []),
         VariedParameter("supply_v", "supply", "", low_v, high_v, designed_v, "uniform"),
     ]
+
+
+def _of_amplifiers(chain: Chain) -> list[tuple[str, str, float]]:
+    """Return (name, label, most) of what the rectifier's amplifiers differ in: offsets, lowest output."""
+    if not isinstance(chain.rectifier, ActiveRectifier):
+        return []
+    part = chain.rectifier.amplifier_part
+    names = [f"u2{chr(ord('a') + place)}" for place in range(len(chain.rectifier.amplifiers))]
+    offsets = [(f"{name}_offset_v", f"{name.upper()} offset", part.offset_v) for name in names]
+    return [*offsets, ("output_low_percent", "lowest output", _OUTPUT_LOW_PERCENT)]
+
+
+def _other_amplifiers(board: Chain, of: Mapping[str, float]) -> Chain:
+    """Return the board with its rectifier's amplifiers as drawn."""
+    rectifier = board.rectifier
+    if not isinstance(rectifier, ActiveRectifier):
+        return board
+    values = {
+        f"offset_{name[:3]}_v": getattr(rectifier, f"offset_{name[:3]}_v") + value
+        for name, value in of.items()
+        if name.startswith("u2") and name.endswith("_offset_v")
+    }
+    if "output_low_percent" in of:
+        lowest_v = rectifier.amplifier_part.output_low_v
+        values["output_low_v"] = lowest_v * (1 + 0.01 * of["output_low_percent"])
+    return replace(board, rectifier=replace(rectifier, **values)) if values else board
 
 
 def draw(parameters: list[VariedParameter], boards: int, seed: int) -> FloatArray:
@@ -325,6 +355,7 @@ def board_of(chain: Chain, parameters: list[VariedParameter], values: FloatArray
     if "input_offset_v" in of:
         offset_v = board.preamp.input_offset_v + of["input_offset_v"]
         board = replace(board, preamp=replace(board.preamp, input_offset_v=offset_v))
+    board = _other_amplifiers(board, of)
     if "reference_percent" in of:
         reference_v = board.adc.reference_v * (1 + 0.01 * of["reference_percent"])
         board = replace(board, adc=replace(board.adc, reference_v=reference_v))

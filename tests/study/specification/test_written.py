@@ -18,10 +18,11 @@ from envlab.analog.band_filter import FirstLowPass
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.electret import Electret
 from envlab.analog.parts import PartRange
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
+from envlab.design_file import STAGES, chain_of, design_text
 from envlab.digital.followers import AttackRelease
-from envlab.errors import FileError, ParameterError
+from envlab.errors import EnvlabError, FileError, ParameterError
 from envlab.shipped import demo_design, shipped_folder
 from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
@@ -224,6 +225,23 @@ def test_whatever_is_asked_is_read_back(seed, commented, tmp_path):
     chain = replace(base.chain, rectifier=rectifier, frame_rate_hz=draw.choice([50.0, 100.0, 125.0]))
     asked = replace(base, chain=chain, clips=tuple(clips), ranges=ranges, targets=Targets(tuple(targets)))
     assert same(again(asked, tmp_path), asked)
+
+
+def test_every_form_of_a_stage_takes_the_place_of_another(tmp_path):
+    """Each kind and topology whose values all have a default, on a board that takes it."""
+    tried = []
+    for section, kinds in STAGES.items():
+        for kind in set(kinds.values()) if isinstance(kinds, dict) else ():
+            try:
+                chain = replace(DEMO.chain, **{section: kind()})
+                chain_of(tomllib.loads(design_text(chain)), "whole.toml")
+            except (TypeError, EnvlabError):  # a value without a default, another supply
+                continue
+            asked = replace(DEMO, chain=chain, ranges={})
+            assert again(asked, tmp_path).chain == chain
+            tried.append((section, kind.__name__))
+    assert {section for section, _ in tried} >= {"microphone", "preamp", "rectifier", "detector", "follower"}
+    assert len(tried) >= 12
 
 
 def test_a_clip_beside_the_file_goes_before_a_demo_clip_of_its_name(tmp_path):

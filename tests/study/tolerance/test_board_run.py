@@ -14,7 +14,7 @@ from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector
 from envlab.analog.electret import Electret
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.board_firmware import runtime_design
 from envlab.chain import Chain
 from envlab.digital.fixed_point import justify, run_frames

@@ -9,7 +9,7 @@ import pytest
 
 from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.study.tolerance.operating_conditions import moved_parts, under_conditions

@@ -12,7 +12,7 @@ import pytest
 from scipy import stats
 
 from envlab.analog.hold_capacitor import HoldCapacitor
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.errors import EnvlabError, ParameterError
 from envlab.study.sentences import of_kind
 from envlab.study.specification.specification import Specification, read_specification
