@@ -11,7 +11,7 @@ NOTES = (
     "screen is the brightest state under the supply's duty_limit, whatever your screen gives.",
     "A screen cannot show how bright a pixel is at night, its glare, its glow on cloth and snow, or PWM; it "
     "shows 60 or so pictures a second, whatever the frame rate.",
-    "Loudness (dB SPL) is what the board hears. The loudspeaker plays each clip at its own full scale: set "
+    "The level (dB SPL) is what the board hears. The loudspeaker plays each clip at its own full scale: set "
     "it low first, and raise it with care. Loud sound harms hearing.",
     "Flashing light can harm photosensitive people, here on the screen as well as in the street. Flashes "
     "are counted after WCAG 2.2; passing is no medical clearance. Follow local codes.",

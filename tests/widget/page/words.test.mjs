@@ -51,12 +51,14 @@ test("Ctrl or the command key with Z undoes, with Shift redoes, but not where on
   assert.equal(press("z", slider), "");
 });
 
-test("an option is said with its unit", () => {
-  assert.equal(optionText({ options: ["47k", "4k7"], unit: "Ω" }, 1), "4k7 Ω");
-  assert.equal(optionText({ options: ["100R"], unit: "Ω" }, 0), "100 Ω");
-  assert.equal(optionText({ options: ["1u", "2u2"], unit: "F" }, 0), "1 µF");
-  assert.equal(optionText({ options: ["1u", "2u2"], unit: "F" }, 1), "2.2 µF");
-  assert.equal(optionText({ options: ["470n"], unit: "F" }, 0), "470 nF");
+test("a part's value is written as everywhere, other options with their unit", () => {
+  assert.equal(optionText({ options: ["47k", "4k7"], unit: "Ω" }, 1), "4k7");
+  assert.equal(optionText({ options: ["100R"], unit: "Ω" }, 0), "100R");
+  assert.equal(optionText({ options: ["1u", "2u2"], unit: "F" }, 0), "1u");
+  assert.equal(optionText({ options: ["1u", "2u2"], unit: "F" }, 1), "2u2");
+  assert.equal(optionText({ options: ["470n"], unit: "F" }, 0), "470n");
+  assert.equal(optionText({ options: ["gain 23, 22k"], unit: "Ω" }, 0), "gain 23, 22k");
+  assert.equal(optionText({ options: ["66"], unit: "dB SPL" }, 0), "66 dB SPL");
   assert.equal(optionText({ options: ["full wave"], unit: "" }, 0), "full wave");
 });
 
