@@ -78,7 +78,7 @@ def play_side_by_side(
     counts of all boards above the design's zero, shape (boards, readings of a block).
     """
     boards_of_bank = [_bank_board(one) for one in boards]
-    apart = noise_apart(_bank_board(design), boards_of_bank, design.adc.lsb_v)
+    apart = noise_apart(_bank_board(design), design.adc.lsb_v)
     ideal = Rectifier(design.rectifier.kind, design.rectifier.reference_node_v)
     bank = SpreadBank(_bank_board(design), boards_of_bank, ideal, rate_hz, noise_apart=apart)
     quantiser = Quantiser(boards, [design] * len(boards))

@@ -225,7 +225,7 @@ BAD = [
     ),
     (
         "[sweep.rectifier]\nreference_node_v = [5]\n",
-        "[sweep.rectifier] quiescent_v is 5.0; it must be below the ADC's reference_v",
+        "[sweep.rectifier] quiescent_v is 5.00049504950495; it must be below the ADC's reference_v",
     ),
     (
         '[sweep.detector]\nattack_ohm = {series="E7", low=1, high=10}\n',
