@@ -216,7 +216,7 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
 
 
 def all_readings(frame_rate_hz: float) -> MovingMean:
-    """What the light follows where a file does not say: the mean of a frame's readings, none thrown away."""
+    """Return what the light follows where a file does not say: the mean of all readings of a frame (Hz)."""
     # A rate that cannot be is refused by the chain, which names it.
     return MovingMean(1 / frame_rate_hz) if frame_rate_hz > 0 else MovingMean()
 
@@ -287,6 +287,7 @@ def stage_of(
 
 
 def kind_of(part: Any, stage: Mapping[str, type]) -> str:
+    """Return the name under which a stage's form stands among its forms, as a design file says it."""
     own = str(getattr(part, "topology", ""))
     return own if own in stage else next(kind for kind, cls in stage.items() if type(part) is cls)
 
@@ -412,6 +413,7 @@ def design_text(chain: Chain) -> str:
 
 
 def written_field(part: Any, name: str) -> float | str:
+    """Return one field of a stage as a design file shows it, in SI or as "4k7"; "none" for None."""
     value = getattr(part, name)
     if value is None:
         return "none"

@@ -222,6 +222,7 @@ def read_judging(table: Any, where: str) -> Judging:
 
 
 def read_tolerance(table: Any, chain: Chain, ranges: dict[str, Choices], where: str) -> Tolerances:
+    """Return how far boards lie apart, of a design file's [tolerance]; where names file and section."""
     spans = ("temperature_c", "supply_v")
     known = dict(table) if isinstance(table, Mapping) else table
     read: dict[str, Any] = {}
@@ -299,7 +300,7 @@ def _clips(tables: Any, path: Path, weighting: str) -> tuple[Clip, ...]:
 
 
 def stated_level(level: Any, weighting: Any, where: str) -> tuple[Any, Any]:
-    """A level as a number, or as a text that may name its weighting; the clip's own must not contradict."""
+    """Return a level in dB SPL and the weighting that it names, itself or by its clip; None for none."""
     if not isinstance(level, str):
         return level, weighting
     try:
@@ -323,6 +324,7 @@ def _find_clip(file: str, folder: Path, where: str) -> Path:
 
 
 def read_targets(table: Any, where: str) -> Targets:
+    """Return what is asked, of a design file's [targets]; where names file and section in errors."""
     if not isinstance(table, Mapping):
         raise FileError(f"{where} is {table!r}; it must be a section with keys")
     items = []

@@ -140,6 +140,7 @@ export class AuditionView {
       frameAt,
       luminanceAt: (seconds) => session.track.luminance(frameAt(seconds)),
       drawn: () => this.drawn,
+      verdict: () => session.gate.verdict,
     };
   }
 
