@@ -29,9 +29,9 @@ CURVES: tuple[Curve, ...] = ("lightness", "power", "straight", "decibel")
 # What a list to choose from calls them: the design file's word, and what grows evenly.
 CURVE_WORDS: dict[Curve, str] = {
     "lightness": "lightness, even to the eye",
-    "power": "power of the level in dB",
+    "power": "power law",
     "straight": "straight in counts",
-    "decibel": "decibel, light by a factor",
+    "decibel": "decibel, each dB a factor of light",
 }
 
 

@@ -85,7 +85,7 @@ export const SETUP = {
     { key: "detector.release_ohm", label: "Release resistor", unit: "Ω", group: "Rectifier and detector", kind: "steps", options: RELEASES, help: "Empties the hold capacitor." },
     { key: "brightness.floor_db_spl", label: "Floor", unit: "dB SPL", group: "Light", kind: "steps", options: RANGE(50, 80, 2) },
     { key: "brightness.ceiling_db_spl", label: "Ceiling", unit: "dB SPL", group: "Light", kind: "steps", options: RANGE(90, 114, 2) },
-    { key: "brightness.curve", label: "Curve", unit: "", group: "Light", kind: "choice", options: ["even to the eye", "power", "straight", "decibel"] },
+    { key: "brightness.curve", label: "Curve", unit: "", group: "Light", kind: "choice", options: ["lightness, even to the eye", "power law", "straight in counts", "decibel, each dB a factor of light"] },
     { key: "frame_rate_hz", label: "Frame rate", unit: "Hz", group: "Light", kind: "steps", options: ["30", "50", "60", "100"] },
     { key: "sound.level_db_spl", label: "Level", unit: "dB SPL", group: "Sound", kind: "steps", options: LEVELS },
   ],
