@@ -45,15 +45,18 @@ class BenchModel:
         The design.
     program : BenchProgram
         What is played.
+    wave : ndarray of float or None
+        Shape (n,), share of full scale at SAMPLE_RATE_HZ: what is heard in the place of the program's own
+        wave, as long as that; None: the program's own.
     """
 
-    def __init__(self, chain: Chain, program: BenchProgram) -> None:
+    def __init__(self, chain: Chain, program: BenchProgram, wave: FloatArray | None = None) -> None:
         self.chain, self.program = chain, program
         from envlab.analog.kernels import trial_kernels
 
-        self.wave_v = wave_at_rectifier(chain, program)
+        self.wave_v = wave_at_rectifier(chain, program, wave=wave)
         moved = wave_at_rectifier(
-            with_corners_up(chain, math.e**_BEND), program, peak=input_peak(chain, program.way)
+            with_corners_up(chain, math.e**_BEND), program, peak=input_peak(chain, program.way), wave=wave
         )
         # How the wave changes with the logarithm of the corners, in the small.
         self._bend_v = (moved - self.wave_v) / _BEND
