@@ -26,8 +26,9 @@ from envlab.bench.fit.fit import Interval, fit_board
 from envlab.bench.signals.program import FULL_SCALE, SAMPLE_RATE_HZ
 
 ECHO_S, TAIL_DB, NOISE_DB = 0.4, -10.0, -20.0
-# What the room adds to a tone is part of the tone's own gain; these are the board's own.
-JUDGED = ("attack_s", "release_s", "offset_lsb", "noise_lsb", "clock")
+# What the room adds to a tone is part of the tone's own gain, and what scatters is the street, not the
+# converter; these are the board's own.
+JUDGED = ("attack_s", "release_s", "offset_lsb", "drop_v", "clock")
 
 
 def in_room(samples: np.ndarray, rng: np.random.Generator) -> np.ndarray:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from envlab.bench.boards.trim import BoardReadings, BoardTrim, trim_of
+from envlab.bench.fit.converter import mean_reading
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.metrics.catalogue import FLASH_METRIC
@@ -75,7 +76,7 @@ def board_trimmed(chain: Chain, board: Chain, trim: BoardTrim) -> Chain:
 
 
 def readings_of_board(board: Chain, serial: str, levels_db_spl: Sequence[float]) -> BoardReadings:
-    """Return what a board of the computer reads: means, counts, without noise.
+    """Return what a board of the computer reads: means over its noise, counts.
 
     Parameters
     ----------
@@ -87,9 +88,10 @@ def readings_of_board(board: Chain, serial: str, levels_db_spl: Sequence[float])
         One level or two, dB SPL.
     """
     adc = board.adc
-    rest = board.quiescent_v / adc.lsb_v + adc.offset_lsb - 0.5
-    counts = {level: min(max(rest + board.counts_at(level), 0.0), adc.top_code) for level in levels_db_spl}
-    return BoardReadings(serial, max(rest, 0.0), counts)
+    rest = board.quiescent_v / adc.lsb_v + adc.offset_lsb
+    levels = np.array([rest, *(rest + board.counts_at(level) for level in levels_db_spl)])
+    silence, *counts = mean_reading(levels, adc.noise_lsb, adc.top_code)[0].tolist()
+    return BoardReadings(serial, silence, dict(zip(levels_db_spl, counts, strict=True)))
 
 
 def trim_yield(
@@ -132,7 +134,7 @@ def yield_of(specification: Specification, boards: Sequence[Chain], trims: Seque
         for board, trim in zip(boards, trims, strict=True)
     ]
     judge = BoardJudge(specification, chain, [clip.sound() for clip in specification.clips])
-    metrics = pd.DataFrame(judge.metrics([chain, *boards, *trimmed], lambda label, share: None))
+    metrics = pd.DataFrame(judge.metrics([chain, *boards, *trimmed], _quietly))
     nominal, count = metrics.iloc[0], len(boards)
     soft = [one for one in specification.targets.soft if math.isfinite(nominal.get(one.metric, math.nan))]
     targets = [Target(FLASH_METRIC, "at_most", specification.targets.flash_limit, 1.0), *soft]
@@ -146,3 +148,7 @@ def yield_of(specification: Specification, boards: Sequence[Chain], trims: Seque
         }
     )
     return TrimYield(count, float(before.all(axis=1).mean()), float(after.all(axis=1).mean()), rows)
+
+
+def _quietly(label: str, share: float) -> None:
+    del label, share

@@ -6,6 +6,7 @@ A trial with the design's own values is Chain.run of the same sound, which a tes
 
 from __future__ import annotations
 
+import copy
 import itertools
 import math
 from collections.abc import Sequence
@@ -66,6 +67,15 @@ class BenchModel:
         edges = [round(one.start_s * self.rate_hz) for one in program.stretches]
         self._starts = np.array([*edges, self.wave_v.size], dtype=np.int64)
         self._tones = np.array([tone_class(one.frequency_hz, one.kind) for one in program.stretches])
+
+    def hearing(self, wave_v: FloatArray) -> BenchModel:
+        """Return the same model with another wave at its rectifier, V, as long as its own."""
+        from envlab.analog.kernels import trial_kernels
+
+        other = copy.copy(self)
+        other.wave_v = wave_v
+        other._peaks_v = trial_kernels.tile_peaks(wave_v)
+        return other
 
     def read(self, trials: Sequence[BoardValues], times_s: FloatArray) -> TrialReadings:
         """Return what trials hold at rising times of the file; before and after it they are at rest.
