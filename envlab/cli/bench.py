@@ -45,6 +45,7 @@ def bench_signals(design: Path | None, way: str, out: Path, force: bool) -> None
     """
     from envlab.bench.signals.program import tuning_tone_wav
     from envlab.bench.signals.sheet import bench_sheet
+    from envlab.files import check_folder, write_folder
     from envlab.report.bench_sheet import (
         LOUDNESS,
         SHEET_NAMES,
@@ -54,7 +55,6 @@ def bench_signals(design: Path | None, way: str, out: Path, force: bool) -> None
         sheet_text,
         what_to_do,
     )
-    from envlab.report.folder import check_folder, write_folder
     from envlab.shipped import demo_design
     from envlab.study.specification.specification import read_specification
 
@@ -92,7 +92,7 @@ def bench_signals(design: Path | None, way: str, out: Path, force: bool) -> None
 @force_option
 @quiet_option
 def capture(design: Path | None, port: str, baud: int, seconds: float | None, out: Path, force: bool) -> None:
-    """Record the readings (counts) of DESIGN's board until the time is over, or Ctrl-C.
+    """Record the readings (counts) of DESIGN's board for some seconds (s), or until Ctrl-C.
 
     The board sends the frames of the runtime's logger (envlab_log.h), or plain numbers, one a line. Lost and
     doubled frames are found and said. A plug that is pulled keeps what came, marked as partial.

@@ -12,6 +12,7 @@ WAV_NAME, TONE_NAME = "bench_signal.wav", "tuning_tone.wav"
 _LIMITS = (("from", 8), ("to", 8))
 SHEET_NAMES = ("bench_sheet.html", "bench_sheet.txt")
 
+# The dose is that of [NIOSH98-126].
 LOUDNESS = (
     "Loud sound harms hearing. Turn the volume down before the first tone, wear hearing "
     "protection, keep your ears "

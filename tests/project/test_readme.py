@@ -14,10 +14,17 @@ import tomlkit
 from click.testing import CliRunner
 
 from envlab.cli import main
-from envlab.cli.group import EXIT_WORDS, FLASHING_EXIT, INTERRUPTED_EXIT, REFUSED_EXIT, USAGE_EXIT
+from envlab.cli.group import (
+    EXIT_WORDS,
+    FLASHING_EXIT,
+    INTERRUPTED_EXIT,
+    NOT_WITHIN_EXIT,
+    REFUSED_EXIT,
+    USAGE_EXIT,
+)
 from envlab.shipped import demo_design, shipped_folder
 
-STATUSES = (REFUSED_EXIT, USAGE_EXIT, FLASHING_EXIT, INTERRUPTED_EXIT)
+STATUSES = (REFUSED_EXIT, USAGE_EXIT, FLASHING_EXIT, NOT_WITHIN_EXIT, INTERRUPTED_EXIT)
 
 FENCED = re.compile(r"^```(\w*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 # Opens JupyterLab and stays; tests/test_cli.py runs it without a server.
@@ -75,10 +82,11 @@ def test_start_is_two_blocks_and_comes_first(readme):
     assert "pytest" in second.splitlines()[-1]
 
 
-def test_the_three_moments_follow_and_then_the_cautions(readme):
+def test_the_moments_follow_and_then_the_cautions(readme):
     headings = list(sections(readme))
-    assert headings[1:5] == [
+    assert headings[1:6] == [
         "Before you order the board",
+        "The board is back",
         "Before the night",
         "Into the firmware",
         "Take care",

@@ -1,6 +1,7 @@
 """The frames that the runtime's logger sends: bytes in, readings out, and all that went wrong on the way.
 
-The format stands in envlab_log.h. A frame is taken only if its check sum is right; blocks that are missing or
+The format stands in envlab_log.h. A frame is taken only if its check sum [ITUV41] is right; blocks that
+are missing or
 come twice show in their numbers.
 """
 

@@ -59,7 +59,7 @@ def mean_between(capture: Capture, times_s: FloatArray, first_s: float, last_s: 
 
 
 def release_guess_s(capture: Capture, times_s: FloatArray, model: BenchModel, rest: float) -> float:
-    """Return the time constant at which the capture falls behind the steps, s."""
+    """Return the time constant at which the capture falls behind the steps, s; rest: its own, counts or V."""
     last = model.program.of_kind("step")[-1]
     stretches = model.program.stretches
     behind = stretches[stretches.index(last) + 1]

@@ -68,14 +68,17 @@ _FEW_EVALUATIONS = 6
 
 @dataclass(frozen=True)
 class Interval:
-    """A fitted number, its interval of 95 %, in the unit of its name."""
+    """A fitted number and its interval of 95 %.
+
+    value, low, high: in the unit of the number's name (s, V, counts, share).
+    """
 
     value: float
     low: float
     high: float
 
     def holds(self, truth: float) -> bool:
-        """Whether a number lies in the interval."""
+        """Whether truth, in the same unit (s, V, counts, share), lies in the interval."""
         return self.low <= truth <= self.high
 
 
@@ -364,7 +367,7 @@ def jackknife_covariance(slopes: FloatArray, residual: FloatArray, groups: Any) 
     Returns
     -------
     tuple
-        Shape (p, p), and the number of groups less one.
+        Shape (p, p), products of the numbers' units (logarithms, s, V, counts); groups less one.
     """
     scale = np.linalg.norm(slopes, axis=0)
     scale = np.where(scale > 0, scale, 1.0)

@@ -1,6 +1,7 @@
 """Start and stop mark: tone on and off in a code that nothing else in the signal resembles.
 
-The code is a maximum-length sequence of 15 chips, of the shift register x⁴ + x + 1; the stop mark is the same
+The code is a maximum-length sequence [Golomb1967] of 15 chips, of the shift register x⁴ + x + 1; the stop
+mark is the same
 backwards. Two such codes are told apart whatever the gain, and their rises give the time.
 """
 

@@ -60,7 +60,7 @@ def test_lanes_and_single_boards_agree(change, monkeypatch):
 
 @pytest.mark.parametrize("noise", [0.25, 0.5, 1.2])
 def test_mean_reading_is_that_of_a_drawn_converter(noise):
-    """Against a million drawn readings, and its slope against its own difference."""
+    """Against 400,000 drawn readings, and its slope against its own difference."""
     rng = np.random.default_rng(3)
     draws = noise * rng.standard_normal(400_000)
     for level in (-0.4, 0.3, 5.25, 100.7, 1022.6, 1026.0):
@@ -70,5 +70,5 @@ def test_mean_reading_is_that_of_a_drawn_converter(noise):
         further, _ = mean_reading(np.array([level + 1e-4]), noise, 1023)
         assert slope[0] == pytest.approx((further[0] - mean[0]) / 1e-4, abs=2e-3)
     assert mean_reading(np.array([0.9]), noise, 1023)[0][0] == pytest.approx(
-        sum(ndtr((0.9 - k) / noise) for k in range(1, 12)), abs=1e-9
+        sum(ndtr((0.9 - k) / noise) for k in range(1, 12)), abs=1e-6
     )
