@@ -163,7 +163,7 @@ def _no_trim(readings: BoardReadings, problem: str) -> BoardTrim:
 def trimmed_words(envelope_words: IntArray, trim: BoardTrim) -> IntArray:
     """Return what the firmware makes of envelope words, shape as given: times the gain, rounded half up."""
     product = np.asarray(envelope_words, dtype=np.int64) * trim.gain_word + 2 ** (GAIN_BITS - 1)
-    return np.minimum(product >> GAIN_BITS, 0xFFFF)
+    return np.asarray(np.minimum(product >> GAIN_BITS, 0xFFFF))
 
 
 def level_by_wire(chain: Chain, input_rms_v: float) -> float:

@@ -95,7 +95,7 @@ def in_a_room(model: BenchModel, number: int) -> FloatArray:
     rng = np.random.default_rng([_SEED, number])
     every = round(model.rate_hz / SAMPLE_RATE_HZ)
     taps = int(1.5 * _ECHO_S * SAMPLE_RATE_HZ)
-    tail = rng.standard_normal(taps) * from_db(-60 * np.arange(taps) / (_ECHO_S * SAMPLE_RATE_HZ))
+    tail = rng.standard_normal(taps) * 10 ** (-3 * np.arange(taps) / (_ECHO_S * SAMPLE_RATE_HZ))
     tail *= from_db(_TAIL_DB) / np.sqrt(np.sum(tail**2))
     kernel = np.zeros(taps * every)
     kernel[::every] = tail

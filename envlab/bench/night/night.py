@@ -24,6 +24,7 @@ from envlab.bench.fit.model import BenchModel
 from envlab.bench.fit.values import BoardValues, designed_values, ratio_db
 from envlab.bench.night.match import match
 from envlab.bench.signals.board_wave import input_peak
+from envlab.bench.signals.expected_boards import OFFSET_V
 from envlab.bench.signals.program import FULL_SCALE, SAMPLE_RATE_HZ, BenchProgram, Stretch
 from envlab.chain import Chain
 from envlab.errors import EnvlabError, ParameterError
@@ -110,7 +111,7 @@ class NightCheck:
     def words(self) -> tuple[str, ...]:
         """What the night tells, one sentence each."""
         said = [
-            f"The log lies {self.alignment.delay_s:.3f} s before the recording, its clock is fast by "
+            f"The log begins {self.alignment.delay_s:.3f} s before the recording, its clock is fast by "
             f"{100 * self.alignment.clock:.3f} %, and the board heard {self.louder_db:+.1f} dB over the "
             "level stated.",
             f"What is left between log and simulation is {self.residual_db:.1f} dB of the envelope.",
@@ -187,7 +188,7 @@ def night_after(chain: Chain, recording: Recording, capture: Capture) -> NightCh
     model = night_model(chain, recording)
     where = match(capture, model)
     problem = _Night(capture, model, where)
-    begin = replace(designed_values(chain), delay_s=where.delay_s, clock=where.clock)
+    begin = replace(problem.at_rest(designed_values(chain)), delay_s=where.delay_s, clock=where.clock)
     base = problem.solve(problem.as_loud(begin), _ALWAYS)
     tried = [
         (stage, words, problem.solve(start, (*_ALWAYS, *names)), len(names))
@@ -247,6 +248,13 @@ class _Night:
     def of(self, trial: BoardValues) -> FloatArray:
         """Mean readings of one trial at the log's own times, counts."""
         return self.read([trial], self._times_s / (1 + trial.clock) - trial.delay_s)[:, 0]
+
+    def at_rest(self, trial: BoardValues) -> BoardValues:
+        """A trial whose offset is what the log's rest says, as far as a sound converter may have one."""
+        most_lsb = OFFSET_V / self._adc.lsb_v
+        silent = self.of(self._as_gain(trial, 0.0))[0]
+        off_lsb = min(max(self._rest - float(silent), -most_lsb), most_lsb)
+        return replace(trial, offset_lsb=trial.offset_lsb + off_lsb)
 
     def as_loud(self, trial: BoardValues) -> BoardValues:
         """A trial with about the gain that the log shows."""
@@ -323,7 +331,7 @@ class _Night:
 
     def moving_gain(self, base: BoardValues) -> Explanation:
         """One factor on the envelope for each two seconds, straight between their middles."""
-        shown, rest = self.of(base), float(self.of(replace(base, gain=0.0, low_gain=0.0, high_gain=0.0))[0])
+        shown, rest = self.of(base), float(self.of(self._as_gain(base, 0.0))[0])
         above, there = shown - rest, self._values - rest
         edges = np.arange(self._times_s[0], self._times_s[-1] + _GAIN_EVERY_S, _GAIN_EVERY_S)
         middles, factors = [], []
@@ -362,3 +370,11 @@ class _Night:
 def _vector(values: BoardValues, names: Sequence[str]) -> FloatArray:
     numbers = [getattr(values, name) for name in names]
     return np.array([math.log(v) if _FITTED[name][0] else v for name, v in zip(names, numbers, strict=True)])
+
+
+def night_csv(found: NightCheck) -> str:
+    """Return both traces as a CSV: time_s (of the recording), measured_counts, simulated_counts."""
+    lines = ["time_s,measured_counts,simulated_counts"]
+    for row in zip(found.time_s, found.measured, found.simulated, strict=True):
+        lines.append("{:.6g},{:g},{:.5g}".format(*row))
+    return "\n".join([*lines, ""])

@@ -33,7 +33,7 @@ def logged(seed: int, **off: float) -> Capture:
     checker, _ = bench("acoustic", 10)
     heard = checker.chain.microphone.sensitivity_v_pa
     board = drawn("acoustic", 10, rng)
-    board = replace(board, sensitivity=heard, dead_v=0.0, delay_s=1.3, clock=0.011, offset_lsb=4.0)
+    board = replace(board, sensitivity=heard, dead_v=0.0, delay_s=1.3, clock=0.011, offset_lsb=1.5)
     board = replace(board, **{name: value * getattr(board, name) if name.endswith("_ohm") else value
                               for name, value in off.items()})  # fmt: skip
     counts = counts_of(board, fine_wave(song()), RATE_HZ, rng)
