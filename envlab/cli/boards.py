@@ -163,8 +163,8 @@ def trim_boards(design: Path, readings: Path, out: Path, no_yield: bool, force: 
     from envlab.bench.boards.trim_yield import board_read, yield_of
     from envlab.board_firmware import runtime_design
     from envlab.design_file import digest
-    from envlab.firmware.export import mark_of
     from envlab.files import check_folder, write_folder
+    from envlab.firmware.export import mark_of
     from envlab.study.specification.specification import read_specification
 
     check_folder(out, force=force)

@@ -40,8 +40,8 @@ def boards(tmp_path_factory):
 def test_fit_board_writes_the_board_as_a_design(boards):
     out, picture = boards / "board.toml", boards / "board.png"
     done = invoked(
-        "fit-board", demo_design(), boards / "first.csv", "--second", boards / "second.csv", "--known", "100k",
-        "--known-percent", 0.1, "--out", out, "--picture", picture,
+        "fit-board", demo_design(), boards / "first.csv", "--second", boards / "second.csv",
+        "--known", "100k", "--known-percent", 0.1, "--out", out, "--picture", picture,
     )  # fmt: skip
     assert done.exit_code == 0, done.output
     found = envlab.read_design(out).detector

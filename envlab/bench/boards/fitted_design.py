@@ -26,8 +26,8 @@ _NO_KEY = {"drop_v": ("lost in the rectifier", "mV", 1e3), "high_gain": ("gain a
 class DesignOfBoard:
     """A board's design.
 
-    chain: with the board's own values. said: "section.key" → what the capture says of it, in words. left: what
-    was found and has no key, or was not taken, a sentence each.
+    chain: with the board's own values. said: "section.key" → what the capture says of it, in words. left:
+    what was found and has no key, or was not taken, a sentence each.
     """
 
     chain: Chain
@@ -196,8 +196,8 @@ def _left(chain: Chain, fitted: FittedBoard, way: str) -> tuple[str, ...]:
     if way == "acoustic":
         kind = "microphone" if isinstance(chain.microphone, Microphone) else "electret"
         said.append(
-            f"not taken: gain {ratio_db(fitted.values.gain):+.2f} dB over the design's; by air it says as much "
-            f"of the loudspeaker's level as of {kind} and preamp"
+            f"not taken: gain {ratio_db(fitted.values.gain):+.2f} dB over the design's; by air it says as "
+            f"much of the loudspeaker's level as of {kind} and preamp"
         )
     return tuple(said)
 

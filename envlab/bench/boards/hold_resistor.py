@@ -122,8 +122,9 @@ def parts_alone(
     unsure = math.hypot(quick / quick_s, slow / slow_s)
     if drawn < 3 * _NORMAL_95 * unsure:
         raise EnvlabError(
-            f"with the resistor the board releases in {1e3 * quick_s:.4g} ms, without in {1e3 * slow_s:.4g} ms, "
-            "which is too much alike to tell R from C; check that the resistor lay across the hold capacitor"
+            f"with the resistor the board releases in {1e3 * quick_s:.4g} ms, without in {1e3 * slow_s:.4g} "
+            "ms, which is too much alike to tell R from C; check that the resistor lay across the hold "
+            "capacitor"
         )
     # All in logarithms: ln C = −ln Rx − ln(1/τ' − 1/τ). A tolerance is even between its ends.
     resistor = 0.01 * known_percent / math.sqrt(3)

@@ -94,8 +94,9 @@ def logged_song(board: Chain, pressure_pa: FloatArray, *, seed: int = 1, clock: 
     """
     rate_hz = board.adc.rate_hz
     off = replace(board, adc=replace(board.adc, rate_hz=rate_hz * (1 + clock)))
-    counts = off.run(Recording(pressure_pa, SAMPLE_RATE_HZ), generator_of(seed)).adc_counts
-    return Capture("adc_counts", np.arange(counts.size) / rate_hz, counts.astype(float), "invented", rate_hz=rate_hz)
+    run = off.run(Recording(pressure_pa, SAMPLE_RATE_HZ), generator_of(seed))
+    counts = run.adc_counts.astype(float)
+    return Capture("adc_counts", np.arange(counts.size) / rate_hz, counts, "invented", rate_hz=rate_hz)
 
 
 def drawn_boards(chain: Chain, tolerances: Tolerances) -> list[Chain]:

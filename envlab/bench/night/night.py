@@ -101,7 +101,7 @@ class NightCheck:
 
     @property
     def explained_by(self) -> str:
-        """The stage that explains the residual; "design" if there is next to none, "none" if no stage does."""
+        """The stage that explains the residual; "design" if there is hardly any, "none" if no stage does."""
         if self.residual_db <= QUIET_DB:
             return "design"
         first = self.explanations[0]
@@ -122,12 +122,13 @@ class NightCheck:
             said.append("The board did what its design says.")
         elif by == "none":
             said.append(
-                f"No single stage explains it: the best, {first.stage}, takes {100 * first.taken_share:.0f} %."
+                f"No single stage explains it: the best, {first.stage}, takes "
+                f"{100 * first.taken_share:.0f} %."
             )
         else:
             said.append(
-                f"Likeliest is the {first.stage}: {first.words}; that takes {100 * first.taken_share:.0f} % of "
-                f"it and leaves {first.residual_db:.1f} dB."
+                f"Likeliest is the {first.stage}: {first.words}; that takes "
+                f"{100 * first.taken_share:.0f} % of it and leaves {first.residual_db:.1f} dB."
             )
         return tuple(said)
 
