@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from envlab.analog.detector import AverageDetector, PeakDetector, detect
     from envlab.analog.parts import PartRange
-    from envlab.analog.rectifier import Rectifier, rectify
+    from envlab.analog.rectifiers.ideal import Rectifier, rectify
     from envlab.chain import Chain
     from envlab.design_file import read_design
     from envlab.engine.chain_result import ChainResult
@@ -91,7 +91,7 @@ _HOMES = {
     "PartsPanel": "envlab.widget.parts_panel",
     "PeakDetector": "envlab.analog.detector",
     "Recording": "envlab.sound.recording",
-    "Rectifier": "envlab.analog.rectifier",
+    "Rectifier": "envlab.analog.rectifiers.ideal",
     "Specification": "envlab.study.specification.specification",
     "TablePanel": "envlab.widget.table_panel",
     "Target": "envlab.study.specification.targets",
@@ -109,7 +109,7 @@ _HOMES = {
     "read_design": "envlab.design_file",
     "read_recording": "envlab.sound.recording",
     "read_specification": "envlab.study.specification.specification",
-    "rectify": "envlab.analog.rectifier",
+    "rectify": "envlab.analog.rectifiers.ideal",
     "render_preview": "envlab.plot.preview.preview",
     "shown_codes": "envlab.study.exported.shown",
     "sweep": "envlab.study.sweep.sweep",

@@ -68,6 +68,11 @@ _SOURCES = {
         ("EBU Tech 3306",),
     ),
     # analog
+    "IEEE1241": Source(
+        "IEEE Std 1241-2010, Terminology and test methods for analog-to-digital converters",
+        "from memory",
+        ("IEEE Std 1241",),
+    ),
     "IEC60062": Source(
         "IEC 60062:2016, Marking codes for resistors and capacitors", "at second hand", ("IEC 60062",)
     ),
@@ -75,6 +80,9 @@ _SOURCES = {
         "IEC 60063:2015, Preferred number series for resistors and capacitors",
         "at second hand",
         ("IEC 60063",),
+    ),
+    "IEC60127-2": Source(
+        "IEC 60127-2:2014, Miniature fuses – Part 2: Cartridge fuse-links", "from memory", ("IEC 60127-2",)
     ),
     "SallenKey1955": Source(
         "R. P. Sallen and E. L. Key, A practical method of designing RC active filters, IRE Trans. Circuit"
@@ -84,6 +92,11 @@ _SOURCES = {
     ),
     "Schade1943": Source(
         "O. H. Schade, Analysis of rectifier operation, Proc. IRE 31, 1943, pp. 341-361", "cited", ("Schade",)
+    ),
+    "HorowitzHill2015": Source(
+        "P. Horowitz, W. Hill, The Art of Electronics, 3rd edition, Cambridge University Press, 2015",
+        "from memory",
+        ("Horowitz", "The Art of Electronics"),
     ),
     "Banwell2000": Source(
         "T. C. Banwell, Bipolar transistor circuit analysis using the Lambert W-function, IEEE Trans."
@@ -139,6 +152,12 @@ _SOURCES = {
         "Recommendation ITU-R BT.1359-1, Relative timing of sound and vision for broadcasting, 1998",
         "read",
         ("BT.1359",),
+    ),
+    "ClopperPearson1934": Source(
+        "C. J. Clopper, E. S. Pearson, The use of confidence or fiducial limits illustrated in the case of"
+        " the binomial, Biometrika 26, 1934, pp. 404-413",
+        "cited",
+        ("Clopper",),
     ),
     "WCAG2.2": Source(
         "W3C, Web content accessibility guidelines (WCAG) 2.2, 2023, “general flash and red flash"

@@ -13,21 +13,29 @@ from envlab.analog.adc import Adc
 from envlab.analog.band_filter import BandFilter, NoBandFilter
 from envlab.analog.design_rules import design_rule_warnings
 from envlab.analog.detector import Detector, PeakDetector
-from envlab.analog.diodes.passive import charged_through
-from envlab.analog.envelope import HoldState
+from envlab.analog.envelope import BuiltRectifier, HoldState, check_goes_together
 from envlab.analog.hold_capacitor import HoldCapacitor, as_built
 from envlab.analog.microphone import Microphone
 from envlab.analog.noise import noise_streams
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.active import ActiveRectifier
+from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import PumpRectifier
 from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.analog.tones.answer import answer_to_tone, steady_ratio
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.analog.tones.steady_state import ToneResponse
+from envlab.circuit.circuit import circuit_of
+from envlab.circuit.design_rules import amplifier_warnings, circuit_warnings
 from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.fixed_frame import most_dither_bits, slowest_refresh_hz
 from envlab.digital.followers import Follower, PassThrough
-from envlab.engine.board import front_end_of, response_before_rectifier, surroundings_at_rectifier
+from envlab.engine.board import (
+    front_end_of,
+    rectifier_on,
+    response_before_rectifier,
+    surroundings_at_rectifier,
+)
 from envlab.engine.chain_result import ChainResult
 from envlab.engine.nodes import NodeBlock, Player, node_blocks
 from envlab.engine.waves import waves
@@ -66,8 +74,8 @@ class Chain:
         What hears.
     preamp : Preamp
         What amplifies it.
-    rectifier : Rectifier
-        What folds or cuts the wave.
+    rectifier : Rectifier, ActiveRectifier or PumpRectifier
+        What folds or cuts the wave: the ideal one or a passive diode, amplifiers, or doubler and bridge.
     detector : Detector
         What holds the envelope.
     adc : Adc
@@ -107,7 +115,7 @@ class Chain:
     microphone: Microphone = field(default_factory=Microphone)
     preamp: Preamp = field(default_factory=Preamp)
     band_filter: BandFilter = field(default_factory=NoBandFilter)
-    rectifier: Rectifier = field(default_factory=Rectifier)
+    rectifier: Rectifier | ActiveRectifier | PumpRectifier = field(default_factory=Rectifier)
     detector: Detector = field(default_factory=lambda: PeakDetector(4.7e3, 1e-6, 470e3))
     hold_capacitor: HoldCapacitor = field(default_factory=HoldCapacitor)
     adc: Adc = field(default_factory=Adc)
@@ -131,8 +139,7 @@ class Chain:
             raise ParameterError(
                 "frame_rate_hz", self.frame_rate_hz, f"at most the ADC's rate_hz ({self.adc.rate_hz:g} Hz)"
             )
-        if self.rectifier.diode != "none":
-            charged_through(self.detector)
+        check_goes_together(self.rectifier_as_built, self.detector)
         if self.quiescent_v >= self.adc.reference_v:
             raise ParameterError(
                 "quiescent_v", self.quiescent_v, f"below the ADC's reference_v ({self.adc.reference_v:g} V)"
@@ -149,11 +156,19 @@ class Chain:
         return as_built(self.detector, self.hold_capacitor, self.adc)
 
     @property
+    def rectifier_as_built(self) -> BuiltRectifier:
+        """The rectifier on this board's bias and supply."""
+        return rectifier_on(front_end_of(self))
+
+    @property
     def quiescent_state(self) -> HoldState:
         """What the capacitors hold when nothing sounds."""
         around = self._around_rectifier
         return quiescent_state(
-            self.detector_as_built, self.rectifier, bias_v=around.bias_v, resting_v=around.resting_v
+            self.detector_as_built,
+            self.rectifier_as_built,
+            bias_v=around.bias_v,
+            resting_v=around.resting_v,
         )
 
     @property
@@ -174,14 +189,28 @@ class Chain:
     @property
     def quiescent_counts(self) -> int:
         """ADC reading at silence without the ADC's own offset, never below 0: what the firmware subtracts."""
-        return max(0, math.floor(self.quiescent_v / self.adc.lsb_v))
+        return max(0, math.floor(self.adc.line_lsb(self.quiescent_v)))
+
+    @property
+    def counts_scale_with_level(self) -> bool:
+        """Whether counts above quiescent are in proportion to the sound's pressure."""
+        return self.rectifier.scales_with_level and self.adc.is_straight
 
     @property
     def design_rule_warnings(self) -> tuple[str, ...]:
         """What a bench would show to be wrong with this board, one sentence each."""
-        return design_rule_warnings(
+        found = design_rule_warnings(
             self.preamp, self.band_filter, self.rectifier, self.detector_as_built, self.adc, self.quiescent_v
         )
+        return (*found, *circuit_warnings(circuit_of(self)), *self._amplifier_warnings())
+
+    def _amplifier_warnings(self) -> tuple[str, ...]:
+        if not isinstance(self.rectifier, ActiveRectifier):
+            return ()
+        asked = self.brightness
+        levels = (asked.floor_db_spl, asked.ceiling_db_spl)
+        peaks_v = [self.peak_at_rectifier_v(level) for level in levels]
+        return amplifier_warnings(self.rectifier, self.preamp, asked.floor_db_spl, *peaks_v)
 
     @property
     def duty_limit(self) -> float:
@@ -216,7 +245,7 @@ class Chain:
         """
         return answer_to_tone(
             self.detector_as_built,
-            self.rectifier,
+            self.rectifier_as_built,
             frequency_hz,
             self.tone_peak_v if peak_v is None else peak_v,
             bias_v=self.bias_at_rectifier_v,
@@ -237,19 +266,24 @@ class Chain:
         """Return the settled envelope of a 1 kHz sine at a level, counts above quiescent, not rounded.
 
         Not limited by clipping: it converts the map's floor and ceiling, which may lie above the swing.
-        Simulated at this very level where the envelope does not scale with it.
+        Simulated at this very level where the envelope does not scale with it; a converter's dead zone is
+        taken off.
         """
-        if self.rectifier.scales_with_level:
+        if self.counts_scale_with_level:
             return self.level_scale().counts(level_db_spl)
         peak_v = self.peak_at_rectifier_v(level_db_spl)
         settled_ratio = steady_ratio(
-            self.detector_as_built, self.rectifier, CALIBRATION_HZ, peak_v, bias_v=self.bias_at_rectifier_v
+            self.detector_as_built,
+            self.rectifier_as_built,
+            CALIBRATION_HZ,
+            peak_v,
+            bias_v=self.bias_at_rectifier_v,
         )
-        return peak_v * settled_ratio * self.adc.settled_share / self.adc.lsb_v
+        return self.adc.envelope_lsb(peak_v * settled_ratio * self.adc.settled_share, self.quiescent_v)
 
     def level_scale(self) -> LevelScale:
         """Return how this board counts: counts_at any level, without a simulation for each."""
-        if self.rectifier.scales_with_level:
+        if self.counts_scale_with_level:
             peak_v = self.peak_at_rectifier_v(REFERENCE_DB_SPL)
             settled_v = peak_v * self.tone_response().settled_ratio * self.adc.settled_share
             return LevelScale(settled_v / self.adc.lsb_v, REFERENCE_DB_SPL)
@@ -263,10 +297,10 @@ class Chain:
     def count_map(self) -> CountMap:
         """Return floor and ceiling in counts for this board.
 
-        Where the envelope does not scale with the level a floor of less than one count is one count: what
-        lies in a diode's dead zone cannot be told from silence.
+        Where counts do not scale with the level a floor of less than one count is one count: what lies in a
+        diode's or a converter's dead zone cannot be told from silence.
         """
-        if self.rectifier.scales_with_level:
+        if self.counts_scale_with_level:
             return self.brightness.in_counts(self.level_scale())
         asked = self.brightness
         floor = max(1.0, self.counts_at(asked.floor_db_spl))

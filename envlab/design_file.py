@@ -36,7 +36,14 @@ from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
 from envlab.analog.parts import nearest_value
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.absolute_value import AbsoluteValue
+from envlab.analog.rectifiers.active import ActiveRectifier
+from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
+from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
+from envlab.analog.rectifiers.diodeless import Diodeless
+from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import Bridge, VoltageDoubler
+from envlab.analog.rectifiers.transistor_detector import TransistorDetector
 from envlab.analog.stage import parts_of
 from envlab.chain import Chain
 from envlab.digital.firmware_settings import FirmwareSettings
@@ -44,6 +51,7 @@ from envlab.digital.followers import (
     AttackRelease,
     MeanSquare,
     MovingMaximum,
+    MovingMean,
     OnePole,
     PassThrough,
     PeakHold,
@@ -53,7 +61,8 @@ from envlab.light.curve import BrightnessMap
 from envlab.light.pixels import Pixels, Supply
 from envlab.units import format_value, parse_value, unit_of
 
-# Section of the file → the stage it describes, by its "kind" where a stage has more than one form.
+# Section of the file → the stage it describes; by its "kind", where a stage has more than one form, or by
+# what CHOSEN_BY says. A form that knows its own name may stand under several.
 STAGES: dict[str, type | dict[str, type]] = {
     "microphone": {"analog": Microphone, "electret": Electret},
     "preamp": {"plain": Preamp, "board": BoardPreamp},
@@ -66,7 +75,18 @@ STAGES: dict[str, type | dict[str, type]] = {
         "second_high": SecondHighPass,
         "second_band": SecondBandPass,
     },
-    "rectifier": Rectifier,
+    "rectifier": {
+        "ideal": Rectifier,
+        "passive_half_wave": Rectifier,
+        "passive_full_wave": Rectifier,
+        "voltage_doubler": VoltageDoubler,
+        "bridge": Bridge,
+        "transistor_detector": TransistorDetector,
+        "difference_superdiodes": DifferenceSuperdiodes,
+        "absolute_value": AbsoluteValue,
+        "diodeless": Diodeless,
+        "bias_superdiodes": BiasSuperdiodes,
+    },
     "detector": {"peak": PeakDetector, "average": AverageDetector},
     "hold_capacitor": HoldCapacitor,
     "adc": Adc,
@@ -76,6 +96,7 @@ STAGES: dict[str, type | dict[str, type]] = {
         "attack_release": AttackRelease,
         "peak_hold": PeakHold,
         "mean_square": MeanSquare,
+        "moving_mean": MovingMean,
         "moving_maximum": MovingMaximum,
     },
     "brightness": BrightnessMap,
@@ -83,6 +104,7 @@ STAGES: dict[str, type | dict[str, type]] = {
     "supply": Supply,
     "firmware": FirmwareSettings,
 }
+CHOSEN_BY = {"rectifier": "topology"}
 # Keys that name one part on the board: such a value must be one that can be bought.
 BOUGHT: dict[str, tuple[str, ...]] = {}
 for _section, _kinds in STAGES.items():
@@ -102,6 +124,8 @@ SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judgin
 OLD_KEYS = {("rectifier", "rest_v"): "reference_node_v"}
 # (section, key of today, choice of 0.1) → choice of today.
 OLD_CHOICES = {("rectifier", "reference", "foot"): "node"}
+# What 0.2 knew of the amplifier of a rectifier that was otherwise ideal.
+OLD_AMPLIFIER_KEYS = ("gain_bandwidth_hz", "slew_v_per_s", "amplifier_drop_v")
 
 T = TypeVar("T")
 
@@ -112,7 +136,8 @@ def read_design(path: str | Path) -> Chain:
     Parameters
     ----------
     path : path
-        A TOML file; sections and keys left out keep their default values.
+        A TOML file; sections and keys left out keep their default values. A file without [follower] is
+        read as one whose frames show the moving mean of all their readings.
 
     Returns
     -------
@@ -171,8 +196,8 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
     usual = Chain()
     for section, stage in STAGES.items():
         if section in tables:
-            where = f"{file_name}: [{section}]"
-            stages[section] = stage_of(tables[section], stage, where, getattr(usual, section))
+            where, key = f"{file_name}: [{section}]", chosen_by(section)
+            stages[section] = stage_of(tables[section], stage, where, getattr(usual, section), key)
     # What was measured on a board is in no E series.
     for section, keys in BOUGHT.items() if "measured" not in tables else ():
         for key in keys:
@@ -180,6 +205,8 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
                 check_buyable(key, getattr(stages[section], key), f"{file_name}: [{section}]")
     where = f"{file_name}: [frames]"
     frames = fields_of(tables.get("frames", {}), Chain, where, only=FRAME_KEYS)
+    if "follower" not in tables:
+        stages["follower"] = _all_readings(frames.get("frame_rate_hz", usual.frame_rate_hz))
     try:
         chain = Chain(**stages, **frames)
         chain.check_sending()
@@ -187,6 +214,12 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
     except ParameterError as problem:
         place = where if problem.name in FRAME_KEYS else f"{file_name}:"
         raise FileError(f"{place} {problem}") from None
+
+
+def _all_readings(frame_rate_hz: float) -> MovingMean:
+    """What the light follows where a file does not say: the mean of a frame's readings, none thrown away."""
+    # A rate that cannot be is refused by the chain, which names it.
+    return MovingMean(1 / frame_rate_hz) if frame_rate_hz > 0 else MovingMean()
 
 
 def old_names(tables: Mapping[str, Any]) -> Iterator[str]:
@@ -198,6 +231,8 @@ def old_names(tables: Mapping[str, Any]) -> Iterator[str]:
     for where, section, table in places:
         if isinstance(table, Mapping):
             yield from _old_in(where, section, table)
+            if section == "rectifier":
+                yield from _old_amplifier(where, table, tables.get("rectifier"))
 
 
 def _old_in(where: str, section: str, table: Mapping[str, Any]) -> Iterator[str]:
@@ -209,25 +244,52 @@ def _old_in(where: str, section: str, table: Mapping[str, Any]) -> Iterator[str]
                 yield f'{where} {key} = "{choice}" is now {key} = "{OLD_CHOICES[section, key, choice]}"'
 
 
-def stage_of(table: Any, stage: type | dict[str, type], where: str, default: Any) -> Any:
+def _old_amplifier(where: str, table: Mapping[str, Any], rectifier: Any) -> Iterator[str]:
+    topology = rectifier.get("topology", "ideal") if isinstance(rectifier, Mapping) else "ideal"
+    forms = STAGES["rectifier"]
+    if isinstance(forms, dict) and forms.get(str(topology)) is Rectifier:
+        for key in OLD_AMPLIFIER_KEYS:
+            if key in table:
+                with_amplifiers = ", ".join(
+                    name for name, form in forms.items() if issubclass(form, ActiveRectifier)
+                )
+                yield f"{where} {key} needs a topology with amplifiers: topology = one of {with_amplifiers}"
+
+
+def chosen_by(section: str) -> str:
+    """Return the key that says which form of a stage a section describes."""
+    return CHOSEN_BY.get(section, "kind")
+
+
+def stage_of(
+    table: Any, stage: type | dict[str, type], where: str, default: Any, chosen: str = "kind"
+) -> Any:
     """Return one stage from its table; keys left out are those of the default stage, if it is of that kind.
 
-    where names file and section in errors.
+    where names file and section in errors. chosen: the key that says which form it is.
     """
     if not isinstance(table, Mapping):
         raise FileError(f"{where} is {table!r}; it must be a section with keys")
     values = dict(table)
     if isinstance(stage, dict):
-        kind = values.pop("kind", _kind_of(default, stage))
+        stated = values.pop(chosen, None)
+        kind = _kind_of(default, stage) if stated is None else stated
         if not isinstance(kind, str) or kind not in stage:
-            raise FileError(f"{where} kind is {kind!r}; it must be one of {', '.join(stage)}")
-        stage = stage[kind]
+            raise FileError(f"{where} {chosen} is {kind!r}; it must be one of {', '.join(stage)}")
+        known = vars(default) if type(default) is stage[kind] else {}
+        made: Any = build(stage[kind], {**known, **fields_of(values, stage[kind], where)}, where)
+        if stated is not None and _kind_of(made, stage) != stated:
+            raise FileError(
+                f"{where} {chosen} is {stated!r}; with these values it must be {_kind_of(made, stage)!r}"
+            )
+        return made
     known = vars(default) if type(default) is stage else {}
     return build(stage, {**known, **fields_of(values, stage, where)}, where)
 
 
 def _kind_of(part: Any, stage: Mapping[str, type]) -> str:
-    return next(kind for kind, cls in stage.items() if type(part) is cls)
+    own = str(getattr(part, "topology", ""))
+    return own if own in stage else next(kind for kind, cls in stage.items() if type(part) is cls)
 
 
 def build(kind: type[T], values: Mapping[str, Any], where: str) -> T:
@@ -314,6 +376,12 @@ def with_parts(source_text: str, parts: Mapping[str, float | str]) -> str:
             document[section] = tomlkit.table()
         table: Any = document[section]
         table[key] = written_value(key, value)
+        kinds = STAGES[section]
+        if key == "kind" and isinstance(kinds, dict):
+            # What only the kind before had would be refused.
+            known = {"kind", *(field.name for field in dataclasses.fields(kinds[str(value)]))}
+            for lost in [other for other in table if other not in known]:
+                del table[lost]
     return tomlkit.dumps(document)
 
 
@@ -333,7 +401,7 @@ def design_text(chain: Chain) -> str:
         part = getattr(chain, section)
         table = tomlkit.table()
         if isinstance(stage, dict):
-            table["kind"] = _kind_of(part, stage)
+            table[chosen_by(section)] = _kind_of(part, stage)
         for field in dataclasses.fields(part):
             table[field.name] = _written_field(part, field.name)
         document[section] = table

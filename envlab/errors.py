@@ -70,6 +70,10 @@ class FileError(EnvlabError):
     """A file that cannot be read, is not what it should be, or must not be overwritten."""
 
 
+class NotJudgedError(EnvlabError):
+    """Nothing of what was given can show what was to be judged."""
+
+
 class EnvlabWarning(UserWarning):
     """The result is defined, but something the user should know happened on the way."""
 

@@ -18,18 +18,37 @@ from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.absolute_value import AbsoluteValue
+from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
+from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
+from envlab.analog.rectifiers.diodeless import Diodeless
+from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import Bridge, VoltageDoubler
+from envlab.analog.rectifiers.transistor_detector import TransistorDetector
 from envlab.digital.firmware_settings import FirmwareSettings
-from envlab.digital.followers import AttackRelease, MeanSquare, MovingMaximum, OnePole, PassThrough, PeakHold
+from envlab.digital.followers import (
+    AttackRelease,
+    MeanSquare,
+    MovingMaximum,
+    MovingMean,
+    OnePole,
+    PassThrough,
+    PeakHold,
+)
 from envlab.light.curve import BrightnessMap
 from envlab.light.pixels import Pixels, Supply
 
 __all__ = [
+    "AbsoluteValue",
     "Adc",
     "AttackRelease",
     "AverageDetector",
+    "BiasSuperdiodes",
     "BoardPreamp",
+    "Bridge",
     "BrightnessMap",
+    "DifferenceSuperdiodes",
+    "Diodeless",
     "Electret",
     "FirmwareSettings",
     "FirstBandPass",
@@ -39,6 +58,7 @@ __all__ = [
     "MeanSquare",
     "Microphone",
     "MovingMaximum",
+    "MovingMean",
     "NoBandFilter",
     "OnePole",
     "PassThrough",
@@ -51,4 +71,6 @@ __all__ = [
     "SecondHighPass",
     "SecondLowPass",
     "Supply",
+    "TransistorDetector",
+    "VoltageDoubler",
 ]

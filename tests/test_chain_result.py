@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from envlab.analog.detector import AverageDetector, PeakDetector, detect
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.engine.node_table import nodes_at_readings
 from envlab.sound.clip import Clip

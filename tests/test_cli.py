@@ -96,6 +96,18 @@ class TestDesign:
         assert read_header(bench / "out" / "brightness_table.h") == chosen.brightness_table()
         with (bench / "out" / "parts.csv").open() as file:
             parts = {row["reference"]: row for row in csv.DictReader(file)}
+        assert list(parts["R4"])[:4] == ["reference", "kind", "quantity", "value"]
+        assert {row["kind"] for row in parts.values()} >= {
+            "amplifier",
+            "microphone",
+            "fuse",
+            "pixel",
+            "converter",
+        }
+        assert parts["R4"]["kind"] == "resistor" and float(parts["R4"]["power_w"]) >= 0.1
+        assert parts["C3"]["dielectric"] and float(parts["C3"]["rated_v"]) >= 2 * chosen.preamp.supply_v
+        assert int(parts["LED1"]["quantity"]) == chosen.pixels.count
+        assert all(row["specification"] and row["role"] for row in parts.values())
         assert float(parts["R4"]["value_si"]) == chosen.detector.attack_ohm
         assert float(parts["R5"]["value_si"]) == chosen.detector.release_ohm
 
@@ -127,7 +139,8 @@ class TestDesign:
     def test_every_column_carries_its_unit_or_is_a_plain_ratio_or_count(self, bench: Path) -> None:
         run("design", bench / "mine.toml", "--out", bench / "out")
         unit = re.compile(r"(_ohm|_farad|_ms|_db|_lstar|_a|_per_s|_share|_ratio)( \[.+ dB\])?$")
-        plain = {"candidate", "violation", "blocking_target", "flash_safe", "rank"}
+        plain = {"candidate", "violation", "blocking_target", "flash_safe", "rank", "not_judged"}
+        plain |= {"boards_tried", "boards_flashing", "boards_meeting", "more_boards", "more_boards_flashing"}
         for column in pd.read_csv(bench / "out" / "candidates.csv").columns:
             assert column in plain or unit.search(column), column
 

@@ -17,10 +17,18 @@ from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.microphone import Microphone
 from envlab.analog.parts import series_values
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.design_file import design_text, digest, read_design, with_parts
-from envlab.digital.followers import AttackRelease, MeanSquare, MovingMaximum, OnePole, PassThrough, PeakHold
+from envlab.digital.followers import (
+    AttackRelease,
+    MeanSquare,
+    MovingMaximum,
+    MovingMean,
+    OnePole,
+    PassThrough,
+    PeakHold,
+)
 from envlab.errors import FileError
 from envlab.light.curve import BrightnessMap
 from envlab.light.pixels import Pixels, Supply
@@ -50,12 +58,16 @@ def test_values_as_written_on_the_part(read):
     assert chain.detector == PeakDetector(4.7e3, 1e-6, 470e3)
 
 
-def test_an_empty_file_is_the_default_chain(read):
-    assert read("") == Chain()
+def test_an_empty_file_is_the_default_chain_whose_frames_show_all_their_readings(read):
+    assert read("") == replace(Chain(), follower=MovingMean(0.01))
+    assert read("[frames]\nframe_rate_hz = 50\n").follower == MovingMean(0.02)
+    assert read("[follower]\n").follower == PassThrough()
+    with pytest.raises(FileError, match=r"\[frames\] frame_rate_hz is 0"):
+        read("[frames]\nframe_rate_hz = 0\n")
 
 
 def test_stages_that_are_left_out_keep_their_defaults(read):
-    assert read("[adc]\nbits = 12\n") == Chain(adc=Adc(bits=12))
+    assert read("[adc]\nbits = 12\n") == Chain(adc=Adc(bits=12), follower=MovingMean(0.01))
 
 
 @pytest.mark.parametrize(
@@ -78,6 +90,8 @@ def test_both_kinds_of_detector(read, text, detector):
         ('kind = "peak_hold"\nhold_s = 0.05\nrelease_s = 0.2', PeakHold(0.05, 0.2)),
         ('kind = "mean_square"\ntime_s = 0.125', MeanSquare(0.125)),
         ('kind = "moving_maximum"\nwindow_s = "10m"', MovingMaximum(0.01)),
+        ('kind = "moving_mean"\nwindow_s = "16 ms"', MovingMean(0.016)),
+        ('kind = "moving_mean"', MovingMean(0.01)),
     ],
 )
 def test_every_follower(read, text, follower):
@@ -235,6 +249,7 @@ FOLLOWERS = st.one_of(
     st.builds(PeakHold, st.floats(0, 1), st.floats(0, 10)),
     st.builds(MeanSquare, st.floats(0, 10)),
     st.builds(MovingMaximum, st.floats(1e-3, 1)),
+    st.builds(MovingMean, st.floats(1e-3, 1)),
 )
 CHAINS = st.builds(
     Chain,

@@ -40,14 +40,15 @@ def test_an_old_name_gets_the_new_one(tmp_path, text, line, read):
 
 def test_new_names_exist_and_old_ones_are_gone():
     for (section, old), new in OLD_KEYS.items():
-        stage = STAGES[section]
+        stage = STAGES[section]["ideal"]
         names = {field.name for field in dataclasses.fields(stage)}
         assert new in names
         assert old not in names
     for (section, key, old), new in OLD_CHOICES.items():
-        assert getattr(STAGES[section](**{key: new}), key) == new
+        stage = STAGES[section]["ideal"]
+        assert getattr(stage(**{key: new}), key) == new
         with pytest.raises(ValueError, match=key):
-            STAGES[section](**{key: old})
+            stage(**{key: old})
 
 
 def test_a_file_of_today_has_no_old_name():

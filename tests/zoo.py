@@ -26,12 +26,19 @@ from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.absolute_value import AbsoluteValue
+from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
+from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
+from envlab.analog.rectifiers.diodeless import Diodeless
+from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import Bridge, VoltageDoubler
+from envlab.analog.rectifiers.transistor_detector import TransistorDetector
 from envlab.chain import Chain
 from envlab.digital.followers import (
     AttackRelease,
     MeanSquare,
     MovingMaximum,
+    MovingMean,
     OnePole,
     PeakHold,
 )
@@ -86,17 +93,9 @@ PRECISION = {
     "bias under the node": _board(
         "peaks must first reach the reference node", rectifier=Rectifier("full", 2.0, "bias")
     ),
-    "dead time": _board("amplifier crosses its own diodes", rectifier=Rectifier(gain_bandwidth_hz=1e6)),
-    "dead time, slow, on the bias": _board(
-        "dead time with slew rate, reference bias, half wave",
-        rectifier=Rectifier(
-            "half", 0.5, "bias", gain_bandwidth_hz=3e5, slew_v_per_s=3e5, amplifier_drop_v=0.3
-        ),
-    ),
     "weak amplifier": _board("charging current has a limit", rectifier=Rectifier(output_current_a=0.3e-3)),
-    "weak and dead": _board(
-        "current limit behind a dead time",
-        rectifier=Rectifier("half", output_current_a=1e-3, gain_bandwidth_hz=1e6),
+    "weak, half wave": _board(
+        "current limit on half the waves", rectifier=Rectifier("half", output_current_a=1e-3)
     ),
     "weak, average": _board(
         "current limit before an average detector",
@@ -108,7 +107,7 @@ PRECISION = {
     ),
     "years to empty": _board(
         "100 µF and 100 MΩ: the time constant of hours that no rest was found for",
-        rectifier=Rectifier(reference="bias", gain_bandwidth_hz=1e6),
+        rectifier=Rectifier(reference="bias"),
         detector=PeakDetector(1e3, 100e-6, 100e6),
     ),
 }
@@ -203,10 +202,60 @@ FILTERS = {
         rectifier=Rectifier("half", diode="schottky"),
     ),
     "filtered and soldered": _board(
-        "band filter behind a preamp with slew, dead time after it",
+        "band filter behind a preamp with slew",
         band_filter=SecondLowPass(10e3, 10e3, 22e-9, 10e-9),
         preamp=BoardPreamp(**_GAIN),
-        rectifier=Rectifier(gain_bandwidth_hz=1e6),
+    ),
+}
+
+AMPLIFIERS = {
+    "differences on ground": _board(
+        "idles at the amplifiers' lowest output", rectifier=DifferenceSuperdiodes()
+    ),
+    "differences, node lifted": _board(
+        "nothing stands on the lowest output, 1 % resistors let the bias through",
+        rectifier=DifferenceSuperdiodes(0.15, upper_source_ohm=47.47e3, offset_u2d_v=1.5e-3),
+    ),
+    "differences, leaking": _board(
+        "blocked diodes and inputs empty the capacitor",
+        rectifier=DifferenceSuperdiodes(
+            0.3, diode="schottky", bias_current_a=20e-9, temperature_c=40.0, gain_bandwidth_hz=10e6
+        ),
+    ),
+    "absolute value": _board(
+        "dead time twice over, large half waves lost", rectifier=AbsoluteValue(0.15, offset_u2a_v=1e-3)
+    ),
+    "absolute value, single supply": _board(
+        "slow amplifiers that do not reach the supply", rectifier=AbsoluteValue(amplifier="single_supply")
+    ),
+    "diodeless": _board("coupled onto ground, twice the lowest output stands", rectifier=Diodeless()),
+    "super-diodes on the bias": _board(
+        "all on the bias, longest way to conduct", rectifier=BiasSuperdiodes()
+    ),
+    "super-diodes on the bias, slow": _board(
+        "dead time decides, headroom ends",
+        rectifier=BiasSuperdiodes(gain_bandwidth_hz=0.5e6, slew_v_per_s=0.3e6, output_high_ohm=1e3),
+        preamp=Preamp(220e3),
+    ),
+    "doubler": _board("two diodes, two capacitors that move", rectifier=VoltageDoubler()),
+    "bridge from both ends": _board(
+        "three capacitors that move", rectifier=Bridge(0.15, diode="germanium", other_coupling_farad=0.47e-6)
+    ),
+    "transistor": _board("emitter follower, silence a drop below the bias", rectifier=TransistorDetector()),
+    "sinks": _board(
+        "an output that empties the capacitor through the attack resistor",
+        rectifier=Diodeless(blocking="none"),
+    ),
+    "sinks, average": _board(
+        "which is what an average wants; offsets below the node",
+        rectifier=AbsoluteValue(0.15, blocking="none", offset_u2b_v=-2e-3),
+        detector=AverageDetector(10e3, 1e-6),
+    ),
+    "behind a soldered preamp": _board(
+        "band filter and preamp with slew before the amplifiers",
+        band_filter=SecondLowPass(10e3, 10e3, 22e-9, 10e-9),
+        preamp=BoardPreamp(**_GAIN),
+        rectifier=DifferenceSuperdiodes(0.15),
     ),
 }
 
@@ -257,6 +306,12 @@ ADCS = {
         "the sampling capacitor takes a share",
         adc=Adc(source_ohm=100e3, sampling_ohm=1e3, sampling_farad=14e-12),
     ),
+    "real converter": _board(
+        "dead zones at both ends, a bent and tilted line between them",
+        adc=Adc(12, gain_error_percent=-1.5, bow_lsb=9.0, dead_low_v=0.08, dead_high_v=0.12, offset_lsb=3.0),
+        rectifier=Rectifier("full", 0.15),
+    ),
+    "dead zone": _board("silence lies in the dead zone", adc=Adc(12, dead_low_v=0.06, bow_lsb=-5.0)),
     "offset up": _board("silence reads 7 counts", adc=Adc(offset_lsb=7.5)),
     "offset down": _board(
         "quiet sounds are lost", adc=Adc(offset_lsb=-3.5), rectifier=Rectifier("full", 0.15)
@@ -292,6 +347,7 @@ DIGITAL = {
     "attack and release": _board("follower that sees every reading", follower=AttackRelease(0.005, 0.1)),
     "peak hold": _board("follower with two memories", follower=PeakHold(0.04, 0.1), adc=Adc(12)),
     "mean square": _board("follower on the square", follower=MeanSquare(0.05), rectifier=Rectifier("half")),
+    "moving mean": _board("a frame shows all its readings", follower=MovingMean(), adc=Adc(10)),
     "moving maximum": _board("follower with a window", follower=MovingMaximum(0.03)),
     "followed diode": _board(
         "follower behind a passive diode",
@@ -316,6 +372,7 @@ DIGITAL = {
 
 ZOO: dict[str, ZooBoard] = {
     **PRECISION,
+    **AMPLIFIERS,
     **PASSIVE,
     **PREAMPS,
     **FILTERS,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from envlab.analog.stage import part
+from envlab.analog.stage import part, varies
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.units import FloatArray, IntArray
 
@@ -27,7 +27,18 @@ class Adc:
     noise_lsb : float
         Rms noise of one reading in counts, 0 to 100.
     offset_lsb : float
-        −100 to 100 counts.
+        Added to every reading, −100 to 100 counts; the firmware learns it as part of its zero.
+    gain_error_percent : float
+        Slope of the transfer line over the ideal one, less 1, −10 to 10 %.
+    bow_lsb : float
+        Integral nonlinearity as a smooth bow: what the middle of the range reads too much, −50 to 50 counts;
+        a parabola that is 0 at both ends, the shape that end-point nonlinearity most often has (common
+        practice, no source).
+    dead_low_v, dead_high_v : float
+        Dead zones at the ends of the range, V, together at most half of it: up to dead_low_v the converter
+        reads 0, from reference_v − dead_high_v on its top code, and between the two runs a straight line.
+        Tens of millivolts at both ends are usual where the converter comes with a radio on one chip (common
+        practice, no source).
     source_ohm : float
         Between detector and pin.
     sampling_ohm, sampling_farad : float
@@ -41,13 +52,35 @@ class Adc:
         hold capacitor; or "no".
     pin_limit_v : float or None
         Most that the pin bears, V; None: reference_v + 0.3 V (common practice, no source).
+
+    Notes
+    -----
+    Gain, offset and integral nonlinearity are meant as IEEE Std 1241 [IEEE1241] has them, by the ends of the
+    range. An ideal converter has neither offset, gain error, bow nor dead zones; that is what stands where a
+    design file leaves them out. Usual values, common practice, no source: 10 bit of an 8-bit controller:
+    offset and bow 2 and 1 LSB, gain 0.2 %. 12 bit of a 32-bit controller: offset and bow 2 and 2 LSB, gain
+    0.1 %. The same beside a radio: offset and bow 10 and 10 LSB, gain 2 %, dead zones of 60 to 150 mV below
+    and of as much above. The data sheet of the part at hand goes before all of these.
+
+    Examples
+    --------
+    >>> from envlab.stages import Adc
+    >>> real = Adc(bits=12, dead_low_v=0.08, gain_error_percent=0.5, bow_lsb=4.0)
+    >>> [round(real.line_lsb(volts), 1) for volts in (0.0, 0.08, 1.65)]
+    [-102.3, 0.0, 2011.1]
     """
 
     bits: int = 10
     reference_v: float = 3.3
     rate_hz: float = 1000.0
     noise_lsb: float = 0.3
-    offset_lsb: float = 0.0
+    # ±: a 10-bit converter of an 8-bit controller and a 12-bit one of a 32-bit controller; common practice,
+    # no source.
+    offset_lsb: float = field(default=0.0, metadata=varies("ADC offset", 2.0))
+    gain_error_percent: float = field(default=0.0, metadata=varies("ADC gain", 0.2))
+    bow_lsb: float = field(default=0.0, metadata=varies("ADC bow", 1.0))
+    dead_low_v: float = 0.0
+    dead_high_v: float = 0.0
     source_ohm: float = field(
         default=0.0, metadata=part("R16", 5, "stands before the converter's pin", bought=False)
     )
@@ -65,6 +98,11 @@ class Adc:
         check_range("rate_hz", self.rate_hz, 10, 1e6, unit="Hz")
         check_range("noise_lsb", self.noise_lsb, 0, 100, unit="LSB")
         check_range("offset_lsb", self.offset_lsb, -100, 100, unit="LSB")
+        check_range("gain_error_percent", self.gain_error_percent, -10, 10, unit="%")
+        check_range("bow_lsb", self.bow_lsb, -50, 50, unit="LSB")
+        for name in ("dead_low_v", "dead_high_v"):
+            other_v = self.dead_low_v if name == "dead_high_v" else 0.0
+            check_range(name, getattr(self, name), 0, 0.5 * self.reference_v - other_v, unit="V")
         check_range("source_ohm", self.source_ohm, 0, 100e6, unit="ohm")
         check_range("sampling_ohm", self.sampling_ohm, 0, 1e6, unit="ohm")
         check_range("sampling_farad", self.sampling_farad, 0, 1e-6, unit="F")
@@ -81,8 +119,40 @@ class Adc:
 
     @property
     def lsb_v(self) -> float:
-        """Volts a count: reference_v/2^bits."""
-        return float(self.reference_v / 2**self.bits)
+        """Volts a count between the dead zones, gain error included; ideal: reference_v/2^bits."""
+        span_v = self.reference_v - self.dead_low_v - self.dead_high_v
+        return float(span_v / 2**self.bits / (1 + 0.01 * self.gain_error_percent))
+
+    @property
+    def is_straight(self) -> bool:
+        """Whether counts are in proportion to the volts above any pin voltage: no bow, no dead zones."""
+        return self.bow_lsb == 0 and self.dead_low_v == 0 and self.dead_high_v == 0
+
+    def line_lsb(self, pin_v: float) -> float:
+        """Return what the transfer line gives for volts at the pin, LSB, before offset, noise and rounding.
+
+        Below 0 it is a dead zone's.
+
+        Parameters
+        ----------
+        pin_v : float
+            Volts at the pin.
+        """
+        lsb = (pin_v - self.dead_low_v) / self.lsb_v
+        share = min(max(lsb / 2**self.bits, 0.0), 1.0)
+        return float(lsb + 4 * self.bow_lsb * share * (1 - share))
+
+    def envelope_lsb(self, rise_v: float, quiescent_v: float) -> float:
+        """Return by how many counts a rise above a quiescent voltage is read, not rounded, 0 or more.
+
+        Parameters
+        ----------
+        rise_v, quiescent_v : float
+            V at the pin, each 0 or more.
+        """
+        if self.is_straight:
+            return rise_v / self.lsb_v
+        return max(self.line_lsb(quiescent_v + rise_v) - max(self.line_lsb(quiescent_v), 0.0), 0.0)
 
     @property
     def pin_bears_v(self) -> float:
@@ -156,19 +226,23 @@ def read_between(before_v: float, held_v: FloatArray, upper: IntArray, fraction:
 
 
 def converter_numbers(adc: Adc, *, reference_node_v: float = 0.0, zero_counts: int = 0) -> FloatArray:
-    """Return what the compiled quantiser wants of one converter, shape (6,).
+    """Return what the compiled quantiser wants of one converter, in the order of adc_kernels.CONVERTER.
 
     reference_node_v: what the detector's volts stand on, V at the pin. zero_counts: what is taken off.
     """
     return np.array(
-        (reference_node_v, adc.settled_share, adc.lsb_v, adc.offset_lsb, adc.top_code, zero_counts)
+        (
+            *(reference_node_v, adc.settled_share, adc.lsb_v, adc.offset_lsb, adc.top_code),
+            *(adc.dead_low_v, adc.bow_lsb, zero_counts),
+        )
     )
 
 
 def convert(detector_v: FloatArray, adc: Adc, *, rng: np.random.Generator | None = None) -> IntArray:
     """Return counts, floor(v/LSB) limited to 0 and the top code; with rng its noise is added first.
 
-    detector_v: any shape, V at the pin. The rounding is that of a converter whose first step lies at one LSB.
+    An ideal converter's; a real one has line_lsb in the place of v/LSB, and its offset. detector_v: any
+    shape, V at the pin. The rounding is that of a converter whose first step lies at one LSB.
     """
     from envlab.analog.kernels import adc_kernels
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from envlab.analog.adc import Adc
 from envlab.analog.band_filter import BandFilter
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import Detector
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.active import ActiveRectifier
+from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import PumpRectifier
 
 _SPEECH_HZ = 1000.0
 _LEAST_SWING_V = 0.1
@@ -16,7 +20,7 @@ _LEAST_SWING_V = 0.1
 def design_rule_warnings(
     preamp: Preamp,
     band_filter: BandFilter,
-    rectifier: Rectifier,
+    rectifier: Rectifier | ActiveRectifier | PumpRectifier,
     detector: Detector,
     adc: Adc,
     quiescent_v: float,
@@ -25,7 +29,10 @@ def design_rule_warnings(
 
     detector: as built. quiescent_v: V at the detector when nothing sounds.
     """
-    found = [*_preamp_warnings(preamp), *_rectifier_warnings(preamp, rectifier), *_adc_warnings(adc)]
+    found = _preamp_warnings(preamp)
+    if isinstance(rectifier, Rectifier):
+        found += _rectifier_warnings(preamp, rectifier)
+    found += [*_adc_warnings(adc), *_dead_zone_warnings(adc, quiescent_v)]
     most_v = _most_at_pin_v(preamp, rectifier, detector, quiescent_v)
     if most_v > adc.pin_bears_v:
         found.append(
@@ -66,11 +73,6 @@ def _preamp_warnings(preamp: Preamp) -> list[str]:
 
 def _rectifier_warnings(preamp: Preamp, rectifier: Rectifier) -> list[str]:
     found = []
-    if rectifier.reference == "coupled" and rectifier.return_ohm is None:
-        found.append(
-            "The passive half wave has no DC return: its coupling capacitor charges until nothing flows and"
-            " the detector reads zero: give return_ohm, from the diode's input to the reference node."
-        )
     if rectifier.reference == "bias" and rectifier.quiescent_rectified_v(preamp.bias_v) < 0:
         found.append(
             f"The signal rests at {preamp.bias_v:g} V, below the reference node at "
@@ -91,7 +93,32 @@ def _adc_warnings(adc: Adc) -> list[str]:
     ]
 
 
-def _most_at_pin_v(preamp: Preamp, rectifier: Rectifier, detector: Detector, quiescent_v: float) -> float:
+def _dead_zone_warnings(adc: Adc, quiescent_v: float) -> list[str]:
+    lost_v = adc.dead_low_v - quiescent_v
+    if lost_v < adc.lsb_v:
+        return []
+    return [
+        f"The ADC reads 0 up to {1e3 * adc.dead_low_v:.3g} mV and the detector rests at"
+        f" {1e3 * quiescent_v:.3g} mV: the first {1e3 * lost_v:.3g} mV of every sound are lost. Lift"
+        " reference_node_v above the dead zone, or state a floor that lies above it."
+    ]
+
+
+def _most_at_pin_v(
+    preamp: Preamp,
+    rectifier: Rectifier | ActiveRectifier | PumpRectifier,
+    detector: Detector,
+    quiescent_v: float,
+) -> float:
+    if isinstance(rectifier, ActiveRectifier):
+        built = rectifier.as_built(preamp.bias_v, preamp.supply_v)
+        ends_v = np.array([-preamp.swing_down_v, preamp.swing_up_v])
+        most_v = min(float(built.rectified_v(ends_v).max()), built.output_high_v)
+        return max(quiescent_v, rectifier.reference_node_v + most_v * detector.divider)
+    if isinstance(rectifier, PumpRectifier):
+        # Twice the mean swing, no drop: an upper end.
+        most_v = preamp.swing_up_v + preamp.swing_down_v
+        return max(quiescent_v, rectifier.reference_node_v + most_v * detector.divider)
     swing_v = preamp.swing_up_v
     if rectifier.kind == "full":
         swing_v = max(swing_v, preamp.swing_down_v)

@@ -1,72 +1,201 @@
-"""Rectifier and detector as one stage: the preamp's output in, the capacitor's voltage out.
+"""Rectifier and hold capacitor, one circuit: what a rectifier offers in, the capacitor's voltage out.
 
-Whatever the rectifier is, the step from one sample to the next is the same for one detector and for many;
-which loop runs is decided here.
+Whatever the rectifier is, ideal, passive or with amplifiers, this is the one place that decides by which step
+capacitor and rectifier go from one sample to the next. For many detectors side by side the same steps stand
+in analog/bank.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from envlab.analog.detector import AverageDetector, Detector, detect, hold_step
-from envlab.analog.diodes.passive import diode_step, hold_passive
-from envlab.analog.rectifier import Rectifier, rectify_in_time
+from envlab.analog.diodes.passive import charged_through, diode_step, hold_passive
+from envlab.analog.rectifiers.half_wave_circuit import (
+    both_ways,
+    follow_both_ways,
+    given_by,
+    held_at_rest,
+    hold_made,
+    made_at_rest,
+    make,
+)
+from envlab.analog.rectifiers.half_waves import HalfWaves
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
+from envlab.analog.rectifiers.pump_circuit import hold_pumped, pumped
+from envlab.analog.rectifiers.pumps import Pump
 from envlab.units import FloatArray
+
+# What a rectifier is on its board, with the board's bias and supply in it.
+BuiltRectifier = Rectifier | HalfWaves | Pump
 
 
 @dataclass(frozen=True)
 class HoldState:
-    """held_v: V on the hold capacitor above the reference node. across_v: V across the coupling capacitor."""
+    """held_v: V on the hold capacitor above the reference node. across_v: V across the coupling capacitor.
+
+    other_across_v: across further coupling capacitors; empty: none, or all empty. inner: of the rectifier's
+    amplifiers, as its step keeps it; empty: at rest.
+    """
 
     held_v: float = 0.0
     across_v: float = 0.0
+    other_across_v: tuple[float, ...] = ()
+    inner: tuple[float, ...] = ()
+
+
+def coupled_at(rectifier: BuiltRectifier, resting_v: float) -> HoldState:
+    """Return an empty hold capacitor behind coupling capacitors that keep what stands still, resting_v, V."""
+    if isinstance(rectifier, Pump):
+        first, *others = (end.gain * resting_v for end in rectifier.ends)
+        return HoldState(0.0, first, tuple(others))
+    if isinstance(rectifier, HalfWaves):
+        return HoldState(0.0, 0.0 if rectifier.coupling_farad is None else resting_v)
+    return HoldState(0.0, resting_v if rectifier.reference == "coupled" else 0.0)
+
+
+Hold = Callable[[FloatArray, HoldState], tuple[FloatArray, HoldState]]
+
+
+def check_goes_together(rectifier: BuiltRectifier, detector: Detector) -> None:
+    """Raise ParameterError for a detector that this rectifier cannot drive."""
+    if isinstance(rectifier, HalfWaves):
+        if rectifier.only_gives:
+            given_by(rectifier, detector)
+    elif isinstance(rectifier, Pump):
+        pumped(rectifier, detector)
+    elif rectifier.diode != "none":
+        charged_through(detector)
 
 
 def hold_signal(
     signal_v: FloatArray,
-    rectifier: Rectifier,
+    rectifier: BuiltRectifier,
     detector: Detector,
     *,
     sample_rate_hz: float,
     bias_v: float = 0.0,
-    resting_v: float = 0.0,
     state: HoldState | None = None,
 ) -> tuple[FloatArray, HoldState]:
     """Return (held_v, end state): V above the reference node, shape (n,).
 
     Held_v[n] stamped (n + ½)/sample_rate_hz.
 
-    signal_v: shape (n,), V round the preamp's bias_v. A rectifier's own amplifier begins at rest, at
-    resting_v, V round bias_v.
+    signal_v: shape (n,), V round the preamp's bias_v. rectifier: as built.
     """
+    drive_v = rectify(signal_v, rectifier, bias_v=bias_v) if isinstance(rectifier, Rectifier) else signal_v
     state = state or HoldState()
-    drive_v, _ = rectify_in_time(
-        signal_v, rectifier, sample_rate_hz=sample_rate_hz, bias_v=bias_v, resting_v=resting_v
-    )
     return hold_rectified(drive_v, rectifier, detector, sample_rate_hz=sample_rate_hz, state=state)
 
 
 def hold_rectified(
     drive_v: FloatArray,
-    rectifier: Rectifier,
+    rectifier: BuiltRectifier,
     detector: Detector,
     *,
     sample_rate_hz: float,
     state: HoldState,
 ) -> tuple[FloatArray, HoldState]:
-    """The same from the rectified drive on, V above the reference node."""
+    """The same from what the rectifier's stage hands on: see offered_v for what that is."""
+    return _hold(rectifier, detector, sample_rate_hz)(drive_v, state)
+
+
+def offered_v(
+    drive_v: FloatArray, rectifier: BuiltRectifier, *, sample_rate_hz: float, state: HoldState
+) -> FloatArray:
+    """Return what the rectifier offers to the attack resistor, V above the reference node, shape (n,).
+
+    drive_v: what its stage hands on: of an ideal or passive one that itself, of one with amplifiers the
+    signal, from which each half wave is made together with the capacitor. state: before the block.
+    """
+    if isinstance(rectifier, HalfWaves):
+        made, _ = half_wave_states(rectifier, state)
+        upper_v, lower_v, _ = make(drive_v, rectifier, sample_rate_hz=sample_rate_hz, start=made)
+        return np.maximum(upper_v, lower_v)
+    return drive_v
+
+
+def _hold(rectifier: BuiltRectifier, detector: Detector, sample_rate_hz: float) -> Hold:
+    if isinstance(rectifier, HalfWaves):
+        return _by_amplifiers(rectifier, detector, sample_rate_hz)
+    if isinstance(rectifier, Pump):
+        return _by_pump(rectifier, detector, sample_rate_hz)
     if rectifier.diode != "none":
-        step = diode_step(detector, rectifier, sample_rate_hz)
-        held_v, end = hold_passive(drive_v, step, np.array([state.held_v, state.across_v]))
-        return held_v, HoldState(float(end[0]), float(end[1]))
+        return _by_diode(rectifier, detector, sample_rate_hz)
     if rectifier.output_current_a is not None and not isinstance(detector, AverageDetector):
+        return _limited(rectifier.output_current_a * detector.release_ohm, detector, sample_rate_hz)
+    return _ideal(detector, sample_rate_hz)
+
+
+def _ideal(detector: Detector, sample_rate_hz: float) -> Hold:
+    def hold(drive_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
+        held_v, end_v = detect(drive_v, detector, sample_rate_hz=sample_rate_hz, start_v=state.held_v)
+        return held_v, HoldState(end_v)
+
+    return hold
+
+
+def _limited(most_v: float, detector: Detector, sample_rate_hz: float) -> Hold:
+    """most_v: what the amplifier's current would make of the release resistor alone."""
+    charge, gain, bleed = hold_step(detector, sample_rate_hz)
+
+    def hold(drive_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
         from envlab.analog.kernels import diode_kernels
 
-        charge, gain, bleed = hold_step(detector, sample_rate_hz)
-        kick_v = rectifier.output_current_a * detector.release_ohm * (1 - bleed)
+        kick_v = most_v * (1 - bleed)
         held_v, end_v = diode_kernels.hold_limited(drive_v, charge, gain, bleed, kick_v, state.held_v)
         return held_v, HoldState(float(end_v))
-    held_v, end_v = detect(drive_v, detector, sample_rate_hz=sample_rate_hz, start_v=state.held_v)
-    return held_v, HoldState(end_v)
+
+    return hold
+
+
+def _by_diode(rectifier: Rectifier, detector: Detector, sample_rate_hz: float) -> Hold:
+    step = diode_step(detector, rectifier, sample_rate_hz)
+
+    def hold(drive_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
+        held_v, end = hold_passive(drive_v, step, np.array([state.held_v, state.across_v]))
+        return held_v, HoldState(float(end[0]), float(end[1]))
+
+    return hold
+
+
+def _by_amplifiers(built: HalfWaves, detector: Detector, sample_rate_hz: float) -> Hold:
+    average = both_ways(built, detector)
+
+    def hold(drive_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
+        made, held = half_wave_states(built, state)
+        upper_v, lower_v, made = make(drive_v, built, sample_rate_hz=sample_rate_hz, start=made)
+        if average is not None:
+            larger_v = np.maximum(upper_v, lower_v)
+            held_v, now_v = follow_both_ways(larger_v, average, sample_rate_hz, state.held_v)
+            return held_v, HoldState(now_v, float(made[0]), inner=(float(made[1]), *held[1:].tolist()))
+        held_v, held = hold_made(upper_v, lower_v, built, detector, sample_rate_hz=sample_rate_hz, start=held)
+        across, first = made.tolist()
+        now_v, *amplifiers = held.tolist()
+        return held_v, HoldState(now_v, across, inner=(first, *amplifiers))
+
+    return hold
+
+
+def _by_pump(pump: Pump, detector: Detector, sample_rate_hz: float) -> Hold:
+    def hold(drive_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
+        start = np.zeros(1 + len(pump.ends))
+        start[:2] = state.held_v, state.across_v
+        start[2:] = state.other_across_v or 0.0
+        held_v, end = hold_pumped(drive_v, pump, detector, sample_rate_hz=sample_rate_hz, start=start)
+        now_v, across, *others = end.tolist()
+        return held_v, HoldState(now_v, across, tuple(others))
+
+    return hold
+
+
+def half_wave_states(built: HalfWaves, state: HoldState) -> tuple[FloatArray, FloatArray]:
+    """Return a state, V, as make and as hold_made take it."""
+    made, held = made_at_rest(), held_at_rest(built, state.held_v)
+    made[0] = state.across_v
+    if state.inner:
+        made[1], held[1:] = state.inner[0], state.inner[1:]
+    return made, held

@@ -36,6 +36,8 @@ CAPACITOR_CLASSES = {
     "tantalum": CapacitorClass(0.0, 0.06, 50.0),
 }
 _ROOM_C, _COLD_C = 25.0, -20.0
+# Of its value, below which a part counts as not moved.
+LEAST_MOVE = 1e-4
 
 
 @dataclass(frozen=True)
@@ -72,6 +74,20 @@ class HoldCapacitor:
         biased = 1 - made_of.loss_at_rated * (self.working_v / self.rated_v) ** 2
         cold = max(0.0, (_ROOM_C - self.temperature_c) / (_ROOM_C - _COLD_C))
         return biased * (1 - min(0.95, made_of.loss_at_minus_20 * cold))
+
+    def moved_at(self, temperature_c: float) -> tuple[str, ...]:
+        """Return what another temperature does to it, in a clause; nothing if nothing.
+
+        Parameters
+        ----------
+        temperature_c : float
+            −40 to 125 °C.
+        """
+        change = replace(self, temperature_c=temperature_c).share_left / self.share_left - 1
+        if abs(change) < LEAST_MOVE:
+            return ()
+        side = "less" if change < 0 else "more"
+        return (f"the hold capacitor has {abs(100 * change):.2g} % {side} capacitance",)
 
 
 def as_built(detector: Detector, capacitor: HoldCapacitor, adc: Adc) -> Detector:

@@ -146,6 +146,7 @@ class Preamp(AnalogStage):
             low_v=-self.swing_down_v,
             high_v=self.swing_up_v,
             resting_v=min(max(self.output_offset_v, -self.swing_down_v), self.swing_up_v),
+            supply_v=self.supply_v,
         )
 
     def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:

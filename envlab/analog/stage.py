@@ -24,7 +24,8 @@ class Surroundings:
 
     sample_rate_hz: of the signal, Hz, above 0. bias_v: the voltage that the signal is meant to rest at, V
     against ground. low_v, high_v: how far an amplifier's output goes below and above it, V. resting_v: where
-    the signal rests in truth, V round bias_v: what offsets make of it.
+    the signal rests in truth, V round bias_v: what offsets make of it. supply_v: of the analog part, V;
+    infinite where nobody has said it yet.
     """
 
     sample_rate_hz: float
@@ -32,6 +33,7 @@ class Surroundings:
     low_v: float = -math.inf
     high_v: float = math.inf
     resting_v: float = 0.0
+    supply_v: float = math.inf
 
 
 class InputLoad(NamedTuple):
@@ -147,6 +149,8 @@ class Part:
     nobody states one, % (common practice, no source). role: what it is for, in a word or three; how: how it
     does that, "" where nothing need be said. bought: whether a design file must name a value that can be
     bought. place: order within its stage, along the signal; fields of equal place stand as in the class.
+    between: the two nodes that it joins: "in" and "out" of the stage, "bias", "ground", "supply", or a name
+    of the stage's own; () if the circuit knows the stage (envlab.circuit).
     """
 
     reference: str
@@ -155,6 +159,7 @@ class Part:
     how: str = ""
     bought: bool = True
     place: int = 0
+    between: tuple[str, str] | tuple[()] = ()
 
     @property
     def purpose(self) -> str:
@@ -163,7 +168,14 @@ class Part:
 
 
 def part(
-    reference: str, usual_percent: float, role: str, how: str = "", *, bought: bool = True, place: int = 0
+    reference: str,
+    usual_percent: float,
+    role: str,
+    how: str = "",
+    *,
+    bought: bool = True,
+    place: int = 0,
+    between: tuple[str, str] | tuple[()] = (),
 ) -> Mapping[str, Any]:
     """Return the metadata of a dataclass field that is a part; see Part.
 
@@ -177,7 +189,42 @@ def part(
     >>> [(name, one.reference) for name, one, value in fitted_parts(Pad())]
     [('shunt_ohm', 'R1')]
     """
-    return {"part": Part(reference, usual_percent, role, how, bought, place)}
+    return {"part": Part(reference, usual_percent, role, how, bought, place, between)}
+
+
+@dataclass(frozen=True)
+class Varies:
+    """How a number of a stage that is no part differs from board to board.
+
+    label: as sentences call it. usual: ± in the field's unit if nobody states another, which the place where
+    it stands gives a source for.
+    """
+
+    label: str
+    usual: float
+
+
+def varies(label: str, usual: float) -> Mapping[str, Any]:
+    """Return the metadata of a dataclass field that differs from board to board by ± usual; see Varies.
+
+    Parts differ by their tolerance and need nothing more.
+
+    Examples
+    --------
+    >>> from dataclasses import dataclass, field
+    >>> from envlab.analog.stage import varied_fields, varies
+    >>> @dataclass(frozen=True)
+    ... class Buffer:
+    ...     offset_v: float = field(default=0.0, metadata=varies("buffer offset", 0.002))
+    >>> varied_fields(Buffer)["offset_v"].usual
+    0.002
+    """
+    return {"varies": Varies(label, usual)}
+
+
+def varied_fields(kind: type) -> dict[str, Varies]:
+    """Return field name → how it varies, of a stage's class, in its order."""
+    return {one.name: one.metadata["varies"] for one in dataclasses.fields(kind) if "varies" in one.metadata}
 
 
 def parts_of(kind: type) -> dict[str, Part]:

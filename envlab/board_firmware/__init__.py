@@ -6,6 +6,7 @@ from envlab.chain import Chain
 from envlab.digital.auto_level import LevelControl
 from envlab.digital.fixed_frame import LEAST_BITS, MOST_BITS, Dither
 from envlab.digital.fixed_point import Gate, fixed_follower
+from envlab.digital.followers import MovingMaximum, MovingMean
 from envlab.errors import check_range
 from envlab.firmware.level_table import build_level_table
 from envlab.firmware.runtime_design import RuntimeDesign
@@ -49,6 +50,7 @@ def runtime_design(
         dither=dither,
         pixel_bits=chain.pixel_bits,
         guard=chain.firmware.is_guarded,
+        moving=chain.follower if isinstance(chain.follower, MovingMean | MovingMaximum) else None,
     )
 
 

@@ -12,16 +12,31 @@ from envlab.errors import EnvlabError
 from envlab.firmware.c_header import header_text
 from envlab.firmware.c_names import check_identifier
 from envlab.firmware.cost import runtime_cost
-from envlab.firmware.export import DITHER_FILES, GENERATED_FILES, RUNTIME_FILES, firmware_files, mark_of
+from envlab.firmware.export import (
+    DITHER_FILES,
+    GENERATED_FILES,
+    MOVING_FILES,
+    RUNTIME_FILES,
+    firmware_files,
+    mark_of,
+)
 from envlab.firmware.headers.guard_macros import GUARD_FILES
 from envlab.firmware.project_files import project_files, project_names
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.firmware.table_files import binary_bytes, csv_bytes, json_bytes
-from envlab.light.table import LookupTable
+from envlab.light.power.dither_flicker import dither_flicker
+from envlab.light.table import LookupTable, top_code
 from envlab.light.table_facts import depth_advice, table_facts
 
 # Everything but the tables that an export can leave in its folder.
-FIRMWARE_NAMES = (*RUNTIME_FILES, *GUARD_FILES, *DITHER_FILES, *GENERATED_FILES, *project_names())
+FIRMWARE_NAMES = (
+    *RUNTIME_FILES,
+    *GUARD_FILES,
+    *DITHER_FILES,
+    *MOVING_FILES,
+    *GENERATED_FILES,
+    *project_names(),
+)
 
 
 def firmware_folder(
@@ -129,10 +144,28 @@ def firmware_words(chain: Chain, level: LevelControl | None) -> list[str]:
         tables.words,
         f"It shows {facts.distinct_levels} levels; the largest step is {facts.largest_step_lstar:.1f} L*, "
         f"first light comes at {facts.first_lit_counts:g} counts, {facts.first_lit_db_spl:.0f} dB SPL.",
-        depth_advice(chain.pixel_bits, chain.frame_rate_hz, duty_limit=chain.duty_limit).words,
+        *depth_words(chain),
         _runtime_words(chain, level),
     ]
     return [line for line in lines if line]
+
+
+def depth_words(chain: Chain) -> list[str]:
+    """Return what the depth that is judged and shown can do: the pixel's own, and what the dither adds.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    """
+    advice = depth_advice(
+        chain.pixel_bits + chain.dither_bits, chain.frame_rate_hz, duty_limit=chain.duty_limit
+    )
+    if not chain.dither_bits:
+        return [advice.words]
+    brightest = top_code(chain.pixel_bits, chain.duty_limit)
+    flicker = dither_flicker(chain.dither_bits, chain.refresh_hz, chain.frame_rate_hz, brightest)
+    return [advice.words, flicker.words]
 
 
 def runtime_lacks(chain: Chain) -> str:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from envlab.cli.exported import exit_of_refusal, refuse, say_results, say_sentences
-from envlab.cli.group import FLASHING_EXIT, INTERRUPTED_EXIT, main
+from envlab.cli.group import FLASHING_EXIT, INTERRUPTED_EXIT, NOT_JUDGED_EXIT, main
 from envlab.cli.options import (
     accept_option,
     asked_specification,
@@ -20,9 +21,12 @@ from envlab.cli.options import (
     sensitivity_option,
 )
 from envlab.cli.recorders import note_recorders
-from envlab.cli.saying import progress, say
+from envlab.cli.saying import counted, progress, say
 from envlab.cli.tolerance import boards_of_choice
 from envlab.sound.level_text import StatedLevel
+
+if TYPE_CHECKING:
+    from envlab.study.sweep.choice import Choice
 
 
 @main.command(
@@ -56,8 +60,10 @@ def design(
     DESIGN is a design file (TOML); without it, the lantern parade. With --clip, that recording takes the
     place of the design's clips. Writes design.toml, parts.csv, schematic.svg and .png, candidates.csv (units
     in the column names), brightness_table.h and .csv (duty codes), report.html, and report.pdf if a browser
-    is on PATH. Ends with status 3, and without a table, if no candidate keeps the flash limit; then it says
-    what would.
+    is on PATH. Boards of the best candidates are tried, parts a little off, before one is chosen. Ends with
+    status 3, and without a table, if no candidate keeps the flash limit; then it says what would. Ends with
+    status 4, and without a table, if no clip can show how often the lights flash: all are silent, or too
+    short.
 
     The choice's firmware is then played at each sensitivity: from power-up, after a quiet minute, after a
     shout. Without a table it ends if the sensitivity of DESIGN breaks a target, with status 3 for flashes.
@@ -71,7 +77,6 @@ def design(
     from envlab.study.sentences import of_kind, texts
     from envlab.study.specification.specification import with_sensitivity
     from envlab.study.sweep.choice import choose
-    from envlab.study.sweep.flash_mitigation import with_mitigations
     from envlab.study.sweep.robustness import robust_choice
     from envlab.study.sweep.sweep import sweep
     from envlab.study.tolerance.words import IN_SHORT
@@ -86,9 +91,7 @@ def design(
         note_recorders(specification.clips)
         table = sweep(specification, progress=report)
         report("Choosing", 1.0)
-        choice = robust_choice(
-            with_mitigations(choose(table, specification), specification), specification, progress=report
-        )
+        choice = robust_choice(choose(table, specification), specification, progress=report)
         boards = boards_of_choice(specification, choice, report)
         judgement = judge_exported(
             specification, choice.chain, progress=lambda share: report("Playing the firmware", share)
@@ -109,14 +112,21 @@ def design(
     if judgement.is_judged:
         say()
         say_results(judgement.results)
-    missing = "" if choice.flash_safe else " (no brightness table: the flash limit is not kept)"
     say()
-    say(f"Results are in {folder}{missing}. Open {folder / 'report.html'} first.")
+    say(f"Results are in {folder}{_missing(choice)}. Open {folder / 'report.html'} first.")
     if pdf and not printed:
         say("There is no report.pdf: no browser was found that prints; your own can print report.html.")
     if not choice.flash_safe:
-        raise click.exceptions.Exit(FLASHING_EXIT)
+        raise click.exceptions.Exit(FLASHING_EXIT if choice.flashes_judged else NOT_JUDGED_EXIT)
     refuse(status, "no brightness table was written", guard=guard)
+
+
+def _missing(choice: Choice) -> str:
+    """What is not among the results, and why."""
+    if choice.flash_safe:
+        return ""
+    why = "the flash limit is not kept" if choice.flashes_judged else "flashes were not judged"
+    return f" (no brightness table: {why})"
 
 
 @main.command(
@@ -150,7 +160,8 @@ def sweep(
     from envlab.files import claimed, write_whole
     from envlab.report.tables import check_ending, table_bytes
     from envlab.study.sweep.checkpoint import Checkpoint
-    from envlab.study.sweep.choice import rank_candidates
+    from envlab.study.sweep.not_judged import not_judged_column
+    from envlab.study.sweep.ranking import rank_candidates
     from envlab.study.sweep.sweep import sweep as run_sweep
 
     specification = asked_specification(design, clip, level, most=most)
@@ -165,6 +176,8 @@ def sweep(
         done = len(Checkpoint(kept, "").done())
         click.echo(f"Interrupted: {done} steps are kept in {kept}; ask again to go on from there.", err=True)
         raise click.exceptions.Exit(INTERRUPTED_EXIT) from None
-    write_whole(out, table_bytes(rank_candidates(table, specification), out))
+    ranked = rank_candidates(table, specification).table
+    said = ranked.assign(not_judged=not_judged_column(ranked, specification))
+    write_whole(out, table_bytes(said, out))
     Checkpoint(kept, "").remove()
-    say(f"{len(table)} candidates on {len(specification.clips)} clips, in {out}.")
+    say(f"{counted(len(table), 'candidate')} on {counted(len(specification.clips), 'clip')}, in {out}.")

@@ -10,9 +10,16 @@ import click
 
 from envlab import __version__
 from envlab.cli.saying import note, paint
-from envlab.errors import EnvlabError, EnvlabWarning
+from envlab.errors import EnvlabError, EnvlabWarning, NotJudgedError
 
-REFUSED_EXIT, USAGE_EXIT, FLASHING_EXIT, NOT_WITHIN_EXIT, INTERRUPTED_EXIT = 1, 2, 3, 4, 130
+REFUSED_EXIT, USAGE_EXIT, FLASHING_EXIT, NOT_JUDGED_EXIT, NOT_WITHIN_EXIT, INTERRUPTED_EXIT = (
+    1,
+    2,
+    3,
+    4,
+    5,
+    130,
+)
 
 # As the job goes, not by alphabet.
 _ORDER = (
@@ -38,7 +45,8 @@ Exit status:
   2    the command is not typed right
   3    the flash limit is not kept: by no candidate (design), by the design
        (tolerance)
-  4    the board is not within its tolerances (check-board)
+  4    nothing could be judged: no clip can show how often the lights flash
+  5    the board is not within its tolerances (check-board)
   130  interrupted with Ctrl-C
 """
 
@@ -50,6 +58,12 @@ class _Refusal(click.ClickException):
 
     def show(self, file: Any = None) -> None:
         click.echo(f"{paint('Error:', fg='red', bold=True)} {self.format_message()}", err=True, file=file)
+
+
+class _NotJudged(_Refusal):
+    """The same, where nothing could be judged."""
+
+    exit_code = NOT_JUDGED_EXIT
 
 
 class Verbs(click.Group):
@@ -79,14 +93,21 @@ class Verbs(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run a verb; say notes, errors and interruptions in one line each."""
 
+        told: set[str] = set()
+
         def show(message: Warning | str, *_: Any, **__: Any) -> None:
-            note(str(message), ctx)  # it may come from another thread, which knows of no context
+            # A clip at nine levels, read again for every study, is one thing to know.
+            if str(message) not in told:
+                told.add(str(message))
+                note(str(message), ctx)  # it may come from another thread, which knows of no context
 
         with warnings.catch_warnings():
             warnings.showwarning = show
             warnings.simplefilter("always", EnvlabWarning)
             try:
                 return super().invoke(ctx)
+            except NotJudgedError as problem:
+                raise _NotJudged(str(problem)) from None
             except EnvlabError as problem:
                 raise _Refusal(str(problem)) from None
             except MemoryError:

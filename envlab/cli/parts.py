@@ -38,7 +38,7 @@ def parts(
     10 %. Ripple, at 60 Hz, is a limit: where it asks for more, both times grow together. Prints the parts,
     what they really give, and the lines for a design file.
     """
-    from envlab.analog.rectifier import Rectifier
+    from envlab.analog.rectifiers.ideal import Rectifier
     from envlab.study.inverse_design import Wanted, parts_for
 
     wanted = Wanted(attack_ms, release_ms, ripple_db)

@@ -28,6 +28,11 @@ def is_quiet(ctx: click.Context | None = None) -> bool:
     return bool(running and running.meta.get(_QUIET, False))
 
 
+def counted(count: int, what: str) -> str:
+    """As in "1 clip", "9 clips"."""
+    return f"{count} {what}{'s' * (count != 1)}"
+
+
 def paint(text: str, **style: object) -> str:
     """Return text in a style, or plain where NO_COLOR is set; on anything but a terminal click strips it."""
     return text if os.environ.get("NO_COLOR") else click.style(text, **style)  # type: ignore[arg-type]

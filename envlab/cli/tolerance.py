@@ -19,7 +19,7 @@ from envlab.cli.options import (
     refuse_existing,
 )
 from envlab.cli.recorders import note_recorders
-from envlab.cli.saying import progress, say
+from envlab.cli.saying import counted, progress, say
 from envlab.errors import FileError
 from envlab.sound.level_text import StatedLevel
 
@@ -64,9 +64,9 @@ def tolerance(
 
     The parts are those that stand in DESIGN, as in the design.toml that envlab design writes; what it sweeps
     is not swept. Section [tolerance] says how far boards may lie apart. Says what share of boards meets each
-    target, what an order of 50 brings, which part to buy tighter, and the worst worst_cases. With --out, one
+    target, what an order of 50 brings, which part to buy tighter, and the worst cases. With --out, one
     row a board: deviations and metrics, units in the column names. Ends with status 3 if the design itself
-    does not keep the flash limit.
+    does not keep the flash limit, with status 4 if no clip can show whether it does.
     """
     from envlab.files import write_whole
     from envlab.report.tables import check_ending, table_bytes
@@ -94,7 +94,7 @@ def tolerance(
         say(line)
     if out is not None:
         say()
-        say(f"{len(result.boards)} boards, in {out}.")
+        say(f"{counted(len(result.boards), 'board')}, in {out}.")
     if result.targets["nominal"].iloc[0] > result.targets["limit"].iloc[0]:
         raise click.exceptions.Exit(FLASHING_EXIT)
 
@@ -112,11 +112,12 @@ def _drawn(result: ToleranceResult, suffix: str) -> bytes:
 def boards_of_choice(
     specification: Specification, choice: Choice, report: Callable[[str, float], None]
 ) -> ToleranceResult | None:
-    """Return what becomes of a design run's choice on some hundred boards.
+    """Return what becomes of a design run's choice on some hundred boards, by the targets that count.
 
     None if it must not be built, or if its boards have to run one by one and that would take minutes.
     """
     from envlab.engine.side_by_side import runs_side_by_side
+    from envlab.study.sweep.verdict_words import eased_words
     from envlab.study.tolerance.tolerance import tolerance as many_boards
 
     if not choice.flash_safe:
@@ -131,4 +132,6 @@ def boards_of_choice(
     tolerances = replace(
         specification.tolerance, boards=min(most, DESIGN_BOARDS, specification.tolerance.boards)
     )
-    return many_boards(specification, chain=choice.chain, tolerances=tolerances, progress=report)
+    ranked = choice.ranking.specification(specification)
+    result = many_boards(ranked, chain=choice.chain, tolerances=tolerances, progress=report)
+    return replace(result, sentences=(*eased_words(choice.ranking.replaced), *result.sentences))

@@ -7,6 +7,8 @@ than there are steps.
 
 from __future__ import annotations
 
+import numpy as np
+
 from envlab.compiling import compiled_with
 from envlab.digital.fixed_words import FixedState, FixedWords
 from envlab.units import IntArray
@@ -107,6 +109,37 @@ def follow(words: FixedWords, state: FixedState, reading: int) -> FixedState:
         s.judge_left, s.patience, s.full, s.window, s.aim, s.peak, s.peak_before, s.noise, s.gate, s.mute,
         s.fade,
     )  # fmt: skip
+
+
+@compiled_with(nogil=True)
+def start_moving(words: FixedWords) -> IntArray:
+    """What a moving mean or maximum holds at rest, words of 16 bit, shape (2 + readings,).
+
+    First the total (its start rounds half up) or the maximum, then the place of the oldest, then the past.
+    """
+    held = np.zeros(2 + words.moving_readings, np.int64)
+    held[0] = 0x8000 if words.moving_factor else 0
+    return held
+
+
+@compiled_with(nogil=True)
+def moving(words: FixedWords, held: IntArray, envelope: int) -> int:
+    """Mean or maximum of the last moving_readings envelope words; held (start_moving) is brought up to date.
+
+    A mean's total is the sum of all its words times the factor, nothing of it ever cut away.
+    """
+    place = 2 + held[1]
+    oldest = held[place]
+    held[place] = envelope
+    held[1] = held[1] + 1 if held[1] + 1 < words.moving_readings else 0
+    if words.moving_factor:
+        held[0] += (envelope - oldest) * words.moving_factor
+        return int(held[0]) >> 16
+    if envelope >= held[0]:
+        held[0] = envelope
+    elif oldest == held[0]:
+        held[0] = held[2:].max()
+    return int(held[0])
 
 
 @compiled_with(nogil=True)
@@ -281,23 +314,37 @@ def run_frames(
     readings: IntArray,
     frame_ends: IntArray,
     offsets: IntArray,
+    held: IntArray,
     trace: IntArray,
 ) -> FixedState:
     """Follow every reading; each frame takes the envelope of the first frame_ends readings.
 
-    offsets (frames,): chosen before the frame. trace (frames, 5): envelope word, duty, zero, window, noise.
+    held: of the moving mean or maximum, as start_moving; brought up to date. offsets (frames,): chosen before
+    the frame. trace (frames, 5): envelope word, duty, zero, window, noise.
     """
-    done = 0
+    done, moves = 0, words.moving_readings > 1
+    # What the last reading gave; a frame before any reading of this run shows it again.
+    word = shown_word(words, state, held)
     for k in range(frame_ends.shape[0]):
         while done < frame_ends[k]:
             state = follow(words, state, readings[done])
+            word = moving(words, held, state.envelope >> 16) if moves else state.envelope >> 16
             done += 1
         if offsets[k] >= 0:
             state = choose_offset(words, state, offsets[k])
-        word = state.envelope >> 16
         duty, state = brightness(words, state, table, word)
         trace[k, 0], trace[k, 1], trace[k, 2] = word, duty, state.zero << ZERO_BITS | state.zero_low
         trace[k, 3], trace[k, 4] = state.window, state.noise
     for n in range(done, readings.shape[0]):
         state = follow(words, state, readings[n])
+        if moves:
+            moving(words, held, state.envelope >> 16)
     return state
+
+
+@compiled_with(nogil=True)
+def shown_word(words: FixedWords, state: FixedState, held: IntArray) -> int:
+    """The envelope word that a frame takes if no reading comes before it; held: words, as start_moving."""
+    if words.moving_readings > 1:
+        return int(held[0]) >> 16 if words.moving_factor else int(held[0])
+    return state.envelope >> 16

@@ -15,14 +15,22 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.digital.fixed_words import FixedState, FixedWords
-from envlab.digital.followers import AttackRelease, Follower, OnePole, PassThrough, follow
+from envlab.digital.followers import (
+    AttackRelease,
+    Follower,
+    MovingMaximum,
+    MovingMean,
+    OnePole,
+    PassThrough,
+    follow,
+)
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.units import FloatArray, IntArray
 
 WORD = 1 << 16
 LEVEL_UNITS_PER_DB = 4096 / (20 * math.log10(2))
 LONGEST_ERROR = 0.10
-FIRMWARE_FOLLOWERS = (PassThrough, OnePole, AttackRelease)
+FIRMWARE_FOLLOWERS = (PassThrough, OnePole, AttackRelease, MovingMean, MovingMaximum)
 
 
 @dataclass(frozen=True)
@@ -109,19 +117,21 @@ def has_firmware_follower(follower: Follower) -> bool:
 def fixed_follower(follower: Follower, rate_hz: float) -> FixedFollower:
     """Return the firmware's follower for a float one.
 
-    No follower, or a time of 0, becomes an eighth of a period: within 1/3000 of the reading at once. Raises
-    ParameterError for a follower that the firmware does not have.
+    No follower, or a time of 0, becomes an eighth of a period: within 1/3000 of the reading at once; so does
+    a moving mean or maximum, which the firmware takes of what it has followed (FixedWords.moving_readings).
+    Raises ParameterError for a follower that the firmware does not have.
     """
     check_positive("rate_hz", rate_hz, unit="Hz")
     at_once = 1.0 / (8.0 * rate_hz)
-    if isinstance(follower, PassThrough):
+    if isinstance(follower, PassThrough | MovingMean | MovingMaximum):
         return FixedFollower(at_once, at_once, rate_hz)
     if isinstance(follower, OnePole):
         return FixedFollower(follower.time_s or at_once, follower.time_s or at_once, rate_hz)
     if isinstance(follower, AttackRelease):
         return FixedFollower(follower.attack_s or at_once, follower.release_s or at_once, rate_hz)
     name = type(follower).__name__
-    raise ParameterError("follower", name, "PassThrough, OnePole or AttackRelease, which the firmware has")
+    have = "PassThrough, OnePole, AttackRelease, MovingMean or MovingMaximum, which the firmware has"
+    raise ParameterError("follower", name, have)
 
 
 @dataclass(frozen=True)
@@ -229,7 +239,7 @@ class FrameTrace:
 
     envelope: word that the frame took. duty: 16 bit, before guard, limiter and depth. zero: learnt quiescent
     level, in words of a reading with its fraction. window, noise: level units. end: state after the last
-    reading.
+    reading. held: what a moving mean or maximum holds then.
     """
 
     envelope: IntArray
@@ -238,6 +248,7 @@ class FrameTrace:
     window: IntArray
     noise: IntArray
     end: FixedState
+    held: IntArray
 
 
 def run_frames(
@@ -247,15 +258,16 @@ def run_frames(
     frame_ends: IntArray,
     *,
     state: FixedState | None = None,
+    held: IntArray | None = None,
     offsets: IntArray | None = None,
 ) -> FrameTrace:
     """Follow readings (n,), each 0..65535, and make the duty of frames, as one task or two do on the board.
 
     frame_ends (frames,): how many of the readings have been followed when a frame takes the envelope, never
     falling, 0..n. Readings after the last frame are followed too, so that two runs equal one, split anywhere:
-    the second run's frame_ends count its own readings. codes: the runtime's table. state: what a run before
-    ended with, None for the start. offsets (frames,): a step of the decibel offset that the wearer chooses
-    before that frame, or -1. Raises ParameterError. Bit for bit the C runtime.
+    the second run's frame_ends count its own readings. codes: the runtime's table. state, held: what a run
+    before ended with, None for the start. offsets (frames,): a step of the decibel offset that the wearer
+    chooses before that frame, or -1. Raises ParameterError. Bit for bit the C runtime.
 
     Examples
     --------
@@ -278,7 +290,10 @@ def run_frames(
     trace = np.empty((ends.size, 5), np.int64)
     begin = kernels.start(words) if state is None else state
     table = np.ascontiguousarray(codes, dtype=np.int64)
-    end = kernels.run_frames(words, begin, table, given, ends, _chosen(offsets, ends.size), trace)
+    kept = kernels.start_moving(words) if held is None else np.array(held, np.int64)
+    if kept.shape != (2 + words.moving_readings,):
+        raise ParameterError("held", kept.shape, f"of shape {(2 + words.moving_readings,)}, as a run left it")
+    end = kernels.run_frames(words, begin, table, given, ends, _chosen(offsets, ends.size), kept, trace)
     return FrameTrace(
         trace[:, 0],
         trace[:, 1],
@@ -286,7 +301,28 @@ def run_frames(
         trace[:, 3],
         trace[:, 4],
         FixedState(*(int(v) for v in end)),
+        kept,
     )
+
+
+def follow_moving(words: FixedWords, envelopes: IntArray) -> IntArray:
+    """Return the moving mean or maximum of envelopes, from rest; bit for bit the C's.
+
+    envelopes and the result: words of 16 bit, shape (n,).
+
+    Examples
+    --------
+    >>> import envlab
+    >>> from envlab.board_firmware import runtime_design
+    >>> from envlab.stages import MovingMean
+    >>> words = runtime_design(envlab.Chain(follower=MovingMean(0.004))).words
+    >>> follow_moving(words, np.array([64, 64, 64, 64, 128])).tolist()
+    [16, 32, 48, 64, 80]
+    """
+    from envlab.digital import fixed_kernels as kernels
+
+    held = kernels.start_moving(words)
+    return np.array([kernels.moving(words, held, int(word)) for word in envelopes], np.int64)
 
 
 def _words_of(name: str, values: IntArray) -> IntArray:

@@ -8,6 +8,8 @@ from envlab.errors import ParameterError
 
 WORD_MOST = 0xFFFF
 BLOCK_BITS_LEAST, BLOCK_BITS_MOST = 4, 15
+# An index of 8 bit names each of them.
+MOST_MOVING = 255
 
 
 class FixedWords(NamedTuple):
@@ -52,6 +54,8 @@ class FixedWords(NamedTuple):
     window_least_sensitive: int
     offset_step: int
     offset_steps: int
+    moving_readings: int = 1
+    moving_factor: int = 0
 
 
 class FixedState(NamedTuple):
@@ -98,6 +102,7 @@ def check_words(words: FixedWords, entries: int) -> None:
     for name in ("attack_fraction", "release_fraction"):
         if getattr(words, name) not in (16, 24):
             raise ParameterError(name, getattr(words, name), "16 or 24")
+    _check_moving(words)
     _at_most("gate_close", words.gate_close, words.gate_open)
     _at_most("noise_most", words.noise_most + words.noise_rise, WORD_MOST - words.gate_open)
     _check_zero(words)
@@ -109,6 +114,22 @@ def check_words(words: FixedWords, entries: int) -> None:
         return
     _at_least("entries", entries, (words.range_level >> 8) + 2)
     _at_least("offset_step", words.window_least_sensitive, (words.offset_steps - 1) * words.offset_step)
+
+
+def mean_factor(readings: int) -> int:
+    """Return each reading's share in a moving mean of 2 to MOST_MOVING, in 1/65536, rounded down.
+
+    Down, so that no sum of products passes 32 bit.
+    """
+    return (WORD_MOST + 1) // readings
+
+
+def _check_moving(words: FixedWords) -> None:
+    _at_least("moving_readings", words.moving_readings, 1)
+    _at_most("moving_readings", words.moving_readings, MOST_MOVING)
+    if words.moving_factor:
+        _at_least("moving_readings", words.moving_readings, 2)
+        _at_most("moving_factor", words.moving_factor, mean_factor(words.moving_readings))
 
 
 def _check_zero(words: FixedWords) -> None:

@@ -101,9 +101,43 @@ class MeanSquare:
         check_range("time_s", self.time_s, 0.0, unit="s")
 
 
+# One frame of 100 Hz.
+USUAL_WINDOW_S = 0.01
+
+
+@dataclass(frozen=True)
+class MovingMean:
+    """Mean of the inputs of the last window, at rest 0 before the first one.
+
+    With the frame's own length as window, a frame shows the mean of all readings since the frame before it:
+    the converter's noise shrinks by the root of their number, its steps become finer, and of a bass note's
+    ripple less is left to fold down. The light is later by half a window.
+
+    Parameters
+    ----------
+    window_s : float
+        Seconds, above 0, rounded to whole periods, at least one.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from envlab.digital.followers import MovingMean, follow
+    >>> follow(np.array([0.0, 2.0, 4.0, 6.0]), MovingMean(0.002), rate_hz=1000.0)[0]
+    array([0., 1., 3., 5.])
+    """
+
+    window_s: float = USUAL_WINDOW_S
+
+    def __post_init__(self) -> None:
+        check_positive("window_s", self.window_s, unit="s")
+
+
 @dataclass(frozen=True)
 class MovingMaximum:
     """Largest input of the last window.
+
+    With the frame's own length as window, a frame shows the largest of all readings since the frame before
+    it: no peak is missed, and what rises is not late.
 
     Parameters
     ----------
@@ -111,13 +145,13 @@ class MovingMaximum:
         Seconds, above 0, rounded to whole periods, at least one.
     """
 
-    window_s: float
+    window_s: float = USUAL_WINDOW_S
 
     def __post_init__(self) -> None:
         check_positive("window_s", self.window_s, unit="s")
 
 
-Follower = PassThrough | OnePole | AttackRelease | PeakHold | MeanSquare | MovingMaximum
+Follower = PassThrough | OnePole | AttackRelease | PeakHold | MeanSquare | MovingMean | MovingMaximum
 
 
 def coefficient(time_s: float, rate_hz: float) -> float:
@@ -140,7 +174,8 @@ def follow(
     and unit. rate_hz: samples per second, above 0. state: what the call on the block before returned, or
     None for a follower at rest (all zero before the first sample); its shape is (..., values), where the
     values belong to the follower: one for a pole (its output, squared for MeanSquare), two for PeakHold
-    (output, periods left to hold), one less than the window's periods for MovingMaximum (the last inputs).
+    (output, periods left to hold), one less than the window's periods for MovingMean and MovingMaximum (the
+    last inputs).
 
     Raises ParameterError for a wrong rate, a value that is not finite or a state of another shape.
     """
@@ -159,9 +194,30 @@ def follow(
 
 
 def _state_values(follower: Follower, rate_hz: float) -> int:
-    if isinstance(follower, MovingMaximum):
+    if isinstance(follower, MovingMean | MovingMaximum):
         return _periods(follower.window_s, rate_hz, at_least=1) - 1
     return 2 if isinstance(follower, PeakHold) else 1
+
+
+def readings_of_window(follower: Follower, rate_hz: float) -> int:
+    """Return how many readings a moving mean or maximum goes over at a rate in Hz; 1 for any other follower.
+
+    Parameters
+    ----------
+    follower
+        Any follower.
+    rate_hz
+        Of the readings, above 0 Hz.
+
+    Examples
+    --------
+    >>> readings_of_window(MovingMean(0.01), 1000.0), readings_of_window(PassThrough(), 1000.0)
+    (10, 1)
+    """
+    check_positive("rate_hz", rate_hz, unit="Hz")
+    if isinstance(follower, MovingMean | MovingMaximum):
+        return _periods(follower.window_s, rate_hz, at_least=1)
+    return 1
 
 
 def _periods(time_s: float, rate_hz: float, at_least: int = 0) -> int:
@@ -195,6 +251,8 @@ def _follow_rows(
         kernels.peak_hold_rows(rows, start, _periods(follower.hold_s, rate_hz), keep, result)
     elif isinstance(follower, MeanSquare):
         kernels.mean_square_rows(rows, start, coefficient(follower.time_s, rate_hz), result)
+    elif isinstance(follower, MovingMean):
+        kernels.moving_mean_rows(rows, start, start.shape[1] + 1, result)
     elif isinstance(follower, MovingMaximum):
         kernels.moving_maximum_rows(rows, start, start.shape[1] + 1, result)
     else:

@@ -57,6 +57,25 @@ def mean_square_rows(rows: FloatArray, state: FloatArray, rise: float, result: F
         state[r, 0] = s
 
 
+@compiled_with(nogil=True, error_model="numpy")
+def moving_mean_rows(rows: FloatArray, state: FloatArray, window: int, result: FloatArray) -> None:
+    """Mean of the last ``window`` inputs, each added up anew, the oldest first.
+
+    A sum that is carried on would leave rounding errors behind, other ones for another cut into blocks.
+    """
+    past, count = window - 1, rows.shape[1]
+    values = np.empty(past + count)
+    for r in range(rows.shape[0]):
+        values[:past] = state[r]
+        values[past:] = rows[r]
+        for n in range(count):
+            total = 0.0
+            for k in range(n, n + window):
+                total += values[k]
+            result[r, n] = total / window
+        state[r] = values[count:]
+
+
 @compiled_with(nogil=True, fastmath={"contract"}, error_model="numpy")
 def moving_maximum_rows(rows: FloatArray, state: FloatArray, window: int, result: FloatArray) -> None:
     """Largest of the last ``window`` inputs, by a queue of falling candidates, in one pass."""

@@ -81,11 +81,15 @@ class LightPath:
 
 
 class LightState(NamedTuple):
-    """All that the light path carries from one frame to the next; phase: of the dither pattern, 0..255."""
+    """All that the light path carries from one frame to the next; phase: of the dither pattern, 0..255.
+
+    held: what a moving mean or maximum holds.
+    """
 
     runtime: FixedState | None = None
     guard: GuardState | None = None
     phase: int = 0
+    held: tuple[int, ...] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,7 +132,10 @@ def run_light_path(
     (10, 1, 72)
     """
     begin = LightState() if state is None else state
-    trace = run_frames(path.words, path.table, readings, frame_ends, state=begin.runtime, offsets=offsets)
+    held_before = None if begin.held is None else np.array(begin.held)
+    trace = run_frames(
+        path.words, path.table, readings, frame_ends, state=begin.runtime, held=held_before, offsets=offsets
+    )
     wanted, guard = trace.duty, begin.guard
     duty, held = wanted, np.zeros(wanted.size, np.bool_)
     if path.guard is not None:
@@ -136,7 +143,9 @@ def run_light_path(
         duty, held, guard = run_guard(path.guard, wanted, state=guard)
     phase = (begin.phase + duty.size * path.refreshes) % PHASES
     codes = show_frames(path, duty, begin.phase)
-    return LightTrace(wanted, duty, held, codes, LightState(trace.end, guard, phase))
+    return LightTrace(
+        wanted, duty, held, codes, LightState(trace.end, guard, phase, tuple(trace.held.tolist()))
+    )
 
 
 def show_frames(path: LightPath, duties: IntArray, phase: int = 0) -> IntArray:

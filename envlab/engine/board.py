@@ -14,10 +14,12 @@ from typing import Any, ClassVar, Protocol
 
 from envlab.analog.adc import Adc
 from envlab.analog.detector import Detector
-from envlab.analog.envelope import HoldState
+from envlab.analog.envelope import BuiltRectifier, HoldState
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.active import ActiveRectifier
+from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import PumpRectifier
 from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.digital.followers import Follower
 from envlab.errors import ParameterError
@@ -39,8 +41,12 @@ class Board(Protocol):
         """What amplifies; it sets the bias, and adds noise."""
 
     @property
-    def rectifier(self) -> Rectifier:
+    def rectifier(self) -> Rectifier | ActiveRectifier | PumpRectifier:
         """The last stage before the detector."""
+
+    @property
+    def rectifier_as_built(self) -> BuiltRectifier:
+        """The same on this board's bias and supply."""
 
     @property
     def adc(self) -> Adc:
@@ -159,6 +165,15 @@ def surroundings_at_rectifier(stages: Mapping[str, AnalogStage], sample_rate_hz:
     for stage in list(stages.values())[:-1]:
         around = stage.surroundings_behind(around)
     return around
+
+
+def rectifier_on(stages: Mapping[str, AnalogStage]) -> BuiltRectifier:
+    """Return the last of some stages, a rectifier, on what those before it make of the board."""
+    # The same at any rate; a record of surroundings needs one.
+    around = surroundings_at_rectifier(stages, 1.0)
+    rectifier = list(stages.values())[-1]
+    assert isinstance(rectifier, Rectifier | ActiveRectifier | PumpRectifier)
+    return rectifier.as_built(around.bias_v, around.supply_v)
 
 
 def response_before_rectifier(board: Board, frequency_hz: float) -> complex:

@@ -8,80 +8,118 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import Any
 
 import numpy as np
 
 from envlab.analog.adc import read_between
 from envlab.analog.bank.detector_bank import bank_of, read_bank
 from envlab.analog.bank.diode_bank import diode_bank_of, read_diode_bank
+from envlab.analog.bank.half_wave_bank import half_wave_bank_of, read_half_wave_bank
 from envlab.analog.detector import Detector, hold_step
-from envlab.analog.envelope import HoldState, hold_rectified
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.envelope import BuiltRectifier, HoldState, hold_rectified
+from envlab.analog.rectifiers.half_waves import HalfWaves
+from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.analog.rectifiers.pumps import Pump
 from envlab.engine.board import Board
 from envlab.units import FloatArray, IntArray
 
 # A group of vector lanes takes the time of three or four diodes one by one, however few lanes are used.
 FEW_DIODES = 3
+FEW_BEHIND_AMPLIFIERS = 3
 # Detectors of one bank: with more of them a front end alone would leave processors idle.
 BANK = 256
 BEHAVIOUR_RATE_HZ = 384e3
 
 
+# Volts read in a block, shape (readings, detectors); rectified voltage, and where it is read.
+Read = Callable[[FloatArray, IntArray, FloatArray], FloatArray]
+
+
 class HoldStage:
     """Carries the state of its detectors from block to block.
 
-    detectors: as built, at least one. start: what the capacitors of each hold at first.
+    detectors: as built, at least one. rectifier: as built, one for all. start: what the capacitors of each
+    hold at first.
     """
 
     def __init__(
         self,
         detectors: Sequence[Detector],
-        rectifier: Rectifier,
+        rectifier: BuiltRectifier,
         sample_rate_hz: float,
         start: Sequence[HoldState],
     ) -> None:
-        self._detectors, self._rectifier, self._rate_hz = tuple(detectors), rectifier, sample_rate_hz
-        self._held = list(start)
-        held_v = np.array([state.held_v for state in start])
-        self._kind = _kind(rectifier, len(self._detectors))
-        if self._kind == "diode":
-            self._diodes = diode_bank_of(self._detectors, rectifier, sample_rate_hz)
-            self._state = self._diodes.start(held_v, np.array([state.across_v for state in start]))
-        elif self._kind == "ideal":
-            self._bank = bank_of(self._detectors, sample_rate_hz)
-            self._state = self._bank.start(held_v)
+        self._read = _side_by_side(tuple(detectors), rectifier, sample_rate_hz, start) or _one_by_one(
+            tuple(detectors), rectifier, sample_rate_hz, start
+        )
 
     def read(self, rectified_v: FloatArray, upper: IntArray, fraction: FloatArray) -> FloatArray:
         """Return V above the reference node, shape (readings, detectors).
 
         rectified_v, upper, fraction: one block and where it is read, as read_bank takes them.
         """
-        if self._kind == "diode":
-            read_v, self._state = read_diode_bank(
-                rectified_v, self._diodes, upper, fraction, state=self._state
-            )
-        elif self._kind == "ideal":
-            read_v, self._state = read_bank(rectified_v, self._bank, upper, fraction, state=self._state)
-        else:
-            read_v = self._one_by_one(rectified_v, upper, fraction)
+        return self._read(rectified_v, upper, fraction)
+
+
+def _side_by_side(
+    detectors: tuple[Detector, ...], rectifier: BuiltRectifier, rate_hz: float, start: Sequence[HoldState]
+) -> Read | None:
+    """Return how a bank reads the detectors; None: there is none, or it would take longer."""
+    if len(detectors) <= _few(rectifier):
+        return None
+    if isinstance(rectifier, HalfWaves):
+        half_waves = half_wave_bank_of(detectors, rectifier, rate_hz)
+        return _carried(partial(read_half_wave_bank, bank=half_waves), half_waves.start(start))
+    held_v, across_v = np.array([(state.held_v, state.across_v) for state in start]).T
+    if isinstance(rectifier, Rectifier) and rectifier.diode != "none":
+        diodes = diode_bank_of(detectors, rectifier, rate_hz)
+        return _carried(partial(read_diode_bank, bank=diodes), diodes.start(held_v, across_v))
+    ideal = bank_of(detectors, rate_hz)
+    return _carried(partial(read_bank, bank=ideal), ideal.start(held_v))
+
+
+def _few(rectifier: BuiltRectifier) -> float:
+    """Up to how many detectors are read quicker one by one; infinite where no bank knows the rectifier."""
+    if isinstance(rectifier, HalfWaves):
+        return FEW_BEHIND_AMPLIFIERS if rectifier.only_gives else math.inf
+    if isinstance(rectifier, Pump):
+        return math.inf
+    if rectifier.diode != "none":
+        return FEW_DIODES
+    return 0 if rectifier.output_current_a is None else math.inf
+
+
+def _carried(step: Callable[..., tuple[FloatArray, Any]], start: Any) -> Read:
+    """Return how a bank reads block after block, its state kept between them."""
+    state = start
+
+    def read(rectified_v: FloatArray, upper: IntArray, fraction: FloatArray) -> FloatArray:
+        nonlocal state
+        read_v, state = step(rectified_v, upper=upper, fraction=fraction, state=state)
         return read_v
 
-    def _one_by_one(self, rectified_v: FloatArray, upper: IntArray, fraction: FloatArray) -> FloatArray:
-        read_v = np.empty((upper.size, len(self._detectors)))
-        for i, detector in enumerate(self._detectors):
-            before_v = self._held[i].held_v
-            held_v, self._held[i] = hold_rectified(
-                rectified_v, self._rectifier, detector, sample_rate_hz=self._rate_hz, state=self._held[i]
+    return read
+
+
+def _one_by_one(
+    detectors: tuple[Detector, ...], rectifier: BuiltRectifier, rate_hz: float, start: Sequence[HoldState]
+) -> Read:
+    held = list(start)
+
+    def read(rectified_v: FloatArray, upper: IntArray, fraction: FloatArray) -> FloatArray:
+        read_v = np.empty((upper.size, len(detectors)))
+        for i, detector in enumerate(detectors):
+            before_v = held[i].held_v
+            held_v, held[i] = hold_rectified(
+                rectified_v, rectifier, detector, sample_rate_hz=rate_hz, state=held[i]
             )
             read_v[:, i] = read_between(before_v, held_v, upper, fraction)
         return read_v
 
-
-def _kind(rectifier: Rectifier, detectors: int) -> str:
-    if rectifier.diode != "none":
-        return "diode" if detectors > FEW_DIODES else "one by one"
-    return "ideal" if rectifier.output_current_a is None else "one by one"
+    return read
 
 
 def behaviour(detector: Detector) -> tuple[float, float, float]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog.adc import instant_count, read_between
-from envlab.analog.envelope import hold_rectified
+from envlab.analog.envelope import hold_rectified, offered_v
 from envlab.analog.noise import NoiseStreams
 from envlab.engine.board import Board, front_end_of
 from envlab.engine.front_end import PIECE, FrontEnd, front_end, in_groups
@@ -76,18 +76,18 @@ class _StageByStage:
     def __init__(self, board: Board, front: FrontEnd, rate_hz: float) -> None:
         self._board, self._front, self._rate_hz = board, front, rate_hz
         self._detector, self._state = board.detector_as_built, board.quiescent_state
+        self._rectifier = board.rectifier_as_built
         self._last = list(front_end_of(board))[-1]
 
     def follow(self, start: int, pressure_pa: FloatArray, white: FloatArray) -> NodeBlock:
-        done, before_v = self._front.advance(pressure_pa, None, white), self._state.held_v
+        done, before = self._front.advance(pressure_pa, None, white), self._state
+        drive_v = done.nodes[self._last]
         held_v, self._state = hold_rectified(
-            done.nodes[self._last],
-            self._board.rectifier,
-            self._detector,
-            sample_rate_hz=self._rate_hz,
-            state=self._state,
+            drive_v, self._rectifier, self._detector, sample_rate_hz=self._rate_hz, state=before
         )
-        return NodeBlock(start, pressure_pa, done.nodes, held_v, before_v, done.limited_samples)
+        rectified_v = offered_v(drive_v, self._rectifier, sample_rate_hz=self._rate_hz, state=before)
+        nodes = {**done.nodes, self._last: rectified_v}
+        return NodeBlock(start, pressure_pa, nodes, held_v, before.held_v, done.limited_samples)
 
 
 def node_blocks(board: Board, told: Iterator[Wave], rate_hz: float) -> Iterator[NodeBlock]:

@@ -288,7 +288,7 @@ class _Held:
         self._reader = reader_of(places)
         self._hold = HoldStage(
             [board.detector_as_built for board in firsts],
-            firsts[0].rectifier,
+            firsts[0].rectifier_as_built,
             rate_hz,
             [board.quiescent_state for board in firsts],
         )

@@ -2,14 +2,43 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from envlab.analog.adc import converter_numbers
+from envlab.digital.quiescent import MARGIN_LSB, LearntQuiescent
 from envlab.engine.board import Board
 from envlab.units import FloatArray, IntArray
+
+
+def learnt_zero_counts(board: Board, firmware: Board) -> int:
+    """Return what the firmware of one board takes off when it runs on another of the same design, counts.
+
+    It has learnt where that board rests: the firmware's own zero, moved by as many whole counts as the two
+    boards' silence lies apart, offsets included, as far as the runtime learns at start.
+
+    Parameters
+    ----------
+    board
+        Whose converter reads.
+    firmware
+        Whose firmware runs.
+    """
+    if board is firmware:
+        return firmware.quiescent_counts
+    most = LearntQuiescent().offset_lsb + MARGIN_LSB
+    moved = min(max(_silent_counts(board) - _silent_counts(firmware), -most), most)
+    return max(0, firmware.quiescent_counts + int(moved))
+
+
+def _silent_counts(board: Board) -> int:
+    pin_v = board.rectifier.reference_node_v + board.quiescent_state.held_v
+    lsb = board.adc.line_lsb(pin_v) + board.adc.offset_lsb
+    # A hair, so that the same share of another reference does not fall below the count by rounding.
+    return min(max(math.floor(lsb + 1e-9), 0), board.adc.top_code)
 
 
 class Quantiser:
@@ -28,7 +57,7 @@ class Quantiser:
                 converter_numbers(
                     board.adc,
                     reference_node_v=board.rectifier.reference_node_v,
-                    zero_counts=runs.quiescent_counts,
+                    zero_counts=learnt_zero_counts(board, runs),
                 )
                 for board, runs in zip(boards, firmware, strict=True)
             ]

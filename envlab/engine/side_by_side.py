@@ -17,6 +17,7 @@ from envlab.analog.bank.tolerance_bank import Board as BankBoard
 from envlab.analog.bank.tolerance_bank import BoardBlock, SpreadBank, alike_enough, noise_apart
 from envlab.analog.electret import Electret
 from envlab.analog.preamp import input_noise_v
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.stage import Surroundings
 from envlab.engine.board import Board, front_end_of
 from envlab.engine.front_end import NO_NOISE
@@ -77,8 +78,9 @@ def play_side_by_side(
     counts of all boards above the design's zero, shape (boards, readings of a block).
     """
     boards_of_bank = [_bank_board(one) for one in boards]
-    apart = noise_apart(_bank_board(design), boards_of_bank, design.adc.lsb_v)
-    bank = SpreadBank(_bank_board(design), boards_of_bank, design.rectifier, rate_hz, noise_apart=apart)
+    apart = noise_apart(_bank_board(design), design.adc.lsb_v)
+    ideal = Rectifier(design.rectifier.kind, design.rectifier.reference_node_v)
+    bank = SpreadBank(_bank_board(design), boards_of_bank, ideal, rate_hz, noise_apart=apart)
     quantiser = Quantiser(boards, [design] * len(boards))
     blocks = _heard(told, design, bank, rate_hz)
     with ThreadPoolExecutor(workers) as pool:

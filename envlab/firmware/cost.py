@@ -46,6 +46,22 @@ class Figures(NamedTuple):
     memory: int
 
 
+class MovingFigures(NamedTuple):
+    """What a moving mean or maximum adds: worst cycles of each reading, and bytes of the program.
+
+    mean: cycles, whatever its length. maximum: cycles, and scanned for each of its readings, which are gone
+    through when the maximum leaves. code: bytes. It keeps two bytes a reading and MOVING_MEMORY in all.
+    """
+
+    mean: int
+    maximum: int
+    scanned: int
+    code: int
+
+
+MOVING_MEMORY = 5
+
+
 # The worst found, rounded up to the next 5 cycles (1 for a channel) and 10 bytes.
 BUILDS: dict[Build, Figures] = {
     Build(True, "-Os"): Figures(315, 240, 370, 305, 255, 272, 3410, 3770, 140),
@@ -54,6 +70,17 @@ BUILDS: dict[Build, Figures] = {
     Build(False, "-Os"): Figures(600, 620, 760, 300, 485, 666, 3490, 3880, 140),
     Build(False, "-O1"): Figures(400, 610, 760, 295, 510, 663, 3770, 4250, 140),
     Build(False, "-O2"): Figures(395, 595, 735, 290, 490, 660, 4080, 4510, 140),
+}
+
+
+# Rounded up likewise, 1 for a scanned reading; measured on falls, rises and jumps.
+MOVING: dict[Build, MovingFigures] = {
+    Build(True, "-Os"): MovingFigures(100, 100, 17, 290),
+    Build(True, "-O1"): MovingFigures(105, 65, 20, 290),
+    Build(True, "-O2"): MovingFigures(105, 50, 21, 360),
+    Build(False, "-Os"): MovingFigures(345, 50, 21, 260),
+    Build(False, "-O1"): MovingFigures(170, 60, 20, 540),
+    Build(False, "-O2"): MovingFigures(175, 50, 18, 610),
 }
 
 
@@ -96,19 +123,26 @@ def runtime_cost(
     pixel_cycles = figures.frame + figures.channel * design.channels
     brightness = figures.automatic if automatic else figures.level
     frame_cycles = brightness + pixel_cycles + (figures.guard if design.guard else 0)
-    share = processor_share(figures.follow, design.follower.rate_hz, clock_hz)
-    share += processor_share(frame_cycles, design.brightness_rate_hz, clock_hz)
+    share = processor_share(frame_cycles, design.brightness_rate_hz, clock_hz)
     more_hz = max(design.refresh_hz - design.brightness_rate_hz, 0.0)
     if more_hz > 0.0:
         share += processor_share(pixel_cycles, more_hz, clock_hz)
     code = figures.automatic_code if automatic else figures.level_code
+    readings, moving = design.moving_readings, MOVING[build]
+    reading_cycles = figures.follow
+    memory = figures.memory + design.channels * (1 if design.pixel_bits == 8 else 2)
+    if readings > 1:
+        is_mean = design.words.moving_factor > 0
+        reading_cycles += moving.mean if is_mean else moving.maximum + moving.scanned * readings
+        code, memory = code + moving.code, memory + MOVING_MEMORY + 2 * readings
+    share += processor_share(reading_cycles, design.follower.rate_hz, clock_hz)
     return RuntimeCost(
         clock_hz=clock_hz,
         build=build,
-        reading_cycles=figures.follow,
+        reading_cycles=reading_cycles,
         frame_cycles=frame_cycles,
         pixel_cycles=pixel_cycles,
         processor_share=share,
         flash_bytes=code + 2 * int(design.codes.size),
-        memory_bytes=figures.memory + design.channels * (1 if design.pixel_bits == 8 else 2),
+        memory_bytes=memory,
     )

@@ -33,6 +33,7 @@ RUNTIME_FILES = (
     "envlab_log.c",
 )
 DITHER_FILES = ("envlab_dither.h", "envlab_dither.c")
+MOVING_FILES = ("envlab_moving.h", "envlab_moving.c")
 GENERATED_FILES = ("envlab_parameters.h", "envlab_table.h")
 
 
@@ -47,6 +48,7 @@ def firmware_files(design: RuntimeDesign, *, design_digest: str = "") -> dict[st
     mark = design_mark(words, codes, facts)
     names = RUNTIME_FILES + (GUARD_FILES if design.guard else ())
     names += DITHER_FILES if design.dither is not None else ()
+    names += MOVING_FILES if design.moving_readings > 1 else ()
     files = {name: marked(name, (RUNTIME_FOLDER / name).read_text("ascii"), mark) for name in names}
     files["envlab_parameters.h"] = parameters_text(words, codes, facts)
     files["envlab_table.h"] = table_text(words, codes, facts)
@@ -90,7 +92,7 @@ def check_firmware(folder: str | Path) -> None:
     mark = _macro(place / "envlab_parameters.h", "MARK")
     if _macro(place / "envlab_table.h", "MARK") != mark:
         raise FileError(f"{folder}: envlab_table.h and envlab_parameters.h belong to different designs")
-    for name in RUNTIME_FILES + GUARD_FILES + DITHER_FILES:
+    for name in RUNTIME_FILES + GUARD_FILES + DITHER_FILES + MOVING_FILES:
         if name not in RUNTIME_FILES and not (place / name).exists():
             continue
         text = marked(name, (RUNTIME_FOLDER / name).read_text("ascii"), mark)
@@ -118,6 +120,7 @@ def _asked(design: RuntimeDesign) -> list[str]:
         f" {design.follower.rate_hz:g} Hz; a reading is the counts times {1 << (16 - design.adc_bits)}",
         _time_line("attack", design.follower.attack),
         _time_line("release", design.follower.release),
+        *_moving_lines(design),
     ]
     if isinstance(design.table, LevelTable):
         table, asked_map = design.table, design.table.count_map
@@ -149,6 +152,18 @@ def _asked(design: RuntimeDesign) -> list[str]:
         f"levels: 1 unit is 1/4096 octave, {1 / LEVEL_UNITS_PER_DB:.6f} dB on average",
     ]
     return lines
+
+
+def _moving_lines(design: RuntimeDesign) -> list[str]:
+    readings = design.moving_readings
+    if design.moving is None or readings == 1:
+        return ["a frame shows the latest envelope"]
+    what = "mean" if design.words.moving_factor else "maximum"
+    lasting_s = readings / design.follower.rate_hz
+    return [
+        f"a frame shows the moving {what} of {readings} envelopes: asked {design.moving.window_s:g} s,"
+        f" achieved {lasting_s:g} s"
+    ]
 
 
 def _zero_lines(design: RuntimeDesign) -> list[str]:

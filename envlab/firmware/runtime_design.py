@@ -26,7 +26,8 @@ from envlab.digital.fixed_frame import (
     scale_words,
 )
 from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedFollower, Gate, level_of, level_units
-from envlab.digital.fixed_words import WORD_MOST, FixedWords, check_words
+from envlab.digital.fixed_words import MOST_MOVING, WORD_MOST, FixedWords, check_words, mean_factor
+from envlab.digital.followers import MovingMaximum, MovingMean, readings_of_window
 from envlab.digital.guard_words import GuardWords
 from envlab.digital.light_path import LightPath
 from envlab.digital.picture_guard import frame_guard_words, picture_slack_codes
@@ -56,7 +57,8 @@ class RuntimeDesign:
     what moves the brightness window; None leaves it where the design has it. dim: factor on every duty,
     above 0 to 1. pixels, supply: for the limiter over a frame. pixel_bits: depth of a pixel's code, 8 to 16.
     dither: None where the pixels' own depth will do. quiescent: how the reading at silence is learnt.
-    start_up: mute and fade-in. guard: whether the flash guard watches the light.
+    start_up: mute and fade-in. guard: whether the flash guard watches the light. moving: what a frame shows
+    of several readings; None: the latest.
     """
 
     table: LevelTable | LookupTable
@@ -75,6 +77,7 @@ class RuntimeDesign:
     quiescent: LearntQuiescent = field(default_factory=LearntQuiescent)
     start_up: StartUp = field(default_factory=StartUp)
     guard: bool = True
+    moving: MovingMean | MovingMaximum | None = None
 
     def __post_init__(self) -> None:
         check_range("quiescent_counts", self.quiescent_counts, 0, (1 << self.adc_bits) - 2)
@@ -151,6 +154,21 @@ class RuntimeDesign:
         )
 
     @property
+    def moving_readings(self) -> int:
+        """How many envelopes a frame shows the mean or the maximum of; 1: the latest alone.
+
+        Raises ParameterError for a window of more readings than the firmware keeps.
+        """
+        if self.moving is None:
+            return 1
+        readings = readings_of_window(self.moving, self.follower.rate_hz)
+        if readings > MOST_MOVING:
+            longest_s = MOST_MOVING / self.follower.rate_hz
+            limit = f"at most {longest_s:g} s, {MOST_MOVING} readings, which is what the firmware keeps"
+            raise ParameterError("window_s", self.moving.window_s, limit)
+        return readings
+
+    @property
     def adapt(self) -> AdaptWords | None:
         """Speeds of the automatic level as the firmware has them; None without one."""
         return adapt_words(self.level, self.brightness_rate_hz) if isinstance(self.level, AutoLevel) else None
@@ -179,6 +197,11 @@ class RuntimeDesign:
         steps = words.window_least_sensitive - (words.offset_steps - 1) * words.offset_step
         lowest = words.window_least if words.automatic else steps
         return (lowest - _window(self.table, self.adc_bits)[0]) / LEVEL_UNITS_PER_DB
+
+    @property
+    def _moving_factor(self) -> int:
+        has_mean = isinstance(self.moving, MovingMean) and self.moving_readings > 1
+        return mean_factor(self.moving_readings) if has_mean else 0
 
     @property
     def words(self) -> FixedWords:
@@ -227,6 +250,8 @@ class RuntimeDesign:
             window_least_sensitive=window,
             offset_step=0,
             offset_steps=1,
+            moving_readings=self.moving_readings,
+            moving_factor=self._moving_factor,
         )
         if isinstance(self.level, OffsetSteps):
             return _with_steps(fixed, self.level, self.converter_window)

@@ -17,14 +17,16 @@ def worst_over_clips(
 ) -> dict[str, FloatArray]:
     """Return metric → values, in the shape that the metrics of one clip have.
 
-    metrics: of each clip, at least one, as clip_run.clip_columns gives them. pixels, supply: what turns duty
-    into A. A metric that speaks of a tag that no clip has is NaN.
+    metrics: of each clip, at least one, as metrics_of_clip.clip_columns gives them, NaN where judgeable.py
+    says that it is not judged. pixels, supply: what turns duty into A. A clip on which no board is judged is
+    left aside. A metric that no clip is left for, or of a tag that no clip has, is NaN; so is that of a board
+    that is not judged on a clip on which others are.
     """
     missing = np.full_like(metrics[0]["clipped_share"], np.nan)
 
     def rows(name: str, tag: str | None) -> list[FloatArray]:
         tagged = [f[name] for f, clip in zip(metrics, clips, strict=True) if tag is None or tag in clip.tags]
-        return tagged or [missing]
+        return [row for row in tagged if not np.isnan(row).all()] or [missing]
 
     def least(name: str, tag: str | None = None) -> FloatArray:
         return np.asarray(np.min(rows(name, tag), axis=0))
@@ -33,7 +35,9 @@ def worst_over_clips(
         return np.asarray(np.max(rows(name, tag), axis=0))
 
     def current_a(name: str) -> FloatArray:
-        return np.asarray(supply_current_a(most(name), pixels, volts=supply.volts))
+        duty = most(name)
+        current = supply_current_a(np.nan_to_num(duty), pixels, volts=supply.volts)
+        return np.where(np.isnan(duty), np.nan, current)
 
     return {
         "beat_contrast_lstar": least("contrast_lstar", "beat"),
@@ -50,8 +54,13 @@ def worst_over_clips(
 
 def _range_used(clips: Sequence[Clip], metrics: Sequence[Mapping[str, FloatArray]]) -> FloatArray:
     """Between two loudnesses: with clips of one level only there is nothing to judge, so NaN."""
-    levels = [clip.unweighted_db_spl for clip in clips]
-    loudest, quietest = levels.index(max(levels)), levels.index(min(levels))
-    if levels[loudest] == levels[quietest]:
+    judged = [
+        (clip.unweighted_db_spl, -place)
+        for place, (clip, metric) in enumerate(zip(clips, metrics, strict=True))
+        if not np.isnan(metric["counts_99"]).all()
+    ]
+    if len({level for level, _ in judged}) < 2:
         return np.full_like(metrics[0]["counts_99"], np.nan)
+    loudest = -max(judged)[1]
+    quietest = -max(place for level, place in judged if level == min(judged)[0])
     return range_used_db(metrics[loudest]["counts_99"], metrics[quietest]["counts_median"])

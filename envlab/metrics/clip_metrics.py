@@ -14,8 +14,8 @@ On frames of one clip (frame rate r, L* and luminance relative to the brightest 
 On the table alone:
 
 - table_step_lstar: the largest difference of L* between two neighbouring whole counts above quiescent. A
-  small
-  gain leaves few counts between floor and ceiling, and the light then moves in steps.
+  small gain leaves few counts between floor and ceiling, and the light then moves in steps. Behind a moving
+  mean of N readings the neighbour is nearer (finest_change_counts).
 
 Across clips:
 
@@ -28,6 +28,7 @@ Across clips:
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -35,6 +36,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from envlab.chain import Chain
+from envlab.digital.followers import MovingMean, readings_of_window
 from envlab.light.flashes.running_flash import RunningFlashes
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.table import LookupTable
@@ -43,6 +45,7 @@ from envlab.metrics.percentiles import percentile
 from envlab.units import FloatArray, IntArray
 
 LIT_LSTAR = 5.0
+_PLACES_A_COUNT = 8
 Codes = NDArray[np.int32]
 
 
@@ -133,6 +136,22 @@ def lightness_of_counts(chain: Chain, table: LookupTable) -> FloatArray:
     return lightness
 
 
+def lightness_of_envelope(envelope_counts: FloatArray, table: LookupTable) -> FloatArray:
+    """Return L* of envelope counts above quiescent, shape (n,), fractions included.
+
+    table: an even one, as Chain.brightness_table makes it.
+    """
+    from envlab.metrics import metric_kernels
+
+    codes = metric_kernels.codes_of(
+        np.ascontiguousarray(envelope_counts)[np.newaxis],
+        table.duty_codes[np.newaxis].copy(),
+        float(table.full_scale_counts),
+    )[0]
+    lightness: FloatArray = _lightness_of_code(table.brightest_code)[codes]
+    return lightness
+
+
 def clip_metrics(
     envelope_counts: ArrayLike, chains: list[Chain], tables: list[LookupTable] | None = None
 ) -> ClipMetrics:
@@ -215,6 +234,40 @@ def range_used_db(loudest_99_counts: FloatArray, quietest_median_counts: FloatAr
         return np.asarray(20 * np.log10(ratio))
 
 
+def finest_change_counts(chain: Chain) -> float:
+    """Return by how many counts the envelope moves at most when the sound moves by the least, counts.
+
+    One, where a frame shows a reading as it is. A moving mean of N readings whose noise is normal with a
+    standard deviation of s counts has an expected value that moves by at most erf(1/(√8·N·s)) while the input
+    moves by 1/N count (the normal distribution over the widest such step, round an edge between two counts),
+    and no finer than 1/N. Without noise all N readings are alike and it is one count again.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> import envlab
+    >>> from envlab.metrics.clip_metrics import finest_change_counts
+    >>> from envlab.stages import MovingMean, PassThrough
+    >>> shown = (PassThrough(), MovingMean(0.01))
+    >>> [round(finest_change_counts(envlab.Chain(follower=one)), 3) for one in shown]
+    [1.0, 0.132]
+    """
+    if not isinstance(chain.follower, MovingMean):
+        return 1.0
+    readings = readings_of_window(chain.follower, chain.adc.rate_hz)
+    if chain.adc.noise_lsb == 0:
+        return 1.0
+    return max(1 / readings, math.erf(1 / (math.sqrt(8) * readings * chain.adc.noise_lsb)))
+
+
 def table_steps(chains: list[Chain], tables: list[LookupTable]) -> FloatArray:
     """Return table_step_lstar of each chain, shape (chains,), L*.
 
@@ -231,6 +284,13 @@ def table_steps(chains: list[Chain], tables: list[LookupTable]) -> FloatArray:
     """
     steps = np.zeros(len(chains))
     for i, (chain, table) in enumerate(zip(chains, tables, strict=True)):
+        apart = finest_change_counts(chain)
         lightness = lightness_of_counts(chain, table)
-        steps[i] = (lightness[1:] - lightness[:-1]).max()
+        if apart < 1:
+            # Places spread evenly over every count, and what lies beside each of them.
+            at = np.arange(0, lightness.size - 1, 1 / _PLACES_A_COUNT)
+            lightness = np.stack([lightness_of_envelope(at + beside, table) for beside in (0.0, apart)])
+            steps[i] = (lightness[1] - lightness[0]).max()
+        else:
+            steps[i] = (lightness[1:] - lightness[:-1]).max()
     return steps

@@ -26,7 +26,9 @@ TONE_METRICS = ("attack_ms", "attack_60hz_ms", "release_ms", "ripple_db", "settl
 
 def learn_bench_tones(chains: Sequence[Chain]) -> None:
     """Find out how all boards answer the bench's tones; what asks for one of them then has it at once."""
-    learn_tones([(one.detector_as_built, one.rectifier) for one in chains], (BASS_HZ, CALIBRATION_HZ))
+    learn_tones(
+        [(one.detector_as_built, one.rectifier_as_built) for one in chains], (BASS_HZ, CALIBRATION_HZ)
+    )
 
 
 def tone_metrics(

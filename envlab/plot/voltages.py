@@ -8,6 +8,8 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from envlab.chain import Chain
+from envlab.circuit.circuit import circuit_of
+from envlab.circuit.description import Circuit
 from envlab.engine.chain_result import ChainResult
 from envlab.plot.columns import columns_of
 from envlab.plot.palette import INK, SOFT, colour
@@ -39,8 +41,12 @@ def chain_voltages(
     dress(counts, y="counts")
     dress(light, x="time, s", y="L*")
     heading(pressure, "Sound pressure at the microphone", colour("pressure"))
-    heading(preamp, f"Preamp output round its bias, gain {chain.preamp.gain:.3g}", colour("preamp"))
-    heading(detector, "Detector on the hold capacitor", colour("detector"))
+    circuit = circuit_of(chain)
+    amplifier = _part_on(circuit, "preamp_v", "amplifier", "out")
+    words = f"Preamp output ({amplifier}) round its bias, gain {chain.preamp.gain:.3g}"
+    heading(preamp, words, colour("preamp"))
+    capacitor = _part_on(circuit, "detector_v", "capacitor", "1")
+    heading(detector, f"Detector on the hold capacitor ({capacitor})", colour("detector"))
     beside_heading(detector, "pale area: rectified")
     heading(counts, f"ADC reading, {chain.adc.rate_hz:g} a second", colour("counts"))
     heading(light, f"Light, {chain.frame_rate_hz:g} frames a second", colour("light"))
@@ -49,6 +55,12 @@ def chain_voltages(
     for ax in axes[:-1]:
         ax.tick_params(labelbottom=False)
     return axes
+
+
+def _part_on(circuit: Circuit, trace: str, kind: str, pin: str) -> str:
+    """Return the reference of the part at which a probe meets a trace."""
+    pins = circuit.pins_on(circuit.of_trace(trace).name)
+    return next(name for name, at in pins if at == pin and circuit.component(name).kind == kind)
 
 
 def stroke_voltages(result: ChainResult, axes: Sequence[Axes], span_s: tuple[float, float]) -> Sequence[Axes]:

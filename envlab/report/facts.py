@@ -10,11 +10,11 @@ from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.light.pixels import full_current_a, whole_pixels_at_full
 from envlab.light.table_facts import table_facts
-from envlab.metrics.catalogue import FLASH_METRIC, METRICS
+from envlab.metrics.catalogue import FLASH_METRIC, METRICS, NOT_JUDGED
 from envlab.shipped import demo_design
 from envlab.sound.level_text import parse_level
 from envlab.study.chosen_on_clips import ClipLight
-from envlab.study.specification.parts_list import parts_list
+from envlab.study.specification.parts_list import design_parts
 from envlab.study.specification.ranges import Choices
 from envlab.study.specification.specification import Specification, asked_sensitivity
 from envlab.study.specification.targets import Target
@@ -95,7 +95,7 @@ def _metric_row(metric: str, value: float, target: Target | None) -> FigureRow:
         met = bool(miss <= 0)
         verdict = "met" if met else f"missed by {metric_text(metric, miss)}"
         if math.isnan(value):
-            verdict = "not judged: no clip with the tag it needs"
+            verdict = "not judged: no clip can show it"
     return FigureRow(
         metric, METRICS[metric].label, METRICS[metric].says, metric_text(metric, value), asked, verdict, met
     )
@@ -119,18 +119,22 @@ def clip_rows(choice: Choice, lights: tuple[ClipLight, ...]) -> list[ClipRow]:
                 level=f"{light.clip.level_db_spl:g}{weighting}",
                 length=f"{light.duration_s:.0f}",
                 tags=", ".join(TAG_WORDS[tag] for tag in light.clip.tags),
-                contrast=f"{metric('contrast_lstar'):.0f}",
-                lit=f"{100 * metric('lit_share'):.0f}",
-                flashes=f"{metric('flashes_per_s'):.0f}",
+                contrast=_judged(metric("contrast_lstar")),
+                lit=_judged(100 * metric("lit_share")),
+                flashes=_judged(metric("flashes_per_s")),
                 current=f"{light.current_a.mean():.2f}",
             )
         )
     return rows
 
 
+def _judged(value: float) -> str:
+    return NOT_JUDGED if math.isnan(value) else f"{value:.0f}"
+
+
 def range_rows(specification: Specification, choice: Choice) -> list[RangeRow]:
     """Return what was tried for each swept key."""
-    board = {part.key: part for part in parts_list(choice.chain, specification.ranges)}
+    board = {part.key: part for part in design_parts(choice.chain, specification.ranges)}
     rows = []
     for key, choices in specification.ranges.items():
         part = board.get(key)

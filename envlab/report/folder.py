@@ -19,6 +19,7 @@ from envlab.sound.clip import Clip
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.specification import Judging, Specification, asked_sensitivity
 from envlab.study.sweep.choice import Choice
+from envlab.study.sweep.not_judged import not_judged_column
 
 # Everything that a design run can leave; report.pdf only where a browser is at hand.
 RESULTS = (
@@ -33,6 +34,12 @@ RESULTS = (
     "brightness_table.csv",
 )
 
+# Of parts.csv; value as it is printed on the part, value_si in Ω, F or A; rated_v in V, power_w in W.
+PARTS_COLUMNS = (
+    "reference", "kind", "quantity", "value", "value_si", "unit", "series", "specification",
+    "tolerance_percent", "dielectric", "rated_v", "power_w", "role",
+)  # fmt: skip
+
 
 def result_files(
     specification: Specification, choice: Choice, folder: Path, page: str, *, with_table: bool
@@ -44,7 +51,7 @@ def result_files(
     files = {
         "design.toml": chosen_design_text(specification, choice, folder).encode(),
         "parts.csv": _parts_csv(specification, choice).encode(),
-        "candidates.csv": choice.table.to_csv(float_format="%.9g", lineterminator="\n").encode(),
+        "candidates.csv": _candidates_csv(specification, choice).encode(),
         "report.html": page.encode(),
         "schematic.svg": schematic_svg(choice.chain).encode(),
         "schematic.png": schematic_png(choice.chain),
@@ -108,20 +115,36 @@ def _from_folder(path: Path, folder: Path) -> str:
     return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
 
 
+def _candidates_csv(specification: Specification, choice: Choice) -> str:
+    """Every candidate; in its last column what is not judged, and why."""
+    table = choice.table.assign(not_judged=not_judged_column(choice.table, specification))
+    return table.to_csv(float_format="%.9g", lineterminator="\n")
+
+
 def _parts_csv(specification: Specification, choice: Choice) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(("reference", "value", "value_si", "unit", "series", "tolerance_percent", "what_it_does"))
+    writer.writerow(PARTS_COLUMNS)
     for part in parts_list(choice.chain, specification.ranges):
         writer.writerow(
             (
                 part.reference,
+                part.kind,
+                part.quantity,
                 part.value_text,
-                f"{part.value:.6g}",
+                _number(part.value),
                 part.unit,
                 part.series,
-                f"{part.tolerance_percent:g}",
+                part.specification,
+                _number(part.tolerance_percent),
+                part.dielectric,
+                _number(part.rated_v),
+                _number(part.power_w),
                 part.purpose,
             )
         )
     return out.getvalue()
+
+
+def _number(value: float | None) -> str:
+    return "" if value is None else f"{value:.6g}"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from envlab import __version__
+from envlab.circuit.circuit import circuit_of
 from envlab.design_file import digest
 from envlab.metrics.catalogue import METRICS
 from envlab.plot.palette import PALETTE
@@ -89,6 +90,7 @@ def page_text(
         glance=_glance(choice, tolerance),
         swept=[part for part in parts if part.key in specification.ranges],
         parts=parts,
+        not_bought=_held(circuit_of(choice.chain).remarks),
         ranges=range_rows(specification, choice),
         clips=clip_rows(choice, lights),
         judged=[row for row in metrics if row.asked],

@@ -68,12 +68,12 @@ def pictures_of(
 
 
 def _schematic(choice: Choice) -> Picture:
-    parts = ", ".join(f"{part.reference} {part.value_text}" for part in parts_list(choice.chain))
+    parts = ", ".join(f"{part.reference} {part.value_text}".strip() for part in parts_list(choice.chain))
     return picture(
         schematic(choice.chain),
         "schematic",
-        f"Circuit from microphone to converter, with {parts}. Below it supply, pixels and microcontroller.",
-        "Values in Ω and F. How a box is built is left open.",
+        f"Circuit from microphone to controller, with {parts}. Below it potentials, supply, pixels.",
+        "Values in Ω and F. Boxes are bought whole; a wire that ends at a name goes on where it stands.",
     )
 
 
@@ -85,7 +85,7 @@ def _tolerance(result: ToleranceResult) -> Picture:
         tolerance_sheet(result),
         "tolerance",
         f"How far {len(result.boards)} boards lie apart in {named}, each with its limit, and which parts "
-        f"cost most of them. {100 * result.yield_share:.0f} % meet every target.",
+        f"cost most of them. {100 * result.yield_share:.0f} % meet all of these.",
         "Full bars: boards that meet the target; hatched: boards that miss it. Dashed: the limit. Solid: the "
         "design with every part exact.",
     )

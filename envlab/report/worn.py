@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from envlab.board_firmware.folder import depth_words
 from envlab.study.exported.judgement import ExportedJudgement
 from envlab.study.exported.rows import STARTS, ExportedRow, Setting
 from envlab.study.exported.words import HEADINGS, recovery_text, sentences, table_lines, verdict
@@ -45,6 +46,10 @@ class WornSection:
     clips: tuple[WornClip, ...]
 
 
+def _dither(choice: Choice) -> list[str]:
+    return depth_words(choice.chain)[1:] if choice.chain.dither_bits else []
+
+
 def worn_section(choice: Choice, judgement: ExportedJudgement | None) -> WornSection | None:
     """Return the section on a choice's firmware; None without a judgement."""
     if judgement is None:
@@ -53,7 +58,7 @@ def worn_section(choice: Choice, judgement: ExportedJudgement | None) -> WornSec
     said = sentences(judgement, firmware.sensitivity, guard=firmware.is_guarded)
     cells = table_lines(judgement.results)
     return WornSection(
-        sentences=tuple(keep_together(one.text) for one in said),
+        sentences=tuple(keep_together(text) for text in [*(one.text for one in said), *_dither(choice)]),
         headings=HEADINGS,
         rows=tuple(
             WornRow(

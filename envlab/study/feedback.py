@@ -159,6 +159,7 @@ def _frames(
     from envlab.analog.sections import low_pass
 
     table, detector, held = chain.brightness_table(), chain.detector_as_built, chain.quiescent_state
+    rectifier = chain.rectifier_as_built
     first, *rest = front_end_of(chain).items()
     microphone = FrontEnd(dict([first]), Surroundings(rate_hz))
     behind = FrontEnd(dict(rest), first[1].surroundings_behind(Surroundings(rate_hz)))
@@ -184,6 +185,6 @@ def _frames(
             pole = low_pass(coupling.decoupling_corner_hz, rate_hz)
             rail_v, rail_memory = kernels.first_order(rail_v, *pole, rail_memory)
         signal_v = microphone_v[span] + rail_v + coupling.ground_ohm * current_a
-        rectified_v = behind.advance(signal_v, None, white[span.start : span.stop + 1]).nodes[rest[-1][0]]
-        _, held = hold_rectified(rectified_v, chain.rectifier, detector, sample_rate_hz=rate_hz, state=held)
+        drive_v = behind.advance(signal_v, None, white[span.start : span.stop + 1]).nodes[rest[-1][0]]
+        _, held = hold_rectified(drive_v, rectifier, detector, sample_rate_hz=rate_hz, state=held)
     return duty

@@ -11,7 +11,7 @@ import numpy as np
 
 from envlab.analog.detector import PeakDetector
 from envlab.analog.parts import series_values
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.tones.steady_state import ToneResponse, tone_response
 from envlab.errors import ParameterError, check_positive
 from envlab.units import FloatArray, format_value

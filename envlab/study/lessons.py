@@ -6,26 +6,36 @@ Voltages are per volt of the drive's peak: rectifier and detector scale with it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from envlab.analog.adc import instants_s, read_at
 from envlab.analog.detector import Detector, PeakDetector, detect
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.analog.tones.steady_state import ToneResponse, tone_response
 from envlab.chain import Chain
+from envlab.digital.followers import Follower, MovingMaximum, MovingMean, PassThrough
 from envlab.errors import check_range
 from envlab.light.curve import counts_of_luminance
 from envlab.light.lightness import luminance_cie1976
-from envlab.metrics.onset_latency import SILENCE_S, latency_of_envelope, onset_instants
+from envlab.metrics.clip_metrics import table_steps
+from envlab.metrics.metrics_of_clip import idle_lightness
+from envlab.metrics.onset_latency import SILENCE_S, latency_of_envelope, onset_instants, onset_latency
+from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
 from envlab.sound.interpolate import internal_rate_hz, interpolate
 from envlab.units import FloatArray
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "alternating_light",
     "burst_lesson",
     "formula_attack_s",
+    "frame_followers",
+    "readings_lesson",
     "samples_lesson",
     "sampling_errors",
     "step_latency_ms",
@@ -262,3 +272,59 @@ def step_latency_ms(chain: Chain) -> FloatArray:
     sounding = instants.index >= round(SILENCE_S * chain.adc.rate_hz)
     full = chain.count_map().ceiling_counts
     return latency_of_envelope(np.where(sounding, full, 0.0), chain.brightness_table(), instants)
+
+
+def frame_followers(chain: Chain) -> dict[str, Follower]:
+    """Return what a frame can show of its readings, by name: the latest, their mean, their maximum.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board, whose frame rate says how long a frame is.
+
+    Returns
+    -------
+    dict of str to Follower
+    """
+    frame_s = 1 / chain.frame_rate_hz
+    return {"latest": PassThrough(), "mean": MovingMean(frame_s), "maximum": MovingMaximum(frame_s)}
+
+
+def readings_lesson(chain: Chain, street_db_spl: float = 92.0) -> pd.DataFrame:
+    """Return what a board gains and loses if its frames show all their readings and not the latest alone.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board; its own follower is left aside.
+    street_db_spl : float
+        Level of the burst that measures the latency, dB SPL.
+
+    Returns
+    -------
+    pandas DataFrame
+        One row for the latest reading, the mean and the maximum of a frame: table_step_lstar, idle_lstar,
+        frame_shimmer_lstar (L*), onset_lag_mean_ms and onset_lag_worst_ms (ms), as the sweep defines them.
+
+    Examples
+    --------
+    >>> import envlab
+    >>> from envlab.study.lessons import readings_lesson
+    >>> found = readings_lesson(envlab.Chain())
+    >>> bool(found.loc["mean", "frame_shimmer_lstar"] < found.loc["latest", "frame_shimmer_lstar"])
+    True
+    """
+    import pandas as pd
+
+    shown = frame_followers(chain)
+    chains = [replace(chain, follower=follower) for follower in shown.values()]
+    tables = [one.brightness_table() for one in chains]
+    latency = onset_latency(chains, street_db_spl, tables)
+    columns = {
+        "table_step_lstar": table_steps(chains, tables),
+        "idle_lstar": idle_lightness(chains, tables, 1, 1),
+        "frame_shimmer_lstar": frame_ripple_aliasing(chains, tables).worst_lstar,
+        "onset_lag_mean_ms": latency.mean_ms,
+        "onset_lag_worst_ms": latency.worst_ms,
+    }
+    return pd.DataFrame(columns, index=pd.Index(list(shown), name="a frame shows"))

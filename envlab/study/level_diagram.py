@@ -234,21 +234,23 @@ def _held_levels(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> list[
     _, _, noise_v = _noise_v(chain)
     one_pa_v = chain.peak_at_rectifier_v(94.0) / math.sqrt(2)
     noise_db_spl = 94.0 + db(max(noise_v, 1e-12) / one_pa_v)
-    quiet, loud, noise = (
-        max(chain.counts_at(level), 0.0) * lsb_v for level in (quiet_db_spl, loud_db_spl, noise_db_spl)
-    )
+    counted = [max(chain.counts_at(level), 0.0) for level in (quiet_db_spl, loud_db_spl, noise_db_spl)]
+    quiet, loud, noise = (counts * lsb_v for counts in counted)
+    # What a converter's dead zone swallows of every sound is there at the detector.
+    lost_v = max(chain.adc.dead_low_v - chain.quiescent_v, 0.0)
+    held_quiet, held_loud = (volts + lost_v if volts else 0.0 for volts in (quiet, loud))
     pin_v = chain.adc.pin_bears_v - chain.quiescent_v
     full_v = (chain.adc.top_code + 1) * lsb_v - chain.quiescent_v
     reading = math.hypot(noise, chain.adc.noise_lsb * lsb_v)
     return [
-        Level("detector", "V", quiet, loud, noise, pin_v),
+        Level("detector", "V", held_quiet, held_loud, noise, pin_v),
         Level("ADC", "V", quiet, loud, reading, full_v),
     ]
 
 
 def level_of_counts(chain: Chain, counts: float) -> float:
     """Level in dB SPL whose settled envelope is so many counts."""
-    if chain.rectifier.scales_with_level:
+    if chain.counts_scale_with_level:
         return chain.level_scale().level_db_spl(counts)
     low, high = -20.0, 180.0
     while high - low > 0.01:

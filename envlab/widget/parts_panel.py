@@ -74,7 +74,7 @@ class PartsPanel:
         control = ipywidgets.FloatText(
             value=target.limit,
             step=target.scale / 10,
-            description=f"{entry.label} {side}, {entry.unit or 'of 1'}",
+            description=f"{entry.label} {side}, {entry.unit or '0 to 1'}",
             tooltip=entry.says,
             continuous_update=False,
             style={"description_width": "20em"},

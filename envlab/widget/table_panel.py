@@ -9,11 +9,12 @@ from typing import Any
 
 import ipywidgets
 
+from envlab.board_firmware.folder import depth_words
 from envlab.chain import Chain
 from envlab.errors import EnvlabError
 from envlab.light.curve import CURVES
 from envlab.light.flashes.flash import FLASHES_ALLOWED_PER_S
-from envlab.light.table_facts import depth_advice, table_facts
+from envlab.light.table_facts import table_facts
 from envlab.plot.export import png_bytes
 from envlab.plot.table.table_sheets import curve_sheet
 from envlab.study.chosen_on_clips import ClipLight, most_flashing, relit
@@ -105,7 +106,7 @@ def table_words(chain: Chain, lights: Sequence[ClipLight]) -> list[str]:
         f"The light is {chain.count_map().words(scale)}.",
         f"{facts.distinct_levels} levels; the largest step between two of them is "
         f"{facts.largest_step_lstar:.1f} L*, first light comes at {facts.first_lit_db_spl:.1f} dB SPL.",
-        depth_advice(chain.pixel_bits, chain.frame_rate_hz, duty_limit=chain.duty_limit).words,
+        *depth_words(chain),
         f"{flashing.clip.label} flashes most: {count} in its worst second. The limit of "
         f"{FLASHES_ALLOWED_PER_S} {verdict}.",
     ]

@@ -109,3 +109,111 @@ def test_stamps_stay_inside_and_between(samples, share, rate_hz):
 def test_converters_that_cannot_be(fields, text):
     with pytest.raises(ParameterError, match=f"^{text}$"):
         Adc(**fields)
+
+
+def transitions_lsb(adc: Adc) -> np.ndarray:
+    """Code transition levels T[1], T[2] … in ideal LSB, found on the converter as a black box."""
+    from scipy.optimize import brentq
+
+    ideal_v = adc.reference_v / 2**adc.bits
+
+    def beyond(lsb: float, code: int) -> float:
+        return 1.0 if convert(np.array([lsb * ideal_v]), adc)[0] >= code else -1.0
+
+    return np.array(
+        [
+            brentq(beyond, -60, 2**adc.bits + 60, args=(code,), xtol=1e-7)
+            for code in range(1, adc.top_code + 1)
+        ]
+    )
+
+
+def by_its_ends(levels: np.ndarray) -> tuple[float, float, np.ndarray]:
+    """Gain, offset in LSB and integral nonlinearity in LSB of IEEE Std 1241-2010, terminal-based.
+
+    G·T[k] + V_os + ε[k] = Q·(k − 1) + T_1, with ε = 0 at the first and the last transition (from memory).
+    """
+    k = np.arange(1, levels.size + 1)
+    gain = (k[-1] - k[0]) / (levels[-1] - levels[0])
+    offset = k[0] - gain * levels[0]
+    return gain, offset, k - gain * levels - offset
+
+
+@pytest.mark.parametrize("gain_percent", [-3.0, 0.0, 1.5])
+@pytest.mark.parametrize("offset", [-4.0, 0.0, 2.5])
+def test_gain_and_offset_are_those_of_the_standard(gain_percent, offset):
+    adc = Adc(bits=8, noise_lsb=0, gain_error_percent=gain_percent, offset_lsb=offset)
+    found_gain, found_offset, bent = by_its_ends(inside(transitions_lsb(adc)))
+    first = int(np.argmax(transitions_lsb(adc) > 0)) if offset > 0 else 0
+    assert found_gain == pytest.approx(1 + gain_percent / 100, abs=2e-5)
+    # The standard's offset moves the line; it is counted from the first code that there is.
+    assert found_offset + first == pytest.approx(offset, abs=0.01)
+    assert np.abs(bent).max() < 1e-3
+
+
+def inside(levels: np.ndarray) -> np.ndarray:
+    """Transitions that a voltage from 0 to the reference reaches; an offset leaves codes out at one end."""
+    return levels[levels > 0]
+
+
+@pytest.mark.parametrize("bow", [-3.0, 6.0])
+def test_the_bow_is_the_nonlinearity_of_the_standard(bow):
+    bent = by_its_ends(transitions_lsb(Adc(bits=10, noise_lsb=0, bow_lsb=bow)))[2]
+    middle = bent[np.argmax(np.abs(bent))]
+    assert middle == pytest.approx(bow, rel=0.02)
+    assert np.argmax(np.abs(bent)) == pytest.approx(512, abs=20)
+    assert np.abs(bent[[0, -1]]).max() < 1e-9
+    # Smooth and of one sign: a parabola through both ends.
+    k = np.arange(bent.size) / bent.size
+    assert np.abs(bent - 4 * bow * k * (1 - k)).max() < 0.03 * abs(bow)
+
+
+def test_dead_zones_read_the_ends_and_the_line_spans_what_is_between():
+    adc = Adc(bits=12, reference_v=3.3, noise_lsb=0, dead_low_v=0.1, dead_high_v=0.15)
+    volts = np.array([0.0, 0.05, 0.1, 0.1 + 2900 / 4096 * 3.05, 3.1499, 3.15, 3.3])
+    assert list(convert(volts, adc)) == [0, 0, 0, 2900, 4095, 4095, 4095]
+    assert adc.lsb_v == pytest.approx(3.05 / 4096)
+    assert adc.line_lsb(0.1) == 0
+    assert adc.envelope_lsb(0.05, 0.0) == 0
+    assert adc.envelope_lsb(0.05, 0.1) == pytest.approx(0.05 / adc.lsb_v)
+    assert adc.envelope_lsb(0.2, 0.05) == pytest.approx(0.15 / adc.lsb_v)
+
+
+@pytest.mark.parametrize("bits", [6, 10, 12, 16])
+def test_left_out_it_is_the_ideal_converter_bit_for_bit(bits):
+    volts = np.random.default_rng(bits).uniform(-0.1, 3.5, 20_000)
+    ideal = np.clip(np.floor(volts / (3.3 / 2**bits)), 0, 2**bits - 1)
+    assert np.array_equal(convert(volts, Adc(bits=bits, noise_lsb=0)), ideal)
+    assert Adc(bits=bits).is_straight
+    for change in ({"bow_lsb": 1.0}, {"dead_low_v": 0.01}, {"dead_high_v": 0.01}):
+        assert not Adc(bits=bits, **change).is_straight
+
+
+@given(
+    st.floats(-10, 10),
+    st.floats(-1, 1),
+    st.floats(0, 0.8),
+    st.floats(0, 0.8),
+    st.floats(0, 3.3),
+    st.floats(0, 0.1),
+)
+def test_a_higher_voltage_never_reads_lower_and_a_rise_is_what_is_read(gain, bow, low, high, volts, rise):
+    adc = Adc(12, noise_lsb=0, gain_error_percent=gain, bow_lsb=40 * bow, dead_low_v=low, dead_high_v=high)
+    before, after = convert(np.array([volts, volts + rise]), adc)
+    assert after >= before
+    if after < adc.top_code and before > 0:
+        assert after - before == pytest.approx(adc.envelope_lsb(rise, volts), abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("gain_error_percent", 11), ("bow_lsb", -51), ("dead_low_v", 1.7), ("dead_high_v", -0.1)],
+)
+def test_what_no_converter_has_is_refused(name, value):
+    with pytest.raises(ParameterError, match=name):
+        Adc(**{name: value})
+
+
+def test_dead_zones_together_leave_half_of_the_range():
+    with pytest.raises(ParameterError, match="dead_high_v is 1"):
+        Adc(dead_low_v=0.9, dead_high_v=1.0)

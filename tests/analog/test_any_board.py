@@ -13,13 +13,26 @@ from envlab.analog.detector import PeakDetector
 from envlab.analog.electret import Electret
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
+from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
+from envlab.analog.rectifiers.diodeless import Diodeless
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 
 OHM = st.floats(2, 8).map(lambda power: 10**power)
 FARAD = st.floats(-10, -4).map(lambda power: 10**power)
 RECTIFIERS = st.one_of(
-    st.builds(Rectifier, st.sampled_from(["half", "full"]), gain_bandwidth_hz=st.sampled_from([None, 1e6])),
+    st.builds(Rectifier, st.sampled_from(["half", "full"])),
+    st.builds(
+        DifferenceSuperdiodes,
+        st.sampled_from([0.0, 0.15, 0.5]),
+        gain_bandwidth_hz=st.floats(1e5, 1e7),
+        diode=st.sampled_from(["silicon", "schottky", "germanium"]),
+        upper_feedback_ohm=st.floats(46e3, 48e3),
+        offset_u2a_v=st.floats(-5e-3, 5e-3),
+    ),
+    st.builds(Diodeless, amplifier=st.sampled_from(["rail_to_rail", "single_supply"])),
+    st.builds(BiasSuperdiodes, slew_v_per_s=st.floats(1e4, 1e8), offset_u2b_v=st.floats(-5e-3, 5e-3)),
     st.builds(
         Rectifier,
         st.sampled_from(["half", "full"]),

@@ -17,7 +17,7 @@ import pytest
 
 from envlab.analog.detector import PeakDetector, detect
 from envlab.analog.parts import nearest_value, series_values
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.analog.tones.steady_state import tone_response
 
 PUBLISHED = Path(__file__).parents[1] / "published" / "iec_60268_10_type_ii.csv"

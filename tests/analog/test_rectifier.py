@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.errors import ParameterError
 
 CYCLE = np.sin(2 * np.pi * (np.arange(3600) + 0.5) / 3600)

@@ -12,7 +12,7 @@ import numpy as np
 from envlab.analog.bank.detector_bank import bank_of, read_bank
 from envlab.analog.detector import PeakDetector, detect
 from envlab.analog.bank.diode_bank import diode_bank_of, read_diode_bank
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.tones.steady_state import tone_response
 parts = [PeakDetector(a, 1e-6, r) for a in (470.0, 15e3) for r in (33e3, 1e6)]
 for kind in ("half", "full"):

@@ -29,7 +29,7 @@ from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector, Detector, PeakDetector
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.recording import Recording, read_recording

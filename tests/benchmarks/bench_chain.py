@@ -26,7 +26,7 @@ from envlab.analog.envelope import hold_signal
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.microphone import Microphone, hear
 from envlab.analog.preamp import Preamp, amplify
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.engine.front_end import NO_NOISE
 from envlab.engine.front_end import PIECE as BLOCK
 from envlab.engine.one_pass import HearToHold

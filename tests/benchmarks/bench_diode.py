@@ -28,7 +28,7 @@ from envlab.analog.adc import instants_s, stamps_of
 from envlab.analog.bank.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.detector import PeakDetector
 from envlab.analog.diodes.passive import diode_step, hold_passive
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.sound.recording import Recording
 from envlab.study.specification.specification import demo_specification
 from envlab.units import FloatArray

@@ -16,6 +16,7 @@ from envlab.digital.followers import (
     AttackRelease,
     MeanSquare,
     MovingMaximum,
+    MovingMean,
     OnePole,
     PassThrough,
     PeakHold,
@@ -31,6 +32,7 @@ EVERY_FOLLOWER = [
     PeakHold(0.03, 0.1),
     MeanSquare(0.125),
     MovingMaximum(0.05),
+    MovingMean(0.05),
 ]
 METER_RATES_HZ = [32_000.0, 44_100.0, 48_000.0]
 

@@ -8,8 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
+from envlab.analog.adc import Adc, convert
+from envlab.analog.rectifiers.ideal import Rectifier
+from envlab.board_firmware import runtime_design
+from envlab.chain import Chain
 from envlab.digital.fixed_kernels import ZERO_BITS
 from envlab.digital.fixed_point import FixedFollower, FrameTrace, awake_state, justify, run_frames
+from envlab.digital.followers import MovingMean, PassThrough
 from envlab.digital.quiescent import (
     LearntQuiescent,
     StartUp,
@@ -24,6 +29,7 @@ from envlab.firmware.level_table import build_level_table
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.curve import CountMap
 from envlab.light.flashes.flash import count_flashes
+from envlab.light.lightness import lightness_cie1976
 
 RATE_HZ, FRAME_HZ = 1000, 100
 
@@ -324,3 +330,37 @@ def test_frames_that_run_backwards_are_refused():
     for ends in ([5, 4], [11], [-1]):
         with pytest.raises(ParameterError, match="frame_ends"):
             run_frames(design.words, design.codes, np.zeros(10, np.int64), np.array(ends))
+
+
+@pytest.mark.parametrize("rest_v", [0.0, 0.05, 0.0797, 0.0803])
+@pytest.mark.parametrize("follower", [PassThrough(), MovingMean()])
+def test_a_dead_zone_that_reads_nothing_in_silence_is_lived_with(rest_v, follower):
+    """12 bit beside a radio: up to 80 mV it reads 0, however the detector rests below, at or just above that.
+
+    The zero is learnt where the readings are, light comes back after silence as before it, and noise at the
+    edge of the zone lights nothing.
+    """
+    adc = Adc(12, noise_lsb=1.0, dead_low_v=0.08, bow_lsb=5.0)
+    chain = Chain(adc=adc, rectifier=Rectifier(reference_node_v=rest_v), follower=follower)
+    design = runtime_design(chain)
+    rng = np.random.default_rng(3)
+    loud_v = chain.adc.dead_low_v + 200 * chain.adc.lsb_v
+
+    def read(volts, seconds):
+        return convert(np.full(round(1000 * seconds), volts), adc, rng=rng)
+
+    counts = np.concatenate([read(rest_v, 8), read(loud_v, 2), read(rest_v, 60), read(loud_v, 2)])
+    if rest_v < 0.0797:
+        assert counts[:8000].max() == 0
+    trace = run_frames(design.words, design.codes, justify(counts, 12), np.arange(10, counts.size + 1, 10))
+    expected = max(chain.adc.line_lsb(rest_v), 0.0)
+    # Within a count: what noise adds at the edge, where half of it is cut off, is less than that.
+    assert np.abs(trace.zero[400:800] / 16 - expected).max() < 1
+    assert trace.zero[6900] / 16 <= expected + 10
+    first, again = trace.duty[850:1000], trace.duty[7050:7200]
+    assert first.min() > 0
+    assert lightness_cie1976(again.mean() / design.codes[-1]) == pytest.approx(
+        lightness_cie1976(first.mean() / design.codes[-1]), abs=2
+    )
+    assert trace.duty[400:790].max() == 0
+    assert trace.duty[1100:6990].max() == 0

@@ -67,7 +67,12 @@ def above_quiescent(chain: Chain, run: ChainResult) -> Values:
 def seen_lsb(chain: Chain, run: ChainResult, seed: Seed) -> Values:
     """What the converter saw in LSB before it rounded, at every reading."""
     read_v = detector_at_readings(run, chain)
-    lsb = read_v * chain.adc.settled_share / chain.adc.lsb_v + chain.adc.offset_lsb
+    adc = chain.adc
+    pin_v, codes = read_v * adc.settled_share, 2.0**adc.bits
+    line = (pin_v - adc.dead_low_v) * codes / (adc.reference_v - adc.dead_low_v - adc.dead_high_v)
+    line *= 1 + adc.gain_error_percent / 100
+    along = np.clip(line / codes, 0, 1)
+    lsb = line + adc.bow_lsb * 4 * along * (1 - along) + adc.offset_lsb
     if seed is None:
         return lsb
     _, _, of_adc = np.random.default_rng(seed).spawn(3)

@@ -132,6 +132,15 @@ def _without_offset(quantiser: Any) -> Any:
     )
 
 
+def _unbent(quantise: Any) -> Any:
+    def straight(read_v: Any, lanes: Any, converters: Any, noise_lsb: Any) -> Any:
+        ideal = converters.copy()
+        ideal[:, 5:7] = 0.0
+        return quantise(read_v, lanes, ideal, noise_lsb)
+
+    return straight
+
+
 def _rounds_up(quantise: Any) -> Any:
     def half_up(read_v: Any, lanes: Any, converters: Any, noise_lsb: Any) -> Any:
         return quantise(read_v, lanes, converters, noise_lsb + 0.5)
@@ -216,6 +225,13 @@ DEFECTS: dict[str, Defect] = {
         "quantise",
         _rounds_up,
         (_record("quick"), _by_hand("quick")),
+    ),
+    "converter is straight": Defect(
+        "the one quantiser knows neither dead zone nor bow",
+        "envlab.analog.kernels.adc_kernels",
+        "quantise",
+        _unbent,
+        (_record("real converter"), _by_hand("dead zone")),
     ),
     "forgetful pass": Defect(
         "the compiled pass over all stages begins at rest with every block",

@@ -20,8 +20,12 @@ from envlab.units import FloatArray
 class Smoother(AnalogStage):
     """One pole by backward difference; shunt_farad None: a wire. series_ohm: 1 Ω to 100 MΩ."""
 
-    series_ohm: float = field(default=1e3, metadata=part("R91", 5, "smooths", "with C91"))
-    shunt_farad: float | None = field(default=None, metadata=part("C91", 10, "smooths", "to the bias"))
+    series_ohm: float = field(
+        default=1e3, metadata=part("R91", 5, "smooths", "with C91", between=("in", "out"))
+    )
+    shunt_farad: float | None = field(
+        default=None, metadata=part("C91", 10, "smooths", "to the bias", between=("out", "bias"))
+    )
 
     def __post_init__(self) -> None:
         check_range("series_ohm", self.series_ohm, 1, 100e6, unit="ohm")

@@ -18,13 +18,15 @@ from scipy.signal import lfilter
 
 import envlab
 from envlab.analog.detector import detect
-from envlab.analog.rectifier import rectify
+from envlab.analog.rectifiers.ideal import rectify
 from envlab.chain import Chain
+from envlab.circuit.circuit import circuit_of
 from envlab.design_file import BOUGHT, design_text, read_design
 from envlab.engine.board import before_rectifier, offered_to_detector, read_by_adc, upstream
 from envlab.engine.board_readings import read_chains
 from envlab.engine.node_table import nodes_at_readings
 from envlab.errors import EnvlabWarning
+from envlab.plot.schematic.schematic import drawn_joints, schematic_svg
 from envlab.sound.clip import Clip
 from envlab.sound.interpolate import internal_rate_hz
 from envlab.study.feedback import Coupling, run_closed
@@ -63,6 +65,7 @@ def tolerances(recording: envlab.Recording) -> dict[str, Any]:
     asked = Tolerances(
         resistor_percent=0, capacitor_percent=0, parts_percent={"C91": 20}, microphone_db=0, offset_v=0,
         temperature_c=(25.0, 25.0), supply_v=(3.3, 3.3), reference_percent=0,
+        deviations={"adc.offset_lsb": 0, "adc.gain_error_percent": 0, "adc.bow_lsb": 0},
     )  # fmt: skip
     varied = varied_parameters(BOARD, asked)
     boards = [board_of(BOARD, varied, np.array([percent])) for percent in (-20.0, 0.0, 20.0)]
@@ -121,6 +124,21 @@ def swept(clip: Path, folder: Path) -> dict[str, Any]:
     }
 
 
+def circuit_story() -> dict[str, Any]:
+    """What the circuit, its drawing and its labels say of the stage."""
+    circuit, drawn = circuit_of(BOARD), drawn_joints(BOARD)
+    return {
+        "joined": [circuit.component(name).nodes for name in ("R91", "C91")],
+        "trace": circuit.of_trace("smoother_v").label,
+        "next": circuit.component("R4").node_at("1"),
+        "drawn": sorted((name, pin) for name, pin, _ in drawn.pins if name in ("R91", "C91")),
+        "names": sorted({node for _, node in drawn.names if node == "smoother"}),
+        "remarks": list(circuit.remarks),
+        "wire_has": circuit_of(WIRE).has("R91"),
+        "svg": "smoother" in schematic_svg(BOARD) or len(schematic_svg(BOARD)) > len(schematic_svg(WIRE)),
+    }
+
+
 def main() -> None:
     """Print the report."""
     folder, clip = Path(sys.argv[1]), Path(sys.argv[2])
@@ -156,6 +174,7 @@ def main() -> None:
         "parts": [
             (part.reference, part.key, part.value_text, part.tolerance_percent) for part in parts_list(BOARD)
         ],
+        "circuit": circuit_story(),
         "level_scale_lower": BOARD.counts_at(80.0) < WIRE.counts_at(80.0),
         "upstream": {
             "before the rectifier": before_rectifier(BOARD) != before_rectifier(WIRE),

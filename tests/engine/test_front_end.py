@@ -15,7 +15,7 @@ from envlab.analog.band_filter import FirstLowPass, filter_band
 from envlab.analog.board_preamp import BoardPreamp, amplify_board
 from envlab.analog.microphone import Microphone, hear, is_overloaded
 from envlab.analog.preamp import Preamp, amplify
-from envlab.analog.rectifier import Rectifier, rectify_in_time
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.analog.stage import AnalogStage, Surroundings, either_of
 from envlab.chain import Chain
 from envlab.engine.board import (
@@ -39,7 +39,7 @@ LOUD_PA = np.random.default_rng(3).normal(0, 12, 2 * PIECE + 777)
 SOLDERED = Chain(
     preamp=BoardPreamp(22e3, second_feedback_ohm=10e3),
     band_filter=FirstLowPass(1e3, 10e-9),
-    rectifier=Rectifier(gain_bandwidth_hz=3e6),
+    rectifier=Rectifier("half"),
 )
 
 
@@ -70,7 +70,9 @@ def test_an_unknown_stage_is_refused_in_one_line():
 def test_what_a_stage_knows_comes_from_the_stages_before_it():
     board = Chain(preamp=Preamp(bias_v=1.0))
     around = surroundings_at_rectifier(front_end_of(board), RATE_HZ)
-    assert around == Surroundings(RATE_HZ, 1.0, -board.preamp.swing_down_v, board.preamp.swing_up_v)
+    assert around == Surroundings(
+        RATE_HZ, 1.0, -board.preamp.swing_down_v, board.preamp.swing_up_v, board.preamp.supply_v
+    )
     assert board.microphone.surroundings_behind(Surroundings(RATE_HZ)) == Surroundings(RATE_HZ)
 
 
@@ -91,9 +93,7 @@ def by_hand(board, pressure_pa):
     filtered, _ = filter_band(
         amplified, board.band_filter, sample_rate_hz=RATE_HZ, low_v=low_v, high_v=high_v
     )
-    rectified, _ = rectify_in_time(
-        filtered, board.rectifier, sample_rate_hz=RATE_HZ, bias_v=board.preamp.bias_v
-    )
+    rectified = rectify(filtered, board.rectifier, bias_v=board.preamp.bias_v)
     limited = is_overloaded(pressure_pa, board.microphone) | (amplified >= high_v) | (amplified <= low_v)
     return dict(zip(front_end_of(board), (heard, amplified, filtered, rectified), strict=True)), limited
 
@@ -159,7 +159,7 @@ def test_a_shared_stage_is_computed_once(monkeypatch):
         replace(
             SOLDERED,
             preamp=replace(SOLDERED.preamp, feedback_ohm=ohm),
-            rectifier=Rectifier(kind, gain_bandwidth_hz=3e6),
+            rectifier=Rectifier(kind),
         )
         for ohm in (10e3, 22e3)
         for kind in ("half", "full")

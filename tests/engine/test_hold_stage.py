@@ -10,7 +10,7 @@ import pytest
 
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.envelope import HoldState, hold_rectified
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.engine.hold_stage import HoldStage
 
 RATE_HZ = 384_000.0

@@ -58,7 +58,11 @@ def test_for_all_levels_at_once_or_at_one(board, frequency_hz):
 def test_the_ratio_alone_or_with_attack_and_release(board, frequency_hz):
     chain = BOARDS[board]
     alone = settled_ratio_at(
-        chain.detector_as_built, chain.rectifier, frequency_hz, chain.tone_peak_v, bias_v=chain.preamp.bias_v
+        chain.detector_as_built,
+        chain.rectifier_as_built,
+        frequency_hz,
+        chain.tone_peak_v,
+        bias_v=chain.preamp.bias_v,
     )
     assert alone == chain.tone_response(frequency_hz).settled_ratio
 

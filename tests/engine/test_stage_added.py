@@ -1,9 +1,9 @@
 """A stage added to the board is one file, one field of the chain and one entry of the design file.
 
 The package is copied, the stage of made_up_stage.py is added to the copy, and a program runs there that takes
-it along every way: run, simulate, sweep, tolerance, audition, fast firmware, feedback, parts list, design
-file. What is held against what: its own sum by hand (scipy's lfilter, an independent recursion), Chain.run,
-and, as long as it is a wire, the package as it is.
+it along every way: run, simulate, sweep, tolerance, audition, fast firmware, feedback, parts list, circuit,
+schematic, design file. What is held against what: its own sum by hand (scipy's lfilter, an independent
+recursion), Chain.run, and, as long as it is a wire, the package as it is.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ PACKAGE = Path(envlab.__file__).parent
 ADDED = {
     "chain.py": [
         (
-            r"(?m)^from envlab\.analog\.rectifier import Rectifier$",
+            r"(?m)^from envlab\.analog\.rectifiers\.ideal import Rectifier$",
             "from envlab.analog.smoother import Smoother",
         ),
         (
@@ -39,10 +39,10 @@ ADDED = {
     ],
     "design_file.py": [
         (
-            r"(?m)^from envlab\.analog\.rectifier import Rectifier$",
+            r"(?m)^from envlab\.analog\.rectifiers\.ideal import Rectifier$",
             "from envlab.analog.smoother import Smoother",
         ),
-        (r'(?m)^    "rectifier": Rectifier,$', '    "smoother": Smoother,'),
+        (r'(?m)^    "firmware": FirmwareSettings,$', '    "smoother": Smoother,'),
     ],
 }
 
@@ -133,6 +133,16 @@ def test_it_stands_in_design_file_and_parts_list(report):
     assert ("C91", "smoother.shunt_farad", "100n", 10) in parts
     keys = [part[1].split(".")[0] for part in parts]
     assert keys.index("preamp") < keys.index("smoother") < keys.index("detector")
+
+
+def test_it_stands_in_circuit_and_schematic_and_its_trace_has_a_label(report):
+    told = report["circuit"]
+    assert told["joined"] == [["preamp", "smoother"], ["smoother", "bias"]]
+    assert told["trace"] == "smoother"
+    assert told["drawn"] == [["C91", "1"], ["C91", "2"], ["R91", "1"], ["R91", "2"]]
+    assert told["names"] == ["smoother"]
+    assert told["svg"] and not told["wire_has"]
+    assert told["remarks"] == ["The rectifier is ideal: it is the limit of good ones, and no parts make it."]
 
 
 def test_what_is_kept_is_told_apart_by_it(report):

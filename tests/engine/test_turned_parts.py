@@ -20,7 +20,8 @@ from envlab.analog.band_filter import FirstLowPass
 from envlab.analog.detector import PeakDetector
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.absolute_value import AbsoluteValue
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.digital import equivalence
 from envlab.digital.followers import OnePole
@@ -51,6 +52,7 @@ TURNS = {
 OF_THE_FIRMWARE = {"firmware", "dither_bits"}
 BOARDS = {
     "precision": Chain(detector=QUICK),
+    "with amplifiers": Chain(detector=QUICK, rectifier=AbsoluteValue(0.15)),
     "soldered and passive": replace(ZOO["soldered, passive"].chain, band_filter=FirstLowPass(10e3, 10e-9)),
 }
 

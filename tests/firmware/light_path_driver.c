@@ -3,8 +3,14 @@
  * Record: duty word (16 bit), then REFRESHES times the codes of all channels (8 or 16 bit). */
 #include "board.h"
 #include "driver.h"
+#include "envlab_parameters.h"
 #include "envlab_runtime.h"
 #include "lantern.h"
+#if ENVLAB_MOVING_READINGS > 1
+#include "envlab_moving.h"
+
+static envlab_moving_state moving;
+#endif
 #if ENVLAB_GUARD
 #include "envlab_guard.h"
 #endif
@@ -31,6 +37,9 @@ void driver_start(void)
 {
     envlab_start(&ear);
     envlab_start(&eye);
+#if ENVLAB_MOVING_READINGS > 1
+    envlab_moving_start(&moving);
+#endif
 #if ENVLAB_GUARD
     most = lantern_most();
     envlab_guard_start(&guard);
@@ -45,6 +54,9 @@ void driver_step(const uint8_t *input, uint8_t *record)
 
     for (left = READINGS; left != 0u; left--) {
         envelope = envlab_follow(&ear, driver_get16(input));
+#if ENVLAB_MOVING_READINGS > 1
+        envelope = envlab_moving(&moving, envelope);
+#endif
         input += 2;
     }
     if (*input != 255u) {

@@ -11,6 +11,7 @@ from firmware import twin_vectors
 from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.fixed_frame import Dither
 from envlab.digital.fixed_point import FixedFollower
+from envlab.digital.followers import MovingMaximum, MovingMean
 from envlab.digital.light_path import LightPath, run_light_path
 from envlab.firmware.export import firmware_files
 from envlab.firmware.level_table import LevelTable, build_level_table
@@ -96,6 +97,8 @@ CASES = {
         ),
     ),
     "full table, 16 bit": LightCase(full_table()),
+    "full table, 8 bit, moving mean": LightCase(full_table(pixel_bits=8, moving=MovingMean(READINGS / 1000))),
+    "full table, 16 bit, moving maximum": LightCase(full_table(moving=MovingMaximum(READINGS / 1000))),
     "full table, 12 bit, four channels, no guard": LightCase(
         full_table(
             pixel_bits=12, pixels=Pixels(11, 4, 0.150, 0.0), supply=Supply(1.0), level=None, guard=False

@@ -16,6 +16,7 @@ import numpy as np
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
+from firmware import moving_vectors  # noqa: E402
 from firmware import twin_vectors as twin  # noqa: E402
 from firmware.targets import Driver, worst  # noqa: E402
 from firmware.targets.avr import AvrMachine  # noqa: E402
@@ -24,7 +25,9 @@ from firmware.targets.machines import ATMEGA328P, ATTINY85  # noqa: E402
 from firmware.targets.tools import call  # noqa: E402
 
 from envlab.digital.fixed_point import FixedFollower  # noqa: E402
-from envlab.firmware.cost import BUILDS, Build, Figures  # noqa: E402
+from envlab.digital.fixed_words import FixedWords  # noqa: E402
+from envlab.digital.followers import MovingMaximum, MovingMean  # noqa: E402
+from envlab.firmware.cost import BUILDS, Build, Figures, MovingFigures  # noqa: E402
 from envlab.firmware.export import firmware_files  # noqa: E402
 from envlab.firmware.marks import EXAMPLE_FOLDER  # noqa: E402
 from envlab.firmware.runtime_design import RuntimeDesign  # noqa: E402
@@ -32,6 +35,7 @@ from envlab.light.pixels import Pixels, Supply  # noqa: E402
 
 LIGHTS = ("lights.c", "lantern.c", "hand_over.c", "button.c")
 FEW, MANY = 4, 24
+FEW_READINGS, MANY_READINGS = 10, 50
 
 
 def machine_of(build: Build) -> AvrMachine:
@@ -171,11 +175,57 @@ def figures(build: Build, folder: Path) -> Figures:
     )
 
 
+def moving_cycles(build: Build, words: FixedWords, folder: Path) -> int:
+    """Return the most cycles of one call of the moving mean or maximum, falls, rises and jumps tried."""
+    files = write(moving_vectors.moving_files(words), folder)
+    sources = (moving_vectors.DRIVER, files / "envlab_moving.c")
+    machine = machine_of(build)
+    image = machine.build(Driver(sources, 2, moving_vectors.RECORD.itemsize, include=(files,)), folder)
+    falls = np.tile(np.arange(65_535, 0, -701), 12)
+    given = np.concatenate((moving_vectors.envelopes(6000), falls, falls[::-1], np.tile([0, 65_535], 300)))
+    cost = machine.measure(image, given.astype("<u2").tobytes(), ("envlab_moving",))["envlab_moving"]
+    return int(cost.most_cycles)
+
+
+def moving_figures(build: Build, folder: Path) -> MovingFigures:
+    """Measure what a moving mean or maximum adds to one build."""
+
+    def added(follower: MovingMean | MovingMaximum, name: str) -> int:
+        plain, made = design("level"), replace(design("level"), moving=follower)
+        assert made.moving_readings == FEW_READINGS
+        return program_bytes(build, made, folder / name) - program_bytes(build, plain, folder / f"{name}0")
+
+    few, many = (
+        moving_cycles(build, moving_vectors.words_of(readings, mean=False), folder / f"max{readings}")
+        for readings in (FEW_READINGS, MANY_READINGS)
+    )
+    scanned = math.ceil((many - few) / (MANY_READINGS - FEW_READINGS))
+    return MovingFigures(
+        mean=moving_cycles(build, moving_vectors.words_of(FEW_READINGS, mean=True), folder / "mean"),
+        maximum=few - FEW_READINGS * scanned,
+        scanned=scanned,
+        code=max(added(MovingMean(), "a"), added(MovingMaximum(), "b")),
+    )
+
+
+def program_bytes(build: Build, made: RuntimeDesign, folder: Path) -> int:
+    """Return the bytes of the whole example program."""
+    files = write(firmware_files(made), folder)
+    sources = (
+        HERE / "lights_driver.c",
+        *(EXAMPLE_FOLDER / name for name in LIGHTS),
+        *files.glob("envlab_*.c"),
+    )
+    driver = Driver(tuple(sources), 2, 2, include=(files, EXAMPLE_FOLDER))
+    return _bytes_of(machine_of(build).build(driver, folder).path)[0]
+
+
 def main() -> int:
     """Print a row for each build."""
     for build in BUILDS:
         with tempfile.TemporaryDirectory() as folder:
             print(f"    {build}: {figures(build, Path(folder))},", flush=True)
+            print(f"    {build}: {moving_figures(build, Path(folder) / 'moving')},", flush=True)
     return 0
 
 

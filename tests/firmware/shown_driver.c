@@ -4,8 +4,14 @@
  * Record: REFRESHES times the code (16 bit) of the first channel. */
 #include "board.h"
 #include "driver.h"
+#include "envlab_parameters.h"
 #include "envlab_runtime.h"
 #include "lantern.h"
+#if ENVLAB_MOVING_READINGS > 1
+#include "envlab_moving.h"
+
+static envlab_moving_state moving;
+#endif
 #if GUARDED
 #include "envlab_guard.h"
 
@@ -26,6 +32,9 @@ void driver_start(void)
 {
     envlab_start(&ear);
     envlab_start(&eye);
+#if ENVLAB_MOVING_READINGS > 1
+    envlab_moving_start(&moving);
+#endif
 #if GUARDED
     most = lantern_most();
     envlab_guard_start(&guard);
@@ -41,6 +50,9 @@ void driver_step(const uint8_t *input, uint8_t *record)
 
     for (left = *input; left != 0u; left--) {
         envelope = envlab_follow(&ear, driver_get16(reading));
+#if ENVLAB_MOVING_READINGS > 1
+        envelope = envlab_moving(&moving, envelope);
+#endif
         reading += 2;
     }
     if (input[1 + 2 * MOST] != 255u) {

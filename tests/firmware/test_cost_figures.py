@@ -6,14 +6,15 @@ from dataclasses import replace
 
 import pytest
 from firmware import twin_vectors as twin
-from firmware.measured_cost import benches, design, figures, machine_of
+from firmware.measured_cost import benches, design, figures, machine_of, moving_figures
 from firmware.targets import require, worst
 
 from envlab.board_firmware.folder import cost_sentences
 from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.fixed_frame import Dither
+from envlab.digital.followers import MovingMaximum, MovingMean
 from envlab.errors import ParameterError
-from envlab.firmware.cost import BUILDS, Build, Figures, runtime_cost
+from envlab.firmware.cost import BUILDS, MOVING, MOVING_MEMORY, Build, Figures, runtime_cost
 
 USUAL = Build(True, "-Os")
 BOUNDED_BY = {
@@ -40,6 +41,36 @@ def test_the_usual_build_costs_what_is_shown(tmp_path):
 def test_every_build_costs_what_is_shown(build, tmp_path):
     require(machine_of(build))
     assert_bounds(BUILDS[build], figures(build, tmp_path))
+
+
+def assert_moving_bounds(build: Build, folder) -> None:
+    require(machine_of(build))
+    for name, bound, measured in zip(
+        MOVING[build]._fields, MOVING[build], moving_figures(build, folder), strict=True
+    ):
+        assert 0.9 * bound <= measured <= bound, (name, measured, bound)
+
+
+def test_a_moving_mean_or_maximum_costs_what_is_shown(tmp_path):
+    assert_moving_bounds(USUAL, tmp_path)
+
+
+@pytest.mark.slow_firmware
+@pytest.mark.parametrize("build", [build for build in MOVING if build != USUAL])
+def test_it_costs_what_is_shown_in_every_build(build, tmp_path):
+    assert_moving_bounds(build, tmp_path)
+
+
+@pytest.mark.parametrize("follower", [MovingMean(0.02), MovingMaximum(0.02)])
+def test_cost_of_a_moving_mean_and_maximum_of_twenty(follower):
+    plain = replace(design("level"), brightness_rate_hz=50.0)
+    moves = replace(plain, moving=follower)
+    before, after, extra = runtime_cost(plain), runtime_cost(moves), MOVING[USUAL]
+    each = extra.mean if isinstance(follower, MovingMean) else extra.maximum + 20 * extra.scanned
+    assert after.reading_cycles - before.reading_cycles == each
+    assert after.flash_bytes - before.flash_bytes == extra.code
+    assert after.memory_bytes - before.memory_bytes == MOVING_MEMORY + 40
+    assert after.processor_share - before.processor_share == pytest.approx(1000 * each / 16e6)
 
 
 def most_at_random(build: Build, steps: int, folder) -> dict[str, int]:

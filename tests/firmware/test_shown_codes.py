@@ -20,6 +20,7 @@ from envlab.board_firmware import runtime_design
 from envlab.chain import Chain
 from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.fixed_point import justify
+from envlab.digital.followers import MovingMaximum, MovingMean
 from envlab.firmware.export import firmware_files
 from envlab.light.curve import BrightnessMap
 from envlab.light.flashes.flash import count_flashes
@@ -43,6 +44,10 @@ CHAINS = {
         CHAIN, pixel_bits=12, frame_rate_hz=120.0, adc=replace(CHAIN.adc, bits=12)
     ),
     "8 bit, dithered": replace(CHAIN, pixel_bits=8, dither_bits=2),
+    "8 bit, dithered, moving mean": replace(CHAIN, pixel_bits=8, dither_bits=2, follower=MovingMean()),
+    "10 bit, moving mean": replace(CHAIN, pixel_bits=10, follower=MovingMean()),
+    "16 bit, moving mean of 25": replace(CHAIN, follower=MovingMean(0.025)),
+    "12 bit, moving maximum": replace(CHAIN, pixel_bits=12, follower=MovingMaximum()),
 }
 
 

@@ -178,3 +178,46 @@ def test_table_step_is_the_largest_jump_between_counts() -> None:
     chain = replace(Chain(), pixel_bits=16)
     table = build_table(CountMap(4.0, 400.0), adc_bits=10, bits=16)
     assert table_steps([chain], [table])[0] == pytest.approx(4.845, abs=0.01)
+
+
+def test_a_mean_of_noisy_readings_moves_in_finer_steps() -> None:
+    """The expected mean of whole counts under normal noise, drawn: it never moves by more than is said."""
+    from dataclasses import replace
+
+    from envlab.analog.adc import Adc, convert
+    from envlab.chain import Chain
+    from envlab.digital.followers import MovingMean
+    from envlab.metrics.clip_metrics import finest_change_counts
+
+    for noise_lsb in (0.1, 0.3, 0.6):
+        adc = Adc(bits=10, reference_v=1.024, noise_lsb=noise_lsb)
+        chain = replace(Chain(), adc=adc, follower=MovingMean(0.01))
+        inputs = 20 + np.arange(0, 2, 0.1)
+        rng = np.random.default_rng(7)
+        means = [convert(np.full(100_000, 1e-3 * lsb), adc, rng=rng).mean() for lsb in inputs]
+        largest = float(np.diff(means).max())
+        said = finest_change_counts(chain)
+        # 100 000 draws of at most 0.7 LSB: standard error 0.002, of a difference 0.003.
+        assert largest <= said + 0.012
+        if noise_lsb < 0.5:
+            assert said <= 1.35 * largest
+    assert finest_change_counts(replace(Chain(), adc=Adc(noise_lsb=0.0), follower=MovingMean())) == 1.0
+
+
+def test_table_step_behind_a_mean_is_the_closed_form_over_a_part_of_a_count() -> None:
+    from dataclasses import replace
+
+    from envlab.chain import Chain
+    from envlab.digital.followers import MovingMean
+    from envlab.light.curve import CountMap
+    from envlab.light.table import build_table
+    from envlab.metrics.clip_metrics import finest_change_counts, table_steps
+
+    table = build_table(CountMap(40.0, 400.0), adc_bits=10, bits=16)
+    chain = replace(Chain(), follower=MovingMean(0.01))
+    apart = finest_change_counts(chain)
+    # L* is even in dB: over a part of a count at n it moves by 100·ln(1 + part/n)/ln 10, most at n = 40;
+    # between two counts the table is straight in duty, which is steeper in L* at the lower one.
+    closed = 100 * np.log(1 + apart / 40) / np.log(10)
+    assert table_steps([chain], [table])[0] == pytest.approx(closed, rel=0.08)
+    assert table_steps([replace(chain, follower=Chain().follower)], [table])[0] > 2 * closed

@@ -14,7 +14,6 @@ from envlab.analog.detector import PeakDetector
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
 from envlab.chain import Chain
-from envlab.errors import EnvlabWarning
 from envlab.light.curve import BrightnessMap
 from envlab.metrics.metrics_of_clip import clip_columns, idle_lightness
 from envlab.sound.clip import Clip
@@ -139,9 +138,3 @@ def test_range_between_two_levels_of_one_tone(tmp_path: Path):
     row = sweep(Specification(CHAIN, clips, {}), judging=Judging()).iloc[0]
     counts = [CHAIN.level_scale().counts(level) for level in (72.0, 92.0)]
     assert row["range_used_db"] == pytest.approx(20, abs=20 * math.log10(1 + 1.5 / counts[0]))
-
-
-def test_metrics_that_are_not_settled_are_said(tmp_path: Path):
-    soundfile.write(tmp_path / "tone.wav", tone(80.0, 0.2).pressure_pa, 48_000, subtype="FLOAT")
-    with pytest.warns(EnvlabWarning, match=r"tone 80 dB: lasts 0\.2 s, the longest release .* 0\.23 s"):
-        sweep(Specification(CHAIN, [Clip(tmp_path / "tone.wav", 80.0)], {}))

@@ -10,8 +10,9 @@ from scipy.optimize import brentq
 
 from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector, detect
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.chain import Chain
+from envlab.digital.followers import MovingMaximum, MovingMean
 from envlab.errors import ParameterError
 from envlab.light.lightness import lightness_cie1976
 from envlab.metrics.ripple_aliasing import (
@@ -136,3 +137,56 @@ def test_the_worst_note_is_the_metric_itself() -> None:
 def test_behind_a_diode_a_note_is_not_judged() -> None:
     with pytest.raises(ParameterError, match="diode"):
         breathing(Chain(rectifier=Rectifier(diode="silicon")), 50.0)
+
+
+def frames_by_definition(chain: Chain, frequency_hz: float, take) -> float:
+    """Every reading in whole counts, take(readings of a frame's window) at every frame, step by step."""
+    rate_hz = 512 * frequency_hz
+    drive_v = rectify(np.sin(2 * np.pi * np.arange(512) / 512), chain.rectifier)
+    cycles = int(np.ceil(14 * chain.detector.release_s * frequency_hz)) + 20
+    held_v, _ = detect(np.tile(drive_v, cycles), chain.detector, sample_rate_hz=rate_hz)
+    cycle = held_v[-512:]
+    table = chain.brightness_table()
+    instants_s = np.arange(int(WATCHED_S * chain.adc.rate_hz)) / chain.adc.rate_hz
+    place = (((instants_s * frequency_hz) % 1.0) * 512).astype(int)
+
+    def lightness(counts_per_volt: float) -> np.ndarray:
+        readings = np.minimum(np.floor(counts_per_volt * cycle[place]), chain.adc.top_code)
+        shown = take(readings.reshape(-1, 10))
+        return lightness_cie1976(table.look_up(shown) / table.duty_codes.max())
+
+    scale = brentq(lambda log: float(lightness(np.exp(log)).mean() - 50), 0, 9, xtol=1e-3)
+    seen = lightness(np.exp(scale))
+    return float(seen.max() - seen.min())
+
+
+@pytest.mark.parametrize(
+    ("follower", "take"),
+    [
+        (MovingMean(0.01), lambda some: some.mean(axis=1)),
+        (MovingMaximum(0.01), lambda some: some.max(axis=1)),
+    ],
+)
+@pytest.mark.parametrize("frequency_hz", [40.0, 50.16, 66.0, 99.93, 150.5])
+def test_frames_that_show_all_their_readings_breathe_as_counted_by_hand(follower, take, frequency_hz) -> None:
+    chain = replace(Chain(), detector=QUICK, follower=follower)
+    by_hand = frames_by_definition(chain, frequency_hz, take)
+    # The level may lie on the edge of a count: up to one count of the table either way.
+    assert breathing(chain, frequency_hz).ripple_aliasing_lstar == pytest.approx(by_hand, abs=1.5)
+
+
+def test_a_mean_of_whole_frames_takes_most_of_the_aliasing_away() -> None:
+    latest = replace(Chain(), detector=SLOW)
+    mean, maximum = (replace(latest, follower=kind(0.01)) for kind in (MovingMean, MovingMaximum))
+    found = frame_ripple_aliasing([latest, mean, maximum])
+    assert found.worst_lstar[1] < 0.7 * found.worst_lstar[0]
+    every = [breathing(mean, float(f)).ripple_aliasing_lstar for f in FREQUENCIES_HZ]
+    assert found.worst_lstar[1] == max(every)
+
+
+def test_what_a_dead_zone_swallows_makes_the_rest_swing_more() -> None:
+    whole = replace(Chain(), detector=SLOW, adc=Adc(12))
+    dead = replace(whole, adc=Adc(12, dead_low_v=0.08))
+    same_map = [whole.brightness_table()] * 2
+    found = frame_ripple_aliasing([whole, dead], same_map)
+    assert found.worst_lstar[1] > 1.05 * found.worst_lstar[0]

@@ -16,7 +16,7 @@ from reference.examples import examples
 from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease
 from envlab.engine import hold_stage, waves

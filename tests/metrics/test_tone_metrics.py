@@ -11,7 +11,7 @@ import numpy as np
 
 from envlab.analog.adc import Adc
 from envlab.analog.detector import PeakDetector
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.tones.nonlinear_steady_state import tone_response_at
 from envlab.chain import Chain
 from envlab.metrics.tone_metrics import BASS_HZ, TONE_METRICS, tone_metrics

@@ -25,6 +25,7 @@ ROWS = (
     ("light",),
     ("firmware",),
     ("engine",),
+    ("circuit",),
     ("chain", "shipped"),
     ("design_file",),
     ("board_firmware", "metrics"),

@@ -56,10 +56,11 @@ PUBLIC = [
 # Named public modules, by what they are for.
 MODULES = {
     "stages": """
-        Adc AttackRelease AverageDetector BoardPreamp BrightnessMap Electret FirmwareSettings FirstBandPass
-        FirstHighPass FirstLowPass HoldCapacitor MeanSquare Microphone MovingMaximum NoBandFilter
+        AbsoluteValue Adc AttackRelease AverageDetector BiasSuperdiodes BoardPreamp Bridge BrightnessMap
+        DifferenceSuperdiodes Diodeless Electret FirmwareSettings FirstBandPass
+        FirstHighPass FirstLowPass HoldCapacitor MeanSquare Microphone MovingMaximum MovingMean NoBandFilter
         OnePole PassThrough PeakDetector PeakHold Pixels Preamp Rectifier SecondBandPass
-        SecondHighPass SecondLowPass Supply
+        SecondHighPass SecondLowPass Supply TransistorDetector VoltageDoubler
     """,
     "sound.signals": """
         pink_noise silence tone tone_burst white_noise
@@ -76,8 +77,8 @@ MODULES = {
         robust_choice span_from_clips stated_levels table_steps tone_response usual_levels_table with_values
     """,
     "study.lessons": """
-        alternating_light burst_lesson formula_attack_s samples_lesson sampling_errors
-        step_latency_ms
+        alternating_light burst_lesson formula_attack_s frame_followers readings_lesson samples_lesson
+        sampling_errors step_latency_ms
     """,
     "sheets": """
         along_sheet board_sheet breathing_sheet burst_sheet climb_sheet clipped_sheet clips_sheet

@@ -83,8 +83,13 @@ def test_the_choice_and_its_reasons_are_told(seen: Any, case: Case) -> None:
     for line in case.choice.words:
         assert " ".join(line.split()) in seen.text
     for part in parts_list(case.choice.chain, case.specification.ranges):
-        row = (part.reference, part.value_text, part.series, f"±{part.tolerance_percent:g} %", part.purpose)
+        asked = part.specification
+        if part.kind in ("resistor", "capacitor"):
+            series = "" if part.series == "none" else f"{part.series}, "
+            asked = f"{part.kind}, {series}{asked}"
+        row = (part.reference, f"{part.quantity}", part.value_text, asked, part.tolerance_text, part.purpose)
         assert row in rows
+    assert "The rectifier is ideal: it is the limit of good ones, and no parts make it." in seen.text
     for row in metric_rows(case.specification, case.choice):
         cells = [row.name + " " + row.meaning, row.value]
         assert [" ".join(cell.split()) for cell in cells] in [

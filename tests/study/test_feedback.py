@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from envlab.analog.detector import PeakDetector
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.errors import EnvlabWarning, ParameterError
 from envlab.light.curve import BrightnessMap

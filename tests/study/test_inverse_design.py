@@ -9,7 +9,7 @@ import pytest
 
 from envlab.analog.detector import PeakDetector, detect
 from envlab.analog.parts import nearest_value
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.errors import ParameterError
 from envlab.study.inverse_design import Wanted, parts_for
 

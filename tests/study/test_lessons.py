@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from envlab.analog.detector import AverageDetector, PeakDetector
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.tones.steady_state import tone_response
 from envlab.design_file import read_design
 from envlab.errors import ParameterError

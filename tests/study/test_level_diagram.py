@@ -12,7 +12,7 @@ import pytest
 from envlab.analog.band_filter import FirstLowPass
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamp import Preamp
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.metrics.across_clips import _range_used

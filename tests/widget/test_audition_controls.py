@@ -11,7 +11,7 @@ from envlab.analog.band_filter import FirstLowPass, NoBandFilter, SecondBandPass
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.electret import Electret
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.design_file import chain_of, design_text
 from envlab.errors import ParameterError

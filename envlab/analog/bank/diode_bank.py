@@ -11,7 +11,7 @@ import numpy as np
 
 from envlab.analog.detector import Detector
 from envlab.analog.diodes.passive import diode_step
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.errors import ParameterError
 from envlab.units import FloatArray, IntArray
 

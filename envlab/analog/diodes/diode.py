@@ -8,13 +8,15 @@ Is(T) = Is0·(T/T0)^(3/n)·exp(Eg/(n·k)·(1/T0 − 1/T)), the law of the common
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from envlab.errors import check_choice, check_range
 
 BOLTZMANN_EV_PER_K = 8.617333262e-5
 KELVIN = 273.15
 DATA_SHEET_C = 25.0
+# At which a diode's drop is told.
+_TOLD_A = 1e-4
 
 
 @dataclass(frozen=True)
@@ -71,3 +73,13 @@ def diode_of(kind: str) -> Diode:
     """Return the typical diode of a class: "silicon" (small signal), "schottky" or "germanium"."""
     check_choice("diode", kind, tuple(DIODE_CLASSES))
     return DIODE_CLASSES[kind]
+
+
+def drop_moved(diode: Diode, temperature_c: float) -> tuple[str, ...]:
+    """Return how far a diode's drop moves to another temperature, °C, in a clause; empty if it does not."""
+    then = replace(diode, temperature_c=temperature_c)
+    moved_v = then.drop_v(_TOLD_A) - diode.drop_v(_TOLD_A)
+    if moved_v == 0:
+        return ()
+    side = "more" if moved_v > 0 else "less"
+    return (f"each diode drops {abs(1e3 * moved_v):.3g} mV {side} at {1e3 * _TOLD_A:g} mA",)

@@ -21,7 +21,7 @@ import math
 import numpy as np
 
 from envlab.analog.detector import AverageDetector, Detector, PeakDetector
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.errors import ParameterError
 from envlab.units import FloatArray
 
@@ -34,13 +34,6 @@ def charged_through(detector: Detector) -> PeakDetector:
         limit = "a peak detector behind a passive diode, which cannot draw the capacitor down again"
         raise ParameterError("detector", "average", limit)
     return detector
-
-
-@functools.cache
-def _table() -> FloatArray:
-    from envlab.analog.kernels.diode_kernels import omega_table
-
-    return omega_table()
 
 
 def diode_step(detector: Detector, rectifier: Rectifier, sample_rate_hz: float) -> FloatArray:
@@ -103,5 +96,5 @@ def hold_passive(drive_v: FloatArray, step: FloatArray, start: FloatArray) -> tu
 
     moved_across = step[10]
     loop = diode_kernels.hold_coupled if moved_across > 0 else diode_kernels.hold_diode
-    held_v, end = loop(drive_v, step, _table(), start)
+    held_v, end = loop(drive_v, step, diode_kernels.shared_table(), start)
     return held_v, end

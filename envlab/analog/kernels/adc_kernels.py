@@ -9,7 +9,10 @@ from envlab.analog.kernels.stage_kernels import compiled
 from envlab.units import FloatArray, IntArray
 
 # Rows of a converter's numbers.
-CONVERTER = ("reference_node_v", "settled_share", "lsb_v", "offset_lsb", "top_code", "zero_counts")
+CONVERTER = (
+    *("reference_node_v", "settled_share", "lsb_v", "offset_lsb", "top_code"),
+    *("dead_low_v", "bow_lsb", "zero_counts"),
+)
 
 
 @compiled
@@ -19,15 +22,21 @@ def quantise(
     """Return counts above the zero, shape (boards, readings), not negative.
 
     read_v: shape (detectors, readings), V above the reference node. lanes: shape (boards,), which detector
-    each board has. converters: shape (boards, 6), as CONVERTER. noise_lsb: shape (readings,), LSB.
+    each board has. converters: shape (boards, 8), as CONVERTER. noise_lsb: shape (readings,), LSB.
     The converter's first step lies at one LSB; it stops at 0 and at its top code.
     """
     counts = np.empty((lanes.size, noise_lsb.size), dtype=np.int32)
     for b in range(lanes.size):
         node_v, share, lsb_v = converters[b, 0], converters[b, 1], converters[b, 2]
-        offset_lsb, top_code, zero = converters[b, 3], converters[b, 4], int(converters[b, 5])
+        offset_lsb, top_code, dead_v = converters[b, 3], converters[b, 4], converters[b, 5]
+        bow_lsb, zero = converters[b, 6], int(converters[b, 7])
         for k in range(noise_lsb.size):
-            lsb = (node_v + read_v[lanes[b], k]) * share / lsb_v + offset_lsb + noise_lsb[k]
+            # Without dead zone and bow both are exact zeros, and change no bit.
+            lsb = ((node_v + read_v[lanes[b], k]) * share - dead_v) / lsb_v
+            if bow_lsb != 0.0:
+                along = min(max(lsb / (top_code + 1.0), 0.0), 1.0)
+                lsb += 4.0 * bow_lsb * along * (1.0 - along)
+            lsb = lsb + offset_lsb + noise_lsb[k]
             code = min(max(np.floor(lsb), 0.0), top_code)
             counts[b, k] = max(int(code) - zero, 0)
     return counts

@@ -18,23 +18,7 @@ from envlab.units import FloatArray
 compiled: Callable[..., Any] = compiled_with(nogil=True, error_model="numpy")
 
 
-SUBSTEPS = 8
 SLEW_TURNS = 16
-
-
-@compiled
-def _cross(
-    a: float, s: float, follow: float, open_loop: float, most: float, drop_v: float
-) -> tuple[float, float]:
-    """One turn of one amplifier: (its output, what passes its diode)."""
-    if a > drop_v:
-        a += min(max((s + drop_v - a) * follow, -most), most)
-    else:
-        a += min(max(open_loop * s, -most), most)
-        if a > drop_v:
-            a = min(a, max(s + drop_v, drop_v))
-    a = max(a, -drop_v)
-    return a, max(a - drop_v, 0.0)
 
 
 @compiled
@@ -147,33 +131,3 @@ def amplify_stage(
         clipped += at_limit
         out[n] = now[2]
     return out, np.array([now[0], now[1], now[2], now[3], before, earlier]), clipped
-
-
-@compiled
-def cross_diodes(
-    signal: FloatArray, per_step: float, slew_v: float, drop_v: float, full: bool, state: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Half waves of a precision rectifier whose amplifiers must cross their diodes, SUBSTEPS turns a sample.
-
-    per_step: 2π·GBW over the sample rate. slew_v: most a sample. state: (amplifier of the upper half wave, of
-    the lower one, last input). Each sample stands for the interval round its instant; in it the input goes
-    on as straight as from the sample before.
-    """
-    out = np.empty_like(signal)
-    upper, lower, before = state[0], state[1], state[2]
-    follow = -np.expm1(-per_step / SUBSTEPS)
-    open_loop, most = per_step / SUBSTEPS, slew_v / SUBSTEPS
-    for n in range(signal.size):
-        x = signal[n]
-        slope = x - before
-        before = x
-        total = 0.0
-        for k in range(SUBSTEPS):
-            s = x + slope * ((k + 0.5) / SUBSTEPS - 0.5)
-            upper, passed = _cross(upper, s, follow, open_loop, most, drop_v)
-            total += passed
-            if full:
-                lower, passed = _cross(lower, -s, follow, open_loop, most, drop_v)
-                total += passed
-        out[n] = total / SUBSTEPS
-    return out, np.array([upper, lower, before])

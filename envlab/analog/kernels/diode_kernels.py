@@ -11,6 +11,7 @@ coefficients, five to a node, nodes 1/NODES apart: (1/64)^5/120 of the value is 
 
 from __future__ import annotations
 
+import functools
 import math
 from typing import Any
 
@@ -44,6 +45,12 @@ def omega_table() -> FloatArray:
             axis=1,
         )
     )
+
+
+@functools.cache
+def shared_table() -> FloatArray:
+    """Return omega_table, made once; shares of a voltage, no unit."""
+    return omega_table()
 
 
 @compiled

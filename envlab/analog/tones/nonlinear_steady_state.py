@@ -1,7 +1,7 @@
 """A detector that does not scale with the level, on a steady tone: simulated at that very level.
 
-Passive diodes, a rectifier referred to the bias and a limited drive all bend the scale: twice the sound is
-not twice the envelope. What steady.py finds once for all levels is found here for one.
+Passive diodes, amplifiers, a rectifier referred to the bias and a limited drive all bend the scale: twice the
+sound is not twice the envelope. What steady.py finds once for all levels is found here for one.
 """
 
 from __future__ import annotations
@@ -9,12 +9,12 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
 from envlab.analog.detector import Detector
-from envlab.analog.envelope import HoldState, hold_signal
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.envelope import BuiltRectifier, HoldState, coupled_at, hold_signal
 from envlab.analog.tones.steady_state import ToneResponse
 from envlab.errors import check_positive, check_range
 from envlab.units import FloatArray
@@ -30,7 +30,7 @@ Cycle = Callable[[HoldState], tuple[FloatArray, HoldState]]
 
 def tone_response_at(
     detector: Detector,
-    rectifier: Rectifier,
+    rectifier: BuiltRectifier,
     frequency_hz: float,
     peak_v: float,
     *,
@@ -64,7 +64,7 @@ def tone_response_at(
 
 def settled_ratio_at(
     detector: Detector,
-    rectifier: Rectifier,
+    rectifier: BuiltRectifier,
     frequency_hz: float,
     peak_v: float,
     *,
@@ -78,7 +78,7 @@ def settled_ratio_at(
 
 
 def _tone_cycle(
-    detector: Detector, rectifier: Rectifier, frequency_hz: float, peak_v: float, bias_v: float
+    detector: Detector, rectifier: BuiltRectifier, frequency_hz: float, peak_v: float, bias_v: float
 ) -> tuple[Cycle, float]:
     """Return one cycle of the sine as a map of states, and its sample rate."""
     check_range("frequency_hz", frequency_hz, 1, 20e3, unit="Hz")
@@ -94,7 +94,7 @@ def _tone_cycle(
 
 @functools.lru_cache(maxsize=4096)
 def quiescent_state(
-    detector: Detector, rectifier: Rectifier, *, bias_v: float = 0.0, resting_v: float = 0.0
+    detector: Detector, rectifier: BuiltRectifier, *, bias_v: float = 0.0, resting_v: float = 0.0
 ) -> HoldState:
     """Return the state in which everything has come to rest without a signal.
 
@@ -112,35 +112,43 @@ def quiescent_state(
             detector,
             sample_rate_hz=rate_hz,
             bias_v=bias_v,
-            resting_v=resting_v,
             state=state,
         )
 
-    # A coupling capacitor keeps what stands still.
-    start = HoldState(0.0, resting_v if rectifier.reference == "coupled" else 0.0)
-    return _settled_state(cycle, start, max(1e-3, abs(offered_v)))
+    return _settled_state(cycle, coupled_at(rectifier, resting_v), max(1e-3, abs(offered_v)))
 
 
 def _settled_state(cycle: Cycle, start: HoldState, scale_v: float) -> HoldState:
-    """State that a cycle brings back: Newton's method on the map from start to end, slopes by difference."""
-    x = np.array([start.held_v, start.across_v])
+    """State that a cycle brings back: Newton's method on the map from start to end, slopes by difference.
+
+    Amplifiers forget within a cycle what they were; theirs is what the latest cycle left.
+    """
+    _, end = cycle(start)
+    x, inner = np.zeros(2 + len(end.other_across_v)), start.inner
+    x[:2] = start.held_v, start.across_v
+    x[2:] = start.other_across_v or 0.0
     nudge = 1e-6 * scale_v
 
-    def moved(at: FloatArray) -> FloatArray:
-        _, end = cycle(HoldState(float(at[0]), float(at[1])))
-        return np.array([end.held_v, end.across_v]) - at
+    def state_at(at: FloatArray) -> HoldState:
+        held_v, across_v, *others = at.tolist()
+        return HoldState(held_v, across_v, tuple(others), inner)
+
+    def moved(at: FloatArray) -> tuple[FloatArray, HoldState]:
+        _, end = cycle(state_at(at))
+        return np.array([end.held_v, end.across_v, *end.other_across_v]) - at, end
 
     for _ in range(60):
-        gap = moved(x)
+        gap, end = moved(x)
         if np.abs(gap).max() <= 1e-13 * scale_v:
             break
-        slopes = np.stack([(moved(x + nudge * unit) - gap) / nudge for unit in np.eye(2)], axis=1)
+        slopes = np.stack([(moved(x + nudge * unit)[0] - gap) / nudge for unit in np.eye(x.size)], axis=1)
+        inner = end.inner
         if slopes[1, 1] == 0:
             slopes[1, 1] = -1.0  # there is no coupling capacitor
         # A map that hardly moves has no well-known zero; half the drive is the farthest one step goes.
         step = np.linalg.lstsq(slopes, -gap, rcond=1e-12)[0]
         x = x + step * min(1.0, 0.5 * scale_v / max(float(np.abs(step).max()), 1e-300))
-    return HoldState(float(x[0]), float(x[1]))
+    return state_at(x)
 
 
 def _attack_steps(cycle: Cycle, start: HoldState, threshold_v: float) -> float:
@@ -162,14 +170,14 @@ def _cycles_between(cycle: Cycle, start: HoldState, threshold_v: float) -> float
     place, weight = np.polynomial.legendre.leggauss(32)
     half = 0.5 * (threshold_v - start.held_v)
     volts = start.held_v + half * (np.concatenate(([-1.0], place, [1.0])) + 1)
-    moved = np.array([cycle(HoldState(float(v), start.across_v))[1].held_v - v for v in volts])
+    moved = np.array([cycle(replace(start, held_v=float(v)))[1].held_v - v for v in volts])
     if moved.min() <= 0:
         return math.inf
     return half * float(np.sum(weight / moved[1:-1])) + 0.5 * math.log(moved[-1] / moved[0])
 
 
 def _release_s(
-    detector: Detector, rectifier: Rectifier, start: HoldState, threshold_v: float, bias_v: float
+    detector: Detector, rectifier: BuiltRectifier, start: HoldState, threshold_v: float, bias_v: float
 ) -> float:
     if start.held_v <= threshold_v:
         return 0.0

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog.detector import AverageDetector, Detector, HoldStep, hold_step
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.errors import check_range
 from envlab.units import FloatArray, db
 

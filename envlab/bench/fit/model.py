@@ -9,15 +9,17 @@ from __future__ import annotations
 import copy
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from envlab.analog.adc import read_between, stamps_of
 from envlab.analog.detector import Detector, hold_step
-from envlab.analog.envelope import HoldState, hold_rectified
-from envlab.analog.rectifier import Rectifier, rectify_in_time
+from envlab.analog.envelope import BuiltRectifier, HoldState, hold_rectified
+from envlab.analog.rectifiers.half_waves import HalfWaves
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
+from envlab.analog.rectifiers.pumps import Pump
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.bench.fit.values import BoardValues, detector_of
 from envlab.bench.signals.board_wave import input_peak, wave_at_rectifier, with_corners_up
@@ -84,15 +86,17 @@ class BenchModel:
         """
         inside = np.clip(times_s, 0.0, None)
         upper, fraction = stamps_of(inside, self.wave_v.size, self.rate_hz)
-        if self._in_lanes:
-            return self._lanes(trials, upper, fraction)
+        if self._ideal is not None:
+            return self._lanes(self._ideal, trials, upper, fraction)
         return self._one_by_one(trials, upper, fraction)
 
     @property
-    def _in_lanes(self) -> bool:
+    def _ideal(self) -> Rectifier | None:
+        """The rectifier, if many trials run side by side behind it."""
         rectifier = self.chain.rectifier
-        quick = rectifier.gain_bandwidth_hz is None and rectifier.output_current_a is None
-        return rectifier.diode == "none" and quick and type(rectifier) is Rectifier
+        if not isinstance(rectifier, Rectifier) or rectifier.diode != "none":
+            return None
+        return rectifier if rectifier.output_current_a is None else None
 
     def _gains(self, trial: BoardValues) -> FloatArray:
         """One a stretch."""
@@ -105,24 +109,28 @@ class BenchModel:
     def _detector(self, trial: BoardValues) -> Detector:
         return detector_of(trial, self.chain.detector_as_built)
 
-    def _lanes(self, trials: Sequence[BoardValues], upper: IntArray, fraction: FloatArray) -> TrialReadings:
+    def _lanes(
+        self, rectifier: Rectifier, trials: Sequence[BoardValues], upper: IntArray, fraction: FloatArray
+    ) -> TrialReadings:
         from envlab.analog.kernels import trial_kernels
 
         width = trial_kernels.LANES
         parts = [
-            self._some(trials[first : first + width], upper, fraction)
+            self._some(rectifier, trials[first : first + width], upper, fraction)
             for first in range(0, len(trials), width)
         ]
         return TrialReadings(np.concatenate([one.read_v for one in parts], axis=1), parts[0].rise_v_s)
 
-    def _some(self, trials: Sequence[BoardValues], upper: IntArray, fraction: FloatArray) -> TrialReadings:
+    def _some(
+        self, rectifier: Rectifier, trials: Sequence[BoardValues], upper: IntArray, fraction: FloatArray
+    ) -> TrialReadings:
         from envlab.analog.kernels import trial_kernels
 
         filled = [*trials, *[trials[-1]] * (trial_kernels.LANES - len(trials))]
         detectors = [self._detector(one) for one in filled]
-        quiescent_v = self.chain.rectifier.quiescent_rectified_v(self.chain.bias_at_rectifier_v)
+        quiescent_v = rectifier.quiescent_rectified_v(self.chain.bias_at_rectifier_v)
         lift_v = np.array([quiescent_v - one.drop_v for one in filled])
-        full = self.chain.rectifier.kind == "full"
+        full = rectifier.kind == "full"
         limits = np.array([self._limits_v(one) for one in filled])
         read_v, rise_v = trial_kernels.hold_trials(
             self.wave_v,
@@ -152,20 +160,17 @@ class BenchModel:
         rise_v_s = np.zeros(upper.size)
         bias_v = self.chain.bias_at_rectifier_v
         for place, trial in enumerate(trials):
-            rectifier = _of_trial(self.chain.rectifier, trial)
             gains = np.repeat(self._gains(trial), np.diff(self._starts))
             wave_v = self.wave_v + math.log(trial.corner) * self._bend_v
             signal_v = np.clip(gains * wave_v + trial.lean_v, *self._limits_v(trial))
-            drive_v, _ = rectify_in_time(signal_v, rectifier, sample_rate_hz=self.rate_hz, bias_v=bias_v)
-            if rectifier.diode == "none":
-                drive_v = np.maximum(drive_v - trial.drop_v, 0.0)
-            detector = self._detector(trial)
-            state = quiescent_state(detector, rectifier, bias_v=bias_v)
-            if rectifier.diode == "none":
-                rest_v = float(np.abs(trial.lean_v)) if rectifier.kind == "full" else max(trial.lean_v, 0.0)
-                lifted_v = rest_v + rectifier.quiescent_rectified_v(bias_v) - trial.drop_v
-                state = HoldState(max(lifted_v, 0.0) * detector.divider)
-            held_v, _ = hold_rectified(drive_v, rectifier, detector, sample_rate_hz=self.rate_hz, state=state)
+            rectifier, detector = _of_trial(self.chain.rectifier_as_built, trial), self._detector(trial)
+            offered_v, offered_at_rest_v = _offered(rectifier, trial, bias_v)
+            state = quiescent_state(detector, rectifier, bias_v=bias_v, resting_v=trial.lean_v)
+            if offered_at_rest_v is not None:
+                state = HoldState(offered_at_rest_v * detector.divider)
+            held_v, _ = hold_rectified(
+                offered_v(signal_v), rectifier, detector, sample_rate_hz=self.rate_hz, state=state
+            )
             read_v[:, place] = read_between(state.held_v, held_v, upper, fraction)
             if place == 0:
                 before_v = np.where(upper > 0, held_v[upper - 1], state.held_v)
@@ -198,8 +203,15 @@ def _offered_at_rest(lift_v: FloatArray, lean_v: FloatArray, full: bool) -> Floa
     return np.maximum(folded + lift_v, 0.0)
 
 
-def _of_trial(rectifier: Rectifier, trial: BoardValues) -> Rectifier:
-    """A rectifier with one half of the wave, or with a diode that drops more."""
+def _of_trial(rectifier: BuiltRectifier, trial: BoardValues) -> BuiltRectifier:
+    """A rectifier with one half of the wave, or that passes less: see BoardValues.drop_v."""
+    if isinstance(rectifier, HalfWaves):
+        upper, lower = (
+            replace(one, error_v=one.error_v - trial.drop_v) for one in (rectifier.upper, rectifier.lower)
+        )
+        return replace(rectifier, upper=upper, lower=replace(lower, gain=0.0) if trial.half_wave else lower)
+    if isinstance(rectifier, Pump):
+        return rectifier
     if trial.half_wave and rectifier.kind == "full":
         rectifier = replace(rectifier, kind="half")
     diode = rectifier.passive_diode
@@ -207,3 +219,21 @@ def _of_trial(rectifier: Rectifier, trial: BoardValues) -> Rectifier:
         return rectifier
     # At one current a diode drops more by what its saturation current is less, n·kT/q to an e-fold.
     return replace(rectifier, saturation_a=diode.saturation_a * float(np.exp(-trial.drop_v / diode.slope_v)))
+
+
+def _offered(
+    rectifier: BuiltRectifier, trial: BoardValues, bias_v: float
+) -> tuple[Callable[[FloatArray], FloatArray], float | None]:
+    """Return what the rectifier hands to its capacitor, and what it offers at silence where a trial says so.
+
+    Circuits with amplifiers, pumps and transistors take the signal as it is: they are one with the capacitor.
+    """
+    if not isinstance(rectifier, Rectifier):
+        return (lambda signal_v: signal_v), None
+    if rectifier.diode != "none":
+        return (lambda signal_v: rectify(signal_v, rectifier, bias_v=bias_v)), None
+
+    def less(signal_v: FloatArray) -> FloatArray:
+        return np.maximum(rectify(signal_v, rectifier, bias_v=bias_v) - trial.drop_v, 0.0)
+
+    return less, float(less(np.array([trial.lean_v]))[0])

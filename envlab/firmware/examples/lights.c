@@ -7,6 +7,9 @@
 #if ENVLAB_GUARD
 #include "envlab_guard.h"
 #endif
+#if ENVLAB_MOVING_READINGS > 1
+#include "envlab_moving.h"
+#endif
 #include "envlab_runtime.h"
 #include "hand_over.h"
 #include "lantern.h"
@@ -16,6 +19,9 @@
 
 static envlab_state ear;
 static envlab_state eye;
+#if ENVLAB_MOVING_READINGS > 1
+static envlab_moving_state moving;
+#endif
 #if ENVLAB_GUARD
 static envlab_guard_state guard;
 static uint16_t most;
@@ -36,6 +42,9 @@ uint8_t lights_start(void)
     button_start();
     envlab_start(&ear);
     envlab_start(&eye);
+#if ENVLAB_MOVING_READINGS > 1
+    envlab_moving_start(&moving);
+#endif
 #if ENVLAB_GUARD
     envlab_guard_start(&guard);
     most = lantern_most();
@@ -53,7 +62,12 @@ uint8_t lights_start(void)
 
 void lights_hear(uint16_t reading)
 {
-    hand_over_write(envlab_follow(&ear, reading));
+    uint16_t envelope = envlab_follow(&ear, reading);
+
+#if ENVLAB_MOVING_READINGS > 1
+    envelope = envlab_moving(&moving, envelope);
+#endif
+    hand_over_write(envelope);
 }
 
 /* Each press is one step more sensitive; behind the most sensitive comes the least. */

@@ -8,7 +8,7 @@ import numpy as np
 
 from envlab.digital import fixed_kernels as kernels
 from envlab.digital.fixed_frame import FrameWords, frame_codes, nearest_threshold, scale_words
-from envlab.digital.fixed_point import run_twin
+from envlab.digital.fixed_point import follow_moving, run_twin
 from envlab.digital.fixed_words import FixedWords
 from envlab.digital.flash_guard import run_guard
 from envlab.digital.guard_words import GuardWords
@@ -24,7 +24,8 @@ def golden_crc32(
 
     words, codes: of the runtime. frame: of the frame part. guard: of the flash guard, None without one. What
     envlab_boot.c does on the target, bit for bit: each of the 48 readings passes follower and brightness;
-    beside them the table is read at a place, and the guard is shown a light that flashes. Then one frame of
+    beside them the table is read at a place, the moving mean or maximum is taken of the envelopes, and the
+    guard is shown a light that flashes. Then one frame of
     all channels, each at a duty of its own, is limited and made into codes.
     """
     channels = frame.pixels * frame.channels
@@ -40,12 +41,17 @@ def golden_crc32(
     places = [
         kernels.scale(word, words.range_level) if words.level_index else word for word in drawn.tolist()
     ]
-    results = np.empty((READINGS, 4 if guard is None else 5), np.int64)
-    results[:, 0], results[:, 1] = trace.envelope, trace.duty
-    results[:, 2] = [kernels.between(codes, place) for place in places]
-    results[:, 3] = scale_words(drawn, 0xFFFF - n)
+    columns: list[IntArray] = [
+        trace.envelope,
+        trace.duty,
+        np.array([kernels.between(codes, place) for place in places]),
+    ]
+    columns.append(scale_words(drawn, 0xFFFF - n))
+    if words.moving_readings > 1:
+        columns.append(follow_moving(words, trace.envelope))
     if guard is not None:
-        results[:, 4] = run_guard(guard, np.where(n & 2 == 0, drawn, 0))[0]
+        columns.append(run_guard(guard, np.where(n & 2 == 0, drawn, 0))[0])
+    results = np.stack(columns, axis=1)
     shown = frame_codes(frame, duties, nearest_threshold(frame.bits))
     return zlib.crc32(np.append(results.ravel(), shown).astype("<u2").tobytes())
 

@@ -66,10 +66,15 @@ _WORDS = (
     ("WINDOW_LEAST_SENSITIVE", "window_least_sensitive", "window of offset step 0, Q4.12 octave"),
     ("OFFSET_STEP", "offset_step", "from one offset step to the next, Q4.12 octave"),
     ("OFFSET_STEPS", "offset_steps", "number of offset steps"),
+    ("MOVING_READINGS", "moving_readings", "envelopes in the moving mean or maximum, 1: neither"),
+    ("MOVING_FACTOR", "moving_factor", "share of each in the mean, unsigned Q0.16; 0: the maximum"),
 )
 # A frame part for whoever exports words without a design: one white pixel, never limited.
 ONE_PIXEL = FrameWords(pixels=1, channels=3, bits=16, limit=3 * 65_535, dither_bits=0, refresh_hz=100)
-_PLAIN = ("zero_block_bits", "attack_fraction", "release_fraction", "level_index", "automatic")
+_PLAIN = (
+    *("zero_block_bits", "attack_fraction", "release_fraction", "level_index", "automatic"),
+    *("moving_readings", "moving_factor"),
+)
 
 
 @dataclass(frozen=True)

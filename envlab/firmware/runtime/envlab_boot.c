@@ -7,6 +7,9 @@
 #if ENVLAB_GUARD
 #include "envlab_guard.h"
 #endif
+#if ENVLAB_MOVING_READINGS > 1
+#include "envlab_moving.h"
+#endif
 
 #ifndef ENVLAB_GOLDEN_CRC32
 #error "envlab_parameters.h has no golden vectors: export the design again"
@@ -78,6 +81,9 @@ uint8_t envlab_golden_is_right(void)
 #if ENVLAB_GUARD
     envlab_guard_state guard;
 #endif
+#if ENVLAB_MOVING_READINGS > 1
+    envlab_moving_state moving;
+#endif
     uint32_t crc = 0xFFFFFFFFul;
     uint16_t word = 1u;
     uint8_t n;
@@ -85,6 +91,9 @@ uint8_t envlab_golden_is_right(void)
     envlab_start(&state);
 #if ENVLAB_GUARD
     envlab_guard_start(&guard);
+#endif
+#if ENVLAB_MOVING_READINGS > 1
+    envlab_moving_start(&moving);
 #endif
     /* As if it had run for a while: what is due once in many readings is due in a few. */
     state.mute = 0u;
@@ -104,6 +113,9 @@ uint8_t envlab_golden_is_right(void)
         crc = crc_with(crc, envlab_brightness(&state, envelope));
         crc = crc_with(crc, envlab_look_up(POSITION_OF(word)));
         crc = crc_with(crc, envlab_scale(word, (uint16_t)(65535u - n)));
+#if ENVLAB_MOVING_READINGS > 1
+        crc = crc_with(crc, envlab_moving(&moving, envelope));
+#endif
 #if ENVLAB_GUARD
         crc = crc_with(crc, envlab_guard(&guard, ((n & 2u) == 0u) ? word : (uint16_t)0u));
 #endif

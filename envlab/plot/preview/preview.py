@@ -27,7 +27,7 @@ from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording
 from envlab.study.exported.light import worn_light
 from envlab.study.exported.shown import adc_readings
-from envlab.study.specification.parts_list import parts_list
+from envlab.study.specification.parts_list import design_parts
 from envlab.units import FloatArray
 
 CAUTION_S = 6
@@ -215,7 +215,7 @@ def _about(chain: Chain, layout: Layout) -> str:
 
 
 def _lines(chain: Chain, flashing: str) -> tuple[str, ...]:
-    parts = parts_list(chain)
+    parts = design_parts(chain)
     named = [f"{PART_WORDS[p.key].rpartition(',')[0]} {p.value_text}" for p in parts if p.key in PART_WORDS]
     others = [f"{part.reference} {part.value_text}" for part in parts if part.key not in PART_WORDS]
     asked = chain.brightness

@@ -10,7 +10,7 @@ from envlab.plot.strips import brightness_strip
 from envlab.plot.style import beside_heading, dress, heading, sheet
 from envlab.plot.sweep.time_map import time_constant_map, time_map
 from envlab.study.chosen_on_clips import MusicScene, music_scene
-from envlab.study.specification.parts_list import parts_list
+from envlab.study.specification.parts_list import design_parts
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import Choice
 
@@ -58,7 +58,7 @@ def _music(fig: FigureBase, scene: MusicScene, choice: Choice) -> None:
     heading(light, "The light that is worn", colour("light"))
     chosen = ", ".join(
         f"{part.reference} = {part.value_text}"
-        for part in parts_list(choice.chain)
+        for part in design_parts(choice.chain)
         if part.key.startswith("detector.") or part.reference == "R3"
     )
     beside_heading(detector, "pale: the rectified sound")

@@ -24,7 +24,7 @@ from envlab.plot.style import (
 )
 from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tables import records
-from envlab.study.tolerance.words import LEAST_GAIN, percent_text
+from envlab.study.tolerance.words import LEAST_GAIN, design_meets, percent_text
 from envlab.units import FloatArray
 
 COLUMNS = 3
@@ -186,6 +186,12 @@ def _costly(result: ToleranceResult) -> list[dict[str, Any]]:
     return [row for row in records(result.causes) if row["gain"] >= LEAST_GAIN][:MOST_CAUSES]
 
 
+def _counted_targets(result: ToleranceResult) -> str:
+    """Which targets count among the causes: those that the design itself meets."""
+    every = all(design_meets(row) for row in records(result.targets))
+    return "every target" if every else "what the design itself meets"
+
+
 def cause_bars(result: ToleranceResult, ax: Axes) -> Axes:
     """Draw the share of boards that each parameter would save if it were exact, the costliest on top.
 
@@ -193,7 +199,7 @@ def cause_bars(result: ToleranceResult, ax: Axes) -> Axes:
     """
     causes, every = _costly(result), records(result.causes)
     hue = colour("preamp")
-    heading(ax, "Boards that meet every target if one part alone is exact", hue)
+    heading(ax, f"Boards that meet {_counted_targets(result)} if one part alone is exact", hue)
     if not causes:
         ax.set_axis_off()
         told = "No part is to blame: none of them alone, made exact, would save a board in fifty."

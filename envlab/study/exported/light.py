@@ -19,7 +19,7 @@ from envlab.chain import Chain
 from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.firmware_settings import level_control
 from envlab.digital.fixed_frame import pixel_code
-from envlab.digital.fixed_point import justify, run_frames
+from envlab.digital.fixed_point import FrameTrace, justify, run_frames
 from envlab.digital.fixed_words import FixedState
 from envlab.digital.flash_guard import run_guard
 from envlab.digital.followers import follow
@@ -34,6 +34,18 @@ from envlab.units import BoolArray, FloatArray, IntArray
 GuardSetting = Literal["on", "off", "none"]
 RUNNING_S = 10.0
 AT_ONCE = 16 * PHASES
+
+
+@dataclass(frozen=True, eq=False)
+class Remembered:
+    """What the firmware remembers of the readings.
+
+    runtime: the runtime's state. held: what a moving mean or maximum holds, words of 16 bit, as
+    fixed_kernels.start_moving.
+    """
+
+    runtime: FixedState
+    held: IntArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,30 +100,29 @@ class ExportedFirmware:
         level = self.design.level
         return min(level.design_step, self.steps - 1) if isinstance(level, OffsetSteps) else 0
 
-    def running(self) -> FixedState:
+    def running(self) -> Remembered:
         """Return the state of a board that has been on for RUNNING_S of silence."""
         chain = self.chain
         silent = convert(np.full(round(RUNNING_S * chain.adc.rate_hz), chain.quiescent_v), chain.adc)
         return self.after(silent, self._frame_ends(silent.size))
 
     def after(
-        self, adc_counts: ArrayLike, frame_ends: IntArray, *, state: FixedState | None = None
-    ) -> FixedState:
+        self, adc_counts: ArrayLike, frame_ends: IntArray, *, state: Remembered | None = None
+    ) -> Remembered:
         """Return the state behind readings; arguments as light.
 
         adc_counts: whole counts, shape (n,). frame_ends (frames,): how many of them each has behind it.
         """
         readings = justify(np.asarray(adc_counts, dtype=np.int64), self.chain.adc.bits)
-        offsets = self._offsets(frame_ends.size)
-        words, codes = self.design.words, self.design.codes
-        return run_frames(words, codes, readings, frame_ends, state=state, offsets=offsets).end
+        trace = self._trace(readings, frame_ends, state)
+        return Remembered(trace.end, trace.held)
 
     def light(
         self,
         adc_counts: ArrayLike,
         *,
         guard: bool = True,
-        state: FixedState | None = None,
+        state: Remembered | None = None,
         frame_ends: IntArray | None = None,
     ) -> ExportedLight:
         """Return the light of readings (n,), whole counts as the converter gives them, at its rate.
@@ -122,13 +133,23 @@ class ExportedFirmware:
         """
         readings = justify(np.asarray(adc_counts, dtype=np.int64), self.chain.adc.bits)
         ends = self._frame_ends(readings.size) if frame_ends is None else frame_ends
-        offsets = self._offsets(ends.size)
-        trace = run_frames(self.design.words, self.design.codes, readings, ends, state=state, offsets=offsets)
+        trace = self._trace(readings, ends, state)
         duty, held = trace.duty, np.zeros(ends.size, np.bool_)
         if guard and self._path.guard is not None:
             duty, held, _ = run_guard(self._path.guard, np.minimum(duty, self._largest_duty))
         codes = self._codes(duty)
         return ExportedLight(codes, duty, held, self._luminance(codes, duty), full_duty(self._table))
+
+    def _trace(self, readings: IntArray, ends: IntArray, state: Remembered | None) -> FrameTrace:
+        return run_frames(
+            self.design.words,
+            self.design.codes,
+            readings,
+            ends,
+            state=None if state is None else state.runtime,
+            held=None if state is None else state.held,
+            offsets=self._offsets(ends.size),
+        )
 
     def _frame_ends(self, readings: int) -> IntArray:
         return self.chain.reading_of_frame(frame_count(self.chain, readings)) + 1
@@ -183,7 +204,7 @@ class PlainTable:
     def running(self) -> None:
         """Return nothing: it does not matter how long it has been on."""
 
-    def after(self, adc_counts: ArrayLike, frame_ends: IntArray, *, state: FixedState | None = None) -> None:
+    def after(self, adc_counts: ArrayLike, frame_ends: IntArray, *, state: Remembered | None = None) -> None:
         """Return nothing: light begins with its follower at rest.
 
         adc_counts: whole counts, shape (n,). frame_ends (frames,): how many of them each has behind it.
@@ -194,7 +215,7 @@ class PlainTable:
         adc_counts: ArrayLike,
         *,
         guard: bool = True,
-        state: FixedState | None = None,
+        state: Remembered | None = None,
         frame_ends: IntArray | None = None,
     ) -> ExportedLight:
         """Return the light of readings (n,), as ExportedFirmware; no frame is ever held.
@@ -248,7 +269,7 @@ def worn_guard(chain: Chain) -> GuardSetting:
 
 
 @functools.lru_cache(maxsize=16)  # somebody who turns a part asks for the same board again and again
-def _worn(chain: Chain) -> tuple[ExportedFirmware | PlainTable, FixedState | None]:
+def _worn(chain: Chain) -> tuple[ExportedFirmware | PlainTable, Remembered | None]:
     try:
         runs = ExportedFirmware(chain, chain.firmware.sensitivity)
     except ParameterError:

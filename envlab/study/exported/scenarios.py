@@ -15,18 +15,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.chain import Chain
+from envlab.metrics.judgeable import why_flashes_not_judged
 from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
 from envlab.sound.signals import pink_noise
-from envlab.sound.stream import Sound
 from envlab.study.exported.shown import adc_readings
 from envlab.study.specification.specification import Specification
 from envlab.units import FloatArray, IntArray, pressure_rms_pa
 
 QUIET_S = 60.0
 SHOUT_S = 3.0
-FLASH_WINDOW_S = 1.0
 BEFORE_SHOUT_S = 20.0
 AFTER_SHOUT_S = 45.0
 # How far above the ceiling a shout stands: it makes full light of whatever the window is.
@@ -70,7 +69,7 @@ def heard_by(
     def one(place: tuple[int, Clip]) -> IntArray | str:
         number, clip = place
         sound = clip.sound()
-        reason = cannot_be_judged(sound)
+        reason = why_flashes_not_judged(sound)
         if reason:
             return reason
         found = adc_readings(chain, sound, np.random.default_rng(clip_seed(first, number)))
@@ -95,15 +94,6 @@ def heard_by(
             chain, shout(chain, np.random.default_rng((first, _SHOUT_STREAM))), np.random.default_rng(first)
         ),
     )
-
-
-def cannot_be_judged(sound: Sound) -> str:
-    """Return why flashes cannot be judged on a sound: "" if they can."""
-    if sound.duration_s < FLASH_WINDOW_S:
-        return f"it lasts {sound.duration_s:.2g} s, and flashes are counted over a whole second"
-    if not any(np.any(piece) for piece in sound.pieces()):
-        return "it is silent"
-    return ""
 
 
 def own_noise(chain: Chain, rng: np.random.Generator) -> IntArray:

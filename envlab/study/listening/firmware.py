@@ -139,7 +139,9 @@ class FirmwareListening:
 
 def _fast(adc: Adc) -> Adc:
     """The board's converter at the firmware's rate, straight at the preamp."""
-    return Adc(bits=adc.bits, reference_v=adc.reference_v, rate_hz=FAST_RATE_HZ, noise_lsb=adc.noise_lsb)
+    return replace(
+        adc, rate_hz=FAST_RATE_HZ, source_ohm=0.0, sampling_farad=0.0, sampling_s=1e-6, buffered="yes"
+    )
 
 
 def _loudest(wanted_v: FloatArray, rate_hz: float) -> tuple[int, int, FloatArray]:

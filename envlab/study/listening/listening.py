@@ -99,13 +99,14 @@ class Listening:
             rectified = self._rectified_of(chain)
             read_v = np.empty(instant_count(self.duration_s, chain.adc.rate_hz))
             due = Due(every_reading(read_v.size), chain.adc, self.wave.samples, self.wave.rate_hz, None)
+            rectifier, detector = chain.rectifier_as_built, chain.detector_as_built
             state, done = chain.quiescent_state, 0
             for start, rectified_v in rectified.blocks():
                 before_v = state.held_v
                 held_v, state = hold_rectified(
                     rectified_v,
-                    chain.rectifier,
-                    chain.detector_as_built,
+                    rectifier,
+                    detector,
                     sample_rate_hz=self.wave.rate_hz,
                     state=state,
                 )

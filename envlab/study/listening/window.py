@@ -63,8 +63,8 @@ def span_of(chain: Chain, playhead_s: float, duration_s: float, *, rectified_kno
 
 def _warm_up_s(chain: Chain, rectified_known: bool) -> float:
     """Seconds that all but fill the time a move may take, by what a second of this circuit costs."""
-    slow_front = isinstance(chain.preamp, BoardPreamp) or chain.rectifier.gain_bandwidth_hz is not None
-    if chain.rectifier.diode != "none":
+    slow_front = isinstance(chain.preamp, BoardPreamp)
+    if not chain.rectifier.scales_with_level:
         return 0.4 if slow_front and not rectified_known else 0.8
     if rectified_known:
         return 1.2
@@ -118,6 +118,7 @@ def _side_by_side(
 
     One processor goes through the rough past and then holds the rectified voltage, while the other makes it.
     """
+    rectifier, detector = chain.rectifier_as_built, chain.detector_as_built
     with ThreadPoolExecutor(1) as beside:
         past = beside.submit(rough)
 
@@ -125,9 +126,7 @@ def _side_by_side(
             rectified_v: FloatArray, before: Future[tuple[FloatArray, HoldState]]
         ) -> tuple[FloatArray, HoldState]:
             _, state = before.result()
-            return hold_rectified(
-                rectified_v, chain.rectifier, chain.detector_as_built, sample_rate_hz=rate_hz, state=state
-            )
+            return hold_rectified(rectified_v, rectifier, detector, sample_rate_hz=rate_hz, state=state)
 
         steps = [past]
         for rectified_v in rectified:
@@ -163,7 +162,7 @@ def _rough(
     done = FrontEnd(rough, Surroundings(rate_hz)).advance(_thinned(wave, start, stop))
     held_v, end = hold_rectified(
         done.nodes[list(rough)[-1]],
-        chain.rectifier,
+        chain.rectifier_as_built,
         chain.detector_as_built,
         sample_rate_hz=rate_hz,
         state=chain.quiescent_state,

@@ -19,7 +19,7 @@ from typing import Any
 
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
-from envlab.design_file import FRAME_KEYS, STAGES
+from envlab.design_file import FRAME_KEYS, STAGES, chosen_by
 from envlab.errors import Limit
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.sound.clip import TAGS, Clip
@@ -58,7 +58,9 @@ def design_schema() -> Schema:
     16
     """
     usual = Chain()
-    sections: Schema = {name: _stage_schema(stage, getattr(usual, name)) for name, stage in STAGES.items()}
+    sections: Schema = {
+        name: _stage_schema(stage, getattr(usual, name), chosen_by(name)) for name, stage in STAGES.items()
+    }
     sections["frames"] = _part_schema(Chain, usual, only=FRAME_KEYS)
     sections["clips"] = {"type": "array", "items": _clip_schema()}
     sections["sweep"] = _sweep_schema()
@@ -91,16 +93,19 @@ def _section(properties: Schema, required: tuple[str, ...] = ()) -> Schema:
     return found | ({"required": list(required)} if required else {})
 
 
-def _stage_schema(stage: type | dict[str, type], usual: Any) -> Schema:
+def _stage_schema(stage: type | dict[str, type], usual: Any, chosen: str) -> Schema:
     if not isinstance(stage, dict):
         return _part_schema(stage, usual if type(usual) is stage else None)
     forms = []
-    for kind, cls in stage.items():
+    for cls in dict.fromkeys(stage.values()):
+        # A form may stand under several names; which one its values then say.
+        names = [kind for kind, form in stage.items() if form is cls]
         is_usual = type(usual) is cls
         form = _part_schema(cls, usual if is_usual else None)
-        form["properties"] = {"kind": {"const": kind}} | form["properties"]
+        name: Schema = {"const": names[0]} if len(names) == 1 else {"enum": names}
+        form["properties"] = {chosen: name} | form["properties"]
         if not is_usual:
-            form["required"] = ["kind", *form.get("required", [])]
+            form["required"] = [chosen, *form.get("required", [])]
         forms.append(form)
     return {"anyOf": forms}
 
@@ -214,8 +219,12 @@ def _sweep_schema() -> Schema:
         kinds = tuple(stage.values()) if isinstance(stage, dict) else (stage,)
         keys: Schema = {}
         for kind in kinds:
-            for key, hint in typing.get_type_hints(kind).items():
-                keys[key] = _choices_schema(key, hint)
+            hints = typing.get_type_hints(kind)
+            for field in dataclasses.fields(kind):
+                keys[field.name] = _choices_schema(field.name, hints[field.name])
+        if isinstance(stage, dict) and chosen_by(name) == "kind":
+            names = {"enum": list(stage)}
+            keys["kind"] = {"type": "array", "items": names, "minItems": 1, "uniqueItems": True}
         sections[name] = _section(keys)
     return _section(sections)
 
@@ -259,7 +268,10 @@ def _tolerance_schema() -> Schema:
     schema = _part_schema(Tolerances, Tolerances())
     asked = limits_of(Tolerances, {"supply_v": (3.2, 3.4), "parts_percent": {"C3": 5.0}})
     percent = {"type": "number"} | _ends(asked["parts_percent"])
-    own: dict[str, Schema] = {"parts_percent": {"type": "object", "additionalProperties": percent}}
+    own: dict[str, Schema] = {
+        "parts_percent": {"type": "object", "additionalProperties": percent},
+        "deviations": {"type": "object", "additionalProperties": {"type": "number", "minimum": 0}},
+    }
     for key in ("temperature_c", "supply_v"):
         end = value_schema(key, float, asked[key])
         own[key] = {"type": "array", "items": end, "minItems": 2, "maxItems": 2}

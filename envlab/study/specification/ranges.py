@@ -13,7 +13,7 @@ import numpy as np
 
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
-from envlab.design_file import STAGES, build, check_buyable, field_value
+from envlab.design_file import STAGES, build, check_buyable, chosen_by, field_value
 from envlab.errors import FileError, ParameterError
 
 Choices = PartRange | tuple[float | str, ...]
@@ -62,6 +62,8 @@ def check_sweepable(key: str) -> None:
 def _check_field(chain: Chain, key: str) -> None:
     stage, _, name = key.partition(".")
     names = [field.name for field in dataclasses.fields(getattr(chain, stage))]
+    if name == "kind" and _kinds_of(stage):
+        return
     if name not in names:
         raise ParameterError("sweep", key, f"a key that this {stage} has: {', '.join(names)}")
 
@@ -137,8 +139,36 @@ def with_values(chain: Chain, keys: Sequence[str], row: Sequence[float | str]) -
     for key, value in zip(keys, row, strict=True):
         stage, _, name = key.partition(".")
         stages.setdefault(stage, {})[name] = value
-    changed = {stage: replace(getattr(chain, stage), **values) for stage, values in stages.items()}
+    changed = {stage: _changed_stage(chain, stage, values) for stage, values in stages.items()}
     return replace(chain, **changed)
+
+
+def _changed_stage(chain: Chain, stage: str, values: Mapping[str, float | str]) -> Any:
+    """Return a stage with other values; another kind keeps of the one before what both have.
+
+    Where "kind" and other values are swept together, a kind that has no such value is left as it is.
+    """
+    now, others, kinds = getattr(chain, stage), dict(values), _kinds_of(stage)
+    if "kind" not in others or not kinds:
+        return replace(now, **others)
+    kind = str(others.pop("kind"))
+    cls = kinds[kind]
+    names = {field.name for field in dataclasses.fields(cls)}
+    kept = {name: value for name, value in (vars(now) | others).items() if name in names}
+    lacking = [
+        field.name
+        for field in dataclasses.fields(cls)
+        if field.default is field.default_factory is dataclasses.MISSING and field.name not in kept
+    ]
+    if lacking:
+        raise ParameterError(f"{stage}.kind", kind, f"one that needs no {lacking[0]}, or swept with it")
+    return cls(**kept)
+
+
+def _kinds_of(stage: str) -> dict[str, type]:
+    """Return the forms that "kind" chooses between; none where another key does, as with topologies."""
+    kinds = STAGES[stage]
+    return kinds if isinstance(kinds, dict) and chosen_by(stage) == "kind" else {}
 
 
 def read_ranges(tables: Any, chain: Chain, file_name: str, most: int = MOST_CANDIDATES) -> dict[str, Choices]:
@@ -164,9 +194,14 @@ def read_ranges(tables: Any, chain: Chain, file_name: str, most: int = MOST_CAND
 def _read_choices(chain: Chain, section: str, key: str, choices: Any, where: str) -> Choices:
     stage = getattr(chain, section)
     names = [field.name for field in dataclasses.fields(stage)]
-    if key not in names:
+    kinds = _kinds_of(section)
+    if key not in names and not (key == "kind" and kinds):
         raise FileError(f"{where} {key} cannot be swept; it can be one of {', '.join(names)}")
-    hint = typing.get_type_hints(type(stage))[key]
+    hint: Any = str if key == "kind" and kinds else typing.get_type_hints(type(stage))[key]
+    if hint is str and kinds and isinstance(choices, list):
+        for value in choices:
+            if key == "kind" and value not in kinds:
+                raise FileError(f"{where} kind is {value!r}; it must be one of {', '.join(kinds)}")
     if isinstance(choices, Mapping):
         read: Choices = _read_part_range(key, choices, hint, f"{where} {key}")
     elif isinstance(choices, list) and choices:

@@ -221,6 +221,8 @@ def _tolerance(table: Any, chain: Chain, ranges: dict[str, Choices], where: str)
                 read[key] = _span(key, known.pop(key), where)
         if "parts_percent" in known:
             read["parts_percent"] = _parts_percent(known.pop("parts_percent"), where)
+        if "deviations" in known:
+            read["deviations"] = _deviations(known.pop("deviations"), where)
     tolerances: Tolerances = build(Tolerances, read | fields_of(known, Tolerances, where), where)
     try:
         varied_parameters(chain, tolerances, ranges)
@@ -234,6 +236,12 @@ def _span(key: str, value: Any, where: str) -> tuple[float, float]:
         raise FileError(f"{where} {key} is {value!r}; it must be two numbers, [low, high]")
     low, high = (field_value(key, one, float, where) for one in value)
     return low, high
+
+
+def _deviations(value: Any, where: str) -> dict[str, float]:
+    if not isinstance(value, Mapping):
+        raise FileError(f'{where} deviations is {value!r}; it must be as in {{ "adc.offset_lsb" = 2 }}')
+    return {key: field_value(key, one, float, where) for key, one in value.items()}
 
 
 def _parts_percent(value: Any, where: str) -> dict[str, float]:

@@ -115,5 +115,5 @@ class Targets:
         return tuple(target for target in self.items if target.metric != FLASH_METRIC)
 
     def known_in(self, table: pd.DataFrame) -> tuple[Target, ...]:
-        """The soft targets whose metric every candidate has (a clip with the needed tag was there)."""
-        return tuple(t for t in self.soft if t.metric in table and bool(table[t.metric].notna().all()))
+        """The soft targets whose metric some candidate has (a clip that can show it was there)."""
+        return tuple(t for t in self.soft if t.metric in table and bool(table[t.metric].notna().any()))

@@ -1,12 +1,12 @@
 """Which candidate, and why: ranking by the targets, and the words that explain it.
 
-The violation of a candidate is the largest of its targets' violations. The flash limit is hard: a candidate
-beyond it is chosen only if there is no other, and then it is said. Rank: violation, then beat contrast
-rounded to 1 L*, then worst onset latency, then the candidate's number.
+The order is that of ranking.py; robustness.py tries boards and may take another than the first in rank. The
+flash limit is hard: a candidate beyond it is chosen only if there is no other, and then it is said.
 """
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -24,15 +24,26 @@ from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import with_values
 from envlab.study.specification.specification import Specification, as_specification
 from envlab.study.specification.targets import Target
+from envlab.study.sweep.board_trials import BoardTrials
+from envlab.study.sweep.neighbour_words import loss_of
+from envlab.study.sweep.not_judged import clip_reasons, unjudged
 from envlab.study.sweep.pareto import neighbours
-from envlab.units import FloatArray, value_of_key
+from envlab.study.sweep.ranking import Ranking, contrast_of, rank_candidates
+from envlab.study.sweep.verdict_words import (
+    at_odds,
+    at_odds_words,
+    board_words,
+    replaced_words,
+    verdict,
+)
+from envlab.units import value_of_key
 
 if TYPE_CHECKING:
     import pandas as pd
 
 # What a choice may say, in the order in which it is told.
 KINDS = (
-    *("headline", "verdict", "robustness", "mitigation"),
+    *("headline", "verdict", "unreachable", "at_odds", "cause", "robustness", "mitigation"),
     *("neighbour", "flash_cost", "edge", "not_judged"),
 )
 # Whoever wants to know in a few lines reads these.
@@ -63,6 +74,10 @@ class Choice:
         Contrast that the best candidate without the flash limit would have had more.
     sentences : tuple of Sentence
         Records by kind, those of KINDS; words has their texts in that order.
+    ranking : Ranking
+        Every candidate's place, and the targets that count.
+    boards : BoardTrials or None
+        What boards of candidates did; None where none were tried.
     """
 
     table: pd.DataFrame
@@ -74,6 +89,13 @@ class Choice:
     edges: tuple[str, ...]
     flash_cost_lstar: float
     sentences: tuple[Sentence, ...]
+    ranking: Ranking
+    boards: BoardTrials | None = None
+
+    @property
+    def flashes_judged(self) -> bool:
+        """Whether any clip could show how often the choice flashes."""
+        return not math.isnan(float(self.row[FLASH_METRIC]))
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -82,7 +104,8 @@ class Choice:
 
     def __repr__(self) -> str:
         said = "all targets met" if self.meets_all else f"violation {self.row['violation']:.2g}"
-        safe = "" if self.flash_safe else ", flash limit not kept"
+        unsafe = ", flash limit not kept" if self.flashes_judged else ", flashes not judged"
+        safe = "" if self.flash_safe else unsafe
         return f"<Choice: candidate {self.number} of {len(self.table)}, {said}{safe}>"
 
     def _repr_html_(self) -> str:
@@ -96,35 +119,6 @@ class Choice:
     def row(self) -> pd.Series:
         """The chosen row."""
         return _row(self.table, self.number)
-
-
-def rank_candidates(table: pd.DataFrame, specification: Specification) -> pd.DataFrame:
-    """Return the table with violation (0 meets all), blocking_target, flash_safe and rank added."""
-    known = specification.targets.known_in(table)
-    misses = np.array([target.violation(table[target.metric].to_numpy(float)) for target in known])
-    misses = misses if known else np.zeros((1, len(table)))
-    violation = misses.max(axis=0)
-    texts = np.array([target.text() for target in known] or [""])
-    flashes = table[FLASH_METRIC].to_numpy(float)
-    flash_safe = flashes <= specification.targets.flash_limit
-    blocking = np.where(violation > 0, texts[misses.argmax(axis=0)], "")
-    blocking = np.where(flash_safe, blocking, f"{FLASH_METRIC} at most {specification.targets.flash_limit:g}")
-    order = np.lexsort(
-        (
-            np.arange(len(table)),
-            table["onset_lag_worst_ms"].to_numpy(float),
-            -np.round(_contrast(table)),
-            violation,
-            np.where(flash_safe, 0, flashes),
-        )
-    )
-    rank = np.empty(len(table), dtype=int)
-    rank[order] = np.arange(1, len(table) + 1)
-    return table.assign(violation=violation, blocking_target=blocking, flash_safe=flash_safe, rank=rank)
-
-
-def _contrast(table: pd.DataFrame) -> FloatArray:
-    return np.asarray(np.nan_to_num(table["beat_contrast_lstar"].to_numpy(float), nan=0.0))
 
 
 def choose(
@@ -170,17 +164,13 @@ def choose(
     specification = as_specification(specification)
     if table.empty:
         raise ParameterError("table", "a sweep without candidates", "at least one row")
-    ranked = rank_candidates(table, specification)
-    number = int(ranked["rank"].to_numpy().argmin()) if number is None else number
+    ranking = rank_candidates(table, specification)
+    ranked = ranking.table
+    number = ranking.order[0] if number is None else number
     row = _row(ranked, number)
     chain = with_values(
         specification.chain, tuple(specification.ranges), [_plain(row[key]) for key in specification.ranges]
     )
-    unlimited = ranked.sort_values(
-        ["violation", "beat_contrast_lstar"], ascending=[True, False], kind="stable"
-    ).iloc[0]
-    better = unlimited["violation"] <= row["violation"] and not unlimited["flash_safe"]
-    cost = float(unlimited["beat_contrast_lstar"] - row["beat_contrast_lstar"]) if better else 0.0
     known = specification.targets.known_in(ranked)
     choice = Choice(
         table=ranked,
@@ -190,10 +180,20 @@ def choose(
         flash_safe=bool(row["flash_safe"]),
         left_out=tuple(target for target in specification.targets.soft if target not in known),
         edges=_edges(specification, row),
-        flash_cost_lstar=max(0.0, cost if np.isfinite(cost) else 0.0),
+        flash_cost_lstar=_flash_cost_lstar(ranking, number),
         sentences=(),
+        ranking=ranking,
     )
-    return replace(choice, sentences=tuple(_sentences(choice, specification)))
+    return replace(choice, sentences=told(choice, specification))
+
+
+def _flash_cost_lstar(ranking: Ranking, number: int) -> float:
+    """Contrast, L*, that the most of the candidates beyond the limit has more that miss nothing by more."""
+    mine, contrast = ranking.misses(number), contrast_of(ranking.table)
+    beyond = np.flatnonzero((ranking.table[FLASH_METRIC].notna() & ~ranking.table["flash_safe"]).to_numpy())
+    others = [row for row in beyond if ranking.misses(int(row)) <= mine]
+    more = max((float(contrast[row] - contrast[number]) for row in others), default=0.0)
+    return max(0.0, more) if ranking.table["flash_safe"].iloc[number] else 0.0
 
 
 def _plain(value: object) -> Any:
@@ -214,16 +214,29 @@ def _edges(specification: Specification, row: pd.Series) -> tuple[str, ...]:
     return tuple(edges)
 
 
+def told(choice: Choice, specification: Specification) -> tuple[Sentence, ...]:
+    """Return what a choice says of itself, with what is known of its boards; of KINDS."""
+    return tuple(_sentences(choice, specification))
+
+
 def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentence]:
+    limit = specification.targets.flash_limit
+    asked = specification.targets.known_in(choice.table)
     yield _headline(choice, specification)
-    yield _verdict(choice, specification)
+    some_left_out = bool(choice.left_out) or any(True for _ in _unjudged(choice, specification))
+    yield verdict(choice.ranking, choice.number, asked, limit, some_left_out=some_left_out)
+    if choice.flash_safe:
+        yield from replaced_words(choice.ranking.replaced)
+        yield from at_odds_words(at_odds(choice.ranking, asked))
+    if choice.boards is not None:
+        yield from board_words(choice.boards, choice.number, _first_words(choice, specification), limit)
     yield from _neighbours(choice, specification)
     if choice.flash_cost_lstar > 0.5:
         yield Sentence(
             "flash_cost",
             f"Flash safety costs {choice.flash_cost_lstar:.0f} L* of contrast: other parts would show the "
-            f"beat more, and flash more than {specification.targets.flash_limit:g} times in a second.",
-            {"contrast_lstar": choice.flash_cost_lstar, FLASH_METRIC: specification.targets.flash_limit},
+            f"beat more, and flash more than {limit:g} times in a second.",
+            {"contrast_lstar": choice.flash_cost_lstar, FLASH_METRIC: limit},
         )
     for key in choice.edges:
         yield Sentence(
@@ -233,12 +246,38 @@ def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentenc
             f"{key.split('.')[1]} to see whether a value beyond is better.",
             {"key": key, "value": choice.row[key]},
         )
+    yield from _unjudged(choice, specification)
     for target in choice.left_out:
         yield Sentence(
             "not_judged",
-            f"Not judged: {target.words()}. The clips lack the tag, or the second level, that it needs.",
+            f"Not judged: {target.words()}. No clip can show it: it lacks the tag or the second level, or "
+            "cannot be judged.",
             {"metric": target.metric},
         )
+
+
+def _unjudged(choice: Choice, specification: Specification) -> Iterator[Sentence]:
+    """Each clip on which something is not judged, with the reason."""
+    for clip in specification.clips:
+        if not unjudged(choice.row, clip):
+            continue
+        for what, reason in clip_reasons(clip, choice.chain).items():
+            yield Sentence(
+                "not_judged",
+                f"On {clip.label} {what} could be judged: {reason}.",
+                {"clip": clip.label, "reason": reason},
+            )
+
+
+def _first_words(choice: Choice, specification: Specification) -> str:
+    """The parts of the first in rank that are others than the chosen ones, as in "R4 (attack) = 3k3"."""
+    assert choice.boards is not None
+    first = _row(choice.table, choice.boards.first)
+    return ", ".join(
+        f"{_part_name(key, choice.chain)} = {value_of_key(key, first[key])}"
+        for key in specification.ranges
+        if first[key] != choice.row[key]
+    )
 
 
 def _headline(choice: Choice, specification: Specification) -> Sentence:
@@ -259,84 +298,24 @@ def _headline(choice: Choice, specification: Specification) -> Sentence:
     )
 
 
-def _verdict(choice: Choice, specification: Specification) -> Sentence:
-    row = choice.row
-    if not choice.flash_safe:
-        return Sentence(
-            "verdict",
-            f"No candidate keeps the flash limit: this one flashes {row[FLASH_METRIC]:.0f} times in its "
-            f"worst second, at most {specification.targets.flash_limit:g} are allowed. No table is written. "
-            "Try longer release values, or a wider span between floor and ceiling.",
-            {"outcome": "flashes", FLASH_METRIC: float(row[FLASH_METRIC])},
-        )
-    if choice.meets_all:
-        contrast = row["beat_contrast_lstar"]
-        beat = f"contrast on the beat is {contrast:.1f} L* on the clip where it is least, "
-        return Sentence(
-            "verdict",
-            f"It meets every target{' that could be judged' if choice.left_out else ''}: "
-            f"{beat if np.isfinite(contrast) else ''}the light follows the sound within "
-            f"{row['onset_lag_worst_ms']:.0f} ms, and the worst second has {row[FLASH_METRIC]:.0f} flashes.",
-            {
-                "outcome": "meets all",
-                "beat_contrast_lstar": float(contrast),
-                "onset_lag_worst_ms": float(row["onset_lag_worst_ms"]),
-                FLASH_METRIC: float(row[FLASH_METRIC]),
-            },
-        )
-    target = next(t for t in specification.targets.soft if t.text() == row["blocking_target"])
-    meaning = METRICS[target.metric].says
-    return Sentence(
-        "verdict",
-        f"No candidate meets every target. The one that blocks is {target.words()} ({meaning}): the best "
-        f"that was found has {METRICS[target.metric].text(row[target.metric])}.",
-        {"outcome": "misses", "metric": target.metric, "value": float(row[target.metric])},
-    )
-
-
 def _neighbours(choice: Choice, specification: Specification) -> list[Sentence]:
-    """What the next smaller and the next larger value of each swept part would change."""
+    """What the next smaller and the next larger value of each swept part would lose."""
     lines = []
-    known = specification.targets.known_in(choice.table)
+    trials, finals = ({}, {}) if choice.boards is None else (choice.boards.trials, choice.boards.finals)
     for key in specification.ranges:
         notes, behind = [], {"key": key, "value": choice.row[key]}
         for number in neighbours(choice.table, choice.number, specification.ranges, key):
-            neighbour = _row(choice.table, number)
-            difference, why = _difference(neighbour, choice.row, known)
-            notes.append(f"{value_of_key(key, neighbour[key])} {difference}")
-            behind[value_of_key(key, neighbour[key])] = why
+            value = value_of_key(key, _row(choice.table, number)[key])
+            limit = specification.targets.flash_limit
+            loss = loss_of(choice.ranking, number, choice.number, trials, finals, limit)
+            notes.append(f"{value} {loss.text}")
+            behind[value] = loss.why
         if notes:
             text = (
                 f"{_part_name(key, choice.chain)} = {value_of_key(key, choice.row[key])}: {'; '.join(notes)}."
             )
             lines.append(Sentence("neighbour", text, behind))
     return lines
-
-
-def _difference(other: pd.Series, row: pd.Series, targets: tuple[Target, ...]) -> tuple[str, str]:
-    """The first thing that makes a neighbour worse, else how it differs in contrast and latency; and why.
-
-    Why: the metric that speaks against it, "looks" where only contrast or latency differ, "nothing".
-    """
-    if not other["flash_safe"] and (row["flash_safe"] or other[FLASH_METRIC] > row[FLASH_METRIC]):
-        return f"would flash {other[FLASH_METRIC]:.0f} times in a second", FLASH_METRIC
-    if other["violation"] > row["violation"]:
-        target = max(targets, key=lambda t: float(t.violation(np.asarray(other[t.metric]))))
-        missed = (
-            f"would miss the target {target.words()} ({METRICS[target.metric].text(other[target.metric])})"
-        )
-        return missed, target.metric
-    contrast = np.nan_to_num(float(other["beat_contrast_lstar"] - row["beat_contrast_lstar"]))
-    latency = other["onset_lag_worst_ms"] - row["onset_lag_worst_ms"]
-    changes = [f"contrast by {_signed(contrast)} L*"] if abs(contrast) >= 0.05 else []
-    changes += [f"latency by {_signed(latency)} ms"] if abs(latency) >= 0.05 else []
-    return (
-        (f"would change {' and '.join(changes)}", "looks") if changes else ("would look the same", "nothing")
-    )
-
-
-def _signed(change: float) -> str:
-    return f"{change:+.1f}".replace("-", "−")
 
 
 def part_words(key: str, choice: Choice) -> str:

@@ -1,47 +1,67 @@
-"""Whether the choice stands on an edge, and the neighbour that does not.
+"""Whose boards are to be built: not those of the best in rank if, parts a little off, they flash too often.
 
-The best of a sweep tends to be the one that only just keeps the flash limit. Its boards, whose parts lie a
-little off, then break it one time in two; and that limit is hard. So the first in rank is built TRIED_BOARDS
-times, as tolerance.py builds boards. If fewer than SURE of them keep the limit, its neighbours in the sweep
-are built too: those with one swept part a step off that meet all that the first meets. The best in rank of
-those that are sure is taken instead; where there is none, the one that gains most, and again from there.
+The best of a sweep tends to be the one that only just keeps the flash limit; its boards then break it one
+time in two, and that limit is hard. So boards of the first candidates in rank are tried (board_trials.py):
+LOT of them that differ, then LOT more at a time, MOST_TRIED at most, until there is one all of whose boards
+keep the limit; last those that flash least as designed. Among candidates whose boards all keep it the order
+is: misses as in the ranking, then how many boards meet every target that counts, then contrast, latency,
+number. The neighbours of the best that are no worse as designed are tried too, and whoever beats it takes its
+place.
+
+The best must then keep the limit with FINAL_BOARDS boards from another seed, that of the design file's
+tolerances; if it does not, the next one must, MOST_FINALS at most. If none does, the one most of whose boards
+do is taken, and it is said. The interval is that of Clopper and Pearson [ClopperPearson1934] at
+1 − 0.05/finals, so that it holds with 95 % however many finals were run.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
 from envlab.chain import Chain
-from envlab.engine.side_by_side import runs_side_by_side
-from envlab.errors import ParameterError
-from envlab.study.sentences import Sentence
+from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.study.specification.ranges import with_values
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep import pareto
-from envlab.study.sweep.choice import Choice, choose, part_words
-from envlab.study.tolerance.board_metrics import BoardJudge
-from envlab.study.tolerance.tolerances import board_of, draw, levels_off_db, varied_parameters
-from envlab.study.tolerance.words import percent_text
+from envlab.study.sweep.board_trials import (
+    TRIED_BOARDS,
+    Bench,
+    BoardTrials,
+    Progress,
+    Trial,
+    affordable_boards,
+    trial_seed,
+    with_more,
+)
+from envlab.study.sweep.choice import Choice, choose, told
+from envlab.study.sweep.flash_mitigation import with_mitigations
+from envlab.study.sweep.obstacles import with_obstacles
+from envlab.units import FloatArray
 
-Progress = Callable[[str, float], None]
+LOT, MOST_TRIED = 24, 96
+# Columns that the candidates' table gains; "more" are the boards that confirm.
+BOARD_COLUMNS = (
+    *("boards_tried", "boards_flashing", "boards_meeting"),
+    *("more_boards", "more_boards_flashing"),
+)
+FINAL_BOARDS, MOST_FINALS = 300, 12
+# Where no candidate's boards all keep the limit, all boards of so many are counted, those that seemed best.
+_COUNTED = LOT
 
-TRIED_BOARDS = 64
-SURE = 0.95
-# A smaller gain may be chance among so few boards.
-LEAST_GAIN = 0.1
-MOST_STEPS = 3
+Trials = Callable[[dict[int, Chain], bool], dict[int, Trial]]
 
 
 def robust_choice(
     choice: Choice, specification: Specification, *, workers: int = 2, progress: Progress | None = None
 ) -> Choice:
-    """Return the choice, or the neighbour whose boards keep the flash limit, with the reason in its words.
+    """Return the candidate whose boards are best, with all reasons; what envlab design chooses.
 
-    A choice that breaks the limit itself comes back as it is; so does one whose boards would have to run one
-    by one (a passive diode, an amplifier at its limits), which takes minutes.
+    A choice that breaks the limit itself stays, with what would mend its flashes. So does one whose boards
+    would have to run one by one for more than some minutes; then it is said.
 
     Parameters
     ----------
@@ -57,113 +77,173 @@ def robust_choice(
     Returns
     -------
     Choice
+
+    References
+    ----------
+    [ClopperPearson1934] C. J. Clopper, E. S. Pearson, The use of confidence or fiducial limits illustrated in
+    the case of the binomial, Biometrika 26, 1934, pp. 404-413.
     """
-    if not choice.flash_safe or not runs_side_by_side(choice.chain, [choice.chain]):
+    tell = progress or _ignore
+    if not choice.flashes_judged:
         return choice
+    if not choice.flash_safe:
+        return with_obstacles(
+            with_mitigations(choice, specification, workers=workers), specification, workers=workers
+        )
+    sounds = [clip.sound() for clip in specification.clips]
+    length_s = sum(sound.duration_s for sound in sounds)
+    count = affordable_boards(choice.chain, length_s, LOT)
+    if count == 0:
+        found = replace(choice, boards=BoardTrials({}, {}, choice.number))
+        return with_obstacles(
+            replace(found, sentences=told(found, specification)),
+            specification,
+            workers=workers,
+            progress=tell,
+        )
+    ranked = choice.ranking.specification(specification)
+    bench = Bench(ranked, sounds, workers, count, trial_seed(specification.tolerance.seed))
+    final = with_more(bench, FINAL_BOARDS if count == TRIED_BOARDS else count, specification.tolerance.seed)
+    clip_order = _deciding_first(choice, specification, bench)
 
-    def kept(chain: Chain) -> float:
-        return kept_share(chain, specification, workers)
+    def trials(candidates: dict[int, Chain], all_boards: bool) -> dict[int, Trial]:
+        tell(f"Boards of {len(candidates)} candidate{'s' * (len(candidates) != 1)}", 1.0)
+        return bench.trials(candidates, clip_order, all_boards=all_boards)
 
-    return step_off(choice, specification, kept, progress or _ignore)
+    def finals(candidates: dict[int, Chain], all_boards: bool) -> dict[int, Trial]:
+        tell("Boards of the choice", 1.0)
+        return final.trials(candidates, clip_order, all_boards=all_boards)
+
+    found = with_boards(choice, specification, trials, finals)
+    return with_obstacles(found, specification, workers=workers, progress=tell)
 
 
-def step_off(
-    choice: Choice, specification: Specification, kept: Callable[[Chain], float], progress: Progress
-) -> Choice:
-    """Return the choice, or what is reached from it step by step; kept: share of a chain's boards, 0 to 1."""
-    progress("Boards of the choice", 1.0)
-    first, share = choice, kept(choice.chain)
-    first_share = share
-    for _ in range(MOST_STEPS):
-        if share >= SURE:
+def with_boards(choice: Choice, specification: Specification, trials: Trials, finals: Trials) -> Choice:
+    """Return the candidate whose boards are best.
+
+    trials, finals: what boards of candidates do, from number → design and whether all flashing boards are to
+    be counted; finals from another seed.
+    """
+    search = _Search(choice, specification, trials)
+    confirmed: dict[int, Trial] = {}
+    while len(confirmed) < MOST_FINALS and (best := search.best()) is not None:
+        confirmed |= finals({best: search.chain(best)}, True)
+        if confirmed[best].keeps:
             break
-        beside = {}
-        for number in neighbours(choice, specification):
-            progress("Boards of a neighbour", 1.0)
-            beside[number] = kept(_chain_of(choice, specification, number))
-        enough = min(SURE, share + LEAST_GAIN)
-        better = {number: found for number, found in beside.items() if found >= enough}
-        if not better:
-            break
-        number = _best(choice, better)
-        choice, share = choose(choice.table, specification, number=number), better[number]
-    if choice is first:
-        return first
-    return replace(
-        choice,
-        sentences=(
-            *choice.sentences,
-            Sentence(
-                "robustness",
-                _words(first, first_share, choice, share, specification),
-                {"first_kept_share": first_share, "kept_share": share},
-            ),
-        ),
+        search.failed.add(best)
+    if not confirmed:
+        least = search.least_flashing()
+        confirmed |= finals({least: search.chain(least)}, True)
+    taken = min(
+        confirmed, key=lambda row: (confirmed[row].flashing / confirmed[row].tried, search.place(row))
     )
+    boards = BoardTrials(search.tried, confirmed, first=choice.number)
+    found = replace(choose(choice.table, specification, number=taken), boards=boards)
+    told_of = replace(found, sentences=told(found, specification))
+    return replace(told_of, table=told_of.table.assign(**_board_columns(told_of, boards)))
 
 
-def neighbours(choice: Choice, specification: Specification) -> list[int]:
-    """Rows one step of one swept part away that keep the flash limit and miss no target by more."""
-    table = choice.table
-    good = (table["flash_safe"] & (table["violation"] <= choice.row["violation"])).to_numpy()
-    beside = [
-        row
-        for key in specification.ranges
-        for row in pareto.neighbours(table, choice.number, specification.ranges, key)
-    ]
-    return [row for row in beside if good[row]]
+def _board_columns(choice: Choice, boards: BoardTrials) -> dict[str, FloatArray]:
+    """Columns of the candidates' table, NaN where no boards were tried: shares are out of boards_tried."""
+    columns = {name: np.full(len(choice.table), np.nan) for name in BOARD_COLUMNS}
+    for row, trial in boards.trials.items():
+        columns["boards_tried"][row], columns["boards_flashing"][row] = trial.tried, trial.flashing
+        columns["boards_meeting"][row] = np.nan if trial.meeting is None else trial.meeting
+    for row, final in boards.finals.items():
+        columns["more_boards"][row], columns["more_boards_flashing"][row] = final.tried, final.flashing
+    return columns
 
 
-def kept_share(chain: Chain, specification: Specification, workers: int = 2) -> float:
-    """Return the share of TRIED_BOARDS of this design that keep the flash limit, 0 to 1."""
-    sources = varied_parameters(chain, specification.tolerance, specification.ranges, specification.clips)
-    drawn = draw(sources, TRIED_BOARDS, specification.tolerance.seed)
-    boards, louder_db = [], []
-    for values, louder in zip(drawn, levels_off_db(sources, drawn), strict=True):
-        try:
-            boards.append(board_of(chain, sources, values))
-        except ParameterError:
-            continue
-        louder_db.append(louder)
-    if not boards:
-        return 0.0
-    judge = BoardJudge(specification, chain, [clip.sound() for clip in specification.clips], workers)
-    flashes = judge.flashes_per_s(boards, np.array(louder_db))
-    return float((flashes <= specification.targets.flash_limit).sum()) / TRIED_BOARDS
+class _Search:
+    """Which boards are tried, one lot after the other."""
+
+    def __init__(self, choice: Choice, specification: Specification, trials: Trials) -> None:
+        self._choice, self._specification, self._trials = choice, specification, trials
+        self._ranking = choice.ranking
+        self._safe = self._ranking.table["flash_safe"].to_numpy()
+        self.tried: dict[int, Trial] = {}
+        self.failed: set[int] = set()
+        self._lots = self._lots_of([row for row in self._ranking.distinct() if self._safe[row]])
+
+    def best(self) -> int | None:
+        """Return the best all of whose boards keep the limit, trying further lots until there is one."""
+        while (found := self._climb()) is None and self._lots:
+            self._try(self._lots.pop(0))
+        return found
+
+    def least_flashing(self) -> int:
+        """Return the one fewest of whose boards flash, where every one has some that do."""
+
+        def place(row: int) -> tuple[Any, ...]:
+            return (self.tried[row].flashing, *self.place(row))
+
+        least = sorted(self.tried, key=place)[:_COUNTED]
+        self.tried |= self._trials({row: self.chain(row) for row in least}, True)
+        return min(least, key=place)
+
+    def _lots_of(self, rows: list[int]) -> list[list[int]]:
+        flashes = self._ranking.table[FLASH_METRIC].to_numpy(float)
+        lots = [rows[first : first + LOT] for first in range(0, min(len(rows), MOST_TRIED), LOT)]
+        return [*lots, sorted(rows[MOST_TRIED:], key=lambda row: flashes[row])[:LOT]]
+
+    def _climb(self) -> int | None:
+        """Return the best of those tried that keep the limit, once no neighbour beats it; None: none."""
+        while keeping := self._keeping():
+            best = min(keeping, key=self.place)
+            beside = [row for row in self._beside(best) if row not in self.tried]
+            if not beside:
+                return best
+            self._try(beside)
+        return None
+
+    def chain(self, row: int) -> Chain:
+        """The design of a row."""
+        keys = tuple(self._specification.ranges)
+        return with_values(
+            self._specification.chain, keys, [self._ranking.table.iloc[row][key] for key in keys]
+        )
+
+    def place(self, row: int) -> tuple[Any, ...]:
+        """What candidates that keep the limit are sorted by."""
+        return board_place(self._choice, row, self.tried.get(row))
+
+    def _try(self, rows: Sequence[int]) -> None:
+        fresh = {row: self.chain(row) for row in rows if row not in self.tried}
+        if fresh:
+            self.tried |= self._trials(fresh, False)
+
+    def _keeping(self) -> list[int]:
+        return [row for row, trial in self.tried.items() if trial.keeps and row not in self.failed]
+
+    def _beside(self, row: int) -> list[int]:
+        """Rows one step of one swept part away that are no worse as designed."""
+        beside = [
+            near
+            for key in self._specification.ranges
+            for near in pareto.neighbours(self._ranking.table, row, self._specification.ranges, key)
+        ]
+        mine = self._ranking.misses(row)
+        return [near for near in beside if self._safe[near] and self._ranking.misses(near) <= mine]
 
 
-def _chain_of(choice: Choice, specification: Specification, number: int) -> Chain:
-    row = choice.table.iloc[number]
-    return with_values(
-        specification.chain, tuple(specification.ranges), [row[key] for key in specification.ranges]
-    )
-
-
-def _best(choice: Choice, better: dict[int, float]) -> int:
-    """Among those that are sure the first in rank; where none is, the one that keeps most."""
-    rank = choice.table["rank"].to_numpy()
-    sure = [number for number, share in better.items() if share >= SURE]
-    if sure:
-        return min(sure, key=lambda number: int(rank[number]))
-    return max(better, key=lambda number: (better[number], -int(rank[number])))
-
-
-def _words(
-    first: Choice, first_share: float, taken: Choice, share: float, specification: Specification
-) -> str:
-    changed = [key for key in specification.ranges if first.row[key] != taken.row[key]]
-    before = ", ".join(part_words(key, first) for key in changed)
-    after = ", ".join(part_words(key, taken) for key in changed)
-    limit = f"{specification.targets.flash_limit:g} times in a second"
-    tried = f"{TRIED_BOARDS} boards that were tried"
-    keep = f"all {tried} keep" if share == 1 else f"{percent_text(share)} of the {tried} keep"
-    cost = first.row["beat_contrast_lstar"] - taken.row["beat_contrast_lstar"]
-    price = f", for {cost:.1f} L* of contrast" if np.isfinite(cost) and cost >= 0.05 else ""
+def board_place(choice: Choice, row: int, trial: Trial | None) -> tuple[Any, ...]:
+    """Return what decides between candidates whose boards keep the limit, the smallest first."""
+    one = choice.ranking.table.iloc[row]
+    meeting = 0 if trial is None or trial.meeting is None else trial.meeting
+    contrast = np.nan_to_num(float(one["beat_contrast_lstar"]))
     return (
-        f"First in rank was {before}. But parts lie a little off, and then "
-        f"{percent_text(1 - first_share)} of its boards flash more than {limit}. "
-        f"Taken instead: {after}; {keep} the limit{price}."
-    )
+        choice.ranking.misses(row), -meeting, -round(contrast), float(one["onset_lag_worst_ms"]), row,
+    )  # fmt: skip
+
+
+def _deciding_first(choice: Choice, specification: Specification, bench: Bench) -> list[int]:
+    """Numbers of the clips, those first on which the first in rank flash most; of equals the shortest."""
+    first = choice.ranking.order[:LOT]
+    most = []
+    for clip in specification.clips:
+        values = choice.table.iloc[first][f"{FLASH_METRIC} [{clip.label}]"].to_numpy(float)
+        most.append(float(np.nan_to_num(values).mean()))
+    return sorted(bench.clips_by_length, key=lambda number: -most[number])
 
 
 def _ignore(what: str, share: float) -> None:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import functools
-import math
 import os
-import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -14,13 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from envlab import __version__
-from envlab.analog.detector import Detector
 from envlab.chain import Chain
-from envlab.engine.hold_stage import BEHAVIOUR_RATE_HZ, alike_behind_stiff_source, behaviour
-from envlab.errors import EnvlabError, EnvlabWarning, ParameterError
+from envlab.engine.hold_stage import alike_behind_stiff_source
+from envlab.errors import EnvlabError, ParameterError
 from envlab.light.table import LookupTable
 from envlab.metrics.across_clips import worst_over_clips
 from envlab.metrics.clip_metrics import table_steps
+from envlab.metrics.judgeable import judged_columns
 from envlab.metrics.metrics_of_clip import clip_columns, clip_seed, idle_lightness
 from envlab.metrics.onset_latency import onset_latency
 from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
@@ -36,6 +34,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Progress = Callable[[str, float], None]
+# Metrics of single clips that stand in the table beside the worst over all.
+PER_CLIP = ("contrast_lstar", "flashes_per_s", "clipped_share", "lit_share")
 
 
 def sweep(
@@ -75,8 +75,8 @@ def sweep(
     -------
     pandas DataFrame
         One row a candidate: its parts (SI), its metrics, then metrics per clip; units stand in the column
-        names, definitions in the modules of envlab.metrics. A metric that needs a tag which no clip has is
-        NaN.
+        names, definitions in the modules of envlab.metrics. NaN: not judged, for want of a clip that can show
+        it (envlab.metrics.judgeable).
 
     Raises
     ------
@@ -112,7 +112,6 @@ def sweep(
     sounds = [_sound(clip) for clip in clips]
     kept = None if checkpoint is None else _kept(checkpoint, chain, ranges, clips, judging)
     distinct, row_of = _distinct(candidates.chains)
-    warn_of_short_clips(clips, sounds, distinct)
     columns: dict[str, FloatArray | list[float | str]] = dict(candidates.parts)
     if "preamp.feedback_ohm" in columns or "preamp.ground_ohm" in columns:
         columns["preamp.gain"] = np.array([one.preamp.gain for one in candidates.chains])
@@ -121,7 +120,7 @@ def sweep(
     for number, places in enumerate(_alike(distinct)):
         share = (done / len(distinct), len(places) / len(distinct))
         run = _Run([distinct[i] for i in places], judging, workers, progress or _ignore, share, kept, number)
-        some = run.bench_metrics() | _gathered(clips, run.clip_metrics(clips, sounds), chain)
+        some = run.bench_metrics() | run.gathered(clips, sounds)
         for name, values in some.items():
             metrics.setdefault(name, np.empty(len(distinct)))[places] = values
         done += len(places)
@@ -212,6 +211,16 @@ class _Run:
             self._advance(clip.label, done[number], done[number + 1], 1.0)
         return metrics
 
+    def gathered(self, clips: Sequence[Clip], sounds: list[Sound]) -> Columns:
+        """The worst of each metric over the clips that it speaks of, then metrics per clip."""
+        played = zip(clips, sounds, self.clip_metrics(clips, sounds), strict=True)
+        metrics = [judged_columns(clip, sound, columns, self.chains) for clip, sound, columns in played]
+        columns = worst_over_clips(clips, metrics, self.chains[0].pixels, self.chains[0].supply)
+        for clip, metric in zip(clips, metrics, strict=True):
+            for name in PER_CLIP:
+                columns[f"{name} [{clip.label}]"] = metric[name]
+        return columns
+
     def _advance(self, label: str, start: float, end: float, share: float) -> None:
         first, whole = self.share
         self.report(label, float(first + whole * (start + share * (end - start))))
@@ -237,34 +246,5 @@ def _sound(clip: Clip) -> Sound:
         raise EnvlabError(f"{clip.file_name}: {problem}") from None
 
 
-def warn_of_short_clips(clips: Sequence[Clip], sounds: Sequence[Sound], chains: Sequence[Chain]) -> None:
-    """Warn (EnvlabWarning) of each clip that ends before the slowest release among the chains is over."""
-    longest_s = max(_release_s(chain.detector_as_built) for chain in chains)
-    for clip, sound in zip(clips, sounds, strict=True):
-        if sound.duration_s < longest_s:
-            warnings.warn(
-                f"{clip.label}: lasts {sound.duration_s:.3g} s, the longest release among the candidates "
-                f"{longest_s:.3g} s (to 10 %); the metrics of this clip are not settled",
-                EnvlabWarning,
-                stacklevel=3,
-            )
-
-
-def _release_s(detector: Detector) -> float:
-    """From the end of a sound until a tenth is left, by the slower of the two ways down."""
-    charge, _, bleed = behaviour(detector)
-    slower = max(charge, bleed)
-    return 0.0 if slower == -math.inf else -math.log(10) / slower / BEHAVIOUR_RATE_HZ
-
-
 def _ignore(what: str, share: float) -> None:
     del what, share
-
-
-def _gathered(clips: Sequence[Clip], metrics: list[Columns], chain: Chain) -> Columns:
-    """The worst of each metric over the clips that it speaks of, then metrics per clip."""
-    columns = worst_over_clips(clips, metrics, chain.pixels, chain.supply)
-    for clip, metric in zip(clips, metrics, strict=True):
-        for name in ("contrast_lstar", "flashes_per_s", "clipped_share", "lit_share"):
-            columns[f"{name} [{clip.label}]"] = metric[name]
-    return columns

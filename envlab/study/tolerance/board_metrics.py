@@ -7,10 +7,9 @@ the last digit.
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Sequence, Sized
+from collections.abc import Callable, Sequence, Set, Sized
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +23,7 @@ from envlab.light.table import LookupTable
 from envlab.metrics.across_clips import worst_over_clips
 from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.clip_metrics import ClipColumns, envelope_columns, table_steps
+from envlab.metrics.judgeable import judged_columns
 from envlab.metrics.metrics_of_clip import (
     AT_ONCE,
     MEMORY_BYTES,
@@ -41,14 +41,15 @@ from envlab.sound.clip import Clip
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
 from envlab.study.tolerance.board_run import read_boards
-from envlab.study.tolerance.tolerances import hearing
+from envlab.study.tolerance.tolerances import hearing as hearing_louder
 from envlab.units import FloatArray, IntArray
 
 Columns = dict[str, FloatArray]
 Report = Callable[[str, float], None]
 
-Rows = TypeVar("Rows", IntArray, NDArray[np.int32], FloatArray)
-
+LATENCIES = ("onset_lag_mean_ms", "onset_lag_worst_ms")
+# Metrics on test signals; all others are of clips.
+BENCH_METRICS = {*TONE_METRICS, *LATENCIES, "idle_lstar", "table_step_lstar", "frame_shimmer_lstar"}
 # Boards that hear a clip together, at most.
 PORTION, PORTION_KEPT = 2048, 256
 
@@ -103,50 +104,60 @@ class BoardJudge:
             parts.append(self._bench(some) | self._on_clips(some, louder, report, *shares))
         return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
+    def clip(
+        self, number: int, boards: Sequence[Chain], report: Callable[[float], None] | None = None
+    ) -> Columns:
+        """Return the columns of clip number (0 is the first) for each board, as metrics_of_clip.clip_columns.
+
+        NaN where they are not judged for the design.
+        """
+        sound = self.recordings[number]
+        seed = clip_seed(self.specification.judging.seed, number)
+        found = self._judged(sound, boards, seed, report or _ignore)
+        return judged_columns(self.specification.clips[number], sound, found, [self.nominal])
+
+    def bench(self, boards: Sequence[Chain], wanted: Set[str]) -> Columns:
+        """Return those of the metrics on test signals that are wanted, of each board, shape (boards,)."""
+        columns: Columns = {}
+        if "idle_lstar" in wanted:
+            idle = self._judged(idle_clip(), boards, idle_seed(self.specification.judging.seed), _ignore)
+            columns["idle_lstar"] = idle["lightness_95_lstar"]
+        if "table_step_lstar" in wanted:
+            columns["table_step_lstar"] = np.repeat(table_steps([self.nominal], [self.table]), len(boards))
+        if "frame_shimmer_lstar" in wanted:
+            tables = [self.table] * len(boards)
+            ripple_aliasing = frame_ripple_aliasing(list(boards), tables, workers=self.workers)
+            columns["frame_shimmer_lstar"] = ripple_aliasing.worst_lstar
+        latency = self._latency(boards) if wanted & set(LATENCIES) else {}
+        return tone_metrics(boards, wanted & set(TONE_METRICS)) | latency | columns
+
+    def over_clips(self, clips: Sequence[Columns]) -> Columns:
+        """Return the worst over the clips; clips: of each, as clip gives them."""
+        return worst_over_clips(self.specification.clips, clips, self.nominal.pixels, self.nominal.supply)
+
+    def hearing(self, boards: Sequence[Chain], clip: Clip, louder_db: FloatArray | None) -> Sequence[Chain]:
+        """Return boards as they meet a clip that is louder than stated; louder_db, dB: as metrics has it."""
+        if louder_db is None or clip.level_uncertainty_db == 0:
+            return boards
+        share = clip.level_uncertainty_db / max(one.level_uncertainty_db for one in self.specification.clips)
+        return [
+            hearing_louder(board, share * float(off)) for board, off in zip(boards, louder_db, strict=True)
+        ]
+
     def _judged(
         self, sound: Sound, boards: Sequence[Chain], seed: tuple[int, ...], report: Callable[[float], None]
     ) -> Columns:
-        """Metrics of one clip; as clip_run.clip_columns, every board with the nominal firmware."""
-        frames = instant_count(sound.duration_s, self.nominal.frame_rate_hz)
-        how: dict[str, Any] = {"seed": seed, "workers": self.workers, "progress": report}
-        if not isinstance(self.nominal.follower, PassThrough):
-            index = self.nominal.reading_of_frame(frames)
-            read = read_boards(sound, self.nominal, boards, index, one_by_one=self.one_by_one, **how)
-            parts = [envelope_columns(some, *self._alike(some)) for some in _in_parts(read.envelope_counts)]
-            return _named(parts, read.clipped_share)
-        readers: list[_Judged] = []
-        with ThreadPoolExecutor(self.workers) as pool:
-
-            def reader_of(places: IntArray) -> _Judged:
-                firmware = [StreamingMetrics(*self._alike(some), frames) for some in _in_parts(places)]
-                readers.append(_Judged(places, firmware, pool))
-                return readers[-1]
-
-            readings = frame_readings(self.nominal, frames)
-            share = play(
-                sound, boards, readings, reader_of, design=self.nominal, exactly=self.one_by_one, **how
-            )
-            firmware = [some for reader in readers for some in reader.firmware]
-            order = np.argsort(np.concatenate([reader.places for reader in readers]))
-            columns = _named(list(pool.map(StreamingMetrics.columns, firmware)), share[np.argsort(order)])
-        return {name: values[order] for name, values in columns.items()}
-
-    def _alike(self, boards: Sized) -> tuple[list[Chain], list[LookupTable]]:
-        """The firmware that each of some boards runs."""
-        return [self.nominal] * len(boards), [self.table] * len(boards)
+        """Metrics of one clip; as metrics_of_clip.clip_columns, every board with the nominal firmware."""
+        return columns_on_sound(
+            sound, boards, [self.nominal] * len(boards), [self.table] * len(boards),
+            one_by_one=self.one_by_one, seed=seed, workers=self.workers, report=report,
+        )  # fmt: skip
 
     def _bench(self, boards: Sequence[Chain]) -> Columns:
-        judging, count = self.specification.judging, len(boards)
-        idle = self._judged(idle_clip(), boards, idle_seed(judging.seed), _ignore)
-        columns = {
-            "idle_lstar": idle["lightness_95_lstar"],
-            "table_step_lstar": np.repeat(table_steps([self.nominal], [self.table]), count),
-        }
-        if any(target.metric == "frame_shimmer_lstar" for target in self.specification.targets.items):
-            ripple_aliasing = frame_ripple_aliasing(list(boards), [self.table] * count, workers=self.workers)
-            columns["frame_shimmer_lstar"] = ripple_aliasing.worst_lstar
+        """Of tones and ripple aliasing what a target asks, and the rest."""
         asked = {target.metric for target in self.specification.targets.items}
-        return tone_metrics(boards, asked & set(TONE_METRICS)) | self._latency(boards) | columns
+        rest = {"idle_lstar", "table_step_lstar", *LATENCIES}
+        return self.bench(boards, asked & BENCH_METRICS | rest)
 
     def _latency(self, boards: Sequence[Chain]) -> Columns:
         instants = onset_instants(self.nominal)
@@ -175,9 +186,7 @@ class BoardJudge:
         lengths = np.array([recording.duration_s for recording in self.recordings])
         done = np.concatenate(([0.0], np.cumsum(lengths))) / lengths.sum()
         clips = []
-        for number, (clip, recording) in enumerate(
-            zip(self.specification.clips, self.recordings, strict=True)
-        ):
+        for number, clip in enumerate(self.specification.clips):
             start, length = float(done[number]), float(done[number + 1] - done[number])
 
             def tell(
@@ -185,16 +194,58 @@ class BoardJudge:
             ) -> None:
                 report(label, begun + whole * (start + length * share))
 
-            seed = clip_seed(self.specification.judging.seed, number)
-            clips.append(self._judged(recording, self._hearing(boards, clip, louder_db), seed, tell))
-        return worst_over_clips(self.specification.clips, clips, self.nominal.pixels, self.nominal.supply)
+            clips.append(self.clip(number, self.hearing(boards, clip, louder_db), tell))
+        return self.over_clips(clips)
 
-    def _hearing(self, boards: Sequence[Chain], clip: Clip, louder_db: FloatArray | None) -> Sequence[Chain]:
-        """The boards as they meet a clip that is louder than stated."""
-        if louder_db is None or clip.level_uncertainty_db == 0:
-            return boards
-        share = clip.level_uncertainty_db / max(one.level_uncertainty_db for one in self.specification.clips)
-        return [hearing(board, share * float(off)) for board, off in zip(boards, louder_db, strict=True)]
+
+def columns_on_sound(
+    sound: Sound,
+    boards: Sequence[Chain],
+    firmware: Sequence[Chain],
+    tables: Sequence[LookupTable],
+    *,
+    seed: tuple[int, ...],
+    workers: int,
+    one_by_one: bool = False,
+    report: Callable[[float], None] | None = None,
+) -> Columns:
+    """Return the columns of a sound for each board, shape (boards,), as metrics_of_clip.clip_columns.
+
+    firmware, tables: the design that each board is of, and its table. The designs differ in nothing but
+    detectors that rest at the same count: all then hear one front end's noise and have one zero.
+    """
+    design, tell = firmware[0], report or _ignore
+    frames = instant_count(sound.duration_s, design.frame_rate_hz)
+    if not isinstance(design.follower, PassThrough):
+        index = design.reading_of_frame(frames)
+        read = read_boards(
+            sound, design, boards, index, one_by_one=one_by_one, seed=seed, workers=workers, progress=tell
+        )
+        rows = read.envelope_counts
+        parts = [
+            envelope_columns(rows[some], list(firmware[some]), list(tables[some])) for some in _in_parts(rows)
+        ]
+        return _named(parts, read.clipped_share)
+    readers: list[_Judged] = []
+    with ThreadPoolExecutor(workers) as pool:
+
+        def reader_of(places: IntArray) -> _Judged:
+            counted = [
+                StreamingMetrics([firmware[i] for i in some], [tables[i] for i in some], frames)
+                for some in (places[part] for part in _in_parts(places))
+            ]
+            readers.append(_Judged(places, counted, pool))
+            return readers[-1]
+
+        readings = frame_readings(design, frames)
+        share = play(
+            sound, boards, readings, reader_of,
+            design=design, exactly=one_by_one, seed=seed, workers=workers, progress=tell,
+        )  # fmt: skip
+        counted = [some for reader in readers for some in reader.firmware]
+        order = np.argsort(np.concatenate([reader.places for reader in readers]))
+        columns = _named(list(pool.map(StreamingMetrics.columns, counted)), share[np.argsort(order)])
+    return {name: values[order] for name, values in columns.items()}
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,11 +261,15 @@ class _Judged:
         if len(self.firmware) == 1:
             self.firmware[0].take(counts)
         else:
-            list(self.pool.map(StreamingMetrics.take, self.firmware, _in_parts(counts)))
+            list(
+                self.pool.map(
+                    StreamingMetrics.take, self.firmware, [counts[part] for part in _in_parts(counts)]
+                )
+            )
 
 
-def _in_parts(rows: Rows) -> list[Rows]:
-    return [rows[first : first + AT_ONCE] for first in range(0, len(rows), AT_ONCE)]
+def _in_parts(rows: Sized) -> list[slice]:
+    return [slice(first, first + AT_ONCE) for first in range(0, len(rows), AT_ONCE)]
 
 
 def _named(parts: list[ClipColumns], clipped_share: FloatArray) -> Columns:

@@ -3,10 +3,46 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from envlab.analog.electret import Electret
+from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.chain import Chain
+from envlab.engine.board import field_names
 from envlab.errors import check_range
+
+
+def moved_parts(chain: Chain, temperature_c: float) -> tuple[str, ...]:
+    """Return what a temperature does to this board's parts, one clause each; none if it moves none of them.
+
+    Against the temperature that the design has. Each stage that has one says it of itself.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    temperature_c : float
+        −40 to 60 °C.
+
+    Examples
+    --------
+    >>> import envlab
+    >>> from envlab.stages import HoldCapacitor, Rectifier
+    >>> moved_parts(envlab.Chain(), -10.0)
+    ()
+    >>> moved_parts(envlab.Chain(hold_capacitor=HoldCapacitor("x7r")), -10.0)
+    ('the hold capacitor has 6.2 % less capacitance',)
+    """
+    check_range("temperature_c", temperature_c, -40, 60, unit="°C")
+    moved: list[str] = []
+    for _, stage in _stages_with_temperature(chain):
+        moved += stage.moved_at(temperature_c)
+    return tuple(moved)
+
+
+def _stages_with_temperature(chain: Chain) -> list[tuple[str, Any]]:
+    stages = [(name, getattr(chain, name)) for name in field_names(chain)]
+    return [(name, stage) for name, stage in stages if hasattr(stage, "temperature_c")]
 
 
 def under_conditions(
@@ -18,7 +54,7 @@ def under_conditions(
 ) -> Chain:
     """Return the chain at a temperature and an analog supply voltage.
 
-    temperature_c: −40 to 60 °C; of the diode and the hold capacitor; None: as the chain has them. supply_v:
+    temperature_c: −40 to 60 °C; of rectifier and hold capacitor; None: as the chain has them. supply_v:
     of preamp and microphone, with the bias at the same share of it, and the rectifier's reference node if
     that hangs on the bias; None: as the chain has it. ratiometric: the ADC's reference is that supply and
     sags with it (only if it was equal to it before). Raises ParameterError where a part cannot be what the
@@ -26,14 +62,15 @@ def under_conditions(
     """
     if temperature_c is not None:
         check_range("temperature_c", temperature_c, -40, 60, unit="°C")
-        rectifier = replace(chain.rectifier, temperature_c=temperature_c)
-        capacitor = replace(chain.hold_capacitor, temperature_c=temperature_c)
-        chain = replace(chain, rectifier=rectifier, hold_capacitor=capacitor)
+        some = _stages_with_temperature(chain)
+        chain = replace(chain, **{name: replace(one, temperature_c=temperature_c) for name, one in some})
     if supply_v is None:
         return chain
     preamp, adc, microphone, rectifier = chain.preamp, chain.adc, chain.microphone, chain.rectifier
     share = supply_v / preamp.supply_v
-    if rectifier.reference_node_v == preamp.bias_v:
+    # With amplifiers a lifted node comes from a divider of the supply.
+    divided = isinstance(rectifier, ActiveRectifier)
+    if divided or rectifier.reference_node_v == preamp.bias_v:
         rectifier = replace(rectifier, reference_node_v=rectifier.reference_node_v * share)
     if ratiometric and adc.reference_v == preamp.supply_v:
         adc = replace(adc, reference_v=supply_v)

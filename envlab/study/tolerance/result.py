@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,25 @@ from envlab.study.tolerance.tolerances import Tolerances, VariedParameter
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+@dataclass(frozen=True)
+class ConditionEnd:
+    """The board as designed at one end of the temperature, all else as designed.
+
+    Parameters
+    ----------
+    temperature_c : float
+        °C.
+    moved : tuple of str
+        What it does to the parts, one clause each.
+    metrics : mapping
+        Metric → (as designed, there), of those with a target that move by a hundredth of its scale.
+    """
+
+    temperature_c: float
+    moved: tuple[str, ...]
+    metrics: Mapping[str, tuple[float, float]]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -39,6 +59,9 @@ class ToleranceResult:
     worst_cases : pandas DataFrame
         One row a metric that any parameter moves: metric, limit, nominal, value, meets, at (text: what stands
         where, what moves the metric most first).
+    conditions : tuple of ConditionEnd
+        The ends of the temperature at which any part is another than as designed; none on a board that does
+        not feel it.
     sentences : tuple of Sentence
         Records of the kinds that words.KINDS names; words has their texts.
     """
@@ -52,6 +75,7 @@ class ToleranceResult:
     distribution: pd.DataFrame
     causes: pd.DataFrame
     worst_cases: pd.DataFrame
+    conditions: tuple[ConditionEnd, ...] = ()
     sentences: tuple[Sentence, ...] = ()
 
     def __repr__(self) -> str:

@@ -7,20 +7,24 @@ is made exact, and the first hundred boards of a thousand are the hundred.
 
 from __future__ import annotations
 
+import operator
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, is_dataclass, replace
 
 import numpy as np
 
+from envlab.analog.rectifiers.active import ActiveRectifier
+from envlab.analog.stage import varied_fields
 from envlab.chain import Chain
+from envlab.engine.board import field_names
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.light.lightness import check_whole
 from envlab.seeds import seed_number
 from envlab.sound.clip import Clip
-from envlab.study.specification.parts_list import parts_list
+from envlab.study.specification.parts_list import design_parts
 from envlab.study.specification.ranges import Choices, with_values
-from envlab.study.tolerance.operating_conditions import under_conditions
+from envlab.study.tolerance.operating_conditions import moved_parts, under_conditions
 from envlab.units import FloatArray
 
 SHAPES = ("uniform", "normal")
@@ -32,6 +36,8 @@ _SIGMAS_STATED = 2.0
 LEVEL = "level_db"
 # Of a three-terminal regulator over load and temperature; common practice, no source.
 _SUPPLY_SHARE = 0.03
+# How far the lowest output of amplifiers of one type lies apart; typical, from memory.
+_OUTPUT_LOW_PERCENT = 30.0
 
 
 @dataclass(frozen=True)
@@ -57,7 +63,7 @@ class Tolerances:
         ± of the ADC's reference, 0 to 20; of no account where the reference is the analog supply, which has a
         range of its own.
     temperature_c : tuple
-        (low, high) of the night, °C, −40 to 60.
+        (low, high) of the night, °C, −40 to 60; of no account on a board none of whose parts it moves.
     supply_v : tuple or None
         (low, high) of the analog supply, V, 0.5 to 60; None: ±3 % about the stated one. Both are always
         uniform: the night chooses, no maker sorts it.
@@ -69,6 +75,10 @@ class Tolerances:
     seed : int
         0 or more. Resistors' and amplifiers' own drift with temperature is left out: 100 ppm/K over 40 K is
         0.4 %.
+    deviations : mapping
+        ± of single numbers of a stage that are no parts, by key, as {"adc.offset_lsb": 2.0}, in the unit of
+        the key; a key left out has what its stage says is usual (the ADC's offset, gain_error_percent and
+        bow).
 
     References
     ----------
@@ -92,6 +102,7 @@ class Tolerances:
     shape: str = "uniform"
     boards: int = 1000
     seed: int = 1
+    deviations: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for name in ("resistor_percent", "capacitor_percent"):
@@ -102,6 +113,8 @@ class Tolerances:
         check_range("microphone_db", self.microphone_db, 0, 12, unit="dB")
         check_range("offset_v", self.offset_v, 0, 0.05, unit="V")
         check_range("reference_percent", self.reference_percent, 0, 20, unit="%")
+        for key, most in self.deviations.items():
+            check_range(f"deviations {key}", most, 0)
         _check_span("temperature_c", self.temperature_c, -40, 60, "°C")
         if self.supply_v is not None:
             _check_span("supply_v", self.supply_v, 0.5, 60, "V")
@@ -125,10 +138,11 @@ class VariedParameter:
     """One thing in which boards differ.
 
     name: column of the boards' table, with its unit: "C3_percent", "microphone_db", "level_db" (by how much
-    the clips are louder than stated), "input_offset_v", "reference_percent", "temperature_c", "supply_v".
-    label: as in "C3 hold". key: "stage.key" of a part, else "". low, high: ends of the deviation in that unit
-    (temperature and supply: the value itself). designed: the value that the design has. shape: as in
-    Tolerances.
+    the clips are louder than stated), "input_offset_v", "reference_percent", "adc_offset_lsb",
+    "temperature_c", "supply_v". label: as in "C3 hold". key: "stage.key" of a part or of another number of a
+    stage, else "". low, high: ends of the deviation in that unit (temperature and supply: the value itself).
+    designed: the value that the design has. shape: as in Tolerances. is_part: whether the deviation is a
+    share of what stands at key; else it is added to it.
     """
 
     name: str
@@ -138,6 +152,7 @@ class VariedParameter:
     high: float
     designed: float
     shape: str
+    is_part: bool = False
 
     def value(self, share: FloatArray) -> FloatArray:
         """Return the values at shares of the way from the middle to the ends, −1 to 1, any shape."""
@@ -145,7 +160,7 @@ class VariedParameter:
 
     @property
     def _unit(self) -> str:
-        return {"percent": "%", "db": "dB", "v": "V", "c": "°C"}[self.name.rsplit("_", 1)[-1]]
+        return {"percent": "%", "db": "dB", "v": "V", "c": "°C", "lsb": "LSB"}[self.name.rsplit("_", 1)[-1]]
 
     @property
     def is_condition(self) -> bool:
@@ -178,7 +193,7 @@ class VariedParameter:
 
         Parts by closest_tolerance, a microphone at ±1 dB; None: it cannot be bought tighter.
         """
-        if self.key:
+        if self.is_part:
             percent = closest_tolerance(self.high)
             return None if percent is None else (percent / self.high, f"±{percent:g} %")
         if self.name == "microphone_db" and self.high > 1:
@@ -212,20 +227,43 @@ def varied_parameters(
             tolerances.shape,
         ),
     ]
-    parts = parts_list(chain, ranges)
+    parts = design_parts(chain, ranges)
     for part in parts:
         general = tolerances.resistor_percent if part.unit == "ohm" else tolerances.capacitor_percent
-        percent = part.tolerance_percent if general is None else general
+        percent = part.tolerance_percent or 0.0 if general is None else general
         for name in (part.reference, part.key):
             percent = stated.pop(name, percent)
         what = part.key.partition(".")[2].rsplit("_", 1)[0].replace("_", " ")
         name, label = f"{part.reference}_percent", f"{part.reference} {what}"
-        parameters.append(VariedParameter(name, label, part.key, -percent, percent, 0.0, tolerances.shape))
+        parameters.append(
+            VariedParameter(name, label, part.key, -percent, percent, 0.0, tolerances.shape, is_part=True)
+        )
     if stated:
         have = ", ".join(part.reference for part in parts)
         raise ParameterError("parts_percent", next(iter(stated)), f"one of this board's parts: {have}")
+    parameters += _deviations(chain, tolerances)
     parameters += _conditions(chain, tolerances)
     return [one for one in parameters if one.low < one.high or one.low != one.designed]
+
+
+def _deviations(chain: Chain, tolerances: Tolerances) -> list[VariedParameter]:
+    """What the stages themselves say differs from board to board."""
+    stated, found = dict(tolerances.deviations), []
+    for stage in field_names(chain):
+        part = getattr(chain, stage)
+        varied = varied_fields(type(part)) if is_dataclass(part) else {}
+        for name, one in varied.items():
+            most = stated.pop(f"{stage}.{name}", one.usual)
+            if getattr(part, name) is not None:
+                found.append(
+                    VariedParameter(
+                        f"{stage}_{name}", one.label, f"{stage}.{name}", -most, most, 0.0, tolerances.shape
+                    )
+                )
+    if stated:
+        have = ", ".join(parameter.key for parameter in found)
+        raise ParameterError("deviations", next(iter(stated)), f"one of what varies on this board: {have}")
+    return found
 
 
 def _conditions(chain: Chain, tolerances: Tolerances) -> list[VariedParameter]:
@@ -237,14 +275,43 @@ def _conditions(chain: Chain, tolerances: Tolerances) -> list[VariedParameter]:
     some = [("input_offset_v", "amplifier offset", tolerances.offset_v)]
     if chain.adc.reference_v != designed_v:
         some.append(("reference_percent", "ADC reference", tolerances.reference_percent))
+    some += _of_amplifiers(chain)
     own = [VariedParameter(name, label, "", -most, most, 0.0, tolerances.shape) for name, label, most in some]
     room_c = chain.hold_capacitor.temperature_c
     cold_c, warm_c = tolerances.temperature_c
+    temperature = VariedParameter("temperature_c", "temperature", "", cold_c, warm_c, room_c, "uniform")
+    felt = any(moved_parts(chain, end_c) for end_c in (cold_c, warm_c))
     return [
         *own,
-        VariedParameter("temperature_c", "temperature", "", cold_c, warm_c, room_c, "uniform"),
+        *([temperature] if felt else []),
         VariedParameter("supply_v", "supply", "", low_v, high_v, designed_v, "uniform"),
     ]
+
+
+def _of_amplifiers(chain: Chain) -> list[tuple[str, str, float]]:
+    """Return (name, label, most) of what the rectifier's amplifiers differ in: offsets, lowest output."""
+    if not isinstance(chain.rectifier, ActiveRectifier):
+        return []
+    part = chain.rectifier.amplifier_part
+    names = [f"u2{chr(ord('a') + place)}" for place in range(len(chain.rectifier.amplifiers))]
+    offsets = [(f"{name}_offset_v", f"{name.upper()} offset", part.offset_v) for name in names]
+    return [*offsets, ("output_low_percent", "lowest output", _OUTPUT_LOW_PERCENT)]
+
+
+def _other_amplifiers(board: Chain, of: Mapping[str, float]) -> Chain:
+    """Return the board with its rectifier's amplifiers as drawn."""
+    rectifier = board.rectifier
+    if not isinstance(rectifier, ActiveRectifier):
+        return board
+    values = {
+        f"offset_{name[:3]}_v": getattr(rectifier, f"offset_{name[:3]}_v") + value
+        for name, value in of.items()
+        if name.startswith("u2") and name.endswith("_offset_v")
+    }
+    if "output_low_percent" in of:
+        lowest_v = rectifier.amplifier_part.output_low_v
+        values["output_low_v"] = lowest_v * (1 + 0.01 * of["output_low_percent"])
+    return replace(board, rectifier=replace(rectifier, **values)) if values else board
 
 
 def draw(parameters: list[VariedParameter], boards: int, seed: int) -> FloatArray:
@@ -276,8 +343,7 @@ def board_of(chain: Chain, parameters: list[VariedParameter], values: FloatArray
     of = {parameter.name: float(value) for parameter, value in zip(parameters, values, strict=True)}
     keys = [parameter.key for parameter in parameters if parameter.key]
     parts = [
-        getattr(getattr(chain, parameter.key.split(".")[0]), parameter.key.split(".")[1])
-        * (1 + 0.01 * of[parameter.name])
+        _deviated(operator.attrgetter(parameter.key)(chain), parameter, of[parameter.name])
         for parameter in parameters
         if parameter.key
     ]
@@ -289,6 +355,7 @@ def board_of(chain: Chain, parameters: list[VariedParameter], values: FloatArray
     if "input_offset_v" in of:
         offset_v = board.preamp.input_offset_v + of["input_offset_v"]
         board = replace(board, preamp=replace(board.preamp, input_offset_v=offset_v))
+    board = _other_amplifiers(board, of)
     if "reference_percent" in of:
         reference_v = board.adc.reference_v * (1 + 0.01 * of["reference_percent"])
         board = replace(board, adc=replace(board.adc, reference_v=reference_v))
@@ -319,6 +386,10 @@ def hearing(board: Chain, louder_db: float) -> Chain:
     sensitivity_dbv_pa = heard.sensitivity_dbv_pa + louder_db
     louder = replace(heard, sensitivity_dbv_pa=sensitivity_dbv_pa, overload_db_spl=overload_db_spl)
     return replace(board, microphone=louder)
+
+
+def _deviated(designed: float, parameter: VariedParameter, deviation: float) -> float:
+    return designed * (1 + 0.01 * deviation) if parameter.is_part else designed + deviation
 
 
 def closest_tolerance(percent: float) -> float | None:

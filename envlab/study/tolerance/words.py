@@ -20,7 +20,7 @@ LEAST_GAIN = 0.02
 
 # What many boards may say, in the order in which it is told.
 KINDS = (
-    *("yield", "dead", "design", "order", "flashes"),
+    *("yield", "dead", "design", "order", "flashes", "conditions"),
     *("cause", "tighter", "other_causes", "target", "other_targets", "worst_case", "not_judged"),
 )
 # Whoever wants to know in a few lines reads these.
@@ -30,7 +30,7 @@ IN_SHORT = ("yield", "dead", "design", "order", "flashes")
 def sentences_of(result: ToleranceResult, specification: Specification) -> tuple[Sentence, ...]:
     """Return what the boards say, as records of KINDS."""
     said = [_yield(result), *_dead(result), *_design_itself(result), *_order(result), *_flashes(result)]
-    said += [*_causes(result), *_targets(result), *_worst_cases(result)]
+    said += [*_conditions(result), *_causes(result), *_targets(result), *_worst_cases(result)]
     judged = set(result.targets["metric"])
     for target in specification.targets.soft:
         if target.metric not in judged:
@@ -41,7 +41,7 @@ def sentences_of(result: ToleranceResult, specification: Specification) -> tuple
 
 def percent_text(share: float) -> str:
     """As in "87 %"; never 100 % where a board is missing, nor 0 % where one is there."""
-    if share in (0.0, 1.0) or 0.01 <= share <= 0.99:
+    if share in (0.0, 1.0) or (0.01 <= share <= 0.99 and round(share, 2) not in (0.0, 1.0)):
         return f"{100 * share:.0f} %"
     return f"{min(max(100 * share, 0.1), 99.9):.1f} %"
 
@@ -73,7 +73,7 @@ def _design_itself(result: ToleranceResult) -> list[Sentence]:
     missed = [
         f"{row['target']} (it has {METRICS[row['metric']].text(row['nominal'])})"
         for row in records(result.targets)
-        if not _design_meets(row)
+        if not design_meets(row)
     ]
     if not missed:
         return []
@@ -87,7 +87,8 @@ def _design_itself(result: ToleranceResult) -> list[Sentence]:
     ]
 
 
-def _design_meets(row: dict[str, Any]) -> bool:
+def design_meets(row: dict[str, Any]) -> bool:
+    """Whether the design itself meets the target of a row of ToleranceResult.targets."""
     above = row["side"] == "at_least"
     return bool(row["nominal"] >= row["limit"] if above else row["nominal"] <= row["limit"])
 
@@ -97,9 +98,10 @@ def _order(result: ToleranceResult) -> list[Sentence]:
 
     if not 0 < result.yield_share < 1:
         return []
-    good = f"{result.yield_share * ORDER:.0f}"
+    good = round(result.yield_share * ORDER)
     surely = int(binom.ppf(0.05, ORDER, result.yield_share))
-    text = f"Order {ORDER} and expect {good} that do; in 19 of 20 such orders at least {surely} do."
+    text = f"Order {ORDER} and expect {good or 'hardly one'} that {'does' if good <= 1 else 'do'}"
+    text += f"; in 19 of 20 such orders at least {surely} do." if surely else "; it may well be none."
     return [
         Sentence("order", text, {"order": ORDER, "expected": result.yield_share * ORDER, "surely": surely})
     ]
@@ -121,6 +123,21 @@ def _flashes(result: ToleranceResult) -> list[Sentence]:
     ]
 
 
+def _conditions(result: ToleranceResult) -> list[Sentence]:
+    """One sentence an end of the temperature; none on a board on which it moves nothing."""
+    lines = []
+    for end in result.conditions:
+        at = f"{end.temperature_c:g} °C".replace("-", "−")
+        changed = [
+            f"{METRICS[name].name_in_text} from {METRICS[name].text(was)} to {METRICS[name].text(now)}"
+            for name, (was, now) in end.metrics.items()
+        ]
+        effect = f"That alone moves {', '.join(changed)}." if changed else "No target feels that."
+        text = f"At {at} {' and '.join(end.moved)} than as designed. {effect}"
+        lines.append(Sentence("conditions", text, {"temperature_c": end.temperature_c}))
+    return lines
+
+
 def _targets(result: ToleranceResult) -> list[Sentence]:
     distribution = {row["metric"]: row for row in records(result.distribution)}
     missed = [row for row in records(result.targets) if row["yield_share"] < 1]
@@ -139,9 +156,12 @@ def _targets(result: ToleranceResult) -> list[Sentence]:
             f"{METRICS[metric].text(of['worst'])}."
         )
         lines.append(Sentence("target", text, {"metric": metric, "yield_share": row["yield_share"]}))
-    if len(missed) < len(result.targets):
-        text = f"{'Every other' if missed else 'Every'} target is met by all boards."
+    met = [row["target"] for row in records(result.targets) if row["yield_share"] == 1]
+    if met and missed:
+        text = f"Met by all boards: {'; '.join(met)}."
         lines.append(Sentence("other_targets", text, {"missed": len(missed)}))
+    elif met:
+        lines.append(Sentence("other_targets", "Every target is met by all boards.", {"missed": 0}))
     return lines
 
 
@@ -151,7 +171,7 @@ def _causes(result: ToleranceResult) -> list[Sentence]:
         return []
     first, *rest = costly
     before = first["yield_if_exact"] - first["gain"]
-    aside = "" if all(map(_design_meets, records(result.targets))) else " that the design itself meets"
+    aside = "" if all(map(design_meets, records(result.targets))) else " that the design itself meets"
     lines = [
         Sentence(
             "cause",
@@ -189,8 +209,14 @@ def _worst_cases(result: ToleranceResult) -> list[Sentence]:
         return []
     broken = [row for row in worst_cases if not row["meets"]]
     if not broken:
-        text = "Even with every part at its worst end at once, each of these targets is met."
-        return [Sentence("worst_case", text, {"broken": 0})]
+        known = {row["metric"] for row in worst_cases}
+        missed = [row["target"] for row in records(result.targets) if row["yield_share"] < 1]
+        text = "Even with every part at its worst end at once, each of these targets is met"
+        text += f": {', '.join(METRICS[row['metric']].name_in_text for row in worst_cases)}."
+        if missed:
+            # A metric that no part moves evenly, as flashes, can be missed between the ends.
+            text = f"Boards miss {'; '.join(missed)} with parts between their ends, not at their worst ends."
+        return [Sentence("worst_case", text, {"broken": 0, "metrics": ", ".join(sorted(known))})]
     return [
         Sentence(
             "worst_case",

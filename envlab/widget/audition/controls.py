@@ -19,7 +19,7 @@ from envlab.analog.detector import PeakDetector
 from envlab.analog.diodes.diode import DIODE_CLASSES
 from envlab.analog.electret import Electret
 from envlab.analog.parts import series_values
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.light.curve import CURVES
@@ -210,7 +210,9 @@ def _corner_hz(part: Any, low: bool) -> float:
 
 
 def _detector_controls(chain: Chain) -> list[Control]:
-    found = [_kind_control()]
+    # What a topology with amplifiers, a doubler or a transistor is made of is not turned here.
+    plain = type(chain.rectifier) is Rectifier
+    found = [_kind_control()] if plain else []
     detector = chain.detector
     ohms = ("E12", 100.0, 100e3)
     hold = _part(
@@ -232,7 +234,7 @@ def _detector_controls(chain: Chain) -> list[Control]:
     release_says = "Larger lets the light fall more slowly and flash less often."
     return [
         *found,
-        _diode_control(chain),
+        *([_diode_control(chain)] if plain else []),
         _part(chain, "detector.attack_ohm", "Attack resistor", DETECTOR, ohms, attack_says),
         hold,
         _part(
@@ -252,8 +254,9 @@ def _kind_control() -> Control:
 def _diode_control(chain: Chain) -> Control:
     """The class of diode; back at the board's own class, it is the board's own diode again."""
     own = chain.rectifier
+    assert isinstance(own, Rectifier)
     classes = ("none", *DIODE_CLASSES)
-    names = ("none, precision", *(f"{name}, passive" for name in DIODE_CLASSES))
+    names = ("none, ideal", *(f"{name}, passive" for name in DIODE_CLASSES))
 
     def put(some: Chain, value: Any) -> Chain:
         if value == own.diode:
@@ -272,7 +275,7 @@ def _diode_control(chain: Chain) -> Control:
         )
         return replace(some, rectifier=plain)
 
-    says = "A passive diode keeps its drop of every soft passage; a precision rectifier loses nothing."
+    says = "A passive diode keeps its drop of every soft passage; the ideal rectifier loses nothing."
     return Control(
         "rectifier.diode",
         "Diode",

@@ -24,7 +24,7 @@ from envlab.analog.envelope import HoldState, hold_rectified
 from envlab.analog.kernels.diode_lane_kernels import omega_lanes
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.kernels.vector_kernels import LANES, load, store
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.engine.hold_stage import FEW_DIODES, HoldStage
 from envlab.errors import ParameterError

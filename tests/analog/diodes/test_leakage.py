@@ -15,7 +15,7 @@ from reference.leaky_diode import LeakyDiode
 from envlab.analog.bank.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.detector import PeakDetector
 from envlab.analog.envelope import hold_signal
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.tones.nonlinear_steady_state import settled_ratio_at
 
 RATE_HZ = 384_000.0

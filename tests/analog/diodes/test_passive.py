@@ -17,7 +17,7 @@ from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.diodes.diode import DIODE_CLASSES
 from envlab.analog.diodes.passive import diode_step
 from envlab.analog.envelope import HoldState, hold_signal
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.errors import ParameterError
 
 RATE_HZ = 384_000.0

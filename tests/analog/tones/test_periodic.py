@@ -14,7 +14,7 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 
 from envlab.analog.detector import PeakDetector
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.tones.nonlinear_steady_state import tone_response_at
 from envlab.analog.tones.steady_state import tone_response
 

@@ -9,7 +9,7 @@ import pytest
 from scipy.optimize import brentq
 
 from envlab.analog.detector import AverageDetector, PeakDetector, detect
-from envlab.analog.rectifier import Rectifier, rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.analog.tones.steady_state import tone_response
 from envlab.errors import ParameterError
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from envlab.analog.detector import AverageDetector, Detector, PeakDetector, hold_step
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.tones import steady_state as steady
 
 FULL = Rectifier("full")

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from envlab.analog.detector import PeakDetector
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.light.flashes.flash import find_flashes
 from envlab.metrics.ripple_aliasing import Breathing, breathing

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from envlab.chain import Chain
+from envlab.metrics.judgeable import why_flashes_not_judged
 from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording
@@ -71,7 +72,7 @@ def test_what_is_silent_or_shorter_than_a_second_is_not_judged_and_says_why(aske
 @pytest.mark.parametrize(("samples", "judged"), [(7999, False), (8000, True)])
 def test_a_whole_second_is_long_enough(samples, judged):
     tone = Recording(np.sin(np.arange(samples)), 8000.0)
-    assert (scenarios.cannot_be_judged(tone) == "") == judged
+    assert (why_flashes_not_judged(tone) == "") == judged
 
 
 def test_a_shout_is_loud_enough_for_full_light():

@@ -14,7 +14,8 @@ from envlab.analog.band_filter import SecondLowPass
 from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.electret import Electret
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.followers import OnePole
@@ -36,7 +37,7 @@ BOARDS = {
     "bass only": replace(CHAIN, band_filter=BASS),
     "bass only, passive": replace(CHAIN, band_filter=BASS, rectifier=PASSIVE),
     "preamp as soldered": replace(CHAIN, preamp=BOARD_PREAMP),
-    "rectifier takes its time": replace(CHAIN, rectifier=Rectifier(gain_bandwidth_hz=3e6)),
+    "rectifier takes its time": replace(CHAIN, rectifier=BiasSuperdiodes()),
     "average": replace(CHAIN, detector=AverageDetector(100e3, 1e-6)),
     "electret": replace(CHAIN, microphone=Electret(load_ohm=3.3e3)),
     "smoothed in firmware, 40 frames": replace(CHAIN, follower=OnePole(0.05), frame_rate_hz=40.0),

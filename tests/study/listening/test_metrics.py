@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from envlab.analog.detector import PeakDetector
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.followers import MovingMaximum

@@ -124,9 +124,9 @@ def test_tolerance_takes_a_file_or_what_was_built(folder, built):
     assert len(of_file.boards) == 40
     pd.testing.assert_frame_equal(of_file.boards, of_built.boards, rtol=1e-9)
     assert repr(of_file) == "<ToleranceResult: 40 boards, 0 % meet 3 targets>"
-    slow = replace(built.chain, detector=replace(built.chain.detector, release_ohm=10e6))
+    slow = replace(built.chain, detector=replace(built.chain.detector, release_ohm=560e3))
     ripple_db = tolerance(built, chain=slow).nominal["ripple_db"]
-    assert ripple_db < 0.2 * of_file.nominal["ripple_db"]
+    assert ripple_db < 0.9 * of_file.nominal["ripple_db"]
 
 
 def test_a_file_that_is_not_there_is_one_line(folder):

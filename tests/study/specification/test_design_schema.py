@@ -134,7 +134,7 @@ CASES = [
     for number, form in enumerate(forms_of(section))
     for key in form["properties"]
     if key != "kind" or len(forms_of(section)) == 1
-    if key not in ("temperature_c", "supply_v", "parts_percent") or section != "tolerance"
+    if key not in ("temperature_c", "supply_v", "parts_percent", "deviations") or section != "tolerance"
 ]
 
 

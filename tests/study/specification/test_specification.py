@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import math
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from envlab.analog.parts import PartRange
+from envlab.design_file import with_parts
+from envlab.digital.followers import MovingMaximum, MovingMean, PassThrough
 from envlab.errors import FileError, ParameterError
 from envlab.sound.clip import Clip
+from envlab.study.specification.ranges import candidates_of
 from envlab.study.specification.specification import Judging, demo_specification, read_specification
 from envlab.study.specification.targets import Target
 
@@ -220,7 +225,7 @@ BAD = [
     ),
     (
         "[sweep.rectifier]\nreference_node_v = [5]\n",
-        "[sweep.rectifier] quiescent_v is 5.0; it must be below the ADC's reference_v",
+        "[sweep.rectifier] quiescent_v is 5.00049504950495; it must be below the ADC's reference_v",
     ),
     (
         '[sweep.detector]\nattack_ohm = {series="E7", low=1, high=10}\n',
@@ -318,3 +323,35 @@ def test_levels_that_no_clip_has(level_db_spl):
 def test_a_clips_path_may_be_a_string():
     assert Clip("music/song.wav", 92.0) == Clip(Path("music/song.wav"), 92.0)
     assert Clip("music/song.wav", 92.0).label == "song 92 dB"
+
+
+def test_kinds_of_a_stage_are_swept_and_written(write_design):
+    """What a frame shows: the latest reading, the mean or the maximum of them."""
+    text = '[[clips]]\nfile = "beat.wav"\nlevels_db_spl = [80]\n'
+    text += '[follower]\nkind = "attack_release"\nattack_s = 0.01\nrelease_s = 0.1\n'
+    path = write_design(text + '[sweep.follower]\nkind = ["none", "moving_mean", "moving_maximum"]\n')
+    asked = read_specification(path)
+    chains = candidates_of(asked.chain, asked.ranges).chains
+    assert [chain.follower for chain in chains] == [PassThrough(), MovingMean(0.01), MovingMaximum(0.01)]
+    path.write_text(with_parts(path.read_text(), {"follower.kind": "moving_mean"}))
+    assert read_specification(path).chain.follower == MovingMean(0.01)
+    together = {"follower.kind": ("none", "moving_mean"), "follower.window_s": (0.005, 0.02)}
+    shown = [
+        chain.follower
+        for chain in candidates_of(replace(asked.chain, follower=MovingMean()), together).chains
+    ]
+    assert shown == [PassThrough(), PassThrough(), MovingMean(0.005), MovingMean(0.02)]
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ('kind = ["average"]', "kind is 'average'; it must be one of none, one_pole"),
+        ('kind = ["none", "one_pole"]', "follower.kind is 'one_pole'; it must be one that needs no time_s"),
+    ],
+)
+def test_a_kind_that_cannot_be_swept_gets_one_clear_line(write_design, line, told):
+    text = '[[clips]]\nfile = "beat.wav"\nlevels_db_spl = [80]\n[sweep.follower]\n'
+    with pytest.raises(FileError, match=re.escape(told)) as problem:
+        read_specification(write_design(text + line + "\n"))
+    assert "\n" not in str(problem.value)

@@ -25,9 +25,21 @@ supply_v = ["3.2", 3.4]
 shape = "normal"
 boards = 250
 seed = 9
+deviations = { "adc.offset_lsb" = 3 }
 """
     assert read_specification(write_design(CLIP + section)).tolerance == Tolerances(
-        2.0, 10.0, {"C3": 5.0, "R5": 1.0}, 1.0, 0.003, 0.5, (-10.0, 30.0), (3.2, 3.4), "normal", 250, 9
+        2.0,
+        10.0,
+        {"C3": 5.0, "R5": 1.0},
+        1.0,
+        0.003,
+        0.5,
+        (-10.0, 30.0),
+        (3.2, 3.4),
+        "normal",
+        250,
+        9,
+        {"adc.offset_lsb": 3.0},
     )
 
 

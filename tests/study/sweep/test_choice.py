@@ -17,7 +17,8 @@ from envlab.study.sentences import of_kind
 from envlab.study.specification.ranges import candidates_of
 from envlab.study.specification.specification import Judging, Specification
 from envlab.study.specification.targets import Target, Targets
-from envlab.study.sweep.choice import KINDS, choose, rank_candidates
+from envlab.study.sweep.choice import KINDS, choose
+from envlab.study.sweep.ranking import rank_candidates
 
 RIPPLE = Target("ripple_db", "at_most", 1.0, 1.0)
 CONTRAST = Target("beat_contrast_lstar", "at_least", 20.0, 10.0)
@@ -44,7 +45,7 @@ def table(asked: Specification, **columns: list[float]) -> pd.DataFrame:
 
 def order(asked: Specification, **columns: list[float]) -> list[int]:
     """Candidates from best to worst."""
-    ranked = rank_candidates(table(asked, **columns), asked)
+    ranked = rank_candidates(table(asked, **columns), asked).table
     return list(ranked.sort_values("rank").index)
 
 
@@ -66,7 +67,7 @@ def test_violation_is_the_worst_of_all_targets():
     ranked = rank_candidates(
         table(asked, ripple_db=[1.4, 1.0, 1.6, 1.1, 1.0], beat_contrast_lstar=[18.0, 15.0, 10.0, 20.0, 20.0]),
         asked,
-    )
+    ).table
     assert ranked["violation"].tolist() == pytest.approx([0.4, 0.5, 1.0, 0.1, 0.0])
     assert ranked["blocking_target"].tolist() == [
         RIPPLE.text(),
@@ -90,6 +91,7 @@ def test_equal_candidates_keep_their_number():
 def test_flash_limit_is_hard():
     # The only one without violation flashes four times; so does the one of most contrast.
     asked = specification(FIVE, RIPPLE)
+    # Of those that keep the limit none meets 1 dB: 2.1 dB is asked in the ranking, the best and a tenth.
     columns = {
         "ripple_db": [0.5, 3.0, 2.0, 9.0, 0.5],
         "flashes_per_s": [4.0, 3.0, 3.0, 0.0, 7.0],
@@ -104,7 +106,7 @@ def test_flash_limit_is_hard():
 
 def test_a_stricter_flash_limit_is_the_hard_one():
     asked = specification(FIVE, Target("flashes_per_s", "at_most", 1.0, 1.0))
-    ranked = rank_candidates(table(asked, flashes_per_s=[2.0, 1.0, 0.0, 3.0, 1.0]), asked)
+    ranked = rank_candidates(table(asked, flashes_per_s=[2.0, 1.0, 0.0, 3.0, 1.0]), asked).table
     assert ranked["flash_safe"].tolist() == [False, True, True, False, True]
     assert ranked["blocking_target"].tolist()[0] == "flashes_per_s at most 1"
     # The flash target adds no violation of its own: the safe ones are all at 0.
@@ -112,7 +114,7 @@ def test_a_stricter_flash_limit_is_the_hard_one():
 
 
 def test_without_targets_nothing_is_violated():
-    ranked = rank_candidates(table(specification()), specification())
+    ranked = rank_candidates(table(specification()), specification()).table
     assert (ranked["violation"] == 0).all()
     assert (ranked["blocking_target"] == "").all()
 
@@ -127,15 +129,16 @@ def test_ranks_are_one_to_n_and_nothing_is_lost():
         "onset_lag_worst_ms": rng.integers(5, 40, n).astype(float),
         "flashes_per_s": rng.integers(0, 6, n).astype(float),
     }
-    ranked = rank_candidates(table(asked, **columns), asked)
+    ranked = rank_candidates(table(asked, **columns), asked).table
     assert sorted(ranked["rank"]) == list(range(1, n + 1))
 
     # The definition again, as plain tuples.
     def key(i: int) -> tuple[float, ...]:
         r = ranked.iloc[i]
         flashes = 0.0 if r["flashes_per_s"] <= 3 else r["flashes_per_s"]
-        miss = max(0.0, r["ripple_db"] - 1, (20 - r["beat_contrast_lstar"]) / 10)
-        return (flashes, miss, -round(r["beat_contrast_lstar"]), r["onset_lag_worst_ms"], i)
+        misses = (max(0.0, r["ripple_db"] - 1), max(0.0, (20 - r["beat_contrast_lstar"]) / 10))
+        steps = sorted((math.floor(miss / 0.02) for miss in misses), reverse=True)
+        return (flashes, *steps, -round(r["beat_contrast_lstar"]), r["onset_lag_worst_ms"], i)
 
     assert list(ranked.sort_values("rank").index) == sorted(range(n), key=key)
 
@@ -185,9 +188,11 @@ def test_blocking_target_is_named_with_the_best_that_was_found():
     assert choice.number == 1
     assert not choice.meets_all
     verdict = of_kind(choice.sentences, "verdict")[0]
-    assert verdict.behind == {"outcome": "misses", "metric": "ripple_db", "value": 1.2}
-    assert "blocks is ripple at most 1 dB" in said(choice, "verdict")
-    assert "the best that was found has 1.2 dB" in said(choice, "verdict")
+    assert verdict.behind == {"outcome": "misses", "metric": "ripple_db", "value": 1.2, "meeting": 0}
+    assert "misses ripple at most 1 dB (it has 1.2 dB)" in verdict.text
+    (told,) = of_kind(choice.sentences, "unreachable")
+    assert told.behind == {"metric": "ripple_db", "best": 1.2, "ranked": pytest.approx(1.3)}
+    assert "the best reaches 1.2 dB. So all are ranked and boards judged as if 1.3 dB were asked" in told.text
 
 
 def test_targets_that_no_clip_judges_are_named_and_not_met():
@@ -288,11 +293,16 @@ def test_neighbours_say_what_the_next_values_would_do():
         "onset_lag_worst_ms": [10.0, 10.0, 12.0, 13.5, 14.0],
     }
     told = of_kind(choose(table(asked, **columns), asked).sentences, "neighbour")[0]
-    assert told.behind == {"key": "detector.attack_ohm", "value": 4.7e3, "2k2": "ripple_db", "10k": "looks"}
+    assert told.behind == {
+        "key": "detector.attack_ohm",
+        "value": 4.7e3,
+        "2k2": "ripple_db",
+        "10k": "beat_contrast_lstar",
+    }
     line = told.text
     assert line.startswith("R4 (attack) = 4k7")
-    assert "2k2 would miss the target ripple at most 1 dB (1.5 dB)" in line
-    assert "10k would change contrast by −5.0 L* and latency by +1.5 ms" in line
+    assert "2k2 would miss the target ripple at most 1 dB (1.5 dB), though with 20.0 L* more" in line
+    assert "10k would show the beat less: contrast −5 L*" in line
 
 
 def test_neighbours_among_two_ranges_differ_in_one_value_only():
@@ -306,10 +316,40 @@ def test_neighbours_among_two_ranges_differ_in_one_value_only():
     choice = choose(table(asked, beat_contrast_lstar=[float(c) for c in contrast]), asked)
     assert choice.number == 4
     text = " ".join(choice.words)
-    assert "1k would change contrast by −88.0" in text
-    assert "4k7 would change contrast by −82.0" in text
-    assert "1u would change contrast by −86.0" in text
-    assert "4u7 would change contrast by −84.0" in text
+    assert "1k would show the beat less: contrast −88" in text
+    assert "4k7 would show the beat less: contrast −82" in text
+    assert "1u would show the beat less: contrast −86" in text
+    assert "4u7 would show the beat less: contrast −84" in text
+
+
+def test_what_lies_within_the_rounding_is_no_reason():
+    columns = {"beat_contrast_lstar": [20.0, 30.4, 30.2, 30.2, 30.0]}
+    told = of_kind(choose(table(specification(), **columns), specification()).sentences, "neighbour")[0]
+    assert told.behind["4k7"] == "the same"
+    assert "4k7 would do as well: less than 1 L* lies between them" in told.text
+
+
+def test_targets_that_are_at_odds_are_named():
+    asked = specification(FIVE, RIPPLE, CONTRAST, QUIET)
+    columns = {
+        "ripple_db": [0.5, 0.8, 1.2, 1.4, 2.0],
+        "beat_contrast_lstar": [9.0, 15.0, 21.0, 25.0, 30.0],
+    }
+    choice = choose(table(asked, **columns), asked)
+    assert not choice.meets_all
+    (told,) = of_kind(choice.sentences, "at_odds")
+    assert told.behind == {"metrics": "ripple_db, beat_contrast_lstar"}
+    assert of_kind(choice.sentences, "unreachable") == ()
+
+
+def test_flashes_that_no_clip_shows_are_not_judged():
+    asked = specification(FIVE, RIPPLE)
+    choice = choose(table(asked, flashes_per_s=[math.nan] * 5), asked)
+    assert not choice.flash_safe
+    assert not choice.flashes_judged
+    assert not choice.meets_all
+    assert of_kind(choice.sentences, "verdict")[0].behind == {"outcome": "not judged"}
+    assert not any("nan" in line for line in choice.words)
 
 
 @pytest.mark.parametrize("flashes", [[4.0] * 5, [4.0, 5.0, 6.0, 7.0, 8.0], [1.0, 4.0, 9.0, 4.0, 4.0]])

@@ -1,4 +1,4 @@
-"""A choice whose boards break the flash limit gives way to a neighbour whose boards keep it."""
+"""Whose boards are built: on trials made by hand, so that the right answer is plain, and on real ones."""
 
 from __future__ import annotations
 
@@ -8,17 +8,27 @@ import numpy as np
 import pandas as pd
 import pytest
 from reference.small_specification import write_small_design
+from scipy.stats import beta
 
 from envlab.analog.parts import PartRange
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.metrics.catalogue import METRICS
 from envlab.study.sentences import of_kind
 from envlab.study.specification.ranges import candidates_of
 from envlab.study.specification.specification import Judging, Specification, read_specification
 from envlab.study.specification.targets import Target, Targets
+from envlab.study.sweep.board_trials import (
+    FIRST_BOARDS,
+    TRIED_BOARDS,
+    Trial,
+    affordable_boards,
+    trial_seed,
+)
+from envlab.study.sweep.board_trials import Bench as TrialBench
 from envlab.study.sweep.choice import Choice, choose
-from envlab.study.sweep.robustness import TRIED_BOARDS, kept_share, neighbours, robust_choice, step_off
+from envlab.study.sweep.robustness import robust_choice, with_boards
+from envlab.study.sweep.sweep import sweep
 from envlab.study.tolerance.tolerance import tolerance
 
 # 1k 2k2 4k7 10k 22k by 47k 100k 220k: candidate 3·i + j.
@@ -40,6 +50,8 @@ def chosen(contrast: list[float], **columns: list[float]) -> Choice:
     usual = dict.fromkeys(METRICS, 1.0) | {"flashes_per_s": 2.0, "ripple_db": 0.5}
     rows = {name: np.full(len(candidates), value) for name, value in usual.items()}
     rows["beat_contrast_lstar"] = np.array(contrast)
+    # No two are alike.
+    rows["attack_ms"] = np.arange(len(candidates), dtype=float)
     table = pd.DataFrame(candidates.parts | rows | columns).rename_axis("candidate")
     return choose(table, ASKED)
 
@@ -49,116 +61,209 @@ def rising_to(number: int) -> list[float]:
     return [60.0 - 2 * abs(i - number) for i in range(15)]
 
 
-def shares(of: dict[int, float]):
-    """A share of boards for each candidate, 0 for those not named; asked: which were tried, in order."""
-    parts = {key: np.array(values) for key, values in candidates_of(ASKED.chain, ASKED.ranges).parts.items()}
-    asked: list[int] = []
+class Bench:
+    """Trials made by hand: flashing and meeting boards by candidate; asked: which were tried, in order."""
 
-    def kept(chain: Chain) -> float:
-        same = (parts["detector.attack_ohm"] == chain.detector.attack_ohm) & (
-            parts["detector.release_ohm"] == chain.detector.release_ohm
-        )
-        asked.append(int(np.flatnonzero(same)[0]))
-        return of.get(asked[-1], 0.0)
+    def __init__(self, flashing: dict[int, int], meeting: dict[int, int], boards: int) -> None:
+        self.flashing, self.meeting, self.boards = flashing, meeting, boards
+        self.asked: list[list[int]] = []
 
-    kept.asked = asked
-    return kept
+    def __call__(self, candidates: dict[int, Chain], all_boards: bool) -> dict[int, Trial]:
+        self.asked.append(sorted(candidates))
+        return {row: self.trial(row, all_boards) for row in candidates}
 
-
-def quietly(what: str, share: float) -> None:
-    del what, share
+    def trial(self, row: int, all_boards: bool) -> Trial:
+        over = self.flashing.get(row, 0)
+        if over and not all_boards:
+            return Trial(16, 1)
+        return Trial(self.boards, over, min(self.boards - over, self.meeting.get(row, self.boards)))
 
 
-def stepped(choice: Choice, of: dict[int, float]) -> Choice:
-    return step_off(choice, ASKED, shares(of), quietly)
+def settled(
+    choice: Choice,
+    flashing: dict[int, int] | None = None,
+    meeting: dict[int, int] | None = None,
+    final: dict[int, int] | None = None,
+) -> tuple[Choice, Bench, Bench]:
+    trials, finals = Bench(flashing or {}, meeting or {}, 64), Bench(final or {}, {}, 300)
+    return with_boards(choice, ASKED, trials, finals), trials, finals
 
 
-def test_a_choice_whose_boards_keep_the_limit_stays():
-    choice = chosen(rising_to(4))
-    kept = shares({4: 0.95})
-    assert step_off(choice, ASKED, kept, quietly) is choice
-    assert kept.asked == [4]
+EVERY = range(15)
 
 
-def test_neighbours_are_one_step_of_one_part_away():
-    # 4 is 2k2 with 100k: beside it 1k and 4k7 with 100k, 2k2 with 47k and 220k.
-    assert sorted(neighbours(chosen(rising_to(4)), ASKED)) == [1, 3, 5, 7]
+def test_all_distinct_candidates_of_a_small_sweep_are_tried_at_once():
+    taken, trials, finals = settled(chosen(rising_to(4)))
+    assert trials.asked == [list(EVERY)]
+    assert finals.asked == [[4]]
+    assert taken.number == 4
 
 
-def test_at_the_worst_case_of_the_ranges_there_are_two():
-    assert sorted(neighbours(chosen(rising_to(0)), ASKED)) == [1, 3]
-
-
-def test_values_of_a_list_are_neighbours_as_those_of_a_series_are():
-    choice = chosen(rising_to(4))
-    listed = {key: tuple(reversed(part.values)) for key, part in ASKED.ranges.items()}
-    assert sorted(neighbours(choice, replace(ASKED, ranges=listed))) == [1, 3, 5, 7]
-
-
-def test_a_neighbour_that_flashes_or_misses_a_target_is_none():
-    columns = {"flashes_per_s": [2.0] * 15, "ripple_db": [0.5] * 15}
-    columns["flashes_per_s"][5], columns["ripple_db"][7] = 4.0, 1.1
-    assert sorted(neighbours(chosen(rising_to(4), **columns), ASKED)) == [1, 3]
-
-
-def test_of_sure_neighbours_the_first_in_rank_is_taken():
-    # 5 and 3 lie 2 L* behind 4, and 3 has the lower number; 7 keeps more, but its contrast is lower still.
-    taken = stepped(chosen(rising_to(4)), {4: 0.5, 3: 0.96, 5: 0.99, 7: 1.0, 1: 0.9})
-    assert taken.number == 3
-    assert taken.chain.detector.attack_ohm == 2.2e3
-    assert taken.chain.detector.release_ohm == 47e3
-
-
-def test_the_words_say_what_was_first_and_what_the_step_costs():
-    taken = stepped(chosen(rising_to(4)), {4: 0.5, 7: 1.0})
-    assert taken.number == 7
-    (told,) = of_kind(taken.sentences, "robustness")
-    assert told.behind == {"first_kept_share": 0.5, "kept_share": 1.0}
-    assert told.text == (
-        "First in rank was R4 (attack) = 2k2. But parts lie a little off, and then 50 % of its boards flash "
-        "more than 3 times in a second. Taken instead: R4 (attack) = 4k7; all 64 boards that were "
-        "tried keep the limit, for 6.0 L* of contrast."
+def test_a_candidate_whose_boards_flash_gives_way_to_the_next_in_rank():
+    taken, _, _ = settled(chosen(rising_to(4)), flashing={4: 3, 3: 1})
+    # 5 and 3 lie 2 L* behind 4, and 3 has the lower number; but a board of 3 flashes.
+    assert taken.number == 5
+    told = [one.text for one in of_kind(taken.sentences, "robustness")]
+    assert told[0] == (
+        "First in rank was R5 (release) = 100k. But at least 1 of the first 16 of its boards flash more than "
+        "3 times in a second, as parts lie a little off."
     )
-    others = tuple(one for one in taken.sentences if one.kind != "robustness")
-    assert others == choose(taken.table, ASKED, number=7).sentences
+    assert "Of 13 of them all boards keep the flash limit. Of this one 64 of 64 meet" in told[1]
+    assert "Then 300 other boards were drawn, and all keep the limit" in told[2]
 
 
-def test_one_part_in_a_hundred_is_no_reason():
-    choice = chosen(rising_to(4))
-    assert stepped(choice, {4: 0.8, 5: 0.89}) is choice
+def test_yield_goes_before_contrast_and_after_the_misses():
+    ripple_db = [0.5] * 15
+    ripple_db[6] = 1.5
+    meeting = dict.fromkeys(EVERY, 40) | {8: 50, 6: 64}
+    taken, _, _ = settled(chosen(rising_to(4), ripple_db=ripple_db), meeting=meeting)
+    assert taken.number == 8
+    (attack, _) = of_kind(taken.sentences, "neighbour")
+    assert set(attack.behind.values()) >= {"boards miss"}
+    assert "40 of 64 boards would meet every target instead of 50, though with" in attack.text
 
 
-def test_no_neighbour_keeps_more():
-    choice = chosen(rising_to(4))
-    assert stepped(choice, {4: 0.5, 3: 0.5, 5: 0.4}) is choice
+def test_of_equal_yield_contrast_decides():
+    meeting = dict.fromkeys(EVERY, 40) | {8: 50, 2: 50, 9: 50}
+    assert settled(chosen(rising_to(4)), meeting=meeting)[0].number == 2
 
 
-def test_it_goes_on_from_a_neighbour_that_is_not_sure_yet():
-    # 4 → 7 gains, 7 → 10 is sure; 13 is never asked.
-    taken = stepped(chosen(rising_to(4)), {4: 0.3, 7: 0.6, 10: 0.97, 13: 1.0})
-    assert taken.number == 10
-    (told,) = of_kind(taken.sentences, "robustness")
-    assert told.behind == {"first_kept_share": 0.3, "kept_share": 0.97}
-    assert "Taken instead: R4 (attack) = 10k; 97 % of the 64 boards" in told.text
+def test_a_choice_must_show_itself_on_other_boards():
+    taken, _, finals = settled(chosen(rising_to(4)), final={4: 1, 3: 2})
+    assert finals.asked == [[4], [3], [5]]
+    assert taken.number == 5
+    assert taken.boards.finals[4] == Trial(300, 1, 299)
+    first = of_kind(taken.sentences, "robustness")[0]
+    assert "1 of 300 of its boards flash" in first.text
 
 
-def test_a_choice_that_breaks_the_limit_or_runs_one_by_one_comes_back():
-    flashing = chosen(rising_to(4), flashes_per_s=[5.0] * 15)
-    assert robust_choice(flashing, ASKED) is flashing
-    choice = chosen(rising_to(4))
-    passive = replace(choice.chain, rectifier=Rectifier(kind="half", diode="silicon"))
-    diode = replace(choice, chain=passive)
-    assert robust_choice(diode, ASKED) is diode
+def test_where_no_candidates_boards_all_keep_the_limit_the_most_do_and_it_is_said():
+    every = {row: 5 + abs(row - 9) for row in EVERY}
+    taken, trials, finals = settled(chosen(rising_to(4)), flashing=every, final={9: 12})
+    assert trials.asked[0] == list(EVERY)
+    # All boards of all are counted; 9 has fewest that flash.
+    assert trials.asked[-1] == list(EVERY)
+    assert finals.asked == [[9]]
+    assert taken.number == 9
+    told = of_kind(taken.sentences, "robustness")[-1]
+    # Clopper and Pearson in the textbook's form, by quantiles of the beta distribution.
+    assert told.behind["low"] == pytest.approx(beta.ppf(0.025, 288, 13))
+    assert told.behind["high"] == pytest.approx(beta.ppf(0.975, 289, 12))
+    assert "of 300 other boards 12 flash" in told.text
+    assert "96 % do, with 95 % certainty 93.1 % to 98 % of all boards" in told.text
+
+
+def test_the_interval_allows_for_every_final_that_was_run():
+    taken, _, _ = settled(chosen(rising_to(4)), final={4: 1})
+    low, high = taken.boards.interval(taken.number)
+    # None of 300, at 1 − 0.05/2: the lower end is 0.0125^(1/300) [closed form].
+    assert (low, high) == (pytest.approx(0.0125 ** (1 / 300)), 1.0)
+
+
+def test_neighbours_of_the_best_are_tried_wherever_they_rank():
+    asked = replace(
+        ASKED,
+        ranges={
+            "detector.attack_ohm": PartRange("E24", 1e3, 82e3),
+            "detector.release_ohm": PartRange("E3", 47e3, 100e3),
+        },
+    )
+    candidates = candidates_of(asked.chain, asked.ranges)
+    count = len(candidates)
+    rows = dict.fromkeys(METRICS, 1.0) | {"flashes_per_s": 2.0, "ripple_db": 0.5}
+    table = pd.DataFrame(candidates.parts | {name: np.full(count, value) for name, value in rows.items()})
+    table["beat_contrast_lstar"] = np.where(np.arange(count) % 2 == 0, 90.0, 10.0) - np.arange(count) * 0.1
+    trials, finals = Bench({}, {1: 63} | dict.fromkeys(range(0, count, 2), 60), 64), Bench({}, {}, 300)
+    # The first 24 are those of 47k; the best of them is number 0, and 1 is its neighbour with 100k.
+    taken = with_boards(choose(table, asked), asked, trials, finals)
+    assert trials.asked[0] == list(range(0, 48, 2))
+    assert 1 in trials.asked[1]
+    assert taken.number == max(taken.boards.trials, key=lambda row: (taken.boards.trials[row].meeting, -row))
+
+
+def test_further_lots_are_tried_until_one_keeps_the_limit():
+    asked = replace(ASKED, ranges={"detector.attack_ohm": PartRange("E96", 1e3, 10e3)})
+    candidates = candidates_of(asked.chain, asked.ranges)
+    count = len(candidates)
+    rows = dict.fromkeys(METRICS, 1.0) | {"flashes_per_s": 2.0, "ripple_db": 0.5}
+    table = pd.DataFrame(candidates.parts | {name: np.full(count, value) for name, value in rows.items()})
+    table["beat_contrast_lstar"] = 90.0 - np.arange(count)
+    trials, finals = Bench(dict.fromkeys(range(30), 5), {}, 64), Bench({}, {}, 300)
+    taken = with_boards(choose(table, asked), asked, trials, finals)
+    assert trials.asked[:2] == [list(range(24)), list(range(24, 48))]
+    assert taken.number == 30
+    column = taken.table["boards_tried"]
+    assert column[:24].eq(16).all()
+    assert column[60:].isna().all()
+
+
+def test_a_choice_that_breaks_the_limit_stays_and_is_told_what_would_mend(tmp_path):
+    specification = read_specification(write_small_design(tmp_path))
+    quick = replace(specification, ranges={"detector.release_ohm": (10e3, 22e3)})
+    choice = robust_choice(choose(sweep(quick), quick), quick)
+    assert not choice.flash_safe
+    assert choice.boards is None
+    assert of_kind(choice.sentences, "mitigation")
+
+
+def test_boards_that_run_one_by_one_are_tried_as_far_as_time_allows():
+    passive = replace(Chain(), rectifier=Rectifier(kind="half", diode="silicon"))
+    assert affordable_boards(Chain(), 1000.0, 24) == TRIED_BOARDS
+    assert affordable_boards(passive, 1000.0, 24) == 0
+    assert FIRST_BOARDS <= affordable_boards(passive, 20.0, 24) < TRIED_BOARDS
+
+
+def test_boards_that_take_too_long_are_said_to_be_untried(tmp_path, monkeypatch):
+    specification = read_specification(write_small_design(tmp_path))
+    passive = replace(specification.chain, rectifier=Rectifier(kind="half", diode="silicon"))
+    specification = replace(specification, chain=passive, ranges={"detector.release_ohm": (470e3, 1e6)})
+    choice = choose(sweep(specification), specification)
+    assert choice.flash_safe
+    monkeypatch.setattr("envlab.study.sweep.board_trials.MOST_S", 0.0)
+    kept = robust_choice(choice, specification)
+    assert kept.number == choice.number
+    assert "were not tried" in of_kind(kept.sentences, "robustness")[0].text
 
 
 @pytest.mark.parametrize("release_ohm", [47e3, 470e3])
-def test_the_share_is_that_of_the_boards_in_the_tolerance_study(tmp_path, release_ohm):
+def test_boards_tried_together_are_those_of_the_tolerance_study(tmp_path, release_ohm):
+    # The study judges one design by itself; here it is one of three that hear the clips together.
     specification = read_specification(write_small_design(tmp_path))
-    chain = replace(
-        specification.chain, detector=replace(specification.chain.detector, release_ohm=release_ohm)
+    chains = {
+        place: replace(specification.chain, detector=replace(specification.chain.detector, release_ohm=ohm))
+        for place, ohm in enumerate((release_ohm, 100e3, 220e3))
+    }
+    sounds = [clip.sound() for clip in specification.clips]
+    bench = TrialBench(specification, sounds, seed=specification.tolerance.seed)
+    trial = bench.trials(chains, all_boards=True)[0]
+    result = tolerance(
+        specification,
+        chain=chains[0],
+        tolerances=replace(specification.tolerance, boards=TRIED_BOARDS),
     )
-    limit = tolerance(
-        specification, chain=chain, tolerances=replace(specification.tolerance, boards=TRIED_BOARDS)
-    ).targets.iloc[0]
-    assert limit["metric"] == "flashes_per_s"
-    assert kept_share(chain, specification) == limit["yield_share"]
+    kept = result.targets.iloc[0]
+    assert kept["metric"] == "flashes_per_s"
+    assert 1 - trial.flashing / trial.tried == kept["yield_share"]
+    assert trial.meeting / trial.tried == result.yield_share
+
+
+def test_laying_candidates_aside_changes_no_outcome(tmp_path):
+    specification = read_specification(write_small_design(tmp_path))
+    chains = {
+        place: replace(specification.chain, detector=replace(specification.chain.detector, release_ohm=ohm))
+        for place, ohm in enumerate((33e3, 150e3, 470e3, 680e3, 1e6, 2.2e6))
+    }
+    sounds = [clip.sound() for clip in specification.clips]
+    bench = TrialBench(specification, sounds, seed=trial_seed(specification.tolerance.seed))
+    quick, whole = bench.trials(chains), bench.trials(chains, all_boards=True)
+    assert {trial.keeps for trial in whole.values()} == {True, False}
+    for place, trial in whole.items():
+        assert quick[place].keeps == trial.keeps
+        if trial.keeps:
+            assert quick[place] == trial
+        else:
+            assert quick[place].flashing <= trial.flashing
+
+
+def test_the_draws_of_a_trial_are_not_those_of_the_study():
+    assert len({trial_seed(1), trial_seed(2), 1, 2}) == 4

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
 
 from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.errors import ParameterError
-from envlab.study.tolerance.operating_conditions import under_conditions
+from envlab.study.tolerance.operating_conditions import moved_parts, under_conditions
 
 
 def test_cold_takes_counts_from_a_silicon_diode_and_none_from_a_precision_rectifier():
@@ -61,3 +62,17 @@ def test_a_drain_can_starve_of_sag():
     chain = replace(Chain(), microphone=Electret(load_ohm=6.8e3))
     with pytest.raises(ParameterError, match="starves the drain"):
         under_conditions(chain, supply_v=2.7)
+
+
+def test_what_the_cold_does_to_parts_is_said_only_of_parts_that_feel_it():
+    assert moved_parts(Chain(), -20.0) == ()
+    # 45 K below 25 °C takes 8 % of an X7R capacitor's value (CAPACITOR_CLASSES), and 0.1 mA through a silicon
+    # diode drops 1 to 3 mV more for each kelvin: 45 to 135 mV.
+    both = Chain(hold_capacitor=HoldCapacitor("x7r"), rectifier=Rectifier("half", diode="silicon"))
+    of_diode, of_capacitor = moved_parts(both, -20.0)
+    assert of_capacitor == "the hold capacitor has 8 % less capacitance"
+    dropped = re.fullmatch(r"each diode drops ([\d.]+) mV more at 0.1 mA", of_diode)
+    assert dropped is not None
+    assert 45 < float(dropped[1]) < 135
+    assert moved_parts(both, 25.0) == ()
+    assert "less at" in moved_parts(both, 45.0)[0]

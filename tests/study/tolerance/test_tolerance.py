@@ -11,12 +11,14 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from envlab.analog.rectifier import Rectifier
+from envlab.analog.hold_capacitor import HoldCapacitor
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.errors import EnvlabError, ParameterError
 from envlab.study.sentences import of_kind
 from envlab.study.specification.specification import Specification, read_specification
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.sweep import sweep
+from envlab.study.tolerance.operating_conditions import under_conditions
 from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tables import shows_in
 from envlab.study.tolerance.tolerance import tolerance
@@ -53,6 +55,7 @@ EXACT = Tolerances(
     reference_percent=0,
     temperature_c=(25, 25),
     supply_v=(3.3, 3.3),
+    deviations={"adc.offset_lsb": 0, "adc.gain_error_percent": 0, "adc.bow_lsb": 0},
     boards=5,
 )
 Write = Callable[[str], Path]
@@ -276,3 +279,24 @@ def test_a_relation_shows_or_does_not():
 )
 def test_a_share_is_never_rounded_to_all_or_none(share, text):
     assert percent_text(share) == text
+
+
+def test_the_cold_is_told_of_boards_that_feel_it_with_what_it_moves(specification):
+    cold = replace(EXACT, temperature_c=(-20, 25), boards=40)
+    felt = replace(specification.chain, hold_capacitor=HoldCapacitor("y5v", working_v=0.0))
+    told = [one.text for one in tolerance(specification, chain=felt, tolerances=cold).sentences
+            if one.kind == "conditions"]  # fmt: skip
+    assert len(told) == 1
+    assert told[0].startswith("At −20 °C the hold capacitor has 55 % less capacitance than as designed. That")
+    end = tolerance(specification, chain=felt, tolerances=cold).conditions[0]
+    there = under_conditions(felt, temperature_c=-20.0)
+    assert end.metrics
+    assert all(was != now for was, now in end.metrics.values())
+    # What is taken on a tone does not hang on whose table is used.
+    meant = sweep(replace(specification, chain=there), ranges={}).iloc[0]["ripple_db"]
+    was, now = end.metrics["ripple_db"]
+    assert now == pytest.approx(meant)
+    assert now > was
+    still = tolerance(specification, tolerances=replace(cold, microphone_db=3))
+    assert not [one for one in still.sentences if one.kind == "conditions"]
+    assert "°C" not in " ".join(still.words)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from envlab.analog.electret import Electret
+from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.parts import PartRange
+from envlab.analog.stage import varies
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.study.tolerance.tolerances import Tolerances, board_of, closest_tolerance, draw, varied_parameters
@@ -21,6 +23,7 @@ EXACT = Tolerances(
     microphone_db=0,
     offset_v=0,
     reference_percent=0,
+    deviations={"adc.offset_lsb": 0, "adc.gain_error_percent": 0, "adc.bow_lsb": 0},
     temperature_c=(25, 25),
     supply_v=(3.3, 3.3),
 )
@@ -61,7 +64,7 @@ def test_deviations_follow_their_law(shape, law):
 
 def test_night_and_pack_are_even_whatever_the_parts_are():
     tolerances = replace(EXACT, temperature_c=(-10, 20), supply_v=(3.0, 3.4), shape="normal")
-    parameters = varied_parameters(Chain(), tolerances)
+    parameters = varied_parameters(Chain(hold_capacitor=HoldCapacitor("x7r")), tolerances)
     assert [source.name for source in parameters] == ["temperature_c", "supply_v"]
     drawn = draw(parameters, 5000, 1)
     assert stats.kstest(drawn[:, 0], stats.uniform(-10, 30).cdf).pvalue > 0.01
@@ -82,7 +85,7 @@ def test_tolerances_come_from_the_parts_list_unless_stated():
     ranges = {"detector.hold_farad": PartRange("E3", 1e-7, 1e-6, 10.0)}
 
     def ends(tolerances: Tolerances) -> dict[str, float]:
-        return {s.name: s.high for s in varied_parameters(Chain(), tolerances, ranges) if s.key}
+        return {s.name: s.high for s in varied_parameters(Chain(), tolerances, ranges) if s.is_part}
 
     usual = ends(Tolerances())
     assert usual == {
@@ -193,9 +196,49 @@ def test_a_part_that_the_board_lacks_is_refused():
         ("input_offset_v", 2e-3, "amplifier offset +2 mV"),
         ("temperature_c", -10.0, "temperature −10 °C"),
         ("supply_v", 3.4, "supply 3.4 V"),
+        ("adc_offset_lsb", -2.0, "ADC offset −2 LSB"),
+        ("adc_gain_error_percent", 0.2, "ADC gain +0.2 %"),
     ],
 )
 def test_deviations_read_as_one_says_them(name, value, text):
     tolerances = Tolerances(temperature_c=(-10, 20), supply_v=(3.2, 3.4))
-    parameter = next(s for s in varied_parameters(Chain(), tolerances) if s.name == name)
+    cold = Chain(hold_capacitor=HoldCapacitor("x7r"))
+    parameter = next(s for s in varied_parameters(cold, tolerances) if s.name == name)
     assert parameter.text(value) == text
+
+
+def test_each_boards_converter_is_its_own():
+    chain = replace(Chain(), adc=replace(Chain().adc, bow_lsb=0.5))
+    stated = replace(EXACT, deviations={"adc.offset_lsb": 4.0, "adc.gain_error_percent": 0.5})
+    parameters = varied_parameters(chain, stated)
+    assert [(one.name, one.high) for one in parameters] == [
+        ("adc_offset_lsb", 4.0),
+        ("adc_gain_error_percent", 0.5),
+        ("adc_bow_lsb", 1.0),
+    ]
+    board = board_of(chain, parameters, np.array([-4.0, 0.25, 0.5])).adc
+    assert (board.offset_lsb, board.gain_error_percent, board.bow_lsb) == (-4.0, 0.25, 1.0)
+    assert all(one.tighter() is None for one in parameters)
+
+
+def test_a_number_that_does_not_vary_is_refused():
+    with pytest.raises(ParameterError, match=r"deviations is 'adc\.bits'; it must be one of what varies"):
+        varied_parameters(Chain(), Tolerances(deviations={"adc.bits": 1}))
+
+
+def test_what_a_stage_says_of_itself_is_enough():
+    """A field that says that it varies needs nothing else to be drawn."""
+
+    @dataclass(frozen=True)
+    class Leaky(HoldCapacitor):
+        working_v: float = field(default=1.0, metadata=varies("working voltage", 0.25))
+
+    chain = Chain(hold_capacitor=Leaky())
+    parameter = next(one for one in varied_parameters(chain, Tolerances()) if one.label == "working voltage")
+    assert parameter.name == "hold_capacitor_working_v"
+    assert board_of(chain, [parameter], np.array([0.2])).hold_capacitor.working_v == pytest.approx(1.2)
+
+
+def test_a_temperature_that_moves_no_part_is_no_parameter():
+    names = [one.name for one in varied_parameters(Chain(), Tolerances(temperature_c=(-10, 20)))]
+    assert "temperature_c" not in names

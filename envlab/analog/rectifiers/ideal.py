@@ -1,17 +1,18 @@
-"""Rectifier: precision, or a passive diode; and what it is referred to on a single supply.
+"""The ideal rectifier, limit of all others; or a passive diode behind an ideal fold.
 
-A precision rectifier closes an amplifier's loop round its diodes, so that no voltage is lost in them. A
-passive diode loses its drop; diode and hold capacitor are then one circuit, solved together (passive.py).
+The ideal one loses nothing and is always in time; what amplifiers on a single supply make of it, the files
+beside this one say. A passive diode loses its drop; diode and hold capacitor are then one
+circuit, solved together (diodes/passive.py).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
-from envlab.analog.diodes.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of
+from envlab.analog.diodes.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of, drop_moved
 from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
 from envlab.errors import ParameterError, check_choice, check_positive, check_range
 from envlab.units import FloatArray
@@ -21,7 +22,7 @@ REFERENCES = ("node", "bias", "coupled")
 
 @dataclass(frozen=True)
 class Rectifier(AnalogStage):
-    """Half or full wave, precision or passive.
+    """Half or full wave, ideal or by a passive diode.
 
     Parameters
     ----------
@@ -36,7 +37,7 @@ class Rectifier(AnalogStage):
         coupling_farad, and return_ohm leads the diode's mean current back to the reference node (passive half
         wave only).
     diode : str
-        "none" is a precision rectifier; "silicon", "schottky" or "germanium" a passive diode.
+        "none" is the ideal rectifier; "silicon", "schottky" or "germanium" a passive diode.
     diodes_in_path : int
         1, or 2 for a bridge.
     temperature_c : float
@@ -47,11 +48,6 @@ class Rectifier(AnalogStage):
         For "coupled"; return_ohm None: there is no way back.
     output_current_a : float or None
         Most that the amplifier before the detector gives; None: more than is asked.
-    gain_bandwidth_hz : float or None
-        Of a precision rectifier's amplifier, which has to cross its own diodes' drop at each zero crossing
-        and passes nothing meanwhile; None: at once.
-    slew_v_per_s, amplifier_drop_v : float
-        Of the same amplifier: how fast it crosses, V/s, and the drop that it has to cross, 0.01 to 2 V.
 
     Examples
     --------
@@ -78,9 +74,6 @@ class Rectifier(AnalogStage):
         default=None, metadata=part("R15", 5, "leads the diode's mean current back")
     )
     output_current_a: float | None = None
-    gain_bandwidth_hz: float | None = None
-    slew_v_per_s: float = 5e6
-    amplifier_drop_v: float = 0.6
 
     def __post_init__(self) -> None:
         check_choice("kind", self.kind, ("half", "full"))
@@ -96,13 +89,6 @@ class Rectifier(AnalogStage):
             check_range("return_ohm", self.return_ohm, 1, 1e9, unit="ohm")
         if self.output_current_a is not None:
             check_positive("output_current_a", self.output_current_a, unit="A")
-        if self.gain_bandwidth_hz is not None:
-            check_range("gain_bandwidth_hz", self.gain_bandwidth_hz, 1e3, 10e9, unit="Hz")
-            if self.diode != "none":
-                limit = "left out with a passive diode, which has no amplifier round it"
-                raise ParameterError("gain_bandwidth_hz", self.gain_bandwidth_hz, limit)
-        check_positive("slew_v_per_s", self.slew_v_per_s, unit="V/s")
-        check_range("amplifier_drop_v", self.amplifier_drop_v, 0.01, 2, unit="V")
         self._check_coupling()
         if self.passive_diode is None and self._stated_of_diode():
             raise ParameterError("diode", self.diode, f"a class, as {self._stated_of_diode()[0]} is given")
@@ -120,6 +106,18 @@ class Rectifier(AnalogStage):
     def _stated_of_diode(self) -> list[str]:
         names = ("saturation_a", "emission", "series_ohm", "bandgap_ev", "leakage_ohm")
         return [name for name in names if getattr(self, name) is not None]
+
+    @property
+    def topology(self) -> str:
+        """What a design file calls it."""
+        if self.diode == "none":
+            return "ideal"
+        return "passive_half_wave" if self.kind == "half" else "passive_full_wave"
+
+    def as_built(self, bias_v: float, supply_v: float) -> Rectifier:
+        """Return itself: nothing of it depends on the supply."""
+        del bias_v, supply_v
+        return self
 
     @property
     def passive_diode(self) -> Diode | None:
@@ -141,10 +139,25 @@ class Rectifier(AnalogStage):
         )
 
     @property
+    def diode_part(self) -> Diode | None:
+        """The same, as rectifiers of other topologies call it."""
+        return self.passive_diode
+
+    @property
     def scales_with_level(self) -> bool:
-        """Whether twice the signal gives twice the envelope: precision, at once, on its node, no limit."""
-        quick = self.diode == "none" and self.gain_bandwidth_hz is None
-        return quick and self.reference == "node" and self.output_current_a is None
+        """Whether twice the signal gives twice the envelope: ideal, on its node, no limit."""
+        return self.diode == "none" and self.reference == "node" and self.output_current_a is None
+
+    def moved_at(self, temperature_c: float) -> tuple[str, ...]:
+        """Return what another temperature does to a passive diode, in a clause; nothing without one.
+
+        Parameters
+        ----------
+        temperature_c : float
+            −60 to 125 °C.
+        """
+        now = self.passive_diode
+        return () if now is None else drop_moved(now, temperature_c)
 
     def quiescent_rectified_v(self, bias_v: float, resting_v: float = 0.0) -> float:
         """Return what is offered to the detector at silence, V above the reference node.
@@ -155,26 +168,13 @@ class Rectifier(AnalogStage):
 
     def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
         """Return one block of the rectified voltage, V above the reference node."""
-        rectified_v, end = rectify_in_time(
-            signal,
-            self,
-            sample_rate_hz=around.sample_rate_hz,
-            bias_v=around.bias_v,
-            resting_v=around.resting_v,
-            state=state,
-        )
-        return Advanced(rectified_v, end)
-
-    def roughly(self, sample_rate_hz: float) -> tuple[AnalogStage, ...]:
-        """At once: at such a rate its amplifier's own speed means nothing."""
-        del sample_rate_hz
-        return (replace(self, gain_bandwidth_hz=None),)
+        return Advanced(rectify(signal, self, bias_v=around.bias_v), state)
 
 
 def rectify(signal_v: FloatArray, rectifier: Rectifier, *, bias_v: float = 0.0) -> FloatArray:
     """Return what a rectifier offers to the detector or its diode, V above the reference node.
 
-    Never negative from a precision rectifier; a passive half wave is offered the wave as it is, for what lies
+    Never negative from an ideal rectifier; a passive half wave is offered the wave as it is, for what lies
     below draws leakage.
 
     Parameters
@@ -207,45 +207,6 @@ def rectify(signal_v: FloatArray, rectifier: Rectifier, *, bias_v: float = 0.0) 
     else:
         folded = signal_v
     return _above_reference_node(folded, rectifier, bias_v)
-
-
-# Outputs of the amplifiers of both half waves and the last input, V; None: at rest.
-AmplifierState = tuple[float, float, float]
-
-
-def rectify_in_time(
-    signal_v: FloatArray,
-    rectifier: Rectifier,
-    *,
-    sample_rate_hz: float,
-    bias_v: float = 0.0,
-    resting_v: float = 0.0,
-    state: AmplifierState | None = None,
-) -> tuple[FloatArray, AmplifierState]:
-    """Return (drive_v, end state) as rectify, through amplifiers that take their time.
-
-    Without a state the amplifiers have long followed resting_v, V round bias_v.
-
-    Of each half wave: da/dt = 2π·GBW·(s − out), at most the slew rate; out = a − drop while a is above the
-    drop, else nothing; a second diode holds a at −drop. A rectifier without gain_bandwidth_hz is at once.
-    """
-    from envlab.analog.kernels import board_kernels
-
-    drop_v = rectifier.amplifier_drop_v
-    upper_v = drop_v + resting_v if resting_v > 0 else -drop_v
-    lower_v = drop_v - resting_v if resting_v < 0 and rectifier.kind == "full" else -drop_v
-    rest = (upper_v, lower_v, resting_v)
-    if rectifier.gain_bandwidth_hz is None:
-        return rectify(signal_v, rectifier, bias_v=bias_v), state or rest
-    folded, end = board_kernels.cross_diodes(
-        signal_v,
-        2 * np.pi * rectifier.gain_bandwidth_hz / sample_rate_hz,
-        rectifier.slew_v_per_s / sample_rate_hz,
-        rectifier.amplifier_drop_v,
-        rectifier.kind == "full",
-        np.array(state or rest),
-    )
-    return _above_reference_node(folded, rectifier, bias_v), (float(end[0]), float(end[1]), float(end[2]))
 
 
 def _above_reference_node(folded: FloatArray, rectifier: Rectifier, bias_v: float) -> FloatArray:

@@ -1,0 +1,86 @@
+"""A bank of detectors behind one rectifier with amplifiers, read only at the instants that somebody asks for.
+
+Both half waves are made once, for all; gives what hold_made and read_at give one by one, to 1e-9 V.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from envlab.analog.detector import Detector
+from envlab.analog.envelope import HoldState, half_wave_states
+from envlab.analog.rectifiers.half_wave_circuit import holding_numbers, make
+from envlab.analog.rectifiers.half_waves import HalfWaves
+from envlab.errors import ParameterError
+from envlab.units import FloatArray, IntArray
+
+
+class HalfWaveState(NamedTuple):
+    """made: of the half waves, as make takes it. held: shape (groups, 3, lanes of a group), V."""
+
+    made: FloatArray
+    held: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class HalfWaveBank:
+    """Detectors behind one rectifier at one sample rate, laid out for the compiled loop.
+
+    lanes: shape (groups, numbers, lanes of a group), as hold_lanes wants them; those that are left over at
+    the end repeat the last detector. detectors: how many there are.
+    """
+
+    lanes: FloatArray
+    detectors: int
+    built: HalfWaves
+    sample_rate_hz: float
+
+    def start(self, states: Sequence[HoldState]) -> HalfWaveState:
+        """State in which each detector is as said; the half waves are those of the first."""
+        groups, _, lanes = self.lanes.shape
+        made, _ = half_wave_states(self.built, states[0])
+        held = np.array([half_wave_states(self.built, state)[1][:3] for state in states]).T
+        padded = np.pad(held, ((0, 0), (0, groups * lanes - self.detectors)), "edge")
+        return HalfWaveState(made, np.ascontiguousarray(padded.reshape(3, groups, lanes).transpose(1, 0, 2)))
+
+
+def half_wave_bank_of(detectors: Sequence[Detector], built: HalfWaves, sample_rate_hz: float) -> HalfWaveBank:
+    """Return the bank of these peak detectors, at least one."""
+    from envlab.analog.kernels.half_wave_kernels import TILE
+    from envlab.analog.kernels.vector_kernels import LANES
+
+    if not detectors:
+        raise ParameterError("detectors", detectors, "at least one detector")
+    steps = np.array([holding_numbers(detector, built, sample_rate_hz) for detector in detectors])
+    bleed = steps[:, 2]
+    # What a tile without charging leaves, and how often it takes the leakage of a step, both without a loop.
+    powers = bleed[:, np.newaxis] ** np.arange(TILE)
+    tile = np.stack((bleed**TILE, powers.sum(axis=1)), axis=1)
+    rows = np.pad(np.hstack((steps, tile)), ((0, -len(steps) % LANES), (0, 0)), "edge").T
+    lanes = np.ascontiguousarray(rows.reshape(rows.shape[0], -1, LANES).transpose(1, 0, 2))
+    return HalfWaveBank(lanes, len(detectors), built, sample_rate_hz)
+
+
+def read_half_wave_bank(
+    signal_v: FloatArray, bank: HalfWaveBank, upper: IntArray, fraction: FloatArray, *, state: HalfWaveState
+) -> tuple[FloatArray, HalfWaveState]:
+    """Return (read_v, end state) over one block of the signal.
+
+    signal_v: shape (n,), V round the bias; every block but the last a multiple of detector_bank's
+    BLOCK_MULTIPLE long, so that blocks fall on the same tiles as the whole. upper, fraction: shape
+    (readings,), as stamps_of gives them, counted from this block's first sample. read_v: shape (readings,
+    detectors), V above the reference node.
+    """
+    from envlab.analog.kernels import half_wave_lane_kernels
+
+    upper_v, lower_v, made = make(signal_v, bank.built, sample_rate_hz=bank.sample_rate_hz, start=state.made)
+    read_v, held = half_wave_lane_kernels.hold_lanes(
+        upper_v, lower_v, bank.lanes, state.held, upper, fraction
+    )
+    groups, readings, lanes = read_v.shape
+    side_by_side = read_v.transpose(1, 0, 2).reshape(readings, groups * lanes)
+    return side_by_side[:, : bank.detectors], HalfWaveState(made, held)

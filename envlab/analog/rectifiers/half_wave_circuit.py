@@ -1,0 +1,182 @@
+"""A rectifier with amplifiers and its hold capacitor, one circuit.
+
+What the amplifiers have to do depends on the voltage that is held: the one that is blocked has to bring its
+output from its lowest up to held voltage and diode drop, at 2π·GBW·(s − held) volts a second and never faster
+than it slews. From then on C·dv/dt = (s − v)/Ra − v/Rr; else −v/Rr less what blocked diodes and inputs take.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+
+import numpy as np
+
+from envlab.analog.detector import AverageDetector, Detector, PeakDetector, hold_step
+from envlab.analog.rectifiers.half_waves import FirstAmplifier, HalfWave, HalfWaves
+from envlab.errors import ParameterError
+from envlab.units import FloatArray
+
+# (coupling capacitor, output of the first amplifier), V, before the amplifiers with a diode in their loop.
+MADE_STATES = 2
+# An amplifier that is there at once moves so far in a step.
+_AT_ONCE = 1e18
+
+
+@functools.lru_cache(maxsize=1024)
+def _sides(built: HalfWaves) -> FloatArray:
+    """Return gain, error, pedestal and ceiling of the upper, then of the lower half wave; shape (8,), V."""
+
+    def of(side: HalfWave) -> tuple[float, ...]:
+        return side.gain, side.error_v, side.pedestal_v, side.ceiling_v
+
+    return np.array((*of(built.upper), *of(built.lower)))
+
+
+def _first_numbers(built: HalfWaves, first: FirstAmplifier, sample_rate_hz: float) -> FloatArray:
+    per_step, most_step_v = _steps(built, sample_rate_hz)
+    per_knee = 1 / (first.input_ohm * built.saturation_a)
+    return np.array((per_step * first.share, most_step_v, built.diode_slope_v, per_knee, first.most_v))
+
+
+def _steps(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float]:
+    """How far an amplifier's output moves in a step: for each volt at its input, and at most, V."""
+    per_step = min(_AT_ONCE, 2 * math.pi * built.gain_bandwidth_hz / sample_rate_hz)
+    return per_step, min(_AT_ONCE, built.slew_v_per_s / sample_rate_hz)
+
+
+def _coupling(built: HalfWaves, sample_rate_hz: float) -> tuple[float, float, float]:
+    """What a step puts onto the coupling capacitor: share of the signal; share of it below a voltage; that.
+
+    Both shares are of currents that add up.
+    """
+    if built.coupling_farad is None or built.return_ohm is None:
+        return 0.0, 0.0, 0.0
+    step = 1 / (sample_rate_hz * built.coupling_farad)
+    coupled = -math.expm1(-step / built.return_ohm)
+    if built.lower_return_ohm is None:
+        return coupled, 0.0, 0.0
+    both = -math.expm1(-step * (1 / built.return_ohm + 1 / built.lower_return_ohm))
+    return coupled, both - coupled, built.lower_return_v
+
+
+def both_ways(built: HalfWaves, detector: Detector) -> AverageDetector | None:
+    """Return the detector that an output which can sink makes of any; None if it only gives."""
+    if built.only_gives:
+        return None
+    if isinstance(detector, AverageDetector):
+        return detector
+    return AverageDetector(detector.attack_ohm, detector.hold_farad, detector.release_ohm)
+
+
+def follow_both_ways(
+    offered_v: FloatArray, average: AverageDetector, sample_rate_hz: float, start_v: float
+) -> tuple[FloatArray, float]:
+    """Return (held_v, end_v) as detect does, V above the reference node; an offset may lie below it.
+
+    offered_v: shape (n,), V.
+    """
+    from envlab.analog.kernels import half_wave_kernels
+
+    keep, gain, _ = hold_step(average, sample_rate_hz)
+    held_v, end_v = half_wave_kernels.follow_both_ways(offered_v, keep, gain, start_v)
+    return held_v, float(end_v)
+
+
+def given_by(built: HalfWaves, detector: Detector) -> PeakDetector:
+    """Return the detector if such a rectifier can drive it; ParameterError if it is an average."""
+    if isinstance(detector, AverageDetector):
+        limit = f"a peak detector behind {built.topology}, which only gives and cannot draw down again"
+        raise ParameterError("detector", "average", limit)
+    return detector
+
+
+@functools.lru_cache(maxsize=1024)
+def holding_numbers(detector: Detector, built: HalfWaves, sample_rate_hz: float) -> FloatArray:
+    """Return what hold_half_waves wants to know of a step, as its first lines name it."""
+    peak = given_by(built, detector)
+    keep, gain, bleed = hold_step(peak, sample_rate_hz)
+    attack, slope_v, saturation_a = peak.attack_ohm, built.diode_slope_v, built.saturation_a
+    per_a = peak.release_ohm * (1 - bleed)
+    high_v, series = built.output_high_v, built.series_ohm / attack
+    far_v = max(0.0, high_v - built.output_low_v)
+    # Below this no diode's drop takes the output to its end; beyond it Wright's omega says how far it gets.
+    safe_v = high_v - slope_v * math.log1p(far_v / (attack * saturation_a)) - series * far_v
+    through = attack + built.series_ohm
+    knee = through * saturation_a / slope_v
+    return np.array(
+        (
+            keep,
+            gain,
+            bleed,
+            built.output_low_v,
+            high_v,
+            *_steps(built, sample_rate_hz),
+            slope_v,
+            1 / (attack * saturation_a),
+            series,
+            1 / slope_v,
+            per_a * built.blocked_diodes * saturation_a,
+            per_a * built.blocked_diodes / built.leakage_ohm,
+            per_a * built.drawn_a,
+            safe_v,
+            1 / slope_v,
+            knee + math.log(knee),
+            attack * slope_v / through,
+            attack * saturation_a,
+        )
+    )
+
+
+def made_at_rest() -> FloatArray:
+    """Return the state before the half waves are made, shape (MADE_STATES,), V."""
+    return np.zeros(MADE_STATES)
+
+
+def held_at_rest(built: HalfWaves, held_v: float = 0.0) -> FloatArray:
+    """Return the state in which the amplifiers are at their lowest, as hold_made takes it."""
+    return np.array([held_v, built.output_low_v, built.output_low_v, 0.0, 0.0])
+
+
+def make(
+    signal_v: FloatArray, built: HalfWaves, *, sample_rate_hz: float, start: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return (upper, lower, end): both half waves of a block, V above the reference node, shape (n,).
+
+    signal_v: shape (n,), V round the bias. start, end: shape (MADE_STATES,), V. Where one amplifier hands
+    both on, the upper one is the larger of them and the lower one is below everything.
+    """
+    from envlab.analog.kernels import half_wave_kernels as kernels
+
+    across_v, first_v = start.tolist()
+    if built.coupling_farad is not None:
+        signal_v, across_v = kernels.couple(signal_v, *_coupling(built, sample_rate_hz), across_v)
+    sides = _sides(built)
+    upper_v, lower_v = kernels.fold(signal_v, sides)
+    if built.first is not None:
+        first = _first_numbers(built, built.first, sample_rate_hz)
+        upper_v, first_v = kernels.pass_first(signal_v, upper_v, lower_v, sides, first, first_v)
+    if built.joined:
+        upper_v, lower_v = np.maximum(upper_v, lower_v), np.full(lower_v.size, -kernels.CONDUCTS)
+    return upper_v, lower_v, np.array([across_v, first_v])
+
+
+def hold_made(
+    upper_v: FloatArray,
+    lower_v: FloatArray,
+    built: HalfWaves,
+    detector: Detector,
+    *,
+    sample_rate_hz: float,
+    start: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Return (held_v, end) of both half waves; held_v[n], V above the node, is stamped half a period on.
+
+    upper_v, lower_v: shape (n,), V, as make gives them. start, end: as held_at_rest.
+    """
+    from envlab.analog.kernels import half_wave_kernels
+    from envlab.analog.kernels.diode_kernels import shared_table
+
+    numbers = holding_numbers(detector, built, sample_rate_hz)
+    held_v, end = half_wave_kernels.hold_half_waves(upper_v, lower_v, numbers, shared_table(), start)
+    return held_v, end

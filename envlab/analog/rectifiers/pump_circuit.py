@@ -1,0 +1,71 @@
+"""Coupling capacitors, diodes and hold capacitor, one circuit.
+
+Of each end the voltage is x − u, u on its coupling capacitor; up flows through its diode and the attack
+resistor into the hold capacitor, down from the reference node into it:
+
+    C·du/dt = up − down,    C3·dv/dt = Σ up − v/Rr,    x − u − v = (Ra + r)·up + n·V_T·ln(1 + up/Is).
+
+The step is implicit; where the coupling capacitor's own time constant is shorter than half a step its weight
+moves towards the step's end.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+
+import numpy as np
+
+from envlab.analog.detector import AverageDetector, Detector, PeakDetector, hold_step
+from envlab.analog.rectifiers.pumps import Pump
+from envlab.errors import ParameterError
+from envlab.units import FloatArray
+
+
+def pumped(pump: Pump, detector: Detector) -> PeakDetector:
+    """Return the detector if a pump can charge it; ParameterError if it is an average."""
+    if isinstance(detector, AverageDetector):
+        limit = f"a peak detector behind {pump.topology}, whose diodes cannot draw it down again"
+        raise ParameterError("detector", "average", limit)
+    return detector
+
+
+@functools.lru_cache(maxsize=1024)
+def _numbers(detector: Detector, pump: Pump, sample_rate_hz: float) -> tuple[FloatArray, FloatArray]:
+    """Return what hold_pumps wants to know of a step: numbers and ends."""
+    peak = pumped(pump, detector)
+    bleed = hold_step(peak, sample_rate_hz).bleed_keep
+    per_a, slope_v, saturation_a = peak.release_ohm * (1 - bleed), pump.diode_slope_v, pump.saturation_a
+    quickest_s = peak.attack_ohm * peak.hold_farad
+    weight = max(0.5, 1 - sample_rate_hz * quickest_s)
+
+    def solved(through_ohm: float) -> tuple[float, float]:
+        knee = through_ohm * saturation_a / slope_v
+        return knee + math.log(knee), slope_v / through_ohm
+
+    ends = []
+    for end in pump.ends:
+        step = 1 / (sample_rate_hz * end.coupling_farad)
+        through = peak.attack_ohm + pump.series_ohm
+        up_weight = max(weight, 1 - sample_rate_hz * through * end.coupling_farad)
+        down_weight = max(0.5, 1 - sample_rate_hz * pump.series_ohm * end.coupling_farad)
+        up = solved(through + weight * per_a + up_weight * step)
+        down = solved(pump.series_ohm + down_weight * step)
+        ends.append((end.gain, end.least_v, end.most_v, step, *up, *down))
+    numbers = (bleed, per_a, weight, 1 / slope_v, saturation_a, 1 / pump.leakage_ohm)
+    return np.array(numbers), np.array(ends)
+
+
+def hold_pumped(
+    signal_v: FloatArray, pump: Pump, detector: Detector, *, sample_rate_hz: float, start: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return (held_v, end) over one block; held_v[n], V above the node, is stamped half a period on.
+
+    signal_v: shape (n,), V round the bias. start, end: (held, across each end's coupling capacitor), V.
+    """
+    from envlab.analog.kernels import pump_kernels
+    from envlab.analog.kernels.diode_kernels import shared_table
+
+    numbers, ends = _numbers(detector, pump, sample_rate_hz)
+    held_v, end = pump_kernels.hold_pumps(signal_v, numbers, ends, shared_table(), start)
+    return held_v, end
