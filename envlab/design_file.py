@@ -198,7 +198,7 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
         if section in tables:
             where, key = f"{file_name}: [{section}]", chosen_by(section)
             stages[section] = stage_of(tables[section], stage, where, getattr(usual, section), key)
-    # What was measured on a board is in no E series.
+    # What was measured on a board cannot be bought.
     for section, keys in BOUGHT.items() if "measured" not in tables else ():
         for key in keys:
             if key in tables.get(section, {}):

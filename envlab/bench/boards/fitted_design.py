@@ -102,6 +102,10 @@ def fitted_design_text(source_text: str, board: DesignOfBoard, capture_name: str
         What it was fitted to.
     way : str
         "wire" or "acoustic".
+
+    Returns
+    -------
+    str
     """
     document = tomlkit.parse(source_text)
     if "sweep" in document:

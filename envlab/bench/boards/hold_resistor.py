@@ -48,6 +48,11 @@ def proposed_resistor(chain: Chain) -> float:
     chain : Chain
         The design, with a peak detector.
 
+    Returns
+    -------
+    float
+        Ω.
+
     Raises
     ------
     ParameterError
@@ -82,6 +87,10 @@ def fit_with_resistor(
     known_ohm : float
         The resistor, 1 Ω to 100 MΩ.
 
+    Returns
+    -------
+    FittedBoard
+
     Raises
     ------
     NoMarksError
@@ -108,6 +117,10 @@ def parts_alone(
         The resistor, 1 Ω to 100 MΩ.
     known_percent : float
         How far it may be off, 0.01 to 20 %; a reading of a multimeter makes it less than its tolerance.
+
+    Returns
+    -------
+    PartsAlone
 
     Raises
     ------

@@ -93,6 +93,10 @@ def trim_of(chain: Chain, readings: BoardReadings) -> BoardTrim:
     readings : BoardReadings
         What was read of it.
 
+    Returns
+    -------
+    BoardTrim
+
     Raises
     ------
     ParameterError
@@ -182,6 +186,10 @@ def read_boards(path: str | Path, chain: Chain) -> list[BoardReadings]:
         at the microphone) or counts_at_0.005_v (by wire, V rms at the input capacitor).
     chain : Chain
         The design.
+
+    Returns
+    -------
+    list of BoardReadings
 
     Raises
     ------

@@ -57,6 +57,10 @@ def trim_header(trim: BoardTrim, mark: int) -> str:
         Number of the export that it compiles with (envlab.firmware.export.mark_of): with another one the
         compiler stops.
 
+    Returns
+    -------
+    str
+
     Raises
     ------
     EnvlabError

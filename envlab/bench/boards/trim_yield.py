@@ -86,6 +86,10 @@ def readings_of_board(board: Chain, serial: str, levels_db_spl: Sequence[float])
         What to call it.
     levels_db_spl : sequence of float
         One level or two, dB SPL.
+
+    Returns
+    -------
+    BoardReadings
     """
     adc = board.adc
     rest = board.quiescent_v / adc.lsb_v + adc.offset_lsb
@@ -107,6 +111,10 @@ def trim_yield(
         Boards as they are, at least one.
     levels_db_spl : sequence of float
         At which each is read, dB SPL.
+
+    Returns
+    -------
+    TrimYield
 
     Raises
     ------
