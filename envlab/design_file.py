@@ -118,7 +118,7 @@ for _section, _kinds in STAGES.items():
         BOUGHT[_section] = tuple(_names)
 FRAME_KEYS = ("pixel_bits", "frame_rate_hz", "dither_bits", "current_limit")
 # Every section that a design file can have; those after "frames" say how to judge, and are read elsewhere.
-SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging")
+SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging", "measured")
 # What version 0.1 called it.
 # (section, key of 0.1) → key of today.
 OLD_KEYS = {("rectifier", "rest_v"): "reference_node_v"}
@@ -198,7 +198,8 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
         if section in tables:
             where, key = f"{file_name}: [{section}]", chosen_by(section)
             stages[section] = stage_of(tables[section], stage, where, getattr(usual, section), key)
-    for section, keys in BOUGHT.items():
+    # What was measured on a board cannot be bought.
+    for section, keys in BOUGHT.items() if "measured" not in tables else ():
         for key in keys:
             if key in tables.get(section, {}):
                 check_buyable(key, getattr(stages[section], key), f"{file_name}: [{section}]")
