@@ -152,8 +152,12 @@ class Chain:
 
     @property
     def detector_as_built(self) -> Detector:
-        """The detector with the capacitance that its capacitor really has and all that loads it."""
-        return as_built(self.detector, self.hold_capacitor, self.adc)
+        """The detector with the capacitance that its capacitor really has and all that loads it.
+
+        An ideal rectifier stands on its node without parts; what loads it counts from there.
+        """
+        node_v = 0.0 if self.rectifier.topology == "ideal" else self.rectifier.reference_node_v
+        return as_built(self.detector, self.hold_capacitor, self.adc, node_v)
 
     @property
     def rectifier_as_built(self) -> BuiltRectifier:

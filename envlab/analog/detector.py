@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import NamedTuple
 
 import numpy as np
@@ -125,6 +125,51 @@ class AverageDetector:
 
 
 Detector = PeakDetector | AverageDetector
+
+
+@dataclass(frozen=True)
+class DrawnPeakDetector(PeakDetector):
+    """A peak detector from whose hold capacitor drawn_a flows whatever voltage it has, A.
+
+    No part of its own: what an unbuffered pin takes because the reference node stands above ground.
+    """
+
+    drawn_a: float = 0.0
+
+
+@dataclass(frozen=True)
+class DrawnAverageDetector(AverageDetector):
+    """The same of an average detector; drawn_a: A."""
+
+    drawn_a: float = 0.0
+
+
+def drawing(detector: Detector, amperes: float) -> Detector:
+    """Return the detector with a current that its hold capacitor gives besides, 0 A or more.
+
+    Parameters
+    ----------
+    detector : Detector
+        What holds the envelope.
+    amperes : float
+        0: it is the detector itself.
+    """
+    if amperes == 0:
+        return detector
+    own = {one.name: getattr(detector, one.name) for one in fields(detector)} | {"drawn_a": amperes}
+    kind = DrawnAverageDetector if isinstance(detector, AverageDetector) else DrawnPeakDetector
+    return kind(**own)
+
+
+def drawn_a(detector: Detector) -> float:
+    """Return the current that flows out of its hold capacitor whatever voltage that has, A.
+
+    Parameters
+    ----------
+    detector : Detector
+        As built.
+    """
+    return detector.drawn_a if isinstance(detector, DrawnPeakDetector | DrawnAverageDetector) else 0.0
 
 
 class HoldStep(NamedTuple):

@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from envlab.analog.detector import Detector
+from envlab.analog.detector import Detector, drawn_a
 from envlab.analog.envelope import BuiltRectifier, HoldState, coupled_at, hold_signal
 from envlab.analog.tones.steady_state import ToneResponse
 from envlab.errors import check_positive, check_range
@@ -115,7 +115,10 @@ def quiescent_state(
             state=state,
         )
 
-    return _settled_state(cycle, coupled_at(rectifier, resting_v), max(1e-3, abs(offered_v)))
+    # Without the rectifier, what is drawn from the hold capacitor would come through the release resistor.
+    drawn_v = drawn_a(detector) * detector.slowest_s / detector.hold_farad
+    scale_v = max(1e-3, abs(offered_v), drawn_v)
+    return _settled_state(cycle, coupled_at(rectifier, resting_v), scale_v)
 
 
 def _settled_state(cycle: Cycle, start: HoldState, scale_v: float) -> HoldState:
