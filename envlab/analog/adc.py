@@ -222,7 +222,12 @@ class Adc:
         """
         if self.buffered == "yes":
             return 0.0
-        return self.leakage_a / self.reference_v + self.sampling_farad * self.rate_hz * self.settled_share
+        return self.leakage_a / self.reference_v + self.taken_farad * self.rate_hz
+
+    @property
+    def taken_farad(self) -> float:
+        """The sampling capacitor as far as an unbuffered hold capacitor has to fill it at each reading, F."""
+        return 0.0 if self.buffered == "yes" else self.sampling_farad * self.settled_share
 
 
 def instants_s(duration_s: float, rate_hz: float) -> FloatArray:
