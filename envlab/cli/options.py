@@ -100,27 +100,33 @@ accept_option = click.option(
 
 
 def asked_specification(
-    design: Path | None, clip: Path | None = None, level: StatedLevel | None = None, **limits: int
+    design: Path | None,
+    clip: Path | None = None,
+    level: StatedLevel | None = None,
+    *,
+    most: int | None = None,
 ) -> Specification:
     """Return the specification of a design file (the parade's without one).
 
     With a clip in place of its own.
     """
     from envlab.shipped import demo_design
+    from envlab.study.specification.ranges import MOST_CANDIDATES
     from envlab.study.specification.specification import read_specification
 
+    most = MOST_CANDIDATES if most is None else most
     if clip is None and level is not None:
         raise FileError("--level is given without --clip; levels of the design's own clips stand in its file")
     if clip is not None and level is None:
         raise FileError("--clip is given without --level; say how loud it is meant to be, as in --level 95")
-    specification = read_specification(design or demo_design(), **limits)
     if clip is None or level is None:
+        specification = read_specification(design or demo_design(), most=most)
         if not specification.clips:
             raise FileError(f"{specification.name}: has no clips; give one with --clip and --level")
         return specification
     if not clip.is_file():
         raise FileError(f"{clip}: no such file")
-    return specification.with_clip(clip, *level)
+    return read_specification(design or demo_design(), most=most, clips=()).with_clip(clip, *level)
 
 
 def refuse_existing(out: Path, *, force: bool) -> None:

@@ -30,9 +30,10 @@ ROWS = (
     ("design_file",),
     ("board_firmware", "metrics"),
     ("study",),
+    ("bench",),
     ("plot",),
     ("widget", "report"),
-    ("cli", "stages", "lights", "judge", "sheets", "export"),
+    ("cli", "stages", "lights", "judge", "sheets", "returned", "export"),
     ("__init__", "__main__"),
 )
 PLACE = {name: place for place, row in enumerate(ROWS) for name in row}
