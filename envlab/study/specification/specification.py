@@ -17,7 +17,7 @@ from envlab.errors import EnvlabError, FileError, ParameterError, check_choice, 
 from envlab.metrics.catalogue import METRICS
 from envlab.notebook_view import small_table
 from envlab.seeds import seed_number
-from envlab.shipped import demo_design, shipped_folder
+from envlab.shipped import DEMOS, demo_design, shipped_folder
 from envlab.sound.clip import TAGS, Clip
 from envlab.sound.level import WEIGHTINGS
 from envlab.sound.level_text import parse_level
@@ -155,9 +155,9 @@ def asked_sensitivity(source_text: str) -> str:
     return str(tomllib.loads(source_text).get("firmware", {}).get("sensitivity", usual))
 
 
-def demo_specification() -> Specification:
-    """Return the specification of the lantern parade."""
-    return read_specification(demo_design())
+def demo_specification(name: str = DEMOS[0]) -> Specification:
+    """Return the specification of a demo, "lantern-parade" or "garden-moon"."""
+    return read_specification(demo_design(name))
 
 
 def as_specification(
@@ -195,7 +195,7 @@ def read_specification(
     >>> from envlab import read_specification
     >>> from envlab.shipped import demo_design
     >>> read_specification(demo_design())
-    <Specification 'lantern_parade.toml': 9 clips, 2400 candidates, 10 targets>
+    <Specification 'lantern_parade.toml': 9 clips, 375 candidates, 11 targets>
     """
     path = Path(path)
     text = source_text(path)
