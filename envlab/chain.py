@@ -132,7 +132,7 @@ class Chain:
     def __post_init__(self) -> None:
         check_range("frame_rate_hz", self.frame_rate_hz, 10, 1000, unit="Hz")
         check_whole("pixel_bits", self.pixel_bits, 1, 16)
-        # Two limits: a design file's schema knows no depth of the pixels, and takes the one that holds for all.
+        # Two limits: the schema of design files knows no depth of the pixels, and takes the first.
         check_whole("dither_bits", self.dither_bits, 0, MOST_DITHER_BITS)
         if self.dither_bits > (most := most_dither_bits(self.pixel_bits)):
             raise ParameterError("dither_bits", self.dither_bits, f"a whole number from 0 to {most}")
