@@ -28,7 +28,7 @@ from envlab.analog.tones.steady_state import ToneResponse
 from envlab.circuit.circuit import circuit_of
 from envlab.circuit.design_rules import amplifier_warnings, circuit_warnings
 from envlab.digital.firmware_settings import FirmwareSettings
-from envlab.digital.fixed_frame import most_dither_bits, slowest_refresh_hz
+from envlab.digital.fixed_frame import MOST_DITHER_BITS, most_dither_bits, slowest_refresh_hz
 from envlab.digital.followers import Follower, PassThrough
 from envlab.engine.board import (
     front_end_of,
@@ -132,7 +132,10 @@ class Chain:
     def __post_init__(self) -> None:
         check_range("frame_rate_hz", self.frame_rate_hz, 10, 1000, unit="Hz")
         check_whole("pixel_bits", self.pixel_bits, 1, 16)
-        check_whole("dither_bits", self.dither_bits, 0, most_dither_bits(self.pixel_bits))
+        # Two limits: the schema of design files knows no depth of the pixels, and takes the first.
+        check_whole("dither_bits", self.dither_bits, 0, MOST_DITHER_BITS)
+        if self.dither_bits > (most := most_dither_bits(self.pixel_bits)):
+            raise ParameterError("dither_bits", self.dither_bits, f"a whole number from 0 to {most}")
         check_choice("current_limit", self.current_limit, ("table", "frame"))
         top_code(self.pixel_bits, self.duty_limit)
         if self.frame_rate_hz > self.adc.rate_hz:

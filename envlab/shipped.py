@@ -22,6 +22,6 @@ DEMOS = ("lantern-parade", "garden-moon")
 
 
 def demo_design(name: str = DEMOS[0]) -> Path:
-    """Return the design file of a demo, "lantern-parade" or "garden-moon"; ParameterError for another name."""
+    """Return the design file of a demo, "lantern-parade" or "garden-moon"; ParameterError if neither."""
     check_choice("name", name, DEMOS)
     return _PACKAGE / f"{name.replace('-', '_')}.toml"

@@ -1,4 +1,4 @@
-"""The demo designs: they can be built, and what their files and the texts about them say is what comes out."""
+"""The demo designs can be built, and what their files and the texts about them say is what comes out."""
 
 from __future__ import annotations
 
@@ -17,14 +17,13 @@ from envlab.study.specification.specification import Specification, demo_specifi
 from envlab.units import FloatArray
 
 
-
 @pytest.fixture(scope="module", params=DEMOS)
 def asked(request: pytest.FixtureRequest) -> Specification:
     return demo_specification(request.param)
 
 
 def lightness_on(asked: Specification, label: str) -> FloatArray:
-    """L* of each frame of a clip, of the brightest that the costume can show; the board of the file itself."""
+    """L* of each frame of a clip, of the brightest that the costume can show; on the board of the file."""
     clip = next(clip for clip in asked.clips if clip.label == label)
     duty = asked.chain.run(clip.recording(), 1).duty
     table = asked.chain.brightness_table()
@@ -38,7 +37,7 @@ def test_parts_make_every_demo_and_no_design_rule_is_broken(asked: Specification
 
 
 def test_the_floor_lies_above_what_the_rectifier_rests_at(asked: Specification) -> None:
-    """In counts above the rest: the floor's tone moves the reading by more than the converter's own noise."""
+    """The floor moves the reading by more than the converter's own noise."""
     chain = asked.chain
     silent = chain.quiescent_counts
     assert silent == pytest.approx(chain.adc.top_code / 2, rel=0.02)  # the bias, half the supply
@@ -66,7 +65,7 @@ def test_the_quiet_room_stays_dark(asked: Specification) -> None:
 
 
 def test_the_garden_moon_is_what_its_file_says() -> None:
-    """Its scenario: 50 pixels of 3 · 20 mA and 8 bit, 3 A of them on a pack of 2 A; 12 bit with dead zones."""
+    """Its scenario: 50 pixels of 3 · 20 mA and 8 bit, 3 A on a pack of 2 A; 12 bit with dead zones."""
     chain = demo_specification("garden-moon").chain
     pixels = chain.pixels
     assert pixels.count * pixels.channels * pixels.channel_a == pytest.approx(3.0)

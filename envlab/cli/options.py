@@ -34,6 +34,7 @@ def stated_level(ctx: click.Context, param: click.Parameter, value: str | None) 
 
 def _demo_named(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
     """Keep the name of a demo for the argument DESIGN, as an option's callback."""
+    del param
     ctx.meta[_DEMO] = value
 
 
@@ -41,6 +42,7 @@ def _design_or_demo(ctx: click.Context, param: click.Parameter, value: Path | No
     """Return the design file that is named, itself or as a demo, as an argument's callback."""
     from envlab.shipped import demo_design
 
+    del param
     demo = ctx.meta.get(_DEMO)
     if demo is None:
         return value
