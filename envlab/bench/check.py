@@ -43,7 +43,8 @@ class BoardCheck:
     """What a capture says of a board.
 
     fitted: its numbers; None where nothing could be fitted. comparisons: measured beside simulated. ranking:
-    what may be wrong. program: what was played. notes: what is wrong with the capture itself.
+    what may be wrong. program: what was played. notes: what is wrong with the capture itself. healthy: the
+    boards within tolerance that it was held against.
     """
 
     chain: Chain
@@ -52,6 +53,7 @@ class BoardCheck:
     comparisons: tuple[Comparison, ...]
     ranking: Ranking
     notes: tuple[str, ...]
+    healthy: tuple[BoardValues, ...] = ()
 
     @property
     def passes(self) -> bool:
@@ -126,7 +128,7 @@ class BoardChecker:
         rows: tuple[Comparison, ...],
         ranking: Ranking,
     ) -> BoardCheck:
-        return BoardCheck(self.chain, self.program, fitted, rows, ranking, capture.notes)
+        return BoardCheck(self.chain, self.program, fitted, rows, ranking, capture.notes, tuple(self.healthy))
 
     def _without_fit(self, capture: Capture) -> str | None:
         """The fault that shows at a glance: all at the top, or nothing at all."""

@@ -30,6 +30,15 @@ def check_sentences(check: BoardCheck) -> list[Sentence]:
     """Return what a check says: verdict, suspects, fitted numbers, what lies outside, what cannot be told.
 
     Kinds: "capture", "verdict", "suspect", "fitted", "readings", "outside", "not told".
+
+    Parameters
+    ----------
+    check : BoardCheck
+        What was checked.
+
+    Returns
+    -------
+    list of Sentence
     """
     said = [Sentence("capture", f"Capture: {note}.", {}) for note in check.notes]
     said += _verdict(check)

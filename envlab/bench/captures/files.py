@@ -38,6 +38,10 @@ def read_capture(
     full_scale_v : float or None
         Of a WAV: volts at full scale.
 
+    Returns
+    -------
+    Capture
+
     Raises
     ------
     FileError

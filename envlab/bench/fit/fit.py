@@ -23,6 +23,7 @@ from envlab.bench.fit.align import Alignment, align
 from envlab.bench.fit.converter import mean_reading
 from envlab.bench.fit.first_guess import file_times, first_guesses
 from envlab.bench.fit.model import BenchModel
+from envlab.bench.fit.room_error import room_covariance
 from envlab.bench.fit.values import BoardValues, designed_values
 from envlab.units import BoolArray, FloatArray
 
@@ -152,7 +153,7 @@ def fit_board(
         # How much of the converter's steps shows depends on the noise, which is known only now.
         problem = _Problem(capture, model, where, found.intervals["noise_lsb"].value)
         found = problem.solve(found.values, _FEW_EVALUATIONS)
-    return found
+    return problem.with_room(found) if model.program.way == "acoustic" else found
 
 
 class _Problem:
@@ -273,11 +274,27 @@ class _Problem:
         columns["clock"] = -rise * self._times_s / (1 + trial.clock) ** 2
         return np.stack([slope * columns[name] for name in names], axis=1)
 
-    def _described(self, values: BoardValues, names: Sequence[str]) -> FittedBoard:
+    def with_room(self, found: FittedBoard) -> FittedBoard:
+        """The same board, its intervals as wide as echo and noise ask for; by air."""
+        values, names = found.values, found.names
+        residual, slopes = self._residual(values), self._slopes(values, names)
+        times_s = self._file_times(values)
+        _, slope = self._read(self._level(self._model.read([values], times_s).read_v[:, 0], values))
+        more = room_covariance(self._model, values, times_s, slope * self.per_volt, slopes, residual)
+        if not more.any():
+            return found
+        wider = self._described(values, names, more)
+        # What scatters is the street then, not the converter.
+        kept = {name: one for name, one in wider.intervals.items() if name != "noise_lsb"}
+        return replace(wider, intervals=kept)
+
+    def _described(
+        self, values: BoardValues, names: Sequence[str], more: FloatArray | float = 0.0
+    ) -> FittedBoard:
         residual, slopes = self._residual(values), self._slopes(values, names)
         covariance, freedom = jackknife_covariance(slopes, residual, self._clusters(values))
         floor = np.array([_MODEL_ERROR.get(name, 0.0) for name in names])
-        covariance = covariance + np.diag(floor**2)
+        covariance = covariance + np.diag(floor**2) + more
         reach = float(student.ppf(0.5 + _CONFIDENCE / 2, freedom))
         intervals = {}
         for place, name in enumerate(names):

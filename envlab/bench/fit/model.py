@@ -6,6 +6,7 @@ A trial with the design's own values is Chain.run of the same sound, which a tes
 
 from __future__ import annotations
 
+import copy
 import itertools
 import math
 from collections.abc import Callable, Sequence
@@ -47,15 +48,18 @@ class BenchModel:
         The design.
     program : BenchProgram
         What is played.
+    wave : ndarray of float or None
+        Shape (n,), share of full scale at SAMPLE_RATE_HZ: what is heard in the place of the program's own
+        wave, as long as that; None: the program's own.
     """
 
-    def __init__(self, chain: Chain, program: BenchProgram) -> None:
+    def __init__(self, chain: Chain, program: BenchProgram, wave: FloatArray | None = None) -> None:
         self.chain, self.program = chain, program
         from envlab.analog.kernels import trial_kernels
 
-        self.wave_v = wave_at_rectifier(chain, program)
+        self.wave_v = wave_at_rectifier(chain, program, wave=wave)
         moved = wave_at_rectifier(
-            with_corners_up(chain, math.e**_BEND), program, peak=input_peak(chain, program.way)
+            with_corners_up(chain, math.e**_BEND), program, peak=input_peak(chain, program.way), wave=wave
         )
         # How the wave changes with the logarithm of the corners, in the small.
         self._bend_v = (moved - self.wave_v) / _BEND
@@ -65,6 +69,15 @@ class BenchModel:
         edges = [round(one.start_s * self.rate_hz) for one in program.stretches]
         self._starts = np.array([*edges, self.wave_v.size], dtype=np.int64)
         self._tones = np.array([tone_class(one.frequency_hz, one.kind) for one in program.stretches])
+
+    def hearing(self, wave_v: FloatArray) -> BenchModel:
+        """Return the same model with another wave at its rectifier, V, as long as its own."""
+        from envlab.analog.kernels import trial_kernels
+
+        other = copy.copy(self)
+        other.wave_v = wave_v
+        other._peaks_v = trial_kernels.tile_peaks(wave_v)
+        return other
 
     def read(self, trials: Sequence[BoardValues], times_s: FloatArray) -> TrialReadings:
         """Return what trials hold at rising times of the file; before and after it they are at rest.
