@@ -321,6 +321,16 @@ ADCS = {
         adc=Adc(leakage_a=1e-6, buffered="no"),
         rectifier=Rectifier("half", diode="schottky"),
     ),
+    "loaded diode, on the bias": _board(
+        "what the pin takes leads to ground, and never ends",
+        adc=Adc(leakage_a=1e-6, buffered="no"),
+        rectifier=Rectifier("half", 1.65, diode="schottky"),
+    ),
+    "loaded amplifiers, node lifted": _board(
+        "the same behind amplifiers",
+        adc=Adc(leakage_a=1e-6, buffered="no"),
+        rectifier=DifferenceSuperdiodes(0.5),
+    ),
     "loaded average": _board(
         "ADC load on an average", adc=Adc(leakage_a=2e-6, buffered="no"), detector=AverageDetector(10e3, 1e-6)
     ),
