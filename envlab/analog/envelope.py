@@ -7,12 +7,22 @@ in analog/bank.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from envlab.analog.detector import AverageDetector, Detector, detect, hold_step
+from envlab.analog.adc import stamps_of
+from envlab.analog.detector import (
+    AverageDetector,
+    Detector,
+    Readings,
+    between_readings,
+    detect,
+    hold_step,
+    readings_of,
+)
 from envlab.analog.diodes.passive import charged_through, diode_step, hold_passive
 from envlab.analog.rectifiers.half_wave_circuit import (
     both_ways,
@@ -27,7 +37,7 @@ from envlab.analog.rectifiers.half_waves import HalfWaves
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.analog.rectifiers.pump_circuit import hold_pumped, pumped
 from envlab.analog.rectifiers.pumps import Pump
-from envlab.units import FloatArray
+from envlab.units import FloatArray, IntArray
 
 # What a rectifier is on its board, with the board's bias and supply in it.
 BuiltRectifier = Rectifier | HalfWaves | Pump
@@ -38,13 +48,15 @@ class HoldState:
     """held_v: V on the hold capacitor above the reference node. across_v: V across the coupling capacitor.
 
     other_across_v: across further coupling capacitors; empty: none, or all empty. inner: of the rectifier's
-    amplifiers, as its step keeps it; empty: at rest.
+    amplifiers, as its step keeps it; empty: at rest. samples: outputs so far, counted where readings take
+    charge one by one (detector.Readings), the first of them at time 0.
     """
 
     held_v: float = 0.0
     across_v: float = 0.0
     other_across_v: tuple[float, ...] = ()
     inner: tuple[float, ...] = ()
+    samples: int = 0
 
 
 def coupled_at(rectifier: BuiltRectifier, resting_v: float) -> HoldState:
@@ -99,8 +111,38 @@ def hold_rectified(
     sample_rate_hz: float,
     state: HoldState,
 ) -> tuple[FloatArray, HoldState]:
-    """The same from what the rectifier's stage hands on: see offered_v for what that is."""
-    return _hold(rectifier, detector, sample_rate_hz)(drive_v, state)
+    """The same from what the rectifier's stage hands on: see offered_v for what that is.
+
+    Where readings take charge one by one, held_v between which a reading lies (adc.stamps_of) is what is held
+    after it: what the converter, too, has on its capacitor.
+    """
+    hold = _hold(rectifier, between_readings(detector), sample_rate_hz)
+    readings = readings_of(detector)
+    if readings is None:
+        return hold(drive_v, state)
+    before = state.samples
+    held_v, done = np.empty(drive_v.size), 0
+    for stop in _read_after(readings, sample_rate_hz, before, before + drive_v.size) - before:
+        if stop > done:
+            held_v[done:stop], state = hold(drive_v[done:stop], state)
+            done = int(stop)
+        held_v[stop - 1] = readings.left_v(state.held_v, detector.hold_farad)
+        state = replace(state, held_v=float(held_v[stop - 1]))
+    if done < drive_v.size:
+        held_v[done:], state = hold(drive_v[done:], state)
+    return held_v, replace(state, samples=before + drive_v.size)
+
+
+def _read_after(readings: Readings, sample_rate_hz: float, start: int, stop: int) -> IntArray:
+    """Return after how many outputs each reading falls that does so after start and not after stop.
+
+    The reading at time 0 is part of the state at rest.
+    """
+    first, last = ((at - 1) / sample_rate_hz * readings.rate_hz for at in (start, stop + 2))
+    index = np.arange(max(1, math.floor(first)), math.ceil(last) + 1)
+    # Further than the last that is wanted, so that stamps_of holds none of these back.
+    after, _ = stamps_of(index / readings.rate_hz, stop + 4, sample_rate_hz)
+    return after[(after > start) & (after <= stop)]
 
 
 def offered_v(

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from envlab.analog.bank.tolerance_bank import Board as BankBoard
 from envlab.analog.bank.tolerance_bank import BoardBlock, SpreadBank, alike_enough, noise_apart
+from envlab.analog.detector import readings_of
 from envlab.analog.electret import Electret
 from envlab.analog.preamp import input_noise_v
 from envlab.analog.rectifiers.ideal import Rectifier
@@ -35,6 +36,8 @@ def runs_side_by_side(design: Board, boards: Sequence[Board]) -> bool:
     for board in (design, *boards):
         working = [name for name, stage in front_end_of(board).items() if not stage.is_wire]
         if working != ["microphone", "preamp", "rectifier"]:
+            return False
+        if readings_of(board.detector_as_built) is not None:
             return False
     if not design.rectifier.scales_with_level:
         return False

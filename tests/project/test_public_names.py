@@ -52,6 +52,7 @@ PUBLIC = [
     "shown_codes",
     "sweep",
     "tolerance",
+    "write_specification",
 ]
 # Named public modules, by what they are for.
 MODULES = {

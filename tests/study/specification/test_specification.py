@@ -246,7 +246,7 @@ BAD = [
     ),
     (
         '[sweep.detector]\nattack_ohm = {series="E6", low="-1k", high="1k"}\n',
-        "low is -1000.0; it must be above 0",
+        "low is -1000.0; it must be from 1e-15 to 1e+12",
     ),
     (
         '[sweep.detector]\nattack_ohm = {series="E6", low="1k", high="1G"}\n',
