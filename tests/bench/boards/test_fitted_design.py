@@ -18,6 +18,7 @@ from envlab.bench.fit.fit import FittedBoard, Interval, fit_board
 from envlab.bench.fit.model import BenchModel
 from envlab.bench.fit.values import designed_values
 from envlab.bench.signals.expected_boards import values_of
+from envlab.design_file import with_parts
 from envlab.errors import EnvlabError, FileError, ParameterError
 from envlab.shipped import demo_design
 from envlab.stages import AverageDetector
@@ -77,7 +78,11 @@ def test_the_design_file_is_the_board(tmp_path):
     checker, _ = bench(WAY, BITS)
     parts = parts_alone(first, second, KNOWN_OHM, known_percent=0.1)
     found = design_of_board(checker.chain, first, WAY, parts)
-    text = fitted_design_text(demo_design().read_text("utf-8"), found, "board1.csv", WAY)
+    source = with_parts(
+        demo_design().read_text("utf-8"),
+        {"detector.attack_ohm": 4.7e3, "detector.hold_farad": 1e-6, "detector.release_ohm": 220e3},
+    )
+    text = fitted_design_text(source, found, "board1.csv", WAY)
     path = tmp_path / "board1.toml"
     path.write_text(text, encoding="utf-8")
     read = read_design(path)
