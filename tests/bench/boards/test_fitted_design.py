@@ -18,9 +18,8 @@ from envlab.bench.fit.fit import FittedBoard, Interval, fit_board
 from envlab.bench.fit.model import BenchModel
 from envlab.bench.fit.values import designed_values
 from envlab.bench.signals.expected_boards import values_of
-from envlab.design_file import with_parts
+from envlab.design_file import design_text
 from envlab.errors import EnvlabError, FileError, ParameterError
-from envlab.shipped import demo_design
 from envlab.stages import AverageDetector
 from envlab.study.specification.specification import read_specification
 
@@ -78,10 +77,10 @@ def test_the_design_file_is_the_board(tmp_path):
     checker, _ = bench(WAY, BITS)
     parts = parts_alone(first, second, KNOWN_OHM, known_percent=0.1)
     found = design_of_board(checker.chain, first, WAY, parts)
-    source = with_parts(
-        demo_design().read_text("utf-8"),
-        {"detector.attack_ohm": 4.7e3, "detector.hold_farad": 1e-6, "detector.release_ohm": 220e3},
+    asked = (
+        '[[clips]]\nfile = "drum_line.flac"\nlevels_db_spl = [92]\n[sweep.detector]\nrelease_ohm = ["150k"]\n'
     )
+    source = design_text(checker.chain) + asked
     text = fitted_design_text(source, found, "board1.csv", WAY)
     path = tmp_path / "board1.toml"
     path.write_text(text, encoding="utf-8")
