@@ -33,7 +33,7 @@ ROWS = (
     ("bench",),
     ("plot",),
     ("widget", "report"),
-    ("cli", "stages", "lights", "judge", "sheets", "returned", "export"),
+    ("cli", "stages", "lights", "judge", "sheets", "export"),
     ("__init__", "__main__"),
 )
 PLACE = {name: place for place, row in enumerate(ROWS) for name in row}
