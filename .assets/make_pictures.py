@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
+from envlab.bench.boards.invented import invented_capture
+from envlab.bench.check import BoardChecker
+from envlab.chain import Chain
+from envlab.plot.bench.board import board_sheet
 from envlab.plot.export import save_png
 from envlab.plot.schematic.schematic import schematic
 from envlab.plot.sheets import effects_sheet, strips_sheet, table_sheet
@@ -28,6 +33,16 @@ def main() -> None:
     lights = light_on_clips(specification, choice.chain)
     save_png(strips_sheet(lights), HERE / "night.png", dpi=DPI)
     save_png(table_sheet(choice.chain, lights), HERE / "table.png", dpi=DPI)
+    board_picture(specification.chain)
+
+
+def board_picture(chain: Chain) -> None:
+    """Draw an invented board with a release resistor a step off, as in 06_bench_check."""
+    parts = replace(chain.detector, attack_ohm=4.9e3, hold_farad=0.9e-6, release_ohm=330e3)
+    board = replace(chain, detector=parts, adc=replace(chain.adc, offset_lsb=2.2, noise_lsb=0.5))
+    capture = invented_capture(chain, board, seed=6, clock=0.013, delay_s=0.8)
+    picture = board_sheet(capture, BoardChecker(chain).check(capture))
+    save_png(picture, HERE / "board.png", dpi=DPI)
 
 
 if __name__ == "__main__":

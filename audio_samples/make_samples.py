@@ -150,8 +150,9 @@ def sources(folder: Path) -> str:
     lines += [
         "",
         "`beat` marks music whose beat the lights should show, `quiet` soft music on which they should still",
-        "be lit, `room` a place where nobody plays and they stay dark, `walking` a clip full of sounds that",
-        "they should not follow.",
+        "be lit, `room` a place where nobody plays and they stay dark, `walking` sounds that are no music. At",
+        "the wearer's shoulder those are louder than the singers, so that the parade's lights follow them too;",
+        "what is asked is how bright they may get (`false_light_lstar`).",
         "",
     ]
     return "\n".join(lines)

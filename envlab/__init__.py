@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from envlab.study.specification.design_schema import design_schema
     from envlab.study.specification.specification import Judging, Specification, read_specification
     from envlab.study.specification.targets import Target, Targets
+    from envlab.study.specification.written import write_specification
     from envlab.study.sweep.choice import Choice, choose
     from envlab.study.sweep.sweep import sweep
     from envlab.study.tolerance.result import ToleranceResult
@@ -77,6 +78,7 @@ __all__ = [
     "shown_codes",
     "sweep",
     "tolerance",
+    "write_specification",
 ]
 
 _HOMES = {
@@ -114,6 +116,7 @@ _HOMES = {
     "shown_codes": "envlab.study.exported.shown",
     "sweep": "envlab.study.sweep.sweep",
     "tolerance": "envlab.study.tolerance.tolerance",
+    "write_specification": "envlab.study.specification.written",
 }
 
 # Hidden from the type checker, which would otherwise let every misspelt name pass.

@@ -247,6 +247,21 @@ _SOURCES = {
         "cited",
         ("Simpson",),
     ),
+    # bench
+    "ITUV41": Source(
+        "ITU-T Recommendation V.41, Code-independent error-control system, 1988 (its polynomial of 16 bit)",
+        "from memory",
+        ("V.41",),
+    ),
+    "MacKinnon2023": Source(
+        "J. G. MacKinnon, M. Ø. Nielsen and M. D. Webb, Cluster-robust inference: a guide to empirical"
+        " practice, Journal of Econometrics, vol. 232, 2023, pp. 272-299",
+        "from memory",
+        ("MacKinnon",),
+    ),
+    "Golomb1967": Source(
+        "S. W. Golomb, Shift register sequences, Holden-Day, 1967", "from memory", ("Golomb",)
+    ),
     # files
     "JSONSchema2020-12": Source(
         "JSON Schema: A Media Type for Describing JSON Documents, draft 2020-12, json-schema.org",

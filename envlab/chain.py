@@ -28,7 +28,7 @@ from envlab.analog.tones.steady_state import ToneResponse
 from envlab.circuit.circuit import circuit_of
 from envlab.circuit.design_rules import amplifier_warnings, circuit_warnings
 from envlab.digital.firmware_settings import FirmwareSettings
-from envlab.digital.fixed_frame import most_dither_bits, slowest_refresh_hz
+from envlab.digital.fixed_frame import MOST_DITHER_BITS, most_dither_bits, slowest_refresh_hz
 from envlab.digital.followers import Follower, PassThrough
 from envlab.engine.board import (
     front_end_of,
@@ -132,7 +132,10 @@ class Chain:
     def __post_init__(self) -> None:
         check_range("frame_rate_hz", self.frame_rate_hz, 10, 1000, unit="Hz")
         check_whole("pixel_bits", self.pixel_bits, 1, 16)
-        check_whole("dither_bits", self.dither_bits, 0, most_dither_bits(self.pixel_bits))
+        # Two limits: the schema of design files knows no depth of the pixels, and takes the first.
+        check_whole("dither_bits", self.dither_bits, 0, MOST_DITHER_BITS)
+        if self.dither_bits > (most := most_dither_bits(self.pixel_bits)):
+            raise ParameterError("dither_bits", self.dither_bits, f"a whole number from 0 to {most}")
         check_choice("current_limit", self.current_limit, ("table", "frame"))
         top_code(self.pixel_bits, self.duty_limit)
         if self.frame_rate_hz > self.adc.rate_hz:
@@ -152,8 +155,17 @@ class Chain:
 
     @property
     def detector_as_built(self) -> Detector:
-        """The detector with the capacitance that its capacitor really has and all that loads it."""
-        return as_built(self.detector, self.hold_capacitor, self.adc)
+        """The detector with the capacitance that its capacitor really has and all that loads it.
+
+        An ideal rectifier stands on its node without parts; what loads it counts from there.
+        """
+        node_v = 0.0 if self.rectifier.topology == "ideal" else self.rectifier.reference_node_v
+        return as_built(self.detector, self.hold_capacitor, self.adc, node_v)
+
+    @property
+    def adc_as_built(self) -> Adc:
+        """The converter with the buffer that it has behind this rectifier."""
+        return self.adc.behind(self.rectifier.topology)
 
     @property
     def rectifier_as_built(self) -> BuiltRectifier:
@@ -189,7 +201,7 @@ class Chain:
     @property
     def quiescent_counts(self) -> int:
         """ADC reading at silence without the ADC's own offset, never below 0: what the firmware subtracts."""
-        return max(0, math.floor(self.adc.line_lsb(self.quiescent_v)))
+        return max(0, math.floor(self.adc_as_built.line_lsb(self.quiescent_v)))
 
     @property
     def counts_scale_with_level(self) -> bool:
@@ -200,7 +212,12 @@ class Chain:
     def design_rule_warnings(self) -> tuple[str, ...]:
         """What a bench would show to be wrong with this board, one sentence each."""
         found = design_rule_warnings(
-            self.preamp, self.band_filter, self.rectifier, self.detector_as_built, self.adc, self.quiescent_v
+            self.preamp,
+            self.band_filter,
+            self.rectifier,
+            self.detector_as_built,
+            self.adc_as_built,
+            self.quiescent_v,
         )
         return (*found, *circuit_warnings(circuit_of(self)), *self._amplifier_warnings())
 
@@ -279,7 +296,8 @@ class Chain:
             peak_v,
             bias_v=self.bias_at_rectifier_v,
         )
-        return self.adc.envelope_lsb(peak_v * settled_ratio * self.adc.settled_share, self.quiescent_v)
+        rise_v = peak_v * settled_ratio * self.adc.settled_share
+        return self.adc_as_built.envelope_lsb(rise_v, self.quiescent_v)
 
     def level_scale(self) -> LevelScale:
         """Return how this board counts: counts_at any level, without a simulation for each."""

@@ -118,7 +118,7 @@ for _section, _kinds in STAGES.items():
         BOUGHT[_section] = tuple(_names)
 FRAME_KEYS = ("pixel_bits", "frame_rate_hz", "dither_bits", "current_limit")
 # Every section that a design file can have; those after "frames" say how to judge, and are read elsewhere.
-SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging")
+SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging", "measured")
 # What version 0.1 called it.
 # (section, key of 0.1) → key of today.
 OLD_KEYS = {("rectifier", "rest_v"): "reference_node_v"}
@@ -198,14 +198,15 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
         if section in tables:
             where, key = f"{file_name}: [{section}]", chosen_by(section)
             stages[section] = stage_of(tables[section], stage, where, getattr(usual, section), key)
-    for section, keys in BOUGHT.items():
+    # What was measured on a board cannot be bought.
+    for section, keys in BOUGHT.items() if "measured" not in tables else ():
         for key in keys:
             if key in tables.get(section, {}):
                 check_buyable(key, getattr(stages[section], key), f"{file_name}: [{section}]")
     where = f"{file_name}: [frames]"
     frames = fields_of(tables.get("frames", {}), Chain, where, only=FRAME_KEYS)
     if "follower" not in tables:
-        stages["follower"] = _all_readings(frames.get("frame_rate_hz", usual.frame_rate_hz))
+        stages["follower"] = all_readings(frames.get("frame_rate_hz", usual.frame_rate_hz))
     try:
         chain = Chain(**stages, **frames)
         chain.check_sending()
@@ -215,8 +216,8 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
         raise FileError(f"{place} {problem}") from None
 
 
-def _all_readings(frame_rate_hz: float) -> MovingMean:
-    """What the light follows where a file does not say: the mean of a frame's readings, none thrown away."""
+def all_readings(frame_rate_hz: float) -> MovingMean:
+    """Return what the light follows where a file does not say: the mean of all readings of a frame (Hz)."""
     # A rate that cannot be is refused by the chain, which names it.
     return MovingMean(1 / frame_rate_hz) if frame_rate_hz > 0 else MovingMean()
 
@@ -272,21 +273,22 @@ def stage_of(
     values = dict(table)
     if isinstance(stage, dict):
         stated = values.pop(chosen, None)
-        kind = _kind_of(default, stage) if stated is None else stated
+        kind = kind_of(default, stage) if stated is None else stated
         if not isinstance(kind, str) or kind not in stage:
             raise FileError(f"{where} {chosen} is {kind!r}; it must be one of {', '.join(stage)}")
         known = vars(default) if type(default) is stage[kind] else {}
         made: Any = build(stage[kind], {**known, **fields_of(values, stage[kind], where)}, where)
-        if stated is not None and _kind_of(made, stage) != stated:
+        if stated is not None and kind_of(made, stage) != stated:
             raise FileError(
-                f"{where} {chosen} is {stated!r}; with these values it must be {_kind_of(made, stage)!r}"
+                f"{where} {chosen} is {stated!r}; with these values it must be {kind_of(made, stage)!r}"
             )
         return made
     known = vars(default) if type(default) is stage else {}
     return build(stage, {**known, **fields_of(values, stage, where)}, where)
 
 
-def _kind_of(part: Any, stage: Mapping[str, type]) -> str:
+def kind_of(part: Any, stage: Mapping[str, type]) -> str:
+    """Return the name under which a stage's form stands among its forms, as a design file says it."""
     own = str(getattr(part, "topology", ""))
     return own if own in stage else next(kind for kind, cls in stage.items() if type(part) is cls)
 
@@ -400,18 +402,19 @@ def design_text(chain: Chain) -> str:
         part = getattr(chain, section)
         table = tomlkit.table()
         if isinstance(stage, dict):
-            table[chosen_by(section)] = _kind_of(part, stage)
+            table[chosen_by(section)] = kind_of(part, stage)
         for field in dataclasses.fields(part):
-            table[field.name] = _written_field(part, field.name)
+            table[field.name] = written_field(part, field.name)
         document[section] = table
     frames = tomlkit.table()
     for key in FRAME_KEYS:
-        frames[key] = _written_field(chain, key)
+        frames[key] = written_field(chain, key)
     document["frames"] = frames
     return tomlkit.dumps(document)
 
 
-def _written_field(part: Any, name: str) -> float | str:
+def written_field(part: Any, name: str) -> float | str:
+    """Return one field of a stage as a design file shows it, in SI or as "4k7"; "none" for None."""
     value = getattr(part, name)
     if value is None:
         return "none"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from envlab.plot.bench.board import board_sheet
+from envlab.plot.bench.night import night_sheet
 from envlab.plot.explanations.sheets import (
     breathing_sheet,
     burst_sheet,
@@ -37,6 +39,7 @@ from envlab.plot.table.table_sheets import (
 
 __all__ = [
     "along_sheet",
+    "board_sheet",
     "breathing_sheet",
     "burst_sheet",
     "climb_sheet",
@@ -53,6 +56,7 @@ __all__ = [
     "lightness_sheet",
     "map_sheet",
     "maps_sheet",
+    "night_sheet",
     "pack_sheet",
     "pareto_sheet",
     "phases_sheet",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from envlab.errors import FileError
+from envlab.errors import FileError, check_choice
 
 _PACKAGE = Path(__file__).parent
 
@@ -17,6 +17,11 @@ def shipped_folder(name: str) -> Path:
     raise FileError(f"{name}: this copy of envlab came without it; install it anew")
 
 
-def demo_design() -> Path:
-    """Return the design file of the lantern parade."""
-    return _PACKAGE / "lantern_parade.toml"
+# Designs that come with the package; the first is the one that is meant where none is named.
+DEMOS = ("lantern-parade", "garden-moon")
+
+
+def demo_design(name: str = DEMOS[0]) -> Path:
+    """Return the design file of a demo, "lantern-parade" or "garden-moon"; ParameterError if neither."""
+    check_choice("name", name, DEMOS)
+    return _PACKAGE / f"{name.replace('-', '_')}.toml"

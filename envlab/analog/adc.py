@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from envlab.analog.amplifier import AMPLIFIER_CLASSES
 from envlab.analog.stage import part, varies
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.units import FloatArray, IntArray
+
+# Of an amplifier that goes from rail to rail, above ground, while it hardly gives current: typical, from
+# memory, as the rest of its class in analog/amplifier.py.
+BUFFER_LOW_V = AMPLIFIER_CLASSES["rail_to_rail"].output_low_v
 
 
 @dataclass(frozen=True)
@@ -50,6 +55,10 @@ class Adc:
     buffered : str
         "yes" if an amplifier stands between detector and pin, so that leakage and sampling do not load the
         hold capacitor; or "no".
+    buffer_low_v : float or None
+        How near to ground that amplifier's output comes, V, 0 to 1: no reading is lower. None: 15 mV, which
+        is usual of one that goes from rail to rail and hardly gives current (typical, from memory); behind an
+        ideal rectifier, which no parts make either, 0.
     pin_limit_v : float or None
         Most that the pin bears, V; None: reference_v + 0.3 V (common practice, no source).
 
@@ -89,6 +98,7 @@ class Adc:
     sampling_s: float = 1e-6
     leakage_a: float = 0.0
     buffered: str = "yes"
+    buffer_low_v: float | None = None
     pin_limit_v: float | None = None
 
     def __post_init__(self) -> None:
@@ -109,6 +119,8 @@ class Adc:
         check_range("sampling_s", self.sampling_s, 1e-9, 1 / self.rate_hz, unit="s")
         check_range("leakage_a", self.leakage_a, 0, 1e-3, unit="A")
         check_choice("buffered", self.buffered, ("yes", "no"))
+        if self.buffer_low_v is not None:
+            check_range("buffer_low_v", self.buffer_low_v, 0, 1, unit="V")
         if self.pin_limit_v is not None:
             check_range("pin_limit_v", self.pin_limit_v, 0.1, 60, unit="V")
 
@@ -123,6 +135,33 @@ class Adc:
         span_v = self.reference_v - self.dead_low_v - self.dead_high_v
         return float(span_v / 2**self.bits / (1 + 0.01 * self.gain_error_percent))
 
+    def behind(self, topology: str) -> Adc:
+        """Return the converter with the buffer that it has behind a rectifier.
+
+        Parameters
+        ----------
+        topology : str
+            Of the rectifier, as a design file calls it; behind an "ideal" one the buffer is ideal.
+        """
+        if self.buffered == "no" or self.buffer_low_v is not None or topology == "ideal":
+            return self
+        return replace(self, buffer_low_v=BUFFER_LOW_V)
+
+    @property
+    def lowest_pin_v(self) -> float:
+        """Lowest voltage that the pin can have, V: where its buffer's output ends; −inf: no limit."""
+        return -math.inf if self.buffered == "no" or self.buffer_low_v is None else self.buffer_low_v
+
+    def swallowed_lsb(self, quiescent_v: float) -> float:
+        """Return how far a rise above a quiescent voltage goes unread, LSB: in a dead zone, below the buffer.
+
+        Parameters
+        ----------
+        quiescent_v : float
+            V before the pin's buffer, 0 or more.
+        """
+        return float(max((max(self.dead_low_v, self.lowest_pin_v) - quiescent_v) / self.lsb_v, 0.0))
+
     @property
     def is_straight(self) -> bool:
         """Whether counts are in proportion to the volts above any pin voltage: no bow, no dead zones."""
@@ -136,9 +175,9 @@ class Adc:
         Parameters
         ----------
         pin_v : float
-            Volts at the pin.
+            Volts at the pin, or before its buffer.
         """
-        lsb = (pin_v - self.dead_low_v) / self.lsb_v
+        lsb = (max(pin_v, self.lowest_pin_v) - self.dead_low_v) / self.lsb_v
         share = min(max(lsb / 2**self.bits, 0.0), 1.0)
         return float(lsb + 4 * self.bow_lsb * share * (1 - share))
 
@@ -148,9 +187,9 @@ class Adc:
         Parameters
         ----------
         rise_v, quiescent_v : float
-            V at the pin, each 0 or more.
+            V before the pin's buffer, each 0 or more.
         """
-        if self.is_straight:
+        if self.is_straight and quiescent_v >= self.lowest_pin_v:
             return rise_v / self.lsb_v
         return max(self.line_lsb(quiescent_v + rise_v) - max(self.line_lsb(quiescent_v), 0.0), 0.0)
 
@@ -183,7 +222,12 @@ class Adc:
         """
         if self.buffered == "yes":
             return 0.0
-        return self.leakage_a / self.reference_v + self.sampling_farad * self.rate_hz * self.settled_share
+        return self.leakage_a / self.reference_v + self.taken_farad * self.rate_hz
+
+    @property
+    def taken_farad(self) -> float:
+        """The sampling capacitor as far as an unbuffered hold capacitor has to fill it at each reading, F."""
+        return 0.0 if self.buffered == "yes" else self.sampling_farad * self.settled_share
 
 
 def instants_s(duration_s: float, rate_hz: float) -> FloatArray:
@@ -233,7 +277,7 @@ def converter_numbers(adc: Adc, *, reference_node_v: float = 0.0, zero_counts: i
     return np.array(
         (
             *(reference_node_v, adc.settled_share, adc.lsb_v, adc.offset_lsb, adc.top_code),
-            *(adc.dead_low_v, adc.bow_lsb, zero_counts),
+            *(adc.dead_low_v, adc.bow_lsb, adc.lowest_pin_v, zero_counts),
         )
     )
 

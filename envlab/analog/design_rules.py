@@ -27,12 +27,16 @@ def design_rule_warnings(
 ) -> tuple[str, ...]:
     """Return one sentence for each thing that is wrong; none if the board is sound.
 
-    detector: as built. quiescent_v: V at the detector when nothing sounds.
+    detector, adc: as built. quiescent_v: V at the detector when nothing sounds.
     """
     found = _preamp_warnings(preamp)
     if isinstance(rectifier, Rectifier):
         found += _rectifier_warnings(preamp, rectifier)
-    found += [*_adc_warnings(adc), *_dead_zone_warnings(adc, quiescent_v)]
+    found += [
+        *_adc_warnings(adc),
+        *_dead_zone_warnings(adc, quiescent_v),
+        *_buffer_warnings(adc, quiescent_v),
+    ]
     most_v = _most_at_pin_v(preamp, rectifier, detector, quiescent_v)
     if most_v > adc.pin_bears_v:
         found.append(
@@ -101,6 +105,18 @@ def _dead_zone_warnings(adc: Adc, quiescent_v: float) -> list[str]:
         f"The ADC reads 0 up to {1e3 * adc.dead_low_v:.3g} mV and the detector rests at"
         f" {1e3 * quiescent_v:.3g} mV: the first {1e3 * lost_v:.3g} mV of every sound are lost. Lift"
         " reference_node_v above the dead zone, or state a floor that lies above it."
+    ]
+
+
+def _buffer_warnings(adc: Adc, quiescent_v: float) -> list[str]:
+    lost_v = adc.lowest_pin_v - quiescent_v
+    if lost_v < adc.lsb_v:
+        return []
+    return [
+        f"The buffer before the ADC comes no nearer to ground than {1e3 * adc.lowest_pin_v:.3g} mV and the"
+        f" detector rests at {1e3 * quiescent_v:.3g} mV: the first {1e3 * lost_v:.3g} mV of every sound,"
+        f" {lost_v / adc.lsb_v:.3g} counts, are lost. Lift reference_node_v above that, state buffer_low_v of"
+        ' an amplifier that comes nearer, or leave it out: buffered = "no", with what the pin takes.'
     ]
 
 

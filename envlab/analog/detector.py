@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import NamedTuple
 
 import numpy as np
@@ -125,6 +125,147 @@ class AverageDetector:
 
 
 Detector = PeakDetector | AverageDetector
+
+
+@dataclass(frozen=True)
+class DrawnPeakDetector(PeakDetector):
+    """A peak detector from whose hold capacitor drawn_a flows whatever voltage it has, A.
+
+    No part of its own: what an unbuffered pin takes because the reference node stands above ground.
+    """
+
+    drawn_a: float = 0.0
+
+
+@dataclass(frozen=True)
+class DrawnAverageDetector(AverageDetector):
+    """The same of an average detector; drawn_a: A."""
+
+    drawn_a: float = 0.0
+
+
+def drawing(detector: Detector, amperes: float) -> Detector:
+    """Return the detector with a current that its hold capacitor gives besides, 0 A or more.
+
+    Parameters
+    ----------
+    detector : Detector
+        What holds the envelope.
+    amperes : float
+        0: it is the detector itself.
+    """
+    if amperes == 0:
+        return detector
+    own = {one.name: getattr(detector, one.name) for one in fields(detector)} | {"drawn_a": amperes}
+    kind = DrawnAverageDetector if isinstance(detector, AverageDetector) else DrawnPeakDetector
+    return kind(**own)
+
+
+def drawn_a(detector: Detector) -> float:
+    """Return the current that flows out of its hold capacitor whatever voltage that has, A.
+
+    Parameters
+    ----------
+    detector : Detector
+        As built.
+    """
+    return detector.drawn_a if isinstance(detector, DrawnPeakDetector | DrawnAverageDetector) else 0.0
+
+
+@dataclass(frozen=True)
+class Readings:
+    """What an unbuffered pin takes at each reading: the charge of a sampling capacitor that comes empty.
+
+    farad: of that capacitor, as far as it is filled, F. rate_hz: readings a second. node_v: what the hold
+    capacitor stands on, V against the pin's ground.
+    """
+
+    farad: float
+    rate_hz: float
+    node_v: float = 0.0
+
+    def left_v(self, held_v: float, hold_farad: float) -> float:
+        """Return what is held once both capacitors have shared, V above the node; to ground v·C/(C + Cs)."""
+        return (held_v + self.node_v) * (hold_farad / (hold_farad + self.farad)) - self.node_v
+
+
+@dataclass(frozen=True)
+class ReadPeakDetector(DrawnPeakDetector):
+    """A peak detector that every reading takes charge from; release_ohm and drawn_a hold its mean."""
+
+    readings: Readings | None = None
+
+
+@dataclass(frozen=True)
+class ReadAverageDetector(DrawnAverageDetector):
+    """The same of an average detector; load_ohm and drawn_a hold the mean."""
+
+    readings: Readings | None = None
+
+
+def readings_of(detector: Detector) -> Readings | None:
+    """Return what readings take from its hold capacitor one by one, or None: nothing, or a steady current.
+
+    Parameters
+    ----------
+    detector : Detector
+        As built.
+    """
+    return detector.readings if isinstance(detector, ReadPeakDetector | ReadAverageDetector) else None
+
+
+def read_by(detector: Detector, readings: Readings) -> Detector:
+    """Return the detector, in which the mean of the readings' charge is contained, read so.
+
+    Parameters
+    ----------
+    detector : Detector
+        With the conductance farad·rate_hz in its release or load, and node_v times it in drawn_a.
+    readings : Readings
+        What each reading takes.
+    """
+    own = {one.name: getattr(detector, one.name) for one in fields(detector)} | {"readings": readings}
+    return ReadAverageDetector(**own) if isinstance(detector, AverageDetector) else ReadPeakDetector(**own)
+
+
+def averaged(detector: Detector) -> Detector:
+    """Return the detector from which the readings' charge flows as a steady current of the same mean.
+
+    Parameters
+    ----------
+    detector : Detector
+        As built.
+    """
+    if readings_of(detector) is None:
+        return detector
+    if isinstance(detector, AverageDetector):
+        plain: Detector = AverageDetector(detector.smoothing_ohm, detector.hold_farad, detector.load_ohm)
+    else:
+        plain = PeakDetector(detector.attack_ohm, detector.hold_farad, detector.release_ohm)
+    return drawing(plain, drawn_a(detector))
+
+
+def between_readings(detector: Detector) -> Detector:
+    """Return the detector as it is from one reading to the next.
+
+    Parameters
+    ----------
+    detector : Detector
+        As built.
+    """
+    readings, mean = readings_of(detector), averaged(detector)
+    if readings is None:
+        return detector
+    taken_s = readings.farad * readings.rate_hz
+    other_a = max(0.0, drawn_a(mean) - taken_s * readings.node_v)
+    # What is left of the subtraction's rounding is no current.
+    other_a = other_a if other_a > 1e-12 * drawn_a(mean) else 0.0
+    if isinstance(mean, AverageDetector):
+        load_s = (0.0 if mean.load_ohm is None else 1 / mean.load_ohm) - taken_s
+        load_ohm = 1 / load_s if load_s > 1e-12 else None
+        return drawing(AverageDetector(mean.smoothing_ohm, mean.hold_farad, load_ohm), other_a)
+    release_ohm = min(1e9, 1 / (1 / mean.release_ohm - taken_s))
+    return drawing(PeakDetector(mean.attack_ohm, mean.hold_farad, release_ohm), other_a)
 
 
 class HoldStep(NamedTuple):

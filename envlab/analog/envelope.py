@@ -7,12 +7,22 @@ in analog/bank.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from envlab.analog.detector import AverageDetector, Detector, detect, hold_step
+from envlab.analog.adc import stamps_of
+from envlab.analog.detector import (
+    AverageDetector,
+    Detector,
+    Readings,
+    between_readings,
+    detect,
+    hold_step,
+    readings_of,
+)
 from envlab.analog.diodes.passive import charged_through, diode_step, hold_passive
 from envlab.analog.rectifiers.half_wave_circuit import (
     both_ways,
@@ -27,7 +37,7 @@ from envlab.analog.rectifiers.half_waves import HalfWaves
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.analog.rectifiers.pump_circuit import hold_pumped, pumped
 from envlab.analog.rectifiers.pumps import Pump
-from envlab.units import FloatArray
+from envlab.units import FloatArray, IntArray
 
 # What a rectifier is on its board, with the board's bias and supply in it.
 BuiltRectifier = Rectifier | HalfWaves | Pump
@@ -38,13 +48,15 @@ class HoldState:
     """held_v: V on the hold capacitor above the reference node. across_v: V across the coupling capacitor.
 
     other_across_v: across further coupling capacitors; empty: none, or all empty. inner: of the rectifier's
-    amplifiers, as its step keeps it; empty: at rest.
+    amplifiers, as its step keeps it; empty: at rest. samples: outputs so far, counted where readings take
+    charge one by one (detector.Readings), the first of them at time 0.
     """
 
     held_v: float = 0.0
     across_v: float = 0.0
     other_across_v: tuple[float, ...] = ()
     inner: tuple[float, ...] = ()
+    samples: int = 0
 
 
 def coupled_at(rectifier: BuiltRectifier, resting_v: float) -> HoldState:
@@ -99,8 +111,71 @@ def hold_rectified(
     sample_rate_hz: float,
     state: HoldState,
 ) -> tuple[FloatArray, HoldState]:
-    """The same from what the rectifier's stage hands on: see offered_v for what that is."""
-    return _hold(rectifier, detector, sample_rate_hz)(drive_v, state)
+    """The same from what the rectifier's stage hands on: see offered_v for what that is.
+
+    Where readings take charge one by one, held_v between which a reading lies (adc.stamps_of) is what is held
+    after it: what the converter, too, has on its capacitor.
+    """
+    between, readings = between_readings(detector), readings_of(detector)
+    if readings is None:
+        return _hold(rectifier, between, sample_rate_hz)(drive_v, state)
+    last = state.samples + drive_v.size
+    read_after = _read_after(readings, sample_rate_hz, state.samples, last) - state.samples
+    if rectifier.scales_with_level and readings.node_v == 0:
+        held_v, end = _read_at_once(drive_v, between, readings, read_after, sample_rate_hz, state)
+    else:
+        hold = _hold(rectifier, between, sample_rate_hz)
+        held_v, end = _read_in_turn(hold, drive_v, detector.hold_farad, readings, read_after, state)
+    return held_v, replace(end, samples=last)
+
+
+def _read_in_turn(
+    hold: Hold,
+    drive_v: FloatArray,
+    hold_farad: float,
+    readings: Readings,
+    read_after: IntArray,
+    state: HoldState,
+) -> tuple[FloatArray, HoldState]:
+    held_v, done = np.empty(drive_v.size), 0
+    for stop in read_after.tolist():
+        if stop > done:
+            held_v[done:stop], state = hold(drive_v[done:stop], state)
+            done = stop
+        left_v = readings.left_v(state.held_v, hold_farad)
+        held_v[stop - 1], state = left_v, replace(state, held_v=left_v)
+    if done < drive_v.size:
+        held_v[done:], state = hold(drive_v[done:], state)
+    return held_v, state
+
+
+def _read_at_once(
+    drive_v: FloatArray,
+    between: Detector,
+    readings: Readings,
+    read_after: IntArray,
+    sample_rate_hz: float,
+    state: HoldState,
+) -> tuple[FloatArray, HoldState]:
+    """The same behind a rectifier that is at once, on ground: one loop, fifty times as quick."""
+    from envlab.analog.kernels import stage_kernels as kernels
+
+    kept = readings.left_v(1.0, between.hold_farad)
+    step = hold_step(between, sample_rate_hz)
+    held_v = kernels.hold_read(drive_v, *step, read_after, kept, state.held_v)
+    return held_v, HoldState(float(held_v[-1]) if held_v.size else state.held_v)
+
+
+def _read_after(readings: Readings, sample_rate_hz: float, start: int, stop: int) -> IntArray:
+    """Return after how many outputs each reading falls that does so after start and not after stop.
+
+    The reading at time 0 is part of the state at rest.
+    """
+    first, last = ((at - 1) / sample_rate_hz * readings.rate_hz for at in (start, stop + 2))
+    index = np.arange(max(1, math.floor(first)), math.ceil(last) + 1)
+    # Further than the last that is wanted, so that stamps_of holds none of these back.
+    after, _ = stamps_of(index / readings.rate_hz, stop + 4, sample_rate_hz)
+    return after[(after > start) & (after <= stop)]
 
 
 def offered_v(

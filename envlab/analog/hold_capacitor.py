@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from envlab.analog.adc import Adc
-from envlab.analog.detector import Detector, PeakDetector
+from envlab.analog.detector import Detector, PeakDetector, Readings, drawing, read_by
 from envlab.errors import check_choice, check_range
 
 
@@ -36,6 +36,9 @@ CAPACITOR_CLASSES = {
     "tantalum": CapacitorClass(0.0, 0.06, 50.0),
 }
 _ROOM_C, _COLD_C = 25.0, -20.0
+# Share of the voltage that a reading takes, up to which a steady current stands for the readings. The held
+# voltage then errs by half of it, and nothing else knows of the readings.
+STEADY_UP_TO = 5e-4
 # Of its value, below which a part counts as not moved.
 LEAST_MOVE = 1e-4
 
@@ -90,11 +93,28 @@ class HoldCapacitor:
         return (f"the hold capacitor has {abs(100 * change):.2g} % {side} capacitance",)
 
 
-def as_built(detector: Detector, capacitor: HoldCapacitor, adc: Adc) -> Detector:
+def as_built(
+    detector: Detector, capacitor: HoldCapacitor, adc: Adc, reference_node_v: float = 0.0
+) -> Detector:
     """Return the detector with the capacitance that is there and everything that loads it.
 
-    Capacitor leakage, ADC leakage and sampling charge lie across it beside the release resistor. With an
-    ideal capacitor behind a buffer it is the detector itself.
+    Where a reading takes more than STEADY_UP_TO of the voltage, the detector knows of each (Readings).
+
+    Capacitor leakage lies across it, beside the release resistor. ADC leakage and sampling charge lead to
+    ground: what they take of the voltage held is a resistor beside it too, and what they take of the
+    reference node's is a current that never ends. With an ideal capacitor behind a buffer it is the detector
+    itself.
+
+    Parameters
+    ----------
+    detector : Detector
+        As bought.
+    capacitor : HoldCapacitor
+        What its capacitor is made of.
+    adc : Adc
+        What hangs on it.
+    reference_node_v : float
+        What the hold capacitor stands on, V against the ADC's ground, 0 to 30 V.
     """
     share = capacitor.share_left
     leak_s = detector.hold_farad / CAPACITOR_CLASSES[capacitor.material].insulation_s
@@ -102,7 +122,15 @@ def as_built(detector: Detector, capacitor: HoldCapacitor, adc: Adc) -> Detector
     if share == 1.0 and load_s == 0.0:
         return detector
     farad = share * detector.hold_farad
+    drawn_a = adc.load_s * reference_node_v
     if isinstance(detector, PeakDetector):
-        return replace(detector, hold_farad=farad, release_ohm=1 / (1 / detector.release_ohm + load_s))
-    own_s = 0.0 if detector.load_ohm is None else 1 / detector.load_ohm
-    return replace(detector, hold_farad=farad, load_ohm=1 / (own_s + load_s) if own_s + load_s else None)
+        release_ohm = 1 / (1 / detector.release_ohm + load_s)
+        mean = drawing(replace(detector, hold_farad=farad, release_ohm=release_ohm), drawn_a)
+    else:
+        own_s = 0.0 if detector.load_ohm is None else 1 / detector.load_ohm
+        load_ohm = 1 / (own_s + load_s) if own_s + load_s else None
+        mean = drawing(replace(detector, hold_farad=farad, load_ohm=load_ohm), drawn_a)
+    taken = adc.taken_farad
+    if taken <= STEADY_UP_TO * (farad + taken):
+        return mean
+    return read_by(mean, Readings(taken, adc.rate_hz, reference_node_v))

@@ -1,11 +1,15 @@
 """The command envlab: one verb for each thing that a maker does at the bench, in files by moment.
 
 listening: what the microphone will meet. backwards, choosing: before the board is ordered. boards: before
-fifty of it are. looking: before the night. export: into the firmware. writing: for the design file's editor.
+fifty of it are. returning: the board is back. returned: what
+follows from its capture. looking: before the night. export: into the firmware. writing:
+for the design file's editor.
 """
 
 from __future__ import annotations
 
+from envlab.cli import bench as returning
+from envlab.cli import boards as returned
 from envlab.cli import design_sweep as choosing
 from envlab.cli import level as listening
 from envlab.cli import parts as backwards
@@ -24,5 +28,7 @@ __all__ = [
     "listening",
     "looking",
     "main",
+    "returned",
+    "returning",
     "writing",
 ]

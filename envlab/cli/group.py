@@ -12,7 +12,14 @@ from envlab import __version__
 from envlab.cli.saying import note, paint
 from envlab.errors import EnvlabError, EnvlabWarning, NotJudgedError
 
-REFUSED_EXIT, USAGE_EXIT, FLASHING_EXIT, NOT_JUDGED_EXIT, INTERRUPTED_EXIT = 1, 2, 3, 4, 130
+REFUSED_EXIT, USAGE_EXIT, FLASHING_EXIT, NOT_JUDGED_EXIT, NOT_WITHIN_EXIT, INTERRUPTED_EXIT = (
+    1,
+    2,
+    3,
+    4,
+    5,
+    130,
+)
 
 # As the job goes, not by alphabet.
 _ORDER = (
@@ -22,6 +29,9 @@ _ORDER = (
     "design",
     "sweep",
     "tolerance",
+    "bench-signals",
+    "capture",
+    "check-board",
     "simulate",
     "notebooks",
     "table",
@@ -36,6 +46,7 @@ Exit status:
   3    the flash limit is not kept: by no candidate (design), by the design
        (tolerance)
   4    nothing could be judged: no clip can show how often the lights flash
+  5    the board is not within its tolerances (check-board)
   130  interrupted with Ctrl-C
 """
 

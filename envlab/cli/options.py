@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from envlab.cli.saying import remember_quiet
 from envlab.errors import FileError, ParameterError
+from envlab.shipped import DEMOS
 from envlab.sound.level_text import StatedLevel, parse_level
 
 if TYPE_CHECKING:
     from envlab.study.specification.specification import Specification
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+# Where click keeps the name of a demo until the argument DESIGN is read.
+_DEMO = "envlab.demo"
 
 
 def stated_level(ctx: click.Context, param: click.Parameter, value: str | None) -> StatedLevel | None:
@@ -26,7 +32,41 @@ def stated_level(ctx: click.Context, param: click.Parameter, value: str | None) 
         raise click.BadParameter(f"{problem.value!r} is not {problem.limit}.", ctx, param) from None
 
 
-design_argument = click.argument("design", required=False, type=click.Path(path_type=Path))
+def _demo_named(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
+    """Keep the name of a demo for the argument DESIGN, as an option's callback."""
+    del param
+    ctx.meta[_DEMO] = value
+
+
+def _design_or_demo(ctx: click.Context, param: click.Parameter, value: Path | None) -> Path | None:
+    """Return the design file that is named, itself or as a demo, as an argument's callback."""
+    from envlab.shipped import demo_design
+
+    del param
+    demo = ctx.meta.get(_DEMO)
+    if demo is None:
+        return value
+    if value is not None:
+        raise click.UsageError(f"--demo {demo} and the design {value} are both given; name one of them.", ctx)
+    return demo_design(demo)
+
+
+def design_argument(command: Command) -> Command:
+    """Give a verb the argument DESIGN, and the option that names a demo in its place."""
+    named = click.option(
+        "--demo",
+        type=click.Choice(DEMOS),
+        is_eager=True,
+        expose_value=False,
+        callback=_demo_named,
+        help=f"A design that comes along, in place of DESIGN.  [default: {DEMOS[0]}]",
+    )
+    design = click.argument(
+        "design", required=False, type=click.Path(path_type=Path), callback=_design_or_demo
+    )
+    return design(named(command))
+
+
 force_option = click.option("--force", is_flag=True, help="Replace results that are there already.")
 quiet_option = click.option(
     "--quiet",
@@ -62,27 +102,33 @@ accept_option = click.option(
 
 
 def asked_specification(
-    design: Path | None, clip: Path | None = None, level: StatedLevel | None = None, **limits: int
+    design: Path | None,
+    clip: Path | None = None,
+    level: StatedLevel | None = None,
+    *,
+    most: int | None = None,
 ) -> Specification:
     """Return the specification of a design file (the parade's without one).
 
     With a clip in place of its own.
     """
     from envlab.shipped import demo_design
+    from envlab.study.specification.ranges import MOST_CANDIDATES
     from envlab.study.specification.specification import read_specification
 
+    most = MOST_CANDIDATES if most is None else most
     if clip is None and level is not None:
         raise FileError("--level is given without --clip; levels of the design's own clips stand in its file")
     if clip is not None and level is None:
         raise FileError("--clip is given without --level; say how loud it is meant to be, as in --level 95")
-    specification = read_specification(design or demo_design(), **limits)
     if clip is None or level is None:
+        specification = read_specification(design or demo_design(), most=most)
         if not specification.clips:
             raise FileError(f"{specification.name}: has no clips; give one with --clip and --level")
         return specification
     if not clip.is_file():
         raise FileError(f"{clip}: no such file")
-    return specification.with_clip(clip, *level)
+    return read_specification(design or demo_design(), most=most, clips=()).with_clip(clip, *level)
 
 
 def refuse_existing(out: Path, *, force: bool) -> None:

@@ -53,6 +53,10 @@ class Board(Protocol):
         """What reads the detector."""
 
     @property
+    def adc_as_built(self) -> Adc:
+        """The same with the buffer that it has on this board."""
+
+    @property
     def follower(self) -> Follower:
         """What the firmware does with the readings."""
 

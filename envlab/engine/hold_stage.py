@@ -18,7 +18,7 @@ from envlab.analog.adc import read_between
 from envlab.analog.bank.detector_bank import bank_of, read_bank
 from envlab.analog.bank.diode_bank import diode_bank_of, read_diode_bank
 from envlab.analog.bank.half_wave_bank import half_wave_bank_of, read_half_wave_bank
-from envlab.analog.detector import Detector, hold_step
+from envlab.analog.detector import Detector, hold_step, readings_of
 from envlab.analog.envelope import BuiltRectifier, HoldState, hold_rectified
 from envlab.analog.rectifiers.half_waves import HalfWaves
 from envlab.analog.rectifiers.ideal import Rectifier
@@ -68,7 +68,7 @@ def _side_by_side(
     detectors: tuple[Detector, ...], rectifier: BuiltRectifier, rate_hz: float, start: Sequence[HoldState]
 ) -> Read | None:
     """Return how a bank reads the detectors; None: there is none, or it would take longer."""
-    if len(detectors) <= _few(rectifier):
+    if len(detectors) <= _few(rectifier) or any(readings_of(one) is not None for one in detectors):
         return None
     if isinstance(rectifier, HalfWaves):
         half_waves = half_wave_bank_of(detectors, rectifier, rate_hz)
@@ -138,26 +138,39 @@ def alike_behind_stiff_source(board: Board) -> object:
     """Return what boards with equal front ends must share to hold equal volts.
 
     Ten times the capacitance with a tenth of both resistances is the same circuit to a stiff source; a
-    rectifier that feels its load asks for the parts themselves.
+    rectifier that feels its load asks for the parts themselves, and so does a sampling capacitor.
     """
     detector = board.detector_as_built
-    return behaviour(detector) if board.rectifier.scales_with_level else detector
+    alike = board.rectifier.scales_with_level and readings_of(detector) is None
+    return behaviour(detector) if alike else detector
 
 
 def shared_out(boards: Sequence[Board], places: Sequence[int]) -> list[list[list[int]]]:
     """Share out the boards of one front end among hold stages, those with equal detectors in one group.
 
-    Groups that charge alike come into the same stage. places: which of the boards; the result holds places.
+    Groups that charge alike come into the same stage; those whose readings take charge one by one, which no
+    bank knows, stand apart. places: which of the boards; the result holds places.
     """
     groups: dict[object, list[int]] = {}
+    apart: dict[object, list[int]] = {}
     for place in places:
-        groups.setdefault(alike_behind_stiff_source(boards[place]), []).append(place)
+        detector = boards[place].detector_as_built
+        some = groups if readings_of(detector) is None else apart
+        some.setdefault(alike_behind_stiff_source(boards[place]), []).append(place)
     order = list(groups)
-    stages = -(-len(order) // BANK)
-    if stages > 1 and boards[places[0]].rectifier.scales_with_level:
+    if len(order) > BANK and boards[places[0]].rectifier.scales_with_level:
         order.sort(key=_charging)
-    edges = np.linspace(0, len(order), stages + 1).round().astype(int)
-    return [[groups[key] for key in order[first:last]] for first, last in itertools.pairwise(edges)]
+    return [
+        [some[key] for key in keys]
+        for some, in_order in ((groups, order), (apart, list(apart)))
+        for keys in _evenly(in_order)
+    ]
+
+
+def _evenly(keys: list[object]) -> list[list[object]]:
+    """Share out among as few stages as BANK allows."""
+    edges = np.linspace(0, len(keys), -(-len(keys) // BANK) + 1).round().astype(int)
+    return [keys[first:last] for first, last in itertools.pairwise(edges)]
 
 
 def _charging(steps: object) -> tuple[float, object]:

@@ -12,7 +12,7 @@ from typing import Protocol
 
 import numpy as np
 
-from envlab.analog.detector import Detector, hold_step
+from envlab.analog.detector import Detector, hold_step, readings_of
 from envlab.analog.microphone import Microphone, corners_of, overloaded_if_any
 from envlab.analog.preamp import Preamp, input_noise_v, output_limits, sections_of
 from envlab.analog.rectifiers.ideal import Rectifier
@@ -53,6 +53,8 @@ def pass_to_hold(
 
     held_v: on the hold capacitor at first, V above the reference node.
     """
+    if readings_of(detector) is not None:
+        return None
     if len(stages) == 3 and _bare(stages[0]) and _plain(stages[1]) and _at_once(stages[2]):
         return HearToHold(*stages, detector, sample_rate_hz, held_v)  # type: ignore[call-arg,arg-type]
     return None

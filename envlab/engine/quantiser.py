@@ -36,7 +36,7 @@ def learnt_zero_counts(board: Board, firmware: Board) -> int:
 
 def _silent_counts(board: Board) -> int:
     pin_v = board.rectifier.reference_node_v + board.quiescent_state.held_v
-    lsb = board.adc.line_lsb(pin_v) + board.adc.offset_lsb
+    lsb = board.adc_as_built.line_lsb(pin_v) + board.adc.offset_lsb
     # A hair, so that the same share of another reference does not fall below the count by rounding.
     return min(max(math.floor(lsb + 1e-9), 0), board.adc.top_code)
 
@@ -55,7 +55,7 @@ class Quantiser:
         self._converters = np.array(
             [
                 converter_numbers(
-                    board.adc,
+                    board.adc_as_built,
                     reference_node_v=board.rectifier.reference_node_v,
                     zero_counts=learnt_zero_counts(board, runs),
                 )

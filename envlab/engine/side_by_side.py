@@ -23,6 +23,7 @@ from envlab.analog.bank.tolerance_bank import (
     alike_enough,
     noise_apart,
 )
+from envlab.analog.detector import readings_of
 from envlab.analog.electret import Electret
 from envlab.analog.preamp import input_noise_v
 from envlab.analog.rectifiers.active import ActiveRectifier
@@ -45,6 +46,8 @@ def runs_side_by_side(design: Board, boards: Sequence[Board]) -> bool:
     for board in (design, *boards):
         working = [name for name, stage in front_end_of(board).items() if not stage.is_wire]
         if working != ["microphone", "preamp", "rectifier"]:
+            return False
+        if readings_of(board.detector_as_built) is not None:
             return False
     if not _rectifiers_alike(design, boards):
         return False
@@ -114,8 +117,7 @@ def play_side_by_side(
     told: the sound. due: which readings are wanted. samples: of the whole, at rate_hz, Hz. take: gets the
     counts of all boards above the design's zero, shape (boards, readings of a block).
     """
-    boards_of_bank = [_bank_board(one) for one in boards]
-    apart = noise_apart(_bank_board(design), boards_of_bank, design.adc.lsb_v)
+    apart = noise_apart(_bank_board(design), design.adc.lsb_v)
     bank = _bank_of(design, boards, rate_hz)
     front = NominalFront(design.preamp, rate_hz, apart)
     quantiser = Quantiser(boards, [design] * len(boards))

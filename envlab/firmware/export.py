@@ -29,6 +29,8 @@ RUNTIME_FILES = (
     "envlab_frame.c",
     "envlab_boot.h",
     "envlab_boot.c",
+    "envlab_log.h",
+    "envlab_log.c",
 )
 DITHER_FILES = ("envlab_dither.h", "envlab_dither.c")
 MOVING_FILES = ("envlab_moving.h", "envlab_moving.c")

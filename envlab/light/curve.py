@@ -26,6 +26,13 @@ from envlab.units import FloatArray
 
 Curve = Literal["lightness", "power", "straight", "decibel"]
 CURVES: tuple[Curve, ...] = ("lightness", "power", "straight", "decibel")
+# What a list to choose from calls them: the design file's word, and what grows evenly.
+CURVE_WORDS: dict[Curve, str] = {
+    "lightness": "lightness, even to the eye",
+    "power": "power law",
+    "straight": "straight in counts",
+    "decibel": "decibel, each dB a factor of light",
+}
 
 
 @dataclass(frozen=True)

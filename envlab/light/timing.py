@@ -100,6 +100,9 @@ def check_sending(pixels: Pixels, pixel_bits: int, name: str, rate_hz: float) ->
     raise ParameterError(name, rate_hz, limit)
 
 
+PWM_WAIT = "waiting for the pixel's PWM"
+
+
 @dataclass(frozen=True)
 class LatencyPart:
     """One part of the way from drum to light, in s: on average and at worst."""
@@ -118,6 +121,17 @@ class LatencyBudget:
 
     parts: tuple[LatencyPart, ...]
     watcher_m: float = 0.0
+
+    @property
+    def to_frame(self) -> LatencyPart:
+        """The latency that metrics state (onset_lag_mean_ms, onset_lag_worst_ms): to the last pixel's frame.
+
+        The pixel's own PWM comes after it; together they are the light after the drum.
+        """
+        before = [part for part in self.parts if part.name != PWM_WAIT]
+        return LatencyPart(
+            "latency", sum(part.mean_s for part in before), sum(part.worst_s for part in before)
+        )
 
     @property
     def sound_travel_s(self) -> float:
@@ -178,7 +192,7 @@ def latency_budget(
             LatencyPart("follower", follower_s, follower_s),
             LatencyPart("waiting for the frame", 0.5 / frame_rate_hz, 1.0 / frame_rate_hz),
             LatencyPart("sending to the last pixel", sent_s, sent_s),
-            LatencyPart("waiting for the pixel's PWM", 0.5 / pixel_pwm_hz, 1.0 / pixel_pwm_hz),
+            LatencyPart(PWM_WAIT, 0.5 / pixel_pwm_hz, 1.0 / pixel_pwm_hz),
         ),
         watcher_m,
     )

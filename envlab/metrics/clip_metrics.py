@@ -45,7 +45,8 @@ from envlab.metrics.percentiles import percentile
 from envlab.units import FloatArray, IntArray
 
 LIT_LSTAR = 5.0
-_PLACES_A_COUNT = 8
+# Places at which the table is looked at: so many to a change, and no nearer to each other than that, counts.
+_PLACES_A_CHANGE, _NEAREST_PLACES = 4, 1 / 32
 Codes = NDArray[np.int32]
 
 
@@ -287,10 +288,11 @@ def table_steps(chains: list[Chain], tables: list[LookupTable]) -> FloatArray:
         apart = finest_change_counts(chain)
         lightness = lightness_of_counts(chain, table)
         if apart < 1:
-            # Places spread evenly over every count, and what lies beside each of them.
-            at = np.arange(0, lightness.size - 1, 1 / _PLACES_A_COUNT)
-            lightness = np.stack([lightness_of_envelope(at + beside, table) for beside in (0.0, apart)])
-            steps[i] = (lightness[1] - lightness[0]).max()
+            # One row of places over all counts, so that no change of the duty code falls between two pairs.
+            spacing = max(apart / _PLACES_A_CHANGE, _NEAREST_PLACES)
+            ahead = math.ceil(apart / spacing - 1e-9)
+            lightness = lightness_of_envelope(np.arange(0, lightness.size - 1 + apart, spacing), table)
+            steps[i] = (lightness[ahead:] - lightness[:-ahead]).max()
         else:
             steps[i] = (lightness[1:] - lightness[:-1]).max()
     return steps

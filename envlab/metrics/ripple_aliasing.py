@@ -124,12 +124,12 @@ def _window(chain: Chain) -> _Window | None:
 def _lightness(chain: Chain, table: LookupTable) -> tuple[FloatArray, int]:
     """L* of every envelope that a frame may show, and how many of them there are to a count.
 
-    They begin at the quiescent voltage, with amplifiers at the reference node; what a dead zone or a pedestal
-    swallows is as dark as silence.
+    They begin at the quiescent voltage, with amplifiers at the reference node; what a dead zone, a buffer or
+    a pedestal swallows is as dark as silence.
     """
     window, whole = _window(chain), lightness_of_counts(chain, table)
     finer = 1 if window is None or not window.is_mean else min(window.readings, FINEST // whole.size or 1)
-    lost = round(finer * max(-chain.adc.line_lsb(chain.quiescent_v), 0.0))
+    lost = round(finer * chain.adc_as_built.swallowed_lsb(chain.quiescent_v))
     lost += finer * _zero_counts(chain)
     if finer == 1:
         return np.concatenate((np.full(lost, whole[0]), whole)), 1

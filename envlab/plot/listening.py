@@ -17,7 +17,7 @@ _HEADINGS = (
     "Sound pressure at the microphone, peaks",
     "Detector on the hold capacitor",
     "ADC reading",
-    "Light",
+    "Lightness",
 )
 _UNITS = ("Pa", "V", "counts", "L*")
 

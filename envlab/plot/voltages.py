@@ -49,7 +49,7 @@ def chain_voltages(
     heading(detector, f"Detector on the hold capacitor ({capacitor})", colour("detector"))
     beside_heading(detector, "pale area: rectified")
     heading(counts, f"ADC reading, {chain.adc.rate_hz:g} a second", colour("counts"))
-    heading(light, f"Light, {chain.frame_rate_hz:g} frames a second", colour("light"))
+    heading(light, f"Lightness, {chain.frame_rate_hz:g} frames a second", colour("light"))
     _swing_limits(chain, preamp)
     _count_limits(result, chain, counts)
     for ax in axes[:-1]:

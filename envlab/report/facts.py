@@ -11,7 +11,7 @@ from envlab.chain import Chain
 from envlab.light.pixels import full_current_a, whole_pixels_at_full
 from envlab.light.table_facts import table_facts
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS, NOT_JUDGED
-from envlab.shipped import demo_design
+from envlab.shipped import DEMOS, demo_design
 from envlab.sound.level_text import parse_level
 from envlab.study.chosen_on_clips import ClipLight
 from envlab.study.specification.parts_list import design_parts
@@ -242,11 +242,18 @@ def supply_details(chain: Chain) -> list[str]:
     ]
 
 
+def _named(specification: Specification) -> list[str]:
+    """How a command names the design: not at all if it is the first demo, another demo by its name."""
+    for demo in DEMOS:
+        if specification.source_text == demo_design(demo).read_text(encoding="utf-8"):
+            return [] if demo == DEMOS[0] else ["--demo", demo]
+    return [specification.name]
+
+
 def command_words(specification: Specification) -> str:
     """Return the command that makes this report again, with names of files but no folders."""
     words = ["envlab", "design"]
-    if specification.source_text != demo_design().read_text(encoding="utf-8"):
-        words.append(specification.name)
+    words += _named(specification)
     sensitivity = specification.chain.firmware.sensitivity
     if sensitivity != asked_sensitivity(specification.source_text):
         words += ["--sensitivity", sensitivity]

@@ -4,20 +4,16 @@ from __future__ import annotations
 
 import csv
 import io
-import os
+from dataclasses import replace
 from pathlib import Path
 
-import tomlkit
-
-from envlab.design_file import design_text, digest, with_parts
-from envlab.errors import ParameterError
+from envlab.design_file import digest
 from envlab.firmware.c_header import header_text
 from envlab.firmware.table_files import csv_bytes
 from envlab.plot.schematic.schematic import schematic_png, schematic_svg
-from envlab.shipped import shipped_folder
-from envlab.sound.clip import Clip
 from envlab.study.specification.parts_list import parts_list
-from envlab.study.specification.specification import Judging, Specification, asked_sensitivity
+from envlab.study.specification.specification import Specification
+from envlab.study.specification.written import specification_text
 from envlab.study.sweep.choice import Choice
 from envlab.study.sweep.not_judged import not_judged_column
 
@@ -67,52 +63,9 @@ def result_files(
 def chosen_design_text(specification: Specification, choice: Choice, folder: Path) -> str:
     """Return the asked design file with the chosen parts, and clips that are found from the new folder.
 
-    Of a specification built in Python it has the board and the clips. ParameterError for a recording in
-    memory, which no file can name.
+    ParameterError for a recording in memory, which no file can name.
     """
-    paths = [_file_of(clip) for clip in specification.clips]
-    parts = {key: choice.row[key] for key in specification.ranges}
-    source = specification.source_text or design_text(specification.chain)
-    values = {key: _plain(value) for key, value in parts.items()}
-    sensitivity = specification.chain.firmware.sensitivity
-    if sensitivity != asked_sensitivity(source):
-        values["firmware.sensitivity"] = sensitivity
-    document = tomlkit.parse(with_parts(source, values))
-    demos = shipped_folder("audio_samples")
-    asked = [table for table in document.get("clips", []) for _ in table["levels_db_spl"]]
-    if [path.name for path in paths] == [Path(table["file"]).name for table in asked]:
-        # By place, not by name: two folders may each have a file of one name.
-        for table, path in zip(asked, paths, strict=True):
-            table["file"] = path.name if path.parent == demos else _from_folder(path, folder)
-        return tomlkit.dumps(document)
-    judged_weighting = document.get("judging", {}).get("weighting", Judging.weighting)
-    clips = tomlkit.aot()
-    for clip, path in zip(specification.clips, paths, strict=True):
-        table = tomlkit.table()
-        table["file"] = path.name if path.parent == demos else _from_folder(path, folder)
-        table["levels_db_spl"] = [clip.level_db_spl]
-        table["tags"] = list(clip.tags)
-        if clip.weighting != judged_weighting:
-            table["weighting"] = clip.weighting
-        if clip.level_uncertainty_db:
-            table["level_uncertainty_db"] = clip.level_uncertainty_db
-        clips.append(table)
-    document["clips"] = clips
-    return tomlkit.dumps(document)
-
-
-def _file_of(clip: Clip) -> Path:
-    if clip.path is None:
-        raise ParameterError("clips", clip.label, "sound files, if results are to name them in a design file")
-    return clip.path
-
-
-def _plain(value: object) -> float | str:
-    return value if isinstance(value, str) else float(value)  # type: ignore[arg-type]
-
-
-def _from_folder(path: Path, folder: Path) -> str:
-    return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
+    return specification_text(replace(specification, chain=choice.chain), folder)
 
 
 def _candidates_csv(specification: Specification, choice: Choice) -> str:

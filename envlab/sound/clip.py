@@ -34,7 +34,7 @@ class Clip:
         Leq over the whole clip at the microphone, 0 to 140 dB SPL.
     tags : tuple of str
         What the clip is for: "beat" (its beat must show), "quiet" (quiet music that must still light),
-        "walking" (must not light), "room" (nobody plays).
+        "walking" (no music: false light), "room" (nobody plays).
     weighting : str
         Of the level: "Z" (not weighted), "A", as most sound level meters read, or "C" [IEC61672-1].
     level_uncertainty_db : float

@@ -108,7 +108,8 @@ def parts_for(
     Raises
     ------
     ParameterError
-        Where no parts within the usual bounds come within a factor of two, and for a rectifier behind which
+        Where no parts within the usual bounds come within a factor of two (it names the nearest that can be
+        had), and for a rectifier behind which
         the envelope does not scale with the level: there the times are others at every loudness.
 
     Examples
@@ -124,6 +125,13 @@ def parts_for(
         raise ParameterError(
             "rectifier", rectifier.diode, "one that scales with the level, as a precision one"
         )
+    try:
+        return _found(wanted, rectifier, resistors, capacitors)
+    except _OutOfReachError as problem:
+        raise _refusal(problem.aims, wanted, rectifier, (resistors, capacitors)) from None
+
+
+def _found(wanted: Wanted, rectifier: Rectifier, resistors: str, capacitors: str) -> Found:
     scale = 1.0
     exact = _solve(wanted, rectifier, scale)
     if wanted.ripple_db is not None:
@@ -131,7 +139,7 @@ def parts_for(
             # Ripple falls about as the times grow: one long step, then short ones.
             scale *= max(1.05, 0.9 * ripple_db / wanted.ripple_db)
             if 1e-3 * wanted.release_ms * scale > _LONGEST_S:
-                raise _out_of_reach(_aims(wanted, scale))
+                raise _OutOfReachError(_aims(wanted, scale))
             exact = _solve(wanted, rectifier, scale)
     aims = _aims(wanted, scale)
     bought = _nearest_set(exact, aims, rectifier, resistors, capacitors, wanted.ripple_db)
@@ -158,7 +166,7 @@ def _solve(wanted: Wanted, rectifier: Rectifier, scale: float) -> PeakDetector:
         try:
             part = _with_constants(*np.exp(constants))
         except ParameterError:
-            raise _out_of_reach(_aims(wanted, scale)) from None
+            raise _OutOfReachError(_aims(wanted, scale)) from None
         response = tone_response(part, rectifier, 1000.0)
         return np.log([response.attack_s, response.release_s]) - aims
 
@@ -192,16 +200,83 @@ def _nearest_set(
             ripples = ripple_db is not None and tone_response(part, rectifier, 60.0).ripple_db > ripple_db
             scored.append((ripples, miss, len(scored), part))
     if not scored or min(scored)[1] > math.log(2):
-        raise _out_of_reach(aims)
+        raise _OutOfReachError(aims)
     return min(scored)[3]
 
 
-def _out_of_reach(aims: tuple[float, float]) -> ParameterError:
+class _OutOfReachError(Exception):
+    """No parts within the usual bounds come near the aims (attack and release, s)."""
+
+    def __init__(self, aims: tuple[float, float]) -> None:
+        super().__init__(aims)
+        self.aims = aims
+
+
+def _refusal(
+    aims: tuple[float, float], wanted: Wanted, rectifier: Rectifier, series: tuple[str, str]
+) -> ParameterError:
+    near = nearest_within_reach(wanted, rectifier, *series)
+    response = tone_response(near, rectifier, 1000.0)
     return ParameterError(
         "attack_ms, release_ms",
         f"{1e3 * aims[0]:g}, {1e3 * aims[1]:g}",
         f"within reach of {_span(ATTACK_OHM, 'ohm')} and {_span(RELEASE_OHM, 'ohm')} ohm, with "
-        f"{_span(HOLD_FARAD, 'F')} F",
+        f"{_span(HOLD_FARAD, 'F')} F; the nearest that can be had is "
+        f"{format_value(response.attack_s, 's')} and {format_value(response.release_s, 's')}, of "
+        f"{format_value(near.attack_ohm, 'ohm')}, "
+        f"{format_value(near.release_ohm, 'ohm')} and {format_value(near.hold_farad, 'F')}",
+    )
+
+
+def nearest_within_reach(
+    wanted: Wanted, rectifier: Rectifier, resistors: str = "E24", capacitors: str = "E6"
+) -> PeakDetector:
+    """Return the parts within the usual bounds whose attack and release lie nearest to the wanted ones.
+
+    Nearest by the ratios of the times, whose logarithms are squared and added. From the formulas' parts on,
+    parts are turned by one step as long as that helps; ripple is of no account.
+    """
+    values = (
+        series_values(resistors, *ATTACK_OHM),
+        series_values(capacitors, *HOLD_FARAD),
+        series_values(resistors, *RELEASE_OHM),
+    )
+    aims = _aims(wanted, 1.0)
+    known: dict[tuple[int, ...], float] = {}
+
+    def miss(place: tuple[int, ...]) -> float:
+        if place not in known:
+            part = PeakDetector(*(row[at] for row, at in zip(values, place, strict=True)))
+            response = tone_response(part, rectifier, 1000.0)
+            known[place] = math.hypot(
+                math.log(response.attack_s / aims[0]), math.log(response.release_s / aims[1])
+            )
+        return known[place]
+
+    place = _first_place(aims, values)
+    while True:
+        steps = {_moved(place, by, values) for by in itertools.product((-1, 0, 1), repeat=3)}
+        best = min((place, *sorted(steps)), key=miss)
+        if best == place:
+            return PeakDetector(*(row[at] for row, at in zip(values, place, strict=True)))
+        place = best
+
+
+def _first_place(aims: tuple[float, float], values: Sequence[Sequence[float]]) -> tuple[int, ...]:
+    """Where the formulas put the parts: attack ten times its RC, release ln 10 times."""
+
+    def closest(row: Sequence[float], wanted: float) -> int:
+        return min(range(len(row)), key=lambda at: abs(math.log(row[at] / wanted)))
+
+    constants = aims[0] / 10.0, aims[1] / math.log(10.0)
+    hold = closest(values[1], math.sqrt(constants[0] * constants[1] / (ATTACK_OHM[1] * RELEASE_OHM[0])))
+    hold_farad = values[1][hold]
+    return closest(values[0], constants[0] / hold_farad), hold, closest(values[2], constants[1] / hold_farad)
+
+
+def _moved(place: tuple[int, ...], by: tuple[int, ...], values: Sequence[Sequence[float]]) -> tuple[int, ...]:
+    return tuple(
+        min(max(at + step, 0), len(row) - 1) for at, step, row in zip(place, by, values, strict=True)
     )
 
 

@@ -12,7 +12,7 @@ import ipywidgets
 from envlab.board_firmware.folder import depth_words
 from envlab.chain import Chain
 from envlab.errors import EnvlabError
-from envlab.light.curve import CURVES
+from envlab.light.curve import CURVE_WORDS, CURVES
 from envlab.light.flashes.flash import FLASHES_ALLOWED_PER_S
 from envlab.light.table_facts import table_facts
 from envlab.plot.export import png_bytes
@@ -45,7 +45,7 @@ class TablePanel:
         asked = chain.brightness
         self.floor = self._number("floor, dB SPL", asked.floor_db_spl)
         self.ceiling = self._number("ceiling, dB SPL", asked.ceiling_db_spl)
-        self.curve = self._choice("curve", list(CURVES), asked.curve)
+        self.curve = self._choice("curve", [(CURVE_WORDS[name], name) for name in CURVES], asked.curve)
         self.depth = self._choice("pixel depth, bit", list(range(1, 17)), chain.pixel_bits)
         self.box = ipywidgets.VBox(
             [

@@ -253,7 +253,7 @@ def test_refuses_what_is_no_row_of_samples():
         ({"ground_ohm": 0}, "ground_ohm is 0; it must be from 1 to 1e+08 ohm"),
         ({"coupling_farad": 5.0}, "coupling_farad is 5.0; it must be from 1e-12 to 1 F"),
         ({"ground_farad": 0.0}, "ground_farad is 0.0; it must be from 1e-12 to 1 F"),
-        ({"gain_bandwidth_hz": 0}, "gain_bandwidth_hz is 0; it must be above 0 Hz"),
+        ({"gain_bandwidth_hz": 0}, "gain_bandwidth_hz is 0; it must be from 1000 to 1e+12 Hz"),
         ({"supply_v": math.inf}, "supply_v is inf; it must be a finite number"),
         ({"bias_v": 4.0}, "bias_v is 4.0; it must be from 0 to 3.3 V"),
         (

@@ -149,7 +149,7 @@ def test_turning_a_part_while_it_plays(audition: AuditionPage, recording: Record
     early = [one for one in seen if one["number"] == answer["number"]]
     assert early
     assert max(abs(one["code"] - codes[one["frame"]]) for one in early) < 0.02 * 65535
-    assert audition.value_text(RELEASE) == f"{format_value(other.detector.release_ohm, 'ohm')} Ω"
+    assert audition.value_text(RELEASE) == format_value(other.detector.release_ohm, "ohm")
 
 
 def test_two_boards_are_switched_while_it_plays(audition: AuditionPage, recording: Recording) -> None:
@@ -230,6 +230,47 @@ def test_the_board_in_hand_becomes_a_design_file(audition: AuditionPage, strokes
     audition.page.get_by_text("is there already").first.wait_for()
     audition.control("overwrite").click()
     audition.part("error").wait_for(state="hidden")
+
+
+def test_undo_is_the_auditions_and_not_the_notebooks(audition: AuditionPage) -> None:
+    cells = audition.page.locator(".jp-Cell").count()
+    before = audition.index(RELEASE)
+    audition.control(RELEASE).focus()
+    audition.page.keyboard.press("ArrowRight")
+    audition.settle()
+    assert audition.index(RELEASE) == before + 1
+    audition.page.keyboard.press("Control+z")
+    audition.page.wait_for_function(
+        "([key, index]) => probe.indices()[key] === index && probe.look().busy === 'false'",
+        arg=[RELEASE, before],
+    )
+    audition.settle()
+    audition.page.keyboard.press("Control+Shift+Z")
+    audition.page.wait_for_function(
+        "([key, index]) => probe.indices()[key] === index", arg=[RELEASE, before + 1]
+    )
+    audition.settle()
+    assert audition.page.locator(".jp-Cell").count() == cells
+
+
+def test_a_passage_loops_with_the_flashes_that_it_has_when_looped(audition: AuditionPage) -> None:
+    """What is looped is counted as it is looped, by the plain rule on twenty rounds of it."""
+    codes = audition.settle() and audition.codes()
+    audition.page.evaluate("() => probe.root().envlab.engine.seek(1)")
+    audition.control("loop_begin").click()
+    audition.part("loop").filter(has_text="Loops from 0:01.0").wait_for()
+    audition.page.evaluate("() => probe.root().envlab.engine.seek(2)")
+    audition.control("loop_end").click()
+    audition.part("loop").filter(has_text="Loops from 0:01.0 to 0:02.0").wait_for()
+    told = audition.page.evaluate("() => probe.root().envlab.verdict()")
+    assert told["passage_s"] == [1.0, 2.0]
+    assert told["worst"] == count_flashes(np.tile(codes[100:200] / 65_535, 20), 100.0)
+    audition.play()
+    audition.page.wait_for_timeout(1500)
+    assert 100 <= audition.look()["frame"] < 200
+    audition.pause()
+    audition.control("loop_whole").click()
+    audition.page.wait_for_function("() => probe.root().envlab.engine.passage === null")
 
 
 def test_a_file_that_is_no_sound_is_refused_in_words(audition: AuditionPage, tmp_path: Path) -> None:

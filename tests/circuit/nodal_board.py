@@ -38,7 +38,7 @@ def node(name: str) -> str:
 
 
 def netlist_of(circuit: Circuit) -> list[p.Part]:
-    """Copy what decides the voltage on the hold capacitor; the pin behind it and the pixels are left out."""
+    """Copy what decides the voltage on the hold capacitor; a buffered pin and the pixels are left out."""
     fixed = {one.name: one.quiescent_v for one in circuit.nodes if one.fixed}
     lamps = [one for one in circuit.components if one.kind == "pixel"]
     silent = {name for one in lamps for name in one.nodes} - set(fixed)
@@ -49,6 +49,8 @@ def netlist_of(circuit: Circuit) -> list[p.Part]:
     ]
     for one in circuit.components:
         between_rails = one.kind in ("resistor", "capacitor") and set(one.nodes) <= set(fixed)
+        if one.kind == "controller" and not circuit.has("U5"):
+            made += list(_pin(one))
         if one.kind in NOT_SOLVED or one.stage == "adc" or between_rails or set(one.nodes) & silent:
             continue
         made += list(_COPIES[one.kind](one, fixed))
@@ -69,6 +71,17 @@ def _capacitor(one: Component, fixed: Fixed) -> Iterator[p.Part]:
     del fixed
     assert one.value is not None
     yield p.Capacitor(one.reference, node(one.node_at("1")), node(one.node_at("2")), one.value)
+
+
+def _pin(one: Component) -> Iterator[p.Part]:
+    """What an unbuffered pin takes, to ground: leakage, and the mean of the sampling charge.
+
+    A resistor before the pin, a few kΩ beside a MΩ, is left out.
+    """
+    data = one.data
+    siemens = data["leakage_a"] / data["reference_v"] + data["sampling_farad"] * data["rate_hz"]
+    if siemens > 0:
+        yield p.Resistor(f"{one.reference}.pin", "detector", p.GROUND, 1 / siemens)
 
 
 def _diode(one: Component, fixed: Fixed) -> Iterator[p.Part]:

@@ -102,6 +102,11 @@ def _adc(bits: int) -> Adc:
     return Adc(bits, rate_hz=2000.0)
 
 
+# 1.3 MΩ to ground beside 1 MΩ to the reference node.
+UNBUFFERED = {
+    "adc": Adc(rate_hz=2000.0, leakage_a=2e-6, sampling_farad=70e-12, buffered="no"),
+    "detector": PeakDetector(4.7e3, 0.22e-6, 1e6),
+}
 ON_THE_BIAS = {"kind": "half", "reference_node_v": 1.65}
 BOARDS: dict[str, Chain] = {
     "differences on ground": _board(DifferenceSuperdiodes()),
@@ -191,4 +196,11 @@ BOARDS: dict[str, Chain] = {
         DifferenceSuperdiodes(0.15),
         microphone=Microphone(overload_db_spl=104.0, covering_loss_db=3.0, covering_corner_hz=5000.0),
     ),
+    "on the bias, unbuffered": _board(BiasSuperdiodes(), **UNBUFFERED),
+    "silicon on the bias, unbuffered": _board(Rectifier(**ON_THE_BIAS, diode="silicon"), **UNBUFFERED),
+    "germanium, coupled, lifted, unbuffered": _board(
+        Rectifier("half", 0.5, diode="germanium", reference="coupled", coupling_farad=1e-6, return_ohm=100e3),
+        **UNBUFFERED,
+    ),
+    "doubler, lifted, unbuffered": _board(VoltageDoubler(reference_node_v=0.5), **UNBUFFERED),
 }

@@ -34,22 +34,6 @@ class Bounds:
 
 
 SHORT = {
-    "on the bias, germanium, 8 bit": Bounds(
-        db=0.32,
-        counts=1.15,
-        why="0.29 dB, 1.04 counts: what blocked diodes leak, 2 µA each, comes by way of the attack resistor, "
-        "9 mV over 4.7 kΩ, which the amplifiers feel in the circuit and not in the model",
-    ),
-    "bridge, schottky": Bounds(share=1.5e-3, why="1.1e-3; the cause is not known"),
-    "bridge, silicon, 12 bit, own release": Bounds(
-        db=1.1,
-        clipped_share=4e-3,
-        why="0.96 dB on music, 3.1e-3 on tones: at the end of its swing the inverter gives through 100 Ω "
-        "what the diodes ask for, and the model knows the unloaded swing only (without them 0.03 dB)",
-    ),
-    "doubler, germanium, lifted": Bounds(
-        share=1.5e-3, why="1.2e-3 where both diodes conduct at once, which are solved one after the other"
-    ),
     "transistor on a lifted node, 12 bit": Bounds(
         share=1.6e-3,
         quiescent_counts=2.0,
@@ -66,6 +50,7 @@ QUICK_ONES = (
     "germanium, coupled, two stages",
     "electret of 15k into 47k, schottky",
     "second band, on the bias",
+    "silicon on the bias, unbuffered",
 )
 # Seconds of each recording, and the boards that hear them.
 MUSIC_S = 0.1

@@ -57,3 +57,13 @@ def test_a_clip_takes_the_place_of_the_designs_own():
     assert (asked.path.name, asked.level_db_spl, asked.weighting) == ("drum_line.flac", 95.0, "Z")
     (weighted,) = asked_specification(None, clip, (92.0, "A")).clips
     assert weighted.label == "drum_line 92 dB(A)"
+
+
+def test_the_clips_that_a_clip_replaces_need_not_be_there(tmp_path):
+    design = tmp_path / "moved.toml"
+    design.write_text('[[clips]]\nfile = "gone.wav"\nlevels_db_spl = [92]\n', encoding="utf-8")
+    song = shipped_folder("audio_samples") / "drum_line.flac"
+    asked = asked_specification(design, song, (95.0, None))
+    assert [clip.label for clip in asked.clips] == ["drum_line 95 dB"]
+    with pytest.raises(FileError, match=r"gone\.wav"):
+        asked_specification(design)

@@ -28,8 +28,8 @@ def folder(tmp_path):
 def test_folder_is_whole_and_checks(folder):
     assert sorted(path.name for path in folder.iterdir()) == [
         "envlab_boot.c", "envlab_boot.h", "envlab_dither.c", "envlab_dither.h", "envlab_frame.c",
-        "envlab_frame.h", "envlab_guard.c", "envlab_guard.h", "envlab_parameters.h", "envlab_products.h",
-        "envlab_rom.h", "envlab_runtime.c",
+        "envlab_frame.h", "envlab_guard.c", "envlab_guard.h", "envlab_log.c", "envlab_log.h",
+        "envlab_parameters.h", "envlab_products.h", "envlab_rom.h", "envlab_runtime.c",
         "envlab_runtime.h", "envlab_table.h",
     ]  # fmt: skip
     check_firmware(folder)

@@ -204,6 +204,27 @@ def test_a_mean_of_noisy_readings_moves_in_finer_steps() -> None:
     assert finest_change_counts(replace(Chain(), adc=Adc(noise_lsb=0.0), follower=MovingMean())) == 1.0
 
 
+def test_where_a_step_of_the_pixel_is_wider_than_one_of_the_mean_it_is_no_less_than_a_code() -> None:
+    from dataclasses import replace
+
+    from envlab.analog.adc import Adc
+    from envlab.chain import Chain
+    from envlab.digital.followers import MovingMean
+    from envlab.light.curve import CountMap
+    from envlab.light.lightness import lightness_cie1976
+    from envlab.light.table import build_table
+    from envlab.metrics.clip_metrics import table_steps
+
+    chain = Chain(adc=Adc(bits=12, rate_hz=2000.0, noise_lsb=1.5), follower=MovingMean(0.01))
+    for floor in (7.0, 11.0, 17.0, 23.0, 41.0):
+        table = build_table(CountMap(floor, 63 * floor), adc_bits=12, bits=8)
+        codes = np.unique(table.duty_codes)
+        # Between codes that follow each other L* moves by no less than between the first two of the depth.
+        at_least = np.diff(lightness_cie1976(codes[:2] / table.brightest_code)).max()
+        assert codes[1] == 1
+        assert table_steps([replace(chain, pixel_bits=8)], [table])[0] >= at_least > 3.5
+
+
 def test_table_step_behind_a_mean_is_the_closed_form_over_a_part_of_a_count() -> None:
     from dataclasses import replace
 

@@ -56,6 +56,7 @@ def test_there_are_notebooks():
         "03_export_table",
         "04_how_it_works",
         "05_metrics",
+        "06_bench_check",
     }
 
 

@@ -52,6 +52,7 @@ PUBLIC = [
     "shown_codes",
     "sweep",
     "tolerance",
+    "write_specification",
 ]
 # Named public modules, by what they are for.
 MODULES = {
@@ -81,12 +82,17 @@ MODULES = {
         sampling_errors step_latency_ms
     """,
     "sheets": """
-        along_sheet breathing_sheet burst_sheet climb_sheet clipped_sheet clips_sheet
+        along_sheet board_sheet breathing_sheet burst_sheet climb_sheet clipped_sheet clips_sheet
         current_over_time_sheet curve_sheet effects_sheet errors_sheet flashing_sheet formula_sheet
-        latency_sheet levels_sheet lightness_sheet map_sheet maps_sheet pack_sheet pareto_sheet
+        latency_sheet levels_sheet lightness_sheet map_sheet maps_sheet night_sheet pack_sheet pareto_sheet
         phases_sheet pixels_sheet ramps_sheet range_sheet ripple_aliasing_sheet samples_sheet
         schematic steps_sheet strips_sheet table_sheet tolerance_sheet violation_sheet
         voltages_sheet
+    """,
+    "bench.returned": """
+        BoardChecker BoardReadings Capture check_sentences design_of_board drawn_boards fit_with_resistor
+        fitted_design_text invented_capture logged_song night_after parts_alone proposed_resistor
+        read_boards read_capture readings_of_board trim_header trim_of trim_yield
     """,
     "export": """
         both_tables check_firmware firmware_folder firmware_words header_text read_header

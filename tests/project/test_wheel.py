@@ -54,7 +54,8 @@ def names_below(checkout: Path, folder: str, *endings: str) -> set[str]:
 def test_wheel_has_all_of_the_package(checkout, inside):
     kinds = (".py", ".toml", ".c", ".h", ".j2", ".html", ".css", ".svg", ".js", "LICENSE", "py.typed")
     wanted = names_below(checkout, "envlab", *kinds)
-    assert {"envlab/lantern_parade.toml", "envlab/py.typed", "envlab/firmware/runtime/envlab_rom.h"} <= wanted
+    assert {"envlab/py.typed", "envlab/firmware/runtime/envlab_rom.h"} <= wanted
+    assert {"envlab/lantern_parade.toml", "envlab/garden_moon.toml"} <= wanted
     assert wanted <= inside
 
 

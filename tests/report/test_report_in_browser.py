@@ -146,6 +146,55 @@ def test_nothing_sticks_out_to_the_side(chromium: Any, report_file: Path, size: 
         assert out == []
 
 
+def test_no_column_is_cut_on_a_phone(chromium: Any, report_file: Path) -> None:
+    """What a table says stands within the window without a swipe, each value with its column's name."""
+    with Opened(chromium, report_file, PHONE) as opened:
+        cut = opened.page.evaluate(
+            """() => [...document.querySelectorAll('table td, table th')].filter(one => {
+                const box = one.getBoundingClientRect();
+                return box.width && (box.right > innerWidth + 0.5 || one.scrollWidth > one.clientWidth + 1);
+            }).map(one => one.innerText)"""
+        )
+        assert cut == []
+        named = opened.page.evaluate(
+            r"""() => [...document.querySelectorAll('table.cards')].map(table => {
+                const heads = [...table.rows[0].cells].map(one => one.innerHTML.replace('<br>', ' ').trim());
+                return [...table.rows].slice(1).map(row => [...row.cells].map((one, place) =>
+                    place ? [one.dataset.label, heads[place]] : ['', '']));
+            }).flat(2)"""
+        )
+        assert len(named) > 60
+        assert [pair for pair in named if (pair[0] or "").lower() != pair[1].lower()] == []
+        folder = os.environ.get("ENVLAB_ARTEFACTS")
+        if folder:
+            Path(folder).mkdir(parents=True, exist_ok=True)
+            opened.page.screenshot(path=Path(folder) / "report_phone.png", full_page=True)
+
+
+def test_no_word_breaks_in_its_middle(chromium: Any, report_file: Path) -> None:
+    """Each word of a table, on the narrowest window, stands in one line."""
+    with Opened(chromium, report_file, PHONE) as opened:
+        broken = opened.page.evaluate(
+            r"""() => {
+                const found = [];
+                const texts = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+                while (texts.nextNode()) {
+                    const text = texts.currentNode;
+                    if (text.parentElement.closest('svg, script, style, pre')) continue;
+                    for (const word of text.data.matchAll(/[^\s-]+/g)) {
+                        const range = document.createRange();
+                        range.setStart(text, word.index);
+                        range.setEnd(text, word.index + word[0].length);
+                        const lines = new Set([...range.getClientRects()].map(box => Math.round(box.top)));
+                        if (lines.size > 1) found.push(word[0]);
+                    }
+                }
+                return found;
+            }"""
+        )
+        assert broken == []
+
+
 def test_a_picture_on_a_phone_is_large_enough_to_read(chromium: Any, report_file: Path) -> None:
     """Letters of 8 pt on 180 mm: at 660 px the sheet's 8 pt are 10 px."""
     with Opened(chromium, report_file, PHONE) as opened:

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import itertools
+import math
+import re
 import time
 
 import numpy as np
 import pytest
 
 from envlab.analog.detector import PeakDetector, detect
-from envlab.analog.parts import nearest_value
+from envlab.analog.parts import nearest_value, series_values
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
+from envlab.analog.tones.steady_state import tone_response
 from envlab.errors import ParameterError
-from envlab.study.inverse_design import Wanted, parts_for
+from envlab.study.inverse_design import ATTACK_OHM, HOLD_FARAD, RELEASE_OHM, Wanted, parts_for
+from envlab.units import parse_value
 
 RATE_HZ = 1_024_000.0
 
@@ -91,6 +96,33 @@ def test_a_ripple_limit_far_off_is_approached_in_long_steps_and_then_refused() -
 def test_what_no_parts_can_do_is_said_in_the_users_own_words(attack_ms: float, release_ms: float) -> None:
     with pytest.raises(ParameterError, match=r"^attack_ms, release_ms is .* within reach"):
         parts_for(Wanted(attack_ms, release_ms))
+
+
+@pytest.mark.parametrize(("attack_ms", "release_ms"), [(300.0, 10.0), (1e-3, 5.0), (50.0, 3e5)])
+def test_the_nearest_that_can_be_had_is_named(attack_ms: float, release_ms: float) -> None:
+    """Against all parts of coarser series, one by one: none of them comes nearer."""
+    wanted = Wanted(attack_ms, release_ms)
+    with pytest.raises(ParameterError) as caught:
+        parts_for(wanted, Rectifier(), resistors="E6", capacitors="E3")
+    found = re.search(r"had is (.+) and (.+), of (\S+), (\S+) and (\S+)$", str(caught.value))
+    assert found, caught.value
+    named = PeakDetector(
+        parse_value(found[3], "ohm"), parse_value(found[5], "F"), parse_value(found[4], "ohm")
+    )
+
+    def miss(part: PeakDetector) -> float:
+        gives = tone_response(part, Rectifier(), 1000.0)
+        return math.hypot(
+            math.log(1e3 * gives.attack_s / attack_ms), math.log(1e3 * gives.release_s / release_ms)
+        )
+
+    gives = tone_response(named, Rectifier(), 1000.0)
+    assert parse_value(found[1], "s") == pytest.approx(gives.attack_s, rel=0.005)
+    assert parse_value(found[2], "s") == pytest.approx(gives.release_s, rel=0.005)
+    every = itertools.product(
+        series_values("E3", *ATTACK_OHM), series_values("E3", *HOLD_FARAD), series_values("E3", *RELEASE_OHM)
+    )
+    assert miss(named) <= 1.02 * min(miss(PeakDetector(*part)) for part in every)
 
 
 def test_a_passive_diode_is_refused() -> None:

@@ -16,9 +16,12 @@ from envlab.analog.electret import Electret
 from envlab.chain import Chain
 from envlab.design_file import read_design
 from envlab.digital.firmware_settings import FirmwareSettings
+from envlab.light.flashes.flash import count_flashes
 from envlab.shipped import shipped_folder
+from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording, read_recording
 from envlab.study.exported.light import worn_light
+from envlab.study.specification.specification import demo_specification, read_specification
 from envlab.widget.audition import session as audition_session
 from envlab.widget.audition.clips import clips_of
 from envlab.widget.audition.controls import LEVEL_KEY
@@ -313,6 +316,13 @@ def test_firmware_shown_and_then_too_soft_goes_back_to_the_board(session, page):
         ({"do": "save", "path": "  "}, "path is '  '"),
         ({"do": "save", "path": None}, "path is None"),
         ({"do": "upload", "name": "a.wav", "level_db_spl": 80}, "buffers is 0"),
+        ({"do": "undo"}, "There is no move to undo."),
+        ({"do": "redo"}, "There is no move to redo."),
+        ({"do": "passage", "passage_s": [1.0, 1.4]}, "passage to is 1.4"),
+        ({"do": "passage", "passage_s": [1.0, 9.0]}, "passage to is 9"),
+        ({"do": "passage", "passage_s": [-1.0, 2.0]}, "passage from is -1"),
+        ({"do": "passage", "passage_s": ["0", 2.0]}, "passage from is '0'"),
+        ({"do": "passage", "passage_s": 3}, "passage_s is 3"),
         ({"do": "dance"}, "do is 'dance'"),
         ({}, "do is None"),
     ],
@@ -464,3 +474,105 @@ def test_a_ping_is_answered(session, page):
     session.hear({"do": "ping", "number": 17})
     assert page.answers == [{"do": "pong", "number": 17}]
     assert page.now["state"]["answered"] == 0
+
+
+def test_undo_and_redo(session, page, drums):
+    turn(session, page, "detector.release_ohm", "100k", 1)
+    turn(session, page, LEVEL_KEY, "80", 2)
+    session.hear({"do": "board_b", "number": 3})
+    assert page.now["state"]["can_undo"] is True
+    assert page.now["state"]["can_redo"] is False
+    for number in (4, 5, 6):
+        session.hear({"do": "undo", "playhead_s": 1.0, "number": number})
+    state = page.now["state"]
+    assert (state["can_undo"], state["can_redo"], state["board_b"], state["answered"]) == (
+        False,
+        True,
+        None,
+        6,
+    )
+    assert session.boards.board_a == CHAIN
+    assert shows(page, CHAIN, drums)
+    session.hear({"do": "undo", "number": 7})
+    assert page.now["state"]["error"] == "There is no move to undo."
+    for number in (8, 9, 10):
+        session.hear({"do": "redo", "number": number})
+    released = replace(CHAIN, detector=replace(CHAIN.detector, release_ohm=100e3))
+    assert (session.boards.board_a, session.boards.board_b) == (released, released)
+    assert shows(page, released, drums.at_level(80.0))
+    session.hear({"do": "redo", "number": 11})
+    assert page.now["state"]["error"] == "There is no move to redo."
+
+
+def test_one_stroke_is_undone_at_once(session, page):
+    for number, text in enumerate(("100k", "120k", "150k"), start=1):
+        index = option(page, "detector.release_ohm", text)
+        session.hear(
+            {"do": "turn", "key": "detector.release_ohm", "index": index, "gesture": 0, "number": number}
+        )
+    session.hear({"do": "undo", "number": 4})
+    assert session.boards.board_a == CHAIN
+    assert page.now["state"]["can_undo"] is False
+
+
+def test_board_b_shown_and_undone_leaves_board_a_shown(session, page, drums):
+    session.hear({"do": "board_b", "number": 1})
+    session.hear({"do": "show", "showing": "board_b", "number": 2})
+    session.hear({"do": "undo", "number": 3})
+    state = page.now["state"]
+    assert (state["showing"], state["board_b"], state["error"]) == ("board_a", None, "")
+    assert shows(page, CHAIN, drums)
+
+
+def test_a_marked_passage_has_its_own_count_of_flashes(session, page):
+    assert page.now["setup"]["least_passage_s"] == 0.5
+    whole = page.now["flash"]["board_a"]
+    assert whole["passage_s"] is None
+    session.hear({"do": "passage", "passage_s": [0.5, 1.25], "number": 1})
+    state, flash = page.now["state"], page.now["flash"]["board_a"]
+    assert (state["passage_s"], flash["passage_s"], flash["known"]) == ([0.5, 1.25], [0.5, 1.25], True)
+    assert "the marked passage, looped" in flash["sentence"].lower()
+    # Counted once more by the plain rule, on thirty rounds of what is seen.
+    once = page.luminance[50:125]
+    assert flash["worst"] == count_flashes(np.tile(once, 30), 100.0)
+    session.hear({"do": "passage", "passage_s": None, "number": 2})
+    assert page.now["state"]["passage_s"] is None
+    assert page.now["flash"]["board_a"] == whole | {"number": 2}
+
+
+def test_another_clip_has_no_passage(session, page):
+    session.hear({"do": "passage", "passage_s": [0.5, 1.5], "number": 1})
+    turn(session, page, LEVEL_KEY, "80", 2)
+    assert page.now["state"]["passage_s"] == [0.5, 1.5]
+    session.hear({"do": "clip", "index": 1, "number": 3})
+    assert page.now["state"]["passage_s"] is None
+    assert page.now["flash"]["board_a"]["passage_s"] is None
+
+
+def test_save_keeps_the_question(page, tmp_path):
+    asked = demo_specification()
+    session = Session(asked.chain, clips_of(asked.clips[4]), page, specification=asked)
+    session.begin()
+    turn(session, page, "detector.release_ohm", "330k", 1)
+    session.hear({"do": "save", "path": str(tmp_path / "mine.toml"), "number": 2})
+    kept = read_specification(tmp_path / "mine.toml")
+    assert kept.chain == session.boards.board_a
+    assert kept.chain.detector.release_ohm == 330e3
+    assert (kept.clips, kept.ranges, kept.targets, kept.tolerance) == (
+        asked.clips,
+        asked.ranges,
+        asked.targets,
+        asked.tolerance,
+    )
+    comments = [line for line in asked.source_text.splitlines() if "#" in line and "release_ohm" not in line]
+    written = (tmp_path / "mine.toml").read_text(encoding="utf-8").splitlines()
+    assert [line for line in comments if line not in written] == []
+
+
+def test_a_recording_in_memory_is_told_of_when_the_rest_is_saved(page, drums, tmp_path):
+    asked = replace(demo_specification(), clips=(Clip(drums, 92.0, ("beat",)), demo_specification().clips[0]))
+    session = Session(asked.chain, clips_of(drums), page, specification=asked)
+    session.begin()
+    session.hear({"do": "save", "path": str(tmp_path / "mine.toml"), "number": 1})
+    assert "Recordings in memory that it does not name: 1." in page.now["state"]["status"]
+    assert read_specification(tmp_path / "mine.toml").clips == asked.clips[1:]

@@ -10,6 +10,7 @@ import pytest
 from envlab.analog.detector import PeakDetector
 from envlab.study.chosen_on_clips import light_on_clips, relit
 from envlab.study.specification.specification import demo_specification
+from envlab.widget.audition.controls import controls_of
 from envlab.widget.table_panel import TablePanel, table_words
 
 
@@ -87,3 +88,9 @@ def test_a_depth_with_less_than_one_code_is_said(panel):
     panel.depth.value = 1
     assert panel._problem.value
     assert panel.chain.pixel_bits == 16
+
+
+def test_curves_have_one_name_in_both_widgets(panel):
+    audition = next(one for one in controls_of(panel.chain) if one.key == "brightness.curve")
+    assert [text for text, _ in panel.curve.options] == list(audition.options)
+    assert [name for _, name in panel.curve.options] == list(audition.values)

@@ -53,20 +53,22 @@ def _rows(steps: FloatArray) -> FloatArray:
     Everything linear is gathered: x and both voltages at the step's end are sums of the voltages before,
     what is offered, and ω.
     """
-    passed, leak, keep, x0, per_v, per_y, saturation, most, moved, over, moved_across, back = steps.T
+    passed, leak, keep, x0, per_v, per_y, saturation, most, moved, over, moved_across, back, kick = steps.T
+    # What is drawn from the capacitor is taken off both voltages that a step begins with.
+    offered_less = back * kick
     return np.array(
         (
             passed,
-            x0,
+            x0 + per_v * keep * kick - per_v * (1 - keep * leak) * offered_less,
             -per_v * keep,
             per_v * (1 - keep * leak),
             (most + saturation) / per_y,
-            -over * moved * saturation,
+            -over * (moved * saturation + keep * kick + keep * leak * offered_less),
             1 - over + over * keep,
             over * keep * leak,
             over * moved * per_y,
             over,
-            -over * moved_across * saturation,
+            over * (offered_less - moved_across * saturation),
             over * moved_across * per_y,
             back,
         )

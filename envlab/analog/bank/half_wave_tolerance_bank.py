@@ -14,7 +14,7 @@ import numpy as np
 
 from envlab.analog.bank.detector_bank import bank_of
 from envlab.analog.bank.tolerance_bank import Board, BoardBlock, own_rows
-from envlab.analog.detector import Detector
+from envlab.analog.detector import Detector, drawn_a
 from envlab.analog.envelope import HoldState, half_wave_states
 from envlab.analog.rectifiers.half_wave_circuit import (
     both_ways,
@@ -84,10 +84,12 @@ class HalfWaveSpreadBank:
         groups = self._lanes.shape[0]
         portion = -(-groups // workers)
 
+        nominal_v = block.free_v, block.quick_v, block.lacks_v
+
         def run(part: slice) -> None:
             room = _in_line(np.zeros(front_kernels.ROOM))
             kernels.follow_half_wave_boards(
-                block.free_v, block.lacks_v, block.noise_v, block.heard_v, block.over, self._lanes[part],
+                nominal_v, block.noise_v, block.heard_v, block.over, self._lanes[part],
                 self._board[part], self._kind, self._state[part], room, upper, fraction, read_v,
             )  # fmt: skip
 
@@ -133,7 +135,11 @@ def _half_wave_rows(boards: Sequence[AmplifierBoard], sample_rate_hz: float) -> 
     rows = []
     for one in boards:
         built, detector = one.built, one.front.detector
-        steps, piece = np.zeros(16), (0.0, 0.0)
+        steps, piece = np.zeros(18), (0.0, 0.0)
+        average = both_ways(built, detector)
+        if average is not None:
+            # What is drawn from the capacitor comes through the resistor.
+            steps[-1] = average.smoothing_ohm * drawn_a(average)
         if built.only_gives:
             numbers = holding_numbers(detector, built, sample_rate_hz)
             bleed, steps = float(numbers[2]), numbers[3:]

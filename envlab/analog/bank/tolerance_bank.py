@@ -26,6 +26,8 @@ HIGHEST_CORNER_HZ = 200.0
 # By how much, as a share, a board's bandwidth may change 10 kHz.
 _LARGEST_CHANGE = 0.01
 _TOP_HZ = 10e3
+# By what share boards of one design hear their preamp's noise otherwise than the design does.
+_APART = 0.4
 
 
 @dataclass(frozen=True)
@@ -54,15 +56,16 @@ def alike_enough(nominal: Board, boards: Sequence[Board]) -> bool:
     return True
 
 
-def noise_apart(nominal: Board, boards: Sequence[Board], lsb_v: float) -> bool:
+def noise_apart(nominal: Board, lsb_v: float) -> bool:
     """Whether the preamp's own noise must be told apart from what the microphone gives.
 
-    It does not grow with a microphone's sensitivity, and a board with more gain has less bandwidth. If the
-    noise would be wrong by less than a fiftieth of lsb_v, the ADC's step in V, on any board, nobody can tell.
+    It does not grow with a microphone's sensitivity, and a board with more gain has less bandwidth. Boards
+    differ in that by some 40 % (a microphone 3 dB less sensitive); if that share of the noise is less than a
+    fiftieth of lsb_v, the ADC's step in V, nobody can tell. The design alone decides, so that boards read
+    alike in any company.
     """
     rms_v = nominal.preamp.noise_density_v_per_rthz * math.sqrt(noise_bandwidth_hz(nominal.preamp))
-    wrong = max(one.preamp.gain * _louder(nominal, one) * abs(_own_noise(nominal, one)) for one in boards)
-    return rms_v * wrong > 0.02 * lsb_v
+    return _APART * rms_v * nominal.preamp.gain > 0.02 * lsb_v
 
 
 def _own_noise(nominal: Board, one: Board) -> float:
@@ -85,12 +88,14 @@ def _loaded_v_pa(one: Board) -> float:
 class BoardBlock:
     """One block of the nominal board, arrays of shape (n,) at the internal rate.
 
-    free_v: preamp's output before offset and limits, V round bias. lacks_v: what the limits take of it, V.
+    free_v: preamp's output before offset and limits, V round bias. quick_v: the same without its bandwidth,
+    from which it leaves a limit. lacks_v: what the limits take of it, V.
     noise_v: the part of it that is its own noise, or no samples if that need not be told apart. heard_v:
     microphone, with that noise, V. over: 1 where the microphone could not follow, else 0.
     """
 
     free_v: FloatArray
+    quick_v: FloatArray
     lacks_v: FloatArray
     noise_v: FloatArray
     heard_v: FloatArray
@@ -133,11 +138,12 @@ class SpreadBank:
         read_v = np.empty((int(self._board.max()) + 1, upper.size))
         groups = self._lanes.shape[0]
         portion = -(-groups // workers)
+        nominal_v = block.free_v, block.quick_v, block.lacks_v
 
         def run(part: slice) -> None:
             spread_kernels.follow_boards(
-                block.free_v, block.lacks_v, block.noise_v, block.heard_v, block.over, self._lanes[part],
-                self._board[part], self._full, self._state[part], upper, fraction, read_v,
+                nominal_v, block.noise_v, block.heard_v, block.over, self._lanes[part], self._board[part],
+                self._full, self._state[part], upper, fraction, read_v,
             )  # fmt: skip
 
         list(pool.map(run, [slice(first, first + portion) for first in range(0, groups, portion)]))
@@ -162,7 +168,7 @@ class NominalFront:
         self._limits = output_limits(preamp, sample_rate_hz)
         self._sections = sections_of(preamp, sample_rate_hz)
         self._noise_apart = noise_apart
-        self._signal, self._noise = np.zeros(3), np.zeros(3)
+        self._signal, self._noise = np.zeros(4), np.zeros(3)
 
     def block(self, heard_v: FloatArray, noise_v: FloatArray, overloaded: BoolArray) -> BoardBlock:
         """Return the next block of the nominal board, shape (n,) each.
@@ -171,20 +177,22 @@ class NominalFront:
         overloaded: samples that the microphone could not follow.
         """
         with_noise_v = heard_v + noise_v if noise_v.size else heard_v
-        free_v, lacks_v, noise = self._follow(with_noise_v, noise_v)
-        return BoardBlock(free_v, lacks_v, noise, with_noise_v, overloaded.astype(np.float64))
+        front_v, noise = self._follow(with_noise_v, noise_v)
+        return BoardBlock(*front_v, noise, with_noise_v, overloaded.astype(np.float64))
 
-    def _follow(self, heard_v: FloatArray, noise_v: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def _follow(
+        self, heard_v: FloatArray, noise_v: FloatArray
+    ) -> tuple[tuple[FloatArray, FloatArray, FloatArray], FloatArray]:
         from envlab.analog.kernels import front_kernels
 
-        free_v, lacks_v, self._signal = front_kernels.amplify_apart(
+        free_v, quick_v, lacks_v, self._signal = front_kernels.amplify_apart(
             heard_v, self._limits, *self._sections, self._signal
         )
         if not (self._noise_apart and noise_v.size):
-            return free_v, lacks_v, np.empty(0)
+            return (free_v, quick_v, lacks_v), np.empty(0)
         endless = (0.0, -math.inf, math.inf, 0.0, 0.0)
         noise, self._noise, _ = front_kernels.amplify_block(noise_v, endless, *self._sections, self._noise)
-        return free_v, lacks_v, noise
+        return (free_v, quick_v, lacks_v), noise
 
 
 def _held_at_rest_v(boards: Sequence[Board], rectifier: Rectifier) -> FloatArray:
@@ -193,10 +201,7 @@ def _held_at_rest_v(boards: Sequence[Board], rectifier: Rectifier) -> FloatArray
 
 
 def own_rows(nominal: Board, boards: Sequence[Board], sample_rate_hz: float) -> FloatArray:
-    """Return gain over the nominal board's, then tolerance_kernels.ROWS from "noise" on; (rows, boards).
-
-    Volts are over that gain.
-    """
+    """The gain over the nominal board's, then spread_kernels.ROWS from "noise" on; shape (rows, boards)."""
     from envlab.analog.kernels.lane_kernels import TILE
 
     tile_s = TILE / sample_rate_hz

@@ -20,12 +20,12 @@ import math
 
 import numpy as np
 
-from envlab.analog.detector import AverageDetector, Detector, PeakDetector
+from envlab.analog.detector import AverageDetector, Detector, PeakDetector, drawn_a
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.errors import ParameterError
 from envlab.units import FloatArray
 
-STEP_NUMBERS = 12
+STEP_NUMBERS = 13
 
 
 def charged_through(detector: Detector) -> PeakDetector:
@@ -82,6 +82,7 @@ def _step(detector: Detector, rectifier: Rectifier, sample_rate_hz: float) -> tu
         1 / weight,
         moved_across,
         across * leak / both,
+        held * drawn_a(detector),
     )
 
 

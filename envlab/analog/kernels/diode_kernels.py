@@ -92,7 +92,8 @@ def hold_diode(
     keep, x0, per_v = step[2], step[3], step[4]
     x_of_v, x_of_signal = -per_v * keep, per_v * (1.0 - keep * step[1])
     v_of_v, v_of_signal = 1.0 - over + over * keep, over * keep * step[1]
-    v_of_y, v_fixed = over * step[8] * step[5], -over * step[8] * step[6]
+    v_of_y, v_fixed = over * step[8] * step[5], -over * step[8] * step[6] - over * keep * step[12]
+    x0 -= x_of_v * step[12]
     most = (step[7] + step[6]) / step[5]
     for n in range(signal_v.size):
         signal = signal_v[n]
@@ -111,10 +112,11 @@ def hold_coupled(
     v, across = start[0], start[1]
     passed, leak, keep, x0, per_v, per_y = step[0], step[1], step[2], step[3], step[4], step[5]
     saturation, most, moved, over, moved_across = step[6], step[7], step[8], step[9], step[10]
-    leaked_back = step[11]
+    leaked_back, drawn = step[11], step[12]
     for n in range(signal_v.size):
-        offered = passed * (signal_v[n] - across) + leaked_back * v
-        base = keep * (v + leak * offered)
+        left = v - drawn
+        offered = passed * (signal_v[n] - across) + leaked_back * left
+        base = keep * (left + leak * offered)
         current = min(per_y * omega(per_v * (offered - base) + x0, table) - saturation, most)
         v += over * (base + moved * current - v)
         across += over * (signal_v[n] - offered + moved_across * current - across)

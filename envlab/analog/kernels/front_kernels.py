@@ -139,23 +139,29 @@ def amplify_apart(
     leg: Section,
     bandwidth: Section,
     state: FloatArray,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """The same amplifier; return (V above rest as if it could follow each sample, what it lacks, end state).
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """The same amplifier, told apart from its limits.
 
-    The capacitors remember what the output did before. Where it is at a limit, what is wanted is what an
-    amplifier without a bandwidth would want, if that is farther. signal: shape (n,), V. state: (3,), V.
-    limits: as _within.
+    Return (V above rest that it would give, the same before its bandwidth, what limits take, end state).
+
+    The capacitors remember what the output did before. Where it is at a limit, its bandwidth goes on as if
+    there were none: what a board with wider limits would then give. signal: shape (n,), V. state: (4,), V,
+    the last the bandwidth's memory without limits. limits: as _within.
     """
-    free, lacks = np.empty_like(signal), np.zeros_like(signal)
-    one, two, three = state[0], state[1], state[2]
+    free, quick, lacks = np.empty_like(signal), np.empty_like(signal), np.zeros_like(signal)
+    one, two, three, endless = state[0], state[1], state[2], state[3]
     for n in range(signal.size):
         y, z, one, two, three = _wanted(signal[n], coupling, leg, bandwidth, one, two, three)
+        beyond = bandwidth[0] * y + endless
+        endless = bandwidth[1] * y - bandwidth[2] * beyond
         out, two, three = _within(y, z, limits, two, three)
-        free[n] = z
+        free[n], quick[n] = z, y
         if out != z + limits[0]:
-            free[n] = max(y, z) if out == limits[2] else min(y, z)
-            lacks[n] = out - limits[0] - free[n]
-    return free, lacks, np.array([one, two, three])
+            upper = out == limits[2]
+            free[n] = max(z, beyond) if upper else min(z, beyond)
+            quick[n] = max(y, z) if upper else min(y, z)
+            lacks[n] = out - limits[0] - quick[n]
+    return free, quick, lacks, np.array([one, two, three, endless])
 
 
 @compiled

@@ -25,18 +25,17 @@ from envlab.analog.kernels.half_wave_front_kernels import (
     CHARGE,
     DOWN_ROOM,
     DRAWN,
+    DROPS,
     FREE,
     GAIN,
     LEAKS_PIECE,
     LEFT,
     LEFT0,
-    LEG,
+    LIFTED,
     LIMITED,
     LOWER_OUT,
     MOST_STEP,
     NOISE_SIZE,
-    NOMINAL_LEG,
-    NOMINAL_Q,
     OUTPUT_HIGH,
     OUTPUT_LOW,
     PER_KNEE,
@@ -47,7 +46,6 @@ from envlab.analog.kernels.half_wave_front_kernels import (
     SATURATION,
     SERIES,
     SLOPE,
-    SLOW_Q,
     UPPER_OUT,
     Kind,
     bound_of,
@@ -66,7 +64,7 @@ from envlab.analog.kernels.half_wave_lane_kernels import (
 )
 from envlab.analog.kernels.lane_kernels import TILE
 from envlab.analog.kernels.stage_kernels import compiled
-from envlab.analog.kernels.tolerance_kernels import added_lanes, slow_lanes, tile_sizes, tile_sums
+from envlab.analog.kernels.tolerance_kernels import added_lanes, left_after, slow_lanes, sums_of, tile_sizes
 from envlab.analog.kernels.vector_kernels import (
     LANES,
     any_above,
@@ -103,7 +101,7 @@ def _charged(v: Any, bled: Any, offered: Any, share: Any, lanes: FloatArray) -> 
     if any_above(offered - load(lanes, SAFE), 0.0):
         y = omega_lanes(load(lanes, CAP_SCALE) * (load(lanes, OUTPUT_HIGH) - v) + load(lanes, CAP_SHIFT))
         offered = min(offered, (v + load(lanes, CAP_OUT) * y) - load(lanes, CAP_FIXED))
-    charged = load(lanes, CHARGE) * v + load(lanes, GAIN) * offered
+    charged = load(lanes, CHARGE) * v + load(lanes, GAIN) * (offered - load(lanes, LIFTED))
     return bled + share * max(charged - bled, everywhere(0.0))
 
 
@@ -116,6 +114,7 @@ def _hold(
     made: FloatArray,
     joined: bool,
     leak: Any,
+    dropped: Any,
     due: IntArray,
     fraction: FloatArray,
     reading: int,
@@ -128,19 +127,20 @@ def _hold(
     upper_rests, lower_rests = not any_above(upper_out - low, 0.0), not any_above(lower_out - low, 0.0)
     for n in range(first, last):
         up, down = load(made, (n - first) * LANES), load(made, DOWN_ROOM + (n - first) * LANES)
+        at = v - dropped
         upper_after, upper_share, lower_share = upper_out, nothing, nothing
         if joined:
             up = max(up, down)
         # An amplifier at its lowest output stays there while what it is given is below what is held.
-        if not upper_rests or any_above(up - v, 0.0):
-            node = v
+        if not upper_rests or any_above(up - at, 0.0):
+            node = at
             if not joined:
                 # Of two that would conduct the larger one holds the node, and thereby blocks the other.
-                node = either(lower_out, conducts, v, either(up, down, max(v, down), v))
+                node = either(lower_out, conducts, at, either(up, down, max(at, down), at))
             upper_after, upper_share = _amplifier(upper_out, up, node, lanes)
             upper_rests = not any_above(upper_after - low, 0.0)
-        if not joined and (not lower_rests or any_above(down - v, 0.0)):
-            node = either(upper_out, conducts, v, either(up, down, v, max(v, up)))
+        if not joined and (not lower_rests or any_above(down - at, 0.0)):
+            node = either(upper_out, conducts, at, either(up, down, at, max(at, up)))
             lower_out, lower_share = _amplifier(lower_out, down, node, lanes)
             lower_rests = not any_above(lower_out - low, 0.0)
         upper_out, share = upper_after, max(upper_share, lower_share)
@@ -175,7 +175,7 @@ def _hold_both_ways(
     for n in range(first, last):
         offered = max(load(made, (n - first) * LANES), load(made, DOWN_ROOM + (n - first) * LANES))
         before = v
-        v = keep * v + gain * offered
+        v = keep * v + gain * (offered - load(lanes, LIFTED))
         while reading < due.size and due[reading] == n:
             store(out, reading * LANES, before + everywhere(fraction[reading]) * (v - before))
             reading += 1
@@ -198,8 +198,10 @@ def _leak(v: Any, lanes: FloatArray) -> Any:
 @compiled
 def _follow_tile(
     x: FloatArray,
+    quick: FloatArray,
     noise: FloatArray,
     over: FloatArray,
+    lacks_sum: FloatArray,
     begin: int,
     end: int,
     free: bool,
@@ -214,21 +216,27 @@ def _follow_tile(
     fraction: FloatArray,
     reading: int,
     out: FloatArray,
-) -> tuple[int, Any]:
-    """Run a group over a tile; return which reading is next, and what limits took, summed.
+) -> int:
+    """Run a group over a tile; return which reading is next.
 
-    free: whether no lane meets a limit. extremes: largest and smallest x of each piece, and largest noise.
+    free: whether no lane meets a limit. lacks_sum: what the nominal limits took, of each piece.
+    extremes: largest and smallest x of each piece, and largest noise.
     """
     most, least, loudest = extremes
     coupled, crosses, joined, gives = kind
-    lacked, bleed, at_lowest = everywhere(0.0), load(lanes, BLEED), gives and _all_at_lowest(lanes, state)
-    shows_early = free and not coupled
+    bleed, at_lowest = load(lanes, BLEED), gives and _all_at_lowest(lanes, state)
+    shows_early, drift = free and not coupled, everywhere(0.0)
+    begun = load(state, LEFT) - load(state, LEFT0)
     for first in range(begin, end, PIECE):
         last, v = min(first + PIECE, end), load(state, 0)
         at = e + everywhere((first - begin + 0.5 * PIECE) / TILE) * (e_end - e)
+        left, left0 = load(state, LEFT), load(state, LEFT0)
+        if not free:
+            at = at - ((left - left0) - begun) - everywhere(0.5) * drift
         leak = _leak(v, lanes)
+        dropped = load(lanes, DROPS) * leak - load(lanes, LIFTED)
         bled = load(lanes, BLEED_PIECE) * v - load(lanes, LEAKS_PIECE) * leak
-        may_bleed, below = at_lowest and last - first == PIECE, min(v, bled)
+        may_bleed, below = at_lowest and last - first == PIECE, min(v, bled) - dropped
         top, low = most[first // PIECE], least[first // PIECE]
         bleeds = False
         if may_bleed and shows_early:
@@ -236,23 +244,32 @@ def _follow_tile(
         if bleeds and crosses:
             bleeds = first_is_settled(top, low, loudest, at, lanes, state)
         if not bleeds:
-            lacked = lacked + hear(x, noise, over, first, last, lanes, not free, at, state, made)
+            lacked = hear(x, quick, noise, over, first, last, lanes, not free, at, state, made)
+            if not free:
+                part = PIECE / TILE
+                after, after0 = left_after(lanes, lacked, lacks_sum[first // PIECE], part, left, left0)
+                drift = (after - after0) - (left - left0)
+                store(state, LEFT, after)
+                store(state, LEFT0, after0)
             bound = make_half_waves(last - first, lanes, kind, state, made, may_bleed, below)
             bleeds = may_bleed and not any_above(bound - below, 0.0)
         if bleeds:
             reading = read_bleeding(v, bleed, leak, first, last, reading, due, fraction, out)
             store(state, 0, bled)
         elif gives:
-            reading = _hold(first, last, lanes, state, made, joined, leak, due, fraction, reading, out)
+            reading = _hold(
+                first, last, lanes, state, made, joined, leak, dropped, due, fraction, reading, out
+            )
             at_lowest = _all_at_lowest(lanes, state)
         else:
             reading = _hold_both_ways(first, last, lanes, state, made, due, fraction, reading, out)
-    return reading, lacked
+    return reading
 
 
 @compiled
 def _follow_group(
     x: FloatArray,
+    quick: FloatArray,
     noise: FloatArray,
     over: FloatArray,
     sizes: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
@@ -269,11 +286,11 @@ def _follow_group(
     x_tile, noise_tile, heard_sum, over_sum, lacks_sum = sizes
     p, q = load(state, LANES), load(state, 2 * LANES)
     p0, q0 = load(state, 3 * LANES), load(state, 4 * LANES)
-    left, left0 = load(state, LEFT), load(state, LEFT0)
-    fades_by, fades0_by = load(lanes, SLOW_Q), load(lanes, NOMINAL_Q)
-    e_end, reading = added_lanes(lanes, p, q, p0, q0) - (left - left0), 0
+    nothing = everywhere(0.0)
+    e_end, reading = added_lanes(lanes, p, q, p0, q0) - (load(state, LEFT) - load(state, LEFT0)), 0
     for tile in range(heard_sum.size):
         begin, end = tile * TILE, min((tile + 1) * TILE, x.size)
+        left, left0 = load(state, LEFT), load(state, LEFT0)
         p, q, p0, q0 = slow_lanes(lanes, heard_sum[tile] / (end - begin), p, q, p0, q0)
         e, e_end = e_end, added_lanes(lanes, p, q, p0, q0) - (left - left0)
         free, loudest = False, 0.0
@@ -281,27 +298,23 @@ def _follow_group(
             loudest = noise_tile[tile]
             added = max(size_of(e), size_of(e_end)) + load(lanes, NOISE_SIZE) * everywhere(loudest)
             free = smallest(load(lanes, FREE) - added) >= x_tile[tile]
-        fades, fades0 = fades_by * left, fades0_by * left0
-        if free and lacks_sum[tile] == 0.0:
-            left, left0 = left - fades, left0 - fades0
-            e_end = e_end + (fades - fades0)
+            for piece in range(begin // PIECE, end // PIECE):
+                free = free and lacks_sum[piece] == 0.0
         if free:
             store(state, LIMITED, load(state, LIMITED) + everywhere(over_sum[tile]))
+            after, after0 = left_after(lanes, nothing, 0.0, 1.0, left, left0)
+            store(state, LEFT, after)
+            store(state, LEFT0, after0)
+            e_end = e_end - ((after - after0) - (left - left0))
         of_tile = (*extremes, loudest)
-        reading, lacked = _follow_tile(
-            x, noise, over, begin, end, free, e, e_end, of_tile, lanes, kind, state, made, due, fraction,
-            reading, out,
+        reading = _follow_tile(
+            x, quick, noise, over, lacks_sum, begin, end, free, e, e_end, of_tile, lanes, kind, state, made,
+            due, fraction, reading, out,
         )  # fmt: skip
-        if not free or lacks_sum[tile] != 0.0:
-            mean = lacked * everywhere(1.0 / (end - begin))
-            mean0 = everywhere(lacks_sum[tile] / (end - begin))
-            added = fades_by * load(lanes, LEG) * mean - fades
-            added0 = fades0_by * load(lanes, NOMINAL_LEG) * mean0 - fades0
-            left, left0, e_end = left + added, left0 + added0, e_end - (added - added0)
+        if not free:
+            e_end = e_end - ((load(state, LEFT) - load(state, LEFT0)) - (left - left0))
     for row, vector in enumerate((p, q, p0, q0)):
         store(state, (1 + row) * LANES, vector)
-    store(state, LEFT, left)
-    store(state, LEFT0, left0)
 
 
 @compiled
@@ -312,8 +325,7 @@ def _all_at_lowest(lanes: FloatArray, state: FloatArray) -> bool:
 
 @compiled
 def follow_half_wave_boards(
-    x: FloatArray,
-    lacks: FloatArray,
+    nominal: tuple[FloatArray, FloatArray, FloatArray],
     noise: FloatArray,
     heard: FloatArray,
     over: FloatArray,
@@ -330,15 +342,16 @@ def follow_half_wave_boards(
 
     As tolerance_kernels.follow_boards. kind: as Kind says. made: shape (ROOM,).
     """
+    x, quick, lacks = nominal
     x_tile = tile_sizes(x)[1]
     noise_tile = tile_sizes(noise)[1] if noise.size else np.zeros_like(x_tile)
-    sizes = (x_tile, noise_tile, tile_sums(heard), tile_sums(over), tile_sums(lacks))
+    sizes = (x_tile, noise_tile, sums_of(heard, TILE), sums_of(over, TILE), sums_of(lacks, PIECE))
     extremes = extremes_of(x)
     read = np.empty(upper.size * LANES)
     for g in range(lanes.shape[0]):
         group = lanes[g].reshape(-1)
         _follow_group(
-            x, noise, over, sizes, extremes, group, kind, state[g], made, upper, fraction, read
+            x, quick, noise, over, sizes, extremes, group, kind, state[g], made, upper, fraction, read
         )  # fmt: skip
         for lane in range(LANES):
             for reading in range(upper.size):

@@ -42,6 +42,7 @@ ROWS = (
     "ratio",
     *("output_low", "output_high", "per_step", "most_step", "slope", "per_knee", "series", "per_slope"),
     *("saturation", "per_leak", "drawn", "safe", "cap_scale", "cap_shift", "cap_out", "cap_fixed"),
+    *("drops", "lifted"),
     *("bleed_piece", "leaks_piece"),
     *("up_gain", "up_error", "up_low", "up_high", "down_gain", "down_error", "down_low", "down_high"),
     *("coupled", "coupled_low", "below"),
@@ -52,10 +53,10 @@ _NOISE, NOISE_SIZE, _LOW, _HIGH, FREE = (LANES * row for row in (6, 7, 9, 10, 11
 SLOW_Q, NOMINAL_Q, LEG, NOMINAL_LEG = (LANES * row for row in (13, 15, 17, 18))
 (
     _RATIO, OUTPUT_LOW, OUTPUT_HIGH, PER_STEP, MOST_STEP, SLOPE, PER_KNEE, SERIES, PER_SLOPE,
-    SATURATION, PER_LEAK, DRAWN, SAFE, CAP_SCALE, CAP_SHIFT, CAP_OUT, CAP_FIXED, BLEED_PIECE,
+    SATURATION, PER_LEAK, DRAWN, SAFE, CAP_SCALE, CAP_SHIFT, CAP_OUT, CAP_FIXED, DROPS, LIFTED, BLEED_PIECE,
     LEAKS_PIECE, _UP_GAIN, _UP_ERROR, _UP_LOW, _UP_HIGH, _DOWN_GAIN, _DOWN_ERROR, _DOWN_LOW, _DOWN_HIGH,
     _COUPLED, _COUPLED_LOW, _BELOW, _FIRST_STEP, _FIRST_MOST, _FIRST_SLOPE, _FIRST_KNEE, _FIRST_FAR,
-) = (LANES * row for row in range(19, 54))  # fmt: skip
+) = (LANES * row for row in range(19, 56))  # fmt: skip
 # Rows of a group's state: those of tolerance_kernels, the first of them the held voltage; then both outputs,
 # coupling capacitor, output of the first amplifier.
 STATES = FRONT_STATES + 4
@@ -103,6 +104,7 @@ def bound_of(most: float, least: float, loudest: float, at: Any, lanes: FloatArr
 @compiled
 def hear(
     x: FloatArray,
+    quick: FloatArray,
     noise: FloatArray,
     over: FloatArray,
     first: int,
@@ -121,15 +123,18 @@ def hear(
     low_v, high_v, limited = load(lanes, _LOW), load(lanes, _HIGH), load(state, LIMITED)
     lacked = everywhere(0.0)
     for n in range(first, last):
-        y = everywhere(x[n]) + at
+        more = at
         if noise.size:
-            y = y + own_noise * everywhere(noise[n])
+            more = at + own_noise * everywhere(noise[n])
+        y = everywhere(x[n]) + more
         if counts:
-            outside = max(above(y, high_v), above(low_v, y))
+            # As tolerance_kernels: an output leaves its limit as soon as the loop wants it back.
+            at_once = everywhere(quick[n]) + more
+            outside = max(above(lesser(y, at_once), high_v), above(low_v, max(y, at_once)))
             limited = limited + max(everywhere(over[n]), outside)
-            within = lesser(max(y, low_v), high_v)
-            lacked = lacked + (within - y)
-            y = within
+            lowest = either(y, low_v, max(at_once, low_v), y)
+            y = either(high_v, y, lesser(at_once, high_v), lowest)
+            lacked = lacked + outside * (y - at_once)
         store(made, (n - first) * LANES, ratio * y)
     if counts:
         store(state, LIMITED, limited)

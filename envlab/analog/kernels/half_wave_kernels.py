@@ -4,11 +4,13 @@ What a half wave makes of a sample holds over the sample's interval, and so does
 diode in its loop sees of it. Its output therefore moves in a straight line, and the moment at which its diode
 conducts is known within the interval: no smaller step is needed.
 
-In volts, of whatever name: signal, x, out, offered, node, across, state. per_step: volts that an output
-moves in a step for each volt at its input. per_knee, series: by which volts over an attack resistor are a
-share of the diode's saturation, and of the drop. per_slope: 1 over the diode's slope in V. per_leak, keep,
-gain, bleed, coupled, coupled_low: shares of a voltage that a step takes or leaves. first, sides, numbers,
-table: several of these, as rectifiers.half_wave_circuit gives them; first also counts samples.
+In volts, of whatever name: signal, x, out, offered, node, across, state. per_step: volts that an output moves
+in a step for each volt at its input. per_knee, series: by which volts over an attack resistor are a share of
+the diode's saturation, and of the drop. per_slope: 1 over the diode's slope in V. per_leak, keep, gain,
+bleed, coupled, coupled_low: shares of a voltage that a step takes or leaves. drops: by which the leakage of a
+step is what it drops over the attack resistor; lifted: less that of what does not flow through it. first,
+sides, numbers, table: several of these, as rectifiers.half_wave_circuit gives them; first also counts
+samples.
 """
 
 from __future__ import annotations
@@ -169,7 +171,7 @@ def hold_half_waves(
     """
     (
         keep, gain, bleed, low_v, high_v, per_step, most_step_v, slope_v, per_knee, series, per_slope,
-        saturation_v, per_leak, drawn_v, safe_v, cap_scale, cap_shift, cap_out, cap_fixed,
+        saturation_v, per_leak, drawn_v, safe_v, cap_scale, cap_shift, cap_out, cap_fixed, drops, lifted,
     ) = numbers  # fmt: skip
     held_v = np.empty_like(upper_v)
     v, upper_out, lower_out, phase, leak = start
@@ -183,18 +185,20 @@ def hold_half_waves(
                 for k in range(TILE):
                     bled = bleed * bled - leak
                     held_v[n + k] = bled
-                if top_of(upper_v, lower_v, n) <= min(v, bled):
+                if top_of(upper_v, lower_v, n) <= min(v, bled) - (drops * leak - lifted):
                     v = bled
                     n += TILE
                     continue
         phase = phase + 1.0 if phase < TILE - 1 else 0.0
         upper, lower = upper_v[n], lower_v[n]
+        # What leaks comes from the capacitor through the attack resistor, so that the node is lower than it.
         # Of two that would conduct the larger one holds the node, and thereby blocks the other.
-        node = max(v, lower) if lower_out >= CONDUCTS and lower > upper else v
+        at = v - (drops * leak - lifted)
+        node = max(at, lower) if lower_out >= CONDUCTS and lower > upper else at
         after, upper_share = follow(
             upper_out, upper, node, low_v, high_v, per_step, most_step_v, slope_v, per_knee, series
         )
-        node = max(v, upper) if upper_out >= CONDUCTS and upper >= lower else v
+        node = max(at, upper) if upper_out >= CONDUCTS and upper >= lower else at
         lower_out, lower_share = follow(
             lower_out, lower, node, low_v, high_v, per_step, most_step_v, slope_v, per_knee, series
         )
@@ -208,7 +212,7 @@ def hold_half_waves(
             if offered > safe_v:
                 y = omega(cap_scale * (high_v - v) + cap_shift, table)
                 offered = min(offered, v + cap_out * y - cap_fixed)
-            bled += share * max(keep * v + gain * offered - bled, 0.0)
+            bled += share * max(keep * v + gain * (offered - lifted) - bled, 0.0)
         v = bled
         held_v[n] = v
         n += 1

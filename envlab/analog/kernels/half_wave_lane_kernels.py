@@ -144,7 +144,8 @@ def _hold_group(
     safe_v = smallest(load(lanes, 14 * LANES))
     cap_scale, cap_shift = load(lanes, 15 * LANES), load(lanes, 16 * LANES)
     cap_out, cap_fixed = load(lanes, 17 * LANES), load(lanes, 18 * LANES)
-    bleed_tile, leaks_tile = load(lanes, 19 * LANES), load(lanes, 20 * LANES)
+    drops, lifted = load(lanes, 19 * LANES), load(lanes, 20 * LANES)
+    bleed_tile, leaks_tile = load(lanes, 21 * LANES), load(lanes, 22 * LANES)
     nothing, conducts = everywhere(0.0), everywhere(CONDUCTS)
     v, upper_out, lower_out = load(state, 0), load(state, LANES), load(state, 2 * LANES)
     reading = 0
@@ -152,24 +153,22 @@ def _hold_group(
     for tile in range(tops_v.size):
         first, last = tile * TILE, min(tile * TILE + TILE, upper_v.size)
         leak = leak_lanes(v, low, per_slope, saturation, per_leak, drawn)
+        dropped = drops * leak - lifted
         if at_lowest and last - first == TILE:
             after = bleed_tile * v - leaks_tile * leak
-            if not any_above(everywhere(tops_v[tile]) - min(v, after), 0.0):
+            if not any_above(everywhere(tops_v[tile]) - (min(v, after) - dropped), 0.0):
                 reading = read_bleeding(v, bleed, leak, first, last, reading, due, fraction, out)
                 v = after
                 continue
         for n in range(first, last):
             upper, lower = upper_v[n], lower_v[n]
             up, down = everywhere(upper), everywhere(lower)
-            node = v
-            if lower > upper:
-                node = either(lower_out, conducts, v, max(v, down))
+            at = v - dropped
+            node = either(lower_out, conducts, at, max(at, down)) if lower > upper else at
             upper_after, share = follow_lanes(
                 upper_out, up, node, low, high, per_step, most_step, slope, per_knee, series
             )
-            node = v
-            if upper >= lower:
-                node = either(upper_out, conducts, v, max(v, up))
+            node = either(upper_out, conducts, at, max(at, up)) if upper >= lower else at
             lower_out, lower_share = follow_lanes(
                 lower_out, down, node, low, high, per_step, most_step, slope, per_knee, series
             )
@@ -182,7 +181,7 @@ def _hold_group(
                 if max(upper, lower) > safe_v:
                     y = omega_lanes(cap_scale * (high - before) + cap_shift)
                     offered = min(offered, (before + cap_out * y) - cap_fixed)
-                v = v + either_share * max((keep * before + gain * offered) - v, nothing)
+                v = v + either_share * max((keep * before + gain * (offered - lifted)) - v, nothing)
             while reading < due.size and due[reading] == n:
                 store(out, reading * LANES, before + everywhere(fraction[reading]) * (v - before))
                 reading += 1

@@ -33,6 +33,7 @@ from envlab.analog.kernels.vector_kernels import (
     LANES,
     above,
     any_above,
+    either,
     everywhere,
     lesser,
     load,
@@ -73,17 +74,18 @@ def tile_sizes(signal: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 @compiled
-def tile_sums(signal: FloatArray) -> FloatArray:
-    """Sum of each tile, the last one perhaps not whole."""
-    sums = np.zeros((signal.size + TILE - 1) // TILE)
+def sums_of(signal: FloatArray, length: int) -> FloatArray:
+    """Sum of each stretch of so many samples, the last one perhaps not whole; in the signal's unit."""
+    sums = np.zeros((signal.size + length - 1) // length)
     for n in range(signal.size):
-        sums[n // TILE] += signal[n]
+        sums[n // length] += signal[n]
     return sums
 
 
 @compiled
 def _steps(
     x: FloatArray,
+    quick: FloatArray,
     noise: FloatArray,
     over: FloatArray,
     first: int,
@@ -113,15 +115,18 @@ def _steps(
         due = upper[reading] if reading < upper.size else last
         before = w
         for k in range(n, min(due + 1, last)):
-            y = everywhere(x[k]) + e
+            more = e
             if noise.size:
-                y = y + own_noise * everywhere(noise[k])
+                more = e + own_noise * everywhere(noise[k])
+            y = everywhere(x[k]) + more
             if counts:
-                outside = max(above(y, high_v), above(low_v, y))
+                # An output at a limit leaves it as soon as the loop wants it back, whatever its bandwidth.
+                at_once = everywhere(quick[k]) + more
+                outside = max(above(lesser(y, at_once), high_v), above(low_v, max(y, at_once)))
                 limited = limited + max(everywhere(over[k]), outside)
-                within = lesser(max(y, low_v), high_v)
-                lacked = lacked + (within - y)
-                y = within
+                lowest = either(y, low_v, max(at_once, low_v), y)
+                y = either(high_v, y, lesser(at_once, high_v), lowest)
+                lacked = lacked + outside * (y - at_once)
             u = size_of(y) if full else max(y, zero)
             before = w
             w = held_next(w, u, charge, bleed)
@@ -131,6 +136,15 @@ def _steps(
                 reading += 1
         n = due + 1
     return w, limited, reading, lacked
+
+
+@compiled
+def none_lacks(lacks_sum: FloatArray, tile: int) -> bool:
+    """Whether the nominal limits took nothing in a tile; lacks_sum: of each strip, V."""
+    for strip in range(tile * STRIPS, min((tile + 1) * STRIPS, lacks_sum.size)):
+        if lacks_sum[strip] != 0.0:
+            return False
+    return True
 
 
 @compiled
@@ -147,6 +161,22 @@ def slow_lanes(
 
 
 @compiled
+def left_after(
+    lanes: FloatArray, lacked: Any, lacks: float, tiles: float, left: Any, left0: Any
+) -> tuple[Any, Any]:
+    """What clipping has left in the leg of a board and of the nominal one after a part of a tile.
+
+    lacked, lacks: what the limits took of the two outputs in that part, summed over its samples, V. tiles:
+    the part, up to 1: so little of the leg's time constant that a straight line will do.
+    """
+    part, samples = everywhere(tiles), everywhere(1.0 / (tiles * TILE))
+    wanted = load(lanes, _LEG) * (lacked * samples)
+    wanted0 = load(lanes, _NOMINAL_LEG) * (everywhere(lacks) * samples)
+    after = left + part * load(lanes, _SLOW_Q) * (wanted - left)
+    return after, left0 + part * load(lanes, _NOMINAL_Q) * (wanted0 - left0)
+
+
+@compiled
 def added_lanes(lanes: FloatArray, p: Any, q: Any, p0: Any, q0: Any) -> Any:
     """e of the equation above."""
     slow = (p - p0) + (load(lanes, _LEG) * q - load(lanes, _NOMINAL_LEG) * q0)
@@ -154,8 +184,9 @@ def added_lanes(lanes: FloatArray, p: Any, q: Any, p0: Any, q0: Any) -> Any:
 
 
 @compiled
-def _follow_group(
+def _follow_group(  # noqa: PLR0912 -- one loop: parts of it would hand a dozen vectors to and fro
     x: FloatArray,
+    quick: FloatArray,
     noise: FloatArray,
     over: FloatArray,
     sizes: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
@@ -181,19 +212,18 @@ def _follow_group(
         first, end = tile * TILE, min((tile + 1) * TILE, x.size)
         p, q, p0, q0 = slow_lanes(lanes, heard_sum[tile] / (end - first), p, q, p0, q0)
         e, e_end = e_end, added_lanes(lanes, p, q, p0, q0) - (left - left0)
-        lacked = everywhere(0.0)
+        begun, drift = left - left0, everywhere(0.0)
         due = upper[reading] if reading < upper.size else x.size
         free, bleeds_below = False, -1.0
         if tile < x_tile.size:
             # |y|/ρ ≤ |x| + added: so up to which |x| no lane meets a limit, and up to which none is charged.
             added = max(size_of(e), size_of(e_end)) + noise_size * everywhere(noise_tile[tile])
-            free = smallest(free_v - added) >= x_tile[tile]
+            free = smallest(free_v - added) >= x_tile[tile] and none_lacks(lacks_sum, tile)
             if free:
                 limited = limited + everywhere(over_sum[tile])
-            if free and lacks_sum[tile] == 0.0 and remembers:
-                fades, fades0 = load(lanes, _SLOW_Q) * left, load(lanes, _NOMINAL_Q) * left0
-                left, left0 = left - fades, left0 - fades0
-                e_end = e_end + (fades - fades0)
+            if free and remembers:
+                left, left0 = left_after(lanes, everywhere(0.0), 0.0, 1.0, left, left0)
+                e_end = e_end - ((left - left0) - begun)
             if free and lasts:
                 bleeds_below = smallest(stay * w - added)
                 if due >= end and x_tile[tile] <= bleeds_below:
@@ -207,6 +237,8 @@ def _follow_group(
                 continue
             # What moves slowly stands for the strip at its middle.
             at = e + everywhere((start - first + 0.5 * STRIP) / TILE) * (e_end - e)
+            if not free:
+                at = at - ((left - left0) - begun) - everywhere(0.5) * drift
             if free and full and due >= stop and not noise.size:
                 # The commonest strip, written out: a call for each would cost as much as a few steps.
                 for k in range(np.uint64(start), np.uint64(stop)):
@@ -214,6 +246,7 @@ def _follow_group(
                 continue
             w, limited, reading, lacked = _steps(
                 x,
+                quick,
                 noise,
                 over,
                 start,
@@ -228,26 +261,22 @@ def _follow_group(
                 fraction,
                 reading,
                 out,
-                lacked,
+                everywhere(0.0),
             )
-        if not free or lacks_sum[tile] != 0.0:
-            before = left - left0
-            mean, mean0 = (
-                lacked * everywhere(1.0 / (end - first)),
-                everywhere(lacks_sum[tile] / (end - first)),
-            )
-            left = left + load(lanes, _SLOW_Q) * (load(lanes, _LEG) * mean - left)
-            left0 = left0 + load(lanes, _NOMINAL_Q) * (load(lanes, _NOMINAL_LEG) * mean0 - left0)
-            e_end = e_end - ((left - left0) - before)
-            remembers = True
+            if not free:
+                before = left - left0
+                lacks = lacks_sum[start // STRIP]
+                left, left0 = left_after(lanes, lacked, lacks, 1.0 / STRIPS, left, left0)
+                drift, remembers = (left - left0) - before, True
+        if not free:
+            e_end = e_end - ((left - left0) - begun)
     for row, vector in enumerate((w, p, q, p0, q0, limited, left, left0)):
         store(state, row * LANES, vector)
 
 
 @compiled
 def follow_boards(
-    x: FloatArray,
-    lacks: FloatArray,
+    nominal: tuple[FloatArray, FloatArray, FloatArray],
     noise: FloatArray,
     heard: FloatArray,
     over: FloatArray,
@@ -261,19 +290,20 @@ def follow_boards(
 ) -> None:
     """Run groups over a block; set state (groups, STATES · LANES) and read_v (boards, readings).
 
-    x, noise: nominal preamp output before offset and limits, V round bias, and its part that is the preamp's
-    own noise; noise of no samples: it is too small to tell from the rest. lacks: what the nominal limits take
-    of x, V. heard: nominal microphone, V, with that noise. over: 1 where the microphone is overloaded, else
-    0. All of shape (n,). fraction: 0 to 1.
+    nominal: (x, the nominal preamp's output before offset and limits, V round bias; the same before its
+    bandwidth; what its limits take). noise: its part that is the preamp's own noise, of no samples where that
+    is too small to tell from the rest. heard: nominal microphone, V, with that noise. over: 1 where the
+    microphone is overloaded, else 0. All of shape (n,). fraction: 0 to 1.
     lanes: (groups, len(ROWS), LANES). board: (groups, LANES), whose lane it is. upper: indices, rising.
     """
+    x, quick, lacks = nominal
     x_strip, x_tile = tile_sizes(x)
     noise_tile = tile_sizes(noise)[1] if noise.size else np.zeros_like(x_tile)
-    sizes = (x_strip, x_tile, noise_tile, tile_sums(heard), tile_sums(over), tile_sums(lacks))
+    sizes = (x_strip, x_tile, noise_tile, sums_of(heard, TILE), sums_of(over, TILE), sums_of(lacks, STRIP))
     w_read = np.empty(upper.size * LANES)
     for g in range(lanes.shape[0]):
         group = lanes[g].reshape(-1)
-        _follow_group(x, noise, over, sizes, group, full, state[g], upper, fraction, w_read)
+        _follow_group(x, quick, noise, over, sizes, group, full, state[g], upper, fraction, w_read)
         for lane in range(LANES):
             for reading in range(upper.size):
                 read_v[board[g, lane], reading] = lanes[g, 5, lane] * w_read[reading * LANES + lane]

@@ -12,7 +12,14 @@ import math
 
 import numpy as np
 
-from envlab.analog.detector import AverageDetector, Detector, PeakDetector, hold_step
+from envlab.analog.detector import (
+    AverageDetector,
+    Detector,
+    DrawnAverageDetector,
+    PeakDetector,
+    drawn_a,
+    hold_step,
+)
 from envlab.analog.rectifiers.half_waves import FirstAmplifier, HalfWave, HalfWaves
 from envlab.errors import ParameterError
 from envlab.units import FloatArray
@@ -67,7 +74,10 @@ def both_ways(built: HalfWaves, detector: Detector) -> AverageDetector | None:
         return None
     if isinstance(detector, AverageDetector):
         return detector
-    return AverageDetector(detector.attack_ohm, detector.hold_farad, detector.release_ohm)
+    resistors = detector.attack_ohm, detector.hold_farad, detector.release_ohm
+    if drawn_a(detector) == 0:
+        return AverageDetector(*resistors)
+    return DrawnAverageDetector(*resistors, drawn_a(detector))
 
 
 def follow_both_ways(
@@ -80,7 +90,9 @@ def follow_both_ways(
     from envlab.analog.kernels import half_wave_kernels
 
     keep, gain, _ = hold_step(average, sample_rate_hz)
-    held_v, end_v = half_wave_kernels.follow_both_ways(offered_v, keep, gain, start_v)
+    # What is drawn from the capacitor comes through the resistor.
+    left_v = offered_v - average.smoothing_ohm * drawn_a(average)
+    held_v, end_v = half_wave_kernels.follow_both_ways(left_v, keep, gain, start_v)
     return held_v, float(end_v)
 
 
@@ -119,12 +131,14 @@ def holding_numbers(detector: Detector, built: HalfWaves, sample_rate_hz: float)
             1 / slope_v,
             per_a * built.blocked_diodes * saturation_a,
             per_a * built.blocked_diodes / built.leakage_ohm,
-            per_a * built.drawn_a,
+            per_a * (built.drawn_a + drawn_a(peak)),
             safe_v,
             1 / slope_v,
             knee + math.log(knee),
             attack * slope_v / through,
             attack * saturation_a,
+            attack / per_a,
+            attack * drawn_a(peak),
         )
     )
 

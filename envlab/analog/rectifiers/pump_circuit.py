@@ -3,7 +3,7 @@
 Of each end the voltage is x − u, u on its coupling capacitor; up flows through its diode and the attack
 resistor into the hold capacitor, down from the reference node into it:
 
-    C·du/dt = up − down,    C3·dv/dt = Σ up − v/Rr,    x − u − v = (Ra + r)·up + n·V_T·ln(1 + up/Is).
+    C·du/dt = up − down,    C3·dv/dt = Σ up − v/Rr,    x − u − v = Ra·Σ up + r·up + n·V_T·ln(1 + up/Is).
 
 The step is implicit; where the coupling capacitor's own time constant is shorter than half a step its weight
 moves towards the step's end.
@@ -16,7 +16,7 @@ import math
 
 import numpy as np
 
-from envlab.analog.detector import AverageDetector, Detector, PeakDetector, hold_step
+from envlab.analog.detector import AverageDetector, Detector, PeakDetector, drawn_a, hold_step
 from envlab.analog.rectifiers.pumps import Pump
 from envlab.errors import ParameterError
 from envlab.units import FloatArray
@@ -49,10 +49,25 @@ def _numbers(detector: Detector, pump: Pump, sample_rate_hz: float) -> tuple[Flo
         through = peak.attack_ohm + pump.series_ohm
         up_weight = max(weight, 1 - sample_rate_hz * through * end.coupling_farad)
         down_weight = max(0.5, 1 - sample_rate_hz * pump.series_ohm * end.coupling_farad)
-        up = solved(through + weight * per_a + up_weight * step)
-        down = solved(pump.series_ohm + down_weight * step)
-        ends.append((end.gain, end.least_v, end.most_v, step, *up, *down))
-    numbers = (bleed, per_a, weight, 1 / slope_v, saturation_a, 1 / pump.leakage_ohm)
+        up_ohm = through + weight * per_a + up_weight * step
+        down_ohm = pump.series_ohm + down_weight * step
+        ends.append(
+            (
+                *(end.gain, end.least_v, end.most_v, step, *solved(up_ohm), *solved(down_ohm)),
+                *(end.most_ohm, *solved(up_ohm + end.most_ohm)),
+                *(end.least_ohm, *solved(down_ohm + end.least_ohm)),
+            )
+        )
+    numbers = (
+        bleed,
+        per_a,
+        weight,
+        1 / slope_v,
+        saturation_a,
+        1 / pump.leakage_ohm,
+        peak.attack_ohm,
+        drawn_a(peak),
+    )
     return np.array(numbers), np.array(ends)
 
 

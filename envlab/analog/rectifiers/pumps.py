@@ -21,12 +21,17 @@ _DIODE_VALUES = ("saturation_a", "emission", "series_ohm", "bandgap_ev", "leakag
 
 @dataclass(frozen=True)
 class PumpEnd:
-    """One coupling capacitor: gain of the signal that it is fed with, and how far that goes, V."""
+    """One coupling capacitor: gain of the signal that it is fed with, and how far that goes, V.
+
+    least_ohm, most_ohm: what each ampere into the lowest and out of the highest output takes of that.
+    """
 
     gain: float
     coupling_farad: float
     least_v: float = -math.inf
     most_v: float = math.inf
+    least_ohm: float = 0.0
+    most_ohm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -237,14 +242,23 @@ class Bridge(PumpRectifier):
         return amplifier_of(self.amplifier, {name: getattr(self, name) for name in AMPLIFIER_VALUES})
 
     def ends(self, bias_v: float, supply_v: float) -> tuple[PumpEnd, ...]:
-        """Return both coupling capacitors; the inverter's output ends near ground and supply."""
+        """Return both coupling capacitors; the inverter's output ends near ground and supply.
+
+        At its ends it also feeds its own resistors, round the bias.
+        """
         inverter = self.amplifier_part
         low_v, high_v = inverter.output_low_v - bias_v, supply_v - inverter.output_high_v - bias_v
         if not low_v < 0 < high_v:
             limit = f"above {bias_v + inverter.output_high_v:g} V for {self.topology} with this amplifier"
             raise ParameterError("supply_v", supply_v, f"{limit}, whose inverter rests at the bias")
-        gain = -self.inverter_feedback_ohm / self.inverter_input_ohm
-        return (
-            PumpEnd(1.0, self.coupling_farad),
-            PumpEnd(gain, self.other_coupling_farad, low_v, high_v),
+        back_ohm = self.inverter_feedback_ohm
+        low_ohm, high_ohm = inverter.output_low_ohm, inverter.output_high_ohm
+        other = PumpEnd(
+            -back_ohm / self.inverter_input_ohm,
+            self.other_coupling_farad,
+            low_v / (1 + low_ohm / back_ohm),
+            high_v / (1 + high_ohm / back_ohm),
+            low_ohm,
+            high_ohm,
         )
+        return PumpEnd(1.0, self.coupling_farad), other

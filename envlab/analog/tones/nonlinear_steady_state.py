@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from envlab.analog.detector import Detector
+from envlab.analog.detector import Detector, Readings, averaged, drawn_a, readings_of
 from envlab.analog.envelope import BuiltRectifier, HoldState, coupled_at, hold_signal
 from envlab.analog.tones.steady_state import ToneResponse
 from envlab.errors import check_positive, check_range
@@ -24,6 +24,9 @@ STEPS_PER_CYCLE = 1024
 _COUNTED_CYCLES = 2_000
 _RELEASE_STEPS = 4_000
 _QUICKEST_HZ = 5e8
+# As a clip is usually interpolated.
+_READ_IN_STEPS_HZ = 384e3
+_STEPS_PER_READING = 4
 
 Cycle = Callable[[HoldState], tuple[FloatArray, HoldState]]
 
@@ -41,6 +44,7 @@ def tone_response_at(
     frequency_hz: 1 Hz to 20 kHz. peak_v: above 0, V at the preamp's output, which rests at bias_v. Where the
     tone moves nothing, attack_s is infinite.
     """
+    detector = averaged(detector)
     cycle, rate_hz = _tone_cycle(detector, rectifier, frequency_hz, peak_v, bias_v)
     silent = quiescent_state(detector, rectifier, bias_v=bias_v)
     start = _settled_state(cycle, silent, peak_v)
@@ -71,6 +75,7 @@ def settled_ratio_at(
     bias_v: float = 0.0,
 ) -> float:
     """Return the settled_ratio of tone_response_at alone, without the wait for attack and release."""
+    detector = averaged(detector)
     cycle, _ = _tone_cycle(detector, rectifier, frequency_hz, peak_v, bias_v)
     silent = quiescent_state(detector, rectifier, bias_v=bias_v)
     held_v, _ = cycle(_settled_state(cycle, silent, peak_v))
@@ -98,8 +103,14 @@ def quiescent_state(
 ) -> HoldState:
     """Return the state in which everything has come to rest without a signal.
 
-    resting_v: where the signal then stands, V round bias_v.
+    resting_v: where the signal then stands, V round bias_v. Where readings take charge one by one, it is the
+    state after each of them.
     """
+    readings = readings_of(detector)
+    if readings is not None:
+        mean = quiescent_state(averaged(detector), rectifier, bias_v=bias_v, resting_v=resting_v)
+        to_next = _reading_cycle(readings, detector, rectifier, bias_v, resting_v)
+        return _settled_state(to_next, mean, max(1e-3, abs(mean.held_v)))
     offered_v = rectifier.quiescent_rectified_v(bias_v, resting_v)
     if rectifier.scales_with_level:
         return HoldState(detector.divider * offered_v)
@@ -115,7 +126,29 @@ def quiescent_state(
             state=state,
         )
 
-    return _settled_state(cycle, coupled_at(rectifier, resting_v), max(1e-3, abs(offered_v)))
+    # Without the rectifier, what is drawn from the hold capacitor would come through the release resistor.
+    drawn_v = drawn_a(detector) * detector.slowest_s / detector.hold_farad
+    scale_v = max(1e-3, abs(offered_v), drawn_v)
+    return _settled_state(cycle, coupled_at(rectifier, resting_v), scale_v)
+
+
+def _reading_cycle(
+    readings: Readings, detector: Detector, rectifier: BuiltRectifier, bias_v: float, resting_v: float
+) -> Cycle:
+    """Return what silence makes of a state from one reading to the next."""
+    steps = max(_STEPS_PER_READING, round(_READ_IN_STEPS_HZ / readings.rate_hz))
+
+    def cycle(state: HoldState) -> tuple[FloatArray, HoldState]:
+        return hold_signal(
+            np.full(steps, resting_v),
+            rectifier,
+            detector,
+            sample_rate_hz=steps * readings.rate_hz,
+            bias_v=bias_v,
+            state=replace(state, samples=0),
+        )
+
+    return cycle
 
 
 def _settled_state(cycle: Cycle, start: HoldState, scale_v: float) -> HoldState:

@@ -133,7 +133,7 @@ def _still(
     for side, spine in ax.spines.items():
         spine.set_visible(side == "bottom")
         spine.set(color=_GRID)
-    ax.set_ylabel("brightness, L*", color=_SOFT, fontsize=11)
+    ax.set_ylabel("lightness, L*", color=_SOFT, fontsize=11)
     ax.annotate("s", (1, 0), (14, -16), "axes fraction", "offset points", color=_SOFT, fontsize=10)
     for number, line in enumerate(lines):
         fig.text(0.031, 0.083 - 0.031 * number, line, color=_INK, fontsize=11, va="center")

@@ -92,18 +92,20 @@ def lightness_steps(
 
 
 def latency_parts(budget: LatencyBudget, ax: Axes) -> Axes:
-    """Draw the latency from drum to light, ms, one row for each part and one for all.
-
-    On average and at worst.
+    """Draw how far the light is behind the drum, ms: one row for each part, on average and at worst.
 
     Each part begins where the one before it ends at worst; its average is dark, the rest of its worst pale.
+    Then the latency that metrics state, which ends at the last pixel's frame, and all of it.
     Dashed: from where a light behind its drum is detected and to where it is accepted [BT1359-1].
     """
     hue = colour("latency")
-    whole = LatencyPart("all", sum(p.mean_s for p in budget.parts), sum(p.worst_s for p in budget.parts))
+    whole = LatencyPart(
+        "light after drum", sum(p.mean_s for p in budget.parts), sum(p.worst_s for p in budget.parts)
+    )
     start_ms = 0.0
-    for row, part in enumerate((*budget.parts, whole)):
-        left_ms = 0.0 if part is whole else start_ms
+    totals = (budget.to_frame, whole)
+    for row, part in enumerate((*budget.parts, *totals)):
+        left_ms = 0.0 if row >= len(budget.parts) else start_ms
         mean_ms, worst_ms = 1e3 * part.mean_s, 1e3 * part.worst_s
         ax.barh(-row, worst_ms, 0.6, left=left_ms, color=hue, alpha=0.35, linewidth=0, label="worst")
         ax.barh(-row, mean_ms, 0.6, left=left_ms, color=hue, linewidth=0, label="mean")
@@ -117,7 +119,7 @@ def latency_parts(budget: LatencyBudget, ax: Axes) -> Axes:
     ):
         limit_line(ax, 1e3 * limit_s, vertical=True)
         note(ax, f"{words}: {1e3 * limit_s:.0f}", (1e3 * limit_s, 0.75), offset=(4, 0))
-    names = [part.name for part in (*budget.parts, whole)]
+    names = [part.name for part in (*budget.parts, *totals)]
     ax.set_yticks([-row for row in range(len(names))], names)
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)

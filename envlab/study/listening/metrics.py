@@ -7,7 +7,7 @@ the light that the exported firmware shows. Where that has the flash guard, flas
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -98,6 +98,22 @@ def latency_metrics(chain: Chain, street_db_spl: float = STREET_DB_SPL) -> tuple
 def light_flashes(light: BoardLight) -> FlashReport:
     """Return the flashes of a light as it is shown."""
     return find_flashes(light.relative_luminance, light.frame_rate_hz)
+
+
+def looped_flashes(light: BoardLight, passage_s: tuple[float, float]) -> FlashReport:
+    """Return the flashes of a passage (from, to, in s) of a whole clip's light that is shown again and again.
+
+    Where its end meets its beginning there may be more than anywhere within it. worst_start_s: in the clip.
+    """
+    rate_hz = light.frame_rate_hz
+    first = int(passage_s[0] * rate_hz + 1e-6)
+    last = min(max(int(np.ceil(passage_s[1] * rate_hz - 1e-6)), first + 1), light.total_frames)
+    once = light.relative_luminance[first:last]
+    # Every second that begins in one round, after a round in which the count has found its footing.
+    rounds = 2 + int(np.ceil(rate_hz / once.size))
+    report = find_flashes(np.tile(once, rounds), rate_hz)
+    start_s = (first + (report.worst_start_s * rate_hz) % once.size) / rate_hz
+    return replace(report, worst_start_s=float(start_s))
 
 
 def unguarded_flashes(light: BoardLight) -> int:

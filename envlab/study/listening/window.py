@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -154,8 +154,9 @@ def _rough(
     """Return (V above the reference node at times_s, state of the capacitors) at sample stop of the wave."""
     rate_hz = wave.rate_hz / _ROUGH_STEP
     start = int(from_s * rate_hz) * _ROUGH_STEP
+    silent = chain.quiescent_state
     if stop <= start:
-        return np.empty(0), chain.quiescent_state
+        return np.empty(0), replace(silent, samples=stop)
     rough: dict[str, AnalogStage] = {}
     for name, stage in front_end_of(chain).items():
         rough |= {f"{name} {n}": part for n, part in enumerate(stage.roughly(rate_hz))}
@@ -165,15 +166,16 @@ def _rough(
         chain.rectifier_as_built,
         chain.detector_as_built,
         sample_rate_hz=rate_hz,
-        state=chain.quiescent_state,
+        state=replace(silent, samples=start // _ROUGH_STEP),
     )
     read_v = read_at(
         held_v,
         times_s - start / wave.rate_hz,
         sample_rate_hz=rate_hz,
-        start_v=chain.quiescent_state.held_v,
+        start_v=silent.held_v,
     )
-    return read_v, end
+    # Readings are found by the count of samples at the wave's own rate.
+    return read_v, replace(end, samples=stop)
 
 
 def _thinned(wave: KeptWave, start: int, stop: int) -> FloatArray:

@@ -67,6 +67,7 @@ def design_schema() -> Schema:
     sections["targets"] = _targets_schema()
     sections["tolerance"] = _tolerance_schema()
     sections["judging"] = _part_schema(Judging, Judging())
+    sections["measured"] = _measured_schema()
     return {
         "$schema": _DIALECT,
         "title": "Design file of envlab",
@@ -165,6 +166,15 @@ def value_pattern(unit: str) -> str:
     letters = "pnuµμmRkKMG" if unit == "ohm" else "pnuµμmkKMG"
     number = rf"(\d+(\.\d+)?([eE][+-]?\d+)?\s*[{letters}]?|\.\d+\s*[{letters}]?|\d*[{letters}]\d+)"
     return rf"^\s*[+-]?{number}\s*({'|'.join(UNIT_NAMES[unit])})?\s*$"
+
+
+def _measured_schema() -> Schema:
+    about = "A board that exists: its parts were measured, and need be in no E series."
+    texts = {
+        "capture": {"type": "string", "description": "What the values were fitted to."},
+        "way": {"enum": ["wire", "acoustic"], "description": "How the bench signal was put in."},
+    }
+    return {"description": about} | _section(texts)
 
 
 def _ends(limit: Limit) -> Schema:

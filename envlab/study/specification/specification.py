@@ -6,7 +6,7 @@ import contextlib
 import math
 import os
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,7 @@ from envlab.errors import EnvlabError, FileError, ParameterError, check_choice, 
 from envlab.metrics.catalogue import METRICS
 from envlab.notebook_view import small_table
 from envlab.seeds import seed_number
-from envlab.shipped import demo_design, shipped_folder
+from envlab.shipped import DEMOS, demo_design, shipped_folder
 from envlab.sound.clip import TAGS, Clip
 from envlab.sound.level import WEIGHTINGS
 from envlab.sound.level_text import parse_level
@@ -155,17 +155,21 @@ def asked_sensitivity(source_text: str) -> str:
     return str(tomllib.loads(source_text).get("firmware", {}).get("sensitivity", usual))
 
 
-def demo_specification() -> Specification:
-    """Return the specification of the lantern parade."""
-    return read_specification(demo_design())
+def demo_specification(name: str = DEMOS[0]) -> Specification:
+    """Return the specification of a demo, "lantern-parade" or "garden-moon"."""
+    return read_specification(demo_design(name))
 
 
-def as_specification(asked: Specification | str | os.PathLike[str], **limits: int) -> Specification:
+def as_specification(
+    asked: Specification | str | os.PathLike[str], *, most: int = MOST_CANDIDATES
+) -> Specification:
     """Return a specification as it is, or the one of a design file; arguments as read_specification."""
-    return asked if isinstance(asked, Specification) else read_specification(asked, **limits)
+    return asked if isinstance(asked, Specification) else read_specification(asked, most=most)
 
 
-def read_specification(path: str | os.PathLike[str], *, most: int = MOST_CANDIDATES) -> Specification:
+def read_specification(
+    path: str | os.PathLike[str], *, most: int = MOST_CANDIDATES, clips: Sequence[Clip] | None = None
+) -> Specification:
     """Read a whole design file: board, clips, ranges, targets, tolerances.
 
     Parameters
@@ -174,6 +178,8 @@ def read_specification(path: str | os.PathLike[str], *, most: int = MOST_CANDIDA
         A TOML file. Clips are looked for beside it, then among the demo clips.
     most : int
         More candidates than this are refused.
+    clips : sequence of Clip or None
+        What is played in place of the file's own clips, which then are neither looked for nor read.
 
     Returns
     -------
@@ -189,29 +195,34 @@ def read_specification(path: str | os.PathLike[str], *, most: int = MOST_CANDIDA
     >>> from envlab import read_specification
     >>> from envlab.shipped import demo_design
     >>> read_specification(demo_design())
-    <Specification 'lantern_parade.toml': 9 clips, 2400 candidates, 10 targets>
+    <Specification 'lantern_parade.toml': 9 clips, 375 candidates, 11 targets>
     """
     path = Path(path)
     text = source_text(path)
     tables = toml_of(text, path)
     chain = chain_of(tables, path.name)
-    judging_where = f"{path.name}: [judging]"
-    judging_fields = fields_of(tables.get("judging", {}), Judging, judging_where)
-    judging: Judging = build(Judging, judging_fields, judging_where)
+    judging = read_judging(tables.get("judging", {}), f"{path.name}: [judging]")
     ranges = read_ranges(tables.get("sweep", {}), chain, path.name, most)
     return Specification(
         chain=chain,
-        clips=_clips(tables.get("clips", []), path, judging.weighting),
+        clips=_clips(tables.get("clips", []), path, judging.weighting) if clips is None else tuple(clips),
         ranges=ranges,
-        targets=_targets(tables.get("targets", {}), f"{path.name}: [targets]"),
+        targets=read_targets(tables.get("targets", {}), f"{path.name}: [targets]"),
         judging=judging,
         source_text=text,
         name=path.name,
-        tolerance=_tolerance(tables.get("tolerance", {}), chain, ranges, f"{path.name}: [tolerance]"),
+        tolerance=read_tolerance(tables.get("tolerance", {}), chain, ranges, f"{path.name}: [tolerance]"),
     )
 
 
-def _tolerance(table: Any, chain: Chain, ranges: dict[str, Choices], where: str) -> Tolerances:
+def read_judging(table: Any, where: str) -> Judging:
+    """Return how metrics are taken, of a design file's [judging]; where names file and section in errors."""
+    judging: Judging = build(Judging, fields_of(table, Judging, where), where)
+    return judging
+
+
+def read_tolerance(table: Any, chain: Chain, ranges: dict[str, Choices], where: str) -> Tolerances:
+    """Return how far boards lie apart, of a design file's [tolerance]; where names file and section."""
     spans = ("temperature_c", "supply_v")
     known = dict(table) if isinstance(table, Mapping) else table
     read: dict[str, Any] = {}
@@ -272,7 +283,7 @@ def _clips(tables: Any, path: Path, weighting: str) -> tuple[Clip, ...]:
         if not isinstance(tags, list):
             raise FileError(f"{here} tags is {tags!r}; it must be a list out of {', '.join(TAGS)}")
         for level in levels:
-            level_db_spl, weighted = _stated_level(level, table.get("weighting"), here)
+            level_db_spl, weighted = stated_level(level, table.get("weighting"), here)
             fields = {
                 "source": _find_clip(file, path.parent, here),
                 "level_db_spl": level_db_spl,
@@ -288,8 +299,8 @@ def _clips(tables: Any, path: Path, weighting: str) -> tuple[Clip, ...]:
     return tuple(clips)
 
 
-def _stated_level(level: Any, weighting: Any, where: str) -> tuple[Any, Any]:
-    """A level as a number, or as a text that may name its weighting; the clip's own must not contradict."""
+def stated_level(level: Any, weighting: Any, where: str) -> tuple[Any, Any]:
+    """Return a level in dB SPL and the weighting that it names, itself or by its clip; None for none."""
     if not isinstance(level, str):
         return level, weighting
     try:
@@ -312,7 +323,8 @@ def _find_clip(file: str, folder: Path, where: str) -> Path:
     raise FileError(f"{where} file {file!r} is neither beside the design file nor one of the demo clips")
 
 
-def _targets(table: Any, where: str) -> Targets:
+def read_targets(table: Any, where: str) -> Targets:
+    """Return what is asked, of a design file's [targets]; where names file and section in errors."""
     if not isinstance(table, Mapping):
         raise FileError(f"{where} is {table!r}; it must be a section with keys")
     items = []

@@ -13,7 +13,7 @@ from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
 from envlab.study.listening.metrics import STREET_DB_SPL
 from envlab.study.listening.traces import pressure_peaks, traces_of
-from envlab.study.specification.specification import demo_specification
+from envlab.study.specification.specification import Specification, demo_specification
 from envlab.widget.audition.clips import clips_of
 from envlab.widget.audition.session import Session
 from envlab.widget.audition.warm import warm_up
@@ -25,11 +25,16 @@ _PICTURE_DPI = 110.0
 class Audition:
     """What audition() returns. widget: to show it once more; session: what stands behind it."""
 
-    def __init__(self, chain: Chain, recordings: Recording | Clip | Iterable[Recording | Clip]) -> None:
+    def __init__(
+        self,
+        chain: Chain,
+        recordings: Recording | Clip | Iterable[Recording | Clip],
+        specification: Specification | None = None,
+    ) -> None:
         clips = clips_of(recordings)
         first = min(range(len(clips)), key=lambda place: abs(clips[place].level_db_spl - STREET_DB_SPL))
         self.widget = AuditionWidget(self._hear)
-        self.session = Session(chain, clips, self, first)
+        self.session = Session(chain, clips, self, first, specification)
         warm_up(chain, clips[first].recording.sample_rate_hz)
         self.session.begin()
 
@@ -44,8 +49,10 @@ class Audition:
         return self.session.boards.board_b
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
-        """Write the board A as a design file, every value written out, and return where.
+        """Write the board A as a design file and return where.
 
+        With it goes the specification that the audition was given: its clips, ranges, targets, tolerances
+        and comments. Of a specification without a file, or none, every value of the board is written out.
         An existing file stays untouched, unless overwrite is True: FileError. So does a value that no E
         series has.
         """
@@ -79,19 +86,25 @@ class Audition:
 
 
 def audition(
-    chain: Chain | None = None, recordings: Recording | Clip | Iterable[Recording | Clip] | None = None
+    chain: Chain | None = None,
+    recordings: Recording | Clip | Iterable[Recording | Clip] | None = None,
+    *,
+    specification: Specification | None = None,
 ) -> Audition:
     """Show, in a notebook, a board's lights on recordings that one hears, with its parts to turn.
 
     Parameters
     ----------
     chain : Chain or None
-        The board; None: the lantern parade's.
+        The board; None: the specification's.
     recordings : Recording or Clip or iterable of Recording | Clip or None
-        At their levels, each at most two minutes of it; None: the parade's own clips. The one nearest to
+        At their levels, each at most two minutes of it; None: the specification's clips. The one nearest to
         street level is chosen first. A still picture stands before the widget, in an output of its own, for
         those who open the notebook without a kernel. Flashing light and loud sound can harm: read the
         widget's notes.
+    specification : Specification or None
+        What is written with the board when it is saved: clips, ranges, targets, tolerances, comments. None:
+        the lantern parade's where chain or recordings are None, too, else the board alone is written.
 
     Returns
     -------
@@ -99,13 +112,14 @@ def audition(
     """
     from IPython import display as outputs
 
-    specification = demo_specification() if chain is None or recordings is None else None
+    if specification is None and (chain is None or recordings is None):
+        specification = demo_specification()
     if specification is not None:
         chain = specification.chain if chain is None else chain
         recordings = specification.clips if recordings is None else recordings
     assert chain is not None
     assert recordings is not None
-    shown = Audition(chain, recordings)
+    shown = Audition(chain, recordings, specification)
     notebook: Any = outputs  # it states no types
     notebook.display(notebook.Image(shown.picture(), format="png", alt=_alt(shown)))
     notebook.display(shown.widget)

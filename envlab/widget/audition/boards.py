@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from envlab.chain import Chain
-from envlab.errors import EnvlabError
+from envlab.errors import EnvlabError, check_range
 from envlab.light.flashes.flash import FlashReport
 from envlab.study.listening.firmware import FirmwareLight, FirmwareListening
 from envlab.study.listening.light import BoardLight
@@ -19,6 +19,7 @@ from envlab.study.listening.metrics import (
     guard_words,
     latency_metrics,
     light_flashes,
+    looped_flashes,
     tones_of_board,
 )
 from envlab.study.listening.traces import pressure_peaks, traces_of
@@ -28,6 +29,8 @@ from envlab.widget.audition.payload import light_payload, traces_payload
 from envlab.widget.audition.words import flash_told
 
 BOARDS = ("board_a", "board_b", "digital")
+# Shorter, and the loop itself is heard as a tone and seen as a flicker.
+LEAST_PASSAGE_S = 0.5
 _TRACE_NAMES = ("pressure_pa", "detector_v", "adc_counts", "lightness")
 _TRACE_UNITS = ("Pa", "V", "counts", "L*")
 
@@ -42,17 +45,23 @@ class _Firmware:
 
 
 class Boards:
-    """board_a, board_b: the chains. showing: whose light is shown. clip: on what; level_db_spl: how loud."""
+    """board_a, board_b: the chains. showing: whose light is shown. clip: on what; level_db_spl: how loud.
+
+    passage_s: (from, to) in s, what of the clip is played again and again; None: the whole.
+    """
 
     def __init__(self, chain: Chain, clip: AuditionClip, place: int) -> None:
         self.board_a = chain
         self.board_b: Chain | None = None
         self.showing = "board_a"
+        self.passage_s: tuple[float, float] | None = None
         self._set(Listening(clip.recording), clip, place, clip.level_db_spl)
 
     def play(self, clip: AuditionClip, place: int, level_db_spl: float) -> None:
         """Change to a clip, the place-th, at a level; nothing of the boards' light on it is known yet."""
         same = clip is self.clip
+        if not same:
+            self.passage_s = None
         louder = from_db(level_db_spl - self.level_db_spl) if same else None
         listening = Listening(clip.at_level(level_db_spl), after=self.listening, louder=louder)
         self._set(listening, clip, place, level_db_spl)
@@ -82,6 +91,15 @@ class Boards:
             self._lights[board] = light
             self._reports.pop(board, None)
         return light
+
+    def mark(self, passage_s: tuple[float, float] | None) -> None:
+        """Play a passage again and again; None: the whole clip. Flashes are counted in what is played."""
+        if passage_s is not None:
+            from_s, to_s = passage_s
+            check_range("passage from", from_s, 0.0, self.listening.duration_s - LEAST_PASSAGE_S, unit="s")
+            check_range("passage to", to_s, from_s + LEAST_PASSAGE_S, self.listening.duration_s, unit="s")
+        self.passage_s = passage_s
+        self._reports = {}
 
     def _firmware_light(self) -> BoardLight | None:
         known = self._firmware
@@ -131,8 +149,10 @@ class Boards:
         if light is None:
             return None
         if board not in self._reports:
-            self._reports[board] = (light_flashes(light), guard_words(light))
-        return flash_told(*self._reports[board], number, self.place)
+            passage_s = self.passage_s
+            report = light_flashes(light) if passage_s is None else looped_flashes(light, passage_s)
+            self._reports[board] = (report, guard_words(light))
+        return flash_told(*self._reports[board], number, self.place, self.passage_s)
 
     def light_message(self, light: BoardLight, number: int) -> bytes:
         """Return a light as the page takes it; of a part also the flashes that show there."""

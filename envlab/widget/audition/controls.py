@@ -22,7 +22,7 @@ from envlab.analog.parts import series_values
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.errors import ParameterError
-from envlab.light.curve import CURVES
+from envlab.light.curve import CURVE_WORDS, CURVES
 from envlab.units import format_value
 
 LEVEL_KEY = "sound.level_db_spl"
@@ -70,7 +70,7 @@ def controls_of(chain: Chain) -> tuple[Control, ...]:
 
 
 def level_control(levels_db_spl: Iterable[float]) -> Control:
-    """Return the loudness of the clip; levels_db_spl: what must be among its options."""
+    """Return the level of the clip; levels_db_spl: what must be among its options."""
     values = _with_own([float(level) for level in range(40, 122, 2)], *levels_db_spl)
 
     def no_part(chain: Chain, value: Any) -> Chain:
@@ -80,9 +80,9 @@ def level_control(levels_db_spl: Iterable[float]) -> Control:
     def nowhere(chain: Chain) -> Any:
         raise ParameterError(LEVEL_KEY, type(chain).__name__, "asked of the clip, not of the board")
 
-    words = "Loudness of the clip at the microphone, over its whole length. The loudspeaker stays as it is."
+    words = "Level of the clip at the microphone, over its whole length. The loudspeaker stays as it is."
     return Control(
-        LEVEL_KEY, "Loudness", "dB SPL", SOUND, "steps", words, values, _plain(values), no_part, nowhere
+        LEVEL_KEY, "Level", "dB SPL", SOUND, "steps", words, values, _plain(values), no_part, nowhere
     )
 
 
@@ -293,10 +293,8 @@ def _diode_control(chain: Chain) -> Control:
 def _light_controls(chain: Chain) -> list[Control]:
     rates = _with_own([rate for rate in _FRAME_RATES_HZ if rate <= chain.adc.rate_hz], chain.frame_rate_hz)
     return [
-        _level_step(chain, "floor_db_spl", "Dark below", range(30, 102, 2), "Below this level it is dark."),
-        _level_step(
-            chain, "ceiling_db_spl", "Full from", range(60, 132, 2), "From this level on it is full."
-        ),
+        _level_step(chain, "floor_db_spl", "Floor", range(30, 102, 2), "Below this level it is dark."),
+        _level_step(chain, "ceiling_db_spl", "Ceiling", range(60, 132, 2), "From this level on it is full."),
         Control(
             "brightness.curve",
             "Curve",
@@ -305,7 +303,7 @@ def _light_controls(chain: Chain) -> list[Control]:
             "choice",
             "How the light grows between dark and full.",
             tuple(CURVES),
-            tuple(_CURVE_WORDS.get(name, name) for name in CURVES),
+            tuple(CURVE_WORDS[name] for name in CURVES),
             *_field("brightness", "curve"),
         ),
         Control(
@@ -321,14 +319,6 @@ def _light_controls(chain: Chain) -> list[Control]:
             lambda some: some.frame_rate_hz,
         ),
     ]
-
-
-_CURVE_WORDS = {
-    "lightness": "even to the eye",
-    "power": "power law",
-    "straight": "straight in counts",
-    "decibel": "straight in dB",
-}
 
 
 def _level_step(chain: Chain, name: str, label: str, levels: range, says: str) -> Control:

@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-import tomllib
 import warnings
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
 
 from envlab.chain import Chain
-from envlab.design_file import chain_of, design_text
-from envlab.errors import EnvlabError, EnvlabWarning, FileError, ParameterError, check_range
-from envlab.files import write_whole
-from envlab.light.flashes.flash import FLASHES_ALLOWED_PER_S
+from envlab.errors import EnvlabError, EnvlabWarning, ParameterError, check_range
 from envlab.study.listening.light import BoardLight
-from envlab.study.listening.listening import LONGEST_S
+from envlab.study.specification.specification import Specification
+from envlab.study.specification.written import write_specification
 from envlab.widget.audition.boards import BOARDS, Boards
 from envlab.widget.audition.clips import (
-    LEVEL_EXAMPLES,
-    UPLOAD_FORMATS,
-    UPLOAD_MOST_BYTES,
     AuditionClip,
     free_label,
     uploaded_clip,
@@ -32,9 +27,11 @@ from envlab.widget.audition.controls import (
     level_control,
     place_of,
 )
+from envlab.widget.audition.history import History, Settings
 from envlab.widget.audition.later import Job, Later
 from envlab.widget.audition.payload import sound_payload
-from envlab.widget.audition.words import NOTES, flash_unknown
+from envlab.widget.audition.setup import setup_told
+from envlab.widget.audition.words import flash_unknown
 
 # A hand that turns on sends its next move within this time.
 QUIET_S = 0.12
@@ -55,15 +52,28 @@ class Page(Protocol):
 
 
 class Session:
-    """One audition: boards, clips (the first-th is chosen), and what the page has been told of them."""
+    """One audition: boards, clips (the first-th is chosen), and what the page has been told of them.
 
-    def __init__(self, chain: Chain, clips: Sequence[AuditionClip], page: Page, first: int = 0) -> None:
+    specification: what save writes with the board; None: nothing but the board.
+    """
+
+    def __init__(
+        self,
+        chain: Chain,
+        clips: Sequence[AuditionClip],
+        page: Page,
+        first: int = 0,
+        specification: Specification | None = None,
+    ) -> None:
         self.clips = list(clips)
         self.boards = Boards(chain, self.clips[first], first)
         self.later = Later(self._job_failed)
         self._page = page
+        self._specification = specification or Specification(chain)
+        self._history = History()
         self._number = 0
         self._status, self._saved, self._error, self._busy = "", "", "", ""
+        self._unnamed = 0
         self._flash: dict[str, Any] = dict.fromkeys(BOARDS)
         self._metrics: dict[str, list[dict[str, str]]] = {board: [] for board in BOARDS}
         self._sent: tuple[int, str, bool] = (0, "", False)
@@ -73,6 +83,9 @@ class Session:
             "show": self._show,
             "board_b": self._board_b,
             "take_back": self._take_back,
+            "undo": self._undo,
+            "redo": self._redo,
+            "passage": self._mark,
             "save": self._save,
             "upload": self._upload,
         }
@@ -115,23 +128,18 @@ class Session:
             self._page.tell(state=self._state())
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
-        """Write the board A as a design file and return where; see Audition.save."""
-        target = Path(path)
-        if not target.name:
-            raise ParameterError("path", str(path), "a file's name, such as my-yoke.toml")
-        if not target.suffix:
-            target = target.with_suffix(".toml")
-        if target.is_dir():
-            raise FileError(f"{target}: is a folder; give a file's name")
-        if target.exists() and not overwrite:
-            raise FileError(
-                f"{target}: is there already, and stays as it is; overwrite it, or use another name"
-            )
-        text = design_text(self.boards.board_a)
-        chain_of(tomllib.loads(text), target.name)
-        write_whole(target, text.encode())
+        """Write the specification with the board A as a design file and return where; see Audition.save."""
+        asked = self._specification
+        named = tuple(clip for clip in asked.clips if clip.path is not None)
+        whole = replace(asked, chain=self.boards.board_a, clips=named)
+        target = write_specification(whole, path, overwrite=overwrite)
         self._saved = f"The board A is written to {target}."
+        self._unnamed = len(asked.clips) - len(named)
         return target
+
+    def _settings(self) -> Settings:
+        boards = self.boards
+        return Settings(boards.board_a, boards.board_b, boards.place, boards.level_db_spl)
 
     def _turn(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
         del buffers
@@ -139,11 +147,13 @@ class Session:
         playhead_s = _playhead(content)
         if control.key == LEVEL_KEY:
             index = checked_index(content.get("index"), control)
+            self._keep(_gesture(control, content))
             self._play(self.boards.place, control.values[index])
             self._answer(playhead_s)
             return
         chain = control.turned(self.boards.board_a, checked_index(content.get("index"), control))
         light = self.boards.listening.window(chain, playhead_s)
+        self._keep(_gesture(control, content))
         self.boards.board_a = chain
         self._status = " ".join(chain.design_rule_warnings)
         self._answer(playhead_s, light if self.boards.showing == "board_a" else None)
@@ -181,6 +191,7 @@ class Session:
 
     def _board_b(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
         del buffers
+        self._keep()
         self.boards.board_b = self.boards.board_a
         self._status = "Board A is kept as B; turn on, and show the one or the other."
         self._answer(_playhead(content))
@@ -189,8 +200,46 @@ class Session:
         del buffers
         if self.boards.board_b is None:
             raise EnvlabError("There is no board B yet: nothing to take back.")
+        self._keep()
         self.boards.board_a = self.boards.board_b
         self._status = "Board A is what B is."
+        self._answer(_playhead(content))
+
+    def _keep(self, gesture: str = "") -> None:
+        self._history = self._history.moved(self._settings(), gesture)
+
+    def _undo(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
+        del buffers
+        self._restore(self._history.undone(self._settings()), "There is no move to undo.", content)
+
+    def _redo(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
+        del buffers
+        self._restore(self._history.redone(self._settings()), "There is no move to redo.", content)
+
+    def _restore(
+        self, found: tuple[Settings, History] | None, nothing: str, content: Mapping[str, Any]
+    ) -> None:
+        if found is None:
+            raise EnvlabError(nothing)
+        wanted, self._history = found
+        boards = self.boards
+        if wanted.place == boards.place and wanted.level_db_spl != boards.level_db_spl:
+            self._play(wanted.place, wanted.level_db_spl)
+        boards.board_a, boards.board_b = wanted.board_a, wanted.board_b
+        if boards.board_b is None and boards.showing == "board_b":
+            boards.showing = "board_a"
+        self._status = " ".join(boards.board_a.design_rule_warnings)
+        self._answer(_playhead(content))
+
+    def _mark(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
+        del buffers
+        asked = content.get("passage_s")
+        if asked is not None and not (isinstance(asked, list | tuple) and len(asked) == 2):
+            raise ParameterError("passage_s", asked, "two times in s, or none for the whole clip")
+        # Nothing is looped before its flashes are counted.
+        for _ in self.boards.compute(self.boards.showing):
+            pass
+        self.boards.mark(None if asked is None else (asked[0], asked[1]))
         self._answer(_playhead(content))
 
     def _save(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
@@ -199,7 +248,8 @@ class Session:
         if not isinstance(path, str) or not path.strip():
             raise ParameterError("path", path, "a file's name, such as my-yoke.toml")
         self.save(path.strip(), overwrite=content.get("overwrite") is True)
-        self._status = self._saved
+        lost = f"Recordings in memory that it does not name: {self._unnamed}." if self._unnamed else ""
+        self._status = f"{self._saved} {lost}".strip()
         self._page.tell(state=self._state())
 
     def _upload(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
@@ -226,7 +276,8 @@ class Session:
         for board in BOARDS:
             there = boards.chain_of(board) is not None
             counted = boards.flashes(board, self._number) if there else None
-            self._flash[board] = counted or (flash_unknown(self._number, boards.place) if there else None)
+            unknown = flash_unknown(self._number, boards.place, boards.passage_s)
+            self._flash[board] = counted or (unknown if there else None)
         self._busy = "" if self._complete() else "the whole clip"
         told: dict[str, Any] = {"state": self._state(), "flash": dict(self._flash)}
         if light is not None:
@@ -291,28 +342,7 @@ class Session:
         raise ParameterError("key", key, "a control of this board")
 
     def _setup(self) -> dict[str, Any]:
-        return {
-            "clips": [
-                {
-                    "label": clip.label,
-                    "level_db_spl": clip.level_db_spl,
-                    "duration_s": clip.recording.duration_s,
-                    "notes": list(clip.notes),
-                }
-                for clip in self.clips
-            ],
-            "controls": [control.told() for control in self._controls],
-            "pixels": {"count": self.boards.board_a.pixels.count, "layouts": ["line", "shoulders"]},
-            "frame_rate_hz": self.boards.board_a.frame_rate_hz,
-            "flash_limit": FLASHES_ALLOWED_PER_S,
-            "notes": list(NOTES),
-            "upload": {
-                "most_bytes": UPLOAD_MOST_BYTES,
-                "most_s": LONGEST_S,
-                "formats": list(UPLOAD_FORMATS),
-                "levels": [{"label": label, "level_db_spl": level} for label, level in LEVEL_EXAMPLES],
-            },
-        }
+        return setup_told(self.clips, self._controls, self.boards.board_a)
 
     def _state(self) -> dict[str, Any]:
         return {
@@ -321,6 +351,9 @@ class Session:
             "showing": self.boards.showing,
             "board_a": self._indices(self.boards.board_a),
             "board_b": None if self.boards.board_b is None else self._indices(self.boards.board_b),
+            "passage_s": None if self.boards.passage_s is None else list(self.boards.passage_s),
+            "can_undo": self._history.undone(self._settings()) is not None,
+            "can_redo": self._history.redone(self._settings()) is not None,
             "status": self._status,
             "saved": self._saved,
             "error": self._error,
@@ -339,3 +372,8 @@ def _playhead(content: Mapping[str, Any]) -> float:
     playhead_s = content.get("playhead_s", 0.0)
     check_range("playhead_s", playhead_s, 0.0, unit="s")
     return float(playhead_s)
+
+
+def _gesture(control: Control, content: Mapping[str, Any]) -> str:
+    """What moves of one stroke of the hand have in common; "" where the page does not say."""
+    return f"{control.key} {content['gesture']}" if "gesture" in content else ""

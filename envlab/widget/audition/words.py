@@ -11,7 +11,7 @@ NOTES = (
     "screen is the brightest state under the supply's duty_limit, whatever your screen gives.",
     "A screen cannot show how bright a pixel is at night, its glare, its glow on cloth and snow, or PWM; it "
     "shows 60 or so pictures a second, whatever the frame rate.",
-    "Loudness (dB SPL) is what the board hears. The loudspeaker plays each clip at its own full scale: set "
+    "The level (dB SPL) is what the board hears. The loudspeaker plays each clip at its own full scale: set "
     "it low first, and raise it with care. Loud sound harms hearing.",
     "Flashing light can harm photosensitive people, here on the screen as well as in the street. Flashes "
     "are counted after WCAG 2.2; passing is no medical clearance. Follow local codes.",
@@ -21,21 +21,30 @@ NOTES = (
 )
 
 
-def flash_told(report: FlashReport, judged_with: str, number: int, clip: int) -> dict[str, Any]:
+def flash_told(
+    report: FlashReport,
+    judged_with: str,
+    number: int,
+    clip: int,
+    passage_s: tuple[float, float] | None = None,
+) -> dict[str, Any]:
     """Return what the page must know of a light's flashes before it plays.
 
-    judged_with: a sentence on what is in that light.
+    judged_with: a sentence on what is in that light. passage_s: (from, to) of what is played again and again,
+    if it is not the whole clip.
     """
     worst, limit = report.worst_per_s, FLASHES_ALLOWED_PER_S
     over = worst > limit
+    what = "This light" if passage_s is None else "The marked passage, looped,"
     if over:
         sentence = (
-            f"This light flashes {worst} times in the second from {report.worst_start_s:.1f} s on; more than "
+            f"{what} flashes {worst} times in the second from {report.worst_start_s:.1f} s on; more than "
             f"{limit} can harm photosensitive people."
         )
     else:
         times = "1 flash" if worst == 1 else f"{worst} flashes"
-        sentence = f"At most {times} in any second; the limit is {limit}."
+        where = "" if passage_s is None else " of the marked passage, looped"
+        sentence = f"At most {times} in any second{where}; the limit is {limit}."
     return {
         "known": True,
         "worst": worst,
@@ -45,10 +54,11 @@ def flash_told(report: FlashReport, judged_with: str, number: int, clip: int) ->
         "sentence": f"{sentence} {judged_with}",
         "number": number,
         "clip": clip,
+        "passage_s": None if passage_s is None else list(passage_s),
     }
 
 
-def flash_unknown(number: int, clip: int) -> dict[str, Any]:
+def flash_unknown(number: int, clip: int, passage_s: tuple[float, float] | None = None) -> dict[str, Any]:
     """Return what the page must know while the whole clip is still being computed."""
     return {
         "known": False,
@@ -59,4 +69,5 @@ def flash_unknown(number: int, clip: int) -> dict[str, Any]:
         "sentence": "Flashes are being counted.",
         "number": number,
         "clip": clip,
+        "passage_s": None if passage_s is None else list(passage_s),
     }

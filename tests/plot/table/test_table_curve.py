@@ -41,8 +41,8 @@ def test_floor_and_ceiling_stand_where_the_design_asks(drawn: list[Axes], case: 
         upright = [float(line.get_xdata()[0]) for line in ax.lines if len(line.get_xdata()) == 2]
         assert upright == pytest.approx([asked.floor_db_spl, asked.ceiling_db_spl])
     words = " ".join(text.get_text() for text in drawn[0].texts)
-    assert f"dark below\n{asked.floor_db_spl:g} dB" in words
-    assert f"full from\n{asked.ceiling_db_spl:g} dB" in words
+    assert f"floor\n{asked.floor_db_spl:g} dB" in words
+    assert f"ceiling\n{asked.ceiling_db_spl:g} dB" in words
     assert f"duty limit {case.choice.chain.duty_limit:.3f}" in [text.get_text() for text in drawn[1].texts]
 
 

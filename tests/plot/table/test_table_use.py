@@ -14,7 +14,7 @@ from reference.small_specification import Case
 from envlab.light.pixels import Pixels, Supply
 from envlab.light.power.battery import Pack
 from envlab.light.power.wiring import Wiring, wire_drop
-from envlab.light.timing import LatencyBudget, LatencyPart
+from envlab.light.timing import PWM_WAIT, LatencyBudget, LatencyPart
 from envlab.plot.table.table_use import (
     hours_in_the_cold,
     latency_parts,
@@ -77,7 +77,13 @@ def test_steps_are_those_between_whole_counts(case: Case, ax: Axes) -> None:
 
 
 def test_latency_parts_follow_each_other_and_the_limits_stand(ax: Axes) -> None:
-    budget = LatencyBudget((LatencyPart("detector", 0.006, 0.010), LatencyPart("waiting", 0.005, 0.020)))
+    budget = LatencyBudget(
+        (
+            LatencyPart("detector", 0.006, 0.010),
+            LatencyPart("waiting", 0.005, 0.020),
+            LatencyPart(PWM_WAIT, 0.001, 0.002),
+        )
+    )
     latency_parts(budget, ax)
     bars = {
         name: [
@@ -85,13 +91,20 @@ def test_latency_parts_follow_each_other_and_the_limits_stand(ax: Axes) -> None:
         ]
         for name in ("mean", "worst")
     }
-    assert np.array(bars["worst"]) == pytest.approx(np.array([(0, 10), (10, 20), (0, 30)]))
-    assert np.array(bars["mean"]) == pytest.approx(np.array([(0, 6), (10, 5), (0, 11)]))
-    assert [label.get_text() for label in ax.get_yticklabels()] == ["detector", "waiting", "all"]
+    assert np.array(bars["worst"]) == pytest.approx(np.array([(0, 10), (10, 20), (30, 2), (0, 30), (0, 32)]))
+    assert np.array(bars["mean"]) == pytest.approx(np.array([(0, 6), (10, 5), (30, 1), (0, 11), (0, 12)]))
+    assert [label.get_text() for label in ax.get_yticklabels()] == [
+        "detector",
+        "waiting",
+        PWM_WAIT,
+        "latency",
+        "light after drum",
+    ]
     # ITU-R BT.1359-1: sound first by about 45 ms is detected, by about 90 ms no longer accepted.
     upright = [float(line.get_xdata()[0]) for line in ax.lines if len(line.get_xdata()) == 2]
     assert upright == pytest.approx([45.0, 90.0])
     assert "11.0 to 30.0 ms" in words(ax)
+    assert "12.0 to 32.0 ms" in words(ax)
 
 
 def test_current_over_lit_pixels_by_hand(ax: Axes) -> None:

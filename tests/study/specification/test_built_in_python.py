@@ -28,6 +28,7 @@ from envlab import (
 )
 from envlab.errors import EnvlabWarning, FileError, ParameterError
 from envlab.sound.signals import tone_burst, white_noise
+from envlab.stages import MovingMean
 from envlab.study.sweep.checkpoint import Checkpoint
 
 RATE_HZ = 48_000.0
@@ -66,7 +67,7 @@ def folder(tmp_path_factory) -> Path:
 def built(folder) -> Specification:
     beat = replace(read_recording(folder / "beat.wav", 60.0), name="beat")
     return Specification(
-        Chain(),
+        Chain(follower=MovingMean()),  # as a file without [follower] has it
         clips=[Clip(beat, 92, ("beat",))],
         ranges={"detector.release_ohm": PartRange("E3", 100e3, 470e3, 5)},
         targets=Targets(
@@ -113,7 +114,7 @@ def test_keywords_go_before_what_is_asked(built, table):
     pd.testing.assert_frame_equal(one, table.iloc[[1]].reset_index(drop=True).rename_axis("candidate"))
     louder = sweep(built, ranges={}, clips=[Clip(built.clips[0].source, 100, ("beat",))])
     assert "flashes_per_s [beat 100 dB]" in louder
-    quick = replace(built.chain, frame_rate_hz=200.0)
+    quick = replace(built.chain, frame_rate_hz=200.0, follower=MovingMean(5e-3))
     faster = sweep(built, chain=quick, ranges={}, judging=Judging(80.0, seed=1))
     assert faster["onset_lag_worst_ms"].iloc[0] < table["onset_lag_worst_ms"].min()
 

@@ -225,7 +225,7 @@ BAD = [
     ),
     (
         "[sweep.rectifier]\nreference_node_v = [5]\n",
-        "[sweep.rectifier] quiescent_v is 5.0; it must be below the ADC's reference_v",
+        "[sweep.rectifier] quiescent_v is 5.00049504950495; it must be below the ADC's reference_v",
     ),
     (
         '[sweep.detector]\nattack_ohm = {series="E7", low=1, high=10}\n',
@@ -246,7 +246,7 @@ BAD = [
     ),
     (
         '[sweep.detector]\nattack_ohm = {series="E6", low="-1k", high="1k"}\n',
-        "low is -1000.0; it must be above 0",
+        "low is -1000.0; it must be from 1e-15 to 1e+12",
     ),
     (
         '[sweep.detector]\nattack_ohm = {series="E6", low="1k", high="1G"}\n',

@@ -48,3 +48,9 @@ test("time in words", () => {
   assert.equal(clockText(75.34), "1:15.3");
   assert.equal(clockText(59.99), "0:59.9");
 });
+
+test("a passage goes round between its ends", () => {
+  assert.equal(loopedPosition(10, 10, 3.5, 4, 3), 3.5);
+  assert.equal(loopedPosition(10.75, 10, 3.5, 4, 3), 3.25);
+  assert.equal(loopedPosition(12, 10, 3, 3, 3), 3);
+});

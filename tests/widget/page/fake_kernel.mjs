@@ -83,15 +83,16 @@ export const SETUP = {
     { key: "detector.attack_ohm", label: "Attack resistor", unit: "Ω", group: "Rectifier and detector", kind: "steps", options: ["1k", "2k2", "4k7", "10k"] },
     { key: "detector.hold_farad", label: "Hold capacitor", unit: "F", group: "Rectifier and detector", kind: "steps", options: ["220n", "470n", "1u", "2u2"] },
     { key: "detector.release_ohm", label: "Release resistor", unit: "Ω", group: "Rectifier and detector", kind: "steps", options: RELEASES, help: "Empties the hold capacitor." },
-    { key: "brightness.floor_db_spl", label: "Dark below", unit: "dB SPL", group: "Light", kind: "steps", options: RANGE(50, 80, 2) },
-    { key: "brightness.ceiling_db_spl", label: "Full from", unit: "dB SPL", group: "Light", kind: "steps", options: RANGE(90, 114, 2) },
-    { key: "brightness.curve", label: "Curve", unit: "", group: "Light", kind: "choice", options: ["even to the eye", "power", "straight", "decibel"] },
+    { key: "brightness.floor_db_spl", label: "Floor", unit: "dB SPL", group: "Light", kind: "steps", options: RANGE(50, 80, 2) },
+    { key: "brightness.ceiling_db_spl", label: "Ceiling", unit: "dB SPL", group: "Light", kind: "steps", options: RANGE(90, 114, 2) },
+    { key: "brightness.curve", label: "Curve", unit: "", group: "Light", kind: "choice", options: ["lightness, even to the eye", "power law", "straight in counts", "decibel, each dB a factor of light"] },
     { key: "frame_rate_hz", label: "Frame rate", unit: "Hz", group: "Light", kind: "steps", options: ["30", "50", "60", "100"] },
-    { key: "sound.level_db_spl", label: "Loudness of the clip", unit: "dB SPL", group: "Sound", kind: "steps", options: LEVELS },
+    { key: "sound.level_db_spl", label: "Level", unit: "dB SPL", group: "Sound", kind: "steps", options: LEVELS },
   ],
   pixels: { count: 24, layouts: ["line", "shoulders"] },
   frame_rate_hz: FRAME_RATE,
   flash_limit: 3,
+  least_passage_s: 0.5,
   notes: [
     "A screen is far darker than a lamp in the night, and shows no more than its own white.",
     "All pixels get the same light; colour is added later, per pixel.",
@@ -113,7 +114,9 @@ export class FakeModel {
     this.answers = true;
     this.traits = {};
     this.listeners = new Map();
-    this.state = { clip: 0, showing: "board_a", board_a: { ...START }, board_b: null, status: "", saved: "", error: "", busy: "", digital: "", answered: 0 };
+    this.past = [];
+    this.future = [];
+    this.state = { passage_s: null, can_undo: false, can_redo: false, clip: 0, showing: "board_a", board_a: { ...START }, board_b: null, status: "", saved: "", error: "", busy: "", digital: "", answered: 0 };
     this.set({ setup: SETUP, sound: this.sound(), state: this.state });
     this.tell(0, true);
   }
@@ -160,7 +163,7 @@ export class FakeModel {
 
   verdict(showing, number) {
     const over = this.over(this.release(showing));
-    return { known: true, worst: over ? 5 : 2, limit: 3, at_s: 2.5, over, sentence: "", number, clip: this.state.clip };
+    return { known: true, worst: over ? 5 : 2, limit: 3, at_s: 2.5, over, sentence: "", number, clip: this.state.clip, passage_s: this.state.passage_s };
   }
 
   metrics(showing) {
@@ -184,11 +187,26 @@ export class FakeModel {
     setTimeout(() => this.answer(message), this.delayMs);
   }
 
+  step(from, to, now) {
+    if (!from.length) return now;
+    this.gesture = undefined;
+    to.push(now);
+    return from.pop();
+  }
+
   answer(message) {
     const { state } = this;
     const next = { ...state, board_a: { ...state.board_a }, answered: message.number, error: "", saved: "", status: "" };
-    if (message.do === "turn") next.board_a[message.key] = message.index;
-    if (message.do === "clip") next.clip = message.index;
+    if (message.do === "turn") {
+      if (message.gesture === undefined || message.gesture !== this.gesture) this.past.push(state.board_a);
+      [this.gesture, this.future] = [message.gesture, []];
+      next.board_a[message.key] = message.index;
+    }
+    if (message.do === "undo") next.board_a = this.step(this.past, this.future, state.board_a);
+    if (message.do === "redo") next.board_a = this.step(this.future, this.past, state.board_a);
+    [next.can_undo, next.can_redo] = [this.past.length > 0, this.future.length > 0];
+    if (message.do === "passage") next.passage_s = message.passage_s;
+    if (message.do === "clip") [next.clip, next.passage_s] = [message.index, null];
     if (message.do === "show") next.showing = message.showing;
     if (message.do === "board_b") [next.board_b, next.status] = [{ ...next.board_a }, "Board A is kept as B."];
     if (message.do === "take_back" && next.board_b) next.board_a = { ...next.board_b };

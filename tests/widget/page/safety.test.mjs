@@ -31,6 +31,16 @@ test("the yes ends with the clip, and once the board has become calm", () => {
   assert.equal(gate.mayFlash, false);
 });
 
+test("a marked passage is asked about anew, and what was known of the whole is not known of it", () => {
+  const gate = new FlashGate();
+  gate.judge(flashing(5), 0, "board_a");
+  gate.accept();
+  gate.judge(null, 0, "board_a", "1,2");
+  assert.equal(gate.known, false);
+  gate.judge(flashing(5), 0, "board_a", "1,2");
+  assert.equal(gate.mayFlash, false);
+});
+
 test("each board has its own yes, and keeps it while the other is looked at", () => {
   const gate = new FlashGate();
   gate.judge(flashing(5), 0, "board_a");

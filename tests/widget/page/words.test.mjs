@@ -32,16 +32,33 @@ test("numbers choose whose lights are shown; with Ctrl they are the browser's", 
   assert.equal(press("2", at("INPUT", { type: "range" })), "board_b");
   assert.equal(press("2", at("INPUT", { type: "range" }), { ctrlKey: true }), "");
   assert.equal(press("2", at("INPUT", { type: "number" })), "");
+  assert.equal(press("b", at("INPUT", { type: "text" })), "");
+  assert.equal(press("b", at("SELECT")), "");
+  assert.equal(press("b", at("INPUT", { type: "range" })), "begin");
+  assert.equal(press("e", at("BUTTON")), "end");
+  assert.equal(press("w", at("DIV", { dataset: { key: "seek" } })), "whole");
   assert.equal(press("ArrowLeft", at("DIV", { dataset: { key: "seek" } })), "seek");
   assert.equal(press("ArrowLeft", at("INPUT", { type: "range" })), "");
 });
 
-test("an option is said with its unit", () => {
-  assert.equal(optionText({ options: ["47k", "4k7"], unit: "Ω" }, 1), "4k7 Ω");
-  assert.equal(optionText({ options: ["100R"], unit: "Ω" }, 0), "100 Ω");
-  assert.equal(optionText({ options: ["1u", "2u2"], unit: "F" }, 0), "1 µF");
-  assert.equal(optionText({ options: ["1u", "2u2"], unit: "F" }, 1), "2.2 µF");
-  assert.equal(optionText({ options: ["470n"], unit: "F" }, 0), "470 nF");
+test("Ctrl or the command key with Z undoes, with Shift redoes, but not where one writes", () => {
+  const slider = at("INPUT", { type: "range" });
+  assert.equal(press("z", slider, { ctrlKey: true }), "undo");
+  assert.equal(press("Z", slider, { ctrlKey: true, shiftKey: true }), "redo");
+  assert.equal(press("z", slider, { metaKey: true }), "undo");
+  assert.equal(press("z", slider, { ctrlKey: true, altKey: true }), "");
+  assert.equal(press("z", at("INPUT", { type: "text" }), { ctrlKey: true }), "");
+  assert.equal(press("z", slider), "");
+});
+
+test("a part's value is written as everywhere, other options with their unit", () => {
+  assert.equal(optionText({ options: ["47k", "4k7"], unit: "Ω" }, 1), "4k7");
+  assert.equal(optionText({ options: ["100R"], unit: "Ω" }, 0), "100R");
+  assert.equal(optionText({ options: ["1u", "2u2"], unit: "F" }, 0), "1u");
+  assert.equal(optionText({ options: ["1u", "2u2"], unit: "F" }, 1), "2u2");
+  assert.equal(optionText({ options: ["470n"], unit: "F" }, 0), "470n");
+  assert.equal(optionText({ options: ["gain 23, 22k"], unit: "Ω" }, 0), "gain 23, 22k");
+  assert.equal(optionText({ options: ["66"], unit: "dB SPL" }, 0), "66 dB SPL");
   assert.equal(optionText({ options: ["full wave"], unit: "" }, 0), "full wave");
 });
 

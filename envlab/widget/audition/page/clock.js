@@ -12,11 +12,12 @@ export function heardTime(context, nowMs) {
   return context.currentTime - (context.outputLatency || context.baseLatency || 0);
 }
 
-// Position in a clip that loops, of a run that began at `startedAt` (context time) at `offset` (clip time).
-export function loopedPosition(heard, startedAt, offset, duration) {
-  if (!(duration > 0)) return 0;
+// Position in a clip of which `from` to `to` (s) loops, of a run that began at `startedAt` (context time) at
+// `offset` (clip time).
+export function loopedPosition(heard, startedAt, offset, to, from = 0) {
+  if (!(to > from)) return from;
   const elapsed = Math.max(heard - startedAt, 0);
-  return (offset + elapsed) % duration;
+  return from + ((offset - from + elapsed) % (to - from));
 }
 
 // The frame that is on at a time: the latest that has begun.

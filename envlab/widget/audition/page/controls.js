@@ -2,18 +2,17 @@
 // What stands beside a slider is what the kernel computes with, not what the slider hopes for.
 import { freshId, make, setText } from "./dom.js";
 
+// A part's value stands alone, as on the part and in every file and picture: 4k7, 2u2, 100R.
+const WRITTEN_IN_VALUE = ["Ω", "F"];
+
 export function optionText(control, index) {
   const option = control.options[index];
   if (option === undefined) return "–";
-  if (control.unit === "Ω" && /\dR$/.test(option)) return `${option.slice(0, -1)} Ω`;
-  // "1u" of a capacitor is micro: "1 µF", as one would say it.
-  const farad = control.unit === "F" && option.match(/^(\d+)([pnu])(\d*)$/);
-  if (farad) return `${farad[1]}${farad[3] && `.${farad[3]}`} ${farad[2].replace("u", "µ")}F`;
-  return control.unit ? `${option} ${control.unit}` : `${option}`;
+  return control.unit && !WRITTEN_IN_VALUE.includes(control.unit) ? `${option} ${control.unit}` : `${option}`;
 }
 
 export class PartsPanel {
-  // turn(key, index): the user wants this option.
+  // turn(key, index, stroke): the user wants this option; strokes of the hand are numbered, a list has none.
   constructor(turn) {
     this.turn = turn;
     this.element = make("div", { class: "envlab-parts" });
@@ -68,9 +67,14 @@ function stepsRow(control, turn) {
     "data-key": control.key,
     title: control.help,
   });
+  // Until the hand lets go it is one stroke, which is undone at once.
+  let stroke = 0;
   input.addEventListener("input", () => {
     input.setAttribute("aria-valuetext", optionText(control, Number(input.value)));
-    turn(control.key, Number(input.value));
+    turn(control.key, Number(input.value), stroke);
+  });
+  input.addEventListener("change", () => {
+    stroke += 1;
   });
   const value = make("output", { class: "envlab-value", for: id });
   const asked = make("span", { class: "envlab-asked", "aria-hidden": "true" });

@@ -1,20 +1,24 @@
-// Lights that flash more often than the limit move only after a clear yes. The yes holds for this clip and this
-// board, up to the count that was agreed to; a board that flashes more is asked about anew. While a verdict is
+// Lights that flash more often than the limit move only after a clear yes. The yes holds for this clip or
+// passage and this board, up to the count that was agreed to; a board that flashes more is asked about anew. While a verdict is
 // not known yet, the last one holds.
 
 export class FlashGate {
   constructor() {
     this.clip = null;
+    this.passage = "";
     this.board = null;
     this.verdict = null;
     this.known = false;
     this.agreed = {};
   }
 
-  judge(verdict, clip, board) {
-    if (clip !== this.clip) this.agreed = {};
-    if (clip !== this.clip || board !== this.board) this.verdict = null;
+  // passage: what of the clip is looped, as a text; "" for the whole.
+  judge(verdict, clip, board, passage = "") {
+    const other = clip !== this.clip || passage !== this.passage;
+    if (other) this.agreed = {};
+    if (other || board !== this.board) this.verdict = null;
     this.clip = clip;
+    this.passage = passage;
     this.board = board;
     this.known = Boolean(verdict && verdict.known !== false);
     if (!this.known) return;

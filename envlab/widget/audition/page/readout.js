@@ -112,6 +112,8 @@ export function keyHelp(reducedMotion) {
     ["← → ↑ ↓", "step the part, or the clip by 1 s on the level trace"],
     ["Home End", "go to the first or the last value"],
     ["1 2 3", "show board A, board B, firmware"],
+    ["B E W", "loop from here, up to here, the whole clip again (or drag with Shift on the level trace)"],
+    ["Ctrl Z", "undoes the last move; with Shift it is redone"],
     ["Enter", "presses the button in focus"],
   ];
   const rows = keys.map(([key, does]) => make("li", {}, make("kbd", {}, key), make("span", {}, does)));

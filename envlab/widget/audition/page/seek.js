@@ -1,4 +1,5 @@
-// The whole clip at a glance: level of the sound above, light below; click, drag or step to seek.
+// The whole clip at a glance: level of the sound above, light below; click, drag or step to seek, drag with
+// Shift to mark a passage that is looped.
 import { clockText } from "./clock.js";
 import { greyOf } from "./colour.js";
 import { fitted, make } from "./dom.js";
@@ -33,7 +34,7 @@ export function lightBars(codes, parts) {
 }
 
 export class SeekBar {
-  // actions: {begin(), seek(seconds), end(), duration(), position()}
+  // actions: {begin(), seek(seconds), end(), duration(), position(), mark(one, other)}
   constructor(actions) {
     this.actions = actions;
     this.canvas = make("canvas", { "aria-hidden": "true" });
@@ -58,6 +59,7 @@ export class SeekBar {
     this.picture = document.createElement("canvas");
     this.painted = null;
     this.held = false;
+    this.marking = null;
   }
 
   grab(event) {
@@ -66,21 +68,32 @@ export class SeekBar {
     this.bar.setPointerCapture(event.pointerId);
     this.bar.focus({ preventScroll: true });
     event.preventDefault();
+    if (event.shiftKey) {
+      this.marking = [this.instant(event), this.instant(event)];
+      return;
+    }
     this.actions.begin();
     this.drag(event);
   }
 
+  instant(event) {
+    const box = this.bar.getBoundingClientRect();
+    return Math.min(Math.max((event.clientX - box.left) / box.width, 0), 1) * this.actions.duration();
+  }
+
   drag(event) {
     if (!this.held) return;
-    const box = this.bar.getBoundingClientRect();
-    const share = Math.min(Math.max((event.clientX - box.left) / box.width, 0), 1);
-    this.actions.seek(share * this.actions.duration());
+    if (this.marking) this.marking[1] = this.instant(event);
+    else this.actions.seek(this.instant(event));
   }
 
   release() {
     if (!this.held) return;
     this.held = false;
-    this.actions.end();
+    const marked = this.marking;
+    this.marking = null;
+    if (marked) this.actions.mark(...marked);
+    else this.actions.end();
   }
 
   step(key) {
@@ -98,13 +111,15 @@ export class SeekBar {
     this.bar.setAttribute("aria-valuetext", `${clockText(position)} of ${clockText(duration)}`);
   }
 
-  draw(traces, track, position, duration, colours, warning) {
+  // passage: {from, to} in s, what is looped; null for the whole.
+  draw(traces, track, position, duration, colours, warning, passage) {
     const { pen, width, height } = fitted(this.canvas);
     if (width < 2 || !duration) return;
     const playhead = Math.round((position / duration) * width * 2) / 2;
     const same = this.paint(traces, track, width, height, colours);
-    if (same && playhead === this.playhead && warning === this.warning) return;
+    if (same && playhead === this.playhead && warning === this.warning && passage === this.passage) return;
     this.playhead = playhead;
+    this.passage = passage;
     this.warning = warning;
     pen.clearRect(0, 0, width, height);
     pen.drawImage(this.picture, 0, 0, width, height);
@@ -113,12 +128,25 @@ export class SeekBar {
     pen.globalAlpha = 0.5;
     pen.fillRect(playhead, 0, width - playhead, height - STRIP - 3);
     pen.restore();
+    if (passage) this.frame(pen, passage, width / duration, height, colours);
     if (warning?.over && warning.at_s >= 0) this.mark(pen, (warning.at_s / duration) * width, height, colours);
     pen.fillStyle = colours["--envlab-ink"];
     pen.fillRect(playhead - 1, 0, 2, height);
     pen.beginPath();
     pen.arc(playhead, 4, 4, 0, 2 * Math.PI);
     pen.fill();
+  }
+
+  // What is not looped is paled, and the ends of what is have a line each.
+  frame(pen, { from, to }, perSecond, height, colours) {
+    pen.save();
+    pen.globalCompositeOperation = "destination-out";
+    pen.globalAlpha = 0.75;
+    pen.fillRect(0, 0, from * perSecond, height);
+    pen.fillRect(to * perSecond, 0, this.canvas.width, height);
+    pen.restore();
+    pen.fillStyle = colours["--envlab-light"];
+    for (const end of [from, to]) pen.fillRect(end * perSecond - 1, 0, 2, height);
   }
 
   mark(pen, x, height, colours) {

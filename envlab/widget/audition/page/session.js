@@ -71,8 +71,17 @@ export class Session {
   takeState() {
     const { answered, clip, error } = this.state;
     if (error) this.wantsPlay = false;
+    this.takePassage();
     if (Number.isFinite(answered) && this.queue.acknowledge(answered)) this.pulse.heard();
     if (clip !== this.gate.clip) this.takeFlash();
+  }
+
+  // Its flashes were counted before the kernel tells of it.
+  takePassage() {
+    const { engine, state } = this;
+    if (!engine.buffer || engine.clip !== state.clip || passageText(engine) === String(state.passage_s ?? "")) return;
+    engine.mark(state.passage_s ?? null);
+    this.takeFlash();
   }
 
   takeLight() {
@@ -93,8 +102,12 @@ export class Session {
   takeFlash() {
     const board = this.track.showing;
     const verdict = (this.model.get("flash") ?? {})[board];
-    const fits = verdict && (verdict.clip === undefined || verdict.clip === this.track.clip);
-    this.gate.judge(fits ? verdict : null, this.track.clip, board);
+    const passage = passageText(this.engine);
+    const fits =
+      verdict &&
+      (verdict.clip === undefined || verdict.clip === this.track.clip) &&
+      String(verdict.passage_s ?? "") === passage;
+    this.gate.judge(fits ? verdict : null, this.track.clip, board, passage);
     if (this.gate.mayFlash) this.asking = false;
     if (this.wantsPlay && this.gate.known) this.play();
   }
@@ -106,6 +119,7 @@ export class Session {
     try {
       if (!(await this.engine.load(unframe(bytes)))) return;
       this.problem = "";
+      this.takePassage();
       if (resume) this.play();
     } catch (failure) {
       this.problem = `This browser cannot decode the sound of the clip (${failure.message ?? failure}).`;
@@ -149,8 +163,47 @@ export class Session {
     this.emit("asked");
   }
 
-  turn(key, index) {
-    this.ask(`turn ${key}`, { do: "turn", key, index });
+  turn(key, index, gesture) {
+    const stroke = gesture === undefined ? {} : { gesture };
+    this.ask(`turn ${key}`, { do: "turn", key, index, ...stroke });
+  }
+
+  undo() {
+    this.ask(null, { do: "undo" });
+  }
+
+  redo() {
+    this.ask(null, { do: "redo" });
+  }
+
+  // Loop from one instant to another, whichever comes first; the least length grows to the right, or to the
+  // left at the clip's end. No arguments: the whole clip.
+  mark(one, other) {
+    if (one === undefined) {
+      this.ask("passage", { do: "passage", passage_s: null });
+      return;
+    }
+    const { duration } = this.engine;
+    const least = this.setup.least_passage_s ?? 0.5;
+    const from = Math.max(Math.min(one, other, duration - least), 0);
+    const to = Math.min(Math.max(one, other, from + least), duration);
+    this.ask("passage", { do: "passage", passage_s: [from, to] });
+  }
+
+  get passage() {
+    return this.queue.pending("passage")?.passage_s ?? this.state.passage_s ?? [0, this.engine.duration];
+  }
+
+  markBegin() {
+    const [, to] = this.passage;
+    const from = this.engine.position();
+    this.mark(from, to > from ? to : this.engine.duration);
+  }
+
+  markEnd() {
+    const [from] = this.passage;
+    const to = this.engine.position();
+    this.mark(from < to ? from : 0, to);
   }
 
   pendingTurn(key) {
@@ -265,4 +318,9 @@ export class Session {
     clearInterval(this.beating);
     this.engine.close();
   }
+}
+
+// What of the clip is looped, as a text; "" for the whole.
+function passageText(engine) {
+  return engine.passage ? String([engine.passage.from, engine.passage.to]) : "";
 }

@@ -19,6 +19,7 @@ export class SoundEngine {
     this.buffer = null;
     this.clip = null;
     this.duration = 0;
+    this.passage = null;
     this.resting = 0;
     this.run = null;
     this.starts = 0;
@@ -46,8 +47,38 @@ export class SoundEngine {
     this.buffer = buffer;
     this.clip = header.clip;
     this.duration = Math.min(buffer.duration, header.duration_s ?? buffer.duration);
+    this.passage = null;
     this.resting = 0;
     return true;
+  }
+
+  // Play from `from` to `to` (s) of the clip again and again; null: the whole. The passage is a buffer of its
+  // own, whose loop the browser closes to the sample.
+  mark(passage) {
+    const position = this.position();
+    const resume = this.playing;
+    if (resume) this.stop();
+    this.passage = passage && { from: passage[0], to: passage[1], buffer: this.cut(...passage) };
+    this.resting = this.inside(position);
+    if (resume) this.start(this.resting);
+  }
+
+  cut(from, to) {
+    const { sampleRate, numberOfChannels } = this.buffer;
+    const first = Math.round(from * sampleRate);
+    const length = Math.max(Math.round(to * sampleRate) - first, 1);
+    const cut = this.context.createBuffer(numberOfChannels, length, sampleRate);
+    for (let channel = 0; channel < numberOfChannels; channel += 1) {
+      cut.copyToChannel(this.buffer.getChannelData(channel).subarray(first, first + length), channel);
+    }
+    softenEdges(cut);
+    return cut;
+  }
+
+  // The instant nearest to a wanted one that is played.
+  inside(seconds) {
+    const [from, to] = this.passage ? [this.passage.from, this.passage.to] : [0, this.duration];
+    return Math.min(Math.max(seconds, from), Math.max(to - 0.001, from));
   }
 
   play() {
@@ -63,7 +94,7 @@ export class SoundEngine {
   }
 
   seek(seconds) {
-    const wanted = Math.min(Math.max(seconds, 0), Math.max(this.duration - 0.001, 0));
+    const wanted = this.inside(seconds);
     if (this.playing) {
       this.stop();
       this.start(wanted);
@@ -76,7 +107,8 @@ export class SoundEngine {
   position(aheadMs = 0) {
     if (!this.playing) return this.resting;
     const heard = heardTime(this.context, performance.now()) + aheadMs / 1000;
-    return loopedPosition(heard, this.run.startedAt, this.run.offset, this.duration);
+    const { from, to } = this.passage ?? { from: 0, to: this.duration };
+    return loopedPosition(heard, this.run.startedAt, this.run.offset, to, from);
   }
 
   // The sound was asked for, but the browser or the machine holds it back.
@@ -106,16 +138,16 @@ export class SoundEngine {
     }
     const source = context.createBufferSource();
     const fade = context.createGain();
-    source.buffer = this.buffer;
+    source.buffer = this.passage?.buffer ?? this.buffer;
     source.loop = true;
     source.loopStart = 0;
-    source.loopEnd = this.duration;
+    source.loopEnd = this.passage ? this.passage.buffer.duration : this.duration;
     source.connect(fade).connect(this.output);
     const startedAt = context.currentTime + START_AFTER_S;
     fade.gain.setValueAtTime(0, context.currentTime);
     fade.gain.setValueAtTime(0, startedAt);
     fade.gain.linearRampToValueAtTime(1, startedAt + FADE_S);
-    source.start(startedAt, offset);
+    source.start(startedAt, offset - (this.passage?.from ?? 0));
     this.starts += 1;
     this.run = { source, fade, startedAt, offset };
   }

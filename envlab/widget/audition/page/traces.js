@@ -8,7 +8,7 @@ const LANES = {
   pressure_pa: { label: "Sound pressure", colour: "--envlab-pressure", mirrored: true, digits: 3 },
   detector_v: { label: "Detector", colour: "--envlab-detector", digits: 3 },
   adc_counts: { label: "ADC reading", colour: "--envlab-counts", digits: 0 },
-  lightness: { label: "Brightness", colour: "--envlab-light", digits: 1 },
+  lightness: { label: "Lightness", colour: "--envlab-light", digits: 1 },
 };
 
 export function valueText(value, name) {

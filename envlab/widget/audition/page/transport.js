@@ -100,3 +100,21 @@ export class TransportBar {
 function labelled(text, input) {
   return make("span", { class: "envlab-field" }, make("label", { for: input.id }, text), input);
 }
+
+// What of the clip is played again and again.
+export class LoopLine {
+  constructor(session) {
+    const button = (key, text, press) => make("button", { type: "button", "data-key": key, onclick: press }, text);
+    this.begin = button("loop_begin", "Loop from here", () => session.markBegin());
+    this.end = button("loop_end", "Loop up to here", () => session.markEnd());
+    this.whole = button("loop_whole", "Whole clip", () => session.mark());
+    this.words = make("span", { class: "envlab-loop-words", "data-part": "loop" });
+    this.element = make("div", { class: "envlab-line" }, this.begin, this.end, this.whole, this.words);
+  }
+
+  update({ buffer, passage }, dead) {
+    this.begin.disabled = this.end.disabled = dead || !buffer;
+    this.whole.disabled = dead || !passage;
+    setText(this.words, passage ? `Loops from ${clockText(passage.from)} to ${clockText(passage.to)}` : "");
+  }
+}

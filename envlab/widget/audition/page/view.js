@@ -9,7 +9,7 @@ import { BOARD_NAMES, MetricsTable, FlashWarning, keyHelp, notesList } from "./r
 import { SaveForm, UploadForm } from "./save_upload.js";
 import { SeekBar } from "./seek.js";
 import { TracesPanel } from "./traces.js";
-import { TransportBar } from "./transport.js";
+import { LoopLine, TransportBar } from "./transport.js";
 
 const TEXT_EVERY_MS = 100;
 const CALM_MS = 350;
@@ -44,9 +44,13 @@ export class AuditionView {
       end: () => session.endScrub(),
       duration: () => session.engine.duration,
       position: () => session.engine.position(),
+      mark: (one, other) => session.mark(one, other),
     });
     this.traces = new TracesPanel();
-    this.parts = new PartsPanel((key, index) => session.turn(key, index));
+    this.loop = new LoopLine(session);
+    this.parts = new PartsPanel((key, index, stroke) => session.turn(key, index, stroke));
+    this.undo = this.button("undo", "Undo", () => session.undo());
+    this.redo = this.button("redo", "Redo", () => session.redo());
     this.metrics = new MetricsTable();
     this.warning = new FlashWarning({
       playAnyway: () => session.playAnyway(),
@@ -70,6 +74,11 @@ export class AuditionView {
       play: () => session.togglePlay(),
       seek: (key) => this.seekBar.step(key),
       show: (board) => session.show(board),
+      undo: () => session.undo(),
+      redo: () => session.redo(),
+      begin: () => session.markBegin(),
+      end: () => session.markEnd(),
+      whole: () => session.mark(),
     });
   }
 
@@ -100,6 +109,7 @@ export class AuditionView {
       this.uploadForm.element,
     );
     const stage = make("div", { class: "envlab-stage" }, this.lightsCanvas, this.transport.worn, this.caption);
+    const steps = make("div", { class: "envlab-line envlab-steps" }, this.undo, this.redo);
     const keys = unfolded("Keys", keyHelp(reduced));
     const notes = unfolded("What this shows and what not", this.notes);
     return make(
@@ -113,8 +123,8 @@ export class AuditionView {
       make(
         "div",
         { class: "envlab-columns" },
-        make("div", { class: "envlab-column" }, this.seekBar.element, this.traces.element, boards),
-        make("div", { class: "envlab-column" }, this.parts.element, own),
+        make("div", { class: "envlab-column" }, this.seekBar.element, this.loop.element, this.traces.element, boards),
+        make("div", { class: "envlab-column" }, steps, this.parts.element, own),
       ),
       make("div", { class: "envlab-foot" }, keys, notes),
     );
@@ -130,6 +140,7 @@ export class AuditionView {
       frameAt,
       luminanceAt: (seconds) => session.track.luminance(frameAt(seconds)),
       drawn: () => this.drawn,
+      verdict: () => session.gate.verdict,
     };
   }
 
@@ -197,6 +208,9 @@ export class AuditionView {
     this.metrics.update(session.metrics);
     this.boardB.disabled = dead;
     this.takeBack.disabled = dead || !state.board_b;
+    this.undo.disabled = dead || !state.can_undo;
+    this.redo.disabled = dead || !state.can_redo;
+    this.loop.update(engine, dead);
     this.saveForm.update({ error: state.error, busy: session.queue.busy }, dead);
     this.uploadForm.update(setup.upload, dead);
     const error = session.problem || state.error || "";
@@ -230,7 +244,7 @@ export class AuditionView {
     const position = engine.position(engine.playing ? this.refreshMs : 0);
     const settled = this.drawLights(position, nowMs);
     const traces = this.tracesOfClip();
-    this.seekBar.draw(traces, track, position, engine.duration, this.colours, session.gate.verdict);
+    this.seekBar.draw(traces, track, position, engine.duration, this.colours, session.gate.verdict, engine.passage);
     this.traces.draw(traces, position, this.colours);
     if (!engine.playing || nowMs - this.textMs >= TEXT_EVERY_MS) this.drawText(position, nowMs);
     return settled;

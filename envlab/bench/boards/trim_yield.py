@@ -1,0 +1,162 @@
+"""What a trim buys: how many of the boards meet every target without it, and with it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from envlab.bench.boards.trim import BoardReadings, BoardTrim, trim_of
+from envlab.bench.fit.converter import mean_reading
+from envlab.chain import Chain
+from envlab.errors import ParameterError
+from envlab.metrics.catalogue import FLASH_METRIC
+from envlab.study.specification.specification import Specification
+from envlab.study.specification.targets import Target
+from envlab.study.tolerance.board_metrics import BoardJudge
+from envlab.study.tolerance.tables import meets
+from envlab.units import db
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True, eq=False)
+class TrimYield:
+    """boards: how many were judged, those without a trim as failing after it. before, after: share of them
+    that meets every target, 0 to 1. targets: one row a target with the shares that meet it."""
+
+    boards: int
+    before: float
+    after: float
+    targets: pd.DataFrame
+
+    @property
+    def words(self) -> str:
+        """In one sentence."""
+        return (
+            f"Of {self.boards} boards {100 * self.before:.0f} % meet every target as they are, "
+            f"{100 * self.after:.0f} % trimmed."
+        )
+
+
+def board_read(chain: Chain, trim: BoardTrim) -> Chain:
+    """Return a board as its readings show it: gain and rest its own, the rest of it as designed."""
+    heard = chain.microphone
+    off_db = -db(trim.gain)
+    louder = replace(heard, sensitivity_dbv_pa=heard.sensitivity_dbv_pa + off_db)
+    board = replace(chain, microphone=louder)
+    # A mean reading lies half a count under what is read.
+    offset_lsb = trim.rest_counts - (board.quiescent_v / board.adc.lsb_v - 0.5)
+    return replace(board, adc=replace(board.adc, offset_lsb=min(max(offset_lsb, -100.0), 100.0)))
+
+
+def board_trimmed(chain: Chain, board: Chain, trim: BoardTrim) -> Chain:
+    """Return a board as the design's firmware sees it behind its trim.
+
+    The firmware's factor on the envelope stands in the converter's reference, the rest in its offset: the
+    same numbers but for where a reading is rounded.
+
+    Parameters
+    ----------
+    chain : Chain
+        The design.
+    board : Chain
+        As it is.
+    trim : BoardTrim
+        Its trim.
+    """
+    adc = board.adc
+    rest_lsb = chain.quiescent_counts + trim.gain * (adc.offset_lsb - 0.5 - trim.rest_counts) + 0.5
+    seen = replace(adc, reference_v=adc.reference_v / trim.gain, offset_lsb=min(max(rest_lsb, -100.0), 100.0))
+    return replace(board, adc=seen)
+
+
+def readings_of_board(board: Chain, serial: str, levels_db_spl: Sequence[float]) -> BoardReadings:
+    """Return what a board of the computer reads: means over its noise, counts.
+
+    Parameters
+    ----------
+    board : Chain
+        The board.
+    serial : str
+        What to call it.
+    levels_db_spl : sequence of float
+        One level or two, dB SPL.
+
+    Returns
+    -------
+    BoardReadings
+    """
+    adc = board.adc
+    rest = board.quiescent_v / adc.lsb_v + adc.offset_lsb
+    levels = np.array([rest, *(rest + board.counts_at(level) for level in levels_db_spl)])
+    silence, *counts = mean_reading(levels, adc.noise_lsb, adc.top_code)[0].tolist()
+    return BoardReadings(serial, silence, dict(zip(levels_db_spl, counts, strict=True)))
+
+
+def trim_yield(
+    specification: Specification, boards: Sequence[Chain], levels_db_spl: Sequence[float]
+) -> TrimYield:
+    """Return what trimming boards at one level or two buys.
+
+    Parameters
+    ----------
+    specification : Specification
+        The design, its clips and targets.
+    boards : sequence of Chain
+        Boards as they are, at least one.
+    levels_db_spl : sequence of float
+        At which each is read, dB SPL.
+
+    Returns
+    -------
+    TrimYield
+
+    Raises
+    ------
+    ParameterError
+        For no boards, no clips, or a level at which the design cannot be read.
+    """
+    trims = [
+        trim_of(specification.chain, readings_of_board(one, str(number), levels_db_spl))
+        for number, one in enumerate(boards, start=1)
+    ]
+    return yield_of(specification, boards, trims)
+
+
+def yield_of(specification: Specification, boards: Sequence[Chain], trims: Sequence[BoardTrim]) -> TrimYield:
+    """Return what these trims buy these boards; parameters as trim_yield."""
+    import pandas as pd
+
+    chain = specification.chain
+    if not boards:
+        raise ParameterError("boards", 0, "at least one")
+    if not specification.clips:
+        raise ParameterError("clips", 0, "at least one clip")
+    trimmed = [
+        board_trimmed(chain, board, trim) if trim.is_usable else board
+        for board, trim in zip(boards, trims, strict=True)
+    ]
+    judge = BoardJudge(specification, chain, [clip.sound() for clip in specification.clips])
+    metrics = pd.DataFrame(judge.metrics([chain, *boards, *trimmed], _quietly))
+    nominal, count = metrics.iloc[0], len(boards)
+    soft = [one for one in specification.targets.soft if math.isfinite(nominal.get(one.metric, math.nan))]
+    targets = [Target(FLASH_METRIC, "at_most", specification.targets.flash_limit, 1.0), *soft]
+    met = np.asarray(meets(metrics.iloc[1:].reset_index(drop=True), targets))
+    before, after = met[:count], met[count:] & np.array([[one.is_usable] for one in trims])
+    rows = pd.DataFrame(
+        {
+            "target": [one.text() for one in targets],
+            "before_share": before.mean(axis=0),
+            "after_share": after.mean(axis=0),
+        }
+    )
+    return TrimYield(count, float(before.all(axis=1).mean()), float(after.all(axis=1).mean()), rows)
+
+
+def _quietly(label: str, share: float) -> None:
+    del label, share

@@ -1,0 +1,1 @@
+"""Which parts the board has that made a capture."""

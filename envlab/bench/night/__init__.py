@@ -1,0 +1,1 @@
+"""The night after: what a phone heard beside what the board logged."""

@@ -1,0 +1,1 @@
+"""What is played to a board on the bench, and what it should answer."""

@@ -1,0 +1,40 @@
+"""Boards with every fault, and without: the right class comes first. The whole table, 20 boards each:
+`python tests/bench/invented.py faults 20`."""
+
+from __future__ import annotations
+
+import pytest
+from bench.invented import FAULTS, bench, verdict_on
+
+from envlab.bench.faults.fault_classes import (
+    HEALTHY,
+    NOTHING,
+    REVERSED,
+    SATURATED,
+    fault_classes,
+    next_step_of,
+)
+
+QUICK = ("healthy", "no coupling", "converter saturated", "capacitor leaky")
+
+
+@pytest.mark.parametrize("fault", QUICK)
+def test_the_right_class_comes_first(fault):
+    assert verdict_on(fault, "wire", 10, 100).startswith(FAULTS[fault][1])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", [name for name in FAULTS if name not in QUICK])
+def test_the_right_class_comes_first_for_every_fault(fault):
+    assert verdict_on(fault, "wire", 10, 100).startswith(FAULTS[fault][1])
+
+
+def test_every_fault_has_a_class_and_every_class_says_what_to_measure():
+    chain = bench("wire", 10)[0].chain
+    classes = fault_classes(chain)
+    names = [one.name for one in classes] + [NOTHING, REVERSED, SATURATED]
+    for _, right in FAULTS.values():
+        assert any(name.startswith(right) for name in names), right
+    assert all(len(one.next_step) > 15 for one in classes if one.name != HEALTHY)
+    assert all(next_step_of(name, chain) for name in (NOTHING, REVERSED, SATURATED))
+    assert len(set(names)) == len(names)
