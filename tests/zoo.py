@@ -321,12 +321,35 @@ ADCS = {
         adc=Adc(leakage_a=1e-6, buffered="no"),
         rectifier=Rectifier("half", diode="schottky"),
     ),
+    "loaded diode, on the bias": _board(
+        "what the pin takes leads to ground, and never ends",
+        adc=Adc(leakage_a=1e-6, buffered="no"),
+        rectifier=Rectifier("half", 1.65, diode="schottky"),
+    ),
+    "loaded amplifiers, node lifted": _board(
+        "the same behind amplifiers",
+        adc=Adc(leakage_a=1e-6, buffered="no"),
+        rectifier=DifferenceSuperdiodes(0.5),
+    ),
     "loaded average": _board(
         "ADC load on an average", adc=Adc(leakage_a=2e-6, buffered="no"), detector=AverageDetector(10e3, 1e-6)
     ),
 }
 
+_TAKES_CHARGE = {
+    "adc": Adc(12, rate_hz=2000.0, sampling_ohm=1e3, sampling_farad=70e-12, buffered="no"),
+    "hold_capacitor": HoldCapacitor("x7r", 6.3, 2.0),
+}
 HOLD_CAPACITORS = {
+    "takes charge": _board(
+        "each reading takes 1/135 of what is held", detector=PeakDetector(10e3, 10e-9, 1e6), **_TAKES_CHARGE
+    ),
+    "takes charge, diode on the bias": _board(
+        "each reading takes it of the bias, too, also where none is wanted",
+        detector=PeakDetector(10e3, 10e-9, 1e6),
+        rectifier=Rectifier("half", 1.65, diode="schottky"),
+        **_TAKES_CHARGE,
+    ),
     "x7r": _board("loses under voltage", hold_capacitor=HoldCapacitor("x7r", 6.3, 2.0)),
     "x5r": _board(
         "loses more under voltage",

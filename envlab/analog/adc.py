@@ -149,8 +149,8 @@ class Adc:
 
     @property
     def lowest_pin_v(self) -> float:
-        """Lowest voltage that the pin ever has, V: where the buffer's output ends."""
-        return 0.0 if self.buffered == "no" or self.buffer_low_v is None else self.buffer_low_v
+        """Lowest voltage that the pin can have, V: where its buffer's output ends; −inf: no limit."""
+        return -math.inf if self.buffered == "no" or self.buffer_low_v is None else self.buffer_low_v
 
     def swallowed_lsb(self, quiescent_v: float) -> float:
         """Return how far a rise above a quiescent voltage goes unread, LSB: in a dead zone, below the buffer.

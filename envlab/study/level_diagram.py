@@ -46,8 +46,8 @@ class Level:
 
     @property
     def headroom_db(self) -> float:
-        """Limit over loud; below 0 it clips."""
-        return math.inf if math.isinf(self.limit) else db(self.limit / self.loud)
+        """Limit over loud; below 0 it clips; inf if nothing of it arrives."""
+        return math.inf if math.isinf(self.limit) or self.loud <= 0 else db(self.limit / self.loud)
 
     @property
     def quiet_over_noise_db(self) -> float:
@@ -236,8 +236,8 @@ def _held_levels(chain: Chain, quiet_db_spl: float, loud_db_spl: float) -> list[
     noise_db_spl = 94.0 + db(max(noise_v, 1e-12) / one_pa_v)
     counted = [max(chain.counts_at(level), 0.0) for level in (quiet_db_spl, loud_db_spl, noise_db_spl)]
     quiet, loud, noise = (counts * lsb_v for counts in counted)
-    # What a converter's dead zone swallows of every sound is there at the detector.
-    lost_v = max(chain.adc.dead_low_v - chain.quiescent_v, 0.0)
+    # What a converter's dead zone or its buffer swallows of every sound is there at the detector.
+    lost_v = chain.adc.lsb_v * chain.adc_as_built.swallowed_lsb(chain.quiescent_v)
     held_quiet, held_loud = (volts + lost_v if volts else 0.0 for volts in (quiet, loud))
     pin_v = chain.adc.pin_bears_v - chain.quiescent_v
     full_v = (chain.adc.top_code + 1) * lsb_v - chain.quiescent_v

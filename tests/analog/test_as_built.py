@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from envlab.analog.adc import Adc, convert
 from envlab.analog.detector import AverageDetector, PeakDetector, detect
 from envlab.analog.hold_capacitor import HoldCapacitor, as_built
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.errors import EnvlabWarning, ParameterError
 from envlab.sound.recording import Recording
@@ -146,3 +148,20 @@ def test_a_sound_board_has_none():
 def test_values_that_cannot_be(make, text):
     with pytest.raises(ParameterError, match=f"^{text}"):
         make()
+
+
+COUPLED = Rectifier("half", diode="schottky", reference="coupled", coupling_farad=1e-6, return_ohm=100e3)
+
+
+def test_no_reading_is_lower_than_the_pins_buffer_goes():
+    """15 mV are 4.65 counts of 10 bit on 3.3 V: 4 are read in silence; by 50 mV 15, without a buffer 0."""
+    silence = Recording(np.zeros(480), 48_000.0)
+    for adc, counts in ((Adc(), 4), (Adc(buffer_low_v=0.05), 15), (Adc(buffered="no"), 0)):
+        chain = Chain(rectifier=COUPLED, adc=adc)
+        told = [text for text in chain.design_rule_warnings if text.startswith("The buffer before the ADC")]
+        assert len(told) == (counts > 0)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", EnvlabWarning)
+            assert set(chain.run(silence).adc_counts) == {counts}
+        assert chain.quiescent_counts == counts
+    assert Chain().quiescent_counts == 0

@@ -27,6 +27,7 @@ from envlab.bench.fit.fit import fit_board
 from envlab.bench.signals.board_wave import input_peak, response_at
 from envlab.bench.signals.program import FULL_SCALE, HIGH_HZ, LOW_HZ, MAIN_HZ, SAMPLE_RATE_HZ
 from envlab.shipped import demo_design
+from envlab.stages import PeakDetector, Rectifier
 
 ATTACK_OHM, HOLD_FARAD, RELEASE_OHM = 4.7e3, 1e-6, 220e3
 FEEDBACK_OHM, GROUND_OHM, GROUND_FARAD = 22e3, 1e3, 10e-6
@@ -36,7 +37,9 @@ RATE_HZ = 1000.0
 @lru_cache(maxsize=4)
 def bench(way: str, bits: int) -> tuple[BoardChecker, np.ndarray]:
     """The parade's design with a converter of some bits, and the fine wave of its bench signal."""
-    chain = read_design(demo_design())
+    # Parts that stay, whatever the parade is built of.
+    parts = PeakDetector(ATTACK_OHM, HOLD_FARAD, RELEASE_OHM)
+    chain = replace(read_design(demo_design()), detector=parts, rectifier=Rectifier())
     checker = BoardChecker(replace(chain, adc=replace(chain.adc, bits=bits)), way)
     return checker, fine_wave(checker.program.samples() / FULL_SCALE)
 

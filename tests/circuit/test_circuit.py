@@ -107,6 +107,7 @@ def test_the_parts_list_has_every_part_once(board):
 
 
 @pytest.mark.parametrize("board", [BOARDS[0], BOARDS[3], *(Chain(rectifier=one) for one in RECTIFIERS)])
+@pytest.mark.filterwarnings("ignore::envlab.errors.EnvlabWarning")
 @pytest.mark.filterwarnings("ignore:The floor")
 def test_every_node_of_a_trace_exists(board):
     sound = Recording(0.1 * np.sin(np.arange(960) / 8), 48_000.0)

@@ -73,6 +73,13 @@ def _without_coupling_memory(hold_rectified: Any) -> Any:
     return forgets
 
 
+def _counting_anew(hold_rectified: Any) -> Any:
+    def forgets(*args: Any, state: Any, **options: Any) -> Any:
+        return hold_rectified(*args, state=replace(state, samples=0), **options)
+
+    return forgets
+
+
 def _from_rest(advance: Any) -> Any:
     def forgets(self: Any, *args: Any) -> Any:
         self._state = np.zeros_like(self._state)
@@ -345,6 +352,13 @@ DEFECTS: dict[str, Defect] = {
         "hold_rectified",
         _without_coupling_memory,
         (_path("coupled-audition, whole"),),
+    ),
+    "readings counted anew": Defect(
+        "the audition's readings take charge at instants counted from each block's first sample",
+        "envlab.study.listening.listening",
+        "hold_rectified",
+        _counting_anew,
+        (_path("takes charge-audition, whole"),),
     ),
     "window without a past": Defect(
         "the seconds round the playhead begin with an empty capacitor",

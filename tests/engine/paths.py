@@ -212,7 +212,7 @@ def tolerance_exact(chain: Chain, sound: Recording, seed: Seed) -> Seen:
 @lru_cache(maxsize=64)
 def silent_counts(board: Chain) -> int:
     """Return what the board's converter reads when nothing sounds."""
-    return int(board.run(Recording(np.zeros(480), 48_000.0)).adc_counts[0])
+    return int(truth(board, Recording(np.zeros(480), 48_000.0), None).adc_counts[0])
 
 
 def _played(

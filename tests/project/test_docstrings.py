@@ -21,7 +21,7 @@ from envlab.bibliography import SOURCES
 from envlab.study.specification.design_schema import field_descriptions, parameters_of
 
 ORDER = ("Parameters", "Returns", "Yields", "Raises", "Warns", "See Also", "Notes", "References", "Examples")
-MODULES = ("stages", "sound.signals", "lights", "judge", "study.lessons", "sheets", "returned", "export")
+MODULES = ("stages", "sound.signals", "lights", "judge", "study.lessons", "sheets", "bench.returned", "export")
 # They need a notebook or write a film: tests/widget and tests/plot run them.
 SHOWN = {"PartsPanel", "TablePanel", "audition", "render_preview"}
 # Made by envlab, not by its user.

@@ -89,7 +89,7 @@ MODULES = {
         schematic steps_sheet strips_sheet table_sheet tolerance_sheet violation_sheet
         voltages_sheet
     """,
-    "returned": """
+    "bench.returned": """
         BoardChecker BoardReadings Capture check_sentences design_of_board drawn_boards fit_with_resistor
         fitted_design_text invented_capture logged_song night_after parts_alone proposed_resistor
         read_boards read_capture readings_of_board trim_header trim_of trim_yield

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from envlab.compiling import compiled_with
-from envlab.units import FloatArray
+from envlab.units import FloatArray, IntArray
 
 # contract allows a fused multiply-add; nothing else of fast math is wanted, results stay reproducible.
 compiled: Callable[..., Any] = compiled_with(nogil=True, fastmath={"contract"}, error_model="numpy")
@@ -53,6 +53,31 @@ def hold(
         v = held_next(v, charge_gain * drive_v[n], charge_keep, bleed_keep)
         held_v[n] = v
     return held_v, v
+
+
+@compiled
+def hold_read(
+    drive_v: FloatArray,
+    charge_keep: float,
+    charge_gain: float,
+    bleed_keep: float,
+    read_after: IntArray,
+    kept: float,
+    start_v: float,
+) -> FloatArray:
+    """The same, of which a share kept is left after each reading.
+
+    read_after: after how many samples a reading falls, rising, each 1 or more.
+    """
+    held_v = np.empty_like(drive_v)
+    v, reading = start_v, 0
+    for n in range(drive_v.size):
+        v = held_next(v, charge_gain * drive_v[n], charge_keep, bleed_keep)
+        while reading < read_after.size and read_after[reading] == n + 1:
+            v *= kept
+            reading += 1
+        held_v[n] = v
+    return held_v
 
 
 @compiled

@@ -59,7 +59,7 @@ def invented_capture(
     Examples
     --------
     >>> import envlab
-    >>> from envlab.returned import invented_capture
+    >>> from envlab.bench.returned import invented_capture
     >>> chain = envlab.Chain(detector=envlab.PeakDetector(4.7e3, 100e-9, 220e3))
     >>> invented_capture(chain, chain, delay_s=1.0).node
     'adc_counts'

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
 from scipy.special import wrightomega
 
 from envlab.analog.detector import AverageDetector, PeakDetector
@@ -45,13 +46,20 @@ def truth(gains, diode, peak_v, frequency_hz, duration_s):
 
     def slopes(t, state):
         v, *across = state
-        into, moved = 0.0, []
-        for gain, u in zip(gains, across, strict=True):
-            end_v = gain * peak_v * math.sin(2 * math.pi * frequency_hz * t) - u
-            up = through(end_v - v, DETECTOR.attack_ohm + series) + (end_v - v) / leakage
-            down = through(-end_v, series) - end_v / leakage
-            into += up
-            moved.append((up - down) / FARAD)
+        signal_v = peak_v * math.sin(2 * math.pi * frequency_hz * t)
+        ends_v = [gain * signal_v - u for gain, u in zip(gains, across, strict=True)]
+
+        def ups(met_v):
+            return [through(end_v - met_v, series) + (end_v - met_v) / leakage for end_v in ends_v]
+
+        def left_over(met_v):
+            return sum(ups(met_v)) - (met_v - v) / DETECTOR.attack_ohm
+
+        # All ends meet where the one attack resistor begins.
+        met_v = brentq(left_over, min(v, *ends_v) - 1, max(v, *ends_v) + 1, xtol=1e-13)
+        into = (met_v - v) / DETECTOR.attack_ohm
+        downs = [through(-end_v, series) - end_v / leakage for end_v in ends_v]
+        moved = [(up - down) / FARAD for up, down in zip(ups(met_v), downs, strict=True)]
         return [(into - v / DETECTOR.release_ohm) / DETECTOR.hold_farad, *moved]
 
     return solve_ivp(

@@ -18,8 +18,8 @@ from envlab.bench.fit.fit import FittedBoard, Interval, fit_board
 from envlab.bench.fit.model import BenchModel
 from envlab.bench.fit.values import designed_values
 from envlab.bench.signals.expected_boards import values_of
+from envlab.design_file import design_text
 from envlab.errors import EnvlabError, FileError, ParameterError
-from envlab.shipped import demo_design
 from envlab.stages import AverageDetector
 from envlab.study.specification.specification import read_specification
 
@@ -42,7 +42,8 @@ def both_captures(number: int) -> tuple[InventedBoard, FittedBoard, FittedBoard]
 
 def test_the_resistor_is_one_that_can_be_bought():
     checker, _ = bench(WAY, BITS)
-    assert proposed_resistor(checker.chain) == KNOWN_OHM
+    slow = replace(checker.chain, detector=replace(checker.chain.detector, release_ohm=220e3))
+    assert proposed_resistor(slow) == KNOWN_OHM
     average = replace(checker.chain, detector=AverageDetector(10e3, 1e-6))
     with pytest.raises(ParameterError, match="a peak detector"):
         proposed_resistor(average)
@@ -76,7 +77,11 @@ def test_the_design_file_is_the_board(tmp_path):
     checker, _ = bench(WAY, BITS)
     parts = parts_alone(first, second, KNOWN_OHM, known_percent=0.1)
     found = design_of_board(checker.chain, first, WAY, parts)
-    text = fitted_design_text(demo_design().read_text("utf-8"), found, "board1.csv", WAY)
+    asked = (
+        '[[clips]]\nfile = "drum_line.flac"\nlevels_db_spl = [92]\n[sweep.detector]\nrelease_ohm = ["150k"]\n'
+    )
+    source = design_text(checker.chain) + asked
+    text = fitted_design_text(source, found, "board1.csv", WAY)
     path = tmp_path / "board1.toml"
     path.write_text(text, encoding="utf-8")
     read = read_design(path)
