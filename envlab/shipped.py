@@ -24,4 +24,4 @@ DEMOS = ("lantern-parade", "garden-moon")
 def demo_design(name: str = DEMOS[0]) -> Path:
     """Return the design file of a demo, "lantern-parade" or "garden-moon"; ParameterError if neither."""
     check_choice("name", name, DEMOS)
-    return _PACKAGE / f"{name.replace('-', '_')}.toml"
+    return _PACKAGE / "demos" / f"{name.replace('-', '_')}.toml"

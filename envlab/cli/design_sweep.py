@@ -61,9 +61,9 @@ def design(
     recording takes the place of the design's clips. Writes design.toml, parts.csv, schematic.svg and .png,
     candidates.csv (units in the column names), brightness_table.h and .csv (duty codes), report.html, and
     report.pdf if a browser is on PATH. Boards of the best candidates are tried, parts a little off, before
-    one is chosen. Ends with status 3, and without a table, if no candidate keeps the flash limit; then it says
-    what would. Ends with status 4, and without a table, if no clip can show how often the lights flash: all are
-    silent, or too short.
+    one is chosen. Ends with status 3, and without a table, if no candidate keeps the flash limit; then it
+    says what would. Ends with status 4, and without a table, if no clip can show how often the lights flash:
+    all are silent, or too short.
 
     The choice's firmware is then played at each sensitivity: from power-up, after a quiet minute, after a
     shout. Without a table it ends if the sensitivity of DESIGN breaks a target, with status 3 for flashes.

@@ -55,7 +55,7 @@ def test_wheel_has_all_of_the_package(checkout, inside):
     kinds = (".py", ".toml", ".c", ".h", ".j2", ".html", ".css", ".svg", ".js", "LICENSE", "py.typed")
     wanted = names_below(checkout, "envlab", *kinds)
     assert {"envlab/py.typed", "envlab/firmware/runtime/envlab_rom.h"} <= wanted
-    assert {"envlab/lantern_parade.toml", "envlab/garden_moon.toml"} <= wanted
+    assert {"envlab/demos/lantern_parade.toml", "envlab/demos/garden_moon.toml"} <= wanted
     assert wanted <= inside
 
 
@@ -102,7 +102,7 @@ def test_wheel_finds_what_came_with_it(run, python, installed, tmp_path):
     assert [Path(line).relative_to(installed).as_posix() for line in told] == [
         "envlab/_shipped/audio_samples",
         "envlab/_shipped/notebooks",
-        "envlab/lantern_parade.toml",
+        "envlab/demos/lantern_parade.toml",
     ]
 
 
@@ -122,7 +122,7 @@ def test_editable_install_finds_the_checkout(run, python, checkout, tmp_path):
     assert [Path(line).relative_to(checkout).as_posix() for line in told] == [
         "audio_samples",
         "notebooks",
-        "envlab/lantern_parade.toml",
+        "envlab/demos/lantern_parade.toml",
     ]
 
 
@@ -135,7 +135,7 @@ def small_design(text: str) -> str:
 
 
 def test_wheel_does_the_job_far_from_the_checkout(run, installed, tmp_path):
-    design = (installed / "envlab" / "lantern_parade.toml").read_text(encoding="utf-8")
+    design = (installed / "envlab" / "demos" / "lantern_parade.toml").read_text(encoding="utf-8")
     (tmp_path / "small.toml").write_text(small_design(design), encoding="utf-8")
     command = installed / "bin" / "envlab"
     said = run(command, "design", "small.toml", cwd=tmp_path, env={"PYTHONPATH": str(installed)})

@@ -34,7 +34,7 @@ CHECKOUT = Path(__file__).resolve().parents[3]
 PACKAGE = CHECKOUT / "envlab"
 SCHEMA = design_schema()
 CHECKER = jsonschema.Draft202012Validator(SCHEMA)
-TABLES = tomllib.loads((PACKAGE / "lantern_parade.toml").read_text(encoding="utf-8"))
+TABLES = tomllib.loads((PACKAGE / "demos" / "lantern_parade.toml").read_text(encoding="utf-8"))
 DESIGN_FILES = [
     path
     for path in sorted(CHECKOUT.rglob("*.toml"))
