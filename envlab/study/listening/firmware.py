@@ -101,8 +101,8 @@ class FirmwareListening:
     def _read(self, chain: Chain, adc: Adc) -> Generator[None, None, FloatArray]:
         """Distance of each fast reading from the bias, whole counts, shape (fast readings,)."""
         wave = self._wave
-        *names, _rectifier = front_end_of(chain)
-        stages = FrontEnd({name: getattr(chain, name) for name in names}, Surroundings(wave.rate_hz))
+        before = dict(list(front_end_of(chain).items())[:-1])
+        stages = FrontEnd(before, Surroundings(wave.rate_hz))
         times_s = instants_s(wave.samples / wave.rate_hz, FAST_RATE_HZ)
         at = np.minimum(np.rint(times_s * wave.rate_hz).astype(np.int64), wave.samples - 1)
         filtered_v = np.empty(times_s.size)
