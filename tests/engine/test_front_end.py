@@ -71,7 +71,12 @@ def test_what_a_stage_knows_comes_from_the_stages_before_it():
     board = Chain(preamp=Preamp(bias_v=1.0))
     around = surroundings_at_rectifier(front_end_of(board), RATE_HZ)
     assert around == Surroundings(
-        RATE_HZ, 1.0, -board.preamp.swing_down_v, board.preamp.swing_up_v, board.preamp.supply_v
+        RATE_HZ,
+        1.0,
+        -board.preamp.swing_down_v,
+        board.preamp.swing_up_v,
+        resting_v=board.preamp.output_offset_v,
+        supply_v=board.preamp.supply_v,
     )
     assert board.microphone.surroundings_behind(Surroundings(RATE_HZ)) == Surroundings(RATE_HZ)
 
@@ -91,7 +96,12 @@ def by_hand(board, pressure_pa):
         amplified = amplify(heard, board.preamp, sample_rate_hz=RATE_HZ).preamp_v
     low_v, high_v = -board.preamp.swing_down_v, board.preamp.swing_up_v
     filtered, _ = filter_band(
-        amplified, board.band_filter, sample_rate_hz=RATE_HZ, low_v=low_v, high_v=high_v
+        amplified,
+        board.band_filter,
+        sample_rate_hz=RATE_HZ,
+        low_v=low_v,
+        high_v=high_v,
+        resting_v=board.preamp.output_offset_v,
     )
     rectified = rectify(filtered, board.rectifier, bias_v=board.preamp.bias_v)
     limited = is_overloaded(pressure_pa, board.microphone) | (amplified >= high_v) | (amplified <= low_v)
