@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from envlab.widget.parts_panel import PartsPanel
     from envlab.widget.table_panel import TablePanel
 
-__version__ = "0.2.0"
+__version__ = "0.3.0"
 
 __all__ = [
     "AverageDetector",
