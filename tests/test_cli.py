@@ -16,6 +16,7 @@ import tomlkit
 from click.testing import CliRunner, Result
 
 import envlab.cli
+from envlab.cli.group import NOT_JUDGED_EXIT
 from envlab.design_file import digest, read_design
 from envlab.firmware.c_header import read_header
 from envlab.firmware.export import check_firmware
@@ -209,13 +210,16 @@ class TestRefusals:
         words = ("--clip", bench / "nan.wav", "--level", "90", "--out", bench / "out")
         refused(run("design", bench / "mine.toml", *words), "nan.wav")
 
-    def test_a_silent_clip_is_noted_and_judged(self, bench: Path) -> None:
+    def test_a_silent_clip_is_noted_and_nothing_is_judged(self, bench: Path) -> None:
         soundfile.write(bench / "still.wav", np.zeros(16_000), 16_000)
         words = ("--clip", bench / "still.wav", "--level", "90", "--out", bench / "out")
         result = run("design", bench / "mine.toml", *words)
-        assert result.exit_code == 0, result.output
+        assert result.exit_code == NOT_JUDGED_EXIT, result.output
         assert "Note: " in result.stderr and "still.wav" in result.stderr
-        assert (pd.read_csv(bench / "out" / "candidates.csv")["beat_contrast_lstar"] == 0).all()
+        table = pd.read_csv(bench / "out" / "candidates.csv")
+        assert table[["beat_contrast_lstar", "flashes_per_s"]].isna().all(axis=None)
+        assert not table["flash_safe"].any()
+        assert not list((bench / "out").glob("brightness_table*"))
 
     def test_level_and_clip_belong_together(self, bench: Path) -> None:
         refused(run("design", bench / "mine.toml", "--level", "90"), "--clip")
@@ -229,10 +233,10 @@ class TestRefusals:
     def test_a_failure_while_writing_leaves_nothing(
         self, bench: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        def full_disk(*_: object) -> int:
+        def full_disk(*_: object) -> None:
             raise OSError(28, "No space left on device")
 
-        monkeypatch.setattr(Path, "write_bytes", full_disk)
+        monkeypatch.setattr("envlab.files._keep", full_disk)
         refused(run("table", bench / "mine.toml", "--out", bench / "out"), "No space left")
         assert {path.name for path in bench.iterdir()} == {"pulse.wav", "mine.toml"}
 
@@ -301,7 +305,6 @@ class TestOtherVerbs:
         [
             {"kind": "mean_square", "time_s": 0.1},
             {"kind": "peak_hold", "hold_s": 0.1, "release_s": 0.2},
-            {"kind": "moving_maximum", "window_s": 0.1},
         ],
         ids=lambda follower: follower["kind"],
     )
@@ -405,7 +408,9 @@ class TestQuiet:
         self, bench: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
     ) -> None:
         monkeypatch.chdir(bench)
-        soundfile.write(bench / "pulse.wav", np.zeros(16_000), 16_000)  # silent: worth a note
+        pulse, rate_hz = soundfile.read(bench / "pulse.wav")
+        soundfile.write(bench / "pulse.wav", 0.5 * pulse + 0.5, rate_hz)  # a constant offset: worth a note
+        assert "Note: " in run("simulate", "mine.toml", "--out", "loud.csv").stderr
         result = run(words[0], "mine.toml", *words[1:], "--quiet")
         assert (result.exit_code, result.stdout, result.stderr) == (0, "", "")
         assert (bench / words[-1]).exists()

@@ -17,7 +17,7 @@ TURNED = {
     "a number of 4,000 digits": ("count = 24", f"count = {'9' * 4000}", "[pixels] count"),
     "a name of 5,000 characters": ("drum_line.flac", "d" * 5000, "neither beside the design file"),
     "a name with line breaks": ("drum_line.flac", r"d\r\nrum.flac", r"d\r\nrum.flac"),
-    "a series without end": ('low = "1k", high = "47k"', "low = 1e-300, high = 1e300", "low is 1e-300"),
+    "a series without end": ('low = "10k", high = "47k"', "low = 1e-300, high = 1e300", "low is 1e-300"),
     "hardly any current": ("channel_a = 0.150", "channel_a = 1e-308", "channel_a is 1e-308"),
     "more current than there is": ("limit_a = 3.0 ", "limit_a = 1e308 ", "limit_a is 1e+308"),
     "an amplifier that stands still": (

@@ -14,6 +14,7 @@ from envlab.units import FloatArray, IntArray
 
 # Of an amplifier that goes from rail to rail, above ground, while it hardly gives current: typical, from
 # memory, as the rest of its class in analog/amplifier.py.
+_IDEAL_BUFFER = ("ideal", "passive_half_wave", "passive_full_wave")
 BUFFER_LOW_V = AMPLIFIER_CLASSES["rail_to_rail"].output_low_v
 
 
@@ -141,9 +142,10 @@ class Adc:
         Parameters
         ----------
         topology : str
-            Of the rectifier, as a design file calls it; behind an "ideal" one the buffer is ideal.
+            Of the rectifier, as a design file calls it. Behind an "ideal" one and behind a single passive
+            diode the buffer is ideal too, unless buffer_low_v is stated.
         """
-        if self.buffered == "no" or self.buffer_low_v is not None or topology == "ideal":
+        if self.buffered == "no" or self.buffer_low_v is not None or topology in _IDEAL_BUFFER:
             return self
         return replace(self, buffer_low_v=BUFFER_LOW_V)
 

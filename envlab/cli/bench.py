@@ -128,7 +128,7 @@ def capture(design: Path | None, port: str, baud: int, seconds: float | None, ou
     "check-board",
     short_help="Hold a capture of a board against its design.",
     epilog="\b\nExamples:\n  envlab check-board mine.toml board1.csv\n"
-    "  envlab check-board mine.toml scope.csv --way acoustic --column CH2 --out checked.csv",
+    "  envlab check-board mine.toml scope.csv --column CH2 --out checked.csv",
 )
 @click.argument("design", type=click.Path(path_type=Path))
 @click.argument("captured", metavar="CAPTURE", type=click.Path(path_type=Path))

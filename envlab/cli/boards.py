@@ -50,7 +50,7 @@ def _picture_file(picture: Path | None, *, force: bool) -> None:
     "fit-board",
     short_help="Write a captured board as a design file.",
     epilog="\b\nExamples:\n  envlab fit-board mine.toml board1.csv --out board1.toml\n"
-    "  envlab fit-board mine.toml board1.csv --second board1-100k.csv --known 100k --out board1.toml",
+    "  envlab fit-board mine.toml a.csv --second b.csv --known 100k --out a.toml",
 )
 @click.argument("design", type=click.Path(path_type=Path))
 @click.argument("captured", metavar="CAPTURE", type=click.Path(path_type=Path))

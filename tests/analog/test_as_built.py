@@ -156,7 +156,7 @@ COUPLED = Rectifier("half", diode="schottky", reference="coupled", coupling_fara
 def test_no_reading_is_lower_than_the_pins_buffer_goes():
     """15 mV are 4.65 counts of 10 bit on 3.3 V: 4 are read in silence; by 50 mV 15, without a buffer 0."""
     silence = Recording(np.zeros(480), 48_000.0)
-    for adc, counts in ((Adc(), 4), (Adc(buffer_low_v=0.05), 15), (Adc(buffered="no"), 0)):
+    for adc, counts in ((Adc(buffer_low_v=0.015), 4), (Adc(buffer_low_v=0.05), 15), (Adc(buffered="no"), 0)):
         chain = Chain(rectifier=COUPLED, adc=adc)
         told = [text for text in chain.design_rule_warnings if text.startswith("The buffer before the ADC")]
         assert len(told) == (counts > 0)

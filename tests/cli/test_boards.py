@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +15,7 @@ from envlab.bench.boards.invented import invented_capture, logged_song
 from envlab.bench.captures.table_file import capture_text
 from envlab.cli import main
 from envlab.shipped import demo_design, shipped_folder
+from envlab.stages import PeakDetector, Rectifier
 
 
 def invoked(*words: object):
@@ -21,10 +23,26 @@ def invoked(*words: object):
 
 
 @pytest.fixture(scope="module")
-def boards(tmp_path_factory):
+def design(tmp_path_factory):
+    """The parade's file on parts that stay, whatever the parade is built of: an ideal rectifier, 22k."""
+    text = demo_design().read_text(encoding="utf-8")
+    text = re.sub(r"(?ms)^\[rectifier\]\n.*?(?=^\[)", '[rectifier]\ntopology = "ideal"\nkind = "full"\n\n', text)
+    for key, value in (("feedback_ohm", "22k"), ("attack_ohm", "4k7"), ("release_ohm", "220k")):
+        text, count = re.subn(rf'(?m)^{key} = "\w+"', f'{key} = "{value}"', text)
+        assert count == 1
+    path = tmp_path_factory.mktemp("design") / "parade.toml"
+    path.write_text(text, encoding="utf-8")
+    chain = envlab.read_design(path)
+    assert chain.rectifier == Rectifier()
+    assert chain.detector == PeakDetector(4.7e3, 1e-6, 220e3)
+    return path
+
+
+@pytest.fixture(scope="module")
+def boards(tmp_path_factory, design):
     """A folder with two captures and a log of a board with a capacitor that is 12 % low."""
     folder = tmp_path_factory.mktemp("boards")
-    chain = envlab.read_design(demo_design())
+    chain = envlab.read_design(design)
     parts = replace(chain.detector, hold_farad=0.88e-6)
     board = replace(chain, detector=parts, adc=replace(chain.adc, offset_lsb=1.5))
     loaded = replace(board, detector=replace(parts, release_ohm=1 / (1 / parts.release_ohm + 1 / 100e3)))
@@ -37,27 +55,27 @@ def boards(tmp_path_factory):
     return folder
 
 
-def test_fit_board_writes_the_board_as_a_design(boards):
+def test_fit_board_writes_the_board_as_a_design(boards, design):
     out, picture = boards / "board.toml", boards / "board.png"
     done = invoked(
-        "fit-board", demo_design(), boards / "first.csv", "--second", boards / "second.csv",
+        "fit-board", design, boards / "first.csv", "--second", boards / "second.csv",
         "--known", "100k", "--known-percent", 0.1, "--out", out, "--picture", picture,
     )  # fmt: skip
     assert done.exit_code == 0, done.output
     found = envlab.read_design(out).detector
     assert found.hold_farad == pytest.approx(0.88e-6, rel=5e-3)
-    designed = envlab.read_design(demo_design()).detector
+    designed = envlab.read_design(design).detector
     assert found.release_ohm == pytest.approx(designed.release_ohm, rel=5e-3)
     assert found.attack_ohm == pytest.approx(designed.attack_ohm, rel=1e-2)
     assert picture.read_bytes()[:4] == b"\x89PNG"
-    again = invoked("fit-board", demo_design(), boards / "first.csv", "--out", out)
+    again = invoked("fit-board", design, boards / "first.csv", "--out", out)
     assert again.exit_code == 1
     assert "exists already" in again.output
 
 
-def test_a_second_capture_wants_its_resistor(boards, tmp_path):
+def test_a_second_capture_wants_its_resistor(boards, design, tmp_path):
     done = invoked(
-        "fit-board", demo_design(), boards / "first.csv", "--second", boards / "second.csv",
+        "fit-board", design, boards / "first.csv", "--second", boards / "second.csv",
         "--out", tmp_path / "b.toml",
     )  # fmt: skip
     assert done.exit_code == 1
@@ -97,10 +115,10 @@ def test_trims_of_a_bad_file_leave_nothing(tmp_path):
     assert not (tmp_path / "trims").exists()
 
 
-def test_night_after_says_what_is_left(boards):
+def test_night_after_says_what_is_left(boards, design):
     out, picture = boards / "night-traces.csv", boards / "night.svg"
     done = invoked(
-        "night-after", demo_design(), boards / "phone.wav", boards / "night.csv", "--out", out,
+        "night-after", design, boards / "phone.wav", boards / "night.csv", "--out", out,
         "--picture", picture,
     )  # fmt: skip
     assert done.exit_code == 0, done.output

@@ -238,6 +238,7 @@ def test_a_design_without_a_sweep_has_no_sweep_pictures(case: Case) -> None:
 def test_what_is_worn_stands_in_the_page_with_every_setting_and_clip(case, pictures):
     judgement = judge_exported(case.specification, case.choice.chain)
     page = page_text(case.specification, case.choice, case.lights, pictures, exported=judgement)
+    page = page.replace("\u00a0", " ")  # a number and its unit stay in one line
     assert "What is worn" in page
     for result in judgement.results:
         assert f"{result.setting.name}" in page

@@ -340,7 +340,10 @@ def follow_half_wave_boards(
 ) -> None:
     """Run groups over a block; set state (groups, STATES · LANES) and read_v (boards, readings).
 
-    As tolerance_kernels.follow_boards. kind: as Kind says. made: shape (ROOM,).
+    As tolerance_kernels.follow_boards. nominal: (x, quick, lacks), the preamp's output before offset and
+    limits, the same before its bandwidth, what its limits take, each of shape (n,) in V. noise, heard: V,
+    over: 1 or 0, shape (n,). upper: rising indices; fraction: 0 to 1, how far from the step before.
+    kind: as Kind says. made: shape (ROOM,).
     """
     x, quick, lacks = nominal
     x_tile = tile_sizes(x)[1]

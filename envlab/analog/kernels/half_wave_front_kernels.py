@@ -70,7 +70,7 @@ DOWN_ROOM = PIECE * LANES
 
 @compiled
 def extremes_of(signal: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Largest and smallest of each piece, the last one perhaps not whole."""
+    """Largest and smallest of each piece, the last one perhaps not whole; in the units of the signal."""
     pieces = (signal.size + PIECE - 1) // PIECE
     high, low = np.empty(pieces), np.empty(pieces)
     for piece in range(pieces):
@@ -117,6 +117,7 @@ def hear(
 ) -> Any:
     """Set the boards' own outputs in made; return what limits took of them, over ρ, summed.
 
+    quick: nominal output before the preamp's bandwidth, shape (n,), V.
     counts: whether a lane may meet a limit; where it does, the state's count of such samples grows.
     """
     ratio, own_noise = load(lanes, _RATIO), load(lanes, _NOISE)

@@ -111,7 +111,10 @@ def read_bleeding(
     fraction: FloatArray,
     out: FloatArray,
 ) -> int:
-    """Set what is read from first to before last while the capacitors only bleed; return the next reading."""
+    """Set what is read from first to before last while the capacitors only bleed; return the next reading.
+
+    due: rising sample indices; fraction: 0 to 1, how far from the step before; out: V, a lane each, set here.
+    """
     n = first
     while reading < due.size and due[reading] < last:
         while n < due[reading]:

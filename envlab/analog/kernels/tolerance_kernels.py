@@ -59,7 +59,7 @@ STATES = 8
 
 @compiled
 def tile_sizes(signal: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Largest size of each strip and of each tile, whole tiles only."""
+    """Largest size of each strip and of each tile, whole tiles only; in the units of the signal."""
     tiles = signal.size // TILE
     of_strip, of_tile = np.zeros(tiles * STRIPS), np.zeros(tiles)
     for strip in range(of_strip.size):

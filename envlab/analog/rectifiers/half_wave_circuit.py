@@ -41,7 +41,10 @@ def side_numbers(built: HalfWaves) -> FloatArray:
 
 
 def first_numbers(built: HalfWaves, first: FirstAmplifier, sample_rate_hz: float) -> FloatArray:
-    """Return what pass_first wants to know of the first amplifier, as its docstring names it."""
+    """Return what pass_first wants to know of the first amplifier, as its docstring names it.
+
+    Shape (5,): share a step, V a step, V, 1/V, V.
+    """
     per_step, most_step_v = _steps(built, sample_rate_hz)
     per_knee = 1 / (first.input_ohm * built.saturation_a)
     return np.array((per_step * first.share, most_step_v, built.diode_slope_v, per_knee, first.most_v))

@@ -77,7 +77,7 @@ def write_specification(specification: Specification, path: str | Path, *, overw
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     path = envlab.write_specification(louder, Path(folder) / "mine")
     ...     print(path.name, envlab.read_specification(path))
-    mine.toml <Specification 'mine.toml': 9 clips, 2400 candidates, 2 targets>
+    mine.toml <Specification 'mine.toml': 9 clips, 375 candidates, 2 targets>
     """
     target = Path(path)
     if not target.name:

@@ -25,14 +25,30 @@ from envlab.bench.boards.trim_yield import (
 from envlab.errors import EnvlabError, FileError, ParameterError
 from envlab.shipped import demo_design
 from envlab.sound.signals import tone
+from envlab.stages import PeakDetector, Rectifier
 from envlab.study.tolerance.tolerances import Tolerances, board_of, draw, varied_parameters
 
 LEVELS = (90.0, 104.0)
 
 
 @pytest.fixture(scope="module")
-def chain():
+def parade():
     return envlab.read_design(demo_design())
+
+
+@pytest.fixture(scope="module")
+def chain(parade):
+    """The parade's design on parts that stay, whatever the parade is built of.
+
+    Its noise is enough that a mean of readings is no staircase any more: the trims are then exact.
+    """
+    return replace(
+        parade,
+        preamp=replace(parade.preamp, feedback_ohm=22e3),
+        rectifier=Rectifier(),
+        detector=PeakDetector(4.7e3, 1e-6, 220e3),
+        adc=replace(parade.adc, noise_lsb=0.7),
+    )
 
 
 def off(chain, louder_db=0.0, offset_lsb=0.0):
@@ -174,13 +190,13 @@ def test_what_a_trim_buys(chain):
     assert (found.targets.after_share >= found.targets.before_share).all()
 
 
-def test_drawn_boards_keep_their_trim_at_a_third_level(chain):
-    """Their rest, near 0, is read to some 0.2 counts: of 60 counts at the softer level that is 0.3 %."""
+def test_drawn_boards_keep_their_trim_at_a_third_level(parade):
+    """Of the parade as it is, whose rest on the bias lies far from the converter's ends."""
     asked = Tolerances(temperature_c=(20.0, 25.0))
-    parameters = varied_parameters(chain, asked)
+    parameters = varied_parameters(parade, asked)
     for row in draw(parameters, 20, 5):
-        board = board_of(chain, parameters, row)
-        found = trim_of(chain, readings_of_board(board, "1", LEVELS))
+        board = board_of(parade, parameters, row)
+        found = trim_of(parade, readings_of_board(board, "1", LEVELS))
         assert found.is_usable
-        third = found.gain * board.counts_at(97.0) / chain.counts_at(97.0)
+        third = found.gain * board.counts_at(97.0) / parade.counts_at(97.0)
         assert third == pytest.approx(1.0, abs=5e-3)

@@ -13,6 +13,7 @@ import envlab
 from envlab.bench.signals.board_wave import top_v, wave_at_rectifier
 from envlab.bench.signals.marks import START_CODE, STOP_CODE
 from envlab.bench.signals.program import FULL_SCALE, SAMPLE_RATE_HZ, STEPS_DB, WAYS, bench_program
+from envlab.errors import ParameterError
 
 DETECTORS = (
     envlab.PeakDetector(4.7e3, 1e-6, 220e3),
@@ -76,5 +77,5 @@ def test_the_loudest_tone_has_its_peak_at_the_rectifier(way):
 
 
 def test_a_detector_that_never_empties_is_refused():
-    with pytest.raises(envlab.ParameterError, match="release_s is"):
+    with pytest.raises(ParameterError, match="release_s is"):
         bench_program(envlab.Chain(detector=envlab.PeakDetector(1e3, 1e-3, 100e3)))

@@ -149,6 +149,9 @@ def part_tables(section: str, form: dict) -> dict:
         needed = {"floor_db_spl": 66.0, "ceiling_db_spl": 102.0}
     if section == "adc":
         needed = {"rate_hz": 1000.0}
+    if section == "detector" and "smoothing_ohm" in form["properties"]:
+        # What the parade's rectifier gives, only a peak detector can take.
+        tables["rectifier"] = {"topology": "ideal"}
     return tables | {section: needed}
 
 

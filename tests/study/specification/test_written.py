@@ -65,7 +65,7 @@ def test_a_turned_part_changes_one_line(tmp_path):
     new = specification_text(replace(DEMO, chain=chain), tmp_path).splitlines()
     assert [(a, b) for a, b in zip(old, new, strict=True) if a != b] == [
         (
-            'release_ohm = "220k"            # swept below',
+            'release_ohm = "150k"            # swept below',
             'release_ohm = "330k"            # swept below',
         )
     ]
@@ -76,6 +76,7 @@ def test_all_that_can_change_is_read_back(tmp_path):
         DEMO.chain,
         microphone=Electret(),
         band_filter=FirstLowPass(10e3, 100e-9),
+        rectifier=Rectifier(),
         detector=AverageDetector(10e3, 1e-6),
         follower=AttackRelease(0.005, 0.3),
         frame_rate_hz=50.0,
