@@ -377,10 +377,10 @@ def with_parts(source_text: str, parts: Mapping[str, float | str]) -> str:
             document[section] = tomlkit.table()
         table: Any = document[section]
         table[key] = written_value(key, value)
-        kinds = STAGES[section]
-        if key == "kind" and isinstance(kinds, dict):
+        kinds, chooser = STAGES[section], CHOSEN_BY.get(section, "kind")
+        if key == chooser and isinstance(kinds, dict):
             # What only the kind before had would be refused.
-            known = {"kind", *(field.name for field in dataclasses.fields(kinds[str(value)]))}
+            known = {chooser, *(field.name for field in dataclasses.fields(kinds[str(value)]))}
             for lost in [other for other in table if other not in known]:
                 del table[lost]
     return tomlkit.dumps(document)

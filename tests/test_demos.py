@@ -50,7 +50,7 @@ def test_walking_lights_the_parades_yoke_as_its_file_says() -> None:
     walking = lightness_on(parade, "walking 78 dB")
     street = lightness_on(parade, "drum_line 92 dB")
     asked_most = next(one.limit for one in parade.targets.items if one.metric == "false_light_lstar")
-    assert np.mean(walking > LIT_LSTAR) > 0.8
+    assert np.mean(walking > LIT_LSTAR) > 0.75
     assert np.percentile(walking, 95) < asked_most
     assert np.percentile(street, 95) > 90
     # Why no floor tells them apart: walking is brighter than the singers, frame by frame.

@@ -26,7 +26,8 @@ def invoked(*words: object):
 def design(tmp_path_factory):
     """The parade's file on parts that stay, whatever the parade is built of: an ideal rectifier, 22k."""
     text = demo_design().read_text(encoding="utf-8")
-    text = re.sub(r"(?ms)^\[rectifier\]\n.*?(?=^\[)", '[rectifier]\ntopology = "ideal"\nkind = "full"\n\n', text)
+    ideal = '[rectifier]\\ntopology = "ideal"\\nkind = "full"\\n\\n'
+    text = re.sub(r"(?ms)^\[rectifier\]\n.*?(?=^\[)", ideal, text)
     for key, value in (("feedback_ohm", "22k"), ("attack_ohm", "4k7"), ("release_ohm", "220k")):
         text, count = re.subn(rf'(?m)^{key} = "\w+"', f'{key} = "{value}"', text)
         assert count == 1

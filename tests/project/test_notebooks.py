@@ -1,4 +1,4 @@
-"""Every notebook runs from top to bottom, far from the checkout, within the minute that it promises."""
+"""Every notebook runs from top to bottom, far from the checkout, within ALLOWED_S."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from nbclient import NotebookClient
 from envlab.shipped import shipped_folder
 
 NOTEBOOKS = sorted(shipped_folder("notebooks").glob("*.ipynb"))
-# A shared machine in CI is slower than the desk that the promise is made for, and real rectifiers take longer.
+# Longer than the minute that they promise: real rectifiers take longer, and a shared machine in CI is slower.
 ALLOWED_S = 400
 
 

@@ -106,7 +106,8 @@ def _slopes(s, wave, p, out):
     gain = p[4]
     amplified = gain * coupled - (gain - 1.0) * s[3] if p[5] > 0.0 else gain * coupled
     out[2] = turn * p[3] * coupled
-    out[3] = turn * p[5] * (coupled - s[3])
+    real = min(max(s[4], -p[9] - p[7]), p[8] - p[7])
+    out[3] = turn * p[5] * (real - s[3]) / gain
     out[4] = turn * p[6] / gain * (amplified - s[4])
     volts = min(max(s[4] + p[7], -p[9]), p[8])
     held = s[5]

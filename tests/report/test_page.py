@@ -245,7 +245,7 @@ def test_what_is_worn_stands_in_the_page_with_every_setting_and_clip(case, pictu
         assert f"<td>{result.setting.name}</td>" in page
     assert "<b>fixed</b>, this design" in page
     for clip in case.specification.clips:
-        assert f"<td>{clip.label}</td>" in page
+        assert f'<td data-label="Clip">{clip.label}</td>' in page
     for row in judgement.rows:
         assert f"{row.flashes_per_s} / {row.flashes_guarded}" in page
     assert "What is worn" not in page_text(case.specification, case.choice, case.lights, pictures)

@@ -11,7 +11,7 @@ from envlab.analog.detector import PeakDetector
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.digital.firmware_settings import FirmwareSettings
-from envlab.digital.followers import MovingMaximum
+from envlab.digital.followers import MeanSquare
 from envlab.light.flashes.flash import count_flashes
 from envlab.metrics.catalogue import METRICS
 from envlab.sound.clip import Clip
@@ -88,7 +88,7 @@ QUICK = replace(BOARDS[0], detector=PeakDetector(1e3, 1e-6, 10e3))
         (QUICK, (3, 3), (5, 6), "Flash guard on; without it {free}."),
         (replace(QUICK, firmware=FirmwareSettings(guard="off")), (5, 6), (5, 6), "Flash guard off."),
         (
-            replace(QUICK, follower=MovingMaximum(0.002)),
+            replace(QUICK, follower=MeanSquare(0.002)),
             (5, 6),
             (5, 6),
             "Brightness table alone, without a flash guard.",
