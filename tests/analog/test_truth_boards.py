@@ -249,7 +249,8 @@ class Window:
 
 def without_offset(preamp: Preamp) -> Preamp:
     """The references begin empty; a board with an offset begins where that leaves it (test_silence.py)."""
-    return replace(preamp, input_offset_v=0.0)
+    bias = {"input_bias_a": 0.0} if hasattr(preamp, "input_bias_a") else {}
+    return replace(preamp, input_offset_v=0.0, **bias)
 
 
 def at_level(recording: Recording, level_db_spl: float) -> Recording:
