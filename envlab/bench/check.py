@@ -1,5 +1,6 @@
-"""A capture against its design: which parts the board has, whether they are within tolerance, "
-"what is wrong."""
+"""A capture against its design: which parts the board has, whether they are within tolerance, what is
+wrong.
+"""
 
 from __future__ import annotations
 
@@ -134,9 +135,9 @@ class BoardChecker:
         """The fault that shows at a glance: all at the top, or nothing at all."""
         values = capture.values[np.isfinite(capture.values)]
         adc = self.chain.adc
-        if capture.node == "adc_counts" and np.mean(values >= adc.top_code) > _AT_TOP:
+        if capture.is_counts and np.mean(values >= adc.top_code) > _AT_TOP:
             return SATURATED
-        one_lsb = 1.0 if capture.node == "adc_counts" else adc.lsb_v
+        one_lsb = capture.one_count(adc.lsb_v)
         moves = np.percentile(values, 99.5) - np.percentile(values, 0.5)
         noise = 7 * adc.noise_lsb * one_lsb
         return NOTHING if moves < max(_FLAT_LSB * one_lsb, noise) else None
@@ -154,7 +155,7 @@ class BoardChecker:
             # With its diode the other way round a reading falls from its rest, and soon ends at 0.
             rest = float(np.nanpercentile(capture.values, 99.5))
             mirrored = replace(capture, values=np.maximum(rest - capture.values, 0.0))
-            one_v = self.chain.adc.lsb_v if capture.node == "adc_counts" else 1.0
+            one_v = self.chain.adc.lsb_v if capture.is_counts else 1.0
             try:
                 align_whole(mirrored, self.model, [design], rest * one_v)
             except NoMarksError:

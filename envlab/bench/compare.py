@@ -10,7 +10,7 @@ import numpy as np
 from envlab.bench.captures.capture import Capture
 from envlab.bench.fit.fit import FittedBoard
 from envlab.bench.fit.model import BenchModel
-from envlab.bench.fit.values import BoardValues, designed_values
+from envlab.bench.fit.values import BoardValues, designed_values, file_times
 from envlab.bench.signals.expected import Reading, expected_readings, readings_of
 from envlab.units import FloatArray
 
@@ -52,11 +52,10 @@ def compare(
             replace(one, gain=heard.gain, low_gain=heard.low_gain, high_gain=heard.high_gain)
             for one in boards
         ]
-    in_counts = capture.node == "adc_counts"
     wanted = readings_of(model.program)
-    rows = expected_readings(model, boards, in_counts=in_counts)
-    times_s = capture.time_s / (1 + fitted.values.clock) - fitted.values.delay_s
-    room = 1.0 if in_counts else model.chain.adc.lsb_v
+    rows = expected_readings(model, boards, in_counts=capture.is_counts)
+    times_s = file_times(capture.time_s, fitted.values)
+    room = capture.one_count(model.chain.adc.lsb_v)
     found = []
     for place, one in enumerate(wanted):
         measured = _measured(capture.values, times_s, one)
@@ -67,7 +66,7 @@ def compare(
             Comparison(
                 capture.node,
                 one.name,
-                "counts" if in_counts else "V",
+                capture.unit,
                 measured,
                 float(some[0]),
                 float(some.min()) - room,

@@ -6,8 +6,9 @@ import numpy as np
 
 from envlab.bench.captures.capture import Capture
 from envlab.bench.fit.align import Alignment
-from envlab.bench.fit.first_guess import file_times, mean_between, rest_level, step_levels
+from envlab.bench.fit.first_guess import mean_between, rest_level, step_levels
 from envlab.bench.fit.model import BenchModel
+from envlab.bench.fit.values import file_times
 from envlab.bench.signals.program import STEPS_DB
 from envlab.board_firmware import runtime_design
 from envlab.board_firmware.folder import runtime_lacks
@@ -15,7 +16,6 @@ from envlab.chain import Chain
 from envlab.design_file import digest
 from envlab.errors import EnvlabError
 from envlab.firmware.export import mark_of
-from envlab.units import FloatArray
 
 # Values that a rise to 90 % must have, so that its time can be told.
 LEAST_VALUES_A_RISE = 3.0
@@ -82,7 +82,7 @@ def _check_mark(mark: int, chain: Chain, name: str) -> None:
 
 
 def _check_range(capture: Capture, chain: Chain, name: str) -> None:
-    if capture.node != "adc_counts":
+    if not capture.is_counts:
         return
     values = capture.values[np.isfinite(capture.values)]
     if values.max() > chain.adc.top_code:
@@ -95,13 +95,12 @@ def _check_range(capture: Capture, chain: Chain, name: str) -> None:
         raise CaptureError(f"{name}: has {values.min():g} counts; a converter gives none below 0")
 
 
-def check_levels(capture: Capture, alignment: Alignment, model: BenchModel) -> FloatArray:
-    """Return where the level steps settle; raise CaptureError if they do not step, as with automatic gain."""
-    times_s = file_times(capture, alignment)
+def check_levels(capture: Capture, alignment: Alignment, model: BenchModel) -> None:
+    """Raise CaptureError if the level steps do not step, as with automatic gain."""
+    times_s = file_times(capture.time_s, alignment)
     rest = rest_level(capture, times_s, model)
     levels = step_levels(capture, times_s, model) - rest
-    adc = model.chain.adc
-    one_lsb = 1.0 if capture.node == "adc_counts" else adc.lsb_v
+    one_lsb = capture.one_count(model.chain.adc.lsb_v)
     half = STEPS_DB.index(-12.0)
     name = capture.name or "capture"
     first = model.program.of_kind("step")[0]
@@ -114,4 +113,3 @@ def check_levels(capture: Capture, alignment: Alignment, model: BenchModel) -> F
             f"{stepped_db:.1f} dB only; turn off "
             "every automatic gain and every effect of the sound card or phone, and play again"
         )
-    return levels

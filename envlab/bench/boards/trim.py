@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -207,10 +208,9 @@ def read_boards(path: str | Path, chain: Chain) -> list[BoardReadings]:
         raise FileError(f"{file}: holds {len(rows) - 1} boards, {MOST_BOARDS} at most are wanted")
     levels = _levels(file, chain, [one.strip() for one in rows[0]])
     found = [_board(file, number, row, levels) for number, row in enumerate(rows[1:], start=2)]
-    serials = [one.serial for one in found]
-    for serial in serials:
-        if serials.count(serial) > 1:
-            raise FileError(f"{file}: serial {serial} stands there {serials.count(serial)} times")
+    for serial, times in Counter(one.serial for one in found).items():
+        if times > 1:
+            raise FileError(f"{file}: serial {serial} stands there {times} times")
     return found
 
 

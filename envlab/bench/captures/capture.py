@@ -1,5 +1,6 @@
-"""A capture: what came back from the bench, with its own time stamps and all that is known to "
-"be wrong with it."""
+"""A capture: what came back from the bench, with its own time stamps and all that is known
+to be wrong with it.
+"""
 
 from __future__ import annotations
 
@@ -70,6 +71,20 @@ class Capture:
             raise ParameterError(f"time_s[{at}]", float(time_s[at]), "later than the one before it")
         object.__setattr__(self, "time_s", time_s)
         object.__setattr__(self, "values", values)
+
+    @property
+    def is_counts(self) -> bool:
+        """Whether the values are a converter's readings."""
+        return self.node == "adc_counts"
+
+    @property
+    def unit(self) -> str:
+        """Of the values: "counts" or "V"."""
+        return CAPTURED[self.node]
+
+    def one_count(self, lsb_v: float) -> float:
+        """How far one count of a converter moves a value, counts or V; lsb_v: of the converter, V."""
+        return 1.0 if self.is_counts else lsb_v
 
     @property
     def duration_s(self) -> float:

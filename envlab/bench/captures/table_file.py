@@ -14,6 +14,7 @@ import numpy as np
 
 from envlab.bench.captures.capture import Capture
 from envlab.errors import FileError
+from envlab.files import read_whole
 from envlab.units import FloatArray
 
 _NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$")
@@ -97,10 +98,7 @@ def _stated_rate(table: _Table) -> float | None:
 
 
 def _table(file: Path) -> _Table:
-    try:
-        text = file.read_bytes().decode("utf-8-sig", errors="replace")
-    except OSError as error:
-        raise FileError(f"{file}: cannot be read: {error.strerror or error}") from error
+    text = read_whole(file).decode("utf-8-sig", errors="replace")
     facts, lines = {}, []
     for line in text.splitlines():
         if line.startswith("#"):
@@ -231,8 +229,7 @@ def _value_column(file: Path, table: _Table, asked: str | None, time_column: int
 
 
 def _rising(file: Path, times_s: FloatArray, notes: list[str]) -> FloatArray:
-    """Times that rise: those that stand still, for want of digits, are put evenly between their "
-    "neighbours."""
+    """Times that rise: those that stand still, for want of digits, are put evenly in between."""
     steps = np.diff(times_s)
     if not np.isfinite(times_s).all() or (steps < 0).any():
         at = int(np.flatnonzero(~(steps >= 0))[0]) + 2
@@ -263,8 +260,7 @@ def capture_text(capture: Capture) -> str:
     if capture.is_partial:
         facts.append("# partial = the capture broke off")
     facts += [f"# note {number} = {text}" for number, text in enumerate(capture.notes, start=1)]
-    unit = "counts" if capture.node == "adc_counts" else "detector_v"
-    form = "{:.0f}" if capture.node == "adc_counts" else "{:.9g}"
+    unit, form = ("counts", "{:.0f}") if capture.is_counts else ("detector_v", "{:.9g}")
     rows = (
         f"{time:.9g},{form.format(value) if np.isfinite(value) else ''}"
         for time, value in zip(capture.time_s.tolist(), capture.values.tolist(), strict=True)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog.stage import fitted_parts
-from envlab.bench.fit.values import BoardValues, designed_values
+from envlab.bench.fit.values import AS_LOGARITHM, BoardValues, designed_values
 from envlab.chain import Chain
 from envlab.units import FloatArray, format_value
 
@@ -210,8 +210,7 @@ def _value(chain: Chain, field: str) -> str:
 
 def vector(values: BoardValues, design: BoardValues) -> FloatArray:
     """Return the numbers of TOLD_BY of a board beside its design's, shape (numbers,)."""
-    plain = ("offset_lsb", "drop_v")
     pairs = ((name, getattr(values, name), getattr(design, name)) for name in TOLD_BY)
     return np.array(
-        [here - there if name in plain else math.log(here / there) for name, here, there in pairs]
+        [math.log(here / there) if name in AS_LOGARITHM else here - there for name, here, there in pairs]
     )

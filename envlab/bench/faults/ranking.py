@@ -23,7 +23,7 @@ from envlab.bench.faults.fault_classes import (
     vector,
 )
 from envlab.bench.fit.fit import FittedBoard
-from envlab.bench.fit.values import BoardValues, designed_values
+from envlab.bench.fit.values import BoardValues, designed_values, vector_of
 from envlab.bench.signals.expected_boards import spread_of
 from envlab.chain import Chain
 
@@ -80,7 +80,7 @@ def rank_faults(
     """
     design = designed_values(chain)
     mean, spread = spread_of(healthy, TOLD_BY)
-    mean = mean - np.array([_plain(design, name) for name in TOLD_BY])
+    mean = mean - vector_of(design, TOLD_BY)
     least = np.array([_LEAST[name] for name in TOLD_BY])
     if way == "acoustic":
         # The level at the microphone is known to some 3 dB at best.
@@ -113,11 +113,6 @@ def rank_faults(
 def certain(name: str, next_step: str) -> Ranking:
     """Return a ranking with one class, for what shows without a fit."""
     return Ranking((Suspect(name, 1.0, next_step),), name)
-
-
-def _plain(values: BoardValues, name: str) -> float:
-    value = float(getattr(values, name))
-    return value if name in ("offset_lsb", "drop_v") else math.log(value)
 
 
 def _log_likelihood(

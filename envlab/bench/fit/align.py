@@ -26,7 +26,7 @@ from envlab.units import FloatArray
 # A microcontroller's own oscillator is off by up to 2 %; a little more is looked for.
 CLOCKS = np.linspace(-0.025, 0.025, 21)
 RATE_HZ = 1000.0
-# Likeness to a mark from which on it is one: noise alone stays below 0.4 (tests/bench/fit/test_align.py).
+# Likeness to a mark from which on it is one: noise alone stays below 0.4 (tests/bench/fit/test_fit.py).
 ENOUGH = 0.5
 # The same of the whole signal, which is long: its slow changes resemble other music's more than a mark does.
 ENOUGH_WHOLE = 0.8
@@ -43,9 +43,11 @@ class NoMarksError(EnvlabError):
 
 @dataclass(frozen=True)
 class Alignment:
-    """delay_s: when the file began, on a right clock, s. clock: how much too fast the capture's clock
-    runs, as
-    a share. likeness: of the less alike mark to what was looked for, 0 to 1."""
+    """Where the file lies in a capture.
+
+    delay_s: when it began, on a right clock, s. clock: how much too fast the capture's clock runs, as a
+    share. likeness: of the less alike mark to what was looked for, 0 to 1.
+    """
 
     delay_s: float
     clock: float

@@ -9,7 +9,7 @@ import numpy as np
 from envlab.bench.captures.capture import Capture
 from envlab.bench.fit.align import Alignment
 from envlab.bench.fit.model import BenchModel
-from envlab.bench.fit.values import BoardValues
+from envlab.bench.fit.values import BoardValues, file_times
 from envlab.bench.signals.program import STEPS_DB, Stretch
 from envlab.errors import EnvlabError
 from envlab.units import FloatArray, from_db
@@ -19,11 +19,6 @@ ATTACKS = (0.1, 0.3, 1.0, 3.0, 10.0)
 # Share of a step behind which a detector has settled well enough for a guess.
 _SETTLED = 0.7
 _FEW_AT_REST = 20
-
-
-def file_times(capture: Capture, alignment: Alignment) -> FloatArray:
-    """Return when the capture's values stand in the file, s, shape (n,)."""
-    return np.asarray(capture.time_s / (1 + alignment.clock) - alignment.delay_s)
 
 
 def rest_level(capture: Capture, times_s: FloatArray, model: BenchModel) -> float:
@@ -82,7 +77,7 @@ def first_guesses(
 
     design: the board as designed. counts_per_v: what the capture shows for a volt.
     """
-    times_s = file_times(capture, alignment)
+    times_s = file_times(capture.time_s, alignment)
     rest, levels = rest_level(capture, times_s, model), step_levels(capture, times_s, model)
     release_s = release_guess_s(capture, times_s, model, rest)
     heard_v = (levels - rest) / counts_per_v

@@ -21,30 +21,37 @@ from scipy.stats import t as student
 from envlab.bench.captures.capture import Capture
 from envlab.bench.fit.align import Alignment, align
 from envlab.bench.fit.converter import mean_reading
-from envlab.bench.fit.first_guess import file_times, first_guesses
+from envlab.bench.fit.first_guess import first_guesses
 from envlab.bench.fit.model import BenchModel
 from envlab.bench.fit.room_error import room_covariance
-from envlab.bench.fit.values import BoardValues, designed_values
+from envlab.bench.fit.values import (
+    AS_LOGARITHM,
+    BoardValues,
+    designed_values,
+    file_times,
+    vector_of,
+    with_vector,
+)
 from envlab.units import BoolArray, FloatArray
 
-# Fitted number → (fitted as a logarithm, step of its difference quotient).
-FITTED: Mapping[str, tuple[bool, float]] = {
-    "gain": (True, 1e-3),
-    "low_gain": (True, 1e-3),
-    "high_gain": (True, 1e-3),
-    "attack_s": (True, 2e-3),
-    "release_s": (True, 2e-3),
-    "offset_lsb": (False, 1.0),
-    "drop_v": (False, 5e-4),
-    "lean_v": (False, 2e-4),
-    "corner": (True, 2e-2),
-    "limit": (True, -5e-3),
-    "delay_s": (False, 1.0),
-    "clock": (False, 1.0),
+# Fitted number → step of its difference quotient, of the logarithm in AS_LOGARITHM. None: its slope is known.
+FITTED: Mapping[str, float | None] = {
+    "gain": 1e-3,
+    "low_gain": 1e-3,
+    "high_gain": 1e-3,
+    "attack_s": 2e-3,
+    "release_s": 2e-3,
+    "offset_lsb": None,
+    "drop_v": 5e-4,
+    "lean_v": 2e-4,
+    "corner": 2e-2,
+    "limit": -5e-3,
+    "delay_s": None,
+    "clock": None,
 }
 # What the model itself is off, beside continuous time with every part drawn on its own; standard deviations,
 # set by hand on the 32 boards of the first runs of tests/bench/invented.py, and not yet proven on others;
-# logarithms where FITTED says so.
+# logarithms of those in AS_LOGARITHM.
 _MODEL_ERROR = {
     "gain": 8e-5,
     "low_gain": 8e-5,
@@ -88,8 +95,8 @@ class FittedBoard:
     """A board as a capture shows it.
 
     values: its numbers. intervals: name → value and interval, of those that the capture says something of;
-    noise_lsb among them. names, covariance: of the fitted vector (logarithms where FITTED says so), shape
-    (names, names). residual: shape (n,), counts or V, NaN where nothing was compared. rms: of it.
+    noise_lsb among them. names, covariance: of the fitted vector (logarithms of those in AS_LOGARITHM),
+    shape (names, names). residual: shape (n,), counts or V, NaN where nothing was compared. rms: of it.
     alignment: where the file lies in the capture.
     """
 
@@ -165,12 +172,12 @@ class _Problem:
     ) -> None:
         self._capture, self._model, self._alignment = capture, model, alignment
         adc = model.chain.adc
-        self._counts = capture.node == "adc_counts"
+        self._counts = capture.is_counts
         self.per_volt = adc.settled_share / adc.lsb_v if self._counts else 1.0
         self._node_v = model.chain.rectifier.reference_node_v
         self._top_code = adc.top_code
         self._noise_lsb = adc.noise_lsb if noise_lsb is None else noise_lsb
-        times_s = file_times(capture, alignment)
+        times_s = file_times(capture.time_s, alignment)
         margin_s = 0.02
         inside = model.fitted_times(times_s) & model.fitted_times(times_s + margin_s)
         self._used: BoolArray = inside & model.fitted_times(times_s - margin_s) & np.isfinite(capture.values)
@@ -204,7 +211,7 @@ class _Problem:
 
         found: Any = least_squares(
             off,
-            np.clip(_vector(begin, names), *bounds),
+            np.clip(vector_of(begin, names), *bounds),
             jac=slopes,
             bounds=bounds,
             x_scale="jac",
@@ -235,7 +242,7 @@ class _Problem:
             "lean_v": 0.05,
             "corner": 1.5,
         }
-        middle = _vector(begin, names)
+        middle = vector_of(begin, names)
         away = np.array([reach.get(name, 7.0) for name in names])
         low = middle - away
         if "lean_v" in names:
@@ -244,7 +251,7 @@ class _Problem:
         return low, middle + away
 
     def _file_times(self, trial: BoardValues) -> FloatArray:
-        return self._times_s / (1 + trial.clock) - trial.delay_s
+        return file_times(self._times_s, trial)
 
     def _level(self, read_v: FloatArray, trial: BoardValues) -> FloatArray:
         """Before the converter's steps, counts; or V."""
@@ -260,14 +267,13 @@ class _Problem:
         return self._read(self._level(read_v, trial))[0] - self._values
 
     def _slopes(self, trial: BoardValues, names: Sequence[str]) -> FloatArray:
-        moved = [name for name in names if name not in ("offset_lsb", "delay_s", "clock")]
-        steps = [FITTED[name][1] for name in moved]
-        trials = [trial, *(_moved(trial, names, name, step) for name, step in zip(moved, steps, strict=True))]
+        steps = {name: step for name in names if (step := FITTED[name]) is not None}
+        trials = [trial, *(_moved(trial, names, name, step) for name, step in steps.items())]
         done = self._model.read(trials, self._file_times(trial))
         level = self._level(done.read_v[:, 0], trial)
         _, slope = self._read(level)
         columns = {}
-        for place, (name, step) in enumerate(zip(moved, steps, strict=True), start=1):
+        for place, (name, step) in enumerate(steps.items(), start=1):
             columns[name] = (done.read_v[:, place] - done.read_v[:, 0]) * self.per_volt / step
         rise = done.rise_v_s * self.per_volt
         columns["offset_lsb"] = np.ones(level.size) if self._counts else np.zeros(level.size)
@@ -301,7 +307,7 @@ class _Problem:
         for place, name in enumerate(names):
             half = reach * math.sqrt(max(float(covariance[place, place]), 0.0))
             value = float(getattr(values, name))
-            if FITTED[name][0]:
+            if name in AS_LOGARITHM:
                 intervals[name] = Interval(
                     value, value * math.exp(-half), value * math.exp(min(half, _AS_GOOD_AS_ANY))
                 )
@@ -387,25 +393,12 @@ def jackknife_covariance(slopes: FloatArray, residual: FloatArray, groups: Any) 
     return covariance / np.outer(scale, scale), float(count - 1)
 
 
-def _vector(values: BoardValues, names: Sequence[str]) -> FloatArray:
-    return np.array(
-        [
-            math.log(max(getattr(values, name), 1e-9)) if FITTED[name][0] else getattr(values, name)
-            for name in names
-        ]
-    )
-
-
 def _with(values: BoardValues, names: Sequence[str], vector: FloatArray) -> BoardValues:
-    changed: dict[str, Any] = {
-        name: math.exp(number) if FITTED[name][0] else float(number)
-        for name, number in zip(names, vector, strict=True)
-    }
-    moved = replace(values, **changed)
+    moved = with_vector(values, names, vector)
     return moved if "low_gain" in names else replace(moved, low_gain=moved.gain)
 
 
 def _moved(values: BoardValues, names: Sequence[str], name: str, step: float) -> BoardValues:
-    vector = _vector(values, names)
+    vector = vector_of(values, names)
     vector[list(names).index(name)] += step
     return _with(values, names, vector)

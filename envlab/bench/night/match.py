@@ -16,7 +16,7 @@ RATE_HZ = 200.0
 # A microcontroller's own oscillator is off by up to 2 %, a little more is looked for; over a minute a step
 # of this grid drifts by 30 ms.
 CLOCKS = np.linspace(-0.025, 0.025, 101)
-# Likeness of the same song is above, of another song below (tests/bench/night/test_match.py).
+# Likeness of the same song is above, of another song below (tests/bench/night/test_night.py).
 ENOUGH = 0.5
 LEAST_S = 5.0
 

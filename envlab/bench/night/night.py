@@ -21,7 +21,14 @@ from envlab.bench.captures.capture import Capture
 from envlab.bench.fit.align import Alignment
 from envlab.bench.fit.converter import mean_reading
 from envlab.bench.fit.model import BenchModel
-from envlab.bench.fit.values import BoardValues, designed_values, ratio_db
+from envlab.bench.fit.values import (
+    BoardValues,
+    designed_values,
+    file_times,
+    ratio_db,
+    vector_of,
+    with_vector,
+)
 from envlab.bench.night.match import match
 from envlab.bench.signals.board_wave import input_peak
 from envlab.bench.signals.expected_boards import OFFSET_V
@@ -32,16 +39,17 @@ from envlab.sound.recording import Recording
 from envlab.units import BoolArray, FloatArray, db
 
 LONGEST_S = 180.0
-# Number → (fitted as a logarithm, step of its difference quotient, how far it may go from where it begins).
-_FITTED: Mapping[str, tuple[bool, float, float]] = {
-    "gain": (True, 1e-3, 5.0),
-    "delay_s": (False, 2e-4, 0.2),
-    "clock": (False, 1e-6, 2e-3),
-    "limit": (True, -5e-3, 4.0),
-    "drop_v": (False, 5e-4, 1.0),
-    "attack_s": (True, 5e-3, 4.0),
-    "release_s": (True, 5e-3, 4.0),
-    "offset_lsb": (False, 1e-2, 500.0),
+# Number → (step of its difference quotient, how far it may go from where it begins), of the logarithm in
+# AS_LOGARITHM.
+_FITTED: Mapping[str, tuple[float, float]] = {
+    "gain": (1e-3, 5.0),
+    "delay_s": (2e-4, 0.2),
+    "clock": (1e-6, 2e-3),
+    "limit": (-5e-3, 4.0),
+    "drop_v": (5e-4, 1.0),
+    "attack_s": (5e-3, 4.0),
+    "release_s": (5e-3, 4.0),
+    "offset_lsb": (1e-2, 500.0),
 }
 _ALWAYS = ("gain", "delay_s", "clock")
 # Stage → what it may be off by, the words for that.
@@ -184,7 +192,7 @@ def night_after(chain: Chain, recording: Recording, capture: Capture) -> NightCh
     EnvlabError
         One line, if the two do not show the same music.
     """
-    if capture.node != "adc_counts":
+    if not capture.is_counts:
         raise EnvlabError(f"{capture.name or 'log'}: holds {capture.node}; a log of counts is wanted")
     model = night_model(chain, recording)
     where = match(capture, model)
@@ -199,18 +207,18 @@ def night_after(chain: Chain, recording: Recording, capture: Capture) -> NightCh
     if chain.rectifier.kind == "full":
         half = problem.solve(replace(base, half_wave=True), _ALWAYS)
         tried.append((HALF_WAVE, _HALF_WAVE_WORDS, half, 1))
-    found = [problem.explained(base, *one) for one in tried] + [problem.moving_gain(base)]
+    simulated = problem.of(base)
+    found = [problem.explained(simulated, *one) for one in tried] + [problem.moving_gain(base, simulated)]
     best: dict[str, Explanation] = {}
     for one in sorted(found, key=lambda row: row.score):
         best.setdefault(one.stage, one)
-    time_s, measured, simulated = problem.traces(base)
     return NightCheck(
-        time_s,
-        measured,
+        problem.times_s(base),
+        problem.measured,
         simulated,
         Alignment(base.delay_s, base.clock, where.likeness),
         ratio_db(base.gain),
-        problem.residual_db(simulated - measured),
+        problem.residual_db(simulated - problem.measured),
         tuple(best.values()),
     )
 
@@ -220,7 +228,7 @@ class _Night:
 
     def __init__(self, capture: Capture, model: BenchModel, where: Alignment) -> None:
         self._model, self._adc = model, model.chain.adc
-        times_s = capture.time_s / (1 + where.clock) - where.delay_s
+        times_s = file_times(capture.time_s, where)
         margin_s = 0.3
         # The board heard something before the recording began, too: its first second is not judged.
         settle_s = min(2 * model.chain.detector_as_built.slowest_s, 0.2 * model.program.duration_s)
@@ -229,13 +237,13 @@ class _Night:
             & (times_s < model.program.duration_s - margin_s)
             & np.isfinite(capture.values)
         )
-        self._times_s, self._values = capture.time_s[self._used], capture.values[self._used]
-        if self._values.size < 100:
+        self._times_s, self.measured = capture.time_s[self._used], capture.values[self._used]
+        if self.measured.size < 100:
             raise EnvlabError(
-                f"{capture.name or 'log'}: has {self._values.size} readings within the recording, at least "
+                f"{capture.name or 'log'}: has {self.measured.size} readings within the recording, at least "
                 "100 are wanted"
             )
-        self._rest = float(np.percentile(self._values, 1))
+        self._rest = float(np.percentile(self.measured, 1))
         self._groups = np.floor(self._times_s / _CLUSTER_S).astype(np.int64)
 
     def read(self, trials: Sequence[BoardValues], times_s: FloatArray) -> FloatArray:
@@ -248,7 +256,7 @@ class _Night:
 
     def of(self, trial: BoardValues) -> FloatArray:
         """Mean readings of one trial at the log's own times, counts."""
-        return self.read([trial], self._times_s / (1 + trial.clock) - trial.delay_s)[:, 0]
+        return self.read([trial], file_times(self._times_s, trial))[:, 0]
 
     def at_rest(self, trial: BoardValues) -> BoardValues:
         """A trial whose offset is what the log's rest says, as far as a sound converter may have one."""
@@ -261,7 +269,7 @@ class _Night:
         """A trial with about the gain that the log shows."""
         shown = self.of(trial)
         shown = shown - np.percentile(shown, 1)
-        there = self._values - self._rest
+        there = self.measured - self._rest
         gain = trial.gain * float(np.percentile(there, 95) / max(np.percentile(shown, 95), 0.1))
         return self._as_gain(trial, min(max(gain, 1e-3), 1e3))
 
@@ -283,12 +291,11 @@ class _Night:
 
     def solve(self, begin: BoardValues, names: Sequence[str]) -> BoardValues:
         """The trial that leaves least."""
-        steps = np.array([_FITTED[name][1] for name in names])
-        reach = np.array([_FITTED[name][2] for name in names])
-        start = _vector(begin, names)
+        steps, reach = np.array([_FITTED[name] for name in names]).T
+        start = vector_of(begin, names)
 
         def off(vector: FloatArray) -> FloatArray:
-            return self.of(self._with(begin, names, vector)) - self._values
+            return self.of(self._with(begin, names, vector)) - self.measured
 
         def slopes(vector: FloatArray) -> FloatArray:
             trials = [
@@ -299,7 +306,7 @@ class _Night:
             # What moves the times is read for itself; all else at the same times side by side.
             moves = [name in ("delay_s", "clock") for name in names]
             still = [middle, *(one for one, moved in zip(trials, moves, strict=True) if not moved)]
-            read = self.read(still, self._times_s / (1 + middle.clock) - middle.delay_s)
+            read = self.read(still, file_times(self._times_s, middle))
             columns, beside = [], iter(range(1, read.shape[1]))
             for one, moved, step in zip(trials, moves, steps, strict=True):
                 there = self.of(one) if moved else read[:, next(beside)]
@@ -313,27 +320,24 @@ class _Night:
         return self._with(begin, names, found.x)
 
     def _with(self, values: BoardValues, names: Sequence[str], vector: FloatArray) -> BoardValues:
-        changed: dict[str, Any] = {
-            name: math.exp(number) if _FITTED[name][0] else float(number)
-            for name, number in zip(names, vector, strict=True)
-        }
-        moved = replace(values, **changed)
+        moved = with_vector(values, names, vector)
         return self._as_gain(moved, moved.gain)
 
     def residual_db(self, residual: FloatArray) -> float:
         """Rms of a residual over rms of what is measured above rest, dB."""
-        there = math.sqrt(float(np.mean((self._values - self._rest) ** 2)))
+        there = math.sqrt(float(np.mean((self.measured - self._rest) ** 2)))
         return float(db(max(math.sqrt(float(np.mean(residual**2))), 1e-9) / max(there, 1e-9)))
 
     def explained(
-        self, base: BoardValues, stage: str, words: str, values: BoardValues, numbers: int
+        self, simulated: FloatArray, stage: str, words: str, values: BoardValues, numbers: int
     ) -> Explanation:
-        return self._row(base, stage, words, self.of(values) - self._values, numbers, values)
+        """A stage's explanation by the board that leaves least; simulated: the design, counts."""
+        return self._row(simulated, stage, words, self.of(values) - self.measured, numbers, values)
 
-    def moving_gain(self, base: BoardValues) -> Explanation:
+    def moving_gain(self, base: BoardValues, simulated: FloatArray) -> Explanation:
         """One factor on the envelope for each two seconds, straight between their middles."""
-        shown, rest = self.of(base), float(self.of(self._as_gain(base, 0.0))[0])
-        above, there = shown - rest, self._values - rest
+        rest = float(self.of(self._as_gain(base, 0.0))[0])
+        above, there = simulated - rest, self.measured - rest
         edges = np.arange(self._times_s[0], self._times_s[-1] + _GAIN_EVERY_S, _GAIN_EVERY_S)
         middles, factors = [], []
         for first, last in itertools.pairwise(edges):
@@ -343,18 +347,18 @@ class _Night:
                 middles.append((first + last) / 2)
                 factors.append(float(np.sum(above[inside] * there[inside])) / power)
         moved = above * np.interp(self._times_s, middles, factors)
-        return self._row(base, RECORDING, _RECORDING_WORDS, moved - there, len(factors), base)
+        return self._row(simulated, RECORDING, _RECORDING_WORDS, moved - there, len(factors), base)
 
     def _row(
         self,
-        base: BoardValues,
+        simulated: FloatArray,
         stage: str,
         words: str,
         residual: FloatArray,
         numbers: int,
         values: BoardValues,
     ) -> Explanation:
-        before = float(np.mean((self.of(base) - self._values) ** 2))
+        before = float(np.mean((simulated - self.measured) ** 2))
         after = float(np.mean(residual**2))
         # Schwarz's criterion; readings within a tenth of a second hang together and count once.
         count = np.unique(self._groups).size
@@ -362,15 +366,9 @@ class _Night:
         taken = min(max(1 - after / max(before, 1e-12), 0.0), 1.0)
         return Explanation(stage, words, self.residual_db(residual), taken, score, values)
 
-    def traces(self, base: BoardValues) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """(time, measured, simulated) of the readings that were compared."""
-        times_s = self._times_s / (1 + base.clock) - base.delay_s
-        return times_s, self._values, self.of(base)
-
-
-def _vector(values: BoardValues, names: Sequence[str]) -> FloatArray:
-    numbers = [getattr(values, name) for name in names]
-    return np.array([math.log(v) if _FITTED[name][0] else v for name, v in zip(names, numbers, strict=True)])
+    def times_s(self, base: BoardValues) -> FloatArray:
+        """Of the readings that were compared, on the recording's clock, s."""
+        return file_times(self._times_s, base)
 
 
 def night_csv(found: NightCheck) -> str:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from envlab.bench.fit.values import BoardValues, designed_values, time_constants
+from envlab.bench.fit.values import BoardValues, designed_values, time_constants, vector_of
 from envlab.bench.signals.board_wave import response_at
 from envlab.bench.signals.program import HIGH_HZ, LOW_HZ, MAIN_HZ
 from envlab.chain import Chain
@@ -91,9 +91,3 @@ def spread_of(values: list[BoardValues], names: tuple[str, ...]) -> tuple[np.nda
     """Return (mean, covariance) of boards' numbers, logarithms of those that are ratios or times."""
     rows = np.array([vector_of(one, names) for one in values])
     return rows.mean(axis=0), np.atleast_2d(np.cov(rows.T))
-
-
-def vector_of(values: BoardValues, names: tuple[str, ...]) -> np.ndarray:
-    """Return numbers of a board by name, logarithms of those that cannot be negative."""
-    plain = ("offset_lsb", "drop_v", "lean_v")
-    return np.array([v if n in plain else np.log(v) for n, v in ((n, getattr(values, n)) for n in names)])

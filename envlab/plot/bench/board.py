@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from envlab.bench.captures.capture import Capture
 from envlab.bench.check import BoardCheck
 from envlab.bench.fit.fit import FittedBoard, Interval
-from envlab.bench.fit.values import BoardValues, ratio_db
+from envlab.bench.fit.values import BoardValues, file_times, ratio_db
 from envlab.bench.words import SAID
 from envlab.errors import EnvlabError
 from envlab.plot.palette import INK, SHADE, SOFT, colour
@@ -55,8 +55,7 @@ def board_sheet(capture: Capture, check: BoardCheck) -> Figure:
 
 
 def _traces(upper: Axes, lower: Axes, capture: Capture, fitted: FittedBoard) -> None:
-    times_s = capture.time_s / (1 + fitted.values.clock) - fitted.values.delay_s
-    unit = "counts" if capture.node == "adc_counts" else "V"
+    times_s, unit = file_times(capture.time_s, fitted.values), capture.unit
     upper.plot(times_s, capture.values, color=colour("counts"), linewidth=LINE_PT)
     upper.plot(times_s, capture.values - fitted.residual, color=INK, linewidth=0.8, linestyle=(0, (3, 1.5)))
     dress(upper, y=unit)
