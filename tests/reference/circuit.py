@@ -45,7 +45,7 @@ class Wave:
         )
         # cells begin one sample before the clip, so that a run may start a moment before time 0
         value, slope, bend = (np.roll(x, _GRID) for x in (value, slope, bend))
-        self._coefficients = _hermite_cells(value, slope, bend, (len(samples) + 1) * _GRID)
+        self._coefficients = hermite_cells(value, slope, bend, (len(samples) + 1) * _GRID)
         self._cells = [tuple(row) for row in self._coefficients.tolist()]
         self.peak = float(np.abs(self._coefficients[:, 5]).max())
 
@@ -76,7 +76,7 @@ class Formula:
     quickest_hz: float
 
 
-def _hermite_cells(value: np.ndarray, slope: np.ndarray, bend: np.ndarray, cells: int) -> np.ndarray:
+def hermite_cells(value: np.ndarray, slope: np.ndarray, bend: np.ndarray, cells: int) -> np.ndarray:
     """Fifth-degree polynomials, highest power first, with value, slope and bend as given at both ends."""
     p0, v0, a0 = value[:cells], slope[:cells], bend[:cells]
     p1, v1, a1 = (np.roll(x, -1)[:cells] for x in (value, slope, bend))

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from reference.circuit import hermite_cells
 
 GRID = 8
 
@@ -41,7 +42,7 @@ def sampled(samples: np.ndarray, rate_hz: float) -> Waves:
     value, slope, bend = (
         np.fft.irfft(spectrum * (1j * omega_h) ** order, period * GRID) * GRID for order in range(3)
     )
-    return Waves(_cells(value, slope, bend, len(samples) * GRID)[np.newaxis], rate_hz * GRID)
+    return Waves(hermite_cells(value, slope, bend, len(samples) * GRID)[np.newaxis], rate_hz * GRID)
 
 
 def sine(peak: float, frequency_hz: float, duration_s: float, phase: float = 0.0) -> Waves:
@@ -51,7 +52,7 @@ def sine(peak: float, frequency_hz: float, duration_s: float, phase: float = 0.0
     t = np.arange(int(duration_s * cells_per_s) + 2) / cells_per_s
     step = turn / cells_per_s
     s, c = peak * np.sin(turn * t + phase), peak * np.cos(turn * t + phase)
-    return Waves(_cells(s, step * c, -step * step * s, t.size - 1)[np.newaxis], cells_per_s)
+    return Waves(hermite_cells(s, step * c, -step * step * s, t.size - 1)[np.newaxis], cells_per_s)
 
 
 def sine_burst(peak: float, frequency_hz: float, cycles: int) -> Waves:
@@ -70,21 +71,3 @@ def together(waves: Sequence[Waves]) -> Waves:
     """Several waves of one grid, for sources that each have their own."""
     assert len({w.cells_per_s for w in waves}) == 1
     return Waves(np.concatenate([w.coefficients for w in waves]), waves[0].cells_per_s)
-
-
-def _cells(value: np.ndarray, slope: np.ndarray, bend: np.ndarray, cells: int) -> np.ndarray:
-    """Fifth-degree polynomials with value, slope and bend, per cell, as given at both ends."""
-    p0, v0, a0 = value[:cells], slope[:cells], bend[:cells]
-    p1, v1, a1 = (np.roll(x, -1)[:cells] for x in (value, slope, bend))
-    dp = p1 - p0
-    return np.stack(
-        [
-            6 * dp - 3 * (v0 + v1) - (a0 - a1) / 2,
-            -15 * dp + 8 * v0 + 7 * v1 + (3 * a0 - 2 * a1) / 2,
-            10 * dp - 6 * v0 - 4 * v1 - (3 * a0 - a1) / 2,
-            a0 / 2,
-            v0,
-            p0,
-        ],
-        axis=1,
-    )
