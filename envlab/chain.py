@@ -17,7 +17,7 @@ from envlab.analog.envelope import BuiltRectifier, HoldState, check_goes_togethe
 from envlab.analog.hold_capacitor import HoldCapacitor, as_built
 from envlab.analog.microphone import Microphone
 from envlab.analog.noise import noise_streams
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.rectifiers.pumps import PumpRectifier

@@ -16,7 +16,7 @@ from envlab.analog.adc import Adc
 from envlab.analog.detector import Detector
 from envlab.analog.envelope import BuiltRectifier, HoldState
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.rectifiers.pumps import PumpRectifier

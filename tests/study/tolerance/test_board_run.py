@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from envlab.analog.adc import Adc, convert
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector
 from envlab.analog.electret import Electret
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.board_preamp import BoardPreamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.board_firmware import runtime_design
 from envlab.chain import Chain

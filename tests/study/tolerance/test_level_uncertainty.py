@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.chain import Chain
 from envlab.metrics.metrics_of_clip import frame_envelopes
 from envlab.sound.clip import Clip
