@@ -18,7 +18,8 @@ PACKAGE = Path(__file__).resolve().parents[2] / "envlab"
 # Rooms and single files from left to right; those of one row do not know each other.
 ROWS = (
     ("errors", "bibliography"),
-    ("units", "files", "seeds", "notebook_view", "compiling"),
+    ("units", "seeds", "notebook_view"),
+    ("files",),
     ("sound",),
     ("analog",),
     ("digital",),

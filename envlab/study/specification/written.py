@@ -25,7 +25,7 @@ from envlab.design_file import (
     written_value,
 )
 from envlab.errors import FileError, ParameterError
-from envlab.files import write_whole
+from envlab.files.whole import write_whole
 from envlab.study.specification.ranges import Choices, read_ranges
 from envlab.study.specification.specification import (
     Specification,
