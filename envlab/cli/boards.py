@@ -93,8 +93,8 @@ def fit_board_verb(
     from envlab.bench.captures.files import read_capture
     from envlab.bench.check import BoardChecker
     from envlab.bench.signals.expected_boards import boards_within
-    from envlab.design_file import source_text
     from envlab.errors import EnvlabError
+    from envlab.files.tables import source_text
     from envlab.files.whole import write_whole
     from envlab.study.specification.specification import read_specification
     from envlab.units import format_value

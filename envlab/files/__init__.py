@@ -1,1 +1,1 @@
-"""What goes to the disk and comes from it: files that appear whole, tables of TOML, compiled loops that are kept."""
+"""What goes to the disk and comes from it: whole files, tables of TOML, loops that were compiled."""
