@@ -69,6 +69,10 @@ class Board(Protocol):
         """The detector with its real capacitance and all that loads it."""
 
     @property
+    def quiescent_v(self) -> float:
+        """Detector's voltage at silence, V against the ADC's ground."""
+
+    @property
     def quiescent_state(self) -> HoldState:
         """What the capacitors hold when nothing sounds."""
 
