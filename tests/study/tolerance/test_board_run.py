@@ -27,7 +27,8 @@ from envlab.sound.recording import Recording, read_recording
 from envlab.sound.signals import tone
 from envlab.sound.stream import SoundStream, open_sound
 from envlab.study.tolerance.board_run import BoardReadings, read_boards
-from envlab.study.tolerance.tolerances import Tolerances, board_of, draw, varied_parameters
+from envlab.study.tolerance.drawn_boards import board_of, draw
+from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
 from envlab.units import pressure_rms_pa
 
 WIDE = Tolerances(
