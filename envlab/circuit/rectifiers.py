@@ -15,7 +15,7 @@ from typing import Any
 
 from envlab.analog.detector import AverageDetector, Detector
 from envlab.analog.hold_capacitor import HoldCapacitor
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.pumps import PumpRectifier
 from envlab.analog.stage import fitted_parts
 from envlab.circuit.description import Component
