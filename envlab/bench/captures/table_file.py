@@ -14,7 +14,7 @@ import numpy as np
 
 from envlab.bench.captures.capture import Capture
 from envlab.errors import FileError
-from envlab.files import read_whole
+from envlab.files.whole import read_whole
 from envlab.units import FloatArray
 
 _NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$")
