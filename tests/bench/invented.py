@@ -146,7 +146,7 @@ def _corner_of(board: InventedBoard, chain: Chain) -> float:
 RELATIVE = ("gain", "low_gain", "high_gain", "attack_s", "release_s", "corner")
 
 
-# Boards by which intervals are proven: numbers fixed on 29 November 2026, before any of them was fitted. Those
+# Boards by which intervals are proven: fixed on 29 November 2026, before any of them was fitted. Those
 # from 0 on were looked at before, and are what intervals.MODEL_ERROR was estimated on.
 PROOF, TRAINING = 10_000, 0
 
