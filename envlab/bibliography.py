@@ -259,6 +259,12 @@ _SOURCES = {
         "from memory",
         ("MacKinnon",),
     ),
+    "Satterthwaite1946": Source(
+        "F. E. Satterthwaite, An approximate distribution of estimates of variance components, Biometrics"
+        " Bulletin, vol. 2, 1946, pp. 110-114",
+        "from memory",
+        ("Satterthwaite",),
+    ),
     "Golomb1967": Source(
         "S. W. Golomb, Shift register sequences, Holden-Day, 1967", "from memory", ("Golomb",)
     ),

@@ -6,7 +6,8 @@ import math
 
 from envlab.bench.check import BoardCheck
 from envlab.bench.faults.fault_classes import CANNOT_TELL, HEALTHY
-from envlab.bench.fit.fit import FittedBoard, Interval
+from envlab.bench.fit.fit import FittedBoard
+from envlab.bench.fit.intervals import Interval
 from envlab.bench.fit.values import designed_values, ratio_db
 from envlab.study.sentences import Sentence
 

@@ -154,7 +154,7 @@ def check_board(
     CAPTURE: CSV with time_s,counts or volts, a table of an oscilloscope, a log of counts, or a WAV, made
     while
     bench_signal.wav played. Fitted: gain (dB), Ra·C and Rr·C (ms), offset and noise (counts), dead zone (mV),
-    each with an interval of 95 %. Status 4 if the board is not within its tolerances.
+    each with an interval of 95 %. Status 5 if the board is not within its tolerances.
     """
     from envlab.bench.captures.files import read_capture
     from envlab.bench.check import BoardChecker

@@ -22,7 +22,8 @@ from bench.invented import RATE_HZ, RELATIVE, bench, drawn, truth_of
 from reference.invented_board import counts_of, fine_wave
 
 from envlab.bench.captures.capture import Capture
-from envlab.bench.fit.fit import Interval, fit_board
+from envlab.bench.fit.fit import fit_board
+from envlab.bench.fit.intervals import Interval
 from envlab.bench.signals.program import FULL_SCALE, SAMPLE_RATE_HZ
 
 ECHO_S, TAIL_DB, NOISE_DB = 0.4, -10.0, -20.0

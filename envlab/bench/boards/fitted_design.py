@@ -12,7 +12,8 @@ import tomlkit
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.microphone import Microphone
 from envlab.bench.boards.hold_resistor import PartsAlone
-from envlab.bench.fit.fit import FittedBoard, Interval
+from envlab.bench.fit.fit import FittedBoard
+from envlab.bench.fit.intervals import Interval
 from envlab.bench.fit.values import ratio_db
 from envlab.chain import Chain
 from envlab.design_file import written_value

@@ -15,7 +15,8 @@ from envlab.analog.detector import PeakDetector
 from envlab.analog.parts import nearest_value
 from envlab.bench.captures.capture import Capture
 from envlab.bench.fit.align import align
-from envlab.bench.fit.fit import FittedBoard, Interval, fit_board
+from envlab.bench.fit.fit import FittedBoard, fit_board
+from envlab.bench.fit.intervals import Interval
 from envlab.bench.fit.model import BenchModel
 from envlab.bench.fit.values import designed_values
 from envlab.chain import Chain

@@ -50,7 +50,7 @@ def board_read(chain: Chain, trim: BoardTrim) -> Chain:
     louder = replace(heard, sensitivity_dbv_pa=heard.sensitivity_dbv_pa + off_db)
     board = replace(chain, microphone=louder)
     # A mean reading lies half a count under what is read.
-    offset_lsb = trim.rest_counts - (board.quiescent_v / board.adc.lsb_v - 0.5)
+    offset_lsb = trim.rest_counts - (board.adc_as_built.line_lsb(board.quiescent_v) - 0.5)
     return replace(board, adc=replace(board.adc, offset_lsb=min(max(offset_lsb, -100.0), 100.0)))
 
 
@@ -91,8 +91,8 @@ def readings_of_board(board: Chain, serial: str, levels_db_spl: Sequence[float])
     -------
     BoardReadings
     """
-    adc = board.adc
-    rest = board.quiescent_v / adc.lsb_v + adc.offset_lsb
+    adc = board.adc_as_built
+    rest = adc.line_lsb(board.quiescent_v) + adc.offset_lsb
     levels = np.array([rest, *(rest + board.counts_at(level) for level in levels_db_spl)])
     silence, *counts = mean_reading(levels, adc.noise_lsb, adc.top_code)[0].tolist()
     return BoardReadings(serial, silence, dict(zip(levels_db_spl, counts, strict=True)))

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog.stage import fitted_parts
-from envlab.bench.fit.values import AS_LOGARITHM, BoardValues, designed_values
+from envlab.bench.fit.values import BoardValues, designed_values
+from envlab.bench.fit.vector import AS_LOGARITHM
 from envlab.chain import Chain
 from envlab.units import FloatArray, format_value
 

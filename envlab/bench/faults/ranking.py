@@ -23,7 +23,8 @@ from envlab.bench.faults.fault_classes import (
     vector,
 )
 from envlab.bench.fit.fit import FittedBoard
-from envlab.bench.fit.values import BoardValues, designed_values, vector_of
+from envlab.bench.fit.values import BoardValues, designed_values
+from envlab.bench.fit.vector import vector_of
 from envlab.bench.signals.expected_boards import spread_of
 from envlab.chain import Chain
 

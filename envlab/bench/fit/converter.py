@@ -10,12 +10,36 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtr
 
+from envlab.analog.adc import Adc
 from envlab.units import FloatArray
 
 # From here on a count's steps are gone: what is left of them is under 2·exp(−2π²σ²)/2π, 0.0003 counts.
 SMOOTH_LSB = 0.65
 # With less noise than this the steps would leave a fit no slope to follow.
 LEAST_LSB = 0.2
+
+
+def line_of(adc: Adc, pin_v: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return (level, slope) of a converter's transfer line: what it reads before offset, noise and rounding.
+
+    Parameters
+    ----------
+    adc : Adc
+        With the buffer that it has on its board; its offset is left out.
+    pin_v : ndarray of float
+        Any shape, V before the pin's buffer.
+
+    Returns
+    -------
+    tuple of ndarray
+        Level, counts, below 0 in a dead zone; its change per volt, counts/V.
+    """
+    before_v = np.maximum(pin_v, adc.lowest_pin_v)
+    level = (before_v * adc.settled_share - adc.dead_low_v) / adc.lsb_v
+    share = np.clip(level / 2**adc.bits, 0.0, 1.0)
+    bent = np.where((share > 0) & (share < 1), 4 * adc.bow_lsb * (1 - 2 * share) / 2**adc.bits, 0.0)
+    slope = np.where(pin_v > adc.lowest_pin_v, adc.settled_share / adc.lsb_v * (1 + bent), 0.0)
+    return level + 4 * adc.bow_lsb * share * (1 - share), slope
 
 
 def mean_reading(level_lsb: FloatArray, noise_lsb: float, top_code: int) -> tuple[FloatArray, FloatArray]:

@@ -1,9 +1,7 @@
 """Which parts the board has that made a capture: the engine's own answer, fitted by least squares.
 
-The residual is what the capture reads less what the trial board reads on the mean. Its size gives the noise.
-The intervals come from how it scatters from one stretch of a tenth of a second to the next, each left out in
-turn (the jackknife form of the cluster-robust covariance, [MacKinnon2023]): what the model misses within a
-burst widens them, where plain least squares would not notice.
+The residual is what the capture reads less what the trial board reads on the mean; how sure a number is
+follows from it (intervals.py).
 """
 
 from __future__ import annotations
@@ -16,78 +14,32 @@ from typing import Any
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import t as student
 
 from envlab.bench.captures.capture import Capture
 from envlab.bench.fit.align import Alignment, align
-from envlab.bench.fit.converter import mean_reading
+from envlab.bench.fit.converter import line_of, mean_reading
 from envlab.bench.fit.first_guess import first_guesses
+from envlab.bench.fit.intervals import (
+    Interval,
+    intervals_of,
+    jackknife,
+    noise_interval,
+    with_model_error,
+)
 from envlab.bench.fit.model import BenchModel
 from envlab.bench.fit.room_error import room_covariance
-from envlab.bench.fit.values import (
-    AS_LOGARITHM,
-    BoardValues,
-    designed_values,
-    file_times,
-    vector_of,
-    with_vector,
-)
-from envlab.units import BoolArray, FloatArray
+from envlab.bench.fit.values import BoardValues, designed_values, file_times
+from envlab.bench.fit.vector import FITTED, moved_along, vector_of, with_vector
+from envlab.units import BoolArray, FloatArray, IntArray
 
-# Fitted number → step of its difference quotient, of the logarithm in AS_LOGARITHM. None: its slope is known.
-FITTED: Mapping[str, float | None] = {
-    "gain": 1e-3,
-    "low_gain": 1e-3,
-    "high_gain": 1e-3,
-    "attack_s": 2e-3,
-    "release_s": 2e-3,
-    "offset_lsb": None,
-    "drop_v": 5e-4,
-    "lean_v": 2e-4,
-    "corner": 2e-2,
-    "limit": -5e-3,
-    "delay_s": None,
-    "clock": None,
-}
-# What the model itself is off, beside continuous time with every part drawn on its own; standard deviations,
-# set by hand on the 32 boards of the first runs of tests/bench/invented.py, and not yet proven on others;
-# logarithms of those in AS_LOGARITHM.
-_MODEL_ERROR = {
-    "gain": 8e-5,
-    "low_gain": 8e-5,
-    "high_gain": 1e-4,
-    "attack_s": 8e-4,
-    "release_s": 8e-5,
-    "drop_v": 3e-5,
-    "delay_s": 1e-6,
-}
 # Of starts that are fitted to the end; the others are only tried.
 _BEST = 2
 _CLUSTER_S = 0.1
-_CONFIDENCE = 0.95
 _MOST_EVALUATIONS = 40
 # Where a fit begins: at 0 both signs look alike, and nothing has a slope.
 _LEAST_LEAN_V = 5e-4
-# Logarithm of a ratio from which on an interval says nothing.
-_AS_GOOD_AS_ANY = 50.0
 # Evaluations after which a start that is not the better one is given up.
 _FEW_EVALUATIONS = 6
-
-
-@dataclass(frozen=True)
-class Interval:
-    """A fitted number and its interval of 95 %.
-
-    value, low, high: in the unit of the number's name (s, V, counts, share).
-    """
-
-    value: float
-    low: float
-    high: float
-
-    def holds(self, truth: float) -> bool:
-        """Whether truth, in the same unit (s, V, counts, share), lies in the interval."""
-        return self.low <= truth <= self.high
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,8 +47,8 @@ class FittedBoard:
     """A board as a capture shows it.
 
     values: its numbers. intervals: name → value and interval, of those that the capture says something of;
-    noise_lsb among them. names, covariance: of the fitted vector (logarithms of those in AS_LOGARITHM),
-    shape (names, names). residual: shape (n,), counts or V, NaN where nothing was compared. rms: of it.
+    noise_lsb among them. names, covariance: of the fitted vector (logarithms of those in AS_LOGARITHM), shape
+    (names, names). residual: shape (n,), counts or V, NaN where nothing was compared. rms: of it.
     alignment: where the file lies in the capture.
     """
 
@@ -171,7 +123,7 @@ class _Problem:
         self, capture: Capture, model: BenchModel, alignment: Alignment, noise_lsb: float | None = None
     ) -> None:
         self._capture, self._model, self._alignment = capture, model, alignment
-        adc = model.chain.adc
+        self._adc = adc = model.chain.adc_as_built
         self._counts = capture.is_counts
         self.per_volt = adc.settled_share / adc.lsb_v if self._counts else 1.0
         self._node_v = model.chain.rectifier.reference_node_v
@@ -204,10 +156,10 @@ class _Problem:
         bounds = self._bounds(begin, names)
 
         def off(vector: FloatArray) -> FloatArray:
-            return self._residual(_with(begin, names, vector))
+            return self._residual(with_vector(begin, names, vector))
 
         def slopes(vector: FloatArray) -> FloatArray:
-            return self._slopes(_with(begin, names, vector), names)
+            return self._slopes(with_vector(begin, names, vector), names)
 
         found: Any = least_squares(
             off,
@@ -219,7 +171,7 @@ class _Problem:
             ftol=1e-7,
             max_nfev=evaluations,
         )
-        values = _with(begin, names, found.x)
+        values = with_vector(begin, names, found.x)
         return self._described(values, names)
 
     def _reaches_limit(self, trial: BoardValues) -> bool:
@@ -255,7 +207,12 @@ class _Problem:
 
     def _level(self, read_v: FloatArray, trial: BoardValues) -> FloatArray:
         """Before the converter's steps, counts; or V."""
-        return (self._node_v + read_v) * self.per_volt + (trial.offset_lsb if self._counts else 0.0)
+        return self._line(read_v)[0] + (trial.offset_lsb if self._counts else 0.0)
+
+    def _line(self, read_v: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """(level, slope per volt) before offset and steps, counts; or V."""
+        pin_v = self._node_v + read_v
+        return line_of(self._adc, pin_v) if self._counts else (pin_v, np.ones(pin_v.shape))
 
     def _read(self, level: FloatArray) -> tuple[FloatArray, FloatArray]:
         if not self._counts:
@@ -268,26 +225,30 @@ class _Problem:
 
     def _slopes(self, trial: BoardValues, names: Sequence[str]) -> FloatArray:
         steps = {name: step for name in names if (step := FITTED[name]) is not None}
-        trials = [trial, *(_moved(trial, names, name, step) for name, step in steps.items())]
+        trials = [trial, *(moved_along(trial, names, name, step) for name, step in steps.items())]
         done = self._model.read(trials, self._file_times(trial))
-        level = self._level(done.read_v[:, 0], trial)
-        _, slope = self._read(level)
+        per_volt, per_count = self._gradients(done.read_v[:, 0], trial)
         columns = {}
         for place, (name, step) in enumerate(steps.items(), start=1):
-            columns[name] = (done.read_v[:, place] - done.read_v[:, 0]) * self.per_volt / step
-        rise = done.rise_v_s * self.per_volt
-        columns["offset_lsb"] = np.ones(level.size) if self._counts else np.zeros(level.size)
+            columns[name] = (done.read_v[:, place] - done.read_v[:, 0]) * per_volt / step
+        rise = done.rise_v_s * per_volt
+        columns["offset_lsb"] = per_count if self._counts else np.zeros(rise.size)
         columns["delay_s"] = -rise
         columns["clock"] = -rise * self._times_s / (1 + trial.clock) ** 2
-        return np.stack([slope * columns[name] for name in names], axis=1)
+        return np.stack([columns[name] for name in names], axis=1)
+
+    def _gradients(self, read_v: FloatArray, trial: BoardValues) -> tuple[FloatArray, FloatArray]:
+        """Change of a mean reading per volt held, and per count of offset."""
+        _, per_count = self._read(self._level(read_v, trial))
+        return self._line(read_v)[1] * per_count, per_count
 
     def with_room(self, found: FittedBoard) -> FittedBoard:
         """The same board, its intervals as wide as echo and noise ask for; by air."""
         values, names = found.values, found.names
         residual, slopes = self._residual(values), self._slopes(values, names)
         times_s = self._file_times(values)
-        _, slope = self._read(self._level(self._model.read([values], times_s).read_v[:, 0], values))
-        more = room_covariance(self._model, values, times_s, slope * self.per_volt, slopes, residual)
+        per_volt, _ = self._gradients(self._model.read([values], times_s).read_v[:, 0], values)
+        more = room_covariance(self._model, values, times_s, per_volt, slopes, residual)
         if not more.any():
             return found
         wider = self._described(values, names, more)
@@ -299,106 +260,26 @@ class _Problem:
         self, values: BoardValues, names: Sequence[str], more: FloatArray | float = 0.0
     ) -> FittedBoard:
         residual, slopes = self._residual(values), self._slopes(values, names)
-        covariance, freedom = jackknife_covariance(slopes, residual, self._clusters(values))
-        floor = np.array([_MODEL_ERROR.get(name, 0.0) for name in names])
-        covariance = covariance + np.diag(floor**2) + more
-        reach = float(student.ppf(0.5 + _CONFIDENCE / 2, freedom))
-        intervals = {}
-        for place, name in enumerate(names):
-            half = reach * math.sqrt(max(float(covariance[place, place]), 0.0))
-            value = float(getattr(values, name))
-            if name in AS_LOGARITHM:
-                intervals[name] = Interval(
-                    value, value * math.exp(-half), value * math.exp(min(half, _AS_GOOD_AS_ANY))
-                )
-            else:
-                intervals[name] = Interval(value, value - half, value + half)
+        scatter = with_model_error(jackknife(slopes, residual, self._clusters(values)), names)
+        scatter = replace(scatter, covariance=scatter.covariance + more)
+        intervals = intervals_of(values, names, scatter)
         if self._counts:
-            intervals["noise_lsb"] = self._noise(values, reach)
+            intervals["noise_lsb"] = self._noise(values)
         whole = np.full(self._capture.values.size, np.nan)
         whole[self._used] = -residual
         rms = math.sqrt(float(np.mean(residual**2)))
-        return FittedBoard(values, intervals, tuple(names), covariance, whole, rms, self._alignment)
+        return FittedBoard(values, intervals, tuple(names), scatter.covariance, whole, rms, self._alignment)
 
-    def _clusters(self, values: BoardValues) -> Any:
+    def _clusters(self, values: BoardValues) -> IntArray:
         return np.floor(self._file_times(values) / _CLUSTER_S).astype(np.int64)
 
-    def _noise(self, values: BoardValues, reach: float) -> Interval:
+    def _noise(self, values: BoardValues) -> Interval:
         """Rms of the noise, counts, from falls without a tone, where a reading passes many steps."""
         times_s, program = self._file_times(values), self._model.program
         falling = np.zeros(times_s.size, dtype=bool)
         for before, one in itertools.pairwise(program.stretches):
             if one.kind == "silence" and before.kind in ("step", "burst", "decay"):
                 falling |= (times_s > one.start_s + 0.03) & (times_s < one.end_s - 0.01)
-        read_v = self._model.read([values], times_s).read_v[:, 0]
-        level = self._level(read_v, values)
-        # Where the level moves by less than a step in a cluster, the step's rounding is no noise.
+        level = self._level(self._model.read([values], times_s).read_v[:, 0], values)
         falling &= (level > 4) & (level < self._top_code - 4)
-        off = level[falling] - 0.5 - self._values[falling]
-        groups = self._clusters(values)[falling]
-        moving = _moves(level[falling], groups)
-        off, groups = off[moving], groups[moving]
-        if off.size < 30:
-            return Interval(math.nan, 0.0, math.inf)
-        _, first = np.unique(groups, return_index=True)
-        sizes = np.diff([*first, off.size])
-        means = np.add.reduceat(off, first) / sizes
-        sums = np.add.reduceat((off - np.repeat(means, sizes)) ** 2, first)
-        free = sizes - 1
-        mean = float(sums.sum() / free.sum())
-        error = math.sqrt(float(np.sum((sums - free * mean) ** 2))) / float(free.sum())
-        square = mean - 1 / 12
-        low, high = square - reach * error, square + reach * error
-        return Interval(*(math.sqrt(max(one, 0.0)) for one in (square, low, high)))
-
-
-def _moves(level: FloatArray, groups: Any) -> BoolArray:
-    """Which values lie in groups over which the level moves by two counts and more."""
-    _, first, place = np.unique(groups, return_index=True, return_inverse=True)
-    span = np.maximum.reduceat(level, first) - np.minimum.reduceat(level, first) if level.size else level
-    return np.asarray(span[place] >= 2.0) if level.size else np.zeros(0, dtype=bool)
-
-
-def jackknife_covariance(slopes: FloatArray, residual: FloatArray, groups: Any) -> tuple[FloatArray, float]:
-    """Return (covariance, degrees of freedom) of least squares, each group left out in turn.
-
-    Parameters
-    ----------
-    slopes : ndarray of float
-        Shape (n, p), change of each residual per change of each number, in their units.
-    residual : ndarray of float
-        Shape (n,).
-    groups : ndarray of int
-        Shape (n,), rising: residuals of one group may hang together.
-
-    Returns
-    -------
-    tuple
-        Shape (p, p), products of the numbers' units (logarithms, s, V, counts); groups less one.
-    """
-    scale = np.linalg.norm(slopes, axis=0)
-    scale = np.where(scale > 0, scale, 1.0)
-    scaled = slopes / scale
-    inverse = np.linalg.pinv(scaled.T @ scaled, rcond=1e-13, hermitian=True)
-    _, first = np.unique(groups, return_index=True)
-    edges = [*first.tolist(), residual.size]
-    moves = []
-    for begin, end in itertools.pairwise(edges):
-        part = scaled[begin:end]
-        rest = np.eye(scaled.shape[1]) - part.T @ part @ inverse
-        moves.append(inverse @ np.linalg.lstsq(rest, part.T @ residual[begin:end], rcond=1e-9)[0])
-    away = np.array(moves)
-    count = len(moves)
-    covariance = away.T @ away * (count - 1) / count
-    return covariance / np.outer(scale, scale), float(count - 1)
-
-
-def _with(values: BoardValues, names: Sequence[str], vector: FloatArray) -> BoardValues:
-    moved = with_vector(values, names, vector)
-    return moved if "low_gain" in names else replace(moved, low_gain=moved.gain)
-
-
-def _moved(values: BoardValues, names: Sequence[str], name: str, step: float) -> BoardValues:
-    vector = vector_of(values, names)
-    vector[list(names).index(name)] += step
-    return _with(values, names, vector)
+        return noise_interval(level[falling], self._values[falling], self._clusters(values)[falling])

@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from envlab.analog.detector import AverageDetector, Detector, PeakDetector
 from envlab.chain import Chain
 from envlab.units import FloatArray
-
-# Ratios and times, which cannot be negative: fitted and compared as logarithms.
-AS_LOGARITHM = frozenset({"gain", "low_gain", "high_gain", "attack_s", "release_s", "corner", "limit"})
-_LEAST = 1e-9
 
 
 @dataclass(frozen=True)
@@ -72,30 +67,17 @@ class Played(Protocol):
     """Where what was played lies in a capture: delay_s and clock, as BoardValues has them."""
 
     @property
-    def delay_s(self) -> float: ...
+    def delay_s(self) -> float:
+        """When the file began, s on a right clock."""
 
     @property
-    def clock(self) -> float: ...
+    def clock(self) -> float:
+        """How much too fast the capture's clock runs, as a share."""
 
 
 def file_times(times_s: FloatArray, where: Played) -> FloatArray:
     """Return when values of a capture stand in the file, s; times_s: on the capture's clock, any shape."""
     return np.asarray(times_s / (1 + where.clock) - where.delay_s)
-
-
-def vector_of(values: BoardValues, names: Sequence[str]) -> FloatArray:
-    """Return numbers of a board by name, shape (names,); logarithms of those in AS_LOGARITHM."""
-    numbers = ((name, getattr(values, name)) for name in names)
-    return np.array([math.log(max(v, _LEAST)) if name in AS_LOGARITHM else v for name, v in numbers])
-
-
-def with_vector(values: BoardValues, names: Sequence[str], vector: FloatArray) -> BoardValues:
-    """Return the board with numbers as vector_of gives them, shape (names,)."""
-    changed: dict[str, Any] = {
-        name: math.exp(number) if name in AS_LOGARITHM else float(number)
-        for name, number in zip(names, vector, strict=True)
-    }
-    return replace(values, **changed)
 
 
 def designed_values(chain: Chain) -> BoardValues:

@@ -19,16 +19,10 @@ from scipy.optimize import least_squares
 
 from envlab.bench.captures.capture import Capture
 from envlab.bench.fit.align import Alignment
-from envlab.bench.fit.converter import mean_reading
+from envlab.bench.fit.converter import line_of, mean_reading
 from envlab.bench.fit.model import BenchModel
-from envlab.bench.fit.values import (
-    BoardValues,
-    designed_values,
-    file_times,
-    ratio_db,
-    vector_of,
-    with_vector,
-)
+from envlab.bench.fit.values import BoardValues, designed_values, file_times, ratio_db
+from envlab.bench.fit.vector import vector_of, with_vector
 from envlab.bench.night.match import match
 from envlab.bench.signals.board_wave import input_peak
 from envlab.bench.signals.expected_boards import OFFSET_V
@@ -227,7 +221,7 @@ class _Night:
     """One log against one recording."""
 
     def __init__(self, capture: Capture, model: BenchModel, where: Alignment) -> None:
-        self._model, self._adc = model, model.chain.adc
+        self._model, self._adc = model, model.chain.adc_as_built
         times_s = file_times(capture.time_s, where)
         margin_s = 0.3
         # The board heard something before the recording began, too: its first second is not judged.
@@ -251,7 +245,7 @@ class _Night:
         adc, node_v = self._adc, self._model.chain.rectifier.reference_node_v
         pin_v = node_v + self._model.read(trials, times_s).read_v
         offsets = np.array([one.offset_lsb for one in trials])
-        level = pin_v * adc.settled_share / adc.lsb_v + offsets
+        level = line_of(adc, pin_v)[0] + offsets
         return mean_reading(level, adc.noise_lsb, adc.top_code)[0]
 
     def of(self, trial: BoardValues) -> FloatArray:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from envlab.bench.fit.converter import line_of
 from envlab.bench.fit.model import BenchModel
 from envlab.bench.fit.values import BoardValues
 from envlab.bench.signals.program import BenchProgram
@@ -60,12 +61,12 @@ def expected_readings(
     times_s = np.concatenate([np.linspace(one.first_s, one.last_s, _INSTANTS) for one in wanted])
     order = np.argsort(times_s, kind="stable")
     read_v = model.read(boards, times_s[order]).read_v
-    adc, node_v = model.chain.adc, model.chain.rectifier.reference_node_v
+    adc, node_v = model.chain.adc_as_built, model.chain.rectifier.reference_node_v
     pin_v = node_v + read_v
     shown = pin_v
     if in_counts:
         offsets = np.array([one.offset_lsb for one in boards])
-        shown = np.clip(pin_v * adc.settled_share / adc.lsb_v + offsets - 0.5, 0, adc.top_code)
+        shown = np.clip(line_of(adc, pin_v)[0] + offsets - 0.5, 0, adc.top_code)
     back = np.empty_like(shown)
     back[order] = shown
     return np.asarray(back.reshape(len(wanted), _INSTANTS, len(boards)).mean(axis=1).T)

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from envlab.bench.fit.values import BoardValues, designed_values, time_constants, vector_of
+from envlab.bench.fit.values import BoardValues, designed_values, time_constants
+from envlab.bench.fit.vector import vector_of
 from envlab.bench.signals.board_wave import response_at
 from envlab.bench.signals.program import HIGH_HZ, LOW_HZ, MAIN_HZ
 from envlab.chain import Chain

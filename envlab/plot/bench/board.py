@@ -10,7 +10,8 @@ from matplotlib.figure import Figure
 
 from envlab.bench.captures.capture import Capture
 from envlab.bench.check import BoardCheck
-from envlab.bench.fit.fit import FittedBoard, Interval
+from envlab.bench.fit.fit import FittedBoard
+from envlab.bench.fit.intervals import Interval
 from envlab.bench.fit.values import BoardValues, file_times, ratio_db
 from envlab.bench.words import SAID
 from envlab.errors import EnvlabError

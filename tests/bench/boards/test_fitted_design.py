@@ -14,7 +14,8 @@ from envlab import read_design
 from envlab.bench.boards.fitted_design import design_of_board, fitted_design_text
 from envlab.bench.boards.hold_resistor import fit_with_resistor, parts_alone, proposed_resistor
 from envlab.bench.captures.capture import Capture
-from envlab.bench.fit.fit import FittedBoard, Interval, fit_board
+from envlab.bench.fit.fit import FittedBoard, fit_board
+from envlab.bench.fit.intervals import Interval
 from envlab.bench.fit.model import BenchModel
 from envlab.bench.fit.values import designed_values
 from envlab.bench.signals.expected_boards import values_of

@@ -9,12 +9,14 @@ import pytest
 from scipy.special import ndtr
 
 import envlab
-from envlab.bench.fit.converter import mean_reading
+from envlab.bench.fit.converter import line_of, mean_reading
 from envlab.bench.fit.model import BenchModel
 from envlab.bench.fit.values import designed_values
 from envlab.bench.signals.board_wave import input_peak
+from envlab.bench.signals.expected import expected_readings
 from envlab.bench.signals.program import FULL_SCALE, SAMPLE_RATE_HZ, bench_program
 from envlab.engine.nodes import Player
+from envlab.stages import Adc
 
 QUICK = envlab.PeakDetector(1e3, 1e-6, 33e3)
 BOARDS = {
@@ -72,3 +74,26 @@ def test_mean_reading_is_that_of_a_drawn_converter(noise):
     assert mean_reading(np.array([0.9]), noise, 1023)[0][0] == pytest.approx(
         sum(ndtr((0.9 - k) / noise) for k in range(1, 12)), abs=1e-6
     )
+
+
+def test_a_converters_line_is_the_one_that_the_engine_reads():
+    """With dead zones, bow, gain error and a buffer: its own formula, and the slope by a difference."""
+    adc = Adc(bits=12, dead_low_v=0.1, dead_high_v=0.15, bow_lsb=8.0, gain_error_percent=1.0)
+    for converter in (adc, replace(adc, buffer_low_v=0.3), Adc(bits=10)):
+        pin_v = np.array([0.05, 0.2, 0.31, 1.0, 1.65, 3.1, 3.25])
+        level, slope = line_of(converter, pin_v)
+        assert level == pytest.approx([converter.line_lsb(volts) for volts in pin_v], abs=1e-9)
+        further, _ = line_of(converter, pin_v + 1e-7)
+        assert slope == pytest.approx((further - level) / 1e-7, rel=1e-4, abs=1e-3)
+
+
+def test_a_board_with_dead_zones_reads_at_rest_what_its_design_says():
+    """1.65 V at a converter of 12 bit from 0.1 V to 3.15 V: 1.55/3.05 of 4096, less half a count."""
+    adc = Adc(bits=12, rate_hz=1000.0, dead_low_v=0.1, dead_high_v=0.15)
+    chain = envlab.Chain(
+        detector=QUICK, adc=adc, rectifier=envlab.Rectifier(reference_node_v=1.65, reference="node"),
+    )  # fmt: skip
+    chain = replace(chain, preamp=replace(chain.preamp, input_offset_v=0.0))
+    model = BenchModel(chain, bench_program(chain, "wire"))
+    silence = expected_readings(model, [designed_values(chain)])[0, 0]
+    assert silence == pytest.approx(1.55 / 3.05 * 4096 - 0.5, abs=0.01)
