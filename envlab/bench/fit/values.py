@@ -72,10 +72,12 @@ class Played(Protocol):
     """Where what was played lies in a capture: delay_s and clock, as BoardValues has them."""
 
     @property
-    def delay_s(self) -> float: ...
+    def delay_s(self) -> float:
+        """When the file began, s on a right clock."""
 
     @property
-    def clock(self) -> float: ...
+    def clock(self) -> float:
+        """How much too fast the capture's clock runs, as a share."""
 
 
 def file_times(times_s: FloatArray, where: Played) -> FloatArray:
@@ -84,13 +86,16 @@ def file_times(times_s: FloatArray, where: Played) -> FloatArray:
 
 
 def vector_of(values: BoardValues, names: Sequence[str]) -> FloatArray:
-    """Return numbers of a board by name, shape (names,); logarithms of those in AS_LOGARITHM."""
+    """Return numbers of a board by name, shape (names,), in the units of their names (s, V, counts, share).
+
+    Of those in AS_LOGARITHM it is the logarithm.
+    """
     numbers = ((name, getattr(values, name)) for name in names)
     return np.array([math.log(max(v, _LEAST)) if name in AS_LOGARITHM else v for name, v in numbers])
 
 
 def with_vector(values: BoardValues, names: Sequence[str], vector: FloatArray) -> BoardValues:
-    """Return the board with numbers as vector_of gives them, shape (names,)."""
+    """Return the board with other numbers; vector: shape (names,), s, V, counts, share as of vector_of."""
     changed: dict[str, Any] = {
         name: math.exp(number) if name in AS_LOGARITHM else float(number)
         for name, number in zip(names, vector, strict=True)
