@@ -38,9 +38,8 @@ class HoldingRectifier(FoldsBoth, AnalogStage):
     temperature_c: float
 
     def check_node_and_diode(self) -> None:
-        """Raise ParameterError for a reference node, temperature or diode outside its range."""
+        """Raise ParameterError for a reference node, diode or temperature outside its range."""
         check_range("reference_node_v", self.reference_node_v, 0, 30, unit="V")
-        check_range("temperature_c", self.temperature_c, -60, 125, unit="°C")
         check_choice("diode", self.diode, tuple(DIODE_CLASSES))
         _ = self.diode_part
 
