@@ -29,6 +29,12 @@ def test_the_right_class_comes_first_for_every_fault(fault):
     assert verdict_on(fault, "wire", 10, 100).startswith(FAULTS[fault][1])
 
 
+@pytest.mark.slow
+def test_a_fit_that_says_little_makes_no_board_healthy():
+    """With its resistors swapped this one shows 2 of 18 readings within the limits."""
+    assert verdict_on("swapped", "wire", 10, 10_007) != HEALTHY
+
+
 def test_every_fault_has_a_class_and_every_class_says_what_to_measure():
     chain = bench("wire", 10)[0].chain
     classes = fault_classes(chain)
