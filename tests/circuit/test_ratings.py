@@ -9,7 +9,7 @@ from envlab.analog.band_filter import FirstLowPass, SecondLowPass
 from envlab.analog.detector import PeakDetector
 from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.absolute_value import AbsoluteValue
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.pumps import VoltageDoubler
