@@ -37,8 +37,8 @@ def main() -> None:
 
 
 def board_picture(chain: Chain) -> None:
-    """Draw an invented board with a release resistor a step off, as in 06_bench_check."""
-    parts = replace(chain.detector, attack_ohm=4.9e3, hold_farad=0.9e-6, release_ohm=330e3)
+    """Draw an invented board of the parade whose release resistor is a step of E6 too large."""
+    parts = replace(chain.detector, attack_ohm=7e3, hold_farad=0.95e-6, release_ohm=220e3)
     board = replace(chain, detector=parts, adc=replace(chain.adc, offset_lsb=2.2, noise_lsb=0.5))
     capture = invented_capture(chain, board, seed=6, clock=0.013, delay_s=0.8)
     picture = board_sheet(capture, BoardChecker(chain).check(capture))

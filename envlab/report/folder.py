@@ -78,7 +78,8 @@ def _parts_csv(specification: Specification, choice: Choice) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(PARTS_COLUMNS)
-    for part in parts_list(choice.chain, specification.ranges):
+    scatter_db = specification.tolerance.microphone_db
+    for part in parts_list(choice.chain, specification.ranges, microphone_db=scatter_db):
         writer.writerow(
             (
                 part.reference,

@@ -70,7 +70,8 @@ def page_text(
 
     And the light on the specification's clips.
     """
-    parts = parts_list(choice.chain, specification.ranges)
+    scatter_db = specification.tolerance.microphone_db
+    parts = parts_list(choice.chain, specification.ranges, microphone_db=scatter_db)
     metrics = metric_rows(specification, choice)
     page = Environment(
         loader=PackageLoader("envlab.report", "."),

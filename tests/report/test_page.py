@@ -82,7 +82,11 @@ def test_the_choice_and_its_reasons_are_told(seen: Any, case: Case) -> None:
     rows = [tuple(cell.replace("\u00a0", " ") for cell in row) for row in seen.rows]
     for line in case.choice.words:
         assert " ".join(line.split()) in seen.text
-    for part in parts_list(case.choice.chain, case.specification.ranges):
+    scatter_db = case.specification.tolerance.microphone_db
+    bought = parts_list(case.choice.chain, case.specification.ranges, microphone_db=scatter_db)
+    # What the boards were judged with is what has to be asked for.
+    assert any(part.specification.endswith(f", ±{scatter_db:g} dB or less") for part in bought)
+    for part in bought:
         asked = part.specification
         if part.kind in ("resistor", "capacitor"):
             series = "" if part.series == "none" else f"{part.series}, "

@@ -17,6 +17,9 @@ from envlab.units import BoolArray, FloatArray
 SOLID = "solid"
 DASHED = (0, (2.2, 1.6))
 
+# Squares that the words take, at least.
+_ROOM_SQUARES = 4
+
 
 def outline(ax: Axes, inside: BoolArray, x: FloatArray, y: FloatArray, label: str) -> None:
     """Draw the border of a set of squares, solid. inside: shape (rows, columns)."""
@@ -68,22 +71,36 @@ def dots(ax: Axes, inside: BoolArray, x: FloatArray, y: FloatArray, label: str) 
     )
 
 
-def name_inside(ax: Axes, inside: BoolArray, x: FloatArray, y: FloatArray, words: str) -> None:
-    """Write words in the middle of the row that has the longest run of such squares."""
-    best = (0, 0, 0)
-    for row, squares in enumerate(inside):
-        run = 0
-        for column, is_in in enumerate(squares):
-            run = run + 1 if is_in else 0
-            best = max(best, (run, row, column))
-    run, row, column = best
+def name_inside(
+    ax: Axes, inside: BoolArray, dotted: BoolArray, x: FloatArray, y: FloatArray, words: str
+) -> None:
+    """Write words in the middle of the row that has the longest run of squares inside, where no dot lies.
+
+    Where no row has room beside the dots, between two rows: dots lie in the middle of theirs.
+    """
+    run, row, column = _longest_run(inside & ~dotted)
+    at_y = np.sqrt(y[row] * y[row + 1])
+    if run < _ROOM_SQUARES:
+        between = _longest_run(inside[:-1] & inside[1:])
+        if between[0] > run:
+            run, row, column = between
+            at_y = y[row + 1]
     if run == 0:
         return
     middle = np.sqrt(x[column + 1] * x[column + 1 - run])
-    text = ax.text(
-        middle, np.sqrt(y[row] * y[row + 1]), words, color=ON_MAP, fontsize=TEXT_PT, ha="center", va="center"
-    )
+    text = ax.text(middle, at_y, words, color=ON_MAP, fontsize=TEXT_PT, ha="center", va="center")
     text.set_path_effects([patheffects.withStroke(linewidth=2.0, foreground=INK_ON_MAP)])
+
+
+def _longest_run(squares: BoolArray) -> tuple[int, int, int]:
+    """Return (length, row, last column) of the longest run within a row."""
+    best = (0, 0, 0)
+    for row, some in enumerate(squares):
+        run = 0
+        for column, is_in in enumerate(some):
+            run = run + 1 if is_in else 0
+            best = max(best, (run, row, column))
+    return best
 
 
 def ring(ax: Axes, x: float, y: float, label: str) -> None:

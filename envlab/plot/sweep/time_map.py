@@ -123,7 +123,7 @@ def time_constant_map(
     dots(ax, feasible, x_ms, y_ms, "meets every target")
     ring(ax, 1e3 * squares.chosen_s[0], 1e3 * squares.chosen_s[1], "chosen")
     if named:
-        name_inside(ax, safe, x_ms, y_ms, FLASH_WORDS)
+        name_inside(ax, safe, feasible, x_ms, y_ms, FLASH_WORDS)
         heading(ax, "Ring: chosen. Dots: meet every target.", SOFT)
     return ax
 

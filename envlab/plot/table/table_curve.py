@@ -50,12 +50,12 @@ def table_curve(table: LookupTable, scale: LevelScale, axes: Sequence[Axes]) -> 
     upper.tick_params(labelbottom=False)
     note(
         upper,
-        f"floor\n{asked.floor_db_spl:.4g} dB",
+        f"floor\n{round(asked.floor_db_spl, 1):g} dB",
         (asked.floor_db_spl, 80),
         offset=(-5, 0),
         ha="right",
     )
-    note(upper, f"ceiling\n{asked.ceiling_db_spl:.4g} dB", (asked.ceiling_db_spl, 30), offset=(5, 0))
+    note(upper, f"ceiling\n{round(asked.ceiling_db_spl, 1):g} dB", (asked.ceiling_db_spl, 30), offset=(5, 0))
     note(
         lower,
         f"duty limit {table.duty_limit:.3f}",

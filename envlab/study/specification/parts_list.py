@@ -7,7 +7,7 @@ one package are one row.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from envlab.analog.parts import SERIES, PartRange, nearest_value
 from envlab.chain import Chain
@@ -54,7 +54,11 @@ class BoardPart:
 
 
 def parts_list(
-    chain: Chain, ranges: Mapping[str, Choices] | None = None, *, pack: Pack | None = None
+    chain: Chain,
+    ranges: Mapping[str, Choices] | None = None,
+    *,
+    pack: Pack | None = None,
+    microphone_db: float | None = None,
 ) -> list[BoardPart]:
     """Return all parts of a board in order of the signal, then what feeds it.
 
@@ -66,6 +70,9 @@ def parts_list(
         Series and tolerance of the swept parts.
     pack : Pack or None
         What it runs on; None: two lithium-ion cells in series. Of no account with a power bank.
+    microphone_db : float or None
+        ± of the microphone's sensitivity that the boards are judged with, dB: one that scatters more was not
+        judged. None: nothing is said of it.
 
     Returns
     -------
@@ -75,7 +82,14 @@ def parts_list(
     by_package: dict[str, list[Component]] = {}
     for part in circuit.components:
         by_package.setdefault(part.package, []).append(part)
-    return [_row(circuit, reference, sections, ranges or {}) for reference, sections in by_package.items()]
+    rows = [_row(circuit, reference, sections, ranges or {}) for reference, sections in by_package.items()]
+    if microphone_db is None:
+        return rows
+    near = f", ±{microphone_db:g} dB or less"
+    return [
+        replace(row, specification=row.specification + near) if row.kind == "microphone" else row
+        for row in rows
+    ]
 
 
 def design_parts(chain: Chain, ranges: Mapping[str, Choices] | None = None) -> list[BoardPart]:
