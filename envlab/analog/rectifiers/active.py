@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any, ClassVar
 
 from envlab.analog.amplifier import AMPLIFIER_VALUES, Amplifier, amplifier_of, check_amplifier_values
@@ -18,6 +19,22 @@ from envlab.errors import ParameterError, check_choice, check_range
 from envlab.units import FloatArray
 
 _DIODE_VALUES = ("saturation_a", "emission", "series_ohm", "bandgap_ev", "leakage_ohm")
+# Of so many boards the parts are kept: whoever builds thousands asks for each some ten times.
+_KEPT = 4096
+
+
+@lru_cache(maxsize=_KEPT, typed=True)
+def _amplifier(kind: str, *stated: float | None) -> Amplifier:
+    return amplifier_of(kind, dict(zip(AMPLIFIER_VALUES, stated, strict=True)))
+
+
+def _diode(kind: str, temperature_c: float, *stated: float | None) -> Diode:
+    values = zip(_DIODE_VALUES, stated, strict=True)
+    given = {name: value for name, value in values if value is not None}
+    return replace(diode_of(kind), temperature_c=temperature_c, **given)
+
+
+_known_diode = lru_cache(maxsize=_KEPT, typed=True)(_diode)
 
 
 @dataclass(frozen=True)
@@ -89,7 +106,12 @@ class ActiveRectifier(AnalogStage):
             if one.reference.startswith("R"):
                 check_range(name, getattr(self, name), 100, 10e6, unit="ohm")
         amplifier_of(self.amplifier, vars(self))
-        _ = self.diode_part
+        # Anew, so that its limits are noted (errors.noting_limits).
+        _diode(self.diode, self.temperature_c, *self._stated_of_diode)
+
+    @property
+    def _stated_of_diode(self) -> tuple[float | None, ...]:
+        return tuple(getattr(self, name) for name in _DIODE_VALUES)
 
     @property
     def kind(self) -> str:
@@ -104,13 +126,12 @@ class ActiveRectifier(AnalogStage):
     @property
     def amplifier_part(self) -> Amplifier:
         """One of its amplifiers, as its data sheet has it."""
-        return amplifier_of(self.amplifier, {name: getattr(self, name) for name in AMPLIFIER_VALUES})
+        return _amplifier(self.amplifier, *(getattr(self, name) for name in AMPLIFIER_VALUES))
 
     @property
     def diode_part(self) -> Diode:
         """One of its diodes, at its temperature."""
-        given = {name: getattr(self, name) for name in _DIODE_VALUES if getattr(self, name) is not None}
-        return replace(diode_of(self.diode), temperature_c=self.temperature_c, **given)
+        return _known_diode(self.diode, self.temperature_c, *self._stated_of_diode)
 
     def moved_at(self, temperature_c: float) -> tuple[str, ...]:
         """Return what another temperature does to its diodes, in a clause.
