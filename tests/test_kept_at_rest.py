@@ -50,13 +50,3 @@ def test_what_was_worked_out_is_no_field_and_not_copied():
         assert other == asked
         assert not hasattr(other, "_worked_out")
         assert repr(rest(other)) == before
-
-
-def test_amplifier_and_diode_are_those_of_the_values_stated():
-    rectifier = read_design(demo_design()).rectifier
-    assert rectifier.diode_part.temperature_c == 25.0
-    assert replace(rectifier, temperature_c=-10.0).diode_part.temperature_c == -10.0
-    assert replace(rectifier, saturation_a=1e-9).diode_part.saturation_a == 1e-9
-    lower = replace(rectifier, output_low_v=0.2)
-    assert lower.amplifier_part.output_low_v == 0.2
-    assert rectifier.amplifier_part.output_low_v != 0.2
