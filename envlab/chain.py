@@ -50,6 +50,7 @@ from envlab.seeds import Seed
 from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray, IntArray, pressure_rms_pa
+from envlab.worked_out import WorksOut, worked_out_once
 
 CALIBRATION_HZ = 1000.0
 REFERENCE_DB_SPL = 94.0
@@ -59,7 +60,7 @@ SIMULATED_DB_SPL = tuple(float(level) for level in range(20, 145, 4))
 
 
 @dataclass(frozen=True)
-class Chain:
+class Chain(WorksOut):
     """One board and what hangs on it; every value is a part or a setting, nothing is a result.
 
     The fields stand in the order of the signal. What a stage's output depends on, how a sound runs through
@@ -153,7 +154,7 @@ class Chain:
         """The microphone with the preamp's input on its output."""
         return front_end_of(self)["microphone"]
 
-    @property
+    @worked_out_once
     def detector_as_built(self) -> Detector:
         """The detector with the capacitance that its capacitor really has and all that loads it.
 
@@ -162,17 +163,17 @@ class Chain:
         node_v = 0.0 if self.rectifier.topology == "ideal" else self.rectifier.reference_node_v
         return as_built(self.detector, self.hold_capacitor, self.adc, node_v)
 
-    @property
+    @worked_out_once
     def adc_as_built(self) -> Adc:
         """The converter with the buffer that it has behind this rectifier."""
         return self.adc.behind(self.rectifier.topology)
 
-    @property
+    @worked_out_once
     def rectifier_as_built(self) -> BuiltRectifier:
         """The rectifier on this board's bias and supply."""
         return rectifier_on(front_end_of(self))
 
-    @property
+    @worked_out_once
     def quiescent_state(self) -> HoldState:
         """What the capacitors hold when nothing sounds."""
         around = self._around_rectifier
@@ -188,7 +189,7 @@ class Chain:
         """Bias that the signal at the rectifier's input stands on, V against ground."""
         return self._around_rectifier.bias_v
 
-    @property
+    @worked_out_once
     def _around_rectifier(self) -> Surroundings:
         # The same at any rate; a record of surroundings needs one.
         return surroundings_at_rectifier(front_end_of(self), CALIBRATION_HZ)
@@ -198,7 +199,7 @@ class Chain:
         """Detector's voltage at silence, V against the ADC's ground, the preamp's offset included."""
         return self.rectifier.reference_node_v + self.quiescent_state.held_v
 
-    @property
+    @worked_out_once
     def quiescent_counts(self) -> int:
         """ADC reading at silence without the ADC's own offset, never below 0: what the firmware subtracts."""
         return max(0, math.floor(self.adc_as_built.line_lsb(self.quiescent_v)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from reference.audition_page import AuditionPage
 from reference.lab import LabPage
 
-KNOB_MS = 300_000
+KNOB_MS = 60_000
 
 
 def words(page: LabPage) -> str:

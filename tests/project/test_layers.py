@@ -18,7 +18,7 @@ PACKAGE = Path(__file__).resolve().parents[2] / "envlab"
 # Rooms and single files from left to right; those of one row do not know each other.
 ROWS = (
     ("errors", "bibliography"),
-    ("units", "seeds", "notebook_view"),
+    ("units", "seeds", "worked_out", "notebook_view"),
     ("files",),
     ("sound",),
     ("analog",),

@@ -1,4 +1,4 @@
-"""Every notebook runs from top to bottom, far from the checkout, within ALLOWED_S."""
+"""Every notebook runs from top to bottom, far from the checkout, within the minute that it promises."""
 
 from __future__ import annotations
 
@@ -13,8 +13,9 @@ from nbclient import NotebookClient
 from envlab.shipped import shipped_folder
 
 NOTEBOOKS = sorted(shipped_folder("notebooks").glob("*.ipynb"))
-# Longer than the minute that they promise: real rectifiers take longer, and a shared machine in CI is slower.
-ALLOWED_S = 400
+LONGEST_S = 60
+# A shared machine in CI may be half as fast as the desk that the promise is made for.
+ALLOWED_S = 2 * LONGEST_S
 
 
 def outputs_of(notebook):

@@ -28,7 +28,7 @@ FLAGS = (
     "--autoplay-policy=no-user-gesture-required",
 )
 HERE = ("127.0.0.1", "localhost")
-START_S, RUN_S = 60, 500
+START_S, RUN_S = 60, 150
 # No news pop-up, no questions to other machines, and every cell of a notebook in the page at once.
 SETTINGS = {
     "apputils-extension/notification": {
