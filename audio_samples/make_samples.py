@@ -149,10 +149,10 @@ def sources(folder: Path) -> str:
     lines += [f"- **{path_of(clip, folder).name}**: {clip.heard}" for clip in CLIPS]
     lines += [
         "",
-        "`beat` marks music whose beat the lights should show, `quiet` soft music on which they should still",
-        "be lit, `room` a place where nobody plays and they stay dark, `walking` sounds that are no music. At",  # noqa: E501
-        "the wearer's shoulder those are louder than the singers, so that the parade's lights follow them too;",  # noqa: E501
-        "what is asked is how bright they may get (`false_light_lstar`).",
+        "`beat` marks music whose beat the lights should show, `quiet` soft music on which they should",
+        "still be lit, `room` a place where nobody plays and they stay dark, `walking` sounds that are no",
+        "music. At the wearer's shoulder those are louder than the singers, so that the parade's lights",
+        "follow them too; what is asked is how bright they may get (`false_light_lstar`).",
         "",
     ]
     return "\n".join(lines)

@@ -16,10 +16,10 @@ from envlab.analog.band_filter import (
     SecondHighPass,
     SecondLowPass,
 )
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.envelope import HoldState, hold_signal
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.board_preamp import BoardPreamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain

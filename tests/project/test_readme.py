@@ -210,7 +210,7 @@ def test_every_picture_is_shown_and_has_words_for_those_who_do_not_see_it(checko
 
 
 def test_the_readme_stays_short(readme):
-    assert len(FENCED.sub("", readme).split()) < 3100
+    assert len(FENCED.sub("", readme).split()) < 2100
 
 
 def test_files_named_in_developers_are_there(checkout):

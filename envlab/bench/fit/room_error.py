@@ -26,7 +26,7 @@ ROOMS, _SEED = 6, 4
 # A scatter known from six cases only is taken larger, by Student's t over the normal quantile.
 _FEW = (2.447 / 1.960) ** 2
 # Slopes at one board say too little of moves as large as an echo's: by a factor of up to 1.3
-# on boards 0 and 1 of tests/bench/room.py, taken as 2.
+# on boards 0 and 1 of tests/bench/room.py, on which this was set; taken as 2.
 _BENT = 2.0**2
 # How many standard deviations of its own chance a residual must lie over the converter's noise.
 _SURE = 4.0

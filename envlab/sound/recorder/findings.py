@@ -101,7 +101,9 @@ def _framed(sound: Sound) -> Iterator[FloatArray]:
 def _of_tops(tops: Tops) -> RecorderFinding:
     behind = {"flat_tops": float(tops.flat), "tops": float(tops.all)}
     if not tops.are_cut:
-        return RecorderFinding("flat_tops", "not found", "Flat tops: none that a recorder cut.", behind)
+        return RecorderFinding(
+            "flat_tops", "not found", "Flat tops: none found; a lossy coder hides them.", behind
+        )
     text = (
         f"Flat tops: {tops.flat} of the {tops.all} highest tops are cut flat; the recorder was overloaded, "
         "and how loud the loudest strokes were is not in the file. Record again with less gain or from "
