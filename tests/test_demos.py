@@ -12,7 +12,7 @@ from envlab.cli import main
 from envlab.light.lightness import lightness_cie1976
 from envlab.metrics.clip_metrics import LIT_LSTAR
 from envlab.report.facts import command_words
-from envlab.shipped import DEMOS
+from envlab.shipped import DEMOS, demo_design
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.specification import Specification, demo_specification
 from envlab.units import FloatArray
@@ -46,12 +46,14 @@ def test_the_floor_lies_above_what_the_rectifier_rests_at(asked: Specification) 
 
 
 def test_walking_lights_the_parades_yoke_as_its_file_says() -> None:
-    """The texts: lit while walking too, but well below the street, whose strokes reach 90 L* and more."""
+    """The texts: lit in four frames of five, yet well below the street, whose strokes reach 90 and more."""
     parade = demo_specification()
     walking = lightness_on(parade, "walking 78 dB")
     street = lightness_on(parade, "drum_line 92 dB")
     asked_most = next(one.limit for one in parade.targets.items if one.metric == "false_light_lstar")
-    assert np.mean(walking > LIT_LSTAR) > 0.75
+    assert "lit in four frames of five" in demo_design().read_text(encoding="utf-8")
+    # Measured: 0.796 to 0.801 with the converter's noise from seeds 1 to 3.
+    assert np.mean(walking > LIT_LSTAR) == pytest.approx(4 / 5, abs=0.01)
     assert np.percentile(walking, 95) < asked_most
     assert np.percentile(street, 95) > 90
     # Why no floor tells them apart: walking is brighter than the singers, frame by frame.

@@ -25,6 +25,7 @@ from envlab.analog.detector import (
 )
 from envlab.analog.diodes.passive import charged_through, diode_step, hold_passive
 from envlab.analog.rectifiers.half_wave_circuit import (
+    CONDUCTS_V,
     both_ways,
     follow_both_ways,
     given_by,
@@ -274,3 +275,19 @@ def half_wave_states(built: HalfWaves, state: HoldState) -> tuple[FloatArray, Fl
     if state.inner:
         made[1], held[1:] = state.inner[0], state.inner[1:]
     return made, held
+
+
+def conducting_at(built: HalfWaves, state: HoldState) -> HoldState:
+    """Return the state with both amplifiers' diodes conducting; a step blocks what has nothing to give."""
+    return _with_outputs(built, state, lambda _: CONDUCTS_V)
+
+
+def blocked_at_lowest(built: HalfWaves, state: HoldState) -> HoldState:
+    """Return the state with each amplifier whose diode does not conduct at its lowest output."""
+    return _with_outputs(built, state, lambda out: out if out >= CONDUCTS_V else built.output_low_v)
+
+
+def _with_outputs(built: HalfWaves, state: HoldState, changed: Callable[[float], float]) -> HoldState:
+    made, held = half_wave_states(built, state)
+    _, upper, lower, *others = held.tolist()
+    return replace(state, inner=(float(made[1]), changed(upper), changed(lower), *others))

@@ -17,8 +17,10 @@ from envlab.analog.band_filter import (
     SecondLowPass,
 )
 from envlab.analog.detector import AverageDetector, PeakDetector
+from envlab.analog.envelope import HoldState, hold_signal
 from envlab.analog.preamps.board_preamp import BoardPreamp
 from envlab.analog.preamps.preamp import Preamp
+from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.engine.play import play
@@ -79,6 +81,29 @@ def test_nothing_moves_behind_any_rectifier(rectifier, band_filter):
         run = chain.run(SILENCE)
         assert np.abs(run.detector_v - chain.quiescent_v).max() < 1e-6
         assert run.rectified_v.max() - run.rectified_v.min() < 1e-9
+
+
+@pytest.mark.parametrize("release_ohm", [100.0, 10e3])
+@pytest.mark.parametrize("gain_bandwidth_hz", [1e5, 3e6])
+def test_behind_a_slow_amplifier_too_rest_is_what_stays(gain_bandwidth_hz, release_ohm):
+    """A difference stage by Ohm's law; a slow super-diode takes longer to come up than the hold to empty."""
+    detector = PeakDetector(100.0, 1e-7, release_ohm)
+    rectifier = DifferenceSuperdiodes(
+        0.0, gain_bandwidth_hz=gain_bandwidth_hz, diode="silicon", upper_feedback_ohm=46e3
+    )
+    chain = Chain(preamp=Preamp(10e3, ground_farad=None), rectifier=rectifier, detector=detector)
+    # 1.65 V and an offset of 0.5 mV eleven times over, halved by two 47 kΩ; then 46 kΩ over 47 kΩ.
+    plus_v = 0.5 * (1.65 + 5.5e-3)
+    offered_v = plus_v + (plus_v - 1.65) * 46 / 47
+    expected_v = offered_v * release_ohm / (release_ohm + 100.0)
+    assert chain.quiescent_state.held_v == pytest.approx(expected_v, abs=1e-9)
+    # Switched on with all empty: 10 ms later it is there.
+    from_empty_v, _ = hold_signal(
+        np.full(20_000, 5.5e-3), chain.rectifier_as_built, detector, sample_rate_hz=2e6, state=HoldState()
+    )
+    assert from_empty_v[-1] == pytest.approx(expected_v, abs=1e-9)
+    for block in chain.node_blocks(SILENCE.pressure_pa, SILENCE.sample_rate_hz):
+        assert np.abs(block.held_v - expected_v).max() < 1e-9
 
 
 def test_boards_side_by_side_begin_at_their_own_rest():

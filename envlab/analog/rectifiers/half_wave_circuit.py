@@ -26,6 +26,8 @@ from envlab.units import FloatArray
 
 # (coupling capacitor, output of the first amplifier), V, before the amplifiers with a diode in their loop.
 MADE_STATES = 2
+# As half_wave_kernels.CONDUCTS, which is imported where it compiles.
+CONDUCTS_V = 1e3
 # An amplifier that is there at once moves so far in a step.
 _AT_ONCE = 1e18
 

@@ -14,7 +14,15 @@ from dataclasses import replace
 import numpy as np
 
 from envlab.analog.detector import Detector, Readings, averaged, drawn_a, readings_of
-from envlab.analog.envelope import BuiltRectifier, HoldState, coupled_at, hold_signal
+from envlab.analog.envelope import (
+    BuiltRectifier,
+    HoldState,
+    blocked_at_lowest,
+    conducting_at,
+    coupled_at,
+    hold_signal,
+)
+from envlab.analog.rectifiers.half_waves import HalfWaves
 from envlab.analog.tones.steady_state import ToneResponse
 from envlab.errors import check_positive, check_range
 from envlab.units import FloatArray
@@ -27,6 +35,8 @@ _QUICKEST_HZ = 5e8
 # As a clip is usually interpolated.
 _READ_IN_STEPS_HZ = 384e3
 _STEPS_PER_READING = 4
+# Share of the drive by which a cycle moves a state at rest at most; Newton's method ends at 1e-13.
+_RESTS_WITHIN = 1e-9
 
 Cycle = Callable[[HoldState], tuple[FloatArray, HoldState]]
 
@@ -129,7 +139,15 @@ def quiescent_state(
     # Without the rectifier, what is drawn from the hold capacitor would come through the release resistor.
     drawn_v = drawn_a(detector) * detector.slowest_s / detector.hold_farad
     scale_v = max(1e-3, abs(offered_v), drawn_v)
-    return _settled_state(cycle, coupled_at(rectifier, resting_v), scale_v)
+    rest = _settled_state(cycle, coupled_at(rectifier, resting_v), scale_v)
+    if not (isinstance(rectifier, HalfWaves) and rectifier.only_gives):
+        return rest
+    # A slow amplifier needs more than a cycle to come up to its diode's drop; in silence there is time.
+    conducting = conducting_at(rectifier, rest)
+    _, end = cycle(conducting)
+    if abs(end.held_v - rest.held_v) <= _RESTS_WITHIN * scale_v:
+        return rest
+    return blocked_at_lowest(rectifier, _settled_state(cycle, conducting, scale_v))
 
 
 def _reading_cycle(

@@ -12,10 +12,12 @@ from scipy.optimize import brentq
 
 from envlab.analog.detector import PeakDetector, detect
 from envlab.analog.envelope import HoldState, hold_signal, offered_v
+from envlab.analog.kernels.half_waves import half_wave_kernels
 from envlab.analog.rectifiers.absolute_value import AbsoluteValue
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.diodeless import Diodeless
+from envlab.analog.rectifiers.half_wave_circuit import CONDUCTS_V
 from envlab.analog.rectifiers.half_waves import HalfWave
 from envlab.engine.hold_stage import FEW_BEHIND_AMPLIFIERS, HoldStage
 
@@ -51,6 +53,10 @@ def strokes(samples: int, seed: int = 3) -> np.ndarray:
     level = 10 ** np.interp(np.arange(samples), np.linspace(0, samples, 9), rng.uniform(-3, 0, 9))
     slow = np.convolve(rng.standard_normal(samples), np.ones(24) / 24, "same")
     return 2 * level * slow
+
+
+def test_what_stands_for_a_conducting_diode_is_the_same_on_both_sides():
+    assert half_wave_kernels.CONDUCTS == CONDUCTS_V
 
 
 def test_amplifiers_that_are_at_once_make_the_ideal_rectifier():

@@ -15,9 +15,20 @@ from envlab.light.lightness import lightness_cie1976
 from envlab.metrics.clip_metrics import LIT_LSTAR
 from envlab.metrics.contrast import contrast_of_frames
 from envlab.shipped import demo_design, shipped_folder
+from envlab.stages import PeakDetector, Rectifier
 from envlab.study.exported.light import ExportedFirmware
 
 PARADE = envlab.read_design(demo_design())
+# For a follower that takes the latest reading alone. On the parade's own gain (15k) the softest of a second
+# is then 4 counts above rest. The firmware learns its rest to parts of a count (measured: ±0.06 there), and
+# in that dark a step of the depth is 0.75 L*, not the usual 0.32 (10 bits, 1 of dither): the rounding alone
+# moves a contrast by up to 0.9 L*. The parts of 0.2 give half as many counts again, from 0 V on: 0.15 L*.
+MORE_COUNTS = replace(
+    PARADE,
+    preamp=replace(PARADE.preamp, feedback_ohm=22e3),
+    rectifier=Rectifier(),
+    detector=PeakDetector(4.7e3, 1e-6, 220e3),
+)
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +44,8 @@ def music() -> envlab.Recording:
 @pytest.mark.parametrize(("bits", "dither_bits"), [(8, 0), (8, 2), (10, 0), (10, 1), (12, 0), (16, 0)])
 def test_the_depth_that_is_judged_is_the_one_that_the_exported_code_shows(bits, dither_bits, follower, music):
     """Every metric that hangs on the depth, from the model's frames and from the shown codes themselves."""
-    chain = replace(PARADE, pixel_bits=bits, dither_bits=dither_bits, follower=follower)
+    board = MORE_COUNTS if isinstance(follower, PassThrough) else PARADE
+    chain = replace(board, pixel_bits=bits, dither_bits=dither_bits, follower=follower)
     run = chain.run(music, np.random.default_rng(4))
     firmware = ExportedFirmware(chain)
     ends = chain.reading_of_frame(run.duty.size) + 1
@@ -46,11 +58,11 @@ def test_the_depth_that_is_judged_is_the_one_that_the_exported_code_shows(bits, 
     step = 1 / (brightest * 2**dither_bits)
     one_code = lightness_cie1976(step)
     usual = lightness_cie1976(0.1 + step) - lightness_cie1976(0.1)
-    assert np.abs(seen - run.lightness).mean() < max(0.3, 0.3 * usual)
+    assert np.abs(seen - run.lightness).mean() < max(0.3, 0.25 * usual)
     assert np.percentile(np.abs(seen - run.lightness), 99) < max(1.5 * one_code, 1.5)
     assert (seen > LIT_LSTAR).mean() == pytest.approx((run.lightness > LIT_LSTAR).mean(), abs=0.01)
     contrast = contrast_of_frames(run.lightness, chain.frame_rate_hz)
-    assert contrast_of_frames(seen, chain.frame_rate_hz) == pytest.approx(contrast, abs=max(1.5, 2 * usual))
+    assert contrast_of_frames(seen, chain.frame_rate_hz) == pytest.approx(contrast, abs=max(0.5, usual))
     flashes = count_flashes(run.relative_luminance, chain.frame_rate_hz)
     assert abs(count_flashes(codes.mean(axis=1) / brightest, chain.frame_rate_hz) - flashes) <= 1
     silent = convert(np.full(6000, chain.quiescent_v), chain.adc, rng=np.random.default_rng(5))

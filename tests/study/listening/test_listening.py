@@ -26,9 +26,6 @@ from envlab.sound.recording import Recording, read_recording
 from envlab.study.exported.light import ExportedLight, worn_light
 from envlab.study.listening.listening import LONGEST_S, Listening
 
-# A passive diode on ground, behind a buffer that comes no nearer to ground than 15 mV.
-pytestmark = pytest.mark.filterwarnings("ignore:The buffer before the ADC")
-
 CHAIN = Chain()
 PASSIVE = Rectifier("half", diode="schottky")
 BOARD_PREAMP = BoardPreamp(**asdict(CHAIN.preamp))

@@ -30,9 +30,6 @@ from envlab.study.listening.metrics import (
 from envlab.study.specification.specification import Judging, Specification
 from envlab.study.sweep.sweep import sweep
 
-# A passive diode on ground, behind a buffer that comes no nearer to ground than 15 mV.
-pytestmark = pytest.mark.filterwarnings("ignore:The buffer before the ADC")
-
 QUIET = replace(Chain().adc, noise_lsb=0.0)
 BOARDS = [
     replace(Chain(), adc=QUIET),

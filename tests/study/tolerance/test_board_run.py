@@ -93,6 +93,20 @@ KINDS: dict[str, Change] = {
 }
 
 
+# Share of the readings that lie a count apart, where it is more than 1.2 % (or 3 % of what clips). A corner
+# of one pole at 72 Hz, ±25 %, is the hardest for what is followed tile by tile; what clipping leaves in a
+# ground leg is followed strip by strip, what an output does at the edge of a limit not at all. Measured, in
+# this order: 1.3, 1.4, 3.6, 1.8, 4.3, 3.2 %. Two counts where 50 µs empty the detector.
+MOST_APART = {
+    ("parade", "beat"): 0.015,
+    ("high worst_cases", "beat"): 0.02,
+    ("noisy amplifier", "beat"): 0.045,
+    ("bias off the middle", "beat"): 0.02,
+    ("high worst_cases", "loud"): 0.045,
+    ("bias off the middle", "loud"): 0.035,
+}
+
+
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("level", ["beat", "loud"])
 def test_twenty_boards_read_as_each_does_by_itself(kind, level, request):
@@ -105,16 +119,10 @@ def test_twenty_boards_read_as_each_does_by_itself(kind, level, request):
     quick = read_boards(sound, nominal, boards, frames_of(nominal, sound), seed=seed)
     exact, clipped = each_by_itself(sound, nominal, boards, seed)
     apart = np.abs(quick.envelope_counts - exact)
-    # A single-pole worst_case at 72 Hz, ±25 %, is the hardest for what is followed tile by tile.
-    # What clipping leaves in a board's ground leg is followed strip by strip, what its output does at the
-    # edge of a limit not at all: 2 to 4 % of the readings lie a count apart, a few two where 50 µs empty the
-    # detector.
-    few = 0.02 if kind == "high worst_cases" else 0.015
-    if level == "loud" or kind in ("noisy amplifier", "bias off the middle"):
-        few = 0.045
-    assert apart.max() <= (2 if kind == "short release" else 1)
-    assert apart.mean() <= few
-    np.testing.assert_allclose(quick.clipped_share, clipped, atol=3e-4 if few > 0.015 else 1e-4)
+    assert apart.max() <= (2 if (kind, level) == ("short release", "loud") else 1)
+    assert apart.mean() <= MOST_APART.get((kind, level), 0.012 if level == "beat" else 0.03)
+    rounded = kind == "noisy amplifier" or (kind, level) == ("high worst_cases", "loud")
+    np.testing.assert_allclose(quick.clipped_share, clipped, atol=3e-4 if rounded else 1e-4)
     table = nominal.brightness_table()
     seen = lightness_cie1976(table.look_up(quick.envelope_counts) / table.brightest_code)
     meant = lightness_cie1976(table.look_up(exact) / table.brightest_code)
