@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import importlib
 import json
 import random
 import resource
@@ -20,18 +21,18 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import atheris
+from fuzz.verdict import ROOM_BYTES, FindingError, Reader, verdict
 
-# Compiled loops cannot be compiled once they are instrumented: what holds them is imported before.
-import envlab.analog.kernels.stage_kernels
-import envlab.light.flashes.flash_kernels
-import envlab.metrics.metric_kernels
-import envlab.sound.kernels  # noqa: F401
+# Compiled loops cannot be compiled once they are instrumented: every file that has one is imported before.
+PACKAGE = Path(__file__).resolve().parents[2] / "envlab"
+for source in sorted(PACKAGE.rglob("*.py")):
+    if "njit" in source.read_text(encoding="utf-8") or "kernels" in source.name:
+        importlib.import_module(".".join(source.relative_to(PACKAGE.parent).with_suffix("").parts))
 
-with atheris.instrument_imports(include=["envlab"], enable_loader_override=False):
+with atheris.instrument_imports(include=["envlab"]):
     from fuzz.readers import READERS, quick_design
     from fuzz.variation import VARIATIONS
 
-from fuzz.verdict import ROOM_BYTES, Finding, Reader, verdict
 
 ADDRESSES_BYTES = 6 << 30  # what asks for more is refused by the system, and found as MemoryError
 WHOLE_DESIGN_EVERY = 20
@@ -61,7 +62,7 @@ class LongRun:
         try:
             self.counts[verdict(self.quick if quick else self.reader, data, self.scratch)] += 1
             self._check_memory(data)
-        except Finding as problem:
+        except FindingError as problem:
             self._keep(str(problem), data)
         took_s = time.process_time() - started
         if took_s > self.slowest_s:
@@ -74,11 +75,11 @@ class LongRun:
         grown, self.peak_kb = peak_kb - self.peak_kb, peak_kb
         self.grown_kb = max(self.grown_kb, grown)
         if grown * 1024 > 4 * ROOM_BYTES:
-            raise Finding(f"the process grew by {grown // 1024} MB over {len(data)} bytes")
+            raise FindingError(f"the process grew by {grown // 1024} MB over {len(data)} bytes")
 
     def _keep(self, text: str, data: bytes) -> None:
         self.counts["finding"] += 1
-        kind = text.split(": ")[0] if " at " in text else text.split(" over ")[0][:60]
+        kind = text.partition(": ")[0] if " at " in text else text.partition(" over ")[0][:60]
         self.findings[kind] = self.findings.get(kind, 0) + 1
         if self.findings[kind] == 1:
             name = hashlib.sha256(data).hexdigest()[:12]
@@ -126,9 +127,7 @@ def main() -> None:
         f"-runs={asked.inputs}", f"-seed={asked.seed}", f"-max_len={asked.longest}", "-timeout=60",
         "-rss_limit_mb=0", "-print_final_stats=0", "-verbosity=0", f"-artifact_prefix={folder}/",
     ]  # fmt: skip
-    atheris.Setup(
-        [sys.argv[0], *flags, str(reached), str(begin)], run.one, custom_mutator=changed
-    )
+    atheris.Setup([sys.argv[0], *flags, str(reached), str(begin)], run.one, custom_mutator=changed)
     atheris.Fuzz()
 
 

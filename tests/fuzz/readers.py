@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +10,7 @@ from fuzz.verdict import Reader
 
 from envlab.bench.captures.capture import Capture
 from envlab.bench.captures.files import read_capture
-from envlab.errors import EnvlabWarning, FileError
+from envlab.errors import FileError
 from envlab.firmware.c_header import header_text, read_checked_header
 from envlab.firmware.table_files import (
     binary_bytes,
@@ -33,15 +32,12 @@ REFERENCE_PA = 20e-6
 
 
 def sound(path: Path) -> int:
-    """Finite, at the level that was asked for or silent with a warning; in pieces the same bit for bit."""
-    with warnings.catch_warnings(record=True) as said:
-        warnings.simplefilter("error")
-        warnings.simplefilter("always", EnvlabWarning)
-        recording = read_recording(path, LEVEL_DB_SPL)
+    """Finite, at the level that was asked for or silent and said to be; in pieces the same bit for bit."""
+    recording = read_recording(path, LEVEL_DB_SPL)
     pressure = recording.pressure_pa
     assert pressure.size >= 1
     assert np.isfinite(pressure).all()
-    if said:
+    if {"silent", "no samples"} & set(recording.notes):
         assert not pressure.any()
         return int(pressure.nbytes)
     level = 20 * np.log10(np.sqrt(np.mean(pressure**2)) / REFERENCE_PA)

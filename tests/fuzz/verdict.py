@@ -1,4 +1,4 @@
-"""What a reader may do with any bytes at all: give a right result, or say in one line what is wrong with them.
+"""What a reader may do with any bytes at all: give a right result, or say in one line what is wrong.
 
 Nothing else is allowed: no other exception, no warning of a library, no line break in the line, no wait over
 WAIT_S_PER_KB a kilobyte of input, no memory over what the reader states.
@@ -7,8 +7,8 @@ WAIT_S_PER_KB a kilobyte of input, no memory over what the reader states.
 from __future__ import annotations
 
 import time
-import tracemalloc
 import traceback
+import tracemalloc
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -33,12 +33,12 @@ class Reader:
     read: Callable[[Path], int]
 
 
-class Finding(Exception):
+class FindingError(Exception):
     """What no reader may do; its text says what, and where in envlab."""
 
 
 def verdict(reader: Reader, data: bytes, folder: Path, *, memory: bool = False) -> str:
-    """Return "read" or "refused"; Finding for all else. memory: traced too, which takes twice the time."""
+    """Return "read" or "refused"; FindingError for all else. memory: traced too, at twice the time."""
     path = folder / f"input{reader.suffix}"
     path.write_bytes(data)
     started = time.process_time()
@@ -52,10 +52,10 @@ def verdict(reader: Reader, data: bytes, folder: Path, *, memory: bool = False) 
             tracemalloc.stop()
     took_s = time.process_time() - started
     if took_s > WAIT_S_PER_KB * max(1.0, len(data) / 1000):
-        raise Finding(f"took {took_s:.1f} s of processor time over {len(data)} bytes")
+        raise FindingError(f"took {took_s:.1f} s of processor time over {len(data)} bytes")
     room = ROOM_BYTES + ROOM_PER_INPUT_BYTE * len(data) + COPIES_OF_RESULT * result_bytes
     if peak > room:
-        raise Finding(f"took {peak} bytes of memory over {len(data)} bytes; {room} are allowed")
+        raise FindingError(f"took {peak} bytes of memory over {len(data)} bytes; {room} are allowed")
     return said
 
 
@@ -68,10 +68,11 @@ def _read(reader: Reader, path: Path) -> tuple[str, int]:
         except EnvlabError as problem:
             line = str(problem)
             if not line or not line.isprintable() or len(line) > MOST_SAID:
-                raise Finding(f"says no short line: {line[:200]!r}") from problem
+                raise FindingError(f"says no short line: {line[:200]!r}") from problem
             return "refused", 0
         except Exception as problem:
-            raise Finding(f"{type(problem).__name__} at {_place(problem)}: {str(problem)[:200]}") from problem
+            text = f"{type(problem).__name__} at {_place(problem)}: {str(problem)[:200]}"
+            raise FindingError(text) from problem
 
 
 def _place(problem: BaseException) -> str:
