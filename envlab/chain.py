@@ -17,7 +17,7 @@ from envlab.analog.envelope import BuiltRectifier, HoldState, check_goes_togethe
 from envlab.analog.hold_capacitor import HoldCapacitor, as_built
 from envlab.analog.microphone import Microphone
 from envlab.analog.noise import noise_streams
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.rectifiers.pumps import PumpRectifier
@@ -36,7 +36,7 @@ from envlab.engine.board import (
     response_before_rectifier,
     surroundings_at_rectifier,
 )
-from envlab.engine.chain_result import ChainResult
+from envlab.engine.chain_result import ChainResult, whole_result
 from envlab.engine.nodes import NodeBlock, Player, node_blocks
 from envlab.engine.waves import waves
 from envlab.errors import EnvlabWarning, ParameterError, check_choice, check_range
@@ -391,28 +391,4 @@ class Chain:
         """
         for warning in self.design_rule_warnings:
             warnings.warn(warning, EnvlabWarning, stacklevel=2)
-        player = Player(self, recording, None if rng is None else noise_streams(rng))
-        blocks = list(player.blocks())
-        played = player.played()
-
-        def joined(name: str) -> FloatArray:
-            return np.concatenate([getattr(block, name) for block in blocks])
-
-        held_v, light = joined("held_v"), played.light
-        return ChainResult(
-            pressure_pa=joined("pressure_pa"),
-            microphone_v=joined("microphone_v"),
-            preamp_v=joined("preamp_v"),
-            rectified_v=self.rectifier.reference_node_v + joined("rectified_v"),
-            detector_v=self.rectifier.reference_node_v + held_v,
-            internal_rate_hz=player.rate_hz,
-            adc_counts=played.adc_counts,
-            envelope_counts=light.envelope_counts,
-            adc_rate_hz=self.adc.rate_hz,
-            duty=light.duty,
-            frame_rate_hz=self.frame_rate_hz,
-            full_duty=light.full_duty,
-            clipped_share=sum(block.limited for block in blocks) / held_v.size,
-            table=light.table,
-            quiescent_v=self.quiescent_v,
-        )
+        return whole_result(self, Player(self, recording, None if rng is None else noise_streams(rng)))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from envlab.board_firmware import both_tables
 from envlab.board_firmware.folder import firmware_folder, firmware_words
-from envlab.files import write_folder
+from envlab.files.whole import write_folder
 from envlab.firmware.c_header import header_text, read_header
 from envlab.firmware.export import check_firmware
 

@@ -12,12 +12,12 @@ from envlab.analog.band_filter import (
     SecondHighPass,
     SecondLowPass,
 )
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.board_preamp import BoardPreamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.absolute_value import AbsoluteValue
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes

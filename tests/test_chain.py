@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from envlab.analog.adc import Adc, convert, instants_s, read_at
 from envlab.analog.detector import AverageDetector, PeakDetector, detect
 from envlab.analog.microphone import Microphone, hear, self_noise_pa
-from envlab.analog.preamp import Preamp, amplify, input_noise_v
+from envlab.analog.preamps.preamp import Preamp, amplify, input_noise_v
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease, OnePole, follow

@@ -236,7 +236,7 @@ class TestRefusals:
         def full_disk(*_: object) -> None:
             raise OSError(28, "No space left on device")
 
-        monkeypatch.setattr("envlab.files._keep", full_disk)
+        monkeypatch.setattr("envlab.files.whole._keep", full_disk)
         refused(run("table", bench / "mine.toml", "--out", bench / "out"), "No space left")
         assert {path.name for path in bench.iterdir()} == {"pulse.wav", "mine.toml"}
 

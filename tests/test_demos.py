@@ -13,6 +13,7 @@ from envlab.light.lightness import lightness_cie1976
 from envlab.metrics.clip_metrics import LIT_LSTAR
 from envlab.report.facts import command_words
 from envlab.shipped import DEMOS
+from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.specification import Specification, demo_specification
 from envlab.units import FloatArray
 
@@ -71,6 +72,10 @@ def test_the_garden_moon_is_what_its_file_says() -> None:
     assert pixels.count * pixels.channels * pixels.channel_a == pytest.approx(3.0)
     assert (chain.supply.limit_a, chain.pixel_bits, chain.adc.bits) == (2.0, 8, 12)
     assert chain.refresh_hz == 400.0
+    # Fed as telephones are: no cells and no converter to buy beside the bank.
+    kinds = {part.kind: part for part in parts_list(chain)}
+    assert kinds["pack"].specification == "power bank, 5 V, ≥ 2 A lasting, that stays on at 0.05 A"
+    assert "converter" not in kinds and kinds["fuse"].value == 3.15
     assert chain.adc.dead_low_v > 0 and chain.adc.dead_high_v > 0
     # The rest lies where the converter reads, and a full light ends before its upper dead zone.
     assert chain.adc.dead_low_v < chain.quiescent_v < chain.adc.reference_v - chain.adc.dead_high_v

@@ -16,7 +16,7 @@ from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.microphone import Microphone
 from envlab.analog.parts import series_values
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.design_file import design_text, digest, read_design, with_parts

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from envlab.errors import FileError
-from envlab.files import check_folder, claimed, restore_folder, write_folder
+from envlab.files.whole import check_folder, claimed, restore_folder, write_folder
 
 OLD = {"one": b"old", "two": b"old", "left_over": b"old"}
 NEW = {"one": b"new", "two": b"new", "three": b"new"}
@@ -88,7 +88,7 @@ def test_the_next_run_finishes_before_it_looks_for_files(tmp_path):
 CLAIM = """
 import sys, time
 from pathlib import Path
-from envlab.files import claimed
+from envlab.files.whole import claimed
 with claimed(Path(sys.argv[1])):
     print("claimed", flush=True)
     time.sleep(60)

@@ -6,9 +6,9 @@ import numpy as np
 
 from envlab.analog.adc import Adc
 from envlab.analog.band_filter import BandFilter
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import Detector
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.board_preamp import BoardPreamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.rectifiers.pumps import PumpRectifier

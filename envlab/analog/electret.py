@@ -45,7 +45,7 @@ class Electret(Microphone):
     """
 
     load_ohm: float = field(
-        default=2.2e3, metadata=part("R7", 1, "feeds the electret", "and loads it: its gain")
+        default=2.2e3, metadata=part("R7", 1, "feeds the electret", "its gain goes with it")
     )
     rated_load_ohm: float = 2.2e3
     drain_current_a: float = 0.3e-3

@@ -54,7 +54,7 @@ def circuit_of(board: BoardWithParts, pack: Pack | None = None) -> Circuit:
     board : Chain
         The board.
     pack : Pack or None
-        What it runs on; None: two lithium-ion cells in series.
+        What it runs on; None: two lithium-ion cells in series. Of no account with a power bank.
 
     Returns
     -------

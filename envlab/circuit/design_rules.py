@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.requirements import Requirement, requirements
 from envlab.circuit.description import Circuit, Component

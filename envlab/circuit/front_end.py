@@ -10,10 +10,10 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 
 from envlab.analog.band_filter import BandFilter
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.electret import Electret
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.board_preamp import BoardPreamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.stage import AnalogStage, fitted_parts, parts_of
 from envlab.circuit.description import GROUND, Component
 from envlab.circuit.elements import amplifier, fitted, section

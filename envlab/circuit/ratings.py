@@ -200,6 +200,13 @@ def _pixel(circuit: Circuit, part: Component) -> Rating:
 def _pack(circuit: Circuit, part: Component) -> Rating:
     del circuit
     data = part.data
+    if "cells" not in data:
+        awake = f", that stays on at {data['idle_a']:.2g} A" if data["idle_a"] else ""
+        return Rating(
+            f"power bank, {data['full_v']:g} V, ≥ {data['current_a']:.2g} A lasting{awake}",
+            "",
+            data["full_v"],
+        )
     many = "s in series" if data["cells"] > 1 else ""
     cells = f"{data['cells']} lithium-ion cell{many}, {data['capacity_ah']:g} Ah"
     return Rating(f"{cells}, with protection, ≥ {data['current_a']:.2g} A lasting", "", data["full_v"])

@@ -15,7 +15,7 @@ from typing import Any
 
 from envlab.analog.detector import AverageDetector, Detector
 from envlab.analog.hold_capacitor import HoldCapacitor
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.pumps import PumpRectifier
 from envlab.analog.stage import fitted_parts
 from envlab.circuit.description import Component
@@ -55,8 +55,7 @@ class Surrounded:
     def diode(self, number: int, anode: str, cathode: str, role: str) -> Component:
         """Return the diode of a number, from 1."""
         own = self.rectifier
-        part = own.diode_part if hasattr(own, "diode_part") else own.passive_diode
-        return diode(f"D{number}", anode, cathode, role, STAGE, part, own.diode)
+        return diode(f"D{number}", anode, cathode, role, STAGE, own.diode_part, own.diode)
 
     def super_diode(self, number: int, drive: str, diode_number: int) -> list[Component]:
         """Return an amplifier with a diode inside its loop: it only gives current to "rectified"."""

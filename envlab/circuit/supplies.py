@@ -128,7 +128,9 @@ def decoupling(amplifiers: Sequence[Component]) -> list[Component]:
 
 
 def power(supply: Supply, pixels: Pixels, pack: Pack) -> list[Component]:
-    """Return pack, fuse, converter and bulk capacitor."""
+    """Return pack, fuse, converter and bulk capacitor; a power bank has the converter inside."""
+    if supply.is_power_bank:
+        return _from_power_bank(supply, pixels)
     drawn_a = most_current_a(supply, pixels)
     pack_a = pack_current_a(supply_power_w(drawn_a, supply), pack)
     full_v, empty_v = pack.cells * FULL_CELL_V, pack.cells * pack.empty_cell_v
@@ -139,20 +141,35 @@ def power(supply: Supply, pixels: Pixels, pack: Pack) -> list[Component]:
     converter = {
         "volts": supply.volts, "limit_a": supply.limit_a, "input_low_v": empty_v, "input_high_v": full_v,
     }  # fmt: skip
-    fused = {"current_a": pack_a, "volts": full_v}
-    fuse = (("1", PACK), ("2", FUSED))
     made = (("in", FUSED), ("out", PIXEL_RAIL), ("ground", GROUND))
-    opens = "opens before a pinched wire burns"
     return [
-        Component(
-            "BT1", "pack", (("+", PACK), ("-", GROUND)), "feeds it all", stage=STAGE, data=_held(cells)
-        ),
-        Component("F1", "fuse", fuse, opens, fuse_rating_a(pack_a), "A", stage=STAGE, data=_held(fused)),
+        _pack(cells),
+        _fuse(FUSED, pack_a, full_v),
         Component("PS1", "converter", made, "makes the pixels' voltage", stage=STAGE, data=_held(converter)),
-        capacitor(
-            "C30", PIXEL_RAIL, GROUND, bulk_farad(supply, pixels), "carries the pixels' steps", STAGE, 20
-        ),
+        _bulk(supply, pixels),
     ]
+
+
+def _from_power_bank(supply: Supply, pixels: Pixels) -> list[Component]:
+    drawn_a = most_current_a(supply, pixels)
+    bank = {"current_a": drawn_a, "full_v": supply.volts, "idle_a": idle_current_a(pixels)}
+    return [_pack(bank), _fuse(PIXEL_RAIL, drawn_a, supply.volts), _bulk(supply, pixels)]
+
+
+def _pack(data: Mapping[str, object]) -> Component:
+    pins = (("+", PACK), ("-", GROUND))
+    return Component("BT1", "pack", pins, "feeds it all", stage=STAGE, data=_held(data))
+
+
+def _fuse(behind: str, current_a: float, volts: float) -> Component:
+    data = _held({"current_a": current_a, "volts": volts})
+    role, pins = "opens before a pinched wire burns", (("1", PACK), ("2", behind))
+    return Component("F1", "fuse", pins, role, fuse_rating_a(current_a), "A", stage=STAGE, data=data)
+
+
+def _bulk(supply: Supply, pixels: Pixels) -> Component:
+    farad = bulk_farad(supply, pixels)
+    return capacitor("C30", PIXEL_RAIL, GROUND, farad, "carries the pixels' steps", STAGE, 20)
 
 
 def most_current_a(supply: Supply, pixels: Pixels) -> float:

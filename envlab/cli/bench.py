@@ -45,7 +45,7 @@ def bench_signals(design: Path | None, way: str, out: Path, force: bool) -> None
     """
     from envlab.bench.signals.program import tuning_tone_wav
     from envlab.bench.signals.sheet import bench_sheet
-    from envlab.files import check_folder, write_folder
+    from envlab.files.whole import check_folder, write_folder
     from envlab.report.bench_sheet import (
         LOUDNESS,
         SHEET_NAMES,
@@ -102,7 +102,7 @@ def capture(design: Path | None, port: str, baud: int, seconds: float | None, ou
     from envlab.bench.captures.table_file import capture_text
     from envlab.bench.signals.program import bench_program
     from envlab.design_file import read_design
-    from envlab.files import write_whole
+    from envlab.files.whole import write_whole
     from envlab.shipped import demo_design
 
     refuse_existing(out, force=force)
@@ -161,7 +161,7 @@ def check_board(
     from envlab.bench.compare import comparison_csv
     from envlab.bench.signals.expected_boards import boards_within
     from envlab.bench.words import check_sentences
-    from envlab.files import write_whole
+    from envlab.files.whole import write_whole
     from envlab.study.specification.specification import read_specification
 
     if out is not None:

@@ -27,7 +27,7 @@ _ANY_DB_SPL = 92.0
 
 
 def _write_picture(fig: Figure, picture: Path) -> None:
-    from envlab.files import write_whole
+    from envlab.files.whole import write_whole
     from envlab.plot.export import png_bytes
 
     if picture.suffix == ".png":
@@ -93,9 +93,9 @@ def fit_board_verb(
     from envlab.bench.captures.files import read_capture
     from envlab.bench.check import BoardChecker
     from envlab.bench.signals.expected_boards import boards_within
-    from envlab.design_file import source_text
     from envlab.errors import EnvlabError
-    from envlab.files import write_whole
+    from envlab.files.tables import source_text
+    from envlab.files.whole import write_whole
     from envlab.study.specification.specification import read_specification
     from envlab.units import format_value
 
@@ -163,7 +163,7 @@ def trim_boards(design: Path, readings: Path, out: Path, no_yield: bool, force: 
     from envlab.bench.boards.trim_yield import board_read, yield_of
     from envlab.board_firmware import runtime_design
     from envlab.design_file import digest
-    from envlab.files import check_folder, write_folder
+    from envlab.files.whole import check_folder, write_folder
     from envlab.firmware.export import mark_of
     from envlab.study.specification.specification import read_specification
 
@@ -214,7 +214,7 @@ def night_after_verb(
     from envlab.bench.captures.files import read_capture
     from envlab.bench.night.night import night_after, night_csv
     from envlab.design_file import read_design
-    from envlab.files import write_whole
+    from envlab.files.whole import write_whole
     from envlab.sound.clip import Clip
 
     if out is not None:

@@ -68,7 +68,7 @@ def design(
     The choice's firmware is then played at each sensitivity: from power-up, after a quiet minute, after a
     shout. Without a table it ends if the sensitivity of DESIGN breaks a target, with status 3 for flashes.
     """
-    from envlab.files import check_folder, claimed, write_folder
+    from envlab.files.whole import check_folder, claimed, write_folder
     from envlab.report.folder import RESULTS, result_files
     from envlab.report.page import report_html
     from envlab.report.pdf import report_pdf
@@ -157,7 +157,7 @@ def sweep(
     Units stand in the column names; rank 1 is the best. Interrupted (Ctrl-C), it keeps the clips that are
     done beside the result, and goes on from there when the same question is asked again.
     """
-    from envlab.files import claimed, write_whole
+    from envlab.files.whole import claimed, write_whole
     from envlab.report.tables import check_ending, table_bytes
     from envlab.study.sweep.checkpoint import Checkpoint
     from envlab.study.sweep.not_judged import not_judged_column

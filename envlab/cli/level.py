@@ -243,7 +243,7 @@ def span(
     file, comments kept.
     """
     from envlab.design_file import with_parts
-    from envlab.files import write_whole
+    from envlab.files.whole import write_whole
     from envlab.shipped import demo_design
     from envlab.study.span_from_clips import span_from_clips
     from envlab.study.specification.specification import read_specification

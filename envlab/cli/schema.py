@@ -30,7 +30,7 @@ def schema(out: Path, force: bool) -> None:
     An editor that knows schemas of TOML files takes it from the design file's first line:
     #:schema ./design_schema.json
     """
-    from envlab.files import write_whole
+    from envlab.files.whole import write_whole
     from envlab.study.specification.design_schema import schema_text
 
     refuse_existing(out, force=force)

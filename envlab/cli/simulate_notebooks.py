@@ -80,7 +80,7 @@ def simulate(
 
     from envlab.analog.adc import instant_count
     from envlab.engine.node_table import node_pieces
-    from envlab.files import write_pieces
+    from envlab.files.whole import write_pieces
     from envlab.study.exported.shown import light_as_worn
     from envlab.study.level_diagram import level_diagram, stated_levels
     from envlab.study.specification.specification import with_sensitivity

@@ -67,7 +67,7 @@ def table(
         firmware_folder,
         firmware_words,
     )
-    from envlab.files import check_folder, claimed, write_folder
+    from envlab.files.whole import check_folder, claimed, write_folder
     from envlab.shipped import demo_design
     from envlab.study.exported.judgement import judge_exported
     from envlab.study.exported.words import sentences

@@ -68,7 +68,7 @@ def tolerance(
     row a board: deviations and metrics, units in the column names. Ends with status 3 if the design itself
     does not keep the flash limit, with status 4 if no clip can show whether it does.
     """
-    from envlab.files import write_whole
+    from envlab.files.whole import write_whole
     from envlab.report.tables import check_ending, table_bytes
     from envlab.study.tolerance.tolerance import tolerance as many_boards
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from envlab.compiling import compiled_with
 from envlab.digital.fixed_words import FixedState, FixedWords
+from envlab.files.compiling import compiled_with
 from envlab.units import IntArray
 
 ZERO_BITS = 8

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from envlab.compiling import compiled_with
+from envlab.files.compiling import compiled_with
 from envlab.units import FloatArray
 
 

@@ -28,8 +28,8 @@ from envlab.digital.fixed_frame import (
 )
 from envlab.digital.fixed_point import run_frames
 from envlab.digital.fixed_words import FixedState, FixedWords
-from envlab.digital.flash_guard import run_guard
-from envlab.digital.guard_words import GuardState, GuardWords
+from envlab.digital.guard.flash_guard import run_guard
+from envlab.digital.guard.guard_words import GuardState, GuardWords
 from envlab.errors import ParameterError, check_range
 from envlab.units import BoolArray, IntArray
 

@@ -16,7 +16,7 @@ from envlab.analog.adc import Adc
 from envlab.analog.detector import Detector
 from envlab.analog.envelope import BuiltRectifier, HoldState
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.rectifiers.pumps import PumpRectifier
@@ -67,6 +67,10 @@ class Board(Protocol):
     @property
     def detector_as_built(self) -> Detector:
         """The detector with its real capacitance and all that loads it."""
+
+    @property
+    def quiescent_v(self) -> float:
+        """Detector's voltage at silence, V against the ADC's ground."""
 
     @property
     def quiescent_state(self) -> HoldState:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from envlab.analog.adc import read_at
+from envlab.engine.board import Board
+from envlab.engine.nodes import Player
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.table import LookupTable
 from envlab.notebook_view import small_table
@@ -181,6 +183,34 @@ class ChainResult:
             f"{self.duration_s:g} s through the board, clipped {100 * self.clipped_share:.2g} % of the time"
         )
         return small_table(title, ("node", "unit", "rate, Hz", "least", "largest"), rows)
+
+
+def whole_result(board: Board, player: Player) -> ChainResult:
+    """Return the signal after every stage of a board, from a player that has not yet begun."""
+    blocks = list(player.blocks())
+    played = player.played()
+
+    def joined(name: str) -> FloatArray:
+        return np.concatenate([getattr(block, name) for block in blocks])
+
+    node_v, held_v, light = board.rectifier.reference_node_v, joined("held_v"), played.light
+    return ChainResult(
+        pressure_pa=joined("pressure_pa"),
+        microphone_v=joined("microphone_v"),
+        preamp_v=joined("preamp_v"),
+        rectified_v=node_v + joined("rectified_v"),
+        detector_v=node_v + held_v,
+        internal_rate_hz=player.rate_hz,
+        adc_counts=played.adc_counts,
+        envelope_counts=light.envelope_counts,
+        adc_rate_hz=board.adc.rate_hz,
+        duty=light.duty,
+        frame_rate_hz=board.frame_rate_hz,
+        full_duty=light.full_duty,
+        clipped_share=sum(block.limited for block in blocks) / held_v.size,
+        table=light.table,
+        quiescent_v=board.quiescent_v,
+    )
 
 
 def _ends(values: FloatArray | IntArray) -> tuple[float, float]:

@@ -14,7 +14,7 @@ import numpy as np
 
 from envlab.analog.detector import Detector, hold_step, readings_of
 from envlab.analog.microphone import Microphone, corners_of, overloaded_if_any
-from envlab.analog.preamp import Preamp, input_noise_v, output_limits, sections_of
+from envlab.analog.preamps.preamp import Preamp, input_noise_v, output_limits, sections_of
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.stage import AnalogStage, either_of
 from envlab.units import BoolArray, FloatArray

@@ -25,7 +25,7 @@ from envlab.analog.bank.tolerance_bank import (
 )
 from envlab.analog.detector import readings_of
 from envlab.analog.electret import Electret
-from envlab.analog.preamp import input_noise_v
+from envlab.analog.preamps.preamp import input_noise_v
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.half_waves import HalfWaves
 from envlab.analog.rectifiers.ideal import Rectifier

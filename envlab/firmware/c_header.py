@@ -9,7 +9,7 @@ from pathlib import Path
 
 from envlab import __version__
 from envlab.errors import EnvlabError, FileError
-from envlab.files import write_whole
+from envlab.files.whole import write_whole
 from envlab.firmware.c_look_up import look_up_lines
 from envlab.firmware.c_names import check_identifier
 from envlab.firmware.edits import ascii_lines, code_array, compare_lines

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from envlab.errors import FileError
-from envlab.files import read_whole
+from envlab.files.whole import read_whole
 from envlab.units import IntArray
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from envlab.digital.auto_level import AutoLevel, OffsetSteps
 from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedCoefficient
 from envlab.errors import FileError
-from envlab.files import read_whole, write_whole
+from envlab.files.whole import read_whole, write_whole
 from envlab.firmware.edits import ascii_lines, code_array
 from envlab.firmware.headers.frame_facts import frame_lines
 from envlab.firmware.headers.golden import golden_crc32

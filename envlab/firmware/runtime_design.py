@@ -28,9 +28,9 @@ from envlab.digital.fixed_frame import (
 from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedFollower, Gate, level_of, level_units
 from envlab.digital.fixed_words import MOST_MOVING, WORD_MOST, FixedWords, check_words, mean_factor
 from envlab.digital.followers import MovingMaximum, MovingMean, readings_of_window
-from envlab.digital.guard_words import GuardWords
+from envlab.digital.guard.guard_words import GuardWords
+from envlab.digital.guard.picture_guard import frame_guard_words, picture_slack_codes
 from envlab.digital.light_path import LightPath
-from envlab.digital.picture_guard import frame_guard_words, picture_slack_codes
 from envlab.digital.quiescent import LearntQuiescent, StartUp, ZeroWords, zero_words
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.firmware.example_colours import lantern_colours

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from envlab.errors import EnvlabError, FileError
-from envlab.files import read_whole, write_whole
+from envlab.files.whole import read_whole, write_whole
 from envlab.firmware.edits import ascii_lines, code_array, compare_lines
 from envlab.firmware.table_record import (
     UNITS,

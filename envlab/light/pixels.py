@@ -18,6 +18,9 @@ from envlab.light.lightness import check_unit_interval, check_whole
 from envlab.units import FloatArray
 
 Drive = Literal["linear", "switching"]
+FED_BY = ("cells", "power_bank")
+# What its USB socket gives without being asked for a higher voltage (from memory).
+POWER_BANK_V = 5.0
 
 
 @dataclass(frozen=True)
@@ -80,26 +83,42 @@ class Pixels:
 
 @dataclass(frozen=True)
 class Supply:
-    """The converter that feeds the pixels.
+    """What feeds the pixels: a converter behind lithium-ion cells, or a power bank, which has both inside.
 
     Parameters
     ----------
     limit_a : float
         Most current at its output, 1 mA to 10 kA.
     volts : float
-        At its output, 1 to 60 V.
+        At its output, 1 to 60 V; of a power bank 5 V.
     efficiency : float
-        From pack to output, 0.1 to 1.
+        From cells to output, 0.1 to 1.
+    fed_by : str
+        "cells" and a converter, or "power_bank".
     """
 
     limit_a: float = 3.0
     volts: float = 5.0
     efficiency: float = 0.9
+    fed_by: str = "cells"
 
     def __post_init__(self) -> None:
         check_range("limit_a", self.limit_a, 1e-3, 1e4, unit="A")
         check_range("volts", self.volts, 1.0, 60.0, unit="V")
         check_range("efficiency", self.efficiency, 0.1, 1.0)
+        check_choice("fed_by", self.fed_by, FED_BY)
+        if self.is_power_bank and self.volts != POWER_BANK_V:
+            raise ParameterError("volts", self.volts, f"{POWER_BANK_V:g} V, as of every power bank")
+
+    @property
+    def is_power_bank(self) -> bool:
+        """Whether cells and converter come as one, with a socket."""
+        return self.fed_by == "power_bank"
+
+    @property
+    def name(self) -> str:
+        """As a sentence calls what gives limit_a: "converter" or "power bank"."""
+        return "power bank" if self.is_power_bank else "converter"
 
 
 def idle_current_a(pixels: Pixels) -> float:

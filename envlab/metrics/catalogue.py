@@ -103,7 +103,7 @@ def _entries() -> tuple[MetricEntry, ...]:
             "table_step_lstar",
             "Step of the table",
             lstar,
-            "largest jump of the light from one ADC count to the next",
+            "largest jump of the light at the smallest change of the envelope",
             "table step, L*",
             "low",
             1,

@@ -83,7 +83,7 @@ def current_strip(
     ax.axhline(mean_a, color=INK, linewidth=1.0, linestyle=(0, (1, 1.5)), label="mean")
     ax.set_xlim(0, current_a.size / frame_rate_hz)
     ax.set_ylim(0, 1.3 * max(supply.limit_a, float(current_a.max())))
-    words = f"the converter's limit: {supply.limit_a:g} A"
+    words = f"the {supply.name}'s limit: {supply.limit_a:g} A"
     full_a = full_current_a(pixels, volts=supply.volts)
     if full_a > supply.limit_a:
         words += f"; without the duty limit all {pixels.count} pixels would take {full_a:.3g} A"

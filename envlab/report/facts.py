@@ -11,6 +11,7 @@ from envlab.chain import Chain
 from envlab.light.pixels import full_current_a, whole_pixels_at_full
 from envlab.light.table_facts import table_facts
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS, NOT_JUDGED
+from envlab.metrics.clip_metrics import finest_change_counts, table_steps
 from envlab.shipped import DEMOS, demo_design
 from envlab.sound.level_text import parse_level
 from envlab.study.chosen_on_clips import ClipLight
@@ -167,7 +168,7 @@ def asked_sentences(specification: Specification, choice: Choice) -> list[str]:
         else "the design was to be judged as it is"
     )
     return [
-        f"Lights of {pixels.count} pixels on a converter of {supply.limit_a:g}{_GAP}A that follow "
+        f"Lights of {pixels.count} pixels on a {supply.name} of {supply.limit_a:g}{_GAP}A that follow "
         f"{_listed(names)}, at {loud}{_GAP}dB{_GAP}SPL.",
         f"Asked were at most {specification.targets.flash_limit:g} flashes in any second{more}; {tried}.",
     ]
@@ -181,13 +182,21 @@ def table_sentences(chain: Chain) -> list[str]:
     """Return what the brightness table is, a sentence each: size, levels and steps, first light."""
     table = chain.brightness_table()
     facts = table_facts(table, chain.level_scale())
+    shown = ""
+    if finest_change_counts(chain) < 1:
+        step = metric_text("table_step_lstar", _shown_step_lstar(chain))
+        shown = f"; a frame's mean shows steps of at most {step}"
     lines = [
         f"The table has {table.entries} entries of {table.bits} bit and {facts.distinct_levels} levels; the "
-        f"largest step from one to the next is {facts.largest_step_lstar:.1f} L*."
+        f"largest step from one to the next is {facts.largest_step_lstar:.1f} L*{shown}."
     ]
     if facts.first_lit_entry >= 0:
         lines.append(f"First light comes at a steady tone of {facts.first_lit_db_spl:.1f} dB SPL.")
     return lines
+
+
+def _shown_step_lstar(chain: Chain) -> float:
+    return float(table_steps([chain], [chain.brightness_table()])[0])
 
 
 def table_details(chain: Chain) -> list[str]:
@@ -204,10 +213,15 @@ def table_details(chain: Chain) -> list[str]:
             f"The first lit entry is number {facts.first_lit_entry}, at {facts.first_lit_counts:g} counts."
         )
     if facts.largest_step_lstar > 5 and table.count_map.floor_counts < 5:
+        shown = (
+            f", shown as steps of at most {metric_text('table_step_lstar', _shown_step_lstar(chain))}"
+            if finest_change_counts(chain) < 1
+            else ""
+        )
         lines.append(
             f"Its dark end is coarse: the floor lies at {table.count_map.floor_counts:.1f} counts, so that "
-            "one count more is a visible jump. More gain makes it finer, as long as the loud clips do not "
-            "clip."
+            f"one count more is a jump of up to {facts.largest_step_lstar:.1f} L*{shown}. More gain makes it "
+            "finer, as long as the loud clips do not clip."
         )
     lines.append(
         f"The smallest step is {facts.smallest_step_lstar:.2f} L*. What the firmware looks up is off the "
@@ -221,7 +235,8 @@ def supply_sentences(chain: Chain) -> list[str]:
     pixels, supply = chain.pixels, chain.supply
     full_a = full_current_a(pixels, volts=supply.volts)
     feeds = (
-        f"All {pixels.count} pixels at full would take {full_a:.3g} A of the converter's {supply.limit_a:g} A"
+        f"All {pixels.count} pixels at full would take {full_a:.3g} A of the {supply.name}'s "
+        f"{supply.limit_a:g} A"
     )
     if chain.duty_limit < 1:
         return [

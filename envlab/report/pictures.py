@@ -9,7 +9,9 @@ from markupsafe import Markup, escape
 from matplotlib.figure import Figure
 
 from envlab.analog.detector import PeakDetector
+from envlab.light.table_facts import table_facts
 from envlab.metrics.catalogue import METRICS
+from envlab.metrics.clip_metrics import finest_change_counts
 from envlab.plot import sheets
 from envlab.plot.export import inline_svg
 from envlab.plot.schematic.schematic import schematic
@@ -163,12 +165,18 @@ def _table(choice: Choice, lights: tuple[ClipLight, ...]) -> Picture:
 
 
 def _steps(choice: Choice) -> Picture:
+    largest = table_facts(choice.chain.brightness_table()).largest_step_lstar
+    shown = float(choice.row["table_step_lstar"])
+    between = ""
+    if finest_change_counts(choice.chain) < 1:
+        between = f" A frame's mean lies between counts: what is shown moves by at most {shown:.1f} L*."
     return picture(
         table_sheets.steps_sheet(choice.chain),
         "steps",
         "Size of each step of lightness over the sound level, count by count. The largest is "
-        f"{choice.row['table_step_lstar']:.1f} L*.",
-        "One bar for each count: steps are largest where light begins, for there the counts are few.",
+        f"{largest:.1f} L*.",
+        "One bar for each count: steps are largest where light begins, for there the counts are few."
+        f"{between}",
     )
 
 
@@ -177,7 +185,7 @@ def _pixels(choice: Choice) -> Picture:
         table_sheets.pixels_sheet(choice.chain),
         "pixels",
         "Supply current over the number of pixels that are lit at full, with the limited table and with the "
-        f"unlimited one, and the converter's limit of {choice.chain.supply.limit_a:g} A.",
+        f"unlimited one, and the {choice.chain.supply.name}'s limit of {choice.chain.supply.limit_a:g} A.",
         "The limited table never passes the limit, whatever is lit. The unlimited one fits when few pixels "
         "are lit at a time, and only with firmware that limits each frame.",
     )
@@ -199,7 +207,8 @@ def _current(choice: Choice, lights: tuple[ClipLight, ...]) -> Picture:
         sheets.current_sheet(light, choice.chain),
         "current",
         f"Supply current along {light.clip.label}: mean {light.current_a.mean():.2f} A, largest "
-        f"{light.current_a.max():.2f} A, under the converter's limit of {choice.chain.supply.limit_a:g} A.",
+        f"{light.current_a.max():.2f} A, under the {choice.chain.supply.name}'s limit of "
+        f"{choice.chain.supply.limit_a:g} A.",
         f"{light.clip.label.replace('_', ' ')}, the clip that takes most. All pixels alike.",
     )
 

@@ -1,4 +1,4 @@
-"""The report's section on what is worn: the exported firmware at each sensitivity, on each clip."""
+"""The report's section on what the firmware shows: exported, at each sensitivity, on each clip."""
 
 from __future__ import annotations
 

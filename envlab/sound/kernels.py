@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from envlab.compiling import compiled_with
+from envlab.files.compiling import compiled_with
 from envlab.units import FloatArray
 
 

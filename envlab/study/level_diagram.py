@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from envlab.analog.preamp import noise_bandwidth_hz
+from envlab.analog.preamps.preamp import noise_bandwidth_hz
 from envlab.analog.stage import AnalogStage
 from envlab.chain import CALIBRATION_HZ, Chain
 from envlab.engine.board import response_before_rectifier

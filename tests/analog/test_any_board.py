@@ -8,11 +8,11 @@ from hypothesis import strategies as st
 from reference.examples import examples
 
 from envlab.analog.band_filter import FirstBandPass, NoBandFilter, SecondLowPass
-from envlab.analog.board_preamp import BoardPreamp, amplify_board
 from envlab.analog.detector import PeakDetector
 from envlab.analog.electret import Electret
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.board_preamp import BoardPreamp, amplify_board
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.diodeless import Diodeless

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from envlab.analog.board_preamp import BoardPreamp, amplify_board, power_up_state, settling_s
+from envlab.analog.preamps.board_preamp import BoardPreamp, amplify_board, power_up_state, settling_s
 from envlab.errors import ParameterError
 
 RATE_HZ = 384_000.0

@@ -11,7 +11,7 @@ from scipy.integrate import solve_ivp
 
 from envlab.analog.electret import Electret
 from envlab.analog.microphone import Microphone, hear, is_overloaded, overloaded_pa, self_noise_pa
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.stage import InputLoad, Surroundings
 from envlab.chain import Chain
 from envlab.engine.board import front_end_of

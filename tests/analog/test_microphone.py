@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from reference.examples import examples
 
 from envlab.analog.microphone import Microphone, MicrophoneState, hear, is_overloaded, self_noise_pa
-from envlab.analog.preamp import Preamp, amplify
+from envlab.analog.preamps.preamp import Preamp, amplify
 from envlab.errors import ParameterError
 from envlab.sound.interpolate import interpolate, interpolation_factor
 from envlab.sound.level import leq_db_spl

@@ -13,8 +13,8 @@ from reference.examples import examples
 from scipy import signal
 from scipy.integrate import solve_ivp
 
-from envlab.analog.board_preamp import BoardPreamp, amplify_board
-from envlab.analog.preamp import Preamp, PreampState, amplify, input_noise_v
+from envlab.analog.preamps.board_preamp import BoardPreamp, amplify_board
+from envlab.analog.preamps.preamp import Preamp, PreampState, amplify, input_noise_v
 from envlab.analog.stage import Surroundings
 from envlab.errors import ParameterError
 

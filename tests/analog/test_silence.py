@@ -16,9 +16,9 @@ from envlab.analog.band_filter import (
     SecondHighPass,
     SecondLowPass,
 )
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector, PeakDetector
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.board_preamp import BoardPreamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.engine.play import play

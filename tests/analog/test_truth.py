@@ -17,7 +17,7 @@ from reference.circuit import TOLERANCE, FrontEnd, Wave
 
 from envlab.analog.detector import AverageDetector, Detector, PeakDetector, detect
 from envlab.analog.microphone import Microphone, hear
-from envlab.analog.preamp import Preamp, amplify
+from envlab.analog.preamps.preamp import Preamp, amplify
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.sound.interpolate import internal_rate_hz, interpolate
 from envlab.sound.recording import Recording, read_recording

@@ -25,10 +25,10 @@ from reference.circuit import Average, Peak, Wave
 from reference.recordings import open_recording_files
 
 from envlab.analog.adc import instants_s, read_at
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector, Detector, PeakDetector
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.board_preamp import BoardPreamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.sound.interpolate import internal_rate_hz

@@ -20,12 +20,12 @@ import numpy as np
 
 from envlab.analog.band_filter import SecondLowPass, filter_band
 from envlab.analog.bank.diode_bank import diode_bank_of, read_diode_bank
-from envlab.analog.board_preamp import BoardPreamp, amplify_board
 from envlab.analog.detector import PeakDetector
 from envlab.analog.envelope import hold_signal
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.microphone import Microphone, hear
-from envlab.analog.preamp import Preamp, amplify
+from envlab.analog.preamps.board_preamp import BoardPreamp, amplify_board
+from envlab.analog.preamps.preamp import Preamp, amplify
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.engine.front_end import NO_NOISE
 from envlab.engine.front_end import PIECE as BLOCK

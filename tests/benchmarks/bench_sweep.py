@@ -54,7 +54,7 @@ from envlab.analog.kernels.vector_kernels import LANES, everywhere, load, store
 from envlab.analog.microphone import hear, self_noise_pa
 from envlab.analog.noise import noise_streams
 from envlab.analog.parts import PartRange, series_values
-from envlab.analog.preamp import amplify, input_noise_v
+from envlab.analog.preamps.preamp import amplify, input_noise_v
 from envlab.analog.rectifiers.ideal import rectify
 from envlab.chain import Chain
 from envlab.engine.quantiser import Quantiser

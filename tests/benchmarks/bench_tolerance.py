@@ -29,7 +29,8 @@ from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification, demo_specification
 from envlab.study.tolerance.board_metrics import BoardJudge
 from envlab.study.tolerance.board_run import read_boards
-from envlab.study.tolerance.tolerances import board_of, draw, varied_parameters
+from envlab.study.tolerance.drawn_boards import board_of, draw
+from envlab.study.tolerance.tolerances import varied_parameters
 
 
 def quietly(*_: object) -> None:

@@ -13,11 +13,11 @@ from reference.recordings import open_recording_files
 
 from envlab.analog.adc import Adc
 from envlab.analog.band_filter import FirstBandPass, SecondBandPass, SecondHighPass, SecondLowPass
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import PeakDetector
 from envlab.analog.electret import Electret
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.board_preamp import BoardPreamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.absolute_value import AbsoluteValue
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes

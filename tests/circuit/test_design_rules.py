@@ -7,10 +7,10 @@ from dataclasses import replace
 import pytest
 
 from envlab.analog.band_filter import SecondBandPass
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import PeakDetector
 from envlab.analog.hold_capacitor import HoldCapacitor
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.board_preamp import BoardPreamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.ideal import Rectifier

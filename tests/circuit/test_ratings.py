@@ -9,7 +9,7 @@ from envlab.analog.band_filter import FirstLowPass, SecondLowPass
 from envlab.analog.detector import PeakDetector
 from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.absolute_value import AbsoluteValue
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.pumps import VoltageDoubler
@@ -18,6 +18,7 @@ from envlab.chain import Chain
 from envlab.circuit.circuit import circuit_of
 from envlab.circuit.ratings import Rating, rating
 from envlab.circuit.supplies import bulk_farad, divider, fuse_rating_a
+from envlab.errors import ParameterError
 from envlab.light.pixels import Pixels, Supply
 from envlab.light.power.battery import Pack
 
@@ -133,3 +134,18 @@ def test_the_rest_is_asked_for_in_words():
     assert rated(Chain(), "BT1").specification.startswith(
         "2 lithium-ion cells in series, 3 Ah, with protection"
     )
+
+
+def test_a_power_bank_is_bought_whole_with_its_converter_inside():
+    """Its own current at 5 V goes through the fuse: 2 A / 0.75 = 2.67 A, the next rating is 3.15 A."""
+    chain = Chain(supply=Supply(2.0, fed_by="power_bank"))
+    circuit = circuit_of(chain)
+    assert not circuit.has("PS1")
+    assert rated(chain, "BT1").specification == "power bank, 5 V, ≥ 2 A lasting, that stays on at 0.024 A"
+    assert circuit.component("F1").value == 3.15
+    assert circuit.component("F1").nodes == ("pack", "supply")
+    assert circuit.component("C30").nodes == ("supply", "ground")
+    with pytest.raises(ParameterError, match=r"volts is 12\.0; it must be 5 V, as of every power bank"):
+        Supply(2.0, 12.0, fed_by="power_bank")
+    with pytest.raises(ParameterError, match="fed_by is 'mains'; it must be one of cells, power_bank"):
+        Supply(fed_by="mains")

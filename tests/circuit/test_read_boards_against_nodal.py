@@ -19,9 +19,9 @@ from reference.nodal.solve import Circuit as Solver
 from reference.nodal.waves import sampled
 
 from envlab.analog.adc import Adc
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import PeakDetector, averaged
 from envlab.analog.hold_capacitor import HoldCapacitor
+from envlab.analog.preamps.board_preamp import BoardPreamp
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.rectifiers.pumps import VoltageDoubler

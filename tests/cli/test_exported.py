@@ -132,7 +132,7 @@ class TestDesign:
             assert f"\n{name} " in done.output
         assert read_design(tmp_path / "out" / "design.toml").firmware.sensitivity == "automatic"
         page = (tmp_path / "out" / "report.html").read_text()
-        assert "What is worn" in page and "<b>automatic</b>, this design" in page
+        assert "What the firmware shows" in page and "<b>automatic</b>, this design" in page
         assert "--sensitivity automatic" in page
 
     def test_a_choice_that_is_not_flash_safe_has_its_numbers_in_the_report_and_no_table(

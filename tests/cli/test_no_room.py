@@ -70,7 +70,7 @@ def test_a_folder_of_somebody_else_is_said_before_anything_is_computed():
     """As a user who may read everything and write nothing; root itself may write anywhere."""
     script = (
         "import os, sys; from pathlib import Path; from envlab.errors import FileError; "
-        "from envlab.files import check_folder; os.setuid(65534)\n"
+        "from envlab.files.whole import check_folder; os.setuid(65534)\n"
         "try: check_folder(Path(sys.argv[1]), force=True)\n"
         "except FileError as problem: print(problem)"
     )

@@ -1,6 +1,6 @@
 """Other ways to keep a fourth flash from being shown, to be compared with the guard's own.
 
-Each drives the guard's own counting (envlab.digital.flash_guard_kernels), so all keep the limit alike.
+Each drives the guard's own counting (envlab.digital.guard.flash_guard_kernels), so all keep the limit alike.
 """
 
 from __future__ import annotations
@@ -9,9 +9,9 @@ from collections.abc import Callable
 
 import numpy as np
 
-from envlab.digital import flash_guard_kernels as kernels
-from envlab.digital.flash_guard import run_guard, state_row
-from envlab.digital.guard_words import CHANGES, DARK, GuardWords
+from envlab.digital.guard import flash_guard_kernels as kernels
+from envlab.digital.guard.flash_guard import run_guard, state_row
+from envlab.digital.guard.guard_words import CHANGES, DARK, GuardWords
 
 Way = Callable[[GuardWords, np.ndarray, float], np.ndarray]
 

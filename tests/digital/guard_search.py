@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from envlab.digital.flash_guard_kernels import STATE_SIZE, duty_of, most_counted, step_on
-from envlab.digital.guard_words import GuardWords
+from envlab.digital.guard.flash_guard_kernels import STATE_SIZE, duty_of, most_counted, step_on
+from envlab.digital.guard.guard_words import GuardWords
 from envlab.units import IntArray
 
 _ROSE, _FELL = 1, 2

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from reference.examples import examples
 from reference.flashes import worst_flashes
 
-from envlab.digital import flash_guard_kernels as kernels
-from envlab.digital.flash_guard import (
+from envlab.digital.guard import flash_guard_kernels as kernels
+from envlab.digital.guard.flash_guard import (
     guard_held_share,
     guard_words,
     row_state,
@@ -24,7 +24,7 @@ from envlab.digital.flash_guard import (
     run_guard,
     state_row,
 )
-from envlab.digital.guard_words import DARK, GuardWords, nearest_code
+from envlab.digital.guard.guard_words import DARK, GuardWords, nearest_code
 from envlab.errors import ParameterError
 from envlab.light.flashes.flash import count_flashes
 from envlab.light.flashes.flash_kernels import DARKER_BELOW, LEAST_CHANGE

@@ -10,8 +10,8 @@ from digital.guard_alternatives import WAYS
 from digital.guard_clips import LEVELS_DB_SPL, demo_clips, wanted_light
 from reference.recordings import open_recording_files
 
-from envlab.digital.flash_guard import guard_held_share, guard_words, run_guard
-from envlab.digital.guard_words import nearest_code
+from envlab.digital.guard.flash_guard import guard_held_share, guard_words, run_guard
+from envlab.digital.guard.guard_words import nearest_code
 from envlab.light.flashes.flash import count_flashes
 
 SHORTEST_BYTES = 100_000

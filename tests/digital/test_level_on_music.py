@@ -144,16 +144,18 @@ def test_a_quiet_minute_makes_the_automatic_level_no_keener(automatic):
     assert trace.window[-1] == automatic.words.window_start
 
 
-def test_steps_that_would_show_noise_are_left_out_and_the_design_stays():
-    words = runtime_design(CHAIN, level=OffsetSteps()).words
-    floor = 2.0 ** ((words.window_start % 4096) / 4096)
-    assert floor > 0
+@pytest.mark.parametrize(("noise_lsb", "keener"), [(0.05, 2), (0.15, 1), (0.3, 0), (5.0, 0)])
+def test_steps_that_would_show_noise_are_left_out_and_the_design_stays(noise_lsb, keener):
+    # The parade's floor is 1.80 counts. By hand: 20 log10(1.80 / (0.5 + 4 noise)) is 8.2, 4.3, 0.5, -21.1 dB:
+    # room for two, one and no steps of 3 dB towards more sensitive.
+    assert CHAIN.count_map().floor_counts == pytest.approx(1.80, abs=0.005)
+    design = replace(runtime_design(CHAIN, level=OffsetSteps()), noise_lsb=noise_lsb)
+    words = design.words
     most_sensitive = words.window_least_sensitive - (words.offset_steps - 1) * words.offset_step
+    assert words.offset_steps == OffsetSteps().design_step + 1 + keener
     assert words.offset_steps < OffsetSteps().steps
-    assert words.window_start - most_sensitive == pytest.approx(3 * LEVEL_UNITS_PER_DB, abs=1)
-    noisy = replace(runtime_design(CHAIN, level=OffsetSteps()), noise_lsb=5.0)
-    assert noisy.words.offset_steps == OffsetSteps().design_step + 1
-    assert noisy.lowest_window_db == 0.0
+    assert words.window_start - most_sensitive == pytest.approx(keener * 3 * LEVEL_UNITS_PER_DB, abs=keener)
+    assert design.lowest_window_db == pytest.approx(-3.0 * keener, abs=0.01)
 
 
 def test_an_opening_gate_is_no_flash():

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from envlab.digital.fixed_frame import FrameWords, frame_codes, refresh_thresholds, scale_words
-from envlab.digital.flash_guard import run_guard
-from envlab.digital.picture_guard import frame_guard_words, picture_light, picture_slack_codes
+from envlab.digital.guard.flash_guard import run_guard
+from envlab.digital.guard.picture_guard import frame_guard_words, picture_light, picture_slack_codes
 from envlab.errors import ParameterError
 from envlab.light.flashes.flash import count_flashes
 

@@ -36,7 +36,8 @@ from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep.sweep import sweep
 from envlab.study.tolerance.board_run import read_boards
-from envlab.study.tolerance.tolerances import Tolerances, board_of, varied_parameters
+from envlab.study.tolerance.drawn_boards import board_of
+from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
 
 WIRE = Chain()
 BOARD = replace(WIRE, smoother=Smoother(1e3, 100e-9))

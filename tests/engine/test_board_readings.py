@@ -10,7 +10,7 @@ import pytest
 from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease, MeanSquare, OnePole, PassThrough

@@ -16,13 +16,13 @@ from engine.paths import PATHS, cases
 from zoo import ZOO
 
 from envlab.analog.band_filter import BandFilter
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import Detector
 from envlab.analog.diodes.diode import DIODE_CLASSES
 from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import CAPACITOR_CLASSES
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.board_preamp import BoardPreamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.ideal import REFERENCES, Rectifier
 from envlab.design_file import STAGES
 from envlab.digital.followers import Follower

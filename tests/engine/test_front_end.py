@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from envlab.analog.band_filter import FirstLowPass, filter_band
-from envlab.analog.board_preamp import BoardPreamp, amplify_board
 from envlab.analog.microphone import Microphone, hear, is_overloaded
-from envlab.analog.preamp import Preamp, amplify
+from envlab.analog.preamps.board_preamp import BoardPreamp, amplify_board
+from envlab.analog.preamps.preamp import Preamp, amplify
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.analog.stage import AnalogStage, Surroundings, either_of
 from envlab.chain import Chain

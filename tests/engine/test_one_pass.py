@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from envlab.analog.band_filter import FirstLowPass, NoBandFilter
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector, PeakDetector, detect
 from envlab.analog.microphone import Microphone, hear, is_overloaded
-from envlab.analog.preamp import Preamp, amplify
+from envlab.analog.preamps.board_preamp import BoardPreamp
+from envlab.analog.preamps.preamp import Preamp, amplify
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.engine.one_pass import AmplifyRectify, HearAmplifyRectify, one_pass, pass_to_hold
 from envlab.units import BoolArray, FloatArray

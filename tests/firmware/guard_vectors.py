@@ -6,9 +6,9 @@ from pathlib import Path
 
 import numpy as np
 
-from envlab.digital.flash_guard import state_row
-from envlab.digital.flash_guard_kernels import STATE_SIZE, trace
-from envlab.digital.guard_words import DARK, GuardWords, guard_words
+from envlab.digital.guard.flash_guard import state_row
+from envlab.digital.guard.flash_guard_kernels import STATE_SIZE, trace
+from envlab.digital.guard.guard_words import DARK, GuardWords, guard_words
 from envlab.firmware.export import RUNTIME_FOLDER
 from envlab.firmware.headers.guard_macros import GUARD_FILES, guard_text
 

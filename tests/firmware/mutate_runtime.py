@@ -27,7 +27,7 @@ from firmware import twin_vectors as twin  # noqa: E402
 from firmware.equivalent_mutants import EQUIVALENT  # noqa: E402
 from firmware.test_hand_edits import changed_with_its_check  # noqa: E402
 
-from envlab.digital.guard_words import guard_words  # noqa: E402
+from envlab.digital.guard.guard_words import guard_words  # noqa: E402
 
 READINGS, PLACED = 25_000, 4_000
 RUNTIME, FRAME = ("envlab_runtime.c", "envlab_products.h"), ("envlab_frame.c", "envlab_dither.c")

@@ -16,7 +16,7 @@ from reference.c_compilers import PEDANTIC, find_program, run
 from envlab.digital import fixed_kernels as kernels
 from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.fixed_point import run_twin
-from envlab.digital.flash_guard import run_guard
+from envlab.digital.guard.flash_guard import run_guard
 from envlab.digital.light_path import show_frames
 from envlab.firmware.export import firmware_files
 from envlab.light.flashes.flash import count_flashes

@@ -14,7 +14,7 @@ from firmware.targets.machines import ONE_OF_EACH_KIND
 from firmware.targets.runtime import runtime_driver
 from reference.c_compilers import PEDANTIC, run
 
-from envlab.digital.guard_words import guard_words, nearest_code
+from envlab.digital.guard.guard_words import guard_words, nearest_code
 from envlab.firmware.headers.guard_macros import guard_text
 
 FRAMES = 20_000

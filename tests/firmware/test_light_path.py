@@ -10,8 +10,8 @@ from firmware import light_vectors
 from firmware.targets import MACHINES, Driver, require, run_machine
 from firmware.targets.driver import STRICT
 
+from envlab.digital.guard.picture_guard import picture_light
 from envlab.digital.light_path import run_light_path
-from envlab.digital.picture_guard import picture_light
 from envlab.light.flashes.flash import count_flashes
 
 FRAMES = 1500

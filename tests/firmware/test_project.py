@@ -16,7 +16,7 @@ from reference.c_compilers import PEDANTIC, find_program, run
 from envlab.board_firmware.folder import FIRMWARE_NAMES, firmware_folder
 from envlab.design_file import read_design
 from envlab.digital.auto_level import AutoLevel, OffsetSteps
-from envlab.files import write_folder
+from envlab.files.whole import write_folder
 from envlab.firmware.export import check_firmware
 from envlab.shipped import demo_design
 

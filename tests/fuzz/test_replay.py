@@ -51,3 +51,10 @@ def test_changed_files_give_a_right_result_or_one_line(name: str, tmp_path: Path
     # change is refused; a checkpoint is never refused, but computed anew.
     assert "read" in said or name in ("header", "csv_table", "json_table")
     assert "refused" in said or name == "checkpoint"
+
+
+def test_a_voltage_that_claims_more_samples_than_there_is_memory_for(tmp_path: Path) -> None:
+    # RFC 9639 [RFC9639], section 8.2: the total is the last 36 bits before the 16 bytes of the check sum.
+    flac = bytearray(next(data for data in READERS["voltage_sound"].seeds() if data[:4] == b"fLaC"))
+    flac[22:26] = (1 << 31).to_bytes(4, "big")
+    assert verdict(READERS["voltage_sound"], bytes(flac), tmp_path, memory=True) == "refused"

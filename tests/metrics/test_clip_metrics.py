@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from reference.examples import examples
 
 from envlab.analog.adc import Adc
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.chain import Chain
 from envlab.light.curve import BrightnessMap
 from envlab.light.flashes.flash import count_flashes

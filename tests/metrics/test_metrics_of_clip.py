@@ -12,7 +12,7 @@ import soundfile
 from envlab.analog.adc import Adc
 from envlab.analog.detector import PeakDetector
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.chain import Chain
 from envlab.light.curve import BrightnessMap
 from envlab.metrics.metrics_of_clip import clip_columns, idle_lightness

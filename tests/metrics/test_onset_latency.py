@@ -12,7 +12,7 @@ import pytest
 
 from envlab.analog.adc import Adc
 from envlab.analog.detector import PeakDetector
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease
 from envlab.light.curve import BrightnessMap

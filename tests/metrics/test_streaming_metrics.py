@@ -15,7 +15,7 @@ from reference.examples import examples
 
 from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease

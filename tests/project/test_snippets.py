@@ -13,7 +13,7 @@ from reference.c_compilers import PEDANTIC, find_program, run
 
 from envlab.board_firmware.folder import firmware_folder
 from envlab.design_file import read_design
-from envlab.files import write_folder
+from envlab.files.whole import write_folder
 from envlab.shipped import demo_design
 
 CHECKOUT = Path(__file__).resolve().parents[2]

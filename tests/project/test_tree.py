@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 SCHEMA = Path("envlab/design_schema.json")
-LONGEST = 430
+LONGEST = 400
 # Folders in which one machine, not the project, keeps its things.
 MACHINE_PATH = re.compile(r"(?<![\w.~-])/(?:work|tmp|home|root|opt|Users|mnt|farm)/\w")
 # Package registries and their mirrors; which one to use is the user's own setting.

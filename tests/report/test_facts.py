@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 from reference.small_specification import Case
 
+from envlab.digital.followers import MovingMean, PassThrough
 from envlab.light.pixels import Pixels, Supply
 from envlab.metrics.catalogue import METRICS
+from envlab.metrics.clip_metrics import table_steps
 from envlab.report.facts import (
     TAG_WORDS,
     asked_sentences,
@@ -129,6 +131,20 @@ def test_a_floor_under_a_few_counts_is_said_to_be_coarse(case: Case) -> None:
     loud = dataclasses.replace(chain, preamp=dataclasses.replace(chain.preamp, feedback_ohm=220e3))
     assert loud.count_map().floor_counts > 5
     assert "coarse" not in " ".join(table_details(loud))
+
+
+def test_behind_a_mean_the_steps_that_are_shown_are_told_beside_those_of_the_table(case: Case) -> None:
+    """The mean of a frame's readings lies between counts: one step of the dark end becomes many."""
+    mean = case.choice.chain
+    latest = dataclasses.replace(mean, follower=PassThrough())
+    assert isinstance(mean.follower, MovingMean)
+    shown, whole = (float(table_steps([board], [board.brightness_table()])[0]) for board in (mean, latest))
+    assert shown < 5 < whole
+    told, coarse = (" ".join(say(mean)).replace("\u00a0", " ") for say in (table_sentences, table_details))
+    assert f"; a frame's mean shows steps of at most {METRICS['table_step_lstar'].text(shown)}." in told
+    assert f"L*, shown as steps of at most {METRICS['table_step_lstar'].text(shown)}. More gain" in coarse
+    assert "frame's mean" not in " ".join(table_sentences(latest))
+    assert "shown as" not in " ".join(table_details(latest))
 
 
 def test_the_supply_is_told_with_and_without_a_cap(case: Case) -> None:

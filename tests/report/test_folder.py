@@ -13,9 +13,9 @@ import matplotlib.image
 import pytest
 from reference.small_specification import Case
 
-from envlab import files
 from envlab.errors import FileError
-from envlab.files import write_folder
+from envlab.files import whole as files
+from envlab.files.whole import write_folder
 from envlab.plot.schematic.schematic import schematic_svg
 from envlab.report.folder import RESULTS, chosen_design_text, result_files
 from envlab.study.sweep.choice import choose

@@ -239,7 +239,7 @@ def test_what_is_worn_stands_in_the_page_with_every_setting_and_clip(case, pictu
     judgement = judge_exported(case.specification, case.choice.chain)
     page = page_text(case.specification, case.choice, case.lights, pictures, exported=judgement)
     page = page.replace("\u00a0", " ")  # a number and its unit stay in one line
-    assert "What is worn" in page
+    assert "What the firmware shows" in page
     for result in judgement.results:
         assert f"{result.setting.name}" in page
         assert f"<td>{result.setting.name}</td>" in page
@@ -248,12 +248,12 @@ def test_what_is_worn_stands_in_the_page_with_every_setting_and_clip(case, pictu
         assert f'<td data-label="Clip">{clip.label}</td>' in page
     for row in judgement.rows:
         assert f"{row.flashes_per_s} / {row.flashes_guarded}" in page
-    assert "What is worn" not in page_text(case.specification, case.choice, case.lights, pictures)
+    assert "What the firmware shows" not in page_text(case.specification, case.choice, case.lights, pictures)
 
 
 def test_where_nothing_was_judged_the_page_says_so_and_claims_nothing(case, pictures):
     nothing = ExportedJudgement((), (), 3.0, "", {"silence 60 dB": "it is silent"})
     page = page_text(case.specification, case.choice, case.lights, pictures, exported=nothing)
-    section = page[page.index("What is worn") :].partition("</div>")[0]
+    section = page[page.index("What the firmware shows") :].partition("</div>")[0]
     assert "not judged: silence 60&nbsp;dB: it is silent" in section.replace("\u00a0", "&nbsp;")
     assert "<table" not in section and "allowed" not in section

@@ -27,7 +27,7 @@ FLAGS = (
     "--disable-sync",
 )
 SCREEN, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
-MOST_SHEETS = 12
+MOST_SHEETS = 9
 
 
 def missing(tool: str) -> None:

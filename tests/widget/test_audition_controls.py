@@ -8,9 +8,9 @@ from dataclasses import asdict, replace
 import pytest
 
 from envlab.analog.band_filter import FirstLowPass, NoBandFilter, SecondBandPass
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.electret import Electret
+from envlab.analog.preamps.board_preamp import BoardPreamp
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.design_file import chain_of, design_text

@@ -18,6 +18,16 @@ def folder_with(tmp_path, **files: str):
     return tmp_path
 
 
+def called(joined: str, tmp_path) -> str:
+    """Return what node prints of a joined module's default export, called."""
+    (tmp_path / "joined.mjs").write_text(joined, encoding="utf-8")
+    code = f"import f from '{(tmp_path / 'joined.mjs').as_uri()}'; console.log(f());"
+    told = subprocess.run(
+        ["node", "--input-type=module", "-e", code], capture_output=True, text=True, check=True
+    )
+    return told.stdout
+
+
 THREE = {
     "tools": (
         'const hidden = "t";\nexport function twice(x) {\n  return 2 * x;\n}\nexport const half = 0.5;\n'
@@ -41,13 +51,27 @@ def test_joined_files_do_what_they_do_apart(tmp_path):
     ]
     if not shutil.which("node"):
         pytest.skip("no node here")
-    (tmp_path / "joined.mjs").write_text(joined, encoding="utf-8")
-    code = f"import f from '{(tmp_path / 'joined.mjs').as_uri()}'; console.log(f());"
-    told = subprocess.run(
-        ["node", "--input-type=module", "-e", code], capture_output=True, text=True, check=True
-    )
     # 2 · 0.5, then "l" of the lamp's own hidden name, then 2 · 4
-    assert told.stdout == "1l8\n"
+    assert called(joined, tmp_path) == "1l8\n"
+
+
+def test_files_in_folders_are_named_from_where_they_are_named(tmp_path):
+    for folder in ("one", "other"):
+        (tmp_path / folder).mkdir()
+    (tmp_path / "one" / "same.js").write_text('export const word = "one";\n', encoding="utf-8")
+    (tmp_path / "other" / "same.js").write_text(
+        'import { word } from "../one/same.js";\nexport const words = `${word} other`;\n', encoding="utf-8"
+    )
+    folder = folder_with(
+        tmp_path,
+        main='import { words } from "./other/same.js";\nimport { word } from "./one/same.js";\n'
+        "export default () => `${words}, ${word}`;\n",
+    )
+    joined = joined_module(folder)
+    assert joined.count("const word =") == 1
+    if not shutil.which("node"):
+        pytest.skip("no node here")
+    assert called(joined, tmp_path) == "one other, one\n"
 
 
 def test_what_is_not_needed_stays_out(tmp_path):
@@ -61,6 +85,7 @@ def test_what_is_not_needed_stays_out(tmp_path):
         ({}, "main.js: no such file"),
         ({"main": 'import { a } from "./gone.js";\n'}, "gone.js: no such file"),
         ({"main": 'import { a } from "far-away";\n'}, "is not an import of names from a file beside it"),
+        ({"main": 'import { a } from "../a.js";\n'}, "main.js: '../a.js' lies outside the page"),
         ({"main": 'import "./a.js";\n', "a": "1;\n"}, "is not an import of names"),
         ({"main": 'import { a } from "./a.js";\n', "a": "export { b as a };\n"}, "is not an export before"),
         (

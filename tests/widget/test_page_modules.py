@@ -18,7 +18,7 @@ from envlab.widget.audition.page_files import PAGE_FOLDER, joined_module, joined
 from envlab.widget.audition.payload import light_payload
 
 TESTS = Path(__file__).parent / "page"
-MODULES = sorted(PAGE_FOLDER.glob("*.js"))
+MODULES = sorted(PAGE_FOLDER.rglob("*.js"))
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +46,8 @@ def test_in_node(node, path):
 
 def script(body: str, *names: str) -> str:
     imports = [
-        f"import * as {name} from {json.dumps((PAGE_FOLDER / f'{name}.js').as_uri())};" for name in names
+        f"import * as {Path(name).name} from {json.dumps((PAGE_FOLDER / f'{name}.js').as_uri())};"
+        for name in names
     ]
     return "\n".join([*imports, body])
 
@@ -61,7 +62,7 @@ def test_light_of_the_package_arrives_as_it_was_sent(node):
         "const { header, codes } = payload.readLight(new DataView(bytes.buffer));"
         "console.log(JSON.stringify([header.name, [...codes]]));"
     )
-    name, codes = json.loads(run(node, "--input-type=module", "-", text=script(body, "payload")))
+    name, codes = json.loads(run(node, "--input-type=module", "-", text=script(body, "session/payload")))
     assert name == "Ω"
     np.testing.assert_array_equal(codes, np.rint(luminance * 65535))
 
@@ -70,7 +71,7 @@ def test_screen_codes_are_those_of_the_package(node):
     body = (
         "console.log(JSON.stringify(Array.from({length: 4097}, (_, i) => colour.screenFromLinear(i / 4096))))"
     )
-    seen = json.loads(run(node, "--input-type=module", "-", text=script(body, "colour")))
+    seen = json.loads(run(node, "--input-type=module", "-", text=script(body, "drawing/colour")))
     np.testing.assert_allclose(seen, srgb_encode(np.arange(4097) / 4096), rtol=0, atol=1e-12)
 
 
@@ -103,10 +104,14 @@ def test_modules_are_written_so_that_joining_is_safe():
         assert not re.search(r"^export (?:\{|\*)", text, re.MULTILINE), path
         assert not re.search(r"^import .*\bas\b", text, re.MULTILINE), path
         assert ("export default" in text) == (path.name == "main.js"), path
-        for name in re.findall(r'^import .* from "\./(.*)";$', text, re.MULTILINE):
-            assert (PAGE_FOLDER / name).is_file(), (path, name)
+        for name in re.findall(r'^import .* from "(.*)";$', text, re.MULTILINE):
+            meant = (path.parent / name).resolve()
+            assert meant.is_file(), (path, name)
+            assert meant.is_relative_to(PAGE_FOLDER.resolve()), (path, name)
         imported = re.findall(r"^import .*$", text, re.MULTILINE)
-        assert all(re.fullmatch(r'import \{ [\w, ]+ \} from "\./\w+\.js";', line) for line in imported), path
+        # Beside it, one folder down or one up.
+        one = re.compile(r'import \{ [\w, ]+ \} from "(?:\./(?:\w+/)?|\.\./(?:\w+/)?)\w+\.js";')
+        assert all(one.fullmatch(line) for line in imported), path
 
 
 def test_nothing_comes_from_a_network():

@@ -50,7 +50,7 @@ class HalfWaveBank:
 
 def half_wave_bank_of(detectors: Sequence[Detector], built: HalfWaves, sample_rate_hz: float) -> HalfWaveBank:
     """Return the bank of these peak detectors, at least one."""
-    from envlab.analog.kernels.half_wave_kernels import TILE
+    from envlab.analog.kernels.half_waves.half_wave_kernels import TILE
     from envlab.analog.kernels.vector_kernels import LANES
 
     if not detectors:
@@ -75,7 +75,7 @@ def read_half_wave_bank(
     (readings,), as stamps_of gives them, counted from this block's first sample. read_v: shape (readings,
     detectors), V above the reference node.
     """
-    from envlab.analog.kernels import half_wave_lane_kernels
+    from envlab.analog.kernels.half_waves import half_wave_lane_kernels
 
     upper_v, lower_v, made = make(signal_v, bank.built, sample_rate_hz=bank.sample_rate_hz, start=state.made)
     read_v, held = half_wave_lane_kernels.hold_lanes(

@@ -52,7 +52,7 @@ class HalfWaveSpreadBank:
     """
 
     def __init__(self, nominal: Board, boards: Sequence[AmplifierBoard], sample_rate_hz: float) -> None:
-        from envlab.analog.kernels import half_wave_front_kernels as kernels
+        from envlab.analog.kernels.half_waves import half_wave_front_kernels as kernels
 
         fronts = [one.front for one in boards]
         holding = [_holding(one) for one in boards]
@@ -77,8 +77,8 @@ class HalfWaveSpreadBank:
 
         Blocks and upper, fraction as for read_bank: every block but the last a multiple of BLOCK_MULTIPLE.
         """
-        from envlab.analog.kernels import half_wave_board_kernels as kernels
-        from envlab.analog.kernels import half_wave_front_kernels as front_kernels
+        from envlab.analog.kernels.half_waves import half_wave_board_kernels as kernels
+        from envlab.analog.kernels.half_waves import half_wave_front_kernels as front_kernels
 
         read_v = np.empty((int(self._board.max()) + 1, upper.size))
         groups = self._lanes.shape[0]
@@ -130,7 +130,7 @@ def _states(one: AmplifierBoard) -> tuple[float, ...]:
 
 def _half_wave_rows(boards: Sequence[AmplifierBoard], sample_rate_hz: float) -> FloatArray:
     """Return half_wave_front_kernels.ROWS from "output_low" on, shape (rows, boards)."""
-    from envlab.analog.kernels.half_wave_kernels import TILE
+    from envlab.analog.kernels.half_waves.half_wave_kernels import TILE
 
     rows = []
     for one in boards:

@@ -17,7 +17,7 @@ import numpy as np
 from envlab.analog.bank.detector_bank import bank_of
 from envlab.analog.detector import Detector
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp, noise_bandwidth_hz, output_limits, sections_of
+from envlab.analog.preamps.preamp import Preamp, noise_bandwidth_hz, output_limits, sections_of
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.units import BoolArray, FloatArray, IntArray
 

@@ -8,6 +8,7 @@ Is(T) = Is0·(T/T0)^(3/n)·exp(Eg/(n·k)·(1/T0 − 1/T)), the law of the common
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from envlab.errors import check_choice, check_range
@@ -73,6 +74,19 @@ def diode_of(kind: str) -> Diode:
     """Return the typical diode of a class: "silicon" (small signal), "schottky" or "germanium"."""
     check_choice("diode", kind, tuple(DIODE_CLASSES))
     return DIODE_CLASSES[kind]
+
+
+# What may be stated of a diode in place of what is typical of its class.
+DIODE_VALUES = ("saturation_a", "emission", "series_ohm", "bandgap_ev", "leakage_ohm")
+
+
+def stated_diode(kind: str, stated: Mapping[str, float | None], temperature_c: float) -> Diode:
+    """Return the diode of a class with what is stated of it in place of what is typical.
+
+    temperature_c: −60 to 125 °C. stated: name → value, of which DIODE_VALUES count; None: not stated.
+    """
+    own = {name: value for name in DIODE_VALUES if (value := stated.get(name)) is not None}
+    return replace(diode_of(kind), temperature_c=temperature_c, **own)
 
 
 def drop_moved(diode: Diode, temperature_c: float) -> tuple[str, ...]:

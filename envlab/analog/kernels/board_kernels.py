@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from envlab.compiling import compiled_with
+from envlab.files.compiling import compiled_with
 from envlab.units import FloatArray
 
 # Without fused multiply-adds: an unrolled loop fuses its odd and even turns differently, and a block cut at

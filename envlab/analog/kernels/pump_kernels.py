@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 
 from envlab.analog.kernels.diode_kernels import omega
-from envlab.analog.kernels.half_wave_kernels import MOST_U
+from envlab.analog.kernels.half_waves.half_wave_kernels import MOST_U
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.units import FloatArray
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from envlab.compiling import compiled_with
+from envlab.files.compiling import compiled_with
 from envlab.units import FloatArray, IntArray
 
 # contract allows a fused multiply-add; nothing else of fast math is wanted, results stay reproducible.

@@ -7,21 +7,19 @@ A resistor network of the rectifier is one field a resistor, so that boards diff
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from typing import Any, ClassVar
+from dataclasses import dataclass
+from typing import ClassVar
 
-from envlab.analog.amplifier import AMPLIFIER_VALUES, Amplifier, amplifier_of, check_amplifier_values
-from envlab.analog.diodes.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of, drop_moved
+from envlab.analog.amplifier import Amplifier, amplifier_of, check_amplifier_values
+from envlab.analog.diodes.diode import DATA_SHEET_C
+from envlab.analog.rectifiers.both_halves import HoldingRectifier
 from envlab.analog.rectifiers.half_waves import HalfWave, HalfWaves
-from envlab.analog.stage import Advanced, AnalogStage, Surroundings, parts_of
-from envlab.errors import ParameterError, check_choice, check_range
-from envlab.units import FloatArray
-
-_DIODE_VALUES = ("saturation_a", "emission", "series_ohm", "bandgap_ev", "leakage_ohm")
+from envlab.analog.stage import parts_of
+from envlab.errors import ParameterError, check_range
 
 
 @dataclass(frozen=True)
-class ActiveRectifier(AnalogStage):
+class ActiveRectifier(HoldingRectifier):
     """Base of the rectifiers with amplifiers; all fold both half waves.
 
     Parameters
@@ -48,7 +46,6 @@ class ActiveRectifier(AnalogStage):
         Input offset that each amplifier has on this board, at 25 °C, −0.1 to 0.1 V.
     """
 
-    topology: ClassVar[str] = ""
     # What each amplifier does, in order: U2A, U2B …
     amplifiers: ClassVar[tuple[str, ...]] = ()
 
@@ -79,48 +76,19 @@ class ActiveRectifier(AnalogStage):
     offset_u2d_v: float = 0.0
 
     def __post_init__(self) -> None:
-        check_range("reference_node_v", self.reference_node_v, 0, 30, unit="V")
-        check_range("temperature_c", self.temperature_c, -60, 125, unit="°C")
+        self.check_node_and_diode()
         for name in ("offset_u2a_v", "offset_u2b_v", "offset_u2c_v", "offset_u2d_v"):
             check_range(name, getattr(self, name), -0.1, 0.1, unit="V")
-        check_choice("diode", self.diode, tuple(DIODE_CLASSES))
         check_amplifier_values(vars(self))
         for name, one in parts_of(type(self)).items():
             if one.reference.startswith("R"):
                 check_range(name, getattr(self, name), 100, 10e6, unit="ohm")
-        amplifier_of(self.amplifier, vars(self))
-        _ = self.diode_part
-
-    @property
-    def kind(self) -> str:
-        """Both half waves are used."""
-        return "full"
-
-    @property
-    def scales_with_level(self) -> bool:
-        """Twice the signal is not twice the envelope: pedestal, errors and dead time stay what they are."""
-        return False
+        _ = self.amplifier_part
 
     @property
     def amplifier_part(self) -> Amplifier:
         """One of its amplifiers, as its data sheet has it."""
-        return amplifier_of(self.amplifier, {name: getattr(self, name) for name in AMPLIFIER_VALUES})
-
-    @property
-    def diode_part(self) -> Diode:
-        """One of its diodes, at its temperature."""
-        given = {name: getattr(self, name) for name in _DIODE_VALUES if getattr(self, name) is not None}
-        return replace(diode_of(self.diode), temperature_c=self.temperature_c, **given)
-
-    def moved_at(self, temperature_c: float) -> tuple[str, ...]:
-        """Return what another temperature does to its diodes, in a clause.
-
-        Parameters
-        ----------
-        temperature_c : float
-            −60 to 125 °C.
-        """
-        return drop_moved(self.diode_part, temperature_c)
+        return amplifier_of(self.amplifier, vars(self))
 
     def offset_now_v(self, amplifier: str) -> float:
         """Return the offset of an amplifier, "u2a" to "u2d", at temperature_c, V."""
@@ -154,11 +122,6 @@ class ActiveRectifier(AnalogStage):
             On a supply, bias or reference node that it cannot work on.
         """
         raise NotImplementedError
-
-    def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
-        """Return the signal itself: rectifier and hold capacitor are one circuit, and follow it together."""
-        del around
-        return Advanced(signal, state)
 
     def held_from(
         self, bias_v: float, supply_v: float, upper: HalfWave, lower: HalfWave, *, joined: bool

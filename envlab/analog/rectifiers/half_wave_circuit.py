@@ -90,7 +90,7 @@ def follow_both_ways(
 
     offered_v: shape (n,), V.
     """
-    from envlab.analog.kernels import half_wave_kernels
+    from envlab.analog.kernels.half_waves import half_wave_kernels
 
     keep, gain, _ = hold_step(average, sample_rate_hz)
     # What is drawn from the capacitor comes through the resistor.
@@ -164,7 +164,7 @@ def make(
     signal_v: shape (n,), V round the bias. start, end: shape (MADE_STATES,), V. Where one amplifier hands
     both on, the upper one is the larger of them and the lower one is below everything.
     """
-    from envlab.analog.kernels import half_wave_kernels as kernels
+    from envlab.analog.kernels.half_waves import half_wave_kernels as kernels
 
     across_v, first_v = start.tolist()
     if built.coupling_farad is not None:
@@ -192,8 +192,8 @@ def hold_made(
 
     upper_v, lower_v: shape (n,), V, as make gives them. start, end: as held_at_rest.
     """
-    from envlab.analog.kernels import half_wave_kernels
     from envlab.analog.kernels.diode_kernels import shared_table
+    from envlab.analog.kernels.half_waves import half_wave_kernels
 
     numbers = holding_numbers(detector, built, sample_rate_hz)
     held_v, end = half_wave_kernels.hold_half_waves(upper_v, lower_v, numbers, shared_table(), start)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from envlab.analog.rectifiers.both_halves import FoldsBoth
 from envlab.units import FloatArray
 
 
@@ -40,7 +41,7 @@ class FirstAmplifier:
 
 
 @dataclass(frozen=True)
-class HalfWaves:
+class HalfWaves(FoldsBoth):
     """A rectifier with amplifiers on its board; all volts above the reference node.
 
     Parameters
@@ -94,16 +95,6 @@ class HalfWaves:
     return_ohm: float | None = None
     lower_return_ohm: float | None = None
     lower_return_v: float = 0.0
-
-    @property
-    def kind(self) -> str:
-        """Both half waves are used."""
-        return "full"
-
-    @property
-    def scales_with_level(self) -> bool:
-        """Twice the signal is not twice the envelope: pedestal, errors and dead time stay what they are."""
-        return False
 
     @property
     def blocked_diodes(self) -> int:

@@ -12,7 +12,14 @@ from typing import Any
 
 import numpy as np
 
-from envlab.analog.diodes.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of, drop_moved
+from envlab.analog.diodes.diode import (
+    DATA_SHEET_C,
+    DIODE_CLASSES,
+    DIODE_VALUES,
+    Diode,
+    drop_moved,
+    stated_diode,
+)
 from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
 from envlab.errors import ParameterError, check_choice, check_positive, check_range
 from envlab.units import FloatArray
@@ -104,8 +111,7 @@ class Rectifier(AnalogStage):
             raise ParameterError("reference", self.reference, '"coupled", as coupling_farad is given')
 
     def _stated_of_diode(self) -> list[str]:
-        names = ("saturation_a", "emission", "series_ohm", "bandgap_ev", "leakage_ohm")
-        return [name for name in names if getattr(self, name) is not None]
+        return [name for name in DIODE_VALUES if getattr(self, name) is not None]
 
     @property
     def topology(self) -> str:
@@ -124,19 +130,7 @@ class Rectifier(AnalogStage):
         """The diode in the way, at its temperature; None if the rectifier is a precision one."""
         if self.diode == "none":
             return None
-        typical = diode_of(self.diode)
-
-        def given(stated: float | None, otherwise: float) -> float:
-            return otherwise if stated is None else stated
-
-        return Diode(
-            given(self.saturation_a, typical.saturation_a),
-            given(self.emission, typical.emission),
-            given(self.series_ohm, typical.series_ohm),
-            given(self.bandgap_ev, typical.bandgap_ev),
-            given(self.leakage_ohm, typical.leakage_ohm),
-            self.temperature_c,
-        )
+        return stated_diode(self.diode, vars(self), self.temperature_c)
 
     @property
     def diode_part(self) -> Diode | None:

@@ -7,16 +7,14 @@ does, and gives the half wave that it takes to the other one.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
-from typing import Any, ClassVar
+from dataclasses import dataclass, field
+from typing import ClassVar
 
-from envlab.analog.amplifier import AMPLIFIER_VALUES, Amplifier, amplifier_of, check_amplifier_values
-from envlab.analog.diodes.diode import DATA_SHEET_C, DIODE_CLASSES, Diode, diode_of, drop_moved
-from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part
-from envlab.errors import ParameterError, check_choice, check_range
-from envlab.units import FloatArray
-
-_DIODE_VALUES = ("saturation_a", "emission", "series_ohm", "bandgap_ev", "leakage_ohm")
+from envlab.analog.amplifier import Amplifier, amplifier_of, check_amplifier_values
+from envlab.analog.diodes.diode import DATA_SHEET_C
+from envlab.analog.rectifiers.both_halves import FoldsBoth, HoldingRectifier
+from envlab.analog.stage import part
+from envlab.errors import ParameterError, check_range
 
 
 @dataclass(frozen=True)
@@ -35,7 +33,7 @@ class PumpEnd:
 
 
 @dataclass(frozen=True)
-class Pump:
+class Pump(FoldsBoth):
     """A doubler or bridge on its board; volts above the reference node, part of diode_slope_v is n·V_T.
 
     topology: as a design file calls it. ends: one coupling capacitor each. diode_slope_v, saturation_a,
@@ -50,16 +48,6 @@ class Pump:
     series_ohm: float
     leakage_ohm: float
 
-    @property
-    def kind(self) -> str:
-        """Both half waves are used."""
-        return "full"
-
-    @property
-    def scales_with_level(self) -> bool:
-        """The diodes' drop does not."""
-        return False
-
     def quiescent_rectified_v(self, bias_v: float = 0.0, resting_v: float = 0.0) -> float:
         """Return what is offered at silence: 0 V above the reference node, whatever the signal rests at."""
         del bias_v, resting_v
@@ -67,7 +55,7 @@ class Pump:
 
 
 @dataclass(frozen=True)
-class PumpRectifier(AnalogStage):
+class PumpRectifier(HoldingRectifier):
     """Base of doubler and bridge.
 
     Parameters
@@ -84,8 +72,6 @@ class PumpRectifier(AnalogStage):
         Through which the signal comes, 1 pF to 1 F.
     """
 
-    topology: ClassVar[str] = ""
-
     reference_node_v: float = 0.0
     diode: str = "schottky"
     saturation_a: float | None = None
@@ -97,37 +83,8 @@ class PumpRectifier(AnalogStage):
     coupling_farad: float = field(default=1e-6, metadata=part("C10", 10, "couples the signal to the diodes"))
 
     def __post_init__(self) -> None:
-        check_range("reference_node_v", self.reference_node_v, 0, 30, unit="V")
-        check_range("temperature_c", self.temperature_c, -60, 125, unit="°C")
-        check_choice("diode", self.diode, tuple(DIODE_CLASSES))
+        self.check_node_and_diode()
         check_range("coupling_farad", self.coupling_farad, 1e-12, 1, unit="F")
-        _ = self.diode_part
-
-    @property
-    def kind(self) -> str:
-        """Both half waves are used."""
-        return "full"
-
-    @property
-    def scales_with_level(self) -> bool:
-        """The diodes' drop does not."""
-        return False
-
-    @property
-    def diode_part(self) -> Diode:
-        """One of its diodes, at its temperature."""
-        given = {name: getattr(self, name) for name in _DIODE_VALUES if getattr(self, name) is not None}
-        return replace(diode_of(self.diode), temperature_c=self.temperature_c, **given)
-
-    def moved_at(self, temperature_c: float) -> tuple[str, ...]:
-        """Return what another temperature does to its diodes, in a clause.
-
-        Parameters
-        ----------
-        temperature_c : float
-            −60 to 125 °C.
-        """
-        return drop_moved(self.diode_part, temperature_c)
 
     def ends(self, bias_v: float, supply_v: float) -> tuple[PumpEnd, ...]:
         """Return its coupling capacitors on a board, V against ground."""
@@ -145,11 +102,6 @@ class PumpRectifier(AnalogStage):
             diode.series_ohm,
             diode.leakage_ohm,
         )
-
-    def advance(self, signal: FloatArray, around: Surroundings, state: Any) -> Advanced:
-        """Return the signal itself: diodes and capacitors are one circuit, and follow it together."""
-        del around
-        return Advanced(signal, state)
 
 
 @dataclass(frozen=True)
@@ -234,12 +186,12 @@ class Bridge(PumpRectifier):
         check_range("inverter_input_ohm", self.inverter_input_ohm, 100, 10e6, unit="ohm")
         check_range("inverter_feedback_ohm", self.inverter_feedback_ohm, 100, 10e6, unit="ohm")
         check_amplifier_values(vars(self))
-        amplifier_of(self.amplifier, vars(self))
+        _ = self.amplifier_part
 
     @property
     def amplifier_part(self) -> Amplifier:
         """Its inverter, as its data sheet has it."""
-        return amplifier_of(self.amplifier, {name: getattr(self, name) for name in AMPLIFIER_VALUES})
+        return amplifier_of(self.amplifier, vars(self))
 
     def ends(self, bias_v: float, supply_v: float) -> tuple[PumpEnd, ...]:
         """Return both coupling capacitors; the inverter's output ends near ground and supply.

@@ -18,7 +18,8 @@ from envlab.chain import CALIBRATION_HZ, Chain
 from envlab.errors import check_range
 from envlab.seeds import generator_of
 from envlab.sound.recording import Recording
-from envlab.study.tolerance.tolerances import Tolerances, board_of, draw, varied_parameters
+from envlab.study.tolerance.drawn_boards import board_of, draw
+from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
 from envlab.units import FloatArray
 
 # Nothing but a wire: as wide as a microphone may be.

@@ -17,7 +17,7 @@ import numpy as np
 from envlab.chain import CALIBRATION_HZ, Chain
 from envlab.digital.quiescent import SIGMAS
 from envlab.errors import EnvlabError, FileError, ParameterError, check_range
-from envlab.files import read_whole
+from envlab.files.whole import read_whole
 from envlab.units import IntArray, db, level_db_spl
 
 # The gain word is unsigned Q2.14: 16384 is 1.

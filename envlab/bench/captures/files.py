@@ -12,7 +12,7 @@ from envlab.bench.captures.count_log import capture_of_stream
 from envlab.bench.captures.log_frames import has_frames
 from envlab.bench.captures.table_file import read_table
 from envlab.errors import FileError, check_positive
-from envlab.files import read_whole
+from envlab.files.whole import read_whole
 from envlab.units import FloatArray
 
 _SOUND = (".wav", ".flac")

@@ -11,7 +11,8 @@ from envlab.bench.signals.board_wave import response_at
 from envlab.bench.signals.program import HIGH_HZ, LOW_HZ, MAIN_HZ
 from envlab.chain import Chain
 from envlab.seeds import generator_of
-from envlab.study.tolerance.tolerances import Tolerances, board_of, draw, varied_parameters
+from envlab.study.tolerance.drawn_boards import board_of, draw
+from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
 
 # The bench stands in a room, not in the night.
 _BENCH_C = (18.0, 30.0)

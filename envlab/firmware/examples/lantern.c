@@ -11,8 +11,8 @@
 /* Linear light, 65535 is full, one row a pixel, over and over along the chain: warm white, amber and a deep
  * red glow. Pixels with other than three or four channels have them all at full: write your own rows.
  * The flash guard allows for these colours; if you write other ones at 8 bit, judge them anew, with
- * envlab.digital.picture_guard.picture_slack_codes. Red flashes that come from changes of colour the guard
- * does not see. */
+ * envlab.digital.guard.picture_guard.picture_slack_codes. Red flashes that come from changes of colour the
+ * guard does not see. */
 #if ENVLAB_FRAME_CHANNELS == 3
 #define COLOURS 3u
 static const uint16_t colours[COLOURS * LANTERN_CHANNELS] ENVLAB_ROM = {

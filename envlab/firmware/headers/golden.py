@@ -10,8 +10,8 @@ from envlab.digital import fixed_kernels as kernels
 from envlab.digital.fixed_frame import FrameWords, frame_codes, nearest_threshold, scale_words
 from envlab.digital.fixed_point import follow_moving, run_twin
 from envlab.digital.fixed_words import FixedWords
-from envlab.digital.flash_guard import run_guard
-from envlab.digital.guard_words import GuardWords
+from envlab.digital.guard.flash_guard import run_guard
+from envlab.digital.guard.guard_words import GuardWords
 from envlab.units import IntArray
 
 READINGS = 48

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from envlab.digital.guard_words import GuardWords
+from envlab.digital.guard.guard_words import GuardWords
 
 GUARD_FILES = ("envlab_guard.h", "envlab_guard.c")
 

@@ -10,7 +10,7 @@ import numpy as np
 from envlab import __version__
 from envlab.digital.fixed_frame import FrameWords, check_frame_words
 from envlab.digital.fixed_words import FixedWords, check_words
-from envlab.digital.guard_words import GuardWords
+from envlab.digital.guard.guard_words import GuardWords
 from envlab.errors import ParameterError
 from envlab.firmware.headers.frame_macros import frame_macros
 from envlab.firmware.headers.guard_macros import NO_GUARD, guard_macros

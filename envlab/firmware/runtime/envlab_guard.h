@@ -4,7 +4,7 @@
  * which would complete a fourth flash, is held back: the light follows the music only within less than one
  * change, until the oldest of the seven is more than a second old by a clock that may be 3 % fast. A light
  * that keeps the limit passes unchanged. The rule and why it holds stand with its Python twin, in
- * envlab/digital/flash_guard.py.
+ * envlab/digital/guard/flash_guard.py.
  *
  * Call it once a frame, on the duty that the frame should have, and build the colours from what it returns. A
  * limit over the frame that colours can move (ENVLAB_GUARD_ALWAYS is below ENVLAB_GUARD_TOP then) comes first:

@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from envlab.compiling import compiled_with
+from envlab.files.compiling import compiled_with
 from envlab.light.flashes.sliding_window import window_reach
 from envlab.light.lightness import check_unit_interval
 from envlab.units import FloatArray, IntArray

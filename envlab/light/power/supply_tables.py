@@ -92,7 +92,8 @@ def explain_duty_limit(pixels: Pixels, supply: Supply) -> str:
     duty_limit = supply_duty_limit(pixels, supply)
     full_a = full_current_a(pixels, volts=supply.volts)
     asks = (
-        f"All {pixels.count} pixels at full white ask {full_a:.3g} A of the converter's {supply.limit_a:g} A."
+        f"All {pixels.count} pixels at full white ask {full_a:.3g} A of the {supply.name}'s "
+        f"{supply.limit_a:g} A."
     )
     if duty_limit >= 1.0:
         return f"{asks} Nothing has to be held back: both tables are the same."
@@ -103,5 +104,5 @@ def explain_duty_limit(pixels: Pixels, supply: Supply) -> str:
         " unlimited table reaches full: take"
         f" it when few pixels are lit at a time (a running point, sparks; up to {whole} whole pixels at full"
         " white), and only together with the limiter that adds up every frame and scales it down before it is"
-        " sent. Without that limiter the converter cuts out in the loudest beat."
+        f" sent. Without that limiter the {supply.name} cuts out in the loudest beat."
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from envlab.circuit.description import GROUND
-from envlab.circuit.supplies import packages
+from envlab.circuit.supplies import PIXEL_RAIL, packages
 from envlab.plot.schematic.blocks import follower, to_node
 from envlab.plot.schematic.pen import Pen, Point
 
@@ -64,29 +64,37 @@ def unused(pen: Pen, at: Point, amplifier: str) -> Point:
 
 
 def pack(pen: Pen, at: Point) -> Point:
-    """Draw pack, fuse, converter and the capacitor at the pixels' rail."""
+    """Draw pack, fuse, converter and the capacitor at the pixels' rail; a power bank is its own converter."""
     circuit = pen.circuit
     cells = circuit.component("BT1").data
-    words = ("BT1", "pack", f"{cells['cells']} cells", f"{cells['capacity_ah']:g} Ah")
+    words: tuple[str, ...]
+    if "cells" in cells:
+        words = ("BT1", "pack", f"{cells['cells']} cells", f"{cells['capacity_ah']:g} Ah")
+    else:
+        words = ("BT1", "power bank", f"{cells['full_v']:g} V, {cells['current_a']:.2g} A")
     box = pen.box(at, words, least_height=1.9)
     plus, minus = (box.right, at[1]), (box.middle[0], box.low)
     pen.pin("BT1", "+", plus)
     pen.pin("BT1", "-", minus)
     pen.potential(minus, GROUND)
     fused = pen.across("F1", pen.wire(plus, (plus[0] + 0.2, plus[1])))
-    data = circuit.component("PS1").data
+    out = _converter(pen, fused) if circuit.has("PS1") else fused
+    rail = pen.dot(pen.wire(out, (out[0] + 0.7, out[1])))
+    pen.rail(pen.wire(rail, (rail[0], rail[1] + 1.0)), PIXEL_RAIL)
+    to_node(pen, "C30", rail)
+    return rail[0] + 1.4, rail[1]
+
+
+def _converter(pen: Pen, fused: Point) -> Point:
+    data = pen.circuit.component("PS1").data
     start = pen.wire(fused, (fused[0] + 0.2, fused[1]))
-    made = pen.box(
-        start, ("PS1", "converter", f"{data['volts']:g} V, {data['limit_a']:g} A"), least_height=1.9
-    )
-    foot, out = (made.middle[0], made.low), (made.right, at[1])
+    words = ("PS1", "converter", f"{data['volts']:g} V, {data['limit_a']:g} A")
+    made = pen.box(start, words, least_height=1.9)
+    foot, out = (made.middle[0], made.low), (made.right, fused[1])
     for pin, point in (("in", start), ("out", out), ("ground", foot)):
         pen.pin("PS1", pin, point)
     pen.potential(foot, GROUND)
-    rail = pen.dot(pen.wire(out, (out[0] + 0.7, out[1])))
-    pen.rail(pen.wire(rail, (rail[0], rail[1] + 1.0)), circuit.component("PS1").node_at("out"))
-    to_node(pen, "C30", rail)
-    return rail[0] + 1.4, rail[1]
+    return out
 
 
 def regulator(pen: Pen, at: Point, reference: str) -> Point:

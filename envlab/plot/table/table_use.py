@@ -149,7 +149,7 @@ def lit_pixels_current(pixels: Pixels, supply: Supply, duty_limit: float, ax: Ax
     limit_line(ax, supply.limit_a)
     note(
         ax,
-        f"the converter's limit: {supply.limit_a:g} A",
+        f"the {supply.name}'s limit: {supply.limit_a:g} A",
         (0.02 * pixels.count, supply.limit_a),
         offset=(0, 8),
     )

@@ -21,9 +21,9 @@ from envlab.digital.firmware_settings import level_control
 from envlab.digital.fixed_frame import pixel_code
 from envlab.digital.fixed_point import FrameTrace, justify, run_frames
 from envlab.digital.fixed_words import FixedState
-from envlab.digital.flash_guard import run_guard
 from envlab.digital.followers import follow
-from envlab.digital.guard_words import GuardWords
+from envlab.digital.guard.flash_guard import run_guard
+from envlab.digital.guard.guard_words import GuardWords
 from envlab.digital.light_path import PHASES, LightPath, show_frames
 from envlab.errors import ParameterError
 from envlab.firmware.runtime_design import RuntimeDesign

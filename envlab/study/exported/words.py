@@ -57,9 +57,9 @@ def verdict(result: SettingResult) -> str:
 def recovery_text(seconds: float) -> str:
     """As in "at once", "2.4 s", or "more than 45 s" where the light had not come back at the end.
 
-    seconds: 0 or more, s, or inf.
+    seconds: 0 or more, s, or inf. Less than half a tenth is at once.
     """
-    if seconds == 0:
+    if seconds < 0.05:
         return "at once"
     return f"more than {AFTER_SHOUT_S:g} s" if math.isinf(seconds) else f"{seconds:.1f} s"
 

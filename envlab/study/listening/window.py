@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from envlab.analog.adc import instants_s, read_at
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.envelope import HoldState, hold_rectified
+from envlab.analog.preamps.board_preamp import BoardPreamp
 from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.chain import Chain
 from envlab.engine.board import front_end_of

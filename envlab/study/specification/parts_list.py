@@ -65,7 +65,7 @@ def parts_list(
     ranges : mapping or None
         Series and tolerance of the swept parts.
     pack : Pack or None
-        What it runs on; None: two lithium-ion cells in series.
+        What it runs on; None: two lithium-ion cells in series. Of no account with a power bank.
 
     Returns
     -------

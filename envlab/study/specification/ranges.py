@@ -13,8 +13,9 @@ import numpy as np
 
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
-from envlab.design_file import STAGES, build, check_buyable, chosen_by, field_value
+from envlab.design_file import STAGES, check_buyable, chosen_by
 from envlab.errors import FileError, ParameterError
+from envlab.files.tables import build, field_value
 
 Choices = PartRange | tuple[float | str, ...]
 

@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from envlab.chain import Chain
-from envlab.design_file import build, chain_of, field_value, fields_of, nearest, source_text, toml_of
+from envlab.design_file import chain_of
 from envlab.errors import EnvlabError, FileError, ParameterError, check_choice, check_range
+from envlab.files.tables import build, field_value, fields_of, nearest, source_text, toml_of
 from envlab.metrics.catalogue import METRICS
 from envlab.notebook_view import small_table
 from envlab.seeds import seed_number

@@ -20,12 +20,12 @@ from envlab.design_file import (
     chosen_by,
     design_text,
     kind_of,
-    toml_of,
     written_field,
     written_value,
 )
 from envlab.errors import FileError, ParameterError
-from envlab.files import write_whole
+from envlab.files.tables import toml_of
+from envlab.files.whole import write_whole
 from envlab.study.specification.ranges import Choices, read_ranges
 from envlab.study.specification.specification import (
     Specification,

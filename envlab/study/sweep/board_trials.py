@@ -28,7 +28,8 @@ from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
 from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge, Columns, columns_on_sound
-from envlab.study.tolerance.tolerances import board_of, draw, levels_off_db, varied_parameters
+from envlab.study.tolerance.drawn_boards import board_of, draw, levels_off_db
+from envlab.study.tolerance.tolerances import varied_parameters
 from envlab.units import FloatArray
 
 Progress = Callable[[str, float], None]

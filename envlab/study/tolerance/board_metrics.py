@@ -41,7 +41,7 @@ from envlab.sound.clip import Clip
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
 from envlab.study.tolerance.board_run import read_boards
-from envlab.study.tolerance.tolerances import hearing as hearing_louder
+from envlab.study.tolerance.drawn_boards import hearing as hearing_louder
 from envlab.units import FloatArray, IntArray
 
 Columns = dict[str, FloatArray]

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 # A correlation over so many boards of more than this many standard errors is taken for an effect.
 _BEYOND_CHANCE = 4.0
 FEW = 40
+# A metric that moves by less than this share of its target's scale stays where it was.
+_MOVES = 0.01
 
 
 def records(table: pd.DataFrame) -> list[dict[str, Any]]:
@@ -142,3 +144,18 @@ def _trend(deviation: FloatArray, hurt: FloatArray) -> float:
         return 0.0
     found = float(np.corrcoef(deviation, hurt)[0, 1])
     return found if abs(found) > _BEYOND_CHANCE / np.sqrt(hurt.size) else 0.0
+
+
+def changes(there: pd.Series, nominal: pd.Series, targets: list[Target]) -> dict[str, tuple[float, float]]:
+    """Return metric → (as designed, there) of what moves by more than a little of its target's scale."""
+    both = {t: (float(nominal[t.metric]), float(there[t.metric])) for t in targets}
+    return {t.metric: (was, now) for t, (was, now) in both.items() if not abs(now - was) <= _MOVES * t.scale}
+
+
+def moves(at_ends: pd.DataFrame, nominal: pd.Series, targets: list[Target]) -> bool:
+    """Return whether an end moves any target's metric by more than a little of its scale, or is no board."""
+    for target in targets:
+        moved = np.abs(at_ends[target.metric].to_numpy(float) - float(nominal[target.metric]))
+        if not (moved <= _MOVES * target.scale).all():
+            return True
+    return False

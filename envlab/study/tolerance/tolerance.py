@@ -1,6 +1,6 @@
 """What becomes of one design on many boards: parts a little off, cold nights, tired packs.
 
-Each board's parts are drawn within their tolerances (tolerances.py), and the board is judged as a candidate
+Each board's parts are drawn within their tolerances (drawn_boards.py), and the board is judged as a candidate
 of the sweep is, but with the firmware of the design: one table is exported, and every board runs it. Noise is
 the same for all, so that boards differ by their parts alone.
 
@@ -19,7 +19,7 @@ up to the loss: a board may need two parts mended, or either of two. A share of 
 speaks of how a metric spreads, not of boards beyond a limit. Targets that the design itself misses are left
 aside: no tighter part mends them. Passed over, gain 0, are parameters that move no target's metric by 1 % of
 its scale at either of their ends, and those on whose draws it does not visibly depend whether a board meets
-its targets (tolerance_tables.shows_in).
+its targets (tables.shows_in).
 
 How sure the clips' levels are (level_uncertainty_db) is one of the things in which nights differ: one draw a
 board, by which it hears every clip louder or softer, each in proportion to its own uncertainty. Its bench
@@ -51,24 +51,20 @@ from envlab.metrics.judgeable import release_s, why_not_judged
 from envlab.study.specification.specification import Specification, as_specification
 from envlab.study.specification.targets import Target
 from envlab.study.tolerance.board_metrics import BoardJudge, Columns
+from envlab.study.tolerance.drawn_boards import board_of, draw, levels_off_db
 from envlab.study.tolerance.operating_conditions import moved_parts
 from envlab.study.tolerance.result import ConditionEnd, ToleranceResult
 from envlab.study.tolerance.tables import (
     FEW,
+    changes,
     distribution_table,
     meets,
+    moves,
     shows_in,
     target_table,
     worst_case_of,
 )
-from envlab.study.tolerance.tolerances import (
-    Tolerances,
-    VariedParameter,
-    board_of,
-    draw,
-    levels_off_db,
-    varied_parameters,
-)
+from envlab.study.tolerance.tolerances import Tolerances, VariedParameter, varied_parameters
 from envlab.study.tolerance.words import LEAST_GAIN, sentences_of
 from envlab.units import BoolArray, FloatArray
 
@@ -82,7 +78,6 @@ CAUSE_BOARDS = 300
 CAUSE_BOARDS_ONE_BY_ONE = 40
 # Tighter parts are tried for the causes that cost most, if they cost anything.
 _TIGHTER = 3
-_MOVES = 0.01
 
 
 def tolerance(
@@ -265,7 +260,7 @@ class _Study:
             for row, end_c in ((2 * i, parameter.low), (2 * i + 1, parameter.high)):
                 moved = moved_parts(self.chain, end_c)
                 if moved:
-                    metrics = _changes(at_ends.iloc[row], nominal, targets)
+                    metrics = changes(at_ends.iloc[row], nominal, targets)
                     found.append(ConditionEnd(end_c, moved, metrics))
         return tuple(found)
 
@@ -292,7 +287,7 @@ class _Study:
             moving = [
                 i
                 for i in places
-                if _moves(at_ends.iloc[2 * i : 2 * i + 2], nominal, kept) and shows_in(every[:, i], met)
+                if moves(at_ends.iloc[2 * i : 2 * i + 2], nominal, kept) and shows_in(every[:, i], met)
             ]
             found = self._yields([_changed(drawn, i, np.nan) for i in moving], kept, (0.5, 0.75))
             exact[moving] = _of_all(found, before, whole)
@@ -384,18 +379,3 @@ def _changed(values: FloatArray, parameter: int, column: FloatArray | float) -> 
     changed = values.copy()
     changed[:, parameter] = column
     return changed
-
-
-def _changes(there: pd.Series, nominal: pd.Series, targets: list[Target]) -> dict[str, tuple[float, float]]:
-    """Metric → (as designed, there) of what moves by more than a little of its target's scale."""
-    both = {t: (float(nominal[t.metric]), float(there[t.metric])) for t in targets}
-    return {t.metric: (was, now) for t, (was, now) in both.items() if not abs(now - was) <= _MOVES * t.scale}
-
-
-def _moves(at_ends: pd.DataFrame, nominal: pd.Series, targets: list[Target]) -> bool:
-    """Whether either end moves any target's metric by more than a little of its scale, or is no board."""
-    for target in targets:
-        moved = np.abs(at_ends[target.metric].to_numpy(float) - float(nominal[target.metric]))
-        if not (moved <= _MOVES * target.scale).all():
-            return True
-    return False

@@ -14,11 +14,11 @@ from envlab.analog.band_filter import (
     SecondBandPass,
     SecondLowPass,
 )
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import PeakDetector
 from envlab.analog.diodes.diode import DIODE_CLASSES
 from envlab.analog.electret import Electret
 from envlab.analog.parts import series_values
+from envlab.analog.preamps.board_preamp import BoardPreamp
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.errors import ParameterError

@@ -6,6 +6,7 @@ the same name for different things; what a file imports is taken from what came 
 
 from __future__ import annotations
 
+import posixpath
 import re
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from envlab.errors import FileError
 PAGE_FOLDER = Path(__file__).parent / "page"
 LAST = "main.js"
 _IMPORT = re.compile(
-    r"""^import\s+(?:\{(?P<names>[^}]*)\}|\*\s+as\s+(?P<whole>\w+))\s+from\s+["']\./(?P<file>[\w.-]+)["'];?""",
+    r"""^import\s+(?:\{(?P<names>[^}]*)\}|\*\s+as\s+(?P<whole>\w+))\s+from\s+["'](?P<file>\.{1,2}/[\w./-]+)["'];?""",
     re.MULTILINE,
 )
 _ANY_IMPORT = re.compile(r"^import\b.*", re.MULTILINE)
@@ -27,13 +28,14 @@ _ANY_EXPORT = re.compile(r"^export\b.*", re.MULTILINE)
 def joined_module(folder: Path = PAGE_FOLDER) -> str:
     """Return LAST, whose default export the notebook wants, behind all files that it needs.
 
-    Raises FileError where a file is missing, two need each other, or one imports or exports in a way that is
-    not understood here: import {a, b as c} from "./x.js", import * as x; export before a declaration.
+    Raises FileError where a file is missing or outside the folder, two need each other, or one imports or
+    exports in a way that is not understood here: import {a, b as c} from "./x.js" or "../y/x.js",
+    import * as x; export before a declaration.
     """
     order: list[str] = []
     _visit(folder, LAST, order, ())
-    modules = [_scoped(folder / name) for name in order[:-1]]
-    return "\n".join([*modules, _linked(folder / LAST, _read(folder / LAST))])
+    modules = [_scoped(folder, name) for name in order[:-1]]
+    return "\n".join([*modules, _linked(folder, LAST)])
 
 
 def joined_style(folder: Path = PAGE_FOLDER) -> str:
@@ -45,9 +47,18 @@ def _visit(folder: Path, name: str, order: list[str], way: tuple[str, ...]) -> N
     if name in way:
         raise FileError(f"{folder / name}: needs itself, by way of {', '.join(way)}")
     for match in _IMPORT.finditer(_read(folder / name)):
-        if match["file"] not in order:
-            _visit(folder, match["file"], order, (*way, name))
+        needed = _named_by(folder, name, match["file"])
+        if needed not in order:
+            _visit(folder, needed, order, (*way, name))
     order.append(name)
+
+
+def _named_by(folder: Path, name: str, file: str) -> str:
+    """The file that the file name means by file, as its path from the page's folder on."""
+    found = posixpath.normpath(posixpath.join(posixpath.dirname(name), file))
+    if found.startswith("../"):
+        raise FileError(f"{folder / name}: {file!r} lies outside the page")
+    return found
 
 
 def _read(path: Path) -> str:
@@ -61,28 +72,27 @@ def _module_name(file: str) -> str:
     return "from_" + re.sub(r"\W", "_", file.removesuffix(".js"))
 
 
-def _linked(path: Path, text: str) -> str:
+def _linked(folder: Path, name: str) -> str:
     """A file's text with its imports as constants."""
 
     def taken(match: re.Match[str]) -> str:
-        source = _module_name(match["file"])
+        source = _module_name(_named_by(folder, name, match["file"]))
         if match["whole"]:
             return f"const {match['whole']} = {source};"
         return f"const {{{re.sub(r' +as +', ': ', match['names'])}}} = {source};"
 
-    linked = _IMPORT.sub(taken, text)
+    linked = _IMPORT.sub(taken, _read(folder / name))
     left = _ANY_IMPORT.search(linked)
     if left:
-        raise FileError(f"{path}: {left[0]!r} is not an import of names from a file beside it")
+        raise FileError(f"{folder / name}: {left[0]!r} is not an import of names from a file beside it")
     return linked
 
 
-def _scoped(path: Path) -> str:
-    text = _linked(path, _read(path))
+def _scoped(folder: Path, name: str) -> str:
+    text = _linked(folder, name)
     names = [match["name"] for match in _EXPORT.finditer(text)]
     body = _EXPORT.sub("", text)
     left = _ANY_EXPORT.search(body)
     if left:
-        raise FileError(f"{path}: {left[0]!r} is not an export before a declaration")
-    name = _module_name(path.name)
-    return f"const {name} = (() => {{\n{body}\nreturn {{ {', '.join(names)} }};\n}})();"
+        raise FileError(f"{folder / name}: {left[0]!r} is not an export before a declaration")
+    return f"const {_module_name(name)} = (() => {{\n{body}\nreturn {{ {', '.join(names)} }};\n}})();"

@@ -26,7 +26,8 @@ from envlab.errors import EnvlabError, FileError, ParameterError
 from envlab.shipped import demo_design
 from envlab.sound.signals import tone
 from envlab.stages import PeakDetector, Rectifier
-from envlab.study.tolerance.tolerances import Tolerances, board_of, draw, varied_parameters
+from envlab.study.tolerance.drawn_boards import board_of, draw
+from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
 
 LEVELS = (90.0, 104.0)
 

@@ -169,7 +169,8 @@ class TestWords:
         assert line == ("automatic", "4", "3", "1 %", "0.0 L*", "at once")
 
     @pytest.mark.parametrize(
-        ("seconds", "text"), [(0.0, "at once"), (2.44, "2.4 s"), (math.inf, "more than 45 s")]
+        ("seconds", "text"),
+        [(0.0, "at once"), (0.01, "at once"), (2.44, "2.4 s"), (math.inf, "more than 45 s")],
     )
     def test_recovery_in_words(self, seconds, text):
         assert recovery_text(seconds) == text

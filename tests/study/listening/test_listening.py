@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from envlab.analog.band_filter import SecondLowPass
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.electret import Electret
+from envlab.analog.preamps.board_preamp import BoardPreamp
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain

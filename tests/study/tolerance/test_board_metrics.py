@@ -12,7 +12,8 @@ from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease
 from envlab.study.specification.specification import read_specification
 from envlab.study.tolerance.board_metrics import BoardJudge
-from envlab.study.tolerance.tolerances import board_of, draw, varied_parameters
+from envlab.study.tolerance.drawn_boards import board_of, draw
+from envlab.study.tolerance.tolerances import varied_parameters
 
 FOLLOWED = replace(Chain(), follower=AttackRelease(0.005, 0.2))
 

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from envlab.analog.adc import Adc, convert
-from envlab.analog.board_preamp import BoardPreamp
 from envlab.analog.detector import AverageDetector
 from envlab.analog.electret import Electret
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.board_preamp import BoardPreamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.board_firmware import runtime_design
 from envlab.chain import Chain
@@ -27,7 +27,8 @@ from envlab.sound.recording import Recording, read_recording
 from envlab.sound.signals import tone
 from envlab.sound.stream import SoundStream, open_sound
 from envlab.study.tolerance.board_run import BoardReadings, read_boards
-from envlab.study.tolerance.tolerances import Tolerances, board_of, draw, varied_parameters
+from envlab.study.tolerance.drawn_boards import board_of, draw
+from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
 from envlab.units import pressure_rms_pa
 
 WIDE = Tolerances(

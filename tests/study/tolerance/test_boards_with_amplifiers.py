@@ -21,8 +21,9 @@ from envlab.sound.recording import Recording, read_recording
 from envlab.study.specification.specification import Specification, read_specification
 from envlab.study.tolerance.board_metrics import BoardJudge
 from envlab.study.tolerance.board_run import read_boards
+from envlab.study.tolerance.drawn_boards import board_of, draw
 from envlab.study.tolerance.tables import meets
-from envlab.study.tolerance.tolerances import Tolerances, board_of, draw, varied_parameters
+from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
 
 WIDE = Tolerances(
     resistor_percent=5,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from envlab.analog.microphone import Microphone
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.chain import Chain
 from envlab.metrics.metrics_of_clip import frame_envelopes
 from envlab.sound.clip import Clip
@@ -17,15 +17,9 @@ from envlab.sound.signals import tone
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.tolerance.board_metrics import BoardJudge
+from envlab.study.tolerance.drawn_boards import draw, hearing, levels_off_db
 from envlab.study.tolerance.tolerance import tolerance
-from envlab.study.tolerance.tolerances import (
-    LEVEL,
-    Tolerances,
-    draw,
-    hearing,
-    levels_off_db,
-    varied_parameters,
-)
+from envlab.study.tolerance.tolerances import LEVEL, Tolerances, varied_parameters
 
 RATE_HZ = 8_000.0
 PULSES = Recording(tone(300.0, 1.0, 2.0, RATE_HZ) * (np.arange(16_000) % 4000 < 2000), RATE_HZ, "pulses")

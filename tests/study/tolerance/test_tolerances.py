@@ -15,7 +15,8 @@ from envlab.analog.parts import PartRange
 from envlab.analog.stage import varies
 from envlab.chain import Chain
 from envlab.errors import ParameterError
-from envlab.study.tolerance.tolerances import Tolerances, board_of, closest_tolerance, draw, varied_parameters
+from envlab.study.tolerance.drawn_boards import board_of, draw
+from envlab.study.tolerance.tolerances import Tolerances, closest_tolerance, varied_parameters
 
 EXACT = Tolerances(
     resistor_percent=0,

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 
-import { clockText, frameIndex, heardTime, loopedPosition } from "../../../envlab/widget/audition/page/clock.js";
+import { clockText, frameIndex, heardTime, loopedPosition } from "../../../envlab/widget/audition/page/session/clock.js";
 
 test("a frame is on from its beginning until the next", () => {
   assert.equal(frameIndex(0, 100, 800), 0);

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 
-import { greyOf, linearFromScreen, luminanceOfCss, screenCode, screenFromLinear } from "../../../envlab/widget/audition/page/colour.js";
+import { greyOf, linearFromScreen, luminanceOfCss, screenCode, screenFromLinear } from "../../../envlab/widget/audition/page/drawing/colour.js";
 
 // IEC 61966-2-1:1999, 5.2: R' = 12.92 R up to R = 0.0031308, above 1.055 R^(1/2.4) - 0.055.
 test("linear light to screen, both branches of the standard", () => {

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 
-import { MoveQueue } from "../../../envlab/widget/audition/page/moves.js";
+import { MoveQueue } from "../../../envlab/widget/audition/page/session/moves.js";
 
 function queue() {
   const sent = [];

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 
-import { LightTrack, isEmpty, readLight, readTraces, retimed, unframe } from "../../../envlab/widget/audition/page/payload.js";
+import { LightTrack, isEmpty, readLight, readTraces, retimed, unframe } from "../../../envlab/widget/audition/page/session/payload.js";
 import { framed } from "./fake_kernel.mjs";
 
 const HEADER = { number: 3, clip: 0, showing: "board_a", frame_rate_hz: 100, first_frame: 0, total_frames: 6, exact: true };

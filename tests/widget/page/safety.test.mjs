@@ -1,8 +1,8 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 
-import { FlashGate } from "../../../envlab/widget/audition/page/flash_gate.js";
-import { Pulse } from "../../../envlab/widget/audition/page/pulse.js";
+import { FlashGate } from "../../../envlab/widget/audition/page/session/flash_gate.js";
+import { Pulse } from "../../../envlab/widget/audition/page/session/pulse.js";
 
 const calm = { known: true, worst: 2, limit: 3, over: false };
 const flashing = (worst) => ({ known: true, worst, limit: 3, over: true });

@@ -2,12 +2,12 @@ import assert from "node:assert/strict";
 import test from "node:test";
 
 import { optionText } from "../../../envlab/widget/audition/page/controls.js";
-import { evenlyAlong, linePlaces, yokeLine, yokePlaces } from "../../../envlab/widget/audition/page/geometry.js";
+import { evenlyAlong, linePlaces, yokeLine, yokePlaces } from "../../../envlab/widget/audition/page/drawing/geometry.js";
 import { meaningOf, writesText } from "../../../envlab/widget/audition/page/keys.js";
 import { metricRows } from "../../../envlab/widget/audition/page/readout.js";
 import { levelExamples, sizeText } from "../../../envlab/widget/audition/page/save_upload.js";
-import { levelBars, lightBars } from "../../../envlab/widget/audition/page/seek.js";
-import { stepped, unitOf, valueText, windowStart } from "../../../envlab/widget/audition/page/traces.js";
+import { levelBars, lightBars } from "../../../envlab/widget/audition/page/drawing/seek.js";
+import { stepped, unitOf, valueText, windowStart } from "../../../envlab/widget/audition/page/drawing/traces.js";
 
 const at = (tagName, more = {}) => ({ tagName, dataset: {}, ...more });
 const press = (key, target, more = {}) => meaningOf({ key, target, ...more });

@@ -1,5 +1,5 @@
 // anywidget calls the function once for each model; its views share one session and with it one sound.
-import { Session } from "./session.js";
+import { Session } from "./session/session.js";
 import { AuditionView } from "./view.js";
 
 function audition() {

@@ -1,5 +1,5 @@
 // Play, time, clip, whose lights are shown, how they are worn, volume.
-import { clockText } from "./clock.js";
+import { clockText } from "./session/clock.js";
 import { freshId, make, setText } from "./dom.js";
 import { BOARD_NAMES } from "./readout.js";
 

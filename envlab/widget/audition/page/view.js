@@ -1,14 +1,14 @@
 // One view of a session: the page's elements, drawn anew when something changed or while it plays.
-import { clockText, frameIndex } from "./clock.js";
-import { luminanceOfCss } from "./colour.js";
+import { clockText, frameIndex } from "./session/clock.js";
+import { luminanceOfCss } from "./drawing/colour.js";
 import { PartsPanel } from "./controls.js";
 import { freshId, make, setText } from "./dom.js";
 import { listenForKeys } from "./keys.js";
-import { LightsCanvas } from "./lights.js";
+import { LightsCanvas } from "./drawing/lights.js";
 import { BOARD_NAMES, MetricsTable, FlashWarning, keyHelp, notesList } from "./readout.js";
 import { SaveForm, UploadForm } from "./save_upload.js";
-import { SeekBar } from "./seek.js";
-import { TracesPanel } from "./traces.js";
+import { SeekBar } from "./drawing/seek.js";
+import { TracesPanel } from "./drawing/traces.js";
 import { LoopLine, TransportBar } from "./transport.js";
 
 const TEXT_EVERY_MS = 100;

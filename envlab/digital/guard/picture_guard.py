@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from envlab.digital.fixed_frame import FrameWords, dither_threshold, most_word, pixel_code, scale_words
-from envlab.digital.guard_words import GuardWords, guard_words, nearest_code
+from envlab.digital.guard.guard_words import GuardWords, guard_words, nearest_code
 from envlab.errors import check_range
 from envlab.units import IntArray
 

@@ -1,6 +1,6 @@
 // The yoke in the dark. Each pixel's core has exactly the colour that its luminance asks for; the glow round it
 // is a picture of glare, no measurement.
-import { fitted } from "./dom.js";
+import { fitted } from "../dom.js";
 import { greyOf, screenFromLinear } from "./colour.js";
 import { linePlaces, wearerFrame, yokeLine, yokePlaces } from "./geometry.js";
 

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from envlab.analog.preamp import Preamp
+from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.sample_checks import sample_row
 from envlab.analog.stage import Advanced, AnalogStage, Surroundings, part, parts_of
 from envlab.errors import ParameterError, check_positive, check_range

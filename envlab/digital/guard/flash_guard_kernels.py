@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from envlab.compiling import compiled_with
-from envlab.digital.guard_words import CHANGES, ROOM, GuardWords
+from envlab.digital.guard.guard_words import CHANGES, ROOM, GuardWords
+from envlab.files.compiling import compiled_with
 from envlab.units import IntArray
 
 # Where things stand in the state.

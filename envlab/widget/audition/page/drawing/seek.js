@@ -1,8 +1,8 @@
 // The whole clip at a glance: level of the sound above, light below; click, drag or step to seek, drag with
 // Shift to mark a passage that is looped.
-import { clockText } from "./clock.js";
+import { clockText } from "../session/clock.js";
 import { greyOf } from "./colour.js";
-import { fitted, make } from "./dom.js";
+import { fitted, make } from "../dom.js";
 
 const BAR = 3;
 const STRIP = 12;

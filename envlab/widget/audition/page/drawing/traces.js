@@ -1,6 +1,6 @@
 // What the circuit does round the playhead: one lane for each quantity, moving with the sound. The name and
 // the value at the playhead stand beside each lane as text.
-import { fitted, make, setText } from "./dom.js";
+import { fitted, make, setText } from "../dom.js";
 
 const WINDOW_S = 4;
 const PICTURES_KEPT = 4;

@@ -14,9 +14,9 @@ from typing import Any
 
 import numpy as np
 
-from envlab.analog.kernels.half_wave_kernels import CONDUCTS
-from envlab.analog.kernels.half_wave_kernels import TILE as PIECE
-from envlab.analog.kernels.half_wave_lane_kernels import logarithm
+from envlab.analog.kernels.half_waves.half_wave_kernels import CONDUCTS
+from envlab.analog.kernels.half_waves.half_wave_kernels import TILE as PIECE
+from envlab.analog.kernels.half_waves.half_wave_lane_kernels import logarithm
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.kernels.tolerance_kernels import ROWS as FRONT_ROWS
 from envlab.analog.kernels.tolerance_kernels import STATES as FRONT_STATES

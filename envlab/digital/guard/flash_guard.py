@@ -70,7 +70,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from envlab.digital.guard_words import DARK, ROOM, GuardState, GuardWords, guard_words
+from envlab.digital.guard.guard_words import DARK, ROOM, GuardState, GuardWords, guard_words
 from envlab.errors import ParameterError
 from envlab.units import BoolArray, IntArray
 
@@ -97,7 +97,7 @@ def run_guard(
     >>> int(np.argmax(held)), int(shown[21]), round(guard_held_share(held), 3)
     (21, 52428, 0.15)
     """
-    from envlab.digital import flash_guard_kernels as kernels
+    from envlab.digital.guard import flash_guard_kernels as kernels
 
     given = _checked(duties)
     row = state_row(DARK if state is None else state)
@@ -120,7 +120,7 @@ def rule_flashes(words: GuardWords, duties: IntArray) -> int:
     Where it is at most 3 the guard alters nothing. It is written apart from the guard: it looks every date up
     in the whole row and forgets nothing. Raises ParameterError.
     """
-    from envlab.digital.flash_guard_kernels import most_counted
+    from envlab.digital.guard.flash_guard_kernels import most_counted
 
     return int(most_counted(words, _checked(duties))) // 2
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from envlab.analog.kernels.diode_lane_kernels import omega_lanes
-from envlab.analog.kernels.half_wave_front_kernels import (
+from envlab.analog.kernels.half_waves.half_wave_front_kernels import (
     BLEED,
     BLEED_PIECE,
     CAP_FIXED,
@@ -54,9 +54,9 @@ from envlab.analog.kernels.half_wave_front_kernels import (
     hear,
     make_half_waves,
 )  # fmt: skip
-from envlab.analog.kernels.half_wave_kernels import CONDUCTS
-from envlab.analog.kernels.half_wave_kernels import TILE as PIECE
-from envlab.analog.kernels.half_wave_lane_kernels import (
+from envlab.analog.kernels.half_waves.half_wave_kernels import CONDUCTS
+from envlab.analog.kernels.half_waves.half_wave_kernels import TILE as PIECE
+from envlab.analog.kernels.half_waves.half_wave_lane_kernels import (
     follow_lanes,
     leak_lanes,
     offered_lanes,

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from envlab.analog.kernels.diode_lane_kernels import omega_lanes
-from envlab.analog.kernels.half_wave_kernels import CONDUCTS, MOST_U, TILE, top_of
+from envlab.analog.kernels.half_waves.half_wave_kernels import CONDUCTS, MOST_U, TILE, top_of
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.kernels.vector_kernels import (
     LANES,

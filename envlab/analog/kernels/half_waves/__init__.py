@@ -1,0 +1,1 @@
+"""Compiled loops of rectifiers with amplifiers: one detector, many side by side, whole boards."""

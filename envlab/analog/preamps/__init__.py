@@ -1,0 +1,1 @@
+"""The preamp: by its numbers, or as the two stages that a board has."""

@@ -1,0 +1,1 @@
+"""The flash guard in whole numbers, as the exported firmware has it."""
