@@ -16,6 +16,7 @@ from envlab.analog.adc import Adc
 from envlab.analog.parts import nearest_value, series_values
 from envlab.circuit.description import GROUND, Component
 from envlab.circuit.elements import amplifier, capacitor, resistor, section
+from envlab.errors import ParameterError
 from envlab.light.pixels import Pixels, Supply, full_current_a, idle_current_a
 from envlab.light.power.battery import Pack, pack_current_a, supply_power_w
 
@@ -25,6 +26,8 @@ DECOUPLING_FARAD = 100e-9
 DIVIDER_OHM = 20e3
 DIVIDER_FARAD = 10e-6
 DIVIDER_SHARE = 0.001
+# Least share of the supply that a divider is asked for: its lower resistor would be a bare wire.
+SMALLEST_SHARE = 1e-9
 DATA_OHM = 330.0
 # How long the bulk capacitor alone carries a step from dark to all that the converter gives, and what that
 # may cost of the rail: rules of this project.
@@ -47,6 +50,9 @@ def potentials(
     """
     made: list[Component] = []
     for number, (node, at_v) in enumerate(volts.items()):
+        if at_v < SMALLEST_SHARE * supply_v:
+            limit = f"0, or {SMALLEST_SHARE * supply_v:g} V or more; no divider makes less of {supply_v:g} V"
+            raise ParameterError("reference_node_v" if node == "reference" else f"{node}_v", at_v, limit)
         above_ohm, below_ohm = divider(at_v / supply_v)
         tap = f"{node}_tap"
         what = "bias voltage" if node == "bias" else f"{at_v:g} V for the {node.replace('_', ' ')}"

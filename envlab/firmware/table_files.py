@@ -118,7 +118,7 @@ def read_binary(path: str | Path) -> CheckedTable:
     try:
         record = json.loads(data[end_of_codes:-8].decode("ascii"))
         codes = codes_from_bytes(data[:end_of_codes], int(record["bits"]))
-    except (KeyError, TypeError, ValueError, RecursionError) as error:
+    except (KeyError, TypeError, ValueError, OverflowError, RecursionError) as error:
         raise FileError(f"{path}: the trailer from byte {end_of_codes} on has changed") from error
     checked = _checked(path, record, codes)
     if zlib.crc32(data[:-4]) != int.from_bytes(data[-4:], "little"):

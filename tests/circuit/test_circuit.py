@@ -321,3 +321,9 @@ def test_the_bridges_other_end_is_the_signal_turned_over():
     held = {one.name: one.quiescent_v for one in circuit.nodes if one.fixed and one.name != "ground"}
     volts = solved(circuit, held | {"bias": 1.65, "preamp": 1.95, "microphone": 0.0}, without=("U1",))
     assert volts["rectifier_inverted"].real == pytest.approx(1.35)
+
+
+def test_a_potential_that_no_divider_makes_is_refused_by_its_name():
+    chain = replace(Chain(), rectifier=replace(Chain().rectifier, reference_node_v=1e-320))
+    with pytest.raises(ParameterError, match="reference_node_v is 1e-320; it must be 0, or"):
+        circuit_of(chain)

@@ -66,6 +66,11 @@ class Capture:
             raise ParameterError("values", values.shape, f"as many as there are times, {time_s.shape}")
         if int(np.isfinite(values).sum()) < _FEWEST:
             raise ParameterError("values", int(np.isfinite(values).sum()), f"at least {_FEWEST} values")
+        if np.isinf(values).any():
+            at = int(np.flatnonzero(np.isinf(values))[0])
+            raise ParameterError(
+                f"values[{at}]", float(values[at]), "a finite number, or NaN where none came"
+            )
         if not np.isfinite(time_s).all() or (np.diff(time_s) <= 0).any():
             at = int(np.flatnonzero(~(np.diff(time_s) > 0))[0]) + 1
             raise ParameterError(f"time_s[{at}]", float(time_s[at]), "later than the one before it")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -12,8 +13,10 @@ from envlab.bench.captures.log_frames import has_frames
 from envlab.bench.captures.table_file import read_table
 from envlab.errors import FileError, check_positive
 from envlab.files.whole import read_whole
+from envlab.units import FloatArray
 
 _SOUND = (".wav", ".flac")
+_VALUES_AT_ONCE = 1 << 18
 _CLIPPED, _FEW_CLIPPED = 0.999, 8
 
 
@@ -68,15 +71,27 @@ def _sound(file: Path, full_scale_v: float | None) -> Capture:
         raise FileError(f"{file}: a WAV holds no volts; say what full scale is, as in --full-scale 3.3")
     check_positive("full_scale_v", full_scale_v, unit="V")
     try:
-        samples, rate_hz = soundfile.read(file, dtype="float64", always_2d=True)
+        with soundfile.SoundFile(file) as sound:
+            rate_hz, channels, stated = sound.samplerate, sound.channels, sound.frames
+            first = _first_channel(sound)
     except (soundfile.LibsndfileError, RuntimeError) as error:
         raise FileError(f"{file}: cannot be read as sound: {error}") from None
-    first = samples[:, 0]
+    if first.size < stated:
+        raise FileError(f"{file}: only {first.size} of {stated} samples can be decoded; it is cut off")
     clipped = int(np.count_nonzero(np.abs(first) >= _CLIPPED))
     if clipped >= _FEW_CLIPPED:
         raise FileError(
             f"{file}: is clipped at {clipped} samples; turn the recording's level down and capture again"
         )
-    notes = ("the first channel is taken",) if samples.shape[1] > 1 else ()
+    notes = ("the first channel is taken",) if channels > 1 else ()
     times_s = np.arange(first.size) / rate_hz
     return Capture("detector_v", times_s, first * full_scale_v, file.name, notes=notes)
+
+
+def _first_channel(sound: Any) -> FloatArray:
+    """A piece at a time: the header may claim more samples than there is memory for."""
+    pieces = [np.empty(0)]
+    at_once = max(1, _VALUES_AT_ONCE // sound.channels)
+    while (frames := sound.read(at_once, dtype="float64", always_2d=True)).size:
+        pieces.append(frames[:, 0].copy())
+    return np.concatenate(pieces)

@@ -23,6 +23,8 @@ FORMAT = 1
 _HEADER = struct.Struct("<BBBBII")
 _MOST_READINGS = 64
 _WRAPS = 1 << 16
+# Blocks that may be missing for each one that came, beyond one round of the numbers.
+_MOST_LOST = 100
 
 
 @dataclass(frozen=True)
@@ -98,6 +100,11 @@ def _header_of(content: bytes, name: str) -> LogHeader:
     version, bits, readings, left_out, rate, mark = _HEADER.unpack(content)
     if version != FORMAT:
         raise EnvlabError(f"{name}: its log has format {version}; this envlab reads format {FORMAT}")
+    if not (1 <= bits <= 16 and 1 <= readings <= _MOST_READINGS and rate):
+        raise EnvlabError(
+            f"{name}: its header says {bits} bit, {readings} readings a block, {rate / 1000:g} Hz; they must "
+            f"be 1 to 16 bit, 1 to {_MOST_READINGS} readings, above 0 Hz"
+        )
     return LogHeader(bits, readings, left_out, rate / 1000, mark)
 
 
@@ -136,6 +143,12 @@ def capture_of_log(log: DecodedLog, name: str = "log", *, is_partial: bool = Fal
         places.append(place)
         values.append(words >> (16 - log.header.bits))
         last = place
+    # A few blocks with numbers far apart would ask for hours of gaps, and for their memory.
+    most = _WRAPS + _MOST_LOST * len(places)
+    if last + 1 > most:
+        raise EnvlabError(
+            f"{name}: {last + 1 - len(places)} of {last + 1} blocks are missing; is the baud rate right?"
+        )
     count = log.header.readings
     counts = np.full((last + 1) * count, np.nan)
     for place, block in zip(places, values, strict=True):

@@ -6,17 +6,22 @@ column, the file is refused and the user is asked for another export.
 
 from __future__ import annotations
 
+import contextlib
+import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
 from envlab.bench.captures.capture import Capture
-from envlab.errors import FileError
+from envlab.errors import FileError, one_line, shown
 from envlab.files.whole import read_whole
 from envlab.units import FloatArray
 
+_Number = TypeVar("_Number", int, float)
 _NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$")
 _WITH_COMMA = re.compile(r"[-+]?\d*,\d+([eE][-+]?\d+)?$")
 _TIME_NAMES = ("time", "second", "seconds", "t", "time_s", "x-axis", "timestamp")
@@ -74,27 +79,49 @@ def read_table(
         node = "adc_counts" if whole else "detector_v"
     notes = [f"{table.damaged} lines are no numbers and were left out"] if table.damaged else []
     if time_column is None:
-        stated = rate_hz or _stated_rate(table)
+        stated = rate_hz or _stated_rate(file, table)
         if stated is None:
             raise FileError(f"{file}: has no times; give its rate in values a second, as in --rate 1000")
         times_s: FloatArray = np.arange(values.size) / stated
     else:
         unit = _UNITS.get(table.units[time_column].lower(), (1.0, ""))[0]
         times_s = _rising(file, table.numbers[:, time_column] * unit, notes)
-    bits, mark = table.facts.get("bits"), table.facts.get("export_mark")
     return Capture(
         node, times_s, values, file.name,
-        bits=None if bits is None else int(bits),
-        rate_hz=_stated_rate(table),
-        export_mark=None if mark is None else int(mark, 16),
+        bits=_fact(file, table, "bits", int, lambda bits: 1 <= bits <= 16, "1 to 16 bit"),
+        rate_hz=_stated_rate(file, table),
+        export_mark=_fact(
+            file, table, "export_mark", _hexadecimal, lambda mark: 0 <= mark < 1 << 32, "a number of 32 bit"
+        ),
         is_partial="partial" in table.facts,
-        notes=(*notes, *(text for key, text in table.facts.items() if key.startswith("note"))),
+        notes=(*notes, *(one_line(text) for key, text in table.facts.items() if key.startswith("note"))),
     )  # fmt: skip
 
 
-def _stated_rate(table: _Table) -> float | None:
-    stated = table.facts.get("rate_hz")
-    return None if stated is None else float(stated)
+def _stated_rate(file: Path, table: _Table) -> float | None:
+    return _fact(file, table, "rate_hz", float, lambda rate: 1e-6 <= rate <= 1e12, "1e-6 to 1e12 Hz")
+
+
+def _hexadecimal(text: str) -> int:
+    return int(text, 16)
+
+
+def _fact(
+    file: Path,
+    table: _Table,
+    key: str,
+    parse: Callable[[str], _Number],
+    fits: Callable[[_Number], bool],
+    limit: str,
+) -> _Number | None:
+    """The number of a "# key = value" line, None where there is none."""
+    text = table.facts.get(key)
+    if text is None:
+        return None
+    with contextlib.suppress(ValueError):
+        if fits(number := parse(text)):
+            return number
+    raise FileError(f"{file}: {key} is {shown(text)}; it must be {limit}")
 
 
 def _table(file: Path) -> _Table:
@@ -174,7 +201,8 @@ def _fields(line: str, delimiter: str | None) -> list[str]:
 
 def _number(field: str, decimal_comma: bool) -> float | None:
     text = field.replace(",", ".") if decimal_comma else field
-    return float(text) if _NUMBER.match(text) else None
+    number = float(text) if _NUMBER.match(text) else math.inf
+    return number if math.isfinite(number) else None
 
 
 def _all_numbers(row: list[str], parsed: list[float | None]) -> bool:
@@ -230,9 +258,12 @@ def _value_column(file: Path, table: _Table, asked: str | None, time_column: int
 
 def _rising(file: Path, times_s: FloatArray, notes: list[str]) -> FloatArray:
     """Times that rise: those that stand still, for want of digits, are put evenly in between."""
+    if not np.isfinite(times_s).all():
+        at = int(np.flatnonzero(~np.isfinite(times_s))[0]) + 1
+        raise FileError(f"{file}: row {at} of the numbers has no time")
     steps = np.diff(times_s)
-    if not np.isfinite(times_s).all() or (steps < 0).any():
-        at = int(np.flatnonzero(~(steps >= 0))[0]) + 2
+    if (steps < 0).any():
+        at = int(np.flatnonzero(steps < 0)[0]) + 2
         raise FileError(f"{file}: its times go back at row {at} of the numbers; they must rise")
     if (steps > 0).all():
         return times_s

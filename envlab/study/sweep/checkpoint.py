@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import lzma
+import math
 import os
 import shutil
+import struct
+import tokenize
 import warnings
 import zipfile
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 
@@ -21,8 +26,11 @@ from envlab.units import FloatArray
 Columns = dict[str, FloatArray]
 
 # What reading an archive raises whose bytes are not what was written; RuntimeError: it seems encrypted, or
-# packed in some unknown way.
-_DAMAGE = (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, RuntimeError)
+# packed in some unknown way; TokenError, SyntaxError: an array's header that is cut short.
+_DAMAGE = (
+    OSError, ValueError, KeyError, TypeError, EOFError, MemoryError, RuntimeError, SyntaxError,
+    zipfile.BadZipFile, tokenize.TokenError, zlib.error, lzma.LZMAError, struct.error,
+)  # fmt: skip
 _NONE = np.empty(0)
 
 
@@ -76,7 +84,10 @@ class Checkpoint:
         try:
             # Opened here, so that it is closed also where numpy finds that it is no archive.
             with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
+                _check_stored(path, file)
                 columns = {name: stored[name] for name in stored.files}
+                if not all(isinstance(values, np.ndarray) for values in columns.values()):
+                    raise ValueError("what lies in it is no array")
         except _DAMAGE:
             _warn_of_damage(path)
             return None
@@ -108,6 +119,24 @@ class Checkpoint:
                 partial.unlink(missing_ok=True)
                 self.folder.rmdir()
             raise FileError(f"{path}: cannot be written ({problem.strerror})") from None
+
+
+def _check_stored(path: Path, file: IO[bytes]) -> None:
+    """ValueError for an archive that unpacks to more than it is long, or whose arrays claim to.
+
+    What was kept is not packed; asking numpy would ask for the memory first.
+    """
+    with zipfile.ZipFile(file) as archive:
+        for info in archive.infolist():
+            if info.compress_type != zipfile.ZIP_STORED or info.file_size > path.stat().st_size:
+                raise ValueError("packed, or longer than the file")
+            with archive.open(info) as member:
+                version = np.lib.format.read_magic(member)
+                if version != (1, 0):
+                    raise ValueError("an array of another format")
+                shape, _, kind = np.lib.format.read_array_header_1_0(member)
+                if math.prod(shape) * kind.itemsize > info.file_size:
+                    raise ValueError("an array that claims to be longer than it is")
 
 
 def _digest(columns: Columns) -> bytes:

@@ -74,3 +74,18 @@ def test_what_is_no_log_is_said_in_one_line(stream, match):
     with pytest.raises(EnvlabError, match=match) as said:
         capture_of_stream(stream, rate_hz=1000.0)
     assert "\n" not in str(said.value)
+
+
+def test_blocks_far_apart_ask_for_no_memory():
+    head = header_frame(LogHeader(10, 16, 0, 1000.0, 0))
+    stream = head + b"".join(readings_frame(30_000 * n, [0] * 16) for n in range(40))
+    with pytest.raises(EnvlabError, match="1169961 of 1170001 blocks are missing"):
+        capture_of_log(decode(stream))
+
+
+@pytest.mark.parametrize(
+    "header", [LogHeader(0, 16, 0, 1e3, 0), LogHeader(17, 16, 0, 1e3, 0), LogHeader(10, 16, 0, 0, 0)]
+)
+def test_a_header_that_no_converter_has_is_refused(header):
+    with pytest.raises(EnvlabError, match="its header says"):
+        decode(header_frame(header) + readings_frame(0, [0] * 16))

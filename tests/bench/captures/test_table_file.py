@@ -93,3 +93,10 @@ def test_a_capture_has_rising_times_and_enough_values():
         Capture("adc_counts", np.array([0, 1, 0.5, *range(2, 20)]), np.zeros(21))
     with pytest.raises(ParameterError, match="at least 16"):
         Capture("adc_counts", np.arange(5.0), np.zeros(5))
+
+
+def test_a_capture_holds_nothing_infinite():
+    values = np.zeros(20)
+    values[[3, 7]] = np.nan, -np.inf
+    with pytest.raises(ParameterError, match=r"values\[7\] is -inf"):
+        Capture("detector_v", np.arange(20.0), values)
