@@ -213,16 +213,30 @@ def test_the_readme_stays_short(readme):
     assert len(FENCED.sub("", readme).split()) < 2100
 
 
+def without_map(text: str, head: str) -> tuple[str, str]:
+    """A text without the table that begins with this head, and that table's rows."""
+    before, found, after = text.partition(head)
+    assert found, head
+    rows, end, rest = after.partition("\n\n")
+    return before + end + rest, rows
+
+
 def test_files_named_in_developers_are_there(checkout):
     text = (checkout / "DEVELOPERS.md").read_text(encoding="utf-8")
     for name in re.findall(r"`((?:envlab|tests|audio_samples)/[\w/.]+)`", text):
         assert (checkout / name).exists(), name
     today, _, moved = text.partition("| 0.1 | 0.2.0 |\n|---|---|\n| `study/")
     assert moved, "the map of modules that moved"
+    today, newly_moved = without_map(today, "| 0.2 | 0.3.0 |\n|---|---|\n")
     for name in re.findall(r"^\| `([\w/.]+)`", today, re.MULTILINE):
         if name.endswith((".py", "/")):
             assert (checkout / "envlab" / name).exists(), name
-    # Of the map the right-hand side is there; what stands on its left is gone.
+    for gone, place in re.findall(r"^\| `([\w/.]+)`.*\| `([\w/.]+)` \|$", newly_moved, re.MULTILINE):
+        assert (checkout / "envlab" / place).exists(), place
+        # A file that gave away some of its names, "file: names", stays; one that moved as a whole is gone.
+        stays = f"| `{gone}`: " in newly_moved
+        assert (checkout / "envlab" / gone).exists() is stays, gone
+    # Of the older map the right-hand side is there; what stands on its left is gone.
     for row in re.findall(r"^\|.+\| (.+) \|$", "| `study/" + moved, re.MULTILINE):
         for name in re.findall(r"`([\w/.]+(?:\.py|/))`", row):
             assert list((checkout / "envlab").glob(f"**/{name.rstrip('/')}")), name

@@ -282,7 +282,7 @@ def test_bad_values_are_named(tmp_path: Path) -> None:
 
 
 def test_the_yoke_is_the_pages_yoke() -> None:
-    page = Path(envlab.widget.__file__).parent / "audition" / "page" / "geometry.js"
+    page = Path(envlab.widget.__file__).parent / "audition" / "page" / "drawing" / "geometry.js"
     drawn = re.search(r"HALF_YOKE = (\[.*?\]);", page.read_text(encoding="utf-8"), re.DOTALL)
     assert drawn
     assert json.loads(re.sub(r",\s*\]", "]", drawn[1])) == [[list(p) for p in curve] for curve in HALF_YOKE]
