@@ -153,7 +153,7 @@ def test_the_first_command_of_all_runs_as_printed(readme, desk, tmp_path, monkey
     ]
     small = tmp_path / demo_design().name
     shutil.copy(small_parade(desk), small)
-    # The report tells the demos by their own files: loaded first, it keeps the function that is replaced here.
+    # The report tells the demos by their own files: loaded first, it keeps the function replaced here.
     importlib.import_module("envlab.report.facts")
     monkeypatch.setattr("envlab.shipped.demo_design", lambda *_: small)
     monkeypatch.chdir(tmp_path)
