@@ -40,6 +40,8 @@ _MOST_EVALUATIONS = 40
 _LEAST_LEAN_V = 5e-4
 # Evaluations after which a start that is not the better one is given up.
 _FEW_EVALUATIONS = 6
+# Logarithm of a ratio of corners.
+_BENT = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,6 +115,10 @@ def fit_board(
         # How much of the converter's steps shows depends on the noise, which is known only now.
         problem = _Problem(capture, model, where, found.intervals["noise_lsb"].value)
         found = problem.solve(found.values, _FEW_EVALUATIONS)
+    if model.program.way == "wire" and abs(math.log(found.values.corner)) > _BENT:
+        # A straight line from the design's corners ends beside the wave of such a board.
+        problem = _Problem(capture, model.about(found.values.corner), where, problem.noise_lsb)
+        found = problem.solve(found.values, _FEW_EVALUATIONS)
     return problem.with_room(found) if model.program.way == "acoustic" else found
 
 
@@ -128,7 +134,7 @@ class _Problem:
         self.per_volt = adc.settled_share / adc.lsb_v if self._counts else 1.0
         self._node_v = model.chain.rectifier.reference_node_v
         self._top_code = adc.top_code
-        self._noise_lsb = adc.noise_lsb if noise_lsb is None else noise_lsb
+        self.noise_lsb = adc.noise_lsb if noise_lsb is None else noise_lsb
         times_s = file_times(capture.time_s, alignment)
         margin_s = 0.02
         inside = model.fitted_times(times_s) & model.fitted_times(times_s + margin_s)
@@ -217,7 +223,7 @@ class _Problem:
     def _read(self, level: FloatArray) -> tuple[FloatArray, FloatArray]:
         if not self._counts:
             return level, np.ones(level.shape)
-        return mean_reading(level, self._noise_lsb, self._top_code)
+        return mean_reading(level, self.noise_lsb, self._top_code)
 
     def _residual(self, trial: BoardValues) -> FloatArray:
         read_v = self._model.read([trial], self._file_times(trial)).read_v[:, 0]

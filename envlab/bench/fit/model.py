@@ -57,18 +57,36 @@ class BenchModel:
         self.chain, self.program = chain, program
         from envlab.analog.kernels import trial_kernels
 
-        self.wave_v = wave_at_rectifier(chain, program, wave=wave)
-        moved = wave_at_rectifier(
-            with_corners_up(chain, math.e**_BEND), program, peak=input_peak(chain, program.way), wave=wave
-        )
-        # How the wave changes with the logarithm of the corners, in the small.
-        self._bend_v = (moved - self.wave_v) / _BEND
+        self._wave, self._about = wave, 0.0
+        self.wave_v, self._bend_v = self._straight_line()
         self._bends_v = trial_kernels.tile_peaks(self._bend_v)
         self._peaks_v = trial_kernels.tile_peaks(self.wave_v)
         self.rate_hz = self.wave_v.size / round(program.duration_s * SAMPLE_RATE_HZ) * SAMPLE_RATE_HZ
         edges = [round(one.start_s * self.rate_hz) for one in program.stretches]
         self._starts = np.array([*edges, self.wave_v.size], dtype=np.int64)
         self._tones = np.array([tone_class(one.frequency_hz, one.kind) for one in program.stretches])
+
+    def _straight_line(self) -> tuple[FloatArray, FloatArray]:
+        """The wave where the line begins, and its change with the logarithm of the corners, in the small."""
+        peak = input_peak(self.chain, self.program.way)
+        here, moved = (
+            wave_at_rectifier(
+                with_corners_up(self.chain, math.exp(at)), self.program, peak=peak, wave=self._wave
+            )
+            for at in (self._about, self._about + _BEND)
+        )
+        return here, (moved - here) / _BEND
+
+    def about(self, corner: float) -> BenchModel:
+        """Return the same model, its line along the corners begun at this one, a share of the design's."""
+        from envlab.analog.kernels import trial_kernels
+
+        other = copy.copy(self)
+        other._about = math.log(corner)
+        other.wave_v, other._bend_v = other._straight_line()
+        other._peaks_v = trial_kernels.tile_peaks(other.wave_v)
+        other._bends_v = trial_kernels.tile_peaks(other._bend_v)
+        return other
 
     def hearing(self, wave_v: FloatArray) -> BenchModel:
         """Return the same model with another wave at its rectifier, V, as long as its own."""
@@ -139,7 +157,7 @@ class BenchModel:
             self._bends_v,
             self._starts,
             np.stack([self._gains(one) for one in filled], axis=1),
-            np.array([math.log(one.corner) for one in filled]),
+            np.array([math.log(one.corner) - self._about for one in filled]),
             limits[:, 0].copy(),
             limits[:, 1].copy(),
             np.array([float(full and not one.half_wave) for one in filled]),
@@ -161,7 +179,7 @@ class BenchModel:
         bias_v = self.chain.bias_at_rectifier_v
         for place, trial in enumerate(trials):
             gains = np.repeat(self._gains(trial), np.diff(self._starts))
-            wave_v = self.wave_v + math.log(trial.corner) * self._bend_v
+            wave_v = self.wave_v + (math.log(trial.corner) - self._about) * self._bend_v
             signal_v = np.clip(gains * wave_v + trial.lean_v, *self._limits_v(trial))
             rectifier, detector = _of_trial(self.chain.rectifier_as_built, trial), self._detector(trial)
             offered_v, offered_at_rest_v = _offered(rectifier, trial, bias_v)
