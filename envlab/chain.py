@@ -20,7 +20,7 @@ from envlab.analog.noise import noise_streams
 from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.ideal import Rectifier
-from envlab.analog.rectifiers.pumps import PumpRectifier
+from envlab.analog.rectifiers.pumps import Bridge, PumpRectifier
 from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.analog.tones.answer import answer_to_tone, steady_ratio
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
@@ -223,7 +223,7 @@ class Chain(WorksOut):
         return (*found, *circuit_warnings(circuit_of(self)), *self._amplifier_warnings())
 
     def _amplifier_warnings(self) -> tuple[str, ...]:
-        if not isinstance(self.rectifier, ActiveRectifier):
+        if not isinstance(self.rectifier, (ActiveRectifier, Bridge)):
             return ()
         asked = self.brightness
         levels = (asked.floor_db_spl, asked.ceiling_db_spl)

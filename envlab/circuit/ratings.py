@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from envlab.analog.amplifier import AMPLIFIER_CLASSES
 from envlab.circuit.description import Circuit, Component
 from envlab.circuit.supplies import packages, sections_of
 from envlab.units import format_value
@@ -25,6 +26,8 @@ RATED_V = (6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0, 100.0, 160.0, 250.0)
 RATED_W = (0.1, 0.125, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0)
 FUSE_RATED_V = 32.0
 C0G_MOST_FARAD, X7R_MOST_FARAD = 100e-9, 10e-6
+# Nearer to ground than this a part from rail to rail does not usually come: it is asked for.
+_USUAL_LOW_V = AMPLIFIER_CLASSES["rail_to_rail"].output_low_v
 _TIMING_STAGES = ("band_filter", "detector")
 
 
@@ -122,6 +125,8 @@ def _asked_of_amplifier(part: Component) -> list[str]:
     inside = max(data.get("input_low_v", least), data.get("input_high_v", least)) <= 0
     if near:
         asked = ["rail-to-rail in and out" if inside else "rail-to-rail out"]
+        if low_v < _USUAL_LOW_V:
+            asked.append(f"output to {1e3 * low_v:g} mV from ground")
     else:
         asked = [f"output to {low_v:g} V from ground and {high_v:g} V from the supply"]
         if "input_low_v" in data:

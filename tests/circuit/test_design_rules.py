@@ -133,3 +133,34 @@ def test_sound_boards_have_none():
         Chain(band_filter=SecondBandPass(1e-7, 1e-7, 1e4, 1e4, 1e4, 1e4, 1e-8, 1e-8)),
     ):
         assert circuit_warnings(circuit_of(board)) == ()
+
+
+@pytest.mark.parametrize(
+    ("changed", "words"),
+    [
+        # 98 dB SPL here are 13.5 mV · 10^(36/20) = 0.854 V at the rectifier: 1.65 V − 0.854 V = 0.796 V.
+        (
+            {"output_low_v": 1.5},
+            "lowest output above ground of the bridge's inverter is 1.5 V and must be at",
+        ),
+        ({"output_high_v": 1.5}, "is 1.5 V and must be at most 0.796 V: the loudest sound takes its output"),
+        # Ten times 10 kHz, and twice for a gain of one either way round: 200 kHz. 2π·10 kHz·0.854 V.
+        (
+            {"gain_bandwidth_hz": 100e3},
+            "gain-bandwidth of the bridge's inverter is 100 kHz and must be at least",
+        ),
+        (
+            {"slew_v_per_s": 50e3},
+            "slew rate of the bridge's inverter is 0.05 V/µs and must be at least 0.0537",
+        ),
+        (
+            {"input_high_v": 1.7},
+            "highest input below the supply of the bridge's inverter is 1.7 V and must be",
+        ),
+    ],
+)
+def test_a_bridges_inverter_that_does_not_give_what_is_asked(changed, words):
+    board = Chain(rectifier=Bridge(reference_node_v=0.15))
+    assert board.design_rule_warnings == ()
+    told = Chain(rectifier=replace(board.rectifier, **changed)).design_rule_warnings
+    assert any(words in one for one in told), told

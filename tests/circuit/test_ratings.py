@@ -14,6 +14,7 @@ from envlab.analog.parts import series_values
 from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.absolute_value import AbsoluteValue
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.rectifiers.pumps import VoltageDoubler
 from envlab.analog.rectifiers.transistor_detector import TransistorDetector
 from envlab.chain import Chain
@@ -160,3 +161,15 @@ def test_a_power_bank_is_bought_whole_with_its_converter_inside():
         Supply(2.0, 12.0, fed_by="power_bank")
     with pytest.raises(ParameterError, match="fed_by is 'mains'; it must be one of cells, power_bank"):
         Supply(fed_by="mains")
+
+
+def test_a_buffer_is_asked_for_as_near_to_ground_as_the_model_takes_it():
+    """Usual of rail-to-rail parts, 15 mV, needs no word; nearer does, an ideal rectifier's above all."""
+
+    def asked(rectifier: Rectifier, low_v: float | None) -> str:
+        return rated(Chain(rectifier=rectifier, adc=Adc(buffer_low_v=low_v)), "U5").specification
+
+    passive = Rectifier("half", diode="schottky")
+    assert asked(passive, None).startswith("rail-to-rail in and out, ≥ 3 MHz")
+    assert asked(passive, 0.003).startswith("rail-to-rail in and out, output to 3 mV from ground, ≥ 3 MHz")
+    assert asked(Rectifier(), None).startswith("rail-to-rail in and out, output to 0 mV from ground")
