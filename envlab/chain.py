@@ -309,9 +309,9 @@ class Chain(WorksOut):
         counts = [self.counts_at(level) for level in SIMULATED_DB_SPL]
         rising = [i for i, some in enumerate(counts) if some > max(1e-12, *counts[:i], 0.0)]
         levels = tuple(SIMULATED_DB_SPL[i] for i in rising)
-        return SimulatedScale(
-            self.counts_at(REFERENCE_DB_SPL), REFERENCE_DB_SPL, levels, tuple(counts[i] for i in rising)
-        )
+        reference, above = self.counts_at(REFERENCE_DB_SPL), tuple(counts[i] for i in rising)
+        swallowed_lsb = self.adc_as_built.swallowed_lsb(self.quiescent_v)
+        return SimulatedScale(reference, REFERENCE_DB_SPL, levels, above, swallowed_lsb)
 
     def count_map(self) -> CountMap:
         """Return floor and ceiling in counts for this board.

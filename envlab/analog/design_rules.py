@@ -99,7 +99,7 @@ def _adc_warnings(adc: Adc) -> list[str]:
 
 def _dead_zone_warnings(adc: Adc, quiescent_v: float) -> list[str]:
     lost_v = adc.dead_low_v - quiescent_v
-    if lost_v < adc.lsb_v:
+    if lost_v < adc.lsb_v or adc.lowest_pin_v >= adc.dead_low_v:
         return []
     return [
         f"The ADC reads 0 up to {1e3 * adc.dead_low_v:.3g} mV and the detector rests at"

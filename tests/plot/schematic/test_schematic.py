@@ -76,6 +76,8 @@ RECTIFIERS = (
     AbsoluteValue(),
     AbsoluteValue(0.2, "fast_rail_to_rail"),
     Diodeless(),
+    Diodeless(blocking="none"),
+    AbsoluteValue(0.2, blocking="none"),
     BiasSuperdiodes(),
     VoltageDoubler(),
     Bridge(0.15),
