@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from envlab.analog.amplifier import AMPLIFIER_CLASSES
-from envlab.circuit.description import Circuit, Component
+from envlab.circuit.description import GROUND, Circuit, Component
 from envlab.circuit.supplies import packages, sections_of
 from envlab.units import format_value
 
@@ -28,6 +28,7 @@ FUSE_RATED_V = 32.0
 C0G_MOST_FARAD, X7R_MOST_FARAD = 100e-9, 10e-6
 # Nearer to ground than this a part from rail to rail does not usually come: it is asked for.
 _USUAL_LOW_V = AMPLIFIER_CLASSES["rail_to_rail"].output_low_v
+_POLAR = ("electrolytic", "tantalum")
 _TIMING_STAGES = ("band_filter", "detector")
 
 
@@ -86,8 +87,24 @@ def _resistor(circuit: Circuit, part: Component) -> Rating:
 def _capacitor(circuit: Circuit, part: Component) -> Rating:
     rated_v = part.data.get("rated_v") or _next(RATED_V, MARGIN * highest_v(circuit, part))
     made_of = part.data.get("dielectric") or dielectric(part)
-    polar = ", + at the higher voltage" if made_of in ("electrolytic", "tantalum") else ""
+    polar = ", + at the higher voltage" if made_of in _POLAR else ""
     return Rating(f"{made_of}, {rated_v:g} V{polar}", made_of, rated_v)
+
+
+def plus_pin(circuit: Circuit, part: Component) -> str:
+    """Return the pin at which a capacitor's + is soldered; "" if it has none, or both ends stand alike.
+
+    The hold capacitor's is at the detector, which never lies below its reference node. On one supply nothing
+    that a capacitor leads to ground lies below it.
+    """
+    if part.kind != "capacitor" or (part.data.get("dielectric") or dielectric(part)) not in _POLAR:
+        return ""
+    (one, two), (one_v, two_v) = part.pins, [circuit.node(node).quiescent_v for node in part.nodes]
+    if part.stage == "detector" or part.nodes[1] == GROUND:
+        return one[0]
+    if one_v is None or two_v is None or one_v == two_v:
+        return ""
+    return one[0] if one_v > two_v else two[0]
 
 
 def dielectric(part: Component) -> str:
