@@ -281,11 +281,13 @@ def _first_words(choice: Choice, specification: Specification) -> str:
 
 
 def _headline(choice: Choice, specification: Specification) -> Sentence:
-    swept = [
-        f"{part.reference} = {part.value_text} ({part.role})"
+    parts = {
+        part.key: f"{part.reference} = {part.value_text} ({part.role})"
         for part in parts_list(choice.chain, specification.ranges)
         if part.key in specification.ranges
-    ]
+    }
+    # What is no part, as the reference node or the firmware's follower, has a word too.
+    swept = [*parts.values(), *(part_words(key, choice) for key in specification.ranges if key not in parts)]
     safe = int(choice.table["flash_safe"].sum())
     meeting = int(((choice.table["violation"] == 0) & choice.table["flash_safe"]).sum())
     if len(choice.table) == 1:

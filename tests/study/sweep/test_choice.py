@@ -160,6 +160,13 @@ def test_chosen_chain_has_the_chosen_parts():
     assert "meets every target" in said(choice, "verdict")
 
 
+def test_what_was_swept_and_is_no_part_has_a_word_in_the_headline():
+    ranges = {"rectifier.reference_node_v": (0.0, 0.15)}
+    asked = replace(specification(FIVE), ranges=ranges)
+    choice = choose(table(asked, beat_contrast_lstar=[1.0, 2.0]), asked)
+    assert said(choice, "headline").endswith("meet every target: Reference node = 150 mV.")
+
+
 @pytest.mark.parametrize(("best", "edge"), [(0, True), (1, False), (3, False), (4, True)])
 def test_edges_of_a_range_are_named(best, edge):
     asked = specification(FIVE)
