@@ -201,7 +201,7 @@ class Pen:
         symbol = elm.ResistorIEC() if part.kind == "resistor" else elm.Capacitor()
         self.drawing.add(symbol.endpoints(start, end))
         if plus := plus_pin(self.circuit, part):
-            self._plus(start, end, first if plus == first else last)
+            self._plus(start, end, plus == first)
 
     def _plus(self, start: Point, end: Point, at_start: bool) -> None:
         """Mark the + of a capacitor that has one: left of it if it stands, below if it lies."""

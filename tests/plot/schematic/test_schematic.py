@@ -276,6 +276,13 @@ def test_a_plus_stands_beside_each_capacitor_that_has_one(drawings: list[tuple[C
         ends = [line.get_xydata()[[0, -1]] for line in fig.axes[0].lines]
         strokes = [one for one in ends if np.isclose(np.hypot(*(one[1] - one[0])), 0.18)]
         assert len(strokes) == 2 * len(polar), chain
+        at = {(name, pin): np.array(place) for name, pin, place in drawn_joints(chain).pins}
+        for one in polar:
+            plus = at[one.reference, plus_pin(circuit, one)]
+            (minus,) = (at[one.reference, pin] for pin, _ in one.pins if pin != plus_pin(circuit, one))
+            near = [stroke.mean(axis=0) for stroke in strokes]
+            nearest = min(near, key=lambda place, middle=(plus + minus) / 2: np.hypot(*(place - middle)))
+            assert np.hypot(*(nearest - plus)) < np.hypot(*(nearest - minus)), (one.reference, chain)
         marked += len(polar)
     assert marked > len(drawings)
 
