@@ -11,6 +11,8 @@ from envlab.sound.recorder.findings import recorder_findings
 from envlab.sound.usual_levels import usual_levels_table
 from envlab.study.chosen_on_clips import light_on_clips, most_current, most_flashing, music_scene
 from envlab.study.exported.judgement import judge_exported
+from envlab.study.feedback import Coupling
+from envlab.study.feedback_verdict import judge_feedback
 from envlab.study.inverse_design import Found, Wanted
 from envlab.study.level_diagram import level_diagram, stated_levels
 from envlab.study.span_from_clips import span_from_clips
@@ -20,6 +22,7 @@ from envlab.study.sweep.flash_mitigation import find_mitigations
 from envlab.study.sweep.robustness import robust_choice
 
 __all__ = [
+    "Coupling",
     "Found",
     "MeterReading",
     "ToneResponse",
@@ -29,6 +32,7 @@ __all__ = [
     "clip_metrics",
     "find_mitigations",
     "judge_exported",
+    "judge_feedback",
     "level_diagram",
     "light_on_clips",
     "metered_level",

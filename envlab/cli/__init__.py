@@ -1,8 +1,9 @@
 """The command envlab: one verb for each thing that a maker does at the bench, in files by moment.
 
 listening: what the microphone will meet. backwards, choosing: before the board is ordered. multiplying:
-before fifty of it are. returning: the board is back. returned: what follows from its capture. looking: before
-the night. export: into the firmware. writing: for the design file's editor.
+before fifty of it are. wiring: before lights and microphone share a supply. returning: the board is back.
+returned: what follows from its capture. looking: before the night. export: into the firmware. writing: for
+the design file's editor.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 from envlab.cli import bench as returning
 from envlab.cli import boards as returned
 from envlab.cli import design_sweep as choosing
+from envlab.cli import feedback as wiring
 from envlab.cli import level as listening
 from envlab.cli import parts as backwards
 from envlab.cli import schema as writing
@@ -29,5 +31,6 @@ __all__ = [
     "multiplying",
     "returned",
     "returning",
+    "wiring",
     "writing",
 ]

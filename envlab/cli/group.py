@@ -29,6 +29,7 @@ _ORDER = (
     "design",
     "sweep",
     "tolerance",
+    "feedback",
     "bench-signals",
     "capture",
     "check-board",
