@@ -11,13 +11,13 @@ from __future__ import annotations
 from envlab.cli import bench as returning
 from envlab.cli import boards as returned
 from envlab.cli import design_sweep as choosing
-from envlab.cli import feedback as wiring
 from envlab.cli import level as listening
 from envlab.cli import parts as backwards
 from envlab.cli import schema as writing
 from envlab.cli import simulate_notebooks as looking
 from envlab.cli import table as export
 from envlab.cli import tolerance as multiplying
+from envlab.cli import wiring
 from envlab.cli.group import FLASHING_EXIT, main
 
 __all__ = [

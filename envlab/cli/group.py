@@ -30,6 +30,7 @@ _ORDER = (
     "sweep",
     "tolerance",
     "feedback",
+    "supply",
     "bench-signals",
     "capture",
     "check-board",

@@ -1,4 +1,4 @@
-"""The verb for the moment before the wiring: do the lights disturb the microphone?"""
+"""Verbs for the moment before lights and microphone share a supply: feedback, supply."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def _value(unit: str) -> object:
 
 
 @main.command(
-    short_help="Do the lights disturb the microphone, through supply and ground?",
+    short_help="Say whether the lights disturb the microphone.",
     epilog="\b\nExamples:\n  envlab feedback my-night/design.toml\n"
     "  envlab feedback mine.toml --ground-ohm 20m --decoupling-farad 47u",
 )
@@ -81,4 +81,46 @@ def feedback(design: Path | None, **stated: float | None) -> None:
     chain = read_design(design or demo_design())
     coupling = Coupling(**{name: value for name, value in stated.items() if value is not None})
     for sentence in judge_feedback(chain, coupling).sentences:
+        say(sentence.text)
+
+
+@main.command(
+    short_help="Say whether the supply feeds the pixels' pulses.",
+    epilog="\b\nExamples:\n  envlab supply my-night/design.toml --pwm-hz 19200\n"
+    "  envlab supply mine.toml --pwm-hz 400 --phases 3 --bulk-farad 4m7",
+)
+@design_argument
+@click.option(
+    "--pwm-hz", type=float, metavar="HZ", help="At which the pixels switch, by data sheet.  [default: 400]"
+)
+@click.option(
+    "--phases",
+    type=int,
+    metavar="N",
+    help="Groups that begin one after the other.  [default: 1, all together]",
+)
+@click.option(
+    "--bulk-farad",
+    callback=_value("F"),
+    metavar="F",
+    help="Of the capacitor where the pixels are fed.  [default: the parts list's]",
+)
+@quiet_option
+def supply(design: Path | None, pwm_hz: float | None, phases: int | None, bulk_farad: float | None) -> None:
+    """Say what the pixels of DESIGN ask of converter and bulk capacitor, pulse by pulse.
+
+    The table keeps the mean current under the supply's limit. Pixels switch: where all begin together, all of
+    them are at full for a part of each period and dark for the rest. Says how high and how long these pulses
+    are, by how much the rail falls at the largest duty, and what would do: a larger capacitor, a faster PWM,
+    groups that begin one after the other, a smaller duty.
+    """
+    from envlab.design_file import read_design
+    from envlab.light.power.pulses import Pulses
+    from envlab.shipped import demo_design
+    from envlab.study.supply_verdict import judge_supply
+
+    stated = {"pwm_hz": pwm_hz, "phases": phases}
+    pulses = Pulses(**{name: value for name, value in stated.items() if value is not None})  # type: ignore[arg-type]
+    chain = read_design(design or demo_design())
+    for sentence in judge_supply(chain, pulses, bulk=bulk_farad).sentences:
         say(sentence.text)

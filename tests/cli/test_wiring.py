@@ -46,3 +46,35 @@ def test_refused_in_one_line(words, said):
     assert done.exit_code in (1, 2)
     assert said in done.output
     assert "Traceback" not in done.output
+
+
+def supply(*words: str) -> Result:
+    return CliRunner().invoke(envlab.cli.main, ["supply", *words])
+
+
+def test_pulses_of_the_demo_are_more_than_its_converter_gives():
+    said = unwrapped(supply().output)
+    assert "take 10.8 A for 0.69 ms" in said
+    assert "the rail falls by at least 2.4 V; asked is at most 0.25 V" in said
+    assert "It would do: pixels whose PWM has 4 kHz or more." in said
+
+
+def test_fast_pixels_are_carried():
+    said = unwrapped(supply("--pwm-hz", "19200").output)
+    assert "the rail falls by at least 0.051 V; asked is at most 0.25 V" in said
+    assert "It would do" not in said
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--phases", "0"), "phases is 0"),
+        (("--pwm-hz", "1"), "pwm_hz is 1.0; it must be from 10 to"),
+        (("--bulk-farad", "0"), "bulk_farad is 0.0"),
+    ],
+)
+def test_supply_refuses_in_one_line(words, said):
+    done = supply(*words)
+    assert done.exit_code == 1
+    assert said in done.output
+    assert len(done.output.strip().splitlines()) == 1
