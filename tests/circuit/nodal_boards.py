@@ -131,12 +131,6 @@ BOARDS: dict[str, Chain] = {
     "absolute value on ground": _board(AbsoluteValue()),
     "absolute value lifted, 12 bit": _board(AbsoluteValue(0.15), adc=_adc(12)),
     "without diodes": _board(Diodeless()),
-    "without diodes, gives and takes, average": _board(
-        Diodeless(blocking="none"), detector=AverageDetector(10e3, 0.1e-6, 220e3)
-    ),
-    "absolute value, gives and takes, average": _board(
-        AbsoluteValue(0.15, blocking="none"), detector=AverageDetector(10e3, 0.1e-6)
-    ),
     "on the bias": _board(BiasSuperdiodes()),
     "on the bias, fast, 14 bit": _board(BiasSuperdiodes(amplifier="fast_rail_to_rail"), adc=_adc(14)),
     "on the bias, germanium, 8 bit": _board(BiasSuperdiodes(diode="germanium"), adc=_adc(8)),
@@ -209,4 +203,10 @@ BOARDS: dict[str, Chain] = {
         **UNBUFFERED,
     ),
     "doubler, lifted, unbuffered": _board(VoltageDoubler(reference_node_v=0.5), **UNBUFFERED),
+    "without diodes, gives and takes, average": _board(
+        Diodeless(blocking="none"), detector=AverageDetector(10e3, 0.1e-6, 220e3)
+    ),
+    "absolute value, gives and takes, average": _board(
+        AbsoluteValue(0.15, blocking="none"), detector=AverageDetector(10e3, 0.1e-6)
+    ),
 }
