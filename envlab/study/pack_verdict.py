@@ -116,12 +116,13 @@ def _lasts(verdict: PackVerdict) -> str:
         gives_way = "cannot give that at all" if math.isnan(verdict.full_v) else fall
         return (
             f"full as they are, they {gives_way} at the loudest beat, where {least} is the least; the"
-            " board stops at once. Cells of less resistance, more of them side by side, or a smaller largest duty."
+            " board stops at once. Cells of less resistance, more of them side by side, or a smaller largest"
+            " duty."
         )
     hours = f"{verdict.hours:.1f} hours"
     if verdict.charge_left <= 0:
         return f"{hours}, until they are empty; no beat pulls the pack under {least} before."
     return (
-        f"{hours}; then, with {100 * verdict.charge_left:.0f} % of the charge left, the loudest beat pulls the"
-        f" pack to {least}, and the board stops."
+        f"{hours}; then, with {100 * verdict.charge_left:.0f} % of the charge left, the loudest beat pulls"
+        f" the pack to {least}, and the board stops."
     )
