@@ -117,7 +117,7 @@ def test_workers_do_not_matter(song, one_shot, workers):
 
 
 def test_frames_kept_give_the_same(song, one_shot, monkeypatch):
-    monkeypatch.setattr(clip_run, "_better_kept", lambda *_: True)
+    monkeypatch.setattr(clip_run, "better_kept", lambda *_: True)
     kept = clip_run.clip_columns(read_recording(song, 96.0), CHAINS, TABLES, seed=SEED)
     assert same(kept, one_shot)
 
@@ -149,7 +149,7 @@ def test_more_detectors_than_a_bank_holds(song, monkeypatch):
 def test_fine_converters_and_followers_streamed(song, chain):
     chains = [replace(chain, preamp=Preamp(feedback_ohm)) for feedback_ohm in (22e3, 100e3)]
     tables = [one.brightness_table() for one in chains]
-    assert clip_run._better_kept(chains, 730)
+    assert clip_run.better_kept(chains, 730)
     held = clip_run.clip_columns(read_recording(song, 96.0), chains, tables, seed=SEED)
     streamed = clip_run.clip_columns(open_sound(song, 96.0, held_s=1.0), chains, tables, seed=SEED)
     assert same(streamed, held)
