@@ -18,6 +18,7 @@ from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
 from envlab.engine.play import play
+from envlab.engine.side_by_side import run_side_by_side
 from envlab.light.table import LookupTable
 from envlab.metrics.across_clips import worst_over_clips
 from envlab.metrics.catalogue import FLASH_METRIC
@@ -41,6 +42,7 @@ from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
 from envlab.study.tolerance.board_run import read_boards
 from envlab.study.tolerance.drawn_boards import hearing as hearing_louder
+from envlab.study.tolerance.heard_boards import HeardBoards
 from envlab.units import FloatArray, IntArray
 
 Columns = dict[str, FloatArray]
@@ -87,20 +89,48 @@ class BoardJudge:
         return self._on_clips(boards, louder_db, _quietly, 0.0, 1.0)[FLASH_METRIC]
 
     def metrics(
-        self, boards: Sequence[Chain], report: Report, louder_db: FloatArray | None = None
+        self,
+        boards: Sequence[Chain],
+        report: Report,
+        louder_db: FloatArray | None = None,
+        heard: HeardBoards | None = None,
     ) -> Columns:
         """Return metric → values, shape (boards,); report is told what is done, and the share, 0 to 1.
 
         louder_db: shape (boards,), by how much each board hears the clip of the largest uncertainty louder
-        than stated, dB; the others in proportion to their own. None: all as stated.
+        than stated, dB; the others in proportion to their own. None: all as stated. heard: what the last of
+        the boards made of the clips already; where it cannot be shown that this would come out once more,
+        they hear them again.
         """
+        known = heard if heard is not None and self._would_hear_again(heard, boards, louder_db) else None
+        fresh = len(boards) - (0 if known is None else len(known.working))
         parts, portion = [], self.portion
-        for first in range(0, len(boards), portion):
-            some = boards[first : first + portion]
-            shares = (first / len(boards), len(some) / len(boards))
-            louder = None if louder_db is None else louder_db[first : first + portion]
+        for first in range(0, fresh, portion):
+            some = boards[first : min(first + portion, fresh)]
+            shares = (first / fresh, len(some) / fresh)
+            louder = None if louder_db is None else louder_db[first : first + len(some)]
             parts.append(self._bench(some) | self._on_clips(some, louder, report, *shares))
+        if known is not None and known.working:
+            parts.append(self._bench(known.working) | self.over_clips(known.clips))
         return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+
+    def _would_hear_again(
+        self, heard: HeardBoards, boards: Sequence[Chain], louder_db: FloatArray | None
+    ) -> bool:
+        """Whether the last boards would make of the clips what they made of them, whoever hears along.
+
+        Side by side, boards read alike in any company; so all of these have to run so.
+        """
+        first = len(boards) - len(heard.working)
+        if self.one_by_one or louder_db is None or first < 0:
+            return False
+        if not heard.are(self.specification, self.nominal, list(boards[first:]), louder_db[first:]):
+            return False
+        clips = zip(self.specification.clips, self.recordings, strict=True)
+        return all(
+            run_side_by_side(self.nominal, self.hearing(boards, clip, louder_db), sound)
+            for clip, sound in clips
+        )
 
     def clip(
         self, number: int, boards: Sequence[Chain], report: Callable[[float], None] | None = None
