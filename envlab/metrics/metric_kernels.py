@@ -82,7 +82,7 @@ def totals(
     seen: Codes, code_of_step: Codes, table: IntArray, lit_code: int
 ) -> tuple[IntArray, IntArray, IntArray]:
     """Return, shape (candidates,) each: the sum of the frames' codes, how many frames have lit_code or more,
-    and the largest step seen; the rest as in tally."""
+    and the largest step seen. seen, code_of_step, table: as in tally."""
     code_sum, lit = np.zeros(seen.shape[0], dtype=np.int64), np.zeros(seen.shape[0], dtype=np.int64)
     largest = np.zeros(seen.shape[0], dtype=np.int64)
     for c in range(seen.shape[0]):

@@ -410,10 +410,6 @@ def _reads_preamp(chain: Chain) -> bool:
     return chain.preamp.bias_v <= chain.adc.reference_v
 
 
-def _unfollowed(chain: Chain) -> bool:
-    return isinstance(chain.follower, PassThrough)
-
-
 def _in_one_pass(chain: Chain) -> bool:
     stages = [stage for stage in front_end_of(chain).values() if not stage.is_wire]
     return any(one_pass(stages[first:], 384e3) is not None for first in range(len(stages)))
