@@ -26,7 +26,7 @@ from envlab.study.specification.specification import Specification, as_specifica
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.board_trials import BoardTrials
 from envlab.study.sweep.neighbour_words import loss_of
-from envlab.study.sweep.not_judged import clip_reasons, unjudged
+from envlab.study.sweep.not_judged import clip_reasons, unjudged, why_no_clip
 from envlab.study.sweep.pareto import neighbours
 from envlab.study.sweep.ranking import Ranking, contrast_of, rank_candidates
 from envlab.study.sweep.verdict_words import (
@@ -229,7 +229,11 @@ def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentenc
         yield from replaced_words(choice.ranking.replaced)
         yield from at_odds_words(at_odds(choice.ranking, asked))
     if choice.boards is not None:
-        yield from board_words(choice.boards, choice.number, _first_words(choice, specification), limit)
+        counting = (
+            "every target that counts" if choice.ranking.replaced or choice.left_out else "every target"
+        )
+        first = _first_words(choice, specification)
+        yield from board_words(choice.boards, choice.number, first, limit, counting)
     yield from _neighbours(choice, specification)
     if choice.flash_cost_lstar > 0.5:
         yield Sentence(
@@ -250,8 +254,8 @@ def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentenc
     for target in choice.left_out:
         yield Sentence(
             "not_judged",
-            f"Not judged: {target.words()}. No clip can show it: it lacks the tag or the second level, or "
-            "cannot be judged.",
+            f"Not judged: {target.words()}. No clip can show it: "
+            f"{why_no_clip(target.metric, specification, choice.chain)}.",
             {"metric": target.metric},
         )
 

@@ -32,12 +32,12 @@ from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.changes import Cause, Change, Clips, causes_of
 from envlab.study.sweep.choice import Choice
+from envlab.study.sweep.not_judged import TAG_OF
 from envlab.study.sweep.verdict_words import at_odds
 from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge, Columns
 
 Progress = Callable[[str, float], None]
 
-_TAG = {"beat_contrast_lstar": "beat", "quiet_lit_share": "quiet", "false_light_lstar": "walking"}
 # Metrics that are of no clip, or of several together.
 _WHOLE = {*BENCH_METRICS, "range_used_db"}
 # An endless miss, as of −inf dB, in scales.
@@ -262,7 +262,7 @@ class _Played:
         return min(_miss(target, value), _FAR)
 
     def _spoken_of(self, metric: str) -> list[int]:
-        tag = _TAG.get(metric)
+        tag = TAG_OF.get(metric)
         clips = self.judge.specification.clips
         return [number for number, clip in enumerate(clips) if tag is None or tag in clip.tags]
 

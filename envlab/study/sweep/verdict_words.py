@@ -160,10 +160,13 @@ def at_odds_words(targets: Sequence[Target]) -> list[Sentence]:
     ]
 
 
-def board_words(boards: BoardTrials, number: int, first_words: str, limit: float) -> list[Sentence]:
+def board_words(
+    boards: BoardTrials, number: int, first_words: str, limit: float, counting: str
+) -> list[Sentence]:
     """Return what boards of the choice, row number, and of the first in rank do.
 
-    first_words: the parts in which the first in rank differs. limit: most flashes in any second.
+    first_words: the parts in which the first in rank differs. limit: most flashes in any second. counting:
+    what a good board meets, "every target" or "every target that counts".
     """
     if not boards.trials:
         text = (
@@ -179,15 +182,15 @@ def board_words(boards: BoardTrials, number: int, first_words: str, limit: float
         why = (
             f"{board_count(seen)} of its boards {flash}, as parts lie a little off"
             if not seen.keeps
-            else f"{seen.meeting} of its {seen.tried} boards meet every target, fewer than of the one taken"
+            else f"{seen.meeting} of its {seen.tried} boards meet {counting}, fewer than of the one taken"
         )
         behind: dict[str, float | str] = {"flashing": seen.flashing, "tried": seen.tried}
         lines.append(Sentence("robustness", f"First in rank was {first_words}. But {why}.", behind))
-    lines += [_tried(boards, number), _confirmed(boards, number, flash)]
+    lines += [_tried(boards, number, counting), _confirmed(boards, number, flash)]
     return lines
 
 
-def _tried(boards: BoardTrials, number: int) -> Sentence:
+def _tried(boards: BoardTrials, number: int, counting: str) -> Sentence:
     trial = boards.trials[number]
     keeping = sum(one.keeps for one in boards.trials.values())
     some = f"{len(boards.trials)} candidates" if len(boards.trials) != 1 else "this design"
@@ -196,7 +199,7 @@ def _tried(boards: BoardTrials, number: int) -> Sentence:
         of = "none" if keeping == 0 else f"{keeping}"
         text += f"Of {of} of them all boards keep the flash limit. "
     if trial.meeting is not None:
-        text += f"Of this one {trial.meeting} of {trial.tried} meet every target that counts."
+        text += f"Of this one {trial.meeting} of {trial.tried} meet {counting}."
     behind: dict[str, float | str] = {
         "candidates": len(boards.trials),
         "keeping": keeping,
