@@ -45,10 +45,10 @@ def _running_time(choice: Choice) -> Sentence:
     power_w = supply_power_w(mean_a, supply)
     warm_h, cold_h = (battery_hours(power_w, _CELL, at_c) for at_c in (WARM_C, COLD_C))
     text = (
-        f"{why} On the clip that takes most the pixels draw {mean_a:.2g} A in the mean, "
-        f"{power_w:.2g} W out of the cells: each {TOLD_WH:g} Wh last {warm_h:.2g} h at {WARM_C:g} °C and "
-        f"{cold_h:.2g} h at {COLD_C:g} °C, {100 * _CELL.usable_share:.0f} % of them used (common practice, no "
-        f"source), less what the controller takes. {_CELL.capacity_ah:.2g} Ah of a cell of "
+        f"{why} On the clip that takes most the pixels draw {mean_a:.2g} A in the mean, {power_w:.2g} W "
+        f"out of the cells: each {TOLD_WH:g} Wh last {warm_h:.2g} h at {WARM_C:g} °C and "
+        f"{cold_h:.2g} h at {COLD_C:g} °C, {100 * _CELL.usable_share:.0f} % of them used (common practice, "
+        f"no source), less what the controller takes. {_CELL.capacity_ah:.2g} Ah of a cell of "
         f"{_CELL.cell_v:g} V are {TOLD_WH:g} Wh; notebook 03 takes the capacity of yours."
     )
     behind = {"supply_mean_a": mean_a, "power_w": power_w, "warm_h": warm_h, "cold_h": cold_h}

@@ -254,8 +254,7 @@ def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentenc
     for target in choice.left_out:
         yield Sentence(
             "not_judged",
-            f"Not judged: {target.words()}. No clip can show it: "
-            f"{why_no_clip(target.metric, specification, choice.chain)}.",
+            f"Not judged: {target.words()}, for {why_no_clip(target.metric, specification, choice.chain)}.",
             {"metric": target.metric},
         )
 

@@ -87,7 +87,7 @@ def _of_microphone(by_name: Mapping[str, VariedParameter]) -> str:
 
 
 def _of_converter(parameters: Sequence[VariedParameter]) -> str:
-    """What the converter may be off by, its reference and its supply; those that have no part of their own."""
+    """What the converter may be off by, its reference and its supply, none of which is a part by itself."""
     off = [one for one in parameters if one.key.startswith("adc.") and not one.is_part]
     off += [one for one in parameters if one.name == "reference_percent"]
     told = [f"{one.label} {one.range_text}" for one in off]

@@ -226,7 +226,8 @@ def _worst_case(row: dict[str, Any], result: ToleranceResult) -> Sentence:
     """One worst case; where the boards that were drawn all meet the target, why both can be true."""
     metric = row["metric"]
     meeting = {one["metric"]: one["yield_share"] for one in records(result.targets)}
-    text = f"Worst case for {METRICS[metric].name_in_text}: {METRICS[metric].text(row['value'])}, with {row['at']}."
+    entry = METRICS[metric]
+    text = f"Worst case for {entry.name_in_text}: {entry.text(row['value'])}, with {row['at']}."
     if meeting.get(metric) == 1:
         text += (
             f" None of the {len(result.boards)} boards that were drawn lies so far out that it misses this"
