@@ -327,6 +327,27 @@ def test_what_lies_within_the_rounding_is_no_reason():
     told = of_kind(choose(table(specification(), **columns), specification()).sentences, "neighbour")[0]
     assert told.behind["4k7"] == "the same"
     assert "4k7 would do as well: less than 1 L* lies between them" in told.text
+    # Nothing decides between the two, and the rule by which one was taken is said.
+    assert told.text.endswith("; of equals the first in the list is taken.")
+
+
+def test_a_neighbour_that_is_better_than_a_choice_by_hand_is_not_said_to_be_its_equal():
+    columns = {
+        "ripple_db": [0.5, 0.5, 2.0, 0.5, 0.5],
+        "beat_contrast_lstar": [30.0, 30.0, 30.0, 30.0, 40.0],
+        "onset_lag_worst_ms": [10.0, 10.0, 10.0, 12.0, 12.0],
+    }
+    asked = specification(FIVE, RIPPLE)
+
+    def neighbours_of(number: int) -> str:
+        return of_kind(choose(table(asked, **columns), asked, number=number).sentences, "neighbour")[0].text
+
+    assert "2k2 stands before it in rank: it misses less of what is asked" in neighbours_of(2)
+    assert "22k stands before it in rank: it shows the beat more" in neighbours_of(3)
+    columns["beat_contrast_lstar"] = [30.0] * 5
+    columns["onset_lag_worst_ms"] = [10.0, 12.0, 10.0, 12.0, 12.0]
+    assert "1k stands before it in rank: it follows the sound sooner" in neighbours_of(1)
+    assert "would do" not in neighbours_of(1)
 
 
 def test_targets_that_are_at_odds_are_named():
