@@ -122,4 +122,5 @@ def _glance(choice: Choice, tolerance: ToleranceResult | None) -> list[tuple[str
     results = [(METRICS[name].label, metric_text(name, float(choice.row[name]))) for name in _GLANCE]
     if tolerance is None:
         return results
-    return [*results[:-1], ("Boards that meet all", percent_text(tolerance.yield_share))]
+    name = "Boards that meet what counts" if choice.ranking.replaced else "Boards that meet all"
+    return [*results[:-1], (name, percent_text(tolerance.yield_share))]

@@ -25,11 +25,13 @@ from envlab.report.facts import (
     table_details,
     table_sentences,
 )
+from envlab.report.page import _glance
 from envlab.shipped import demo_design
 from envlab.sound.clip import TAGS
 from envlab.study.specification.specification import demo_specification
 from envlab.study.specification.targets import Targets
 from envlab.study.sweep.choice import choose
+from envlab.study.tolerance.result import ToleranceResult
 
 
 def plain(text: str) -> str:
@@ -78,7 +80,9 @@ def test_metrics_stand_against_what_was_asked(case: Case) -> None:
     assert (row.asked, row.value) == ("", "not judged: no clip is tagged walking")
 
 
-def test_a_target_that_nobody_meets_says_in_its_row_what_counts_in_its_place(case: Case) -> None:
+def test_a_target_that_nobody_meets_says_in_its_row_what_counts_in_its_place(
+    case: Case, tolerance: ToleranceResult
+) -> None:
     judged = ["violation", "blocking_target", "flash_safe", "rank"]
     table = case.choice.table.drop(columns=judged).assign(beat_contrast_lstar=40.0)
     choice = choose(table, case.specification)
@@ -91,6 +95,10 @@ def test_a_target_that_nobody_meets_says_in_its_row_what_counts_in_its_place(cas
         "missed by 10 L*; nobody meets it: what counts is at least 39 L*"
     )
     assert rows["ripple_db"].verdict == "met"
+    # So the share of good boards says what they meet.
+    names = [name for name, _ in _glance(choice, tolerance)]
+    assert "Boards that meet what counts" in names
+    assert "Boards that meet all" in [name for name, _ in _glance(case.choice, tolerance)]
     # Beyond the flash limit nothing was replaced.
     flashing = choose(table.assign(flashes_per_s=5.0), case.specification)
     assert not any("counts" in row.verdict for row in metric_rows(case.specification, flashing))

@@ -234,7 +234,8 @@ def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentenc
         )
         first = _first_words(choice, specification)
         yield from board_words(choice.boards, choice.number, first, limit, counting)
-    yield from _neighbours(choice, specification)
+    if choice.flashes_judged:
+        yield from _neighbours(choice, specification)
     if choice.flash_cost_lstar > 0.5:
         yield Sentence(
             "flash_cost",
@@ -242,7 +243,7 @@ def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentenc
             f"beat more, and flash more than {limit:g} times in a second.",
             {"contrast_lstar": choice.flash_cost_lstar, FLASH_METRIC: limit},
         )
-    for key in choice.edges:
+    for key in choice.edges if choice.flashes_judged else ():
         yield Sentence(
             "edge",
             f"{_part_name(key, choice.chain)} sits at the edge of its range "
@@ -293,6 +294,9 @@ def _headline(choice: Choice, specification: Specification) -> Sentence:
     meeting = int(((choice.table["violation"] == 0) & choice.table["flash_safe"]).sum())
     if len(choice.table) == 1:
         return Sentence("headline", "Nothing was swept: the design was judged as it is.", {"candidates": 1})
+    if not choice.flashes_judged:
+        text = f"None of {len(choice.table)} candidates could be judged; shown is one: {', '.join(swept)}."
+        return Sentence("headline", text, {"candidates": len(choice.table), "judged": 0})
     return Sentence(
         "headline",
         f"Chosen out of {len(choice.table)} candidates, of which {safe} keep the flash limit and {meeting} "

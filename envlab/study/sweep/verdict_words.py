@@ -115,11 +115,19 @@ def eased_words(replaced: Sequence[Replaced]) -> list[Sentence]:
     if not replaced:
         return []
     told = "; ".join(
-        f"{one.target.words()} is left aside" if one.ranked is None else f"{one.ranked.words()} is asked"
+        f"{one.target.words()} is left aside" if one.ranked is None else f"{_easier_words(one)} is asked"
         for one in replaced
     )
     behind: dict[str, float | str] = {"replaced": ", ".join(one.target.metric for one in replaced)}
-    return [Sentence("yield", f"Boards are counted by what some candidate meets: {told}.", behind)]
+    return [Sentence("yield", f"Of boards, every target means what some candidate meets: {told}.", behind)]
+
+
+def _easier_words(one: Replaced) -> str:
+    """The target that stands in the place of another, its limit in as many digits as its metric has."""
+    assert one.ranked is not None
+    metric = METRICS[one.ranked.metric]
+    name = metric.name_in_text + ("," if "," in metric.label else "")
+    return f"{name} {one.ranked.side.replace('_', ' ')} {metric.text(one.ranked.limit)}"
 
 
 def at_odds(ranking: Ranking, asked: Sequence[Target]) -> tuple[Target, ...]:

@@ -19,6 +19,7 @@ from envlab.study.specification.specification import Judging, Specification
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.choice import KINDS, choose
 from envlab.study.sweep.ranking import rank_candidates
+from envlab.study.sweep.verdict_words import eased_words
 
 RIPPLE = Target("ripple_db", "at_most", 1.0, 1.0)
 CONTRAST = Target("beat_contrast_lstar", "at_least", 20.0, 10.0)
@@ -329,6 +330,27 @@ def test_what_lies_within_the_rounding_is_no_reason():
     assert "4k7 would do as well: less than 1 L* lies between them" in told.text
     # Nothing decides between the two, and the rule by which one was taken is said.
     assert told.text.endswith("; of equals the first in the list is taken.")
+
+
+def test_where_no_flash_can_be_judged_nothing_is_said_to_be_chosen():
+    """Nobody keeps a limit that was not judged, no neighbour loses, and no range need be widened."""
+    columns = {"flashes_per_s": [math.nan] * 5, "beat_contrast_lstar": [math.nan] * 5}
+    choice = choose(table(specification(), **columns), specification())
+    assert said(choice, "headline").startswith("None of 5 candidates could be judged; shown is one: R4 = ")
+    assert choice.edges
+    assert of_kind(choice.sentences, "neighbour", "edge") == ()
+
+
+def test_what_boards_are_counted_by_is_said_with_the_digits_of_its_metric():
+    """As asked, so with the comma that its name needs."""
+    ripple = Target("ripple_db", "at_most", 0.1, 1.0)
+    choice = choose(table(specification(FIVE, ripple), ripple_db=[0.246612] * 5), specification(FIVE, ripple))
+    (told,) = eased_words(choice.ranking.replaced)
+    assert told.text == "Of boards, every target means what some candidate meets: ripple at most 0.347 dB is asked."
+    late = Target("onset_lag_worst_ms", "at_most", 4.0, 10.0)
+    slow = table(specification(FIVE, late), onset_lag_worst_ms=[15.7] * 5)
+    (told,) = eased_words(choose(slow, specification(FIVE, late)).ranking.replaced)
+    assert "latency, worst, at most 16.7 ms is asked" in told.text
 
 
 def test_a_neighbour_that_is_better_than_a_choice_by_hand_is_not_said_to_be_its_equal():
