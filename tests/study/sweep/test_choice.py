@@ -346,7 +346,10 @@ def test_what_boards_are_counted_by_is_said_with_the_digits_of_its_metric():
     ripple = Target("ripple_db", "at_most", 0.1, 1.0)
     choice = choose(table(specification(FIVE, ripple), ripple_db=[0.246612] * 5), specification(FIVE, ripple))
     (told,) = eased_words(choice.ranking.replaced)
-    assert told.text == "Of boards, every target means what some candidate meets: ripple at most 0.347 dB is asked."
+    assert (
+        told.text
+        == "Of boards, every target means what some candidate meets: ripple at most 0.347 dB is asked."
+    )
     late = Target("onset_lag_worst_ms", "at_most", 4.0, 10.0)
     slow = table(specification(FIVE, late), onset_lag_worst_ms=[15.7] * 5)
     (told,) = eased_words(choose(slow, specification(FIVE, late)).ranking.replaced)
