@@ -46,7 +46,7 @@ def test_what_stands_in_the_way_together_is_named_together_and_nothing_else(aske
     deep = step_lstar(asked, replace(choice.chain, pixel_bits=16))
     assert deep > 9 * STEP.limit
     if asked.chain.supply.limit_a == 12.0:
-        assert deep == pytest.approx(step_lstar(asked, choice.chain), rel=0.01)
+        assert deep >= 0.99 * step_lstar(asked, choice.chain)
     (told,) = of_kind(with_obstacles(choice, asked).sentences, "cause")
     assert set(str(told.behind["causes"]).split(" + ")) == {"pixel depth", "converter"}
     (effect,) = [value for name, value in told.behind.items() if name.startswith(f"{STEP.metric} with ")]
