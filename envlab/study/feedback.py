@@ -85,6 +85,20 @@ def loop_gain(chain: Chain, coupling: Coupling) -> float:
     The fundamental of the switched current at every duty of the table, through coupling, preamp, filter,
     rectifier and settled detector, read by the table. Warns (EnvlabWarning) from WARN_FROM on.
     """
+    gain = gain_of_loop(chain, coupling)
+    if gain >= WARN_FROM:
+        warnings.warn(
+            f"The lights hear themselves: a duty comes back as {gain:.2f} of itself, which should be well"
+            " below 1: more decoupling before the microphone's load, a ground of its own for the pixels, or a"
+            " higher floor.",
+            EnvlabWarning,
+            stacklevel=2,
+        )
+    return gain
+
+
+def gain_of_loop(chain: Chain, coupling: Coupling) -> float:
+    """Return the same share as loop_gain and warn of nothing, for those who say what follows."""
     table, scale = chain.brightness_table(), chain.level_scale()
     swing_a = _swing_a(chain)
     duty = np.linspace(1e-3, 1, 400) * float(table.duty.max())
@@ -96,16 +110,7 @@ def loop_gain(chain: Chain, coupling: Coupling) -> float:
     counts = [
         scale.counts(94.0 + 20 * math.log10(max(v, 1e-12) / one_pa_v)) for v in np.minimum(peak_v, limit_v)
     ]
-    gain = float(np.max(table.look_up(np.asarray(counts)) / table.full_code / duty))
-    if gain >= WARN_FROM:
-        warnings.warn(
-            f"The lights hear themselves: a duty comes back as {gain:.2f} of itself, which should be well"
-            " below 1: more decoupling before the microphone's load, a ground of its own for the pixels, or a"
-            " higher floor.",
-            EnvlabWarning,
-            stacklevel=2,
-        )
-    return gain
+    return float(np.max(table.look_up(np.asarray(counts)) / table.full_code / duty))
 
 
 def _swing_a(chain: Chain) -> float:
