@@ -12,10 +12,10 @@ from envlab.study.sentences import Sentence
 from envlab.study.sweep.choice import Choice
 from envlab.units import format_value
 
-# Energy of which the running time is told: a design file has no capacity.
+# Energy of a power bank of which the running time is told: a design file has no capacity.
 TOLD_WH = 10.0
 COLD_C, WARM_C = 0.0, 25.0
-_CELL = Pack(cells=1, capacity_ah=TOLD_WH / Pack().cell_v)
+_TOLD = Pack(cells=1, capacity_ah=TOLD_WH / Pack().cell_v)
 
 
 def bank_sentences(chain: Chain) -> list[Sentence]:
@@ -38,18 +38,28 @@ def feed_sentences(choice: Choice) -> list[Sentence]:
 
 
 def _running_time(choice: Choice) -> Sentence:
+    """Hours of the cells that are listed; of a power bank, of which no capacity is known, for TOLD_WH."""
     supply, mean_a = choice.chain.supply, float(choice.row["supply_mean_a"])
-    why = "How long it lasts is not judged, for a design file states no capacity."
     if math.isnan(mean_a) or mean_a <= 0:
-        return Sentence("running time", f"{why} No clip shows what is drawn.", {"supply_mean_a": mean_a})
+        text = "How long it lasts is not judged: no clip shows what is drawn."
+        return Sentence("running time", text, {"supply_mean_a": mean_a})
+    pack = _TOLD if supply.is_power_bank else Pack()
     power_w = supply_power_w(mean_a, supply)
-    warm_h, cold_h = (battery_hours(power_w, _CELL, at_c) for at_c in (WARM_C, COLD_C))
+    warm_h, cold_h = (battery_hours(power_w, pack, at_c) for at_c in (WARM_C, COLD_C))
+    many = "cell" if pack.cells == 1 else "cells in series"
+    held = f"{pack.cells} {many} of {pack.capacity_ah:g} Ah, as listed, last"
+    asked = ""
+    if supply.is_power_bank:
+        held = f"each {TOLD_WH:g} Wh of it last"
+        asked = (
+            "How long the power bank lasts is not judged, for a design file states no capacity; "
+            f"{pack.capacity_ah:.2g} Ah at {pack.cell_v:g} V are {TOLD_WH:g} Wh. "
+        )
     text = (
-        f"{why} On the clip that takes most the pixels draw {mean_a:.2g} A in the mean, {power_w:.2g} W "
-        f"out of the cells: each {TOLD_WH:g} Wh last {warm_h:.2g} h at {WARM_C:g} °C and "
-        f"{cold_h:.2g} h at {COLD_C:g} °C, {100 * _CELL.usable_share:.0f} % of them used (common practice, "
-        f"no source), less what the controller takes. {_CELL.capacity_ah:.2g} Ah of a cell of "
-        f"{_CELL.cell_v:g} V are {TOLD_WH:g} Wh; notebook 03 takes the capacity of yours."
+        f"{asked}On the clip that takes most the pixels draw {mean_a:.2g} A in the mean, {power_w:.2g} W out "
+        f"of the cells: {held} {warm_h:.2g} h at {WARM_C:g} °C and {cold_h:.2g} h at {COLD_C:g} °C, "
+        f"{100 * pack.usable_share:.0f} % of them used (common practice, no source), less what the "
+        "controller takes. Notebook 03 takes the capacity of yours."
     )
     behind = {"supply_mean_a": mean_a, "power_w": power_w, "warm_h": warm_h, "cold_h": cold_h}
     return Sentence("running time", text, behind)

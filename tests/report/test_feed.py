@@ -13,6 +13,8 @@ from envlab.light.pixels import Pixels, Supply
 from envlab.report.feed import bank_sentences, feed_sentences
 from envlab.report.page import page_text
 from envlab.report.pictures import Picture
+from envlab.study.specification.parts_list import parts_list
+from envlab.study.sweep.choice import Choice
 
 BANK = Chain(
     pixels=Pixels(count=50, channels=3, channel_a=0.02, idle_a=0.001),
@@ -30,37 +32,53 @@ def test_a_power_bank_has_two_things_that_are_not_judged_and_what_to_try() -> No
     assert bank_sentences(dataclasses.replace(BANK, supply=Supply())) == []
 
 
-def test_hours_are_told_for_ten_watt_hours_because_no_capacity_is_known(case: Case) -> None:
+def banked(choice: Choice) -> Choice:
+    return dataclasses.replace(choice, chain=dataclasses.replace(choice.chain, supply=BANK.supply))
+
+
+def test_hours_of_the_cells_that_are_listed_are_told(case: Case) -> None:
     running = feed_sentences(case.choice)[0]
     mean_a = float(case.choice.row["supply_mean_a"])
     supply = case.choice.chain.supply
     power_w = mean_a * supply.volts / supply.efficiency
-    # 80 % of 10 Wh, and 85 % of that at 0 °C: the table of light/power/battery.py.
+    # 80 % of 2 · 3 Ah · 3.6 V, and 85 % of that at 0 °C: the table of light/power/battery.py.
     assert running.behind == {
         "supply_mean_a": mean_a,
         "power_w": pytest.approx(power_w),
-        "warm_h": pytest.approx(10 * 0.8 / power_w),
-        "cold_h": pytest.approx(10 * 0.8 * 0.85 / power_w),
+        "warm_h": pytest.approx(21.6 * 0.8 / power_w),
+        "cold_h": pytest.approx(21.6 * 0.8 * 0.85 / power_w),
     }
-    for said in (f"{power_w:.2g} W out of the cells", f"{8 / power_w:.2g} h at 25 °C", "states no capacity"):
+    listed = next(part for part in parts_list(case.choice.chain) if part.kind == "pack")
+    assert listed.specification.startswith("2 lithium-ion cells in series, 3 Ah")
+    for said in (f"{power_w:.2g} W out of the cells", "2 cells in series of 3 Ah, as listed, last"):
+        assert said in running.text
+    assert f"{running.behind['warm_h']:.2g} h at 25 °C" in running.text
+    assert "not judged" not in running.text
+
+
+def test_hours_of_a_power_bank_are_told_for_ten_watt_hours_because_no_capacity_is_known(case: Case) -> None:
+    choice = banked(case.choice)
+    # As little as 2 A can give: the small board's pixels take more.
+    choice = dataclasses.replace(choice, table=choice.table.assign(supply_mean_a=0.8))
+    running = feed_sentences(choice)[0]
+    power_w = 0.8 * 5.0 / BANK.supply.efficiency
+    assert running.behind["warm_h"] == pytest.approx(8.0 / power_w)
+    assert running.behind["cold_h"] == pytest.approx(8.0 * 0.85 / power_w)
+    for said in ("states no capacity", "2.8 Ah at 3.6 V are 10 Wh", "each 10 Wh of it last"):
         assert said in running.text
 
 
 def test_without_any_clip_that_shows_the_current_no_hours_are_told(case: Case) -> None:
     table = case.choice.table.assign(supply_mean_a=float("nan"))
     (running, _) = feed_sentences(dataclasses.replace(case.choice, table=table))
-    assert running.text.endswith("No clip shows what is drawn.")
-    assert "Wh" not in running.text
+    assert running.text == "How long it lasts is not judged: no clip shows what is drawn."
 
 
 def test_drops_before_the_pixels_are_said_not_to_be_counted(case: Case) -> None:
     of_cells = feed_sentences(case.choice)[1]
     assert "plugs and wires between converter and pixels drop" in of_cells.text
     assert "5 V that are counted with" in of_cells.text
-    banked = dataclasses.replace(
-        case.choice, chain=dataclasses.replace(case.choice.chain, supply=BANK.supply)
-    )
-    assert "what fuse, its holder, plugs and wires drop" in feed_sentences(banked)[1].text
+    assert "what fuse, its holder, plugs and wires drop" in feed_sentences(banked(case.choice))[1].text
 
 
 def test_the_page_says_all_of_it(case: Case, pictures: dict[str, Picture]) -> None:
