@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from envlab.analog.tones.steady_state import ToneResponse, tone_response
+from envlab.light.power.cells import Cells
 from envlab.light.power.pulses import Pulses
 from envlab.metrics.clip_metrics import clip_metrics, range_used_db, table_steps
 from envlab.metrics.latency_budget import board_latency
@@ -16,6 +17,7 @@ from envlab.study.feedback import Coupling
 from envlab.study.feedback_verdict import judge_feedback
 from envlab.study.inverse_design import Found, Wanted
 from envlab.study.level_diagram import level_diagram, stated_levels
+from envlab.study.pack_verdict import judge_pack
 from envlab.study.span_from_clips import span_from_clips
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import with_values
@@ -24,6 +26,7 @@ from envlab.study.sweep.flash_mitigation import find_mitigations
 from envlab.study.sweep.robustness import robust_choice
 
 __all__ = [
+    "Cells",
     "Coupling",
     "Found",
     "MeterReading",
@@ -36,6 +39,7 @@ __all__ = [
     "find_mitigations",
     "judge_exported",
     "judge_feedback",
+    "judge_pack",
     "judge_supply",
     "level_diagram",
     "light_on_clips",

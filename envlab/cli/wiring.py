@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from envlab.cli.group import main
-from envlab.cli.options import design_argument, quiet_option
+from envlab.cli.options import asked_specification, design_argument, quiet_option
 from envlab.cli.saying import say
 from envlab.units import parse_value
+
+if TYPE_CHECKING:
+    from envlab.study.sentences import Sentence
 
 
 def _value(unit: str) -> object:
@@ -105,14 +109,30 @@ def feedback(design: Path | None, **stated: float | None) -> None:
     metavar="F",
     help="Of the capacitor where the pixels are fed.  [default: the parts list's]",
 )
+@click.option(
+    "--cell-ohm",
+    callback=_value("ohm"),
+    metavar="OHM",
+    help="Inside resistance of a cell, by data sheet: then how long the pack lasts is said, too.",
+)
+@click.option("--capacity-ah", type=float, metavar="AH", help="Of a cell.  [default: 3]")
+@click.option("--cells", type=int, metavar="N", help="In series.  [default: 2]")
+@click.option("--temperature-c", type=float, metavar="C", help="Of the cells.  [default: 25]")
 @quiet_option
-def supply(design: Path | None, pwm_hz: float | None, phases: int | None, bulk_farad: float | None) -> None:
+def supply(
+    design: Path | None,
+    pwm_hz: float | None,
+    phases: int | None,
+    bulk_farad: float | None,
+    **cells: float | None,
+) -> None:
     """Say what the pixels of DESIGN ask of converter and bulk capacitor, pulse by pulse.
 
     The table keeps the mean current under the supply's limit. Pixels switch: where all begin together, all of
     them are at full for a part of each period and dark for the rest. Says how high and how long these pulses
     are, by how much the rail falls at the largest duty, and what would do: a larger capacitor, a faster PWM,
-    groups that begin one after the other, a smaller duty.
+    groups that begin one after the other, a smaller duty. With --cell-ohm also how long a pack of cells feeds
+    the board on the design's clips, and where their loudest beat stops it.
     """
     from envlab.design_file import read_design
     from envlab.light.power.pulses import Pulses
@@ -122,5 +142,25 @@ def supply(design: Path | None, pwm_hz: float | None, phases: int | None, bulk_f
     stated = {"pwm_hz": pwm_hz, "phases": phases}
     pulses = Pulses(**{name: value for name, value in stated.items() if value is not None})  # type: ignore[arg-type]
     chain = read_design(design or demo_design())
-    for sentence in judge_supply(chain, pulses, bulk=bulk_farad).sentences:
+    said = list(judge_supply(chain, pulses, bulk=bulk_farad).sentences)
+    given = {name: value for name, value in cells.items() if value is not None}
+    if given:
+        said += _pack_sentences(design, given)
+    for sentence in said:
         say(sentence.text)
+
+
+def _pack_sentences(design: Path | None, given: dict[str, float]) -> tuple[Sentence, ...]:
+    """What a pack of cells gives on the design's clips; their resistance must be among what is given."""
+    from envlab.errors import ParameterError
+    from envlab.light.power.battery import Pack
+    from envlab.light.power.cells import Cells
+    from envlab.study.pack_verdict import judge_pack
+
+    if "cell_ohm" not in given:
+        limit = "stated where hours are asked; it stands in the cell's data sheet, 20 to 100 mΩ for many"
+        raise ParameterError("cell_ohm", None, limit)
+    counted = {name: given[name] for name in ("capacity_ah", "cells") if name in given}
+    cells = Cells(given["cell_ohm"], Pack(**counted))  # type: ignore[arg-type]
+    asked = asked_specification(design)
+    return judge_pack(asked, asked.chain, cells, given.get("temperature_c", 25.0)).sentences

@@ -37,13 +37,25 @@ WARN_FROM = 0.5
 
 @dataclass(frozen=True)
 class Coupling:
-    """How pixel current reaches the microphone's signal.
+    """How pixel current reaches the microphone's signal; 400 Hz, 40 dB and 5 mΩ are typical, from memory.
 
-    rail_ohm: of supply and wires that pixels and analog part share, 0 to 10 Ω. rail_rejection_db: of the
-    regulator between, 0 to 120. decoupling_ohm, decoupling_farad: RC before microphone load and bias.
-    microphone_rejection_db: how much less of its supply than of its signal the microphone hands on, 0 to 120;
-    0 for a two-wire electret, whose load hangs on that supply. ground_ohm: shared ground, 0 to 1 Ω.
-    pwm_hz: at which pixels switch, 10 Hz to 100 kHz. (400 Hz, 40 dB and 5 mΩ are typical, from memory.)
+    Parameters
+    ----------
+    rail_ohm : float
+        Of supply and wires that pixels and analog part share, 0 to 10 Ω.
+    rail_rejection_db : float
+        Of the regulator between, 0 to 120 dB.
+    decoupling_ohm : float
+        Of the RC before microphone load and bias, 0 to 1 MΩ; 0: there is none.
+    decoupling_farad : float
+        Of the same, F, above 0.
+    microphone_rejection_db : float
+        How much less of its supply than of its signal the microphone hands on, 0 to 120 dB; 0 for a two-wire
+        electret, whose load hangs on that supply.
+    ground_ohm : float
+        Ground that both share, 0 to 1 Ω.
+    pwm_hz : float
+        At which pixels switch, 10 Hz to 100 kHz.
     """
 
     rail_ohm: float = 0.05

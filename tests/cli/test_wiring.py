@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
@@ -78,3 +79,22 @@ def test_supply_refuses_in_one_line(words, said):
     assert done.exit_code == 1
     assert said in done.output
     assert len(done.output.strip().splitlines()) == 1
+
+
+def test_hours_need_the_resistance_of_a_cell():
+    done = supply("--capacity-ah", "3")
+    assert done.exit_code == 1
+    assert "cell_ohm is None; it must be stated where hours are asked" in done.output
+
+
+def test_a_pack_of_cells_is_followed_to_its_end(tmp_path):
+    import soundfile
+
+    time_s = np.arange(32_000) / 16_000
+    pulse = 0.5 * np.sin(2 * np.pi * 180 * time_s) * np.exp(-(time_s % 0.5) / 0.1)
+    soundfile.write(tmp_path / "pulse.wav", pulse, 16_000)
+    (tmp_path / "mine.toml").write_text('[[clips]]\nfile = "pulse.wav"\nlevels_db_spl = [100]\n', "utf-8")
+    said = unwrapped(supply(str(tmp_path / "mine.toml"), "--cell-ohm", "40m", "--temperature-c", "5").output)
+    # Halfway between 1.8 times at 0 °C and 1.3 times at 10 °C.
+    assert "2 cells of 3 Ah and 40 mΩ each, 62 mΩ at 5 °C:" in said
+    assert "the board stops" in said

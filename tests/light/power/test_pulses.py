@@ -1,4 +1,4 @@
-"""Pulses of pixels: by hand, their mean against supply_current_a, the droop against a rail stepped in time."""
+"""Pulses of pixels: by hand, their mean against supply_current_a, the droop against one stepped in time."""
 
 from __future__ import annotations
 
