@@ -48,8 +48,9 @@ def _running_time(choice: Choice) -> Sentence:
     warm_h, cold_h = (battery_hours(power_w, pack, at_c) for at_c in (WARM_C, COLD_C))
     many = "cell" if pack.cells == 1 else "cells in series"
     held = f"{pack.cells} {many} of {pack.capacity_ah:g} Ah, as listed, last"
-    asked = ""
+    asked, yours = "", "envlab supply"
     if supply.is_power_bank:
+        yours = "Notebook 03"
         held = f"each {TOLD_WH:g} Wh of it last"
         asked = (
             "How long the power bank lasts is not judged, for a design file states no capacity; "
@@ -59,7 +60,7 @@ def _running_time(choice: Choice) -> Sentence:
         f"{asked}On the clip that takes most the pixels draw {mean_a:.2g} A in the mean, {power_w:.2g} W out "
         f"of the cells: {held} {warm_h:.2g} h at {WARM_C:g} °C and {cold_h:.2g} h at {COLD_C:g} °C, "
         f"{100 * pack.usable_share:.0f} % of them used (common practice, no source), less what the "
-        "controller takes. Notebook 03 takes the capacity of yours."
+        f"controller takes. {yours} takes the capacity of yours."
     )
     behind = {"supply_mean_a": mean_a, "power_w": power_w, "warm_h": warm_h, "cold_h": cold_h}
     return Sentence("running time", text, behind)

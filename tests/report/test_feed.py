@@ -53,6 +53,7 @@ def test_hours_of_the_cells_that_are_listed_are_told(case: Case) -> None:
     for said in (f"{power_w:.2g} W out of the cells", "2 cells in series of 3 Ah, as listed, last"):
         assert said in running.text
     assert f"{running.behind['warm_h']:.2g} h at 25 °C" in running.text
+    assert running.text.endswith("envlab supply takes the capacity of yours.")
     assert "not judged" not in running.text
 
 
