@@ -205,11 +205,20 @@ def _fuse(circuit: Circuit, part: Component) -> Rating:
 def _controller(circuit: Circuit, part: Component) -> Rating:
     data = part.data
     rate, reference = _quantity(data["rate_hz"], "Hz"), f"reference {data['reference_v']:g} V"
-    words = f"module with ADC of {data['bits']} bit, {rate}, {reference}"
+    words = f"module with ADC of {data['bits']} bit, {rate}, {reference}{_of_readings(data)}"
     if "regulated" in dict(part.pins):
         volts = circuit.node(part.node_at("regulated")).highest_v
         words += f", own regulator of {volts:g} V that feeds the analog part"
     return Rating(words)
+
+
+def _of_readings(data: Mapping[str, Any]) -> str:
+    """How far the readings may be off by themselves, of what the design knows."""
+    words = f", noise ≤ {data['noise_lsb']:g} LSB" if data["noise_lsb"] else ""
+    low_v, high_v = data["dead_low_v"], data["reference_v"] - data["dead_high_v"]
+    if data["dead_low_v"] or data["dead_high_v"]:
+        words += f", that tells {low_v:g} to {high_v:g} V apart"
+    return words
 
 
 def _pixel(circuit: Circuit, part: Component) -> Rating:
