@@ -37,6 +37,8 @@ MODEL_ERROR: Mapping[str, float] = {
 # Boards of that run.
 TRAINED_ON = 100
 CONFIDENCE = 0.95
+# A time whose interval is wider than so many times itself is not told.
+WIDEST = 1.0
 # Logarithm of a ratio from which on an interval says nothing.
 _AS_GOOD_AS_ANY = 50.0
 _FEWEST_FOR_NOISE = 30
@@ -56,6 +58,11 @@ class Interval:
     def holds(self, truth: float) -> bool:
         """Whether truth, in the same unit (s, V, counts, share), lies in the interval."""
         return self.low <= truth <= self.high
+
+    @property
+    def tells(self) -> bool:
+        """Of a time or a ratio: whether its interval is narrower than itself."""
+        return bool(self.high - self.low <= WIDEST * self.value)
 
 
 @dataclass(frozen=True, eq=False)
