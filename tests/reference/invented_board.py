@@ -92,6 +92,7 @@ def _omega(x):
 
 @njit(cache=True, fastmath={"contract"}, error_model="numpy")
 def _slopes(s, wave, p):
+    # p[17] on: one over gain, attack, release and capacitor, as this runs some hundred million times.
     turn = 2.0 * np.pi
     felt = p[0] * wave
     d0 = d1 = 0.0
@@ -106,8 +107,8 @@ def _slopes(s, wave, p):
     amplified = gain * coupled - (gain - 1.0) * s[3] if p[5] > 0.0 else gain * coupled
     d2 = turn * p[3] * coupled
     real = min(max(s[4], -p[9] - p[7]), p[8] - p[7])
-    d3 = turn * p[5] * (real - s[3]) / gain
-    d4 = turn * p[6] / gain * (amplified - s[4])
+    d3 = turn * p[5] * (real - s[3]) * p[17]
+    d4 = turn * p[6] * p[17] * (amplified - s[4])
     volts = min(max(s[4] + p[7], -p[9]), p[8])
     held = s[5]
     mode = int(p[11])
@@ -120,13 +121,13 @@ def _slopes(s, wave, p):
     elif mode == 2:
         drive = min(volts + p[10], 0.0)
         if drive < held:
-            charge = (drive - held) / p[12]
+            charge = (drive - held) * p[18]
     else:
         folded = abs(volts) if mode == 0 else max(volts, 0.0)
         drive = max(folded - p[10], 0.0)
         if drive > held:
-            charge = (drive - held) / p[12]
-    return d0, d1, d2, d3, d4, (charge - held / p[14]) / p[13]
+            charge = (drive - held) * p[18]
+    return d0, d1, d2, d3, d4, (charge - held * p[19]) * p[20]
 
 
 @njit(cache=True, fastmath={"contract"}, error_model="numpy")
@@ -175,7 +176,8 @@ def held_volts(board: InventedBoard, fine: np.ndarray, sample_rate_hz: float) ->
         board.sensitivity, board.microphone_low_hz, board.microphone_high_hz, board.coupling_hz, board.gain,
         board.leg_hz, board.gain_bandwidth_hz, board.offset_v, board.swing_up_v, board.swing_down_v,
         board.dead_v, board.mode, board.attack_ohm, board.hold_farad, board.release_ohm,
-        board.saturation_a, board.emission_v,
+        board.saturation_a, board.emission_v, 1 / board.gain, 1 / board.attack_ohm, 1 / board.release_ohm,
+        1 / board.hold_farad,
     )  # fmt: skip
     _run(fine, step_s, np.array(numbers, dtype=np.float64), held_v)
     return held_v, step_s

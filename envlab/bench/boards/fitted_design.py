@@ -161,8 +161,8 @@ def _check_told(fitted: FittedBoard) -> None:
         if one is not None and not one.tells:
             raise EnvlabError(
                 f"the capture does not tell the board's {words} (95 %: {1e3 * one.low:.3g} to "
-                f"{1e3 * one.high:.3g} ms), so there is no design to write; capture again by wire or louder, or "
-                "mend the board first"
+                f"{1e3 * one.high:.3g} ms), so there is no design to write; capture again by wire or louder, "
+                "or mend the board first"
             )
 
 
