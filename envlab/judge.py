@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from envlab.analog.tones.steady_state import ToneResponse, tone_response
+from envlab.light.power.cells import Cells
+from envlab.light.power.pulses import Pulses
 from envlab.metrics.clip_metrics import clip_metrics, range_used_db, table_steps
 from envlab.metrics.latency_budget import board_latency
 from envlab.metrics.ripple_aliasing import breathing
@@ -11,17 +13,24 @@ from envlab.sound.recorder.findings import recorder_findings
 from envlab.sound.usual_levels import usual_levels_table
 from envlab.study.chosen_on_clips import light_on_clips, most_current, most_flashing, music_scene
 from envlab.study.exported.judgement import judge_exported
+from envlab.study.feedback import Coupling
+from envlab.study.feedback_verdict import judge_feedback
 from envlab.study.inverse_design import Found, Wanted
 from envlab.study.level_diagram import level_diagram, stated_levels
+from envlab.study.pack_verdict import judge_pack
 from envlab.study.span_from_clips import span_from_clips
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import with_values
+from envlab.study.supply_verdict import judge_supply
 from envlab.study.sweep.flash_mitigation import find_mitigations
 from envlab.study.sweep.robustness import robust_choice
 
 __all__ = [
+    "Cells",
+    "Coupling",
     "Found",
     "MeterReading",
+    "Pulses",
     "ToneResponse",
     "Wanted",
     "board_latency",
@@ -29,6 +38,9 @@ __all__ = [
     "clip_metrics",
     "find_mitigations",
     "judge_exported",
+    "judge_feedback",
+    "judge_pack",
+    "judge_supply",
     "level_diagram",
     "light_on_clips",
     "metered_level",

@@ -29,6 +29,8 @@ _ORDER = (
     "design",
     "sweep",
     "tolerance",
+    "feedback",
+    "supply",
     "bench-signals",
     "capture",
     "check-board",

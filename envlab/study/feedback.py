@@ -37,13 +37,25 @@ WARN_FROM = 0.5
 
 @dataclass(frozen=True)
 class Coupling:
-    """How pixel current reaches the microphone's signal.
+    """How pixel current reaches the microphone's signal; 400 Hz, 40 dB and 5 mΩ are typical, from memory.
 
-    rail_ohm: of supply and wires that pixels and analog part share, 0 to 10 Ω. rail_rejection_db: of the
-    regulator between, 0 to 120. decoupling_ohm, decoupling_farad: RC before microphone load and bias.
-    microphone_rejection_db: how much less of its supply than of its signal the microphone hands on, 0 to 120;
-    0 for a two-wire electret, whose load hangs on that supply. ground_ohm: shared ground, 0 to 1 Ω.
-    pwm_hz: at which pixels switch, 10 Hz to 100 kHz. (400 Hz, 40 dB and 5 mΩ are typical, from memory.)
+    Parameters
+    ----------
+    rail_ohm : float
+        Of supply and wires that pixels and analog part share, 0 to 10 Ω.
+    rail_rejection_db : float
+        Of the regulator between, 0 to 120 dB.
+    decoupling_ohm : float
+        Of the RC before microphone load and bias, 0 to 1 MΩ; 0: there is none.
+    decoupling_farad : float
+        Of the same, F, above 0.
+    microphone_rejection_db : float
+        How much less of its supply than of its signal the microphone hands on, 0 to 120 dB; 0 for a two-wire
+        electret, whose load hangs on that supply.
+    ground_ohm : float
+        Ground that both share, 0 to 1 Ω.
+    pwm_hz : float
+        At which pixels switch, 10 Hz to 100 kHz.
     """
 
     rail_ohm: float = 0.05
@@ -85,6 +97,20 @@ def loop_gain(chain: Chain, coupling: Coupling) -> float:
     The fundamental of the switched current at every duty of the table, through coupling, preamp, filter,
     rectifier and settled detector, read by the table. Warns (EnvlabWarning) from WARN_FROM on.
     """
+    gain = gain_of_loop(chain, coupling)
+    if gain >= WARN_FROM:
+        warnings.warn(
+            f"The lights hear themselves: a duty comes back as {gain:.2f} of itself, which should be well"
+            " below 1: more decoupling before the microphone's load, a ground of its own for the pixels, or a"
+            " higher floor.",
+            EnvlabWarning,
+            stacklevel=2,
+        )
+    return gain
+
+
+def gain_of_loop(chain: Chain, coupling: Coupling) -> float:
+    """Return the same share as loop_gain and warn of nothing, for those who say what follows."""
     table, scale = chain.brightness_table(), chain.level_scale()
     swing_a = _swing_a(chain)
     duty = np.linspace(1e-3, 1, 400) * float(table.duty.max())
@@ -96,16 +122,7 @@ def loop_gain(chain: Chain, coupling: Coupling) -> float:
     counts = [
         scale.counts(94.0 + 20 * math.log10(max(v, 1e-12) / one_pa_v)) for v in np.minimum(peak_v, limit_v)
     ]
-    gain = float(np.max(table.look_up(np.asarray(counts)) / table.full_code / duty))
-    if gain >= WARN_FROM:
-        warnings.warn(
-            f"The lights hear themselves: a duty comes back as {gain:.2f} of itself, which should be well"
-            " below 1: more decoupling before the microphone's load, a ground of its own for the pixels, or a"
-            " higher floor.",
-            EnvlabWarning,
-            stacklevel=2,
-        )
-    return gain
+    return float(np.max(table.look_up(np.asarray(counts)) / table.full_code / duty))
 
 
 def _swing_a(chain: Chain) -> float:

@@ -16,6 +16,8 @@ from __future__ import annotations
 import argparse
 import platform
 import time
+from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -27,19 +29,14 @@ from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.diodeless import Diodeless
 from envlab.analog.rectifiers.pumps import Bridge, VoltageDoubler
+from envlab.analog.stage import AnalogStage
 from envlab.engine.front_end import PIECE
 from envlab.engine.hold_stage import HoldStage
 from envlab.sound.interpolate import interpolate
 
 RATE_HZ = 384_000.0
-BOARDS = (
-    DifferenceSuperdiodes(0.15),
-    AbsoluteValue(0.15),
-    Diodeless(),
-    BiasSuperdiodes(),
-    VoltageDoubler(),
-    Bridge(),
-)
+IN_LANES = (DifferenceSuperdiodes(0.15), AbsoluteValue(0.15), Diodeless(), BiasSuperdiodes())
+BOARDS = (*IN_LANES, VoltageDoubler(), Bridge())
 
 
 def bursts(seconds: float, loudest_v: float) -> np.ndarray:
@@ -65,6 +62,14 @@ def detectors() -> list[PeakDetector]:
         return (1 - step.bleed_keep) / (1 - step.charge_keep)
 
     return sorted(some, key=share)
+
+
+def read_lanes(
+    many: Sequence[PeakDetector], rectifier: AnalogStage, signal: np.ndarray, due: np.ndarray
+) -> None:
+    """Read all detectors behind a rectifier on a bias of half its supply, side by side."""
+    stage = HoldStage(many, rectifier.as_built(1.65, 3.3), RATE_HZ, [HoldState()] * len(many))
+    stage.read(signal, due, np.full(due.size, 0.5))
 
 
 def processor() -> str:
@@ -96,7 +101,6 @@ def main() -> None:
     for name, loudest_v in (("bursts", 1.0), ("quiet bursts", 0.02)):
         signal = bursts(asked.seconds, loudest_v)
         due = np.arange(3840, signal.size, 3840)
-        fraction = np.full(due.size, 0.5)
         for rectifier in BOARDS:
             built = rectifier.as_built(1.65, 3.3)
 
@@ -106,13 +110,10 @@ def main() -> None:
                     some = signal[first : first + PIECE]
                     _, state = hold_signal(some, built, many[100], sample_rate_hz=RATE_HZ, state=state)
 
-            def lanes(signal=signal, built=built, due=due, fraction=fraction):
-                stage = HoldStage(many, built, RATE_HZ, [HoldState()] * len(many))
-                stage.read(signal, due, fraction)
-
+            lanes = partial(read_lanes, many, rectifier, signal, due)
             alone = ns_each(one, signal.size, asked.repeats)
             line = f"{name:13} {rectifier.topology:23} one {alone[0]:5.1f} {alone[1]:5.1f}"
-            if not isinstance(rectifier, VoltageDoubler | Bridge):
+            if rectifier in IN_LANES:
                 beside = ns_each(lanes, signal.size * len(many), asked.repeats)
                 line += f"   lanes {beside[0]:5.2f} {beside[1]:5.2f}"
             print(line)

@@ -62,7 +62,7 @@ def swept(sound: Sound, count: int) -> dict[str, FloatArray]:
 def sweep_here(path: Path, count: int) -> None:
     """Sweep a file in this process and print its largest memory, MB, wall and processor time, s."""
     began = time.perf_counter()
-    sound = open_sound(path, LEVEL_DB_SPL)
+    sound = open_sound(path, LEVEL_DB_SPL, held_s=0)
     assert isinstance(sound, SoundStream)
     swept(sound, count)
     used = resource.getrusage(resource.RUSAGE_SELF)

@@ -2,6 +2,8 @@
 
     python tests/benchmarks/bench_sweep.py [--repeats 5] [--seconds 12] [--song 180]
 
+The board is the parade's with an ideal rectifier; bench_half_waves.py and bench_tolerance.py have real ones.
+
 Bank: read_bank, from the rectified drive to the readings of 100 frames a second, of 1,000 peak detectors.
 Multiply-add: y ← a·y + b·x for the same samples and as many a and b, double precision, its state in vector
 registers; the loop that no detector could undercut if every step had to be taken. One-fma: y ← a·y + x, which
@@ -55,7 +57,7 @@ from envlab.analog.microphone import hear, self_noise_pa
 from envlab.analog.noise import noise_streams
 from envlab.analog.parts import PartRange, series_values
 from envlab.analog.preamps.preamp import amplify, input_noise_v
-from envlab.analog.rectifiers.ideal import rectify
+from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.engine.quantiser import Quantiser
 from envlab.engine.waves import WhiteNoise
@@ -199,6 +201,12 @@ def parts(hold_farad: tuple[float, float], attack_ohm: tuple[float, float]) -> t
     return tuple(PeakDetector(every[i][1], every[i][0], every[i][2]) for i in np.sort(drawn))
 
 
+def ideal_parade() -> Specification:
+    """Return the parade with an ideal rectifier, whose drive its detectors' bank reads."""
+    parade = demo_specification()
+    return replace(parade, chain=replace(parade.chain, rectifier=Rectifier()))
+
+
 def boards(specification: Specification, detectors: tuple[PeakDetector, ...]) -> Judged:
     """Return the specification's board with each of the detectors."""
     chains = [replace(specification.chain, detector=detector) for detector in detectors]
@@ -314,7 +322,7 @@ def main() -> None:
     arguments.add_argument("--seconds", type=float, default=12.0, help="of each clip")
     arguments.add_argument("--song", type=float, default=180.0, help="seconds of the song")
     asked = arguments.parse_args()
-    specification = demo_specification()
+    specification = ideal_parade()
     all_contests, clips, front_s = contests(specification, asked.seconds)
     first = next(iter(all_contests.values()))
     for contestant in CONTESTANTS:

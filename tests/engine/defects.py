@@ -262,7 +262,10 @@ DEFECTS: dict[str, Defect] = {
         "envlab.engine.play",
         "trunk_of",
         _first_preamp,
-        (_path("quick-sweep, several fronts"),),
+        (
+            _path("quick-sweep, several fronts"),
+            _path("quick-tolerance, exact"),
+        ),
     ),
     "sweep without filter": Defect(
         "boards played together have no band filter",

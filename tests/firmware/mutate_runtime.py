@@ -27,7 +27,9 @@ from firmware import twin_vectors as twin  # noqa: E402
 from firmware.equivalent_mutants import EQUIVALENT  # noqa: E402
 from firmware.test_hand_edits import changed_with_its_check  # noqa: E402
 
+from envlab.digital.followers import MovingMean  # noqa: E402
 from envlab.digital.guard.guard_words import guard_words  # noqa: E402
+from envlab.firmware.export import firmware_files  # noqa: E402
 
 READINGS, PLACED = 25_000, 4_000
 RUNTIME, FRAME = ("envlab_runtime.c", "envlab_products.h"), ("envlab_frame.c", "envlab_dither.c")
@@ -131,7 +133,7 @@ def probes() -> list[Probe]:
 
 
 def _boot_probes() -> list[Probe]:
-    """Whole designs, one with a bit of a large code turned over, one with another number."""
+    """Whole designs, one of a moving mean, one with a turned bit in a large code, one with another number."""
     named = ("parade", "even in counts", "both clamps", "gate always shut", "ends of the words")
     cases = [twin.CASES[name].files for name in named]
     table = cases[2]["envlab_table.h"]
@@ -139,7 +141,11 @@ def _boot_probes() -> list[Probe]:
     damaged = cases[2] | {"envlab_table.h": f"{head}65535u, 32767u{rows}"}
     numbers = changed_with_its_check(cases[0]["envlab_parameters.h"], "RELEASE_FACTOR", add=200)
     changed = cases[0] | {"envlab_parameters.h": numbers}
-    answers = [(files, b"\0\1\1") for files in cases] + [(damaged, b"\1\0\1"), (changed, b"\2\1\0")]
+    moving = firmware_files(twin.parade_design(moving=MovingMean(0.010)), design_digest="moving")
+    answers = [(files, b"\0\1\1") for files in (*cases, moving)] + [
+        (damaged, b"\1\0\1"),
+        (changed, b"\2\1\0"),
+    ]
     return [
         Probe(files, HERE / "boot_driver.c", (1, 3), b"\0", wanted, (*BOOT, *RUNTIME))
         for files, wanted in answers

@@ -72,10 +72,11 @@ MODULES = {
         supply_current_a surface_heat wire_drop
     """,
     "judge": """
-        Found MeterReading ToneResponse Wanted board_latency breathing clip_metrics find_mitigations
-        judge_exported level_diagram light_on_clips metered_level most_current most_flashing music_scene
-        parts_list range_used_db recorder_findings
-        robust_choice span_from_clips stated_levels table_steps tone_response usual_levels_table with_values
+        Cells Coupling Found MeterReading Pulses ToneResponse Wanted board_latency breathing
+        clip_metrics find_mitigations judge_exported judge_feedback judge_pack judge_supply
+        level_diagram light_on_clips metered_level most_current most_flashing music_scene parts_list
+        range_used_db recorder_findings robust_choice span_from_clips stated_levels table_steps
+        tone_response usual_levels_table with_values
     """,
     "study.lessons": """
         alternating_light burst_lesson formula_attack_s frame_followers readings_lesson samples_lesson

@@ -16,6 +16,9 @@ STROKE_EVERY_S = 0.5
 FIRST_STROKE_S = 0.25
 LEVEL_DB_SPL = 80.0
 READY_S = 90
+# As a notebook writes them.
+PARADE_BOARD = "demo_specification().chain"
+IDEAL_BOARD = "replace(demo_specification().chain, rectifier=Rectifier())"
 
 # What the tests ask of the page. Times are performance.now(), ms.
 PROBE = """
@@ -93,14 +96,16 @@ def write_strokes(path: Path, duration_s: float, every_s: float = STROKE_EVERY_S
     return times
 
 
-def write_notebook(path: Path, clip: Path, before: str = "") -> None:
-    """Write a notebook that auditions the parade's board on a clip."""
+def write_notebook(path: Path, clip: Path, after: str = "", board: str = PARADE_BOARD) -> None:
+    """Write a notebook that auditions a board, the parade's, on a clip; after: what it does then."""
     source = (
+        "from dataclasses import replace\n\n"
+        "from envlab.analog.rectifiers.ideal import Rectifier\n"
         "from envlab.sound.recording import read_recording\n"
         "from envlab.study.specification.specification import demo_specification\n"
         "from envlab.widget.audition.audition import audition\n\n"
         f"clip = read_recording({clip.name!r}, {LEVEL_DB_SPL})\n"
-        "heard = audition(demo_specification().chain, clip)\n" + before
+        f"heard = audition({board}, clip)\n" + after
     )
     notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(source)])
     notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3 (ipykernel)"}

@@ -1,0 +1,145 @@
+"""The pack as cells with an inside resistance: what the loudest beat does to their voltage, and for how long.
+
+A cell is its voltage at no load, which falls with its charge, behind a resistance that grows in the cold and
+near the end. The converter takes power: the lower the cells, the more current, the lower the cells. The board
+stops where the loudest beat pulls them to their lowest voltage, and that is before they are empty.
+
+Voltages and factors below are of common lithium-ion cells (common practice, no source); a data sheet goes
+before them. Fuse at the pack, a cell's own protection beneath; never charge below 0 °C.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from envlab.errors import ParameterError, check_positive, check_range
+from envlab.light.power.battery import Pack
+
+# Share of charge → V at no load.
+OPEN_V = (
+    (0.0, 3.00), (0.05, 3.30), (0.10, 3.45), (0.20, 3.55), (0.30, 3.60), (0.50, 3.70), (0.70, 3.85),
+    (0.90, 4.05), (1.0, 4.18),
+)  # fmt: skip
+# °C → times the resistance at 25 °C; share of charge → times that at half charge.
+COLDER = ((-20.0, 4.0), (-10.0, 2.5), (0.0, 1.8), (10.0, 1.3), (25.0, 1.0), (60.0, 0.9))
+EMPTIER = ((0.0, 2.0), (0.1, 1.5), (0.2, 1.1), (0.5, 1.0), (1.0, 1.0))
+# How finely the charge is stepped for the time that it lasts.
+_STEPS = 2001
+
+Points = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Cells with a resistance.
+
+    Parameters
+    ----------
+    ohm : float
+        Of one cell with what stands parallel to it, Ω, half full at 25 °C, 0 to 10: of its data sheet, for
+        direct current.
+    pack : Pack
+        How many, their capacity, and their lowest voltage; of the capacity usable_share is there (age).
+    open_v : tuple
+        (share of charge, V at no load) in rising order of both, from 0 to 1, straight between.
+    """
+
+    ohm: float
+    pack: Pack = field(default_factory=Pack)
+    open_v: Points = OPEN_V
+
+    def __post_init__(self) -> None:
+        check_range("ohm", self.ohm, 0.0, 10.0, unit="ohm")
+        charge, volts = np.array(self.open_v).T
+        rising = np.all(np.diff(charge) > 0) and np.all(np.diff(volts) >= 0)
+        if not (rising and charge[0] == 0 and charge[-1] == 1 and volts[0] > 0):
+            raise ParameterError("open_v", self.open_v, "(share, V) points rising from a share of 0 to 1")
+
+    def no_load_v(self, charge: float) -> float:
+        """Return the voltage in V of one cell at no load, at a share of charge 0 to 1."""
+        check_range("charge", charge, 0.0, 1.0)
+        return _between(self.open_v, charge)
+
+    def ohm_at(self, charge: float, temperature_c: float) -> float:
+        """Return the resistance in Ω of one cell at a share of charge and a temperature in °C, −20 to 60."""
+        check_range("temperature_c", temperature_c, COLDER[0][0], COLDER[-1][0], unit="°C")
+        return self.ohm * _between(COLDER, temperature_c) * _between(EMPTIER, charge)
+
+
+def cell_current_a(power_w: float, cells: Cells, charge: float, temperature_c: float = 25.0) -> float:
+    """Return the current in A out of the cells at a power in W; NaN where they cannot give it.
+
+    The smaller root of E·i − r·i² = P per cell: the one at which the voltage is the higher.
+    """
+    check_range("power_w", power_w, 0.0, unit="W")
+    share_w = power_w / cells.pack.cells
+    open_v, ohm = cells.no_load_v(charge), cells.ohm_at(charge, temperature_c)
+    left = open_v**2 - 4 * ohm * share_w
+    # 2P/(E + √…) is (E − √…)/2r without its loss of digits, and right for r = 0.
+    return 2 * share_w / (open_v + math.sqrt(left)) if left >= 0 else math.nan
+
+
+def cell_v(power_w: float, cells: Cells, charge: float, temperature_c: float = 25.0) -> float:
+    """Return the voltage in V of one cell at a power in W out of all; NaN where they cannot give it."""
+    current_a = cell_current_a(power_w, cells, charge, temperature_c)
+    return cells.no_load_v(charge) - cells.ohm_at(charge, temperature_c) * current_a
+
+
+def charge_at_the_end(peak_w: float, cells: Cells, temperature_c: float = 25.0) -> float:
+    """Return the share of charge (0..1) at which a peak power in W pulls a cell down to its lowest voltage.
+
+    0 where it never does, 1 where full cells cannot bear it.
+    """
+    from scipy.optimize import brentq
+
+    def spare_v(charge: float) -> float:
+        volts = cell_v(peak_w, cells, charge, temperature_c)
+        # Cells that cannot give the power at all are further below than any that can.
+        return -cells.pack.empty_cell_v if math.isnan(volts) else volts - cells.pack.empty_cell_v
+
+    if spare_v(0.0) >= 0:
+        return 0.0
+    if spare_v(1.0) <= 0:
+        return 1.0
+    return float(brentq(spare_v, 0.0, 1.0, xtol=1e-9))
+
+
+def hours_until_the_end(mean_w: float, peak_w: float, cells: Cells, temperature_c: float = 25.0) -> float:
+    """Return how many hours full cells give a mean power in W until its peak pulls them down too far.
+
+    Parameters
+    ----------
+    mean_w, peak_w : float
+        Out of the pack, W, above 0; the peak no less than the mean.
+    cells : Cells
+        What gives it.
+    temperature_c : float
+        Of the cells, −20 to 60 °C.
+
+    Returns
+    -------
+    float
+        h; 0 where full cells cannot bear the peak.
+
+    Examples
+    --------
+    >>> from envlab.light.power.cells import Cells, hours_until_the_end
+    >>> round(hours_until_the_end(5.0, 15.0, Cells(0.05)), 1)
+    3.4
+    """
+    check_positive("mean_w", mean_w, unit="W")
+    check_range("peak_w", peak_w, mean_w, unit="W")
+    end = charge_at_the_end(peak_w, cells, temperature_c)
+    if end >= 1:
+        return 0.0
+    charges = np.linspace(end, 1.0, _STEPS)
+    per_ampere = np.array([1 / cell_current_a(mean_w, cells, float(q), temperature_c) for q in charges])
+    return float(np.trapezoid(per_ampere, charges)) * cells.pack.capacity_ah * cells.pack.usable_share
+
+
+def _between(points: Points, at: float) -> float:
+    where, value = zip(*points, strict=True)
+    return float(np.interp(at, np.array(where), np.array(value)))

@@ -1,0 +1,97 @@
+"""Every benchmark runs, and what the suite says of two records follows from their numbers."""
+
+from __future__ import annotations
+
+import copy
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+# As little as shows that it runs; bench_audition has a step of its own in CI, bench_start another.
+SMALL = {
+    "bench_chain.py": "--repeats 1",
+    "bench_diode.py": "--repeats 1 --seconds 0.3",
+    "bench_half_waves.py": "--repeats 1 --seconds 0.3",
+    "bench_streamed.py": "--short 4 --long 8 --compare 4 --candidates 64",
+    "bench_sweep.py": "--repeats 1 --seconds 0.3 --song 2",
+    "bench_tolerance.py": "--boards 16 --exact 2",
+}
+
+
+def record(**medians: float) -> dict:
+    """A record with these medians, their quartiles 1 % beside them."""
+    rows = [
+        {"kind": "bank", "name": name, "lower": 0.99 * at, "median": at, "upper": 1.01 * at}
+        for name, at in medians.items()
+    ]
+    return {"short": True, "machine": {"processor": "made up", "cores": 2}, "ratios": rows}
+
+
+@pytest.fixture(scope="module")
+def suite():
+    sys.path.insert(0, str(HERE))
+    try:
+        import suite as found
+    finally:
+        sys.path.remove(str(HERE))
+    return found
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", SMALL)
+def test_runs(name):
+    done = subprocess.run(
+        [sys.executable, HERE / name, *SMALL[name].split()], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert len(done.stdout.splitlines()) >= 3
+
+
+def test_what_grew_is_said_and_counted(suite):
+    lines, slower = suite.comparison(record(one=1.0, other=2.0), record(one=1.3, other=2.0), 0.15)
+    assert slower == 1
+    assert [line.endswith("SLOWER") for line in lines] == [True, False]
+    assert "+30%" in lines[0]
+
+
+def test_a_change_within_the_band_is_none(suite):
+    assert suite.comparison(record(one=1.0), record(one=1.14), 0.15)[1] == 0
+
+
+def test_a_change_within_the_scatter_is_none(suite):
+    after = record(one=1.3)
+    after["ratios"][0]["lower"] = 0.9
+    assert suite.comparison(record(one=1.0), after, 0.15)[1] == 0
+
+
+def test_two_processors_are_not_judged(suite):
+    after = copy.deepcopy(record(one=9.0))
+    after["machine"]["processor"] = "another"
+    lines, slower = suite.comparison(record(one=1.0), after, 0.15)
+    assert slower == 0
+    assert "nothing is judged" in lines[-1]
+
+
+def test_what_only_one_record_has_is_said(suite):
+    lines, _ = suite.comparison(record(one=1.0), record(one=1.0, more=1.0), 0.15)
+    assert [line for line in lines if "in one of them only" in line and "more" in line]
+
+
+def test_a_gate_is_twice_the_kept_median(suite):
+    kept = record(one=1.0, two=1.0)["ratios"]
+    over = suite.beyond_gates(record(one=1.99, two=2.01, new=1.0)["ratios"], kept)
+    assert over == ["bank, two: 2.01, gate 2.00", "bank, new: not in suite_short.json"]
+
+
+def test_no_number_is_no_pass(suite):
+    assert suite.beyond_gates(record(one=float("nan"))["ratios"], record(one=1.0)["ratios"]) != []
+
+
+def test_the_kept_record_says_of_which_machine_and_has_published_music(suite):
+    kept = json.loads(suite.KEPT.read_text("utf-8"))
+    assert kept["short"] and kept["machine"]["processor"] and kept["machine"]["versions"]["numba"]
+    assert sum(row["name"].startswith("published ") for row in kept["ratios"]) == suite.EXCERPTS

@@ -1,0 +1,100 @@
+"""The verb feedback: what it says of a good and of a bad wiring, and values that it refuses in one line."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+import envlab.cli
+
+
+def run(*words: str) -> Result:
+    return CliRunner().invoke(envlab.cli.main, ["feedback", *words])
+
+
+def unwrapped(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_the_demo_as_usually_wired():
+    done = run()
+    assert done.exit_code == 0, done.output
+    assert "under the 0.5 that is asked" in unwrapped(done.output)
+    assert "50 mΩ of shared rail" in unwrapped(done.output)
+    assert "With " not in done.output
+
+
+def test_a_shared_ground_is_named_with_what_would_do():
+    done = run("--ground-ohm", "20m")
+    said = unwrapped(done.output)
+    assert "1 keeps itself alight" in said
+    assert "shared ground: 20 mΩ" in said
+    assert "100 % of the frames are lit by the lights' own current" in said
+    assert "With at most 1.4 mΩ of shared ground: 0." in said
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--ground-ohm", "much"), "'much' is not"),
+        (("--ground-ohm", "20"), "ground_ohm is 20.0; it must be from 0 to 1 ohm"),
+        (("--pwm-hz", "1"), "pwm_hz is 1.0; it must be from 10 to 100000 Hz"),
+    ],
+)
+def test_refused_in_one_line(words, said):
+    done = run(*words)
+    assert done.exit_code in (1, 2)
+    assert said in done.output
+    assert "Traceback" not in done.output
+
+
+def supply(*words: str) -> Result:
+    return CliRunner().invoke(envlab.cli.main, ["supply", *words])
+
+
+def test_pulses_of_the_demo_are_more_than_its_converter_gives():
+    said = unwrapped(supply().output)
+    assert "take 10.8 A for 0.69 ms" in said
+    assert "the rail falls by at least 2.4 V; asked is at most 0.25 V" in said
+    assert "It would do: pixels whose PWM has 4 kHz or more." in said
+
+
+def test_fast_pixels_are_carried():
+    said = unwrapped(supply("--pwm-hz", "19200").output)
+    assert "the rail falls by at least 0.051 V; asked is at most 0.25 V" in said
+    assert "It would do" not in said
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--phases", "0"), "phases is 0"),
+        (("--pwm-hz", "1"), "pwm_hz is 1.0; it must be from 10 to"),
+        (("--bulk-farad", "0"), "bulk_farad is 0.0"),
+    ],
+)
+def test_supply_refuses_in_one_line(words, said):
+    done = supply(*words)
+    assert done.exit_code == 1
+    assert said in done.output
+    assert len(done.output.strip().splitlines()) == 1
+
+
+def test_hours_need_the_resistance_of_a_cell():
+    done = supply("--capacity-ah", "3")
+    assert done.exit_code == 1
+    assert "cell_ohm is None; it must be stated where hours are asked" in done.output
+
+
+def test_a_pack_of_cells_is_followed_to_its_end(tmp_path):
+    import soundfile
+
+    time_s = np.arange(32_000) / 16_000
+    pulse = 0.5 * np.sin(2 * np.pi * 180 * time_s) * np.exp(-(time_s % 0.5) / 0.1)
+    soundfile.write(tmp_path / "pulse.wav", pulse, 16_000)
+    (tmp_path / "mine.toml").write_text('[[clips]]\nfile = "pulse.wav"\nlevels_db_spl = [100]\n', "utf-8")
+    said = unwrapped(supply(str(tmp_path / "mine.toml"), "--cell-ohm", "40m", "--temperature-c", "5").output)
+    # Halfway between 1.8 times at 0 °C and 1.3 times at 10 °C.
+    assert "2 cells of 3 Ah and 40 mΩ each, 62 mΩ at 5 °C:" in said
+    assert "the board stops" in said
