@@ -27,9 +27,17 @@ class Expected:
     spread: FloatArray
 
     def rows(self, names: Sequence[str]) -> tuple[FloatArray, FloatArray]:
-        """Return (rows, middle), shapes (rows, names) and (rows,): rows @ vector − middle has the variance 1.
+        """Return (rows, middle): of boards as expected, rows @ vector − middle has variance 1.
 
-        names: of the vector; of those not expected nothing is said.
+        Parameters
+        ----------
+        names : sequence of str
+            Of the vector's numbers; of those not expected nothing is said.
+
+        Returns
+        -------
+        tuple of ndarray
+            Shape (rows, names), per unit of each number (logarithms, V, counts); shape (rows,).
         """
         told = [name for name in names if name in self.names]
         places = [self.names.index(name) for name in told]
