@@ -20,7 +20,7 @@ from envlab.analog.noise import noise_streams
 from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.ideal import Rectifier
-from envlab.analog.rectifiers.pumps import PumpRectifier
+from envlab.analog.rectifiers.pumps import Bridge, PumpRectifier
 from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.analog.tones.answer import answer_to_tone, steady_ratio
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
@@ -223,7 +223,7 @@ class Chain(WorksOut):
         return (*found, *circuit_warnings(circuit_of(self)), *self._amplifier_warnings())
 
     def _amplifier_warnings(self) -> tuple[str, ...]:
-        if not isinstance(self.rectifier, ActiveRectifier):
+        if not isinstance(self.rectifier, (ActiveRectifier, Bridge)):
             return ()
         asked = self.brightness
         levels = (asked.floor_db_spl, asked.ceiling_db_spl)
@@ -309,9 +309,9 @@ class Chain(WorksOut):
         counts = [self.counts_at(level) for level in SIMULATED_DB_SPL]
         rising = [i for i, some in enumerate(counts) if some > max(1e-12, *counts[:i], 0.0)]
         levels = tuple(SIMULATED_DB_SPL[i] for i in rising)
-        return SimulatedScale(
-            self.counts_at(REFERENCE_DB_SPL), REFERENCE_DB_SPL, levels, tuple(counts[i] for i in rising)
-        )
+        reference, above = self.counts_at(REFERENCE_DB_SPL), tuple(counts[i] for i in rising)
+        swallowed_lsb = self.adc_as_built.swallowed_lsb(self.quiescent_v)
+        return SimulatedScale(reference, REFERENCE_DB_SPL, levels, above, swallowed_lsb)
 
     def count_map(self) -> CountMap:
         """Return floor and ceiling in counts for this board.

@@ -27,6 +27,7 @@ from envlab.analog.band_filter import (
     SecondLowPass,
 )
 from envlab.analog.detector import AverageDetector, PeakDetector
+from envlab.analog.diodes.diode import DIODE_CLASSES
 from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.microphone import Microphone
@@ -103,6 +104,11 @@ STAGES: dict[str, type | dict[str, type]] = {
     "firmware": FirmwareSettings,
 }
 CHOSEN_BY = {"rectifier": "topology"}
+# What a topology says of a key that is left out.
+IMPLIED: Mapping[str, Mapping[str, str]] = {
+    "passive_half_wave": {"kind": "half"},
+    "passive_full_wave": {"kind": "full"},
+}
 # Keys that name one part on the board: such a value must be one that can be bought.
 BOUGHT: dict[str, tuple[str, ...]] = {}
 for _section, _kinds in STAGES.items():
@@ -246,7 +252,12 @@ def stage_of(
         if not isinstance(kind, str) or kind not in stage:
             raise FileError(f"{where} {chosen} is {kind!r}; it must be one of {', '.join(stage)}")
         known = vars(default) if type(default) is stage[kind] else {}
-        made: Any = build(stage[kind], {**known, **fields_of(values, stage[kind], where)}, where)
+        implied = {} if stated is None else IMPLIED.get(kind, {})
+        if implied and values.get("diode", "none") == "none":
+            raise FileError(
+                f"{where} diode is 'none'; it must be one of {', '.join(DIODE_CLASSES)} for {kind}"
+            )
+        made: Any = build(stage[kind], {**known, **implied, **fields_of(values, stage[kind], where)}, where)
         if stated is not None and kind_of(made, stage) != stated:
             raise FileError(
                 f"{where} {chosen} is {stated!r}; with these values it must be {kind_of(made, stage)!r}"

@@ -17,7 +17,7 @@ from envlab.analog.preamps.preamp import Preamp, amplify, input_noise_v
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease, OnePole, follow
-from envlab.errors import ParameterError
+from envlab.errors import EnvlabWarning, ParameterError
 from envlab.light.curve import BrightnessMap
 from envlab.light.pixels import Pixels, Supply
 from envlab.sound.interpolate import internal_rate_hz, interpolate
@@ -150,11 +150,18 @@ def test_silence_reads_the_rest_and_shows_nothing():
 
 
 def test_a_detector_that_rests_a_hair_below_ground_reads_0():
-    # A passive diode's reverse current leaves some 1e-14 V there. A converter reads no less than 0.
+    # A passive diode's reverse current leaves some 1e-14 V there. A converter reads no less than 0; behind a
+    # buffer whose output ends at 15 mV, 4.65 LSB, no less than 4.
     chain = Chain(rectifier=Rectifier("half", diode="schottky"), preamp=Preamp(input_offset_v=-1e-9))
     assert chain.quiescent_v < 0
-    assert chain.quiescent_counts == 0
-    assert set(chain.run(Recording(np.zeros(4800), 48e3)).envelope_counts) == {0}
+    assert replace(chain, adc=Adc(buffered="no")).quiescent_counts == 0
+    assert chain.quiescent_counts == 4
+    with pytest.warns(EnvlabWarning, match="no nearer to ground than 15 mV"):
+        result = chain.run(Recording(np.zeros(4800), 48e3))
+    assert set(result.adc_counts) == {4}
+    assert set(result.envelope_counts) == {0}
+    straight = replace(chain, adc=Adc(buffered="no")).run(Recording(np.zeros(4800), 48e3))
+    assert set(straight.adc_counts) == set(straight.envelope_counts) == {0}
 
 
 def test_rest_moves_every_voltage_behind_the_rectifier_and_not_the_envelope():

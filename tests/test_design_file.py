@@ -366,3 +366,18 @@ def test_written_design_is_plain_toml():
     stages = "microphone preamp band_filter rectifier detector hold_capacitor adc follower brightness"
     assert list(document) == [*stages.split(), "pixels", "supply", "firmware", "frames"]
     assert math.isclose(document["adc"]["reference_v"], 3.3)
+
+
+@pytest.mark.parametrize(("topology", "kind"), [("passive_half_wave", "half"), ("passive_full_wave", "full")])
+def test_a_passive_topology_by_its_name_needs_a_diode_and_no_more(read, topology, kind):
+    chain = read(f'[rectifier]\ntopology = "{topology}"\ndiode = "schottky"\n')
+    assert chain.rectifier == Rectifier(kind, diode="schottky")
+    with pytest.raises(
+        FileError, match=r"\[rectifier\] diode is 'none'; it must be one of silicon, schottky"
+    ):
+        read(f'[rectifier]\ntopology = "{topology}"\n')
+    other = "full" if kind == "half" else "half"
+    with pytest.raises(
+        FileError, match=f"topology is '{topology}'; with these values it must be 'passive_{other}"
+    ):
+        read(f'[rectifier]\ntopology = "{topology}"\ndiode = "schottky"\nkind = "{other}"\n')

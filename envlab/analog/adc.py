@@ -12,11 +12,9 @@ from envlab.analog.stage import part, varies
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.units import FloatArray, IntArray
 
-# Behind these the buffer is taken as ideal until its lowest output is stated.
-_IDEAL_BUFFER = ("ideal", "passive_half_wave", "passive_full_wave")
 # Of an amplifier that goes from rail to rail, above ground, while it hardly gives current: typical, from
 # memory, as the rest of its class in analog/amplifier.py.
-BUFFER_LOW_V = AMPLIFIER_CLASSES["rail_to_rail"].output_low_v
+_BUFFER_LOW_V = AMPLIFIER_CLASSES["rail_to_rail"].output_low_v
 
 
 @dataclass(frozen=True)
@@ -59,9 +57,8 @@ class Adc:
         hold capacitor; or "no".
     buffer_low_v : float or None
         How near to ground that amplifier's output comes, V, 0 to 1: no reading is lower. None: 15 mV, which
-        is usual of one that goes from rail to rail and hardly gives current (typical, from memory). Behind an
-        ideal rectifier, which no parts make, and behind a single passive diode None is 0: state there what
-        the amplifier's data sheet has.
+        is usual of one that goes from rail to rail and hardly gives current (typical, from memory); behind an
+        ideal rectifier, which no parts make, 0.
     pin_limit_v : float or None
         Most that the pin bears, V; None: reference_v + 0.3 V (common practice, no source).
 
@@ -144,12 +141,12 @@ class Adc:
         Parameters
         ----------
         topology : str
-            Of the rectifier, as a design file calls it. Behind an "ideal" one and behind a single passive
-            diode the buffer is ideal too, unless buffer_low_v is stated.
+            Of the rectifier, as a design file calls it. Behind an "ideal" one the buffer is ideal too, unless
+            buffer_low_v is stated.
         """
-        if self.buffered == "no" or self.buffer_low_v is not None or topology in _IDEAL_BUFFER:
+        if self.buffered == "no" or self.buffer_low_v is not None or topology == "ideal":
             return self
-        return replace(self, buffer_low_v=BUFFER_LOW_V)
+        return replace(self, buffer_low_v=_BUFFER_LOW_V)
 
     @property
     def lowest_pin_v(self) -> float:

@@ -99,11 +99,11 @@ def _adc_warnings(adc: Adc) -> list[str]:
 
 def _dead_zone_warnings(adc: Adc, quiescent_v: float) -> list[str]:
     lost_v = adc.dead_low_v - quiescent_v
-    if lost_v < adc.lsb_v:
+    if lost_v < adc.lsb_v or adc.lowest_pin_v >= adc.dead_low_v:
         return []
     return [
         f"The ADC reads 0 up to {1e3 * adc.dead_low_v:.3g} mV and the detector rests at"
-        f" {1e3 * quiescent_v:.3g} mV: the first {1e3 * lost_v:.3g} mV of every sound are lost. Lift"
+        f" {_millivolts(quiescent_v)} mV: the first {1e3 * lost_v:.3g} mV of every sound are lost. Lift"
         " reference_node_v above the dead zone, or state a floor that lies above it."
     ]
 
@@ -114,10 +114,15 @@ def _buffer_warnings(adc: Adc, quiescent_v: float) -> list[str]:
         return []
     return [
         f"The buffer before the ADC comes no nearer to ground than {1e3 * adc.lowest_pin_v:.3g} mV and the"
-        f" detector rests at {1e3 * quiescent_v:.3g} mV: the first {1e3 * lost_v:.3g} mV of every sound,"
+        f" detector rests at {_millivolts(quiescent_v)} mV: the first {1e3 * lost_v:.3g} mV of every sound,"
         f" {lost_v / adc.lsb_v:.3g} counts, are lost. Lift reference_node_v above that, state buffer_low_v of"
         ' an amplifier that comes nearer, or leave it out: buffered = "no", with what the pin takes.'
     ]
+
+
+def _millivolts(volts: float) -> str:
+    """Three digits, of which none is finer than a microvolt."""
+    return f"{round(1e3 * volts, 3) + 0.0:.3g}"
 
 
 def _most_at_pin_v(

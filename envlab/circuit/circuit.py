@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Protocol
 
-from envlab.analog.adc import BUFFER_LOW_V, Adc
+from envlab.analog.adc import Adc
 from envlab.analog.amplifier import AMPLIFIER_CLASSES
 from envlab.analog.band_filter import BandFilter
 from envlab.analog.detector import Detector
@@ -157,20 +157,21 @@ def _signal_parts(board: BoardWithParts, held: _Potentials) -> tuple[list[Compon
 def _buffer_data(adc: Adc) -> dict[str, float]:
     """Return what is asked of the amplifier before the pin, in V, A, Hz and V/s: from rail to rail.
 
+    adc: as built, with the buffer that the model reads through; behind an ideal rectifier it reaches ground.
     The model gives it no offset: the firmware learns it with its zero.
     """
-    low_v = BUFFER_LOW_V if adc.buffer_low_v is None else adc.buffer_low_v
     sheet = AMPLIFIER_CLASSES["rail_to_rail"]
-    return asdict(sheet) | {"output_low_v": low_v, "offset_v": 0.0, "offset_limit_v": sheet.offset_v}
+    ends = {"output_low_v": max(adc.lowest_pin_v, 0.0), "offset_v": 0.0, "offset_limit_v": sheet.offset_v}
+    return asdict(sheet) | ends
 
 
 def _to_pin(board: BoardWithParts) -> list[Component]:
-    adc, at = board.adc, DETECTOR
+    adc, at = board.adc_as_built, DETECTOR
     made: list[Component] = []
     if adc.buffered == "yes":
         out = "buffered" if adc.source_ohm else PIN
-        data = _buffer_data(adc)
         role = "keeps the pin from loading the hold capacitor"
+        data = _buffer_data(adc)
         made.append(amplifier("U5", at, out, out, role, "adc", data, rail=front_end.SUPPLY))
         at = out
     return [*made, *fitted(adc, "adc", {"source_ohm": (at, PIN)})]

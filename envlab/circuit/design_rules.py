@@ -9,7 +9,8 @@ from collections.abc import Iterator
 
 from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.active import ActiveRectifier
-from envlab.analog.rectifiers.requirements import Requirement, requirements
+from envlab.analog.rectifiers.pumps import Bridge
+from envlab.analog.rectifiers.requirements import Requirement, inverter_requirements, requirements
 from envlab.circuit.description import Circuit, Component
 from envlab.circuit.ratings import highest_v
 from envlab.units import db, format_value
@@ -39,7 +40,7 @@ def circuit_warnings(circuit: Circuit) -> tuple[str, ...]:
 
 
 def amplifier_warnings(
-    rectifier: ActiveRectifier,
+    rectifier: ActiveRectifier | Bridge,
     preamp: Preamp,
     floor_db_spl: float,
     floor_peak_v: float,
@@ -49,7 +50,7 @@ def amplifier_warnings(
 
     Parameters
     ----------
-    rectifier : ActiveRectifier
+    rectifier : ActiveRectifier or Bridge
         The topology and its amplifiers.
     preamp : Preamp
         What drives it.
@@ -58,6 +59,12 @@ def amplifier_warnings(
     floor_peak_v, ceiling_peak_v : float
         Peaks of sines at floor and ceiling at the rectifier, V.
     """
+    most_peak_v = min(ceiling_peak_v, preamp.swing_up_v, preamp.swing_down_v)
+    if isinstance(rectifier, Bridge):
+        asked = inverter_requirements(
+            rectifier, bias_v=preamp.bias_v, supply_v=preamp.supply_v, most_peak_v=most_peak_v
+        )
+        return tuple(_inverter_sentence(one) for one in asked if not one.is_met)
     idle_v = rectifier.as_built(preamp.bias_v, preamp.supply_v).quiescent_rectified_v()
     if floor_peak_v < idle_v:
         return (_floor_sentence(floor_db_spl, floor_peak_v, idle_v),)
@@ -66,7 +73,7 @@ def amplifier_warnings(
         bias_v=preamp.bias_v,
         supply_v=preamp.supply_v,
         least_peak_v=floor_peak_v,
-        most_peak_v=min(ceiling_peak_v, preamp.swing_up_v, preamp.swing_down_v),
+        most_peak_v=most_peak_v,
     )
     return tuple(
         _requirement_sentence(one)
@@ -90,14 +97,26 @@ _TOLD = {
 }
 
 
+_NEARER = "an amplifier that comes nearer to it, less inverter_feedback_ohm, or a lower ceiling"
+_TOLD_OF_INVERTER = _TOLD | {
+    "output_low_v": ("lowest output above ground", _NEARER),
+    "output_high_v": ("highest output below the supply", _NEARER),
+    "gain_bandwidth_hz": ("gain-bandwidth", "a faster amplifier"),
+}
+
+
 def _requirement_sentence(one: Requirement) -> str:
-    name, remedy = _TOLD[one.quantity]
+    return _sentence(one, "the rectifier's amplifiers", *_TOLD[one.quantity])
+
+
+def _inverter_sentence(one: Requirement) -> str:
+    return _sentence(one, "the bridge's inverter", *_TOLD_OF_INVERTER[one.quantity])
+
+
+def _sentence(one: Requirement, whose: str, name: str, remedy: str) -> str:
     limit = "at most" if one.at_most else "at least"
     needed, offered = (_with_unit(one.quantity, value) for value in (one.needed, one.offered))
-    return (
-        f"The {name} of the rectifier's amplifiers is {offered} and must be {limit} {needed}: {one.why}: take"
-        f" {remedy}."
-    )
+    return f"The {name} of {whose} is {offered} and must be {limit} {needed}: {one.why}: take {remedy}."
 
 
 def _with_unit(quantity: str, value: float) -> str:

@@ -15,7 +15,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from envlab.circuit.description import Circuit, Component
+from envlab.analog.amplifier import AMPLIFIER_CLASSES
+from envlab.circuit.description import GROUND, Circuit, Component
 from envlab.circuit.supplies import packages, sections_of
 from envlab.units import format_value
 
@@ -25,6 +26,9 @@ RATED_V = (6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0, 100.0, 160.0, 250.0)
 RATED_W = (0.1, 0.125, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0)
 FUSE_RATED_V = 32.0
 C0G_MOST_FARAD, X7R_MOST_FARAD = 100e-9, 10e-6
+# Nearer to ground than this a part from rail to rail does not usually come: it is asked for.
+_USUAL_LOW_V = AMPLIFIER_CLASSES["rail_to_rail"].output_low_v
+_POLAR = ("electrolytic", "tantalum")
 _TIMING_STAGES = ("band_filter", "detector")
 
 
@@ -83,8 +87,24 @@ def _resistor(circuit: Circuit, part: Component) -> Rating:
 def _capacitor(circuit: Circuit, part: Component) -> Rating:
     rated_v = part.data.get("rated_v") or _next(RATED_V, MARGIN * highest_v(circuit, part))
     made_of = part.data.get("dielectric") or dielectric(part)
-    polar = ", + at the higher voltage" if made_of in ("electrolytic", "tantalum") else ""
+    polar = ", + at the higher voltage" if made_of in _POLAR else ""
     return Rating(f"{made_of}, {rated_v:g} V{polar}", made_of, rated_v)
+
+
+def plus_pin(circuit: Circuit, part: Component) -> str:
+    """Return the pin at which a capacitor's + is soldered; "" if it has none, or both ends stand alike.
+
+    The hold capacitor's is at the detector, which never lies below its reference node. On one supply nothing
+    that a capacitor leads to ground lies below it.
+    """
+    if part.kind != "capacitor" or (part.data.get("dielectric") or dielectric(part)) not in _POLAR:
+        return ""
+    (one, two), (one_v, two_v) = part.pins, [circuit.node(node).quiescent_v for node in part.nodes]
+    if part.stage == "detector" or part.nodes[1] == GROUND:
+        return one[0]
+    if one_v is None or two_v is None or one_v == two_v:
+        return ""
+    return one[0] if one_v > two_v else two[0]
 
 
 def dielectric(part: Component) -> str:
@@ -122,6 +142,8 @@ def _asked_of_amplifier(part: Component) -> list[str]:
     inside = max(data.get("input_low_v", least), data.get("input_high_v", least)) <= 0
     if near:
         asked = ["rail-to-rail in and out" if inside else "rail-to-rail out"]
+        if low_v < _USUAL_LOW_V:
+            asked.append(f"output to {1e3 * low_v:g} mV from ground")
     else:
         asked = [f"output to {low_v:g} V from ground and {high_v:g} V from the supply"]
         if "input_low_v" in data:
@@ -183,11 +205,20 @@ def _fuse(circuit: Circuit, part: Component) -> Rating:
 def _controller(circuit: Circuit, part: Component) -> Rating:
     data = part.data
     rate, reference = _quantity(data["rate_hz"], "Hz"), f"reference {data['reference_v']:g} V"
-    words = f"module with ADC of {data['bits']} bit, {rate}, {reference}"
+    words = f"module with ADC of {data['bits']} bit, {rate}, {reference}{_of_readings(data)}"
     if "regulated" in dict(part.pins):
         volts = circuit.node(part.node_at("regulated")).highest_v
         words += f", own regulator of {volts:g} V that feeds the analog part"
     return Rating(words)
+
+
+def _of_readings(data: Mapping[str, Any]) -> str:
+    """How far the readings may be off by themselves, of what the design knows."""
+    words = f", noise ≤ {data['noise_lsb']:g} LSB" if data["noise_lsb"] else ""
+    low_v, high_v = data["dead_low_v"], data["reference_v"] - data["dead_high_v"]
+    if data["dead_low_v"] or data["dead_high_v"]:
+        words += f", that tells {low_v:g} to {high_v:g} V apart"
+    return words
 
 
 def _pixel(circuit: Circuit, part: Component) -> Rating:

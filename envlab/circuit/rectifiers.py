@@ -65,6 +65,14 @@ class Surrounded:
             self.diode(diode_number, out, OUT, "keeps the amplifier from emptying the hold capacitor"),
         ]
 
+    def last(self, drive: str) -> str:
+        """Return what the amplifier before the blocking one makes: "rectified" if that one is left out."""
+        return drive if self.rectifier.blocking == "super_diode" else OUT
+
+    def blocked(self, number: int, drive: str, diode_number: int) -> list[Component]:
+        """Return the super-diode behind an amplifier that would take back; [] if it is left out."""
+        return self.super_diode(number, drive, diode_number) if self.last(drive) == drive else []
+
     def difference(self, number: int, plus: str, minus: str, out: str, first: int) -> list[Component]:
         """Return a difference stage: N + g·(plus − minus), four resistors from R{first} on."""
         at = f"rectifier_{chr(ord('a') + number)}"
@@ -101,25 +109,25 @@ def _absolute_value(at: Surrounded) -> list[Component]:
         at.diode(2, HALF, out, "lets one half wave through"),
         *at.network({"R22": (at.before, sum_minus), "R23": (HALF, sum_minus), "R24": (sum_minus, FOLDED)}),
         at.amplifier(1, BIAS, sum_minus, FOLDED),
-        *at.difference(2, FOLDED, BIAS, SHIFTED, 25),
-        *at.super_diode(3, SHIFTED, 3),
+        *at.difference(2, FOLDED, BIAS, at.last(SHIFTED), 25),
+        *at.blocked(3, SHIFTED, 3),
     ]
 
 
 def _diodeless(at: Surrounded) -> list[Component]:
-    plus, minus, half = "rectifier_a_plus", "rectifier_b_minus", HALF
+    plus, minus, half, folded = "rectifier_a_plus", "rectifier_b_minus", HALF, at.last(FOLDED)
     joints = {
         "C10": (at.before, COUPLED),
         "R15": (COUPLED, at.node),
         "R20": (COUPLED, plus),
         "R21": (COUPLED, minus),
-        "R22": (minus, FOLDED),
+        "R22": (minus, folded),
     }
     return [
         *at.network(joints),
         at.amplifier(0, plus, half, half),
-        at.amplifier(1, half, minus, FOLDED),
-        *at.super_diode(2, FOLDED, 1),
+        at.amplifier(1, half, minus, folded),
+        *at.blocked(2, FOLDED, 1),
     ]
 
 

@@ -205,7 +205,8 @@ def controller_and_pixels(
     reads = {
         "bits": adc.bits, "reference_v": adc.reference_v, "rate_hz": adc.rate_hz, "leakage_a": adc.leakage_a,
         "sampling_ohm": adc.sampling_ohm, "sampling_farad": adc.sampling_farad, "sampling_s": adc.sampling_s,
-        "pin_bears_v": adc.pin_bears_v,
+        "pin_bears_v": adc.pin_bears_v, "noise_lsb": adc.noise_lsb,
+        "dead_low_v": adc.dead_low_v, "dead_high_v": adc.dead_high_v,
     }  # fmt: skip
     names = ["" if pixels.data_lines == 1 else str(line + 1) for line in range(pixels.data_lines)]
     pins = [

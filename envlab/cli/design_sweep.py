@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -90,18 +91,18 @@ def design(
     with progress() as report:
         note_recorders(specification.clips)
         table = sweep(specification, progress=report)
-        report("Choosing", 1.0)
+        report("Choosing", math.nan)
         choice = robust_choice(choose(table, specification), specification, progress=report)
         boards = boards_of_choice(specification, choice, report)
         judgement = judge_exported(
             specification, choice.chain, progress=lambda share: report("Playing the firmware", share)
         )
         status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
-        report("Drawing the report", 1.0)
+        report("Drawing the report", math.nan)
         page = report_html(specification, choice, boards, judgement)
         files = result_files(specification, choice, folder, page, with_table=choice.flash_safe and not status)
         write_folder(folder, files, replaces=RESULTS)
-        report("Printing the PDF", 1.0)
+        report("Printing the PDF", math.nan)
         printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
     for line in (*choice.words, *(texts(of_kind(boards.sentences, *IN_SHORT)) if boards else ())):
         say(line)

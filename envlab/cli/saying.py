@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import shutil
 from collections.abc import Callable, Iterator
@@ -65,7 +66,11 @@ def _wrapped(text: str) -> str:
 
 @contextmanager
 def progress() -> Iterator[Callable[[str, float], None]]:
-    """A progress line with time left, on a terminal, gone when all is done; elsewhere nothing moves."""
+    """A progress line with time left, on a terminal, gone when all is done; elsewhere nothing moves.
+
+    What it yields takes what is being done and the share of it that is done, 0 to 1, or NaN where nobody
+    knows. A share that falls begins something new, whose time left does not lean on what went before.
+    """
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
@@ -73,9 +78,16 @@ def progress() -> Iterator[Callable[[str, float], None]]:
     console.quiet = is_quiet() or not console.is_terminal
     columns = (TextColumn("{task.description:<24.24}"), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True) as bar:
-        task = bar.add_task("Compiling", total=1.0)
+        task = bar.add_task("Compiling", total=1.0, start=False)
+        last = math.nan
 
         def report(what: str, share: float) -> None:
-            bar.update(task, description=what, completed=share)
+            nonlocal last
+            if math.isnan(share):
+                bar.reset(task, start=False, description=what)
+            elif not share >= last:
+                bar.reset(task, description=what)
+            bar.update(task, description=what, completed=0.0 if math.isnan(share) else share)
+            last = share
 
         yield report

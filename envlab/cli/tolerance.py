@@ -133,5 +133,7 @@ def boards_of_choice(
         specification.tolerance, boards=min(most, DESIGN_BOARDS, specification.tolerance.boards)
     )
     ranked = choice.ranking.specification(specification)
-    result = many_boards(ranked, chain=choice.chain, tolerances=tolerances, progress=report)
+    finals = {} if choice.boards is None else choice.boards.finals
+    heard = finals[choice.number].heard if choice.number in finals else None
+    result = many_boards(ranked, chain=choice.chain, tolerances=tolerances, heard=heard, progress=report)
     return replace(result, sentences=(*eased_words(choice.ranking.replaced), *result.sentences))

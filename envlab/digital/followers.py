@@ -220,6 +220,28 @@ def readings_of_window(follower: Follower, rate_hz: float) -> int:
     return 1
 
 
+def steps_a_count(follower: Follower, rate_hz: float) -> int | None:
+    """Return into how many equal steps a follower divides whole counts; None: into no whole number of them.
+
+    What it gives is then a whole number of such steps, divided by them.
+
+    Parameters
+    ----------
+    follower
+        Any follower.
+    rate_hz
+        Of the readings, above 0 Hz.
+
+    Examples
+    --------
+    >>> [steps_a_count(one, 1000.0) for one in (PassThrough(), MovingMean(0.01), OnePole(0.1))]
+    [1, 10, None]
+    """
+    if isinstance(follower, PassThrough | MovingMaximum):
+        return 1
+    return readings_of_window(follower, rate_hz) if isinstance(follower, MovingMean) else None
+
+
 def _periods(time_s: float, rate_hz: float, at_least: int = 0) -> int:
     return max(at_least, round(time_s * rate_hz))
 

@@ -11,7 +11,7 @@ from envlab.analog.adc import instant_count
 from envlab.digital.followers import Follower, PassThrough, follow
 from envlab.engine.board import Board
 from envlab.engine.play import Reader, play
-from envlab.engine.reading_schedule import Wanted, every_reading, wanted
+from envlab.engine.reading_schedule import Named, Wanted, every_reading, wanted
 from envlab.sound.stream import Sound
 from envlab.units import FloatArray, IntArray
 
@@ -53,6 +53,24 @@ def way_to(
     if all(isinstance(chain.follower, PassThrough) for chain in chains):
         return wanted(reading_index), AsRead
     return every_reading(instant_count(sound.duration_s, chains[0].adc.rate_hz)), Followed
+
+
+class FollowedReadings:
+    """Follows every reading of some chains with one follower, and gives those that are asked for."""
+
+    def __init__(self, follower: Follower, rate_hz: float, asked: Wanted) -> None:
+        """rate_hz: of the readings. asked: which of them."""
+        self._follower, self._rate_hz = follower, rate_hz
+        self._asked, self._done = Named(asked), 0
+        self._state: FloatArray | None = None
+
+    def after(self, counts: NDArray[np.int32]) -> FloatArray:
+        """Return (chains, asked) envelope counts of the next readings, counts (chains, readings)."""
+        followed, self._state = follow(
+            counts.astype(np.float64), self._follower, rate_hz=self._rate_hz, state=self._state
+        )
+        first, self._done = self._done, self._done + counts.shape[1]
+        return followed[:, self._asked.before(self._done) - first]
 
 
 class AsRead:

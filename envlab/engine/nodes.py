@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from envlab.analog.adc import instant_count, read_between
 from envlab.analog.envelope import hold_rectified, offered_v
@@ -117,6 +118,32 @@ def node_blocks(board: Board, told: Iterator[Wave], rate_hz: float) -> Iterator[
 
 
 @dataclass(frozen=True, eq=False)
+class ReadBlock:
+    """nodes: of one block. held_v, adc_counts: shape (readings,), what is held and read at its readings."""
+
+    nodes: NodeBlock
+    held_v: FloatArray
+    adc_counts: NDArray[np.int32]
+
+
+def read_blocks(board: Board, sound: Sound, noise: NoiseStreams | None = None) -> Iterator[ReadBlock]:
+    """Yield a board's nodes and readings on a sound, block by block; all readings of the sound are there."""
+    rate_hz = internal_rate_hz(sound.sample_rate_hz)
+    due = Due(
+        every_reading(instant_count(sound.duration_s, board.adc.rate_hz)),
+        board.adc,
+        round(sound.duration_s * rate_hz),
+        rate_hz,
+        None if noise is None else noise.adc,
+    )
+    quantiser = Quantiser([board], [board]).without_zero()
+    for block in node_blocks(board, waves(sound, board, noise), rate_hz):
+        at = due.before(block.start, block.start + block.held_v.size)
+        held_v = read_between(block.before_v, block.held_v, at.upper, at.fraction)
+        yield ReadBlock(block, held_v, quantiser.counts(held_v[np.newaxis], at.noise_lsb)[0])
+
+
+@dataclass(frozen=True, eq=False)
 class Played:
     """One board's readings on a sound.
 
@@ -141,22 +168,12 @@ class Player:
 
     def blocks(self) -> Iterator[NodeBlock]:
         """Yield the analog nodes, in pieces; to be gone through once, to the end."""
-        due = Due(
-            every_reading(self.readings),
-            self._board.adc,
-            self.samples,
-            self.rate_hz,
-            None if self._noise is None else self._noise.adc,
-        )
-        quantiser = Quantiser([self._board], [self._board]).without_zero()
         done = 0
-        for block in node_blocks(self._board, waves(self._sound, self._board, self._noise), self.rate_hz):
-            at = due.before(block.start, block.start + block.held_v.size)
-            some = slice(done, done + at.upper.size)
-            self._held_v[some] = read_between(block.before_v, block.held_v, at.upper, at.fraction)
-            self._counts[some] = quantiser.counts(self._held_v[np.newaxis, some], at.noise_lsb)[0]
+        for read in read_blocks(self._board, self._sound, self._noise):
+            some = slice(done, done + read.adc_counts.size)
+            self._held_v[some], self._counts[some] = read.held_v, read.adc_counts
             done = some.stop
-            yield block
+            yield read.nodes
 
     def played(self) -> Played:
         """Return readings and light, once all blocks have gone by."""

@@ -41,6 +41,24 @@ def frame_readings(board: Board, frames: int) -> Wanted:
     return Wanted(frames, lambda first, last: board.reading_of_frame(last, first))
 
 
+class Named:
+    """Hands out the names of wanted readings as the readings come by; few are known ahead."""
+
+    def __init__(self, readings: Wanted) -> None:
+        self._readings, self._named = readings, 0
+        self._index: IntArray = np.empty(0, dtype=np.int64)
+
+    def before(self, reading: int) -> IntArray:
+        """Return the indices, rising, of those before a reading that were not handed out yet."""
+        while self._named < self._readings.count and not (self._index.size and self._index[-1] >= reading):
+            last = min(self._named + _AT_ONCE, self._readings.count)
+            more = np.asarray(self._readings.names(self._named, last))
+            self._index, self._named = np.concatenate((self._index, more)), last
+        due = int(np.searchsorted(self._index, reading))
+        named, self._index = self._index[:due], self._index[due:]
+        return named
+
+
 @dataclass(frozen=True, eq=False)
 class Block:
     """Readings of one block: upper counted from its first sample, fraction (see stamps_of), noise in LSB."""

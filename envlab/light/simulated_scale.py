@@ -9,17 +9,21 @@ import numpy as np
 
 from envlab.errors import ParameterError
 from envlab.light.curve import LevelScale
+from envlab.units import FloatArray
 
 
 @dataclass(frozen=True)
 class SimulatedScale(LevelScale):
     """levels_db_spl: rising. simulated_counts: above quiescent, above 0, rising, one a level.
 
-    Between two levels the logarithm of the counts is straight; outside it goes on as at the end.
+    swallowed_lsb: what a dead zone or the pin's buffer takes off every rise above quiescent, LSB, 0 or more.
+    Between two levels the logarithm of the counts with what was swallowed is straight; outside it goes on as
+    at the end, down to no count.
     """
 
     levels_db_spl: tuple[float, ...] = ()
     simulated_counts: tuple[float, ...] = ()
+    swallowed_lsb: float = 0.0
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -31,13 +35,18 @@ class SimulatedScale(LevelScale):
 
     def counts(self, level_db_spl: float) -> float:
         """Return the counts above quiescent of a level in dB SPL."""
-        return math.exp(_along(level_db_spl, self.levels_db_spl, np.log(self.simulated_counts)))
+        rise_lsb = math.exp(_along(level_db_spl, self.levels_db_spl, self._log_rises))
+        return max(rise_lsb - self.swallowed_lsb, 0.0)
 
     def level_db_spl(self, counts: float) -> float:
         """Return the level in dB SPL that gives these counts above quiescent (−inf for 0)."""
         if counts <= 0.0:
             return -math.inf
-        return _along(math.log(counts), np.log(self.simulated_counts), self.levels_db_spl)
+        return _along(math.log(counts + self.swallowed_lsb), self._log_rises, self.levels_db_spl)
+
+    @property
+    def _log_rises(self) -> FloatArray:
+        return np.log(np.asarray(self.simulated_counts) + self.swallowed_lsb)
 
 
 def _along(x: float, places: np.typing.ArrayLike, values: np.typing.ArrayLike) -> float:

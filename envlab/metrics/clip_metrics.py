@@ -128,8 +128,9 @@ def lightness_of_counts(chain: Chain, table: LookupTable) -> FloatArray:
     """
     from envlab.metrics import metric_kernels
 
-    codes = metric_kernels.codes_of_counts(
+    codes = metric_kernels.codes_of_steps(
         chain.adc.top_code - chain.quiescent_counts + 1,
+        1,
         table.duty_codes[np.newaxis].copy(),
         float(table.full_scale_counts),
     )[0]

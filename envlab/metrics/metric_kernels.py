@@ -34,61 +34,66 @@ def codes_of(envelope: FloatArray, codes: IntArray, full_scale: float) -> Codes:
 
 
 @compiled
-def codes_of_counts(counts: int, codes: IntArray, full_scale: float) -> Codes:
-    """Return the duty codes of 0, 1, 2 … whole counts, shape (candidates, counts).
+def codes_of_steps(steps: int, steps_a_count: int, codes: IntArray, full_scale: float) -> Codes:
+    """Return the duty codes of 0, 1, 2 … steps, so many to a count, shape (candidates, steps).
 
     codes, full_scale: as in codes_of.
     """
-    found = np.empty((codes.shape[0], counts), dtype=np.int32)
+    found = np.empty((codes.shape[0], steps), dtype=np.int32)
     for c in range(codes.shape[0]):
-        for count in range(counts):
-            found[c, count] = _code_at(float(count), codes[c], full_scale)
+        for step in range(steps):
+            found[c, step] = _code_at(step / steps_a_count, codes[c], full_scale)
     return found
 
 
 @compiled
-def tally(counts: Codes, code_of_count: Codes, seen: Codes) -> Codes:
-    """Add whole counts (candidates, frames) to how often each was seen; return the frames' duty codes.
+def tally(steps: Codes, code_of_step: Codes, table: IntArray, seen: Codes) -> Codes:
+    """Add frames' steps (candidates, frames) to how often each was seen; return the frames' duty codes.
 
-    code_of_count, seen: shape (candidates, whole counts).
+    code_of_step: shape (tables, steps). table: which of them is whose, shape (candidates,). seen: shape
+    (candidates, steps).
     """
-    codes = np.empty_like(counts)
-    for c in range(counts.shape[0]):
-        for f in range(counts.shape[1]):
-            count = counts[c, f]
-            seen[c, count] += 1
-            codes[c, f] = code_of_count[c, count]
+    codes = np.empty_like(steps)
+    for c in range(steps.shape[0]):
+        code_of = code_of_step[table[c]]
+        for f in range(steps.shape[1]):
+            step = steps[c, f]
+            seen[c, step] += 1
+            codes[c, f] = code_of[step]
     return codes
 
 
 @compiled
-def counts_at_ranks(seen: Codes, ranks: IntArray) -> Codes:
-    """Return the counts (candidates, ranks) at these ranks, rising, 0 the least; seen as in tally."""
+def steps_at_ranks(seen: Codes, ranks: IntArray) -> Codes:
+    """Return the steps (candidates, ranks) at these ranks, rising, 0 the least; seen as in tally."""
     found = np.empty((seen.shape[0], ranks.size), dtype=np.int32)
     for c in range(seen.shape[0]):
         passed, k = 0, 0
-        for count in range(seen.shape[1]):
-            passed += seen[c, count]
+        for step in range(seen.shape[1]):
+            passed += seen[c, step]
             while k < ranks.size and ranks[k] < passed:
-                found[c, k] = count
+                found[c, k] = step
                 k += 1
     return found
 
 
 @compiled
-def totals(seen: Codes, code_of_count: Codes, lit_code: int) -> tuple[IntArray, IntArray, IntArray]:
+def totals(
+    seen: Codes, code_of_step: Codes, table: IntArray, lit_code: int
+) -> tuple[IntArray, IntArray, IntArray]:
     """Return, shape (candidates,) each: the sum of the frames' codes, how many frames have lit_code or more,
-    and the largest count seen; seen and code_of_count as in tally."""
+    and the largest step seen. seen, code_of_step, table: as in tally."""
     code_sum, lit = np.zeros(seen.shape[0], dtype=np.int64), np.zeros(seen.shape[0], dtype=np.int64)
     largest = np.zeros(seen.shape[0], dtype=np.int64)
     for c in range(seen.shape[0]):
-        for count in range(seen.shape[1]):
-            often = seen[c, count]
+        code_of = code_of_step[table[c]]
+        for step in range(seen.shape[1]):
+            often = seen[c, step]
             if often:
-                code = code_of_count[c, count]
+                code = code_of[step]
                 code_sum[c] += np.int64(often) * code
                 lit[c] += often if code >= lit_code else 0
-                largest[c] = count
+                largest[c] = step
     return code_sum, lit, largest
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields
 
@@ -13,10 +13,9 @@ from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
 from envlab.engine.followed_envelopes import read_envelopes
 from envlab.engine.play import play
-from envlab.engine.reading_schedule import frame_readings
 from envlab.light.table import LookupTable
 from envlab.metrics.clip_metrics import ClipColumns, ClipMetrics, envelope_columns
-from envlab.metrics.streaming_metrics import StreamingMetrics
+from envlab.metrics.streaming_metrics import CountedFrames, counted_bytes, readings_for, steps_of
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
 from envlab.units import FloatArray, IntArray
@@ -26,6 +25,8 @@ METRICS_OF_A_CLIP = tuple(field.name for field in fields(ClipMetrics))
 # Candidates whose frames are judged at once: small enough that the memory allocator hands out what it has.
 AT_ONCE = 256
 MEMORY_BYTES = 96e6
+# Behind followers frames are kept as long as those of so many candidates fit.
+_KEPT_TOGETHER = 256
 _IDLE_RATE_HZ = 48_000.0
 _IDLE_STREAM, _CLIP_STREAM = 0, 1
 
@@ -85,8 +86,10 @@ def clip_columns(
     than fit are taken in turns, a portion at a time.
     """
     frames = instant_count(recording.duration_s, chains[0].frame_rate_hz)
-    judge = _judge_kept if _better_kept(chains, frames) else _judge_running
-    portion = max(1, int(MEMORY_BYTES / _bytes_per_chain(chains, frames)))
+    kept = better_kept(chains, frames) or _kept_as_ever(chains, frames)
+    judge = _judge_kept if kept else _judge_running
+    portion = int(MEMORY_BYTES / kept_bytes(chains[0], frames)) if kept else together(chains, frames)
+    portion = max(1, portion)
     starts = range(0, len(chains), portion)
     columns: dict[str, list[FloatArray]] = {}
     for turn, start in enumerate(starts):
@@ -109,26 +112,42 @@ def _named(judged: ClipColumns, clipped_share: FloatArray) -> dict[str, FloatArr
     return columns | {"counts_median": judged.counts_median, "counts_99": judged.counts_99}
 
 
-def _running_bytes(chains: list[Chain]) -> int:
-    """Memory of a chain's running metrics: a table from counts to codes, and how often each was seen."""
-    return 8 * (chains[0].adc.top_code + 1)
+def kept_bytes(chain: Chain, frames: int) -> float:
+    """Memory of a chain's frames: envelope, codes, envelope in rising order; of each second one number."""
+    return (8 + 4 + 8) * frames + 4 * frames / chain.frame_rate_hz
 
 
-def kept_bytes(frames: int) -> int:
-    """Memory of a chain's frames: envelope, codes, and the envelope in rising order."""
-    return (8 + 4 + 8) * frames
+def better_kept(chains: Sequence[Chain], frames: int, tables: int = 1) -> bool:
+    """Whether frames are to be kept and not counted; tables: of each chain's own.
+
+    Some followers divide a count into no whole number of steps: what they give can only be kept. And a fine
+    converter's short clip is less than its counts.
+    """
+    different = _different(chains)
+    if not all(steps_of(chain) for chain in different):
+        return True
+    return kept_bytes(chains[0], frames) < max(counted_bytes(one, frames, tables) for one in different)
 
 
-def _better_kept(chains: list[Chain], frames: int) -> bool:
-    """A follower's envelope has fractions: it can only be kept. A fine converter's short clip is less."""
+def together(chains: Sequence[Chain], frames: int, tables: int = 1) -> int:
+    """Return how many chains that are like these may be judged at once, within MEMORY_BYTES."""
+    if better_kept(chains, frames, tables):
+        return max(1, int(MEMORY_BYTES / kept_bytes(chains[0], frames)))
+    return max(1, int(MEMORY_BYTES / max(counted_bytes(one, frames, tables) for one in _different(chains))))
+
+
+def _kept_as_ever(chains: Sequence[Chain], frames: int) -> bool:
+    """Behind followers a clip's frames are kept as long as those of enough candidates fit.
+
+    Fewer would mean many turns, and counting is then the quicker way; to the same result.
+    """
     followed = any(not isinstance(chain.follower, PassThrough) for chain in chains)
-    return followed or kept_bytes(frames) < _running_bytes(chains)
+    return followed and _KEPT_TOGETHER * kept_bytes(chains[0], frames) <= MEMORY_BYTES
 
 
-def _bytes_per_chain(chains: list[Chain], frames: int) -> float:
-    seconds = frames / chains[0].frame_rate_hz
-    own = kept_bytes(frames) if _better_kept(chains, frames) else _running_bytes(chains)
-    return own + 4 * seconds
+def _different(chains: Sequence[Chain]) -> list[Chain]:
+    """One chain of each follower."""
+    return list({chain.follower: chain for chain in chains}.values())
 
 
 def _judge_running(
@@ -141,17 +160,16 @@ def _judge_running(
     report: Callable[[float], None],
 ) -> tuple[ClipColumns, FloatArray]:
     """Columns and clipped share, each frame forgotten as soon as it is counted."""
-    readers: list[tuple[IntArray, StreamingMetrics]] = []
+    readers: list[CountedFrames] = []
 
-    def reader_of(places: IntArray) -> StreamingMetrics:
-        reader = StreamingMetrics([chains[i] for i in places], [tables[i] for i in places], frames)
-        readers.append((places, reader))
-        return reader
+    def reader_of(places: IntArray) -> CountedFrames:
+        readers.append(CountedFrames(places, chains, tables, frames))
+        return readers[-1]
 
-    readings = frame_readings(chains[0], frames)
+    readings = readings_for(recording, chains, frames)
     share = play(recording, chains, readings, reader_of, seed=seed, workers=workers, progress=report)
-    order = np.argsort(np.concatenate([places for places, _ in readers]))
-    return _joined([reader.columns() for _, reader in readers], order), share
+    order = np.argsort(np.concatenate([reader.places for reader in readers]))
+    return _joined([part for reader in readers for part in reader.columns()], order), share
 
 
 def _judge_kept(

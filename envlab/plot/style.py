@@ -22,8 +22,11 @@ LIMIT_STYLE = (0, (5, 2.5))
 
 
 def sheet(height_mm: float, width_mm: float = REPORT_WIDTH_MM) -> Figure:
-    """Return an empty metric of a size on paper; it belongs to no window and to no global state."""
-    return Figure(figsize=(width_mm / 25.4, height_mm / 25.4), layout="constrained", facecolor="none")
+    """Return an empty picture of a size, of paper: letters are ink, on a dark page too.
+
+    It belongs to no window and to no global state.
+    """
+    return Figure(figsize=(width_mm / 25.4, height_mm / 25.4), layout="constrained", facecolor=PAPER)
 
 
 Grid = Literal["x", "y", "both", "none"]

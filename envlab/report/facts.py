@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
@@ -20,6 +20,7 @@ from envlab.study.specification.ranges import Choices
 from envlab.study.specification.specification import Specification, asked_sensitivity
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.choice import Choice
+from envlab.study.sweep.not_judged import why_no_clip
 from envlab.units import value_of_key
 
 TAG_WORDS = {
@@ -34,7 +35,11 @@ _GAP = "\u00a0"
 
 @dataclass(frozen=True)
 class FigureRow:
-    """One metric of the choice against its target; verdict "met", "missed by …", or "" without a target."""
+    """One metric of the choice against its target.
+
+    value: with the reason where it is not judged. verdict: "met", "missed by …" and, of a target that nobody
+    meets, what counts in its place; "" without a target.
+    """
 
     metric: str
     name: str
@@ -81,11 +86,31 @@ def metric_rows(specification: Specification, choice: Choice) -> list[FigureRow]
     flash = Target(FLASH_METRIC, "at_most", specification.targets.flash_limit, 1.0)
     asked = {target.metric: target for target in (flash, *specification.targets.soft)}
     order = [*asked, *(metric for metric in METRICS if metric not in asked)]
-    return [
-        _metric_row(metric, float(choice.row[metric]), asked.get(metric))
-        for metric in order
-        if metric in choice.table
-    ]
+    counts = _in_place(choice)
+    rows = []
+    for metric in (metric for metric in order if metric in choice.table):
+        row = _metric_row(metric, float(choice.row[metric]), asked.get(metric))
+        if math.isnan(float(choice.row[metric])):
+            why = why_no_clip(metric, specification, choice.chain)
+            told = f"{NOT_JUDGED}: {why}"
+            row = replace(row, verdict=told) if row.asked else replace(row, value=told)
+        elif metric in counts:
+            row = replace(row, verdict=f"{row.verdict}; {counts[metric]}")
+        rows.append(row)
+    return rows
+
+
+def _in_place(choice: Choice) -> dict[str, str]:
+    """Of each target that nobody meets, what counts in its place, in ranking and yield."""
+    if not choice.flash_safe:
+        return {}
+    return {
+        one.target.metric: "nobody meets it, and it does not count"
+        if one.ranked is None
+        else f"nobody meets it: what counts is {one.ranked.side.replace('_', ' ')} "
+        f"{metric_text(one.target.metric, one.ranked.limit)}"
+        for one in choice.ranking.replaced
+    }
 
 
 def _metric_row(metric: str, value: float, target: Target | None) -> FigureRow:
@@ -93,10 +118,8 @@ def _metric_row(metric: str, value: float, target: Target | None) -> FigureRow:
     if target is not None:
         asked = f"{target.side.replace('_', ' ')} {metric_text(metric, target.limit)}"
         miss = value - target.limit if target.side == "at_most" else target.limit - value
-        met = bool(miss <= 0)
+        met = bool(miss <= 0)  # NaN is never met
         verdict = "met" if met else f"missed by {metric_text(metric, miss)}"
-        if math.isnan(value):
-            verdict = "not judged: no clip can show it"
     return FigureRow(
         metric, METRICS[metric].label, METRICS[metric].says, metric_text(metric, value), asked, verdict, met
     )

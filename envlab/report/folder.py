@@ -11,11 +11,11 @@ from envlab.design_file import digest
 from envlab.firmware.c_header import header_text
 from envlab.firmware.table_files import csv_bytes
 from envlab.plot.schematic.schematic import schematic_png, schematic_svg
-from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.written import specification_text
 from envlab.study.sweep.choice import Choice
 from envlab.study.sweep.not_judged import not_judged_column
+from envlab.study.tolerance.judged_parts import judged_parts
 
 # Everything that a design run can leave; report.pdf only where a browser is at hand.
 RESULTS = (
@@ -30,10 +30,11 @@ RESULTS = (
     "brightness_table.csv",
 )
 
-# Of parts.csv; value as it is printed on the part, value_si in Ω, F or A; rated_v in V, power_w in W.
+# Of parts.csv; value as it is printed on the part, value_si in Ω, F or A; rated_v in V, power_w in W;
+# chosen_by: "sweep", or "" for what the design file has or what follows from it.
 PARTS_COLUMNS = (
     "reference", "kind", "quantity", "value", "value_si", "unit", "series", "specification",
-    "tolerance_percent", "dielectric", "rated_v", "power_w", "role",
+    "tolerance_percent", "dielectric", "rated_v", "power_w", "role", "chosen_by",
 )  # fmt: skip
 
 
@@ -78,8 +79,7 @@ def _parts_csv(specification: Specification, choice: Choice) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(PARTS_COLUMNS)
-    scatter_db = specification.tolerance.microphone_db
-    for part in parts_list(choice.chain, specification.ranges, microphone_db=scatter_db):
+    for part in judged_parts(specification, choice.chain):
         writer.writerow(
             (
                 part.reference,
@@ -95,6 +95,7 @@ def _parts_csv(specification: Specification, choice: Choice) -> str:
                 _number(part.rated_v),
                 _number(part.power_w),
                 part.purpose,
+                "sweep" if part.key in specification.ranges else "",
             )
         )
     return out.getvalue()

@@ -24,13 +24,14 @@ from envlab.report.facts import (
     table_details,
     table_sentences,
 )
+from envlab.report.feed import bank_sentences, feed_sentences
 from envlab.report.pictures import Picture, pictures_of
 from envlab.report.worn import worn_section
 from envlab.study.chosen_on_clips import ClipLight, light_on_clips
 from envlab.study.sentences import of_kind, texts
-from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import IN_SHORT, KINDS, Choice
+from envlab.study.tolerance.judged_parts import judged_parts
 from envlab.study.tolerance.words import percent_text
 from envlab.units import keep_together
 
@@ -70,8 +71,7 @@ def page_text(
 
     And the light on the specification's clips.
     """
-    scatter_db = specification.tolerance.microphone_db
-    parts = parts_list(choice.chain, specification.ranges, microphone_db=scatter_db)
+    parts = judged_parts(specification, choice.chain)
     metrics = metric_rows(specification, choice)
     page = Environment(
         loader=PackageLoader("envlab.report", "."),
@@ -101,8 +101,8 @@ def page_text(
         pictures=pictures,
         table=_held(table_sentences(choice.chain)),
         table_details=_held(table_details(choice.chain)),
-        supply=_held(supply_sentences(choice.chain)),
-        supply_details=_held(supply_details(choice.chain)),
+        supply=_held([*supply_sentences(choice.chain), *texts(bank_sentences(choice.chain))]),
+        supply_details=_held([*supply_details(choice.chain), *texts(feed_sentences(choice))]),
         cautions=_held(choice.chain.design_rule_warnings),
         flash_limit=f"{specification.targets.flash_limit:g}",
         version=__version__,
@@ -122,4 +122,5 @@ def _glance(choice: Choice, tolerance: ToleranceResult | None) -> list[tuple[str
     results = [(METRICS[name].label, metric_text(name, float(choice.row[name]))) for name in _GLANCE]
     if tolerance is None:
         return results
-    return [*results[:-1], ("Boards that meet all", percent_text(tolerance.yield_share))]
+    name = "Boards that meet what counts" if choice.ranking.replaced else "Boards that meet all"
+    return [*results[:-1], (name, percent_text(tolerance.yield_share))]

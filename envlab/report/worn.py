@@ -7,7 +7,14 @@ from dataclasses import dataclass
 from envlab.board_firmware.folder import depth_words
 from envlab.study.exported.judgement import ExportedJudgement
 from envlab.study.exported.rows import STARTS, ExportedRow, Setting
-from envlab.study.exported.words import HEADINGS, recovery_text, sentences, table_lines, verdict
+from envlab.study.exported.words import (
+    HEADINGS,
+    recovery_text,
+    sentences,
+    settings_words,
+    table_lines,
+    verdict,
+)
 from envlab.study.sweep.choice import Choice
 from envlab.study.tolerance.words import percent_text
 from envlab.units import keep_together
@@ -57,6 +64,8 @@ def worn_section(choice: Choice, judgement: ExportedJudgement | None) -> WornSec
     firmware = choice.chain.firmware
     said = sentences(judgement, firmware.sensitivity, guard=firmware.is_guarded)
     cells = table_lines(judgement.results)
+    if judgement.is_judged and not judgement.no_runtime:
+        said = (*said, settings_words(choice.chain))
     return WornSection(
         sentences=tuple(keep_together(text) for text in [*(one.text for one in said), *_dither(choice)]),
         headings=HEADINGS,

@@ -52,7 +52,7 @@ class Level:
     @property
     def quiet_over_noise_db(self) -> float:
         """Quiet over noise; −inf if nothing of it arrives."""
-        return db(max(self.quiet, 1e-15) / max(self.noise, 1e-15))
+        return -math.inf if self.quiet <= 0 else db(self.quiet / max(self.noise, 1e-15))
 
 
 @dataclass(frozen=True)
@@ -119,7 +119,9 @@ def _short(value: float, unit: str) -> str:
 
 
 def _decibel(value: float) -> str:
-    return "no limit" if math.isinf(value) else f"{value:.1f} dB"
+    if math.isinf(value):
+        return "no limit" if value > 0 else "nothing"
+    return f"{value:.1f} dB"
 
 
 def stated_levels(clips: Sequence[Clip]) -> tuple[float, float]:

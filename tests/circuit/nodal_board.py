@@ -37,8 +37,11 @@ def node(name: str) -> str:
     return p.GROUND if name == GROUND else name
 
 
-def netlist_of(circuit: Circuit) -> list[p.Part]:
-    """Copy what decides the voltage on the hold capacitor; a buffered pin and the pixels are left out."""
+def netlist_of(circuit: Circuit, *, to_pin: bool = False) -> list[p.Part]:
+    """Copy what decides the voltage on the hold capacitor; a buffered pin and the pixels are left out.
+
+    to_pin: with what leads to the pin: the buffer and the resistor behind it.
+    """
     fixed = {one.name: one.quiescent_v for one in circuit.nodes if one.fixed}
     lamps = [one for one in circuit.components if one.kind == "pixel"]
     silent = {name for one in lamps for name in one.nodes} - set(fixed)
@@ -51,7 +54,9 @@ def netlist_of(circuit: Circuit) -> list[p.Part]:
         between_rails = one.kind in ("resistor", "capacitor") and set(one.nodes) <= set(fixed)
         if one.kind == "controller" and not circuit.has("U5"):
             made += list(_pin(one))
-        if one.kind in NOT_SOLVED or one.stage == "adc" or between_rails or set(one.nodes) & silent:
+        if one.stage == "adc" and not to_pin:
+            continue
+        if one.kind in NOT_SOLVED or between_rails or set(one.nodes) & silent:
             continue
         made += list(_COPIES[one.kind](one, fixed))
     used = {getattr(part, pin) for part in made for pin in PINS if hasattr(part, pin)}

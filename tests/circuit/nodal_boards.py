@@ -13,7 +13,7 @@ from reference.recordings import open_recording_files
 
 from envlab.analog.adc import Adc
 from envlab.analog.band_filter import FirstBandPass, SecondBandPass, SecondHighPass, SecondLowPass
-from envlab.analog.detector import PeakDetector
+from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.electret import Electret
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamps.board_preamp import BoardPreamp
@@ -203,4 +203,10 @@ BOARDS: dict[str, Chain] = {
         **UNBUFFERED,
     ),
     "doubler, lifted, unbuffered": _board(VoltageDoubler(reference_node_v=0.5), **UNBUFFERED),
+    "without diodes, gives and takes, average": _board(
+        Diodeless(blocking="none"), detector=AverageDetector(10e3, 0.1e-6, 220e3)
+    ),
+    "absolute value, gives and takes, average": _board(
+        AbsoluteValue(0.15, blocking="none"), detector=AverageDetector(10e3, 0.1e-6)
+    ),
 }

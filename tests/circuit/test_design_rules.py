@@ -7,12 +7,14 @@ from dataclasses import replace
 import pytest
 
 from envlab.analog.band_filter import SecondBandPass
-from envlab.analog.detector import PeakDetector
+from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.preamps.board_preamp import BoardPreamp
 from envlab.analog.preamps.preamp import Preamp
+from envlab.analog.rectifiers.absolute_value import AbsoluteValue
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
+from envlab.analog.rectifiers.diodeless import Diodeless
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.rectifiers.pumps import Bridge, VoltageDoubler
 from envlab.analog.rectifiers.transistor_detector import TransistorDetector
@@ -46,6 +48,19 @@ def test_an_amplifier_that_can_sink_must_not_drive_the_attack_resistor():
     assert told.startswith("U2C can take current as well as give it, and R4 leads from its output")
     assert "it empties it in 4.6 ms, where R5 alone would take 220 ms" in told
     assert "put a diode inside its loop" in told
+
+
+@pytest.mark.parametrize(("rectifier", "last"), [(Diodeless, "U2B"), (AbsoluteValue, "U2C")])
+def test_a_rectifier_whose_blocking_amplifier_is_left_out_sinks(rectifier, last):
+    """The description has no super-diode then; an average detector wants that, a peak detector loses all."""
+    sinks = Chain(rectifier=rectifier(blocking="none"), detector=PeakDetector(4.7e3, 1e-6, 220e3))
+    circuit = circuit_of(sinks)
+    assert circuit.component("R4").node_at("1") == circuit.component(last).node_at("out")
+    assert not {"D1", "D3"} & {one.reference for one in circuit.components if one.role.startswith("keeps")}
+    told = [one for one in sinks.design_rule_warnings if "can take current as well as give it" in one]
+    assert len(told) == 1 and told[0].startswith(last) and "in 4.6 ms, where R5 alone" in told[0]
+    average = replace(sinks, detector=AverageDetector(10e3, 1e-6))
+    assert not [one for one in average.design_rule_warnings if "can take current" in one]
 
 
 def test_a_coupled_diode_needs_a_dc_return():
@@ -133,3 +148,34 @@ def test_sound_boards_have_none():
         Chain(band_filter=SecondBandPass(1e-7, 1e-7, 1e4, 1e4, 1e4, 1e4, 1e-8, 1e-8)),
     ):
         assert circuit_warnings(circuit_of(board)) == ()
+
+
+@pytest.mark.parametrize(
+    ("changed", "words"),
+    [
+        # 98 dB SPL here are 13.5 mV · 10^(36/20) = 0.854 V at the rectifier: 1.65 V − 0.854 V = 0.796 V.
+        (
+            {"output_low_v": 1.5},
+            "lowest output above ground of the bridge's inverter is 1.5 V and must be at",
+        ),
+        ({"output_high_v": 1.5}, "is 1.5 V and must be at most 0.796 V: the loudest sound takes its output"),
+        # Ten times 10 kHz, and twice for a gain of one either way round: 200 kHz. 2π·10 kHz·0.854 V.
+        (
+            {"gain_bandwidth_hz": 100e3},
+            "gain-bandwidth of the bridge's inverter is 100 kHz and must be at least",
+        ),
+        (
+            {"slew_v_per_s": 50e3},
+            "slew rate of the bridge's inverter is 0.05 V/µs and must be at least 0.0537",
+        ),
+        (
+            {"input_high_v": 1.7},
+            "highest input below the supply of the bridge's inverter is 1.7 V and must be",
+        ),
+    ],
+)
+def test_a_bridges_inverter_that_does_not_give_what_is_asked(changed, words):
+    board = Chain(rectifier=Bridge(reference_node_v=0.15))
+    assert board.design_rule_warnings == ()
+    told = Chain(rectifier=replace(board.rectifier, **changed)).design_rule_warnings
+    assert any(words in one for one in told), told

@@ -11,14 +11,16 @@ from envlab.analog.detector import PeakDetector
 from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.parts import series_values
+from envlab.analog.preamps.board_preamp import BoardPreamp
 from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.absolute_value import AbsoluteValue
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.rectifiers.pumps import VoltageDoubler
 from envlab.analog.rectifiers.transistor_detector import TransistorDetector
 from envlab.chain import Chain
 from envlab.circuit.circuit import circuit_of
-from envlab.circuit.ratings import Rating, rating
+from envlab.circuit.ratings import Rating, plus_pin, rating
 from envlab.circuit.supplies import bulk_farad, divider, fuse_rating_a
 from envlab.errors import ParameterError
 from envlab.light.pixels import Pixels, Supply
@@ -160,3 +162,38 @@ def test_a_power_bank_is_bought_whole_with_its_converter_inside():
         Supply(2.0, 12.0, fed_by="power_bank")
     with pytest.raises(ParameterError, match="fed_by is 'mains'; it must be one of cells, power_bank"):
         Supply(fed_by="mains")
+
+
+def test_a_buffer_is_asked_for_as_near_to_ground_as_the_model_takes_it():
+    """Usual of rail-to-rail parts, 15 mV, needs no word; nearer does, an ideal rectifier's above all."""
+
+    def asked(rectifier: Rectifier, low_v: float | None) -> str:
+        return rated(Chain(rectifier=rectifier, adc=Adc(buffer_low_v=low_v)), "U5").specification
+
+    passive = Rectifier("half", diode="schottky")
+    assert asked(passive, None).startswith("rail-to-rail in and out, ≥ 3 MHz")
+    assert asked(passive, 0.003).startswith("rail-to-rail in and out, output to 3 mV from ground, ≥ 3 MHz")
+    assert asked(Rectifier(), None).startswith("rail-to-rail in and out, output to 0 mV from ground")
+
+
+def test_where_the_plus_of_a_capacitor_is_soldered():
+    """At the node that stands higher; where both stand alike, or it is of a kind that has none, nowhere."""
+
+    def plus(chain: Chain, reference: str) -> str:
+        circuit = circuit_of(chain)
+        part = circuit.component(reference)
+        pin = plus_pin(circuit, part)
+        return part.node_at(pin) if pin else ""
+
+    assert plus(Chain(), "C30") == "supply"
+    assert plus(Chain(hold_capacitor=HoldCapacitor("electrolytic")), "C3") == "detector"
+    lifted = Chain(
+        rectifier=TransistorDetector(reference_node_v=0.5), hold_capacitor=HoldCapacitor("tantalum")
+    )
+    assert plus(lifted, "C3") == "detector"
+    # The leg's capacitor to ground holds the bias; to the bias itself it holds nothing.
+    leg = {"feedback_ohm": 47e3, "ground_farad": 47e-6}
+    assert circuit_of(Chain(preamp=Preamp(**leg))).component("C2").node_at("2") == "ground"
+    assert plus(Chain(preamp=Preamp(**leg)), "C2") == circuit_of(Chain()).component("C2").node_at("1")
+    assert plus(Chain(preamp=BoardPreamp(**leg)), "C2") == ""
+    assert plus(Chain(), "C2") == plus(Chain(hold_capacitor=HoldCapacitor("x7r")), "C3") == ""

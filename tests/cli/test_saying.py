@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import pty
 import subprocess
@@ -11,6 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import click
 import pytest
+import rich.progress
 from click.testing import CliRunner
 
 from envlab.cli.group import Verbs
@@ -87,6 +89,38 @@ def test_no_color_means_none(monkeypatch):
     # An empty value counts as unset: that is how the variable is defined where it is described.
     monkeypatch.setenv("NO_COLOR", "")
     assert paint("Error:", fg="red") == "\x1b[31mError:\x1b[0m"
+
+
+def test_time_left_is_of_what_is_being_done(monkeypatch):
+    clock, made = [0.0], list[rich.progress.Progress]()
+
+    class Watched(rich.progress.Progress):
+        def __init__(self, *columns, **rest):
+            super().__init__(*columns, get_time=lambda: clock[0], **rest)
+            made.append(self)
+
+    monkeypatch.setattr("rich.progress.Progress", Watched)
+
+    def told(what: str, *shares: float) -> rich.progress.Task:
+        for share in shares:
+            clock[0] += 1.0
+            report(what, share)
+        return made[0].tasks[0]
+
+    with progress() as report:
+        assert told("drum_line 92 dB", 0.1, 0.2, 0.3, 0.4).time_remaining == pytest.approx(6, abs=1)
+        assert told("walking 78 dB", 0.5, 0.6, 0.7, 0.8).time_remaining == pytest.approx(2, abs=1)
+        told("walking 78 dB", 0.9, 1.0)
+        unknown = told("Choosing", math.nan)
+        assert (unknown.started, unknown.time_remaining) == (False, None)
+        assert told("Boards of 3 candidates", 0.0).time_remaining is None
+        slow = told("Boards of 3 candidates", 0.01, 0.02, 0.03)
+        assert slow.time_remaining == pytest.approx(97, abs=1)
+        assert (slow.started, slow.completed) == (True, 0.03)
+        # What follows leans on nothing that went before, however full the line was.
+        told("Boards of 3 candidates", 1.0)
+        assert told("Boards of the choice", 0.001, 0.002, 0.003).time_remaining == pytest.approx(997, abs=2)
+        assert told("Boards of the choice", 1.0).time_remaining == 0
 
 
 def on_a_terminal(**variables: str) -> str:

@@ -69,8 +69,7 @@ def seen_lsb(chain: Chain, run: ChainResult, seed: Seed) -> Values:
     read_v = detector_at_readings(run, chain)
     adc = chain.adc
     # Behind a rectifier that parts make, the pin's buffer ends at 15 mV: of the class, from memory.
-    ideal = chain.rectifier.topology in ("ideal", "passive_half_wave", "passive_full_wave")
-    lowest_v = -np.inf if adc.buffered == "no" or ideal else 0.015
+    lowest_v = -np.inf if adc.buffered == "no" or chain.rectifier.topology == "ideal" else 0.015
     pin_v, codes = np.maximum(read_v, lowest_v) * adc.settled_share, 2.0**adc.bits
     line = (pin_v - adc.dead_low_v) * codes / (adc.reference_v - adc.dead_low_v - adc.dead_high_v)
     line *= 1 + adc.gain_error_percent / 100

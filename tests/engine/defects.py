@@ -334,7 +334,7 @@ DEFECTS: dict[str, Defect] = {
     ),
     "frames late": Defect(
         "metrics that count frame by frame see the reading before",
-        "envlab.metrics.metrics_of_clip",
+        "envlab.metrics.streaming_metrics",
         "frame_readings",
         _one_frame_late,
         (_path("quick-metrics, running"),),

@@ -49,6 +49,7 @@ from envlab.engine.side_by_side import runs_side_by_side
 from envlab.errors import EnvlabError
 from envlab.metrics import metrics_of_clip
 from envlab.metrics.metrics_of_clip import clip_columns, frame_envelopes, idle_lightness
+from envlab.metrics.streaming_metrics import steps_of
 from envlab.sound.recording import Recording
 from envlab.study.exported.light import worn_light
 from envlab.study.feedback import Coupling, run_closed
@@ -151,7 +152,10 @@ def _judged(chain: Chain, sound: Recording, seed: Seed, *, kept: bool) -> Seen:
     assert seed is not None
     run = truth(chain, sound, seed)
     table = chain.brightness_table()
-    with patch.object(metrics_of_clip, "_better_kept", lambda *_: kept):
+    with (
+        patch.object(metrics_of_clip, "better_kept", lambda *_: kept),
+        patch.object(metrics_of_clip, "_kept_as_ever", lambda *_: kept),
+    ):
         columns = clip_columns(sound, [chain, chain], [table, table], seed=seed)
     light = np.percentile(run.lightness, 95)
     counts = run.envelope_counts[chain.reading_of_frame(run.duty.size)]
@@ -173,6 +177,10 @@ def _judged(chain: Chain, sound: Recording, seed: Seed, *, kept: bool) -> Seen:
 def metrics_kept(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     """clip_columns where all frames are kept."""
     return _judged(chain, sound, seed, kept=True)
+
+
+def _in_steps(chain: Chain) -> bool:
+    return steps_of(chain) > 0
 
 
 def metrics_running(chain: Chain, sound: Recording, seed: Seed) -> Seen:
@@ -402,10 +410,6 @@ def _reads_preamp(chain: Chain) -> bool:
     return chain.preamp.bias_v <= chain.adc.reference_v
 
 
-def _unfollowed(chain: Chain) -> bool:
-    return isinstance(chain.follower, PassThrough)
-
-
 def _in_one_pass(chain: Chain) -> bool:
     stages = [stage for stage in front_end_of(chain).values() if not stage.is_wire]
     return any(one_pass(stages[first:], 384e3) is not None for first in range(len(stages)))
@@ -419,7 +423,7 @@ PATHS: dict[str, Path] = {
     "sweep, several fronts": Path(sweep_of_fronts, seeds=(SEED,)),
     "frames": Path(frames, seeds=(SEED,)),
     "metrics, frames kept": Path(metrics_kept, seeds=(SEED,)),
-    "metrics, running": Path(metrics_running, seeds=(SEED,), suits=_unfollowed),
+    "metrics, running": Path(metrics_running, seeds=(SEED,), suits=_in_steps),
     "idle": Path(idle, seeds=(SEED,)),
     "tolerance, exact": Path(tolerance_exact),
     "tolerance, quick": Path(tolerance_quick, suits=side_by_side),

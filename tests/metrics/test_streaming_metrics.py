@@ -18,15 +18,17 @@ from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
-from envlab.digital.followers import AttackRelease
+from envlab.digital.followers import AttackRelease, MovingMaximum, MovingMean, PassThrough, follow
 from envlab.engine import hold_stage, waves
 from envlab.light.curve import BrightnessMap
 from envlab.metrics import metrics_of_clip as clip_run
-from envlab.metrics.clip_metrics import ClipMetrics, envelope_columns
+from envlab.metrics.clip_metrics import ClipColumns, ClipMetrics, envelope_columns
 from envlab.metrics.percentiles import percentile
-from envlab.metrics.streaming_metrics import StreamingMetrics
+from envlab.metrics.streaming_metrics import CountedFrames, StreamingMetrics, counted_bytes
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.stream import SoundStream, open_sound
+from envlab.study.tolerance import board_metrics
+from envlab.study.tolerance.board_metrics import columns_on_sound
 
 MAP = BrightnessMap(62.0, 95.0)
 CHAINS = [
@@ -76,6 +78,57 @@ def test_counted_equals_kept(seed, frames, bits, frame_rate_hz, sizes):
         assert getattr(found, name) == pytest.approx(np.percentile(counts, percent, axis=1))
 
 
+@examples(15)
+@given(
+    st.integers(0, 2**32 - 1),
+    st.integers(1, 300),
+    st.sampled_from([50.0, 100.0, 333.0, 1000.0]),
+    st.lists(st.integers(1, 900), min_size=1, max_size=4),
+)
+def test_behind_followers_counted_equals_kept(seed, frames, frame_rate_hz, sizes):
+    rng = np.random.default_rng(seed)
+    followers = (MovingMean(0.01), MovingMaximum(0.007), PassThrough(), MovingMean(0.001), MovingMean(0.029))
+    chains = [
+        replace(chain, follower=follower, frame_rate_hz=frame_rate_hz)
+        for chain, follower in zip(CHAINS, np.resize(followers, len(CHAINS)), strict=True)
+    ]
+    tables = [chain.brightness_table() for chain in chains]
+    of_frame = chains[0].reading_of_frame(frames)
+    tops = np.array([[chain.adc.top_code - chain.quiescent_counts] for chain in chains])
+    loudness = rng.choice([0.0, 0.02, 0.3, 30.0], (len(chains), 1))
+    readings = rng.random((len(chains), int(of_frame[-1]) + 1)) * loudness * tops
+    # A board whose zero lies under the design's reads more than the design can.
+    counts = np.minimum(readings, chains[0].adc.top_code).astype(np.int32)
+    # Only some of all chains are read, in another order than theirs.
+    places = rng.permutation(len(chains))[: rng.integers(1, len(chains) + 1)]
+    running = CountedFrames(places, chains, tables, frames)
+    edges = np.cumsum(np.resize(sizes, counts.shape[1]))
+    for part in np.split(counts[places], edges[edges < counts.shape[1]], axis=1):
+        running.take(np.ascontiguousarray(part))
+    assert sorted(running.places) == sorted(places)
+    found = dict(zip(running.places, of_each(running.columns()), strict=True))
+    for place in places:
+        chain = chains[place]
+        envelope, _ = follow(counts[place].astype(float), chain.follower, rate_hz=chain.adc.rate_hz)
+        (kept,) = of_each([envelope_columns(envelope[of_frame], [chain], [tables[place]])])
+        assert found[place] == kept, chain.follower
+
+
+def of_each(parts: list[ClipColumns]) -> list[tuple[float, ...]]:
+    """Every metric and percentile of each chain."""
+    names = [field.name for field in fields(ClipMetrics)]
+    return [
+        row
+        for part in parts
+        for row in zip(
+            *(getattr(part.metrics, name).tolist() for name in names),
+            part.counts_median.tolist(),
+            part.counts_99.tolist(),
+            strict=True,
+        )
+    ]
+
+
 @given(st.floats(0, 100), st.lists(st.floats(-1e3, 1e3), min_size=1, max_size=60))
 def test_percentile_is_numpys(percent, samples):
     ordered = np.sort(samples)
@@ -117,7 +170,7 @@ def test_workers_do_not_matter(song, one_shot, workers):
 
 
 def test_frames_kept_give_the_same(song, one_shot, monkeypatch):
-    monkeypatch.setattr(clip_run, "_better_kept", lambda *_: True)
+    monkeypatch.setattr(clip_run, "better_kept", lambda *_: True)
     kept = clip_run.clip_columns(read_recording(song, 96.0), CHAINS, TABLES, seed=SEED)
     assert same(kept, one_shot)
 
@@ -149,21 +202,98 @@ def test_more_detectors_than_a_bank_holds(song, monkeypatch):
 def test_fine_converters_and_followers_streamed(song, chain):
     chains = [replace(chain, preamp=Preamp(feedback_ohm)) for feedback_ohm in (22e3, 100e3)]
     tables = [one.brightness_table() for one in chains]
-    assert clip_run._better_kept(chains, 730)
+    assert clip_run.better_kept(chains, 730)
     held = clip_run.clip_columns(read_recording(song, 96.0), chains, tables, seed=SEED)
     streamed = clip_run.clip_columns(open_sound(song, 96.0, held_s=1.0), chains, tables, seed=SEED)
     assert same(streamed, held)
 
 
-def test_memory_hardly_grows_with_the_clip(tmp_path):
-    # 20 s and 120 s at 8 kHz: the clip itself would take 6.4 MB more, 11 chains' frames 1.8 MB more.
+@pytest.mark.parametrize(
+    ("judge", "lengths"),
+    # Behind a mean there are ten times as many steps; up to 40 s the frames are less than these.
+    [("candidates", (20, 120)), ("candidates behind a mean", (60, 160)), ("boards behind a mean", (60, 160))],
+)
+def test_memory_hardly_grows_with_the_clip(tmp_path, monkeypatch, judge, lengths):
+    # 100 s more at 8 kHz: the clip itself would take 6.4 MB more, 11 chains' frames 1.8 MB more.
+    monkeypatch.setattr(clip_run, "_KEPT_TOGETHER", 10**9)
+    chains, tables = CHAINS, TABLES
+    if judge == "candidates behind a mean":
+        chains = [replace(chain, follower=MovingMean(0.01)) for chain in CHAINS]
+    if judge == "boards behind a mean":
+        design = replace(CHAINS[0], follower=MovingMean(0.01))
+        chains, tables = [design] * 11, [design.brightness_table()] * 11
     peaks = []
-    for seconds in (20, 120):
+    for seconds in lengths:
         path = tmp_path / f"{seconds}.flac"
         noise = np.random.default_rng(seconds).standard_normal(seconds * 8000)
         soundfile.write(path, 0.1 * noise.clip(-5, 5), 8000)
+        sound = open_sound(path, 90.0, held_s=1.0)
         tracemalloc.start()
-        clip_run.clip_columns(open_sound(path, 90.0, held_s=1.0), CHAINS, TABLES, seed=SEED, workers=1)
+        if judge == "boards behind a mean":
+            columns_on_sound(sound, chains, chains, tables, seed=SEED, workers=1)
+        else:
+            clip_run.clip_columns(sound, chains, tables, seed=SEED, workers=1)
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
     assert peaks[1] < peaks[0] + 200_000
+
+
+def test_boards_in_turns_and_kept_are_those_counted_together(song, monkeypatch):
+    # A bank of boards gives each the same counts in any company.
+    design = replace(Chain(brightness=MAP), follower=MovingMean(0.01))
+    boards = [
+        replace(design, detector=replace(design.detector, release_ohm=ohm))
+        for ohm in np.geomspace(40e3, 60e3, 7)
+    ]
+    firmware, tables = [design] * 7, [design.brightness_table()] * 7
+
+    def heard() -> tuple[dict[str, np.ndarray], list[float]]:
+        shares: list[float] = []
+        sound = read_recording(song, 96.0)
+        columns = columns_on_sound(
+            sound, boards, firmware, tables, seed=SEED, workers=2, report=shares.append
+        )
+        return columns, shares
+
+    def keep(whether: bool) -> None:
+        for module in (clip_run, board_metrics):
+            monkeypatch.setattr(module, "better_kept", lambda *_, **__: whether)
+
+    keep(False)
+    counted, shares = heard()
+    assert shares == sorted(shares)
+    assert shares[-1] == 1
+    monkeypatch.setattr(clip_run, "MEMORY_BYTES", 3 * counted_bytes(design, 730, tables=0))
+    in_turns, turn_shares = heard()
+    assert same(in_turns, counted)
+    assert len(turn_shares) == 3 * len(shares)
+    assert turn_shares == sorted(turn_shares)
+    assert turn_shares[-1] == 1
+    keep(True)
+    assert same(heard()[0], counted)
+    assert counted["contrast_lstar"].min() > 5
+    assert np.unique(counted["duty_mean"]).size == 7
+
+
+@pytest.mark.parametrize(
+    ("follower", "bits", "seconds", "kept"),
+    [
+        (PassThrough(), 10, 7200, False),
+        (MovingMean(0.01), 10, 7200, False),
+        (MovingMaximum(0.01), 10, 7200, False),
+        # Fractions that are no whole number of steps have to be kept; a fine converter has more steps than
+        # a short clip has frames.
+        (AttackRelease(0.005, 0.2), 10, 7200, True),
+        (MovingMean(0.01), 16, 20, True),
+    ],
+)
+def test_what_is_kept_and_how_many_fit(follower, bits, seconds, kept):
+    chain = Chain(follower=follower, adc=Adc(bits=bits))
+    frames = seconds * 100
+    assert clip_run.better_kept([chain], frames) is kept
+    many = clip_run.together([chain], frames)
+    # Bytes a chain: of a frame 20; or of a step 8; and 4 a second.
+    steps = {PassThrough: 1, MovingMean: 10, MovingMaximum: 1}.get(type(follower), 0) * (2**bits - 1) + 1
+    own = (20 * frames if kept else 8 * steps) + 4 * seconds
+    assert many == int(96e6 / own)
+    assert many >= 6

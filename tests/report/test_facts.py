@@ -25,9 +25,13 @@ from envlab.report.facts import (
     table_details,
     table_sentences,
 )
+from envlab.report.page import _glance
 from envlab.shipped import demo_design
 from envlab.sound.clip import TAGS
 from envlab.study.specification.specification import demo_specification
+from envlab.study.specification.targets import Targets
+from envlab.study.sweep.choice import choose
+from envlab.study.tolerance.result import ToleranceResult
 
 
 def plain(text: str) -> str:
@@ -69,6 +73,35 @@ def test_metrics_stand_against_what_was_asked(case: Case) -> None:
     assert by_name["onset_lag_worst_ms"].verdict == "met"
     assert by_name["attack_ms"].verdict == ""
     assert by_name["false_light_lstar"].verdict.startswith("not judged")
+    # With the reason in the same place, of a metric without a target too.
+    assert by_name["false_light_lstar"].verdict == "not judged: no clip is tagged walking"
+    unasked = dataclasses.replace(case.specification, targets=Targets(case.specification.targets.items[:-1]))
+    (row,) = [row for row in metric_rows(unasked, case.choice) if row.metric == "false_light_lstar"]
+    assert (row.asked, row.value) == ("", "not judged: no clip is tagged walking")
+
+
+def test_a_target_that_nobody_meets_says_in_its_row_what_counts_in_its_place(
+    case: Case, tolerance: ToleranceResult
+) -> None:
+    judged = ["violation", "blocking_target", "flash_safe", "rank"]
+    table = case.choice.table.drop(columns=judged).assign(beat_contrast_lstar=40.0)
+    choice = choose(table, case.specification)
+    (one,) = choice.ranking.replaced
+    # The best that was reached, and a tenth of the scale of 10 L* less.
+    assert one.ranked is not None
+    assert one.ranked.limit == pytest.approx(39.0)
+    rows = {row.metric: row for row in metric_rows(case.specification, choice)}
+    assert plain(rows["beat_contrast_lstar"].verdict) == (
+        "missed by 10 L*; nobody meets it: what counts is at least 39 L*"
+    )
+    assert rows["ripple_db"].verdict == "met"
+    # So the share of good boards says what they meet.
+    names = [name for name, _ in _glance(choice, tolerance)]
+    assert "Boards that meet what counts" in names
+    assert "Boards that meet all" in [name for name, _ in _glance(case.choice, tolerance)]
+    # Beyond the flash limit nothing was replaced.
+    flashing = choose(table.assign(flashes_per_s=5.0), case.specification)
+    assert not any("counts" in row.verdict for row in metric_rows(case.specification, flashing))
 
 
 def test_a_missed_target_says_by_how_much(case: Case) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import tomllib
 from dataclasses import replace
@@ -29,6 +30,13 @@ def test_all_results_are_known_by_name(case: Case, tmp_path: Path) -> None:
     files = result_files(case.specification, case.choice, tmp_path / "out", "<p>page</p>", with_table=True)
     assert set(files) == set(RESULTS) - {"report.pdf"}
     assert files["report.html"] == b"<p>page</p>"
+
+
+def test_the_parts_that_the_sweep_chose_are_marked(case: Case, tmp_path: Path) -> None:
+    files = result_files(case.specification, case.choice, tmp_path / "out", "", with_table=True)
+    rows = list(csv.DictReader(io.StringIO(files["parts.csv"].decode())))
+    assert {row["reference"] for row in rows if row["chosen_by"] == "sweep"} == {"R3", "R4", "R5"}
+    assert {row["chosen_by"] for row in rows} == {"sweep", ""}
 
 
 def test_the_schematic_lies_there_as_drawing_and_as_picture(case: Case, tmp_path: Path) -> None:

@@ -20,8 +20,8 @@ from envlab.report.facts import metric_rows
 from envlab.report.page import page_text
 from envlab.report.pictures import Picture, pictures_of
 from envlab.study.exported.judgement import ExportedJudgement, judge_exported
-from envlab.study.specification.parts_list import parts_list
 from envlab.study.sweep.choice import choose
+from envlab.study.tolerance.judged_parts import judged_parts
 from envlab.study.tolerance.result import ToleranceResult
 
 PICTURES = (
@@ -83,15 +83,17 @@ def test_the_choice_and_its_reasons_are_told(seen: Any, case: Case) -> None:
     for line in case.choice.words:
         assert " ".join(line.split()) in seen.text
     scatter_db = case.specification.tolerance.microphone_db
-    bought = parts_list(case.choice.chain, case.specification.ranges, microphone_db=scatter_db)
+    bought = judged_parts(case.specification, case.choice.chain)
     # What the boards were judged with is what has to be asked for.
     assert any(part.specification.endswith(f", ±{scatter_db:g} dB or less") for part in bought)
     for part in bought:
         asked = part.specification
         if part.kind in ("resistor", "capacitor"):
-            series = "" if part.series == "none" else f"{part.series}, "
-            asked = f"{part.kind}, {series}{asked}"
-        row = (part.reference, f"{part.quantity}", part.value_text, asked, part.tolerance_text, part.purpose)
+            # Of what series a value is, is nothing that one orders.
+            asked = f"{part.kind}, {asked}"
+        # What the sweep chose is marked.
+        name = f"{part.reference} chosen" if part.key in case.specification.ranges else part.reference
+        row = (name, f"{part.quantity}", part.value_text, asked, part.tolerance_text, part.purpose)
         assert row in rows
     assert "The rectifier is ideal: it is the limit of good ones, and no parts make it." in seen.text
     for row in metric_rows(case.specification, case.choice):

@@ -96,3 +96,12 @@ def test_a_weighted_level_counts_with_what_the_clip_has_unweighted():
     clips = [Clip(hum, 75.0, (), "A"), Clip(hum, 80.0)]
     # The loudest is the first, though its number is smaller: 20 lg(100/10) is 20 dB.
     assert _range_used(clips, counts) == pytest.approx(20.0)
+
+
+def test_a_sound_that_does_not_arrive_has_no_distance_from_the_noise():
+    # 65 dB SPL leave some 2 mV behind a silicon diode on ground, and the buffer's output ends at 15 mV.
+    diagram = level_diagram(Chain(rectifier=Rectifier("half", diode="silicon")), 65, 104)
+    pin = diagram.levels[-1]
+    assert (pin.quiet, pin.quiet_over_noise_db) == (0.0, -math.inf)
+    (line,) = (one for one in diagram.lines() if one.startswith("ADC  "))
+    assert line.endswith("nothing") and line.split()[1] == "0"

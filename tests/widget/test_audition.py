@@ -105,6 +105,9 @@ def test_the_board_in_hand_is_at_hand_and_can_be_written(shown, tmp_path):
 def test_the_picture_is_of_the_board_in_hand(shown):
     before = shown.picture()
     assert before == shown.picture()
+    # On a dark page too: no pixel of it lets the page through.
+    pixels = image.imread(io.BytesIO(before))
+    assert pixels.shape[2] == 3 or (pixels[..., 3] == 1).all()
     controls = {control["key"]: control for control in shown.widget.setup["controls"]}
     index = controls["detector.release_ohm"]["options"].index("10k")
     shown.session.hear({"do": "turn", "key": "detector.release_ohm", "index": index, "number": 1})

@@ -81,6 +81,11 @@ class AbsoluteValue(ActiveRectifier):
             "bias": bias_v,
         }
 
+    @property
+    def fitted_amplifiers(self) -> tuple[str, ...]:
+        """What each amplifier does that is on the board; the last one may be left out."""
+        return self.amplifiers if self.blocking == "super_diode" else self.amplifiers[:-1]
+
     def as_built(self, bias_v: float, supply_v: float) -> HalfWaves:
         """Return what it does on a board; bias_v, supply_v: V against ground."""
         node_v, part_ = self.reference_node_v, self.amplifier_part
@@ -94,7 +99,8 @@ class AbsoluteValue(ActiveRectifier):
         moved_v = shift.common_v(bias_v - node_v) + shift.offset_gain() * self.offset_now_v("u2c")
         after_v = self.offset_now_v("u2d")
         low_v = lowest_output_v(part_, bias_v, shift.network_ohm) - node_v + after_v
-        top_v = min(supply_v - part_.output_high_v, supply_v - part_.input_high_v) - node_v
+        followed_v = part_.input_high_v if self.blocking == "super_diode" else 0.0
+        top_v = supply_v - max(part_.output_high_v, followed_v) - node_v
         top_v = min(top_v, shift.through * (supply_v - part_.output_high_v - bias_v))
 
         def half(gain: float, first_offset_gain: float) -> HalfWave:

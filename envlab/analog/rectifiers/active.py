@@ -90,8 +90,15 @@ class ActiveRectifier(HoldingRectifier):
         """One of its amplifiers, as its data sheet has it."""
         return amplifier_of(self.amplifier, vars(self))
 
+    @property
+    def fitted_amplifiers(self) -> tuple[str, ...]:
+        """What each amplifier does that is on the board, in order, U2A …: without one that is left out."""
+        return self.amplifiers
+
     def offset_now_v(self, amplifier: str) -> float:
-        """Return the offset of an amplifier, "u2a" to "u2d", at temperature_c, V."""
+        """Return the offset of an amplifier, "u2a" to "u2d", at temperature_c, V; 0 if it is left out."""
+        if ord(amplifier[-1]) - ord("a") >= len(self.fitted_amplifiers):
+            return 0.0
         at_25c = float(getattr(self, f"offset_{amplifier}_v"))
         return at_25c + self.amplifier_part.offset_drift_v_per_k * (self.temperature_c - DATA_SHEET_C)
 

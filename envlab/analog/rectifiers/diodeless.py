@@ -70,13 +70,19 @@ class Diodeless(ActiveRectifier):
             limit = f"0: {self.topology} stops at ground"
             raise ParameterError("reference_node_v", self.reference_node_v, limit)
 
+    @property
+    def fitted_amplifiers(self) -> tuple[str, ...]:
+        """What each amplifier does that is on the board; the last one may be left out."""
+        return self.amplifiers if self.blocking == "super_diode" else self.amplifiers[:-1]
+
     def as_built(self, bias_v: float, supply_v: float) -> HalfWaves:
         """Return what it does on a board; bias_v, supply_v: V against ground."""
         part_, back = self.amplifier_part, self.sum_feedback_ohm / self.sum_input_ohm
         first_v, sum_v, after_v = (self.offset_now_v(one) for one in ("u2a", "u2b", "u2c"))
         error_v = (1 + back) * sum_v + after_v
         low_v = lowest_output_v(part_, 0.0, self.sum_input_ohm + self.sum_feedback_ohm) + after_v
-        top_v = min(supply_v - part_.output_high_v, supply_v - part_.input_high_v)
+        followed_v = part_.input_high_v if self.blocking == "super_diode" else 0.0
+        top_v = supply_v - max(part_.output_high_v, followed_v)
         upper = HalfWave(1.0, (1 + back) * first_v + error_v, low_v, top_v)
         lower = HalfWave(back, (1 + back) * part_.output_low_v + error_v, low_v, top_v)
         built = self.held_from(bias_v, supply_v, upper, lower, joined=True)

@@ -6,11 +6,13 @@ Who warns, lists parts or chooses an amplifier makes sentences of it.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from envlab.analog.amplifier import Amplifier
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.diodeless import Diodeless
+from envlab.analog.rectifiers.pumps import Bridge
 
 # The dead time may take this part of a period of TONE_HZ, while the signal stands a tenth of its peak above
 # what is held; common practice, no source. So much of the quietest peak may the offset be.
@@ -19,6 +21,8 @@ TREBLE_HZ = 10_000.0
 DEAD_SHARE = 0.1
 OVERDRIVE_SHARE = 0.1
 OFFSET_SHARE = 0.2
+# An inverter's corner lies so many times above TREBLE_HZ: there it then loses half a percent.
+INVERTER_CORNERS = 10.0
 
 
 @dataclass(frozen=True)
@@ -104,16 +108,65 @@ def requirements(
             "slew_v_per_s",
             2 * math.pi * TREBLE_HZ * most_peak_v,
             False,
-            f"the loudest sound at {TREBLE_HZ:g} Hz is that steep",
+            _STEEP,
         ),
         ("offset_v", OFFSET_SHARE * least_peak_v, True, "an offset stands beside the quietest sound"),
     ]
+    return _against(part, asked)
+
+
+def inverter_requirements(
+    bridge: Bridge, *, bias_v: float, supply_v: float, most_peak_v: float
+) -> tuple[Requirement, ...]:
+    """Return what a bridge driven from both ends asks of the inverter of its other end.
+
+    Parameters
+    ----------
+    bridge : Bridge
+        The topology and its amplifier.
+    bias_v, supply_v : float
+        V against ground.
+    most_peak_v : float
+        Peak at the rectifier's input of the loudest sound, V, above 0.
+
+    Returns
+    -------
+    tuple of Requirement
+        Common-mode range, lowest and highest output, gain-bandwidth, slew rate.
+
+    Examples
+    --------
+    >>> from envlab.analog.rectifiers.pumps import Bridge
+    >>> from envlab.analog.rectifiers.requirements import inverter_requirements
+    >>> asked = inverter_requirements(
+    ...     Bridge(amplifier="general_purpose"), bias_v=1.65, supply_v=3.3, most_peak_v=1.0
+    ... )
+    >>> [one.quantity for one in asked if not one.is_met]
+    ['output_low_v', 'output_high_v']
+    """
+    gain = bridge.inverter_feedback_ohm / bridge.inverter_input_ohm
+    swing_v, rests = gain * most_peak_v, f"its inputs rest at {bias_v:.3g} V"
+    reach = f"the loudest sound takes its output {swing_v:.3g} V to either side of the bias"
+    late = f"else the other end is late and small at {TREBLE_HZ:g} Hz"
+    asked = [
+        ("input_low_v", bias_v, True, rests),
+        ("input_high_v", supply_v - bias_v, True, rests),
+        ("output_low_v", bias_v - swing_v, True, reach),
+        ("output_high_v", supply_v - bias_v - swing_v, True, reach),
+        ("gain_bandwidth_hz", INVERTER_CORNERS * (1 + gain) * TREBLE_HZ, False, late),
+        ("slew_v_per_s", 2 * math.pi * TREBLE_HZ * swing_v, False, _STEEP),
+    ]
+    return _against(bridge.amplifier_part, asked)
+
+
+def _against(part: Amplifier, asked: Sequence[tuple[str, float, bool, str]]) -> tuple[Requirement, ...]:
     return tuple(
         Requirement(quantity, needed, getattr(part, quantity), at_most, why)
         for quantity, needed, at_most, why in asked
     )
 
 
+_STEEP = f"the loudest sound at {TREBLE_HZ:g} Hz is that steep"
 _DEAD = "blocked, its output must come up to the diode's drop before the quietest sound is over"
 
 

@@ -10,6 +10,7 @@ joined, and hold that against the description.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -24,6 +25,7 @@ from matplotlib.textpath import TextPath
 from schemdraw.segments import Segment, SegmentCircle
 
 from envlab.circuit.description import GROUND, Circuit
+from envlab.circuit.ratings import plus_pin
 from envlab.plot.palette import INK, SOFT, colour
 from envlab.plot.style import SMALL_PT
 
@@ -198,6 +200,20 @@ class Pen:
             return
         symbol = elm.ResistorIEC() if part.kind == "resistor" else elm.Capacitor()
         self.drawing.add(symbol.endpoints(start, end))
+        if plus := plus_pin(self.circuit, part):
+            self._plus(start, end, plus == first)
+
+    def _plus(self, start: Point, end: Point, at_start: bool) -> None:
+        """Mark the + of a capacitor that has one: left of it if it stands, below if it lies."""
+        towards = -1.0 if at_start else 1.0
+        length = math.dist(start, end)
+        along = ((end[0] - start[0]) / length, (end[1] - start[1]) / length)
+        middle = ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2)
+        aside = (-0.3, 0.0) if abs(along[1]) > abs(along[0]) else (0.0, -0.3)
+        x = middle[0] + 0.27 * towards * along[0] + aside[0]
+        y = middle[1] + 0.27 * towards * along[1] + aside[1]
+        for dx, dy in ((0.09, 0.0), (0.0, 0.09)):
+            self.drawing.add(elm.Line().endpoints((x - dx, y - dy), (x + dx, y + dy)))
 
     def amplifier(self, reference: str, upper: Point, *, plus_up: bool = True, words: str = "above") -> Point:
         """Draw an amplifier with its upper input at a point, the other below it; return its output.
@@ -281,9 +297,12 @@ class Pen:
             self.word(line, (x + width / 2, top - LINE * (n + 0.5)), bold=n == 0)
         return box
 
-    def named(self, at: Point, node: str) -> Point:
-        """Draw a wire as long as its node's label, which stands above it in the colour of its quantity."""
-        label = self.circuit.node(node).label
+    def named(self, at: Point, node: str, also: str = "") -> Point:
+        """Draw a wire as long as its node's label, which stands above it in the colour of its quantity.
+
+        also: what stands beside the label, as the volts by which other places call the node.
+        """
+        label = f"{self.circuit.node(node).label} {also}".rstrip()
         self.name(at, node)
         length = text_width(label, bold=True) + 0.4
         hue = colour(node) if node in ("preamp", "rectified", "detector") else INK

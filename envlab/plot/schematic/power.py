@@ -24,7 +24,7 @@ def potential(pen: Pen, at: Point, amplifier: str) -> Point:
     beside = pen.dot(pen.wire(tap, (tap[0] + 0.9, y)))
     to_node(pen, quiet, beside)
     end = follower(pen, pen.wire(beside, (beside[0] + 1.9, y)), amplifier)
-    return pen.named(end, node)
+    return pen.named(end, node, pen.volts(node).partition("\n")[0])
 
 
 def package(pen: Pen, at: Point, reference: str) -> Point:

@@ -112,6 +112,13 @@ def super_diode(pen: Pen, at: Point, amplifier: str, diode: str) -> Point:
     return pen.dot(end)
 
 
+def _blocked(pen: Pen, at: Point, amplifier: str, diode: str) -> Point:
+    """Draw the super-diode that blocks; where the board has none, the amplifier before gives and takes."""
+    if pen.circuit.has(diode):
+        return super_diode(pen, at, amplifier, diode)
+    return pen.wire(at, (at[0] + 0.3, at[1]))
+
+
 def _joined(pen: Pen, upper: Point, lower: Point) -> Point:
     """Join two half waves that stand above each other, and name what comes of them."""
     x = max(upper[0], lower[0]) + 0.6
@@ -179,7 +186,7 @@ def _diodeless(pen: Pen, at: Point, before: str) -> Point:
     end = pen.across("R22", column, out[0] + 0.5 - column[0])
     output = pen.wire(out, (end[0], out[1]))
     pen.wire(end, output)
-    return pen.named(super_diode(pen, pen.dot(output), "U2C", "D1"), OUT)
+    return pen.named(_blocked(pen, pen.dot(output), "U2C", "D1"), OUT)
 
 
 def _absolute_value_folding(pen: Pen, at: Point, before: str) -> Point:
@@ -212,7 +219,7 @@ def _absolute_value_folding(pen: Pen, at: Point, before: str) -> Point:
 def _absolute_value(pen: Pen, at: Point, before: str) -> Point:
     del before
     out = difference(pen, at, (FOLDED, BIAS), 25, "U2C")
-    return pen.named(super_diode(pen, out, "U2D", "D3"), OUT)
+    return pen.named(_blocked(pen, out, "U2D", "D3"), OUT)
 
 
 # Rows of each topology that begin with names of nodes; the last ends on "rectified".

@@ -160,7 +160,7 @@ def judge_exported(
     asked = ("none",) if no_runtime else tuple(dict.fromkeys(("none", *sensitivities)))
     settings = (Setting("none", place="plain table"),) if no_runtime else settings_of(chain, asked)
     runs = {setting: firmware_of(chain, setting) for setting in settings}
-    rows = rows_of(heard, runs, workers=workers)
+    rows = rows_of(heard, runs, workers=workers, progress=lambda share: tell(0.8 + 0.2 * share))
     results: list[SettingResult] = []
     for setting, firmware in runs.items():
         mine = tuple(row for row in rows if row.setting == setting)

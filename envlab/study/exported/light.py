@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from envlab.analog.adc import convert
 from envlab.board_firmware import runtime_design
@@ -19,7 +19,7 @@ from envlab.chain import Chain
 from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.firmware_settings import level_control
 from envlab.digital.fixed_frame import pixel_code
-from envlab.digital.fixed_point import FrameTrace, justify, run_frames
+from envlab.digital.fixed_point import justify, run_frames
 from envlab.digital.fixed_words import FixedState
 from envlab.digital.followers import follow
 from envlab.digital.guard.flash_guard import run_guard
@@ -34,6 +34,7 @@ from envlab.units import BoolArray, FloatArray, IntArray
 GuardSetting = Literal["on", "off", "none"]
 RUNNING_S = 10.0
 AT_ONCE = 16 * PHASES
+READ_AT_ONCE = 1 << 18
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,9 +114,7 @@ class ExportedFirmware:
 
         adc_counts: whole counts, shape (n,). frame_ends (frames,): how many of them each has behind it.
         """
-        readings = justify(np.asarray(adc_counts, dtype=np.int64), self.chain.adc.bits)
-        trace = self._trace(readings, frame_ends, state)
-        return Remembered(trace.end, trace.held)
+        return self._run(np.asarray(adc_counts), frame_ends, state)[1]
 
     def light(
         self,
@@ -131,25 +130,35 @@ class ExportedFirmware:
         it has just been switched on. frame_ends (frames,): how many of the readings each frame has behind it;
         None: the first frame begins with the first reading.
         """
-        readings = justify(np.asarray(adc_counts, dtype=np.int64), self.chain.adc.bits)
+        readings = np.asarray(adc_counts)
         ends = self._frame_ends(readings.size) if frame_ends is None else frame_ends
-        trace = self._trace(readings, ends, state)
-        duty, held = trace.duty, np.zeros(ends.size, np.bool_)
+        (duty, _), held = self._run(readings, ends, state), np.zeros(ends.size, np.bool_)
         if guard and self._path.guard is not None:
             duty, held, _ = run_guard(self._path.guard, np.minimum(duty, self._largest_duty))
         codes = self._codes(duty)
         return ExportedLight(codes, duty, held, self._luminance(codes, duty), full_duty(self._table))
 
-    def _trace(self, readings: IntArray, ends: IntArray, state: Remembered | None) -> FrameTrace:
-        return run_frames(
-            self.design.words,
-            self.design.codes,
-            readings,
-            ends,
-            state=None if state is None else state.runtime,
-            held=None if state is None else state.held,
-            offsets=self._offsets(ends.size),
-        )
+    def _run(
+        self, counts: NDArray[Any], ends: IntArray, state: Remembered | None
+    ) -> tuple[IntArray, Remembered]:
+        """Return the duty of the frames and what is remembered then; some readings at a time."""
+        duty, offsets, shown = np.empty(ends.size, np.int64), self._offsets(ends.size), 0
+        for first in range(0, max(counts.size, 1), READ_AT_ONCE):
+            last = min(first + READ_AT_ONCE, counts.size)
+            upto = ends.size if last == counts.size else int(np.searchsorted(ends, last, side="right"))
+            trace = run_frames(
+                self.design.words,
+                self.design.codes,
+                justify(counts[first:last], self.chain.adc.bits),
+                ends[shown:upto] - first,
+                state=None if state is None else state.runtime,
+                held=None if state is None else state.held,
+                offsets=offsets[shown:upto],
+            )
+            duty[shown:upto], shown = trace.duty, upto
+            state = Remembered(trace.end, trace.held)
+        assert state is not None
+        return duty, state
 
     def _frame_ends(self, readings: int) -> IntArray:
         return self.chain.reading_of_frame(frame_count(self.chain, readings)) + 1
@@ -164,8 +173,7 @@ class ExportedFirmware:
         if self._path.frame.dither_bits:
             # Whole patterns at a time, so that each portion begins with the same phase.
             portions = np.split(duty, range(AT_ONCE, duty.size, AT_ONCE))
-            shown = [show_frames(self._path, portion) for portion in portions]
-            return np.concatenate(shown)[:, :, 0]
+            return np.concatenate([show_frames(self._path, portion)[:, :, 0] for portion in portions])
         # Without dithering a duty always has the same code: each is looked up once.
         different, which = np.unique(duty, return_inverse=True)
         return show_frames(self._path, different)[:, 0, 0][which]

@@ -12,8 +12,9 @@ they lie more than RECOVERED_LSTAR apart, 0 if there is none; inf if it is not o
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -34,7 +35,8 @@ from envlab.study.exported.scenarios import (
     joined,
     lasting,
 )
-from envlab.units import FloatArray, IntArray
+from envlab.study.exported.shown import ShortCounts
+from envlab.units import FloatArray
 
 STARTS = ("power-up", "quiet minute", "shout")
 RECOVERED_LSTAR = 10.0
@@ -86,21 +88,32 @@ def settings_of(chain: Chain, sensitivities: Iterable[str]) -> tuple[Setting, ..
 
 
 def rows_of(
-    heard: Heard, runs: Mapping[Setting, ExportedFirmware | PlainTable], *, workers: int = 2
+    heard: Heard,
+    runs: Mapping[Setting, ExportedFirmware | PlainTable],
+    *,
+    workers: int = 2,
+    progress: Callable[[float], None] | None = None,
 ) -> list[ExportedRow]:
-    """Return the rows of every setting, with what makes its light, on every clip after every start."""
+    """Return the rows of every setting, with what makes its light, on every clip after every start.
 
-    def one(asked: tuple[Setting, Clip]) -> list[ExportedRow]:
-        setting, clip = asked
-        return rows_of_clip(setting, runs[setting], clip.label, heard.clips[clip], heard)
-
+    progress: called with the share of the settings and clips that is done, from several threads.
+    """
+    done = itertools.count(1)
     asked = [(setting, clip) for setting in runs for clip in heard.clips]
+
+    def one(asked_for: tuple[Setting, Clip]) -> list[ExportedRow]:
+        setting, clip = asked_for
+        rows = rows_of_clip(setting, runs[setting], clip.label, heard.clips[clip], heard)
+        if progress is not None:
+            progress(next(done) / len(asked))
+        return rows
+
     with ThreadPoolExecutor(workers) as pool:
         return [row for rows in pool.map(one, asked) for row in rows]
 
 
 def rows_of_clip(
-    setting: Setting, firmware: ExportedFirmware | PlainTable, label: str, clip: IntArray, heard: Heard
+    setting: Setting, firmware: ExportedFirmware | PlainTable, label: str, clip: ShortCounts, heard: Heard
 ) -> list[ExportedRow]:
     """Return the rows of one setting on one clip, clip being what is read on it."""
     chain = firmware.chain
@@ -135,7 +148,7 @@ def rows_of_clip(
     return rows
 
 
-def idle_lstar(firmware: ExportedFirmware | PlainTable, silence: IntArray) -> float:
+def idle_lstar(firmware: ExportedFirmware | PlainTable, silence: ShortCounts) -> float:
     """Return the 95 % point of L* on the board's own noise, without the guard; the board has been on.
 
     silence: readings (n,), whole counts.

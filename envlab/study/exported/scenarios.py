@@ -7,7 +7,6 @@ within its release, and what the firmware remembers is what is looked at here.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -20,9 +19,9 @@ from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
 from envlab.sound.signals import pink_noise
-from envlab.study.exported.shown import adc_readings
+from envlab.study.exported.shown import ShortCounts, short_readings
 from envlab.study.specification.specification import Specification
-from envlab.units import FloatArray, IntArray, pressure_rms_pa
+from envlab.units import FloatArray, pressure_rms_pa
 
 QUIET_S = 60.0
 SHOUT_S = 3.0
@@ -43,12 +42,12 @@ class Heard:
     QUIET_S of the board's own noise. quiet: QUIET_S of the room that quiet_name says. shout: SHOUT_S.
     """
 
-    clips: dict[Clip, IntArray]
+    clips: dict[Clip, ShortCounts]
     not_judged: dict[str, str]
-    silence: IntArray
-    quiet: IntArray
+    silence: ShortCounts
+    quiet: ShortCounts
     quiet_name: str
-    shout: IntArray
+    shout: ShortCounts
 
 
 def heard_by(
@@ -60,22 +59,25 @@ def heard_by(
 ) -> Heard:
     """Return what a board reads on every clip of a specification and in what may go before it.
 
-    progress: called with the share of the clips that is done.
+    progress: called with the share of the clips that is done, from several threads.
     """
     first = specification.judging.seed
-    done = itertools.count(1)
     numbered = list(enumerate(specification.clips))
+    shares = np.zeros(len(numbered))
 
-    def one(place: tuple[int, Clip]) -> IntArray | str:
+    def one(place: tuple[int, Clip]) -> ShortCounts | str:
         number, clip = place
         sound = clip.sound()
         reason = why_flashes_not_judged(sound)
         if reason:
             return reason
-        found = adc_readings(chain, sound, np.random.default_rng(clip_seed(first, number)))
-        if progress is not None:
-            progress(next(done) / len(numbered))
-        return found
+
+        def heard_of(share: float) -> None:
+            shares[number] = share
+            if progress is not None:
+                progress(float(shares.mean()))
+
+        return short_readings(chain, sound, np.random.default_rng(clip_seed(first, number)), heard_of)
 
     with ThreadPoolExecutor(workers) as pool:
         readings = list(pool.map(one, numbered))
@@ -90,16 +92,16 @@ def heard_by(
         silence=silence,
         quiet=quiet,
         quiet_name=rooms[0].label if rooms else "the board's own noise",
-        shout=adc_readings(
+        shout=short_readings(
             chain, shout(chain, np.random.default_rng((first, _SHOUT_STREAM))), np.random.default_rng(first)
         ),
     )
 
 
-def own_noise(chain: Chain, rng: np.random.Generator) -> IntArray:
+def own_noise(chain: Chain, rng: np.random.Generator) -> ShortCounts:
     """Return what the board reads in QUIET_S of silence, its own noise alone: counts (readings,)."""
     silent = Recording(np.zeros(round(QUIET_S * _OWN_RATE_HZ)), _OWN_RATE_HZ, "silence")
-    return adc_readings(chain, silent, rng)
+    return short_readings(chain, silent, rng)
 
 
 def shout(chain: Chain, rng: np.random.Generator) -> Recording:
@@ -112,12 +114,12 @@ def shout(chain: Chain, rng: np.random.Generator) -> Recording:
     return Recording(noise, _OWN_RATE_HZ, "shout")
 
 
-def lasting(readings: IntArray, duration_s: float, chain: Chain) -> IntArray:
+def lasting(readings: ShortCounts, duration_s: float, chain: Chain) -> ShortCounts:
     """Return readings (n,), whole counts, played again and again, for so long."""
-    looped: IntArray = np.resize(readings, round(duration_s * chain.adc.rate_hz))
+    looped: ShortCounts = np.resize(readings, round(duration_s * chain.adc.rate_hz))
     return looped
 
 
-def joined(stretches: Sequence[IntArray]) -> IntArray:
+def joined(stretches: Sequence[ShortCounts]) -> ShortCounts:
     """Return stretches of readings, counts (n,) each, one after the other."""
     return np.concatenate(stretches)

@@ -4,15 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import numpy as np
+from numpy.typing import NDArray
+
+from envlab.analog.adc import instant_count
 from envlab.analog.noise import noise_streams
 from envlab.chain import Chain
-from envlab.engine.nodes import Player
+from envlab.engine.nodes import read_blocks
 from envlab.errors import ParameterError
 from envlab.seeds import Seed, generator_of
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
 from envlab.study.exported.light import ExportedFirmware, worn_light
 from envlab.units import FloatArray, IntArray
+
+ShortCounts = NDArray[np.uint16]
 
 
 def shown_codes(
@@ -80,11 +86,24 @@ def adc_readings(
     sound: also one that is streamed from its file. rng: of the noise of microphone, preamp and ADC; None: no
     noise. progress: called with 0 to 1.
     """
-    player = Player(chain, sound, None if rng is None else noise_streams(generator_of(rng)))
-    for block in player.blocks():
+    return short_readings(chain, sound, rng, progress).astype(np.int64)
+
+
+def short_readings(
+    chain: Chain,
+    sound: Sound,
+    rng: Seed | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> ShortCounts:
+    """Return the same in 16 bit each, the finest converter's: of two hours a quarter of the memory."""
+    noise = None if rng is None else noise_streams(generator_of(rng))
+    counts, done = np.empty(instant_count(sound.duration_s, chain.adc.rate_hz), dtype=np.uint16), 0
+    for read in read_blocks(chain, sound, noise):
+        counts[done : done + read.adc_counts.size] = read.adc_counts
+        done += read.adc_counts.size
         if progress is not None:
-            progress((block.start + block.held_v.size) / player.samples)
-    return player.played().adc_counts
+            progress(done / counts.size)
+    return counts
 
 
 def light_as_worn(chain: Chain) -> Callable[[IntArray], tuple[FloatArray, FloatArray]]:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 
+from envlab.chain import Chain
+from envlab.digital.auto_level import AutoLevel, OffsetSteps
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.study.exported.judgement import RECOVERY, ExportedJudgement, Miss, SettingResult
+from envlab.study.exported.light import ExportedFirmware
 from envlab.study.exported.scenarios import AFTER_SHOUT_S, SHOUT_S
 from envlab.study.sentences import Sentence
 from envlab.study.tolerance.words import percent_text
@@ -28,6 +31,25 @@ def sentences(judgement: ExportedJudgement, sensitivity: str, *, guard: bool) ->
     if not judgement.no_runtime:
         lines.append(_guard(results, guard=guard))
     return tuple(lines)
+
+
+def settings_words(chain: Chain) -> Sentence:
+    """Return what each sensitivity is for, with how far it moves floor and ceiling of this board."""
+    at = chain.brightness
+    button, automatic = (ExportedFirmware(chain, name) for name in ("steps", "automatic"))
+    steps, moves = button.design.level, automatic.design.level
+    assert isinstance(steps, OffsetSteps)
+    assert isinstance(moves, AutoLevel)
+    low_db = automatic.design.lowest_window_db
+    text = (
+        f"Fixed: the light begins at {at.floor_db_spl:g} dB SPL and is full at {at.ceiling_db_spl:g}. "
+        f"Steps: a button moves both, {button.steps} steps of {steps.step_db:g} dB, for a louder or softer "
+        "place than the clips'. Automatic: the firmware moves both after the music, so that loud and soft "
+        f"bands use the whole light, at most {-low_db:.2g} dB down and {moves.up_db:g} dB up; how loud it is "
+        "then shows less."
+    )
+    behind = {"steps": button.steps, "step_db": steps.step_db, "down_db": -low_db, "up_db": moves.up_db}
+    return Sentence("settings", text, behind)
 
 
 def table_lines(results: tuple[SettingResult, ...]) -> tuple[tuple[str, ...], ...]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 from envlab.analog.parts import SERIES, PartRange, nearest_value
 from envlab.chain import Chain
@@ -58,7 +59,7 @@ def parts_list(
     ranges: Mapping[str, Choices] | None = None,
     *,
     pack: Pack | None = None,
-    microphone_db: float | None = None,
+    offset_v: float | None = None,
 ) -> list[BoardPart]:
     """Return all parts of a board in order of the signal, then what feeds it.
 
@@ -70,9 +71,8 @@ def parts_list(
         Series and tolerance of the swept parts.
     pack : Pack or None
         What it runs on; None: two lithium-ion cells in series. Of no account with a power bank.
-    microphone_db : float or None
-        ± of the microphone's sensitivity that the boards are judged with, dB: one that scatters more was not
-        judged. None: nothing is said of it.
+    offset_v : float or None
+        Most offset that is asked of the preamp's amplifier, V; None: what the design has.
 
     Returns
     -------
@@ -81,15 +81,14 @@ def parts_list(
     circuit = circuit_of(chain, pack)
     by_package: dict[str, list[Component]] = {}
     for part in circuit.components:
-        by_package.setdefault(part.package, []).append(part)
-    rows = [_row(circuit, reference, sections, ranges or {}) for reference, sections in by_package.items()]
-    if microphone_db is None:
-        return rows
-    near = f", ±{microphone_db:g} dB or less"
-    return [
-        replace(row, specification=row.specification + near) if row.kind == "microphone" else row
-        for row in rows
-    ]
+        by_package.setdefault(part.package, []).append(_with_offset(part, offset_v))
+    return [_row(circuit, reference, sections, ranges or {}) for reference, sections in by_package.items()]
+
+
+def _with_offset(part: Component, offset_v: float | None) -> Component:
+    if offset_v is None or (part.kind, part.stage) != ("amplifier", "preamp"):
+        return part
+    return replace(part, data=MappingProxyType({**part.data, "offset_limit_v": offset_v}))
 
 
 def design_parts(chain: Chain, ranges: Mapping[str, Choices] | None = None) -> list[BoardPart]:

@@ -29,6 +29,7 @@ from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
 from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge, Columns, columns_on_sound
 from envlab.study.tolerance.drawn_boards import board_of, draw, levels_off_db
+from envlab.study.tolerance.heard_boards import HeardBoards
 from envlab.study.tolerance.tolerances import varied_parameters
 from envlab.units import FloatArray
 
@@ -45,12 +46,14 @@ class Trial:
 
     tried: how many were simulated. flashing: of these, those that flash more often than the limit allows, or
     do not work; at least so many where the candidate was laid aside. meeting: those that meet every target
-    that counts and the limit; None where that was not looked at.
+    that counts and the limit; None where that was not looked at. heard: what all of them made of the clips,
+    where no candidate was to be laid aside.
     """
 
     tried: int
     flashing: int
     meeting: int | None = None
+    heard: HeardBoards | None = field(default=None, compare=False, repr=False)
 
     @property
     def keeps(self) -> bool:
@@ -119,16 +122,27 @@ class Bench:
         """Return candidate → what its boards did.
 
         candidates: number → design. clip_order: of all clips, those that decide most first. all_boards: lay
-        no candidate aside, so that every flashing board is counted.
+        no candidate aside, so that every flashing board is counted. progress: called with the share that is
+        done of what boards may still have to hear, 0 to 1; it leaps where candidates are laid aside.
         """
         order = self.clips_by_length if clip_order is None else clip_order
         found: dict[int, Trial] = {}
-        groups = _groups(candidates)
-        for done, numbers in enumerate(groups):
-            group = _Group(self, {number: candidates[number] for number in numbers}, all_boards)
-            found |= group.run(order)
-            if progress is not None:
-                progress((done + 1) / len(groups))
+        groups = [
+            _Group(self, {number: candidates[number] for number in numbers}, all_boards)
+            for numbers in _groups(candidates)
+        ]
+        later, before = [group.ahead_s(group.turns(order)) for group in groups], 0.0
+        for group in groups:
+            del later[0]
+
+            def tell(played_s: float, ahead_s: float, before: float = before) -> None:
+                done_s = before + played_s
+                if progress is not None:
+                    progress(done_s / (done_s + ahead_s + sum(later)))
+
+            found |= group.run(order, tell)
+            before += group.played_s
+            tell(0.0, 0.0, before)
         return found
 
 
@@ -169,6 +183,7 @@ class _Group:
         self._bench, self._all_boards = bench, all_boards
         self._limit = bench.ranked.targets.flash_limit
         self._designs = {number: self._design(chain) for number, chain in candidates.items()}
+        self.played_s = 0.0
 
     def _design(self, chain: Chain) -> _Design:
         asked = self._bench.ranked
@@ -184,14 +199,32 @@ class _Group:
         dead = {place for place, one in enumerate(boards) if one is None}
         return _Design(judge, boards, levels_off_db(parameters, drawn), flashing=dead)
 
-    def run(self, clip_order: Sequence[int]) -> dict[int, Trial]:
-        for boards, number in self._turns(clip_order):
-            going = [one for one in self._designs.values() if self._all_boards or not one.flashing]
-            if going:
-                self._hear(going, boards, number)
+    def run(self, clip_order: Sequence[int], tell: Callable[[float, float], None]) -> dict[int, Trial]:
+        """tell: called with the seconds of sound that boards have heard, and that they may still have to."""
+        turns = self.turns(clip_order)
+        for turn, (boards, number) in enumerate(turns):
+            going = self._going()
+            if not going:
+                break
+            of_this_s = self.ahead_s([(boards, number)])
+            whole_s = self.ahead_s(turns[turn:])
+
+            def hear_of(share: float, of_this_s: float = of_this_s, whole_s: float = whole_s) -> None:
+                tell(self.played_s + share * of_this_s, whole_s - share * of_this_s)
+
+            self._hear(going, boards, number, hear_of)
+            self.played_s += of_this_s
         return {number: self._trial(design) for number, design in self._designs.items()}
 
-    def _turns(self, clip_order: Sequence[int]) -> list[tuple[range, int]]:
+    def _going(self) -> list[_Design]:
+        return [one for one in self._designs.values() if self._all_boards or not one.flashing]
+
+    def ahead_s(self, turns: Sequence[tuple[range, int]]) -> float:
+        """Return how many seconds of sound the boards that are still going would hear in some turns."""
+        heard_s = sum(len(boards) * self._bench.sounds[number].duration_s for boards, number in turns)
+        return len(self._going()) * heard_s
+
+    def turns(self, clip_order: Sequence[int]) -> list[tuple[range, int]]:
         """Which boards play which clip, one turn after the other."""
         every = self._bench.count
         if self._all_boards or every <= FIRST_BOARDS:
@@ -201,7 +234,9 @@ class _Group:
         turns += [(range(FIRST_BOARDS, every), number) for number in deciding]
         return turns + [(range(every), number) for number in others]
 
-    def _hear(self, designs: list[_Design], places: range, number: int) -> None:
+    def _hear(
+        self, designs: list[_Design], places: range, number: int, report: Callable[[float], None]
+    ) -> None:
         boards: list[Chain] = []
         firmware, tables, sizes = [], [], []
         for design in designs:
@@ -217,6 +252,7 @@ class _Group:
         heard = columns_on_sound(
             sound, boards, firmware, tables,
             seed=clip_seed(self._bench.ranked.judging.seed, number), workers=self._bench.workers,
+            report=report,
         )  # fmt: skip
         first = 0
         for design, size in zip(designs, sizes, strict=True):
@@ -232,13 +268,21 @@ class _Group:
     def _trial(self, design: _Design) -> Trial:
         if design.flashing and not self._all_boards:
             return Trial(max(design.begun, 1 + max(design.flashing)), len(design.flashing))
-        return Trial(len(design.boards), len(design.flashing), self._meeting(design))
+        heard = self._heard(design)
+        meeting = self._meeting(design, heard)
+        return Trial(
+            len(design.boards), len(design.flashing), meeting, heard=heard if self._all_boards else None
+        )
 
-    def _meeting(self, design: _Design) -> int:
-        working = [one for one in design.boards if one is not None]
+    def _heard(self, design: _Design) -> HeardBoards:
+        numbers = range(len(self._bench.sounds))
+        clips = tuple(_joined(design.heard[number]) for number in numbers if number in design.heard)
+        return HeardBoards(self._bench.ranked, design.chain, tuple(design.boards), design.louder_db, clips)
+
+    def _meeting(self, design: _Design, heard: HeardBoards) -> int:
+        working, clips = heard.working, heard.clips
         if not working:
             return 0
-        clips = [_joined(design.heard[number]) for number in range(len(self._bench.sounds))]
         asked = {target.metric for target in self._bench.ranked.targets.soft}
         metrics = design.judge.bench(working, asked & BENCH_METRICS) | design.judge.over_clips(clips)
         met = metrics[FLASH_METRIC] <= self._limit

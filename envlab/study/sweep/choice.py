@@ -26,7 +26,7 @@ from envlab.study.specification.specification import Specification, as_specifica
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.board_trials import BoardTrials
 from envlab.study.sweep.neighbour_words import loss_of
-from envlab.study.sweep.not_judged import clip_reasons, unjudged
+from envlab.study.sweep.not_judged import clip_reasons, unjudged, why_no_clip
 from envlab.study.sweep.pareto import neighbours
 from envlab.study.sweep.ranking import Ranking, contrast_of, rank_candidates
 from envlab.study.sweep.verdict_words import (
@@ -229,8 +229,13 @@ def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentenc
         yield from replaced_words(choice.ranking.replaced)
         yield from at_odds_words(at_odds(choice.ranking, asked))
     if choice.boards is not None:
-        yield from board_words(choice.boards, choice.number, _first_words(choice, specification), limit)
-    yield from _neighbours(choice, specification)
+        counting = (
+            "every target that counts" if choice.ranking.replaced or choice.left_out else "every target"
+        )
+        first = _first_words(choice, specification)
+        yield from board_words(choice.boards, choice.number, first, limit, counting)
+    if choice.flashes_judged:
+        yield from _neighbours(choice, specification)
     if choice.flash_cost_lstar > 0.5:
         yield Sentence(
             "flash_cost",
@@ -238,7 +243,7 @@ def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentenc
             f"beat more, and flash more than {limit:g} times in a second.",
             {"contrast_lstar": choice.flash_cost_lstar, FLASH_METRIC: limit},
         )
-    for key in choice.edges:
+    for key in choice.edges if choice.flashes_judged else ():
         yield Sentence(
             "edge",
             f"{_part_name(key, choice.chain)} sits at the edge of its range "
@@ -250,8 +255,7 @@ def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentenc
     for target in choice.left_out:
         yield Sentence(
             "not_judged",
-            f"Not judged: {target.words()}. No clip can show it: it lacks the tag or the second level, or "
-            "cannot be judged.",
+            f"Not judged: {target.words()}, for {why_no_clip(target.metric, specification, choice.chain)}.",
             {"metric": target.metric},
         )
 
@@ -281,15 +285,20 @@ def _first_words(choice: Choice, specification: Specification) -> str:
 
 
 def _headline(choice: Choice, specification: Specification) -> Sentence:
-    swept = [
-        f"{part.reference} = {part.value_text} ({part.role})"
+    parts = {
+        part.key: f"{part.reference} = {part.value_text} ({part.role})"
         for part in parts_list(choice.chain, specification.ranges)
         if part.key in specification.ranges
-    ]
+    }
+    # What is no part, as the reference node or the firmware's follower, has a word too.
+    swept = [*parts.values(), *(part_words(key, choice) for key in specification.ranges if key not in parts)]
     safe = int(choice.table["flash_safe"].sum())
     meeting = int(((choice.table["violation"] == 0) & choice.table["flash_safe"]).sum())
     if len(choice.table) == 1:
         return Sentence("headline", "Nothing was swept: the design was judged as it is.", {"candidates": 1})
+    if not choice.flashes_judged:
+        text = f"None of {len(choice.table)} candidates could be judged; shown is one: {', '.join(swept)}."
+        return Sentence("headline", text, {"candidates": len(choice.table), "judged": 0})
     return Sentence(
         "headline",
         f"Chosen out of {len(choice.table)} candidates, of which {safe} keep the flash limit and {meeting} "

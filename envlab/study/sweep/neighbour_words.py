@@ -15,8 +15,10 @@ from envlab.study.sweep.ranking import Ranking, whole_steps
 if TYPE_CHECKING:
     import pandas as pd
 
-# What may speak against a neighbour beside a metric: its boards, or nothing but its number.
+# What may speak against a neighbour beside a metric: its boards, or nothing but its place in the list.
 BOARDS_FLASH, BOARDS_MISS, UNTRIED, THE_SAME = "boards flash", "boards miss", "boards not tried", "the same"
+# What a choice by hand may leave aside.
+BETTER = "better"
 
 
 @dataclass(frozen=True)
@@ -41,13 +43,17 @@ def loss_of(
     any second, as asked.
     """
     theirs, mine = ranking.table.iloc[other], ranking.table.iloc[chosen]
+    counting = "every target that counts" if ranking.replaced else "every target"
     loss = (
         _flashes(theirs, mine)
         or _boards_flash(other, chosen, trials, finals, limit)
         or _misses(ranking, other, chosen)
-        or _boards_miss(other, chosen, trials)
+        or _boards_miss(other, chosen, trials, counting)
+        or _before(ranking, other, chosen)
         or _looks(theirs, mine)
     )
+    if loss.why == THE_SAME:
+        return Loss(loss.why, loss.text + _freely(other, chosen, trials))
     return Loss(loss.why, loss.text + _though(theirs, mine, loss.why))
 
 
@@ -98,7 +104,7 @@ def _misses(ranking: Ranking, other: int, chosen: int) -> Loss | None:
     return Loss(target.metric, f"would miss {how}the target {asked.words()} ({value})")
 
 
-def _boards_miss(other: int, chosen: int, trials: dict[int, Trial]) -> Loss | None:
+def _boards_miss(other: int, chosen: int, trials: dict[int, Trial], counting: str) -> Loss | None:
     mine, theirs = trials.get(chosen), trials.get(other)
     if mine is None or mine.meeting is None:
         return None
@@ -106,8 +112,37 @@ def _boards_miss(other: int, chosen: int, trials: dict[int, Trial]) -> Loss | No
         return Loss(UNTRIED, "was not tried with boards")
     if theirs.meeting >= mine.meeting:
         return None
-    told = f"{theirs.meeting} of {theirs.tried} boards would meet every target instead of {mine.meeting}"
+    told = f"{theirs.meeting} of {theirs.tried} boards would meet {counting} instead of {mine.meeting}"
     return Loss(BOARDS_MISS, f"would give fewer good boards: {told}")
+
+
+def _before(ranking: Ranking, other: int, chosen: int) -> Loss | None:
+    """Of a choice that was made by hand: what the other would do better, first in the order of ranking."""
+    theirs, mine = ranking.table.iloc[other], ranking.table.iloc[chosen]
+    if ranking.misses(other) < ranking.misses(chosen):
+        return Loss(BETTER, "stands before it in rank: it misses less of what is asked")
+    if ranking.misses(other) > ranking.misses(chosen):
+        return None
+    more, sooner = (_rounded_lstar(theirs) - _rounded_lstar(mine), _latency_ms(mine) - _latency_ms(theirs))
+    if more > 0:
+        return Loss(BETTER, "stands before it in rank: it shows the beat more")
+    if more == 0 and sooner > 0:
+        return Loss(BETTER, "stands before it in rank: it follows the sound sooner")
+    return None
+
+
+def _rounded_lstar(row: pd.Series) -> int:
+    return round(float(np.nan_to_num(float(row["beat_contrast_lstar"]))))
+
+
+def _latency_ms(row: pd.Series) -> float:
+    return float(row["onset_lag_worst_ms"])
+
+
+def _freely(other: int, chosen: int, trials: dict[int, Trial]) -> str:
+    """By what rule one of two equals was taken, and of what they are equals beside the contrast."""
+    boards = " and no fewer of its boards are good" if other in trials and chosen in trials else ""
+    return f"{boards}; of equals the first in the list is taken"
 
 
 def _looks(theirs: pd.Series, mine: pd.Series) -> Loss:
@@ -126,7 +161,7 @@ def _looks(theirs: pd.Series, mine: pd.Series) -> Loss:
 def _though(theirs: pd.Series, mine: pd.Series, why: str) -> str:
     """What a neighbour would have had more, so that the price of the choice is seen."""
     contrast = np.nan_to_num(float(theirs["beat_contrast_lstar"] - mine["beat_contrast_lstar"]))
-    if why in ("beat_contrast_lstar", THE_SAME) or contrast < 0.05:
+    if why in ("beat_contrast_lstar", BETTER) or contrast < 0.05:
         return ""
     return f", though with {contrast:.1f} L* more contrast"
 

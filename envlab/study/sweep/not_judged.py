@@ -16,6 +16,8 @@ from envlab.study.specification.specification import Specification
 if TYPE_CHECKING:
     import pandas as pd
 
+# The tag of the clips that a metric speaks of; all clips, where it has none here.
+TAG_OF = {"beat_contrast_lstar": "beat", "quiet_lit_share": "quiet", "false_light_lstar": "walking"}
 # What a single clip shows, and what it is called where it is not judged.
 CLIP_NAMES = {
     "flashes_per_s": "flashes",
@@ -33,6 +35,17 @@ def clip_reasons(clip: Clip, chain: Chain) -> dict[str, str]:
         named = [words for name, words in CLIP_NAMES.items() if reasons.get(name) == reason]
         found["nothing" if "every" in reasons else f"no {', '.join(named)}"] = reason
     return found
+
+
+def why_no_clip(metric: str, specification: Specification, chain: Chain) -> str:
+    """Return why no clip shows a metric of a board, as in "no clip is tagged walking"."""
+    tag = TAG_OF.get(metric)
+    clips = [clip for clip in specification.clips if tag is None or tag in clip.tags]
+    if not clips:
+        return "there are no clips" if tag is None else f"no clip is tagged {tag}"
+    reasons = {clip.label: "; ".join(clip_reasons(clip, chain).values()) for clip in clips}
+    told = "; ".join(f"{label}: {why}" for label, why in reasons.items() if why)
+    return told or "the clips are too few or too alike for it"
 
 
 def unjudged(row: pd.Series, clip: Clip) -> bool:

@@ -7,7 +7,8 @@ clean if besides nothing is missed that the board met before. Of each cause the 
 
 Only where no change of the board is clean are the levels of the clips tried away; where these mend, what is
 asked contradicts itself at those levels. If nothing is clean, what mends at the price of another target is
-named with the price; last, pairs of the strongest changes that come nearest. A cause whose mildest and
+named with the price; last, pairs of the strongest changes that come nearest, and up to three causes at
+once, of which one alone may bring nothing. A cause whose mildest and
 strongest change both bring the board no nearer, on the clip on which it is furthest off, is passed over.
 Numbers in the sentences are those of these runs, with the sweep's own noise.
 """
@@ -32,18 +33,20 @@ from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.changes import Cause, Change, Clips, causes_of
 from envlab.study.sweep.choice import Choice
+from envlab.study.sweep.not_judged import TAG_OF
 from envlab.study.sweep.verdict_words import at_odds
 from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge, Columns
 
 Progress = Callable[[str, float], None]
 
-_TAG = {"beat_contrast_lstar": "beat", "quiet_lit_share": "quiet", "false_light_lstar": "walking"}
 # Metrics that are of no clip, or of several together.
 _WHOLE = {*BENCH_METRICS, "range_used_db"}
 # An endless miss, as of −inf dB, in scales.
 _FAR = 1e6
 # Causes that come nearest by themselves, of which pairs are tried.
 _PAIRED = 6
+# Causes that are tried away at once where no two do, at most.
+_TOGETHER = 3
 
 
 @dataclass(frozen=True)
@@ -98,7 +101,7 @@ def mends_of(
         clean = [mend for mend in tried if not mend.broken]
         if clean:
             return clean
-    return found or _pairs(lab, starts, causes)
+    return found or _pairs(lab, starts, causes) or _several(lab, starts, causes)
 
 
 def _starts(choice: Choice, specification: Specification, targets: Sequence[Target]) -> list[Chain]:
@@ -145,6 +148,47 @@ def _pairs(lab: _Lab, starts: Sequence[Chain], causes: Sequence[Cause]) -> list[
     return []
 
 
+def _several(lab: _Lab, starts: Sequence[Chain], causes: Sequence[Cause]) -> list[Mend]:
+    """Strongest changes one upon the other, each time the one that brings a board nearest, then made milder.
+
+    A cause that by itself brings nothing may do so behind another: deeper pixels behind a finer converter.
+    """
+    start = min(starts, key=lambda one: min(lab.share_left(one, cause.changes[-1:]) for cause in causes))
+    tried: dict[Cause, Change] = {}
+    best = 1.0
+    while len(tried) < _TOGETHER:
+        names = {cause.key.split(" too ")[0] for cause in tried}
+        rest = [one for one in causes if not one.of_the_sound and one.key.split(" too ")[0] not in names]
+        left = [lab.share_left(start, (*tried.values(), one.changes[-1])) for one in rest]
+        if not rest or min(left) >= best:
+            return []
+        best = min(left)
+        nearest = rest[int(np.argmin(left))]
+        tried[nearest] = nearest.changes[-1]
+        mend = lab.mend(start, tuple(tried), tuple(tried.values()))
+        if mend is not None and not mend.broken:
+            return [_fewest(lab, start, tried, mend)]
+    return []
+
+
+def _fewest(lab: _Lab, start: Chain, tried: dict[Cause, Change], mend: Mend) -> Mend:
+    """No cause without which it would do, and of the others the mildest changes that still do, in turn."""
+    now = dict(tried)
+    for cause in tried:
+        fewer = {one: change for one, change in now.items() if one is not cause}
+        found = lab.mend(start, tuple(fewer), tuple(fewer.values())) if fewer else None
+        if found is not None and not found.broken:
+            now, mend = fewer, found
+    for cause in tuple(now):
+        for change in cause.changes[:-1]:
+            milder = now | {cause: change}
+            found = lab.mend(start, tuple(milder), tuple(milder.values()))
+            if found is not None and not found.broken:
+                now, mend = milder, found
+                break
+    return mend
+
+
 @dataclass(eq=False)
 class _Lab:
     """Plays changed boards and remembers what they did."""
@@ -179,14 +223,14 @@ class _Lab:
 
     def helps(self, start: Chain, cause: Cause) -> bool:
         """Whether a cause's mildest or strongest change brings a board nearer."""
-        return self._left(start, cause.changes[:1]) < 1 or self._left(start, cause.changes[-1:]) < 1
+        return self.share_left(start, cause.changes[:1]) < 1 or self.share_left(start, cause.changes[-1:]) < 1
 
     def left(self, starts: Sequence[Chain], cause: Cause) -> float:
         """Return the least share of a board's miss that a cause's strongest change leaves."""
-        return min(self._left(start, cause.changes[-1:]) for start in starts)
+        return min(self.share_left(start, cause.changes[-1:]) for start in starts)
 
-    def _left(self, start: Chain, changes: Sequence[Change]) -> float:
-        """The share of the miss that changes leave, on the clips on which each target is missed most."""
+    def share_left(self, start: Chain, changes: Sequence[Change]) -> float:
+        """Return the share of a board's miss that changes leave, on the clips on which it is missed most."""
         before, after = self._played(start, self.asked.clips), self._changed(start, changes)
         if after is None:
             return math.inf
@@ -262,7 +306,7 @@ class _Played:
         return min(_miss(target, value), _FAR)
 
     def _spoken_of(self, metric: str) -> list[int]:
-        tag = _TAG.get(metric)
+        tag = TAG_OF.get(metric)
         clips = self.judge.specification.clips
         return [number for number, clip in enumerate(clips) if tag is None or tag in clip.tags]
 

@@ -107,12 +107,18 @@ def robust_choice(
     clip_order = _deciding_first(choice, specification, bench)
 
     def trials(candidates: dict[int, Chain], all_boards: bool) -> dict[int, Trial]:
-        tell(f"Boards of {len(candidates)} candidate{'s' * (len(candidates) != 1)}", 1.0)
-        return bench.trials(candidates, clip_order, all_boards=all_boards)
+        what = f"Boards of {len(candidates)} candidate{'s' * (len(candidates) != 1)}"
+        tell(what, 0.0)
+        return bench.trials(
+            candidates, clip_order, all_boards=all_boards, progress=lambda share: tell(what, share)
+        )
 
     def finals(candidates: dict[int, Chain], all_boards: bool) -> dict[int, Trial]:
-        tell("Boards of the choice", 1.0)
-        return final.trials(candidates, clip_order, all_boards=all_boards)
+        what = "Boards of the choice"
+        tell(what, 0.0)
+        return final.trials(
+            candidates, clip_order, all_boards=all_boards, progress=lambda share: tell(what, share)
+        )
 
     found = with_boards(choice, specification, trials, finals)
     return with_obstacles(found, specification, workers=workers, progress=tell)

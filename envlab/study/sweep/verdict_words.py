@@ -115,11 +115,19 @@ def eased_words(replaced: Sequence[Replaced]) -> list[Sentence]:
     if not replaced:
         return []
     told = "; ".join(
-        f"{one.target.words()} is left aside" if one.ranked is None else f"{one.ranked.words()} is asked"
+        f"{one.target.words()} is left aside" if one.ranked is None else f"{_easier_words(one)} is asked"
         for one in replaced
     )
     behind: dict[str, float | str] = {"replaced": ", ".join(one.target.metric for one in replaced)}
-    return [Sentence("yield", f"Boards are counted by what some candidate meets: {told}.", behind)]
+    return [Sentence("yield", f"Of boards, every target means what some candidate meets: {told}.", behind)]
+
+
+def _easier_words(one: Replaced) -> str:
+    """The target that stands in the place of another, its limit in as many digits as its metric has."""
+    assert one.ranked is not None
+    metric = METRICS[one.ranked.metric]
+    name = metric.name_in_text + ("," if "," in metric.label else "")
+    return f"{name} {one.ranked.side.replace('_', ' ')} {metric.text(one.ranked.limit)}"
 
 
 def at_odds(ranking: Ranking, asked: Sequence[Target]) -> tuple[Target, ...]:
@@ -160,10 +168,13 @@ def at_odds_words(targets: Sequence[Target]) -> list[Sentence]:
     ]
 
 
-def board_words(boards: BoardTrials, number: int, first_words: str, limit: float) -> list[Sentence]:
+def board_words(
+    boards: BoardTrials, number: int, first_words: str, limit: float, counting: str
+) -> list[Sentence]:
     """Return what boards of the choice, row number, and of the first in rank do.
 
-    first_words: the parts in which the first in rank differs. limit: most flashes in any second.
+    first_words: the parts in which the first in rank differs. limit: most flashes in any second. counting:
+    what a good board meets, "every target" or "every target that counts".
     """
     if not boards.trials:
         text = (
@@ -179,15 +190,15 @@ def board_words(boards: BoardTrials, number: int, first_words: str, limit: float
         why = (
             f"{board_count(seen)} of its boards {flash}, as parts lie a little off"
             if not seen.keeps
-            else f"{seen.meeting} of its {seen.tried} boards meet every target, fewer than of the one taken"
+            else f"{seen.meeting} of its {seen.tried} boards meet {counting}, fewer than of the one taken"
         )
         behind: dict[str, float | str] = {"flashing": seen.flashing, "tried": seen.tried}
         lines.append(Sentence("robustness", f"First in rank was {first_words}. But {why}.", behind))
-    lines += [_tried(boards, number), _confirmed(boards, number, flash)]
+    lines += [_tried(boards, number, counting), _confirmed(boards, number, flash)]
     return lines
 
 
-def _tried(boards: BoardTrials, number: int) -> Sentence:
+def _tried(boards: BoardTrials, number: int, counting: str) -> Sentence:
     trial = boards.trials[number]
     keeping = sum(one.keeps for one in boards.trials.values())
     some = f"{len(boards.trials)} candidates" if len(boards.trials) != 1 else "this design"
@@ -196,7 +207,7 @@ def _tried(boards: BoardTrials, number: int) -> Sentence:
         of = "none" if keeping == 0 else f"{keeping}"
         text += f"Of {of} of them all boards keep the flash limit. "
     if trial.meeting is not None:
-        text += f"Of this one {trial.meeting} of {trial.tried} meet every target that counts."
+        text += f"Of this one {trial.meeting} of {trial.tried} meet {counting}."
     behind: dict[str, float | str] = {
         "candidates": len(boards.trials),
         "keeping": keeping,

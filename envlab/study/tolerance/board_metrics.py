@@ -7,7 +7,7 @@ the last digit.
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Sequence, Set, Sized
+from collections.abc import Callable, Sequence, Set
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -18,7 +18,7 @@ from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
 from envlab.engine.play import play
-from envlab.engine.reading_schedule import frame_readings
+from envlab.engine.side_by_side import run_side_by_side
 from envlab.light.table import LookupTable
 from envlab.metrics.across_clips import worst_over_clips
 from envlab.metrics.catalogue import FLASH_METRIC
@@ -26,22 +26,23 @@ from envlab.metrics.clip_metrics import ClipColumns, envelope_columns, table_ste
 from envlab.metrics.judgeable import judged_columns
 from envlab.metrics.metrics_of_clip import (
     AT_ONCE,
-    MEMORY_BYTES,
     METRICS_OF_A_CLIP,
+    better_kept,
     clip_seed,
     idle_clip,
     idle_seed,
-    kept_bytes,
+    together,
 )
 from envlab.metrics.onset_latency import latency_of_envelope, onset_instants, onset_test
 from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
-from envlab.metrics.streaming_metrics import StreamingMetrics
+from envlab.metrics.streaming_metrics import CountedFrames, readings_for
 from envlab.metrics.tone_metrics import TONE_METRICS, tone_metrics
 from envlab.sound.clip import Clip
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
 from envlab.study.tolerance.board_run import read_boards
 from envlab.study.tolerance.drawn_boards import hearing as hearing_louder
+from envlab.study.tolerance.heard_boards import HeardBoards
 from envlab.units import FloatArray, IntArray
 
 Columns = dict[str, FloatArray]
@@ -74,12 +75,11 @@ class BoardJudge:
 
     @property
     def portion(self) -> int:
-        """How many boards hear a clip together; what a follower makes of a clip has to be kept meanwhile."""
-        if isinstance(self.nominal.follower, PassThrough):
-            return PORTION
+        """How many boards hear a clip together; what some followers make of it has to be kept meanwhile."""
         longest_s = max(sound.duration_s for sound in self.recordings)
         frames = instant_count(longest_s, self.nominal.frame_rate_hz)
-        return max(1, min(PORTION_KEPT, int(MEMORY_BYTES / kept_bytes(frames))))
+        most = PORTION if isinstance(self.nominal.follower, PassThrough) else PORTION_KEPT
+        return min(most, together([self.nominal], frames, tables=0))
 
     def flashes_per_s(self, boards: Sequence[Chain], louder_db: FloatArray | None = None) -> FloatArray:
         """Return the flashes in each board's worst second of all clips, shape (boards,).
@@ -89,20 +89,48 @@ class BoardJudge:
         return self._on_clips(boards, louder_db, _quietly, 0.0, 1.0)[FLASH_METRIC]
 
     def metrics(
-        self, boards: Sequence[Chain], report: Report, louder_db: FloatArray | None = None
+        self,
+        boards: Sequence[Chain],
+        report: Report,
+        louder_db: FloatArray | None = None,
+        heard: HeardBoards | None = None,
     ) -> Columns:
         """Return metric → values, shape (boards,); report is told what is done, and the share, 0 to 1.
 
         louder_db: shape (boards,), by how much each board hears the clip of the largest uncertainty louder
-        than stated, dB; the others in proportion to their own. None: all as stated.
+        than stated, dB; the others in proportion to their own. None: all as stated. heard: what the last of
+        the boards made of the clips already; where it cannot be shown that this would come out once more,
+        they hear them again.
         """
+        known = heard if heard is not None and self._would_hear_again(heard, boards, louder_db) else None
+        fresh = len(boards) - (0 if known is None else len(known.working))
         parts, portion = [], self.portion
-        for first in range(0, len(boards), portion):
-            some = boards[first : first + portion]
-            shares = (first / len(boards), len(some) / len(boards))
-            louder = None if louder_db is None else louder_db[first : first + portion]
+        for first in range(0, fresh, portion):
+            some = boards[first : min(first + portion, fresh)]
+            shares = (first / fresh, len(some) / fresh)
+            louder = None if louder_db is None else louder_db[first : first + len(some)]
             parts.append(self._bench(some) | self._on_clips(some, louder, report, *shares))
+        if known is not None and known.working:
+            parts.append(self._bench(known.working) | self.over_clips(known.clips))
         return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+
+    def _would_hear_again(
+        self, heard: HeardBoards, boards: Sequence[Chain], louder_db: FloatArray | None
+    ) -> bool:
+        """Whether the last boards would make of the clips what they made of them, whoever hears along.
+
+        Side by side, boards read alike in any company; so all of these have to run so.
+        """
+        first = len(boards) - len(heard.working)
+        if self.one_by_one or louder_db is None or first < 0:
+            return False
+        if not heard.are(self.specification, self.nominal, list(boards[first:]), louder_db[first:]):
+            return False
+        clips = zip(self.specification.clips, self.recordings, strict=True)
+        return all(
+            run_side_by_side(self.nominal, self.hearing(boards, clip, louder_db), sound)
+            for clip, sound in clips
+        )
 
     def clip(
         self, number: int, boards: Sequence[Chain], report: Callable[[float], None] | None = None
@@ -212,39 +240,84 @@ def columns_on_sound(
     """Return the columns of a sound for each board, shape (boards,), as metrics_of_clip.clip_columns.
 
     firmware, tables: the design that each board is of, and its table. The designs differ in nothing but
-    detectors that rest at the same count: all then hear one front end's noise and have one zero.
+    detectors that rest at the same count: all then hear one front end's noise and have one zero. Memory does
+    not grow with the clip but by 4 bytes a second and board: more boards than fit hear it in turns.
     """
     design, tell = firmware[0], report or _ignore
     frames = instant_count(sound.duration_s, design.frame_rate_hz)
-    if not isinstance(design.follower, PassThrough):
-        index = design.reading_of_frame(frames)
-        read = read_boards(
-            sound, design, boards, index, one_by_one=one_by_one, seed=seed, workers=workers, progress=tell
-        )
-        rows = read.envelope_counts
-        parts = [
-            envelope_columns(rows[some], list(firmware[some]), list(tables[some])) for some in _in_parts(rows)
-        ]
-        return _named(parts, read.clipped_share)
-    readers: list[_Judged] = []
+    judge = _judge_kept if better_kept([design], frames, tables=0) else _judge_counted
+    portion = together([design], frames, tables=0)
+    parts = []
+    for first in range(0, len(boards), portion):
+        some = slice(first, first + portion)
+
+        def tell_of(share: float, first: int = first, size: int = len(boards[some])) -> None:
+            tell((first + share * size) / len(boards))
+
+        heard = _Hearing(sound, boards[some], firmware[some], tables[some], frames)
+        parts.append(judge(heard, one_by_one, seed, workers, tell_of))
+    return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+
+
+@dataclass(frozen=True, eq=False)
+class _Hearing:
+    """Boards that hear a sound together; frames: of all of it."""
+
+    sound: Sound
+    boards: Sequence[Chain]
+    firmware: Sequence[Chain]
+    tables: Sequence[LookupTable]
+    frames: int
+
+
+def _judge_kept(
+    heard: _Hearing,
+    one_by_one: bool,
+    seed: tuple[int, ...],
+    workers: int,
+    report: Callable[[float], None],
+) -> Columns:
+    design = heard.firmware[0]
+    index = design.reading_of_frame(heard.frames)
+    read = read_boards(
+        heard.sound, design, heard.boards, index,
+        one_by_one=one_by_one, seed=seed, workers=workers, progress=report,
+    )  # fmt: skip
+    rows = read.envelope_counts
+    parts = [
+        envelope_columns(rows[some], list(heard.firmware[some]), list(heard.tables[some]))
+        for some in _in_parts(len(rows))
+    ]
+    return _named(parts, read.clipped_share)
+
+
+def _judge_counted(
+    heard: _Hearing,
+    one_by_one: bool,
+    seed: tuple[int, ...],
+    workers: int,
+    report: Callable[[float], None],
+) -> Columns:
+    design, readers = heard.firmware[0], list[_Judged]()
     with ThreadPoolExecutor(workers) as pool:
 
         def reader_of(places: IntArray) -> _Judged:
             counted = [
-                StreamingMetrics([firmware[i] for i in some], [tables[i] for i in some], frames)
-                for some in (places[part] for part in _in_parts(places))
+                CountedFrames(places[part], heard.firmware, heard.tables, heard.frames)
+                for part in _in_parts(places.size)
             ]
-            readers.append(_Judged(places, counted, pool))
+            readers.append(_Judged(counted, pool))
             return readers[-1]
 
-        readings = frame_readings(design, frames)
+        readings = readings_for(heard.sound, [design], heard.frames)
         share = play(
-            sound, boards, readings, reader_of,
-            design=design, exactly=one_by_one, seed=seed, workers=workers, progress=tell,
+            heard.sound, heard.boards, readings, reader_of,
+            design=design, exactly=one_by_one, seed=seed, workers=workers, progress=report,
         )  # fmt: skip
-        counted = [some for reader in readers for some in reader.firmware]
-        order = np.argsort(np.concatenate([reader.places for reader in readers]))
-        columns = _named(list(pool.map(StreamingMetrics.columns, counted)), share[np.argsort(order)])
+        counted = [some for reader in readers for some in reader.counted]
+        places = np.concatenate([some.places for some in counted])
+        found = [part for parts in pool.map(CountedFrames.columns, counted) for part in parts]
+    columns, order = _named(found, share[places]), np.argsort(places)
     return {name: values[order] for name, values in columns.items()}
 
 
@@ -252,24 +325,20 @@ def columns_on_sound(
 class _Judged:
     """Judges boards that are read together, some at a time, while their readings come by."""
 
-    places: IntArray
-    firmware: list[StreamingMetrics]
+    counted: list[CountedFrames]
     pool: ThreadPoolExecutor
 
     def take(self, counts: NDArray[np.int32]) -> None:
         """See engine.play.Reader."""
-        if len(self.firmware) == 1:
-            self.firmware[0].take(counts)
+        if len(self.counted) == 1:
+            self.counted[0].take(counts)
         else:
-            list(
-                self.pool.map(
-                    StreamingMetrics.take, self.firmware, [counts[part] for part in _in_parts(counts)]
-                )
-            )
+            parts = [counts[part] for part in _in_parts(len(counts))]
+            list(self.pool.map(CountedFrames.take, self.counted, parts))
 
 
-def _in_parts(rows: Sized) -> list[slice]:
-    return [slice(first, first + AT_ONCE) for first in range(0, len(rows), AT_ONCE)]
+def _in_parts(rows: int) -> list[slice]:
+    return [slice(first, first + AT_ONCE) for first in range(0, rows, AT_ONCE)]
 
 
 def _named(parts: list[ClipColumns], clipped_share: FloatArray) -> Columns:

@@ -64,6 +64,9 @@ def board_of(chain: Chain, parameters: list[VariedParameter], values: FloatArray
         offset_v = board.preamp.input_offset_v + of["input_offset_v"]
         board = replace(board, preamp=replace(board.preamp, input_offset_v=offset_v))
     board = _other_amplifiers(board, of)
+    if "buffer_low_percent" in of:
+        lowest_v = board.adc_as_built.lowest_pin_v * (1 + 0.01 * of["buffer_low_percent"])
+        board = replace(board, adc=replace(board.adc, buffer_low_v=min(lowest_v, 1.0)))
     if "reference_percent" in of:
         reference_v = board.adc.reference_v * (1 + 0.01 * of["reference_percent"])
         board = replace(board, adc=replace(board.adc, reference_v=reference_v))

@@ -52,6 +52,7 @@ from envlab.study.specification.specification import Specification, as_specifica
 from envlab.study.specification.targets import Target
 from envlab.study.tolerance.board_metrics import BoardJudge, Columns
 from envlab.study.tolerance.drawn_boards import board_of, draw, levels_off_db
+from envlab.study.tolerance.heard_boards import HeardBoards
 from envlab.study.tolerance.operating_conditions import moved_parts
 from envlab.study.tolerance.result import ConditionEnd, ToleranceResult
 from envlab.study.tolerance.tables import (
@@ -85,6 +86,7 @@ def tolerance(
     *,
     chain: Chain | None = None,
     tolerances: Tolerances | None = None,
+    heard: HeardBoards | None = None,
     workers: int = 2,
     progress: Progress | None = None,
 ) -> ToleranceResult:
@@ -99,6 +101,8 @@ def tolerance(
         The design, in place of the specification's own: what a choice made of it.
     tolerances : Tolerances
         How far boards may lie apart, in place of the specification's own.
+    heard : HeardBoards
+        What these very boards made of the clips already, as a choice keeps it; the result is the same.
     workers : int
         Processor threads, 1 or more.
     progress : callable
@@ -142,7 +146,8 @@ def tolerance(
     drawn = draw(study.parameters, tolerances.boards, tolerances.seed)
     ends = study.ends()
     designed = np.full((1, len(study.parameters)), np.nan)
-    metrics = study.judge(np.concatenate((designed, ends, drawn)), (0.0, 0.5), "Boards")
+    known = None if heard is None else heard.first(len(drawn))
+    metrics = study.judge(np.concatenate((designed, ends, drawn)), (0.0, 0.5), "Boards", heard=known)
     nominal, at_ends = metrics.iloc[0], metrics.iloc[1 : len(ends) + 1]
     boards = metrics.iloc[len(ends) + 1 :].reset_index(drop=True)
     if math.isnan(nominal[FLASH_METRIC]):
@@ -223,7 +228,13 @@ class _Study:
             return None
 
     def judge(
-        self, values: FloatArray, span: tuple[float, float], what: str, *, exactly: bool = False
+        self,
+        values: FloatArray,
+        span: tuple[float, float],
+        what: str,
+        *,
+        exactly: bool = False,
+        heard: HeardBoards | None = None,
     ) -> pd.DataFrame:
         """One row of metrics a board; NaN throughout where a board does not work. span: of the progress."""
         import pandas as pd
@@ -238,7 +249,7 @@ class _Study:
         # At least the board as designed works; where it is not asked for, it lends the names of the metrics.
         boards = [one for one in made if one] or [self.chain]
         louder_db = levels_off_db(self.parameters, values)[works] if works.any() else np.zeros(1)
-        metrics = judge.metrics(boards, tell, louder_db)
+        metrics = judge.metrics(boards, tell, louder_db, heard)
         return pd.DataFrame(_filled(metrics, works))
 
     def targets(self, nominal: pd.Series) -> list[Target]:

@@ -283,11 +283,21 @@ def _conditions(chain: Chain, tolerances: Tolerances) -> list[VariedParameter]:
 
 
 def _of_amplifiers(chain: Chain) -> list[tuple[str, str, float]]:
-    """Return (name, label, most) of what the rectifier's amplifiers differ in: offsets, lowest output."""
+    """Return (name, label, most) of what amplifiers differ in: offsets, lowest output.
+
+    Those of the rectifier; and the pin's buffer, where the detector rests below where its output ends.
+    """
+    buffer = ("buffer_low_percent", "buffer's lowest output", _OUTPUT_LOW_PERCENT)
+    rests_v = chain.quiescent_v / (1 + 0.01 * _OUTPUT_LOW_PERCENT)
+    is_felt = rests_v < chain.adc_as_built.lowest_pin_v
+    return [*_of_rectifiers_amplifiers(chain), *([buffer] if is_felt else [])]
+
+
+def _of_rectifiers_amplifiers(chain: Chain) -> list[tuple[str, str, float]]:
     if not isinstance(chain.rectifier, ActiveRectifier):
         return []
     part = chain.rectifier.amplifier_part
-    names = [f"u2{chr(ord('a') + place)}" for place in range(len(chain.rectifier.amplifiers))]
+    names = [f"u2{chr(ord('a') + place)}" for place in range(len(chain.rectifier.fitted_amplifiers))]
     offsets = [(f"{name}_offset_v", f"{name.upper()} offset", part.offset_v) for name in names]
     return [*offsets, ("output_low_percent", "lowest output", _OUTPUT_LOW_PERCENT)]
 

@@ -132,7 +132,9 @@ def _conditions(result: ToleranceResult) -> list[Sentence]:
             f"{METRICS[name].name_in_text} from {METRICS[name].text(was)} to {METRICS[name].text(now)}"
             for name, (was, now) in end.metrics.items()
         ]
-        effect = f"That alone moves {', '.join(changed)}." if changed else "No target feels that."
+        effect = (
+            f"All else as designed, that moves {', '.join(changed)}." if changed else "No target feels that."
+        )
         text = f"At {at} {' and '.join(end.moved)} than as designed. {effect}"
         lines.append(Sentence("conditions", text, {"temperature_c": end.temperature_c}))
     return lines
@@ -217,12 +219,19 @@ def _worst_cases(result: ToleranceResult) -> list[Sentence]:
             # A metric that no part moves evenly, as flashes, can be missed between the ends.
             text = f"Boards miss {'; '.join(missed)} with parts between their ends, not at their worst ends."
         return [Sentence("worst_case", text, {"broken": 0, "metrics": ", ".join(sorted(known))})]
-    return [
-        Sentence(
-            "worst_case",
-            f"Worst case for {METRICS[row['metric']].name_in_text}: "
-            f"{METRICS[row['metric']].text(row['value'])}, with {row['at']}.",
-            {"metric": row["metric"], "value": row["value"]},
+    return [_worst_case(row, result) for row in broken[:_MOST_CASES]]
+
+
+def _worst_case(row: dict[str, Any], result: ToleranceResult) -> Sentence:
+    """One worst case; where the boards that were drawn all meet the target, why both can be true."""
+    metric = row["metric"]
+    meeting = {one["metric"]: one["yield_share"] for one in records(result.targets)}
+    entry = METRICS[metric]
+    text = f"Worst case for {entry.name_in_text}: {entry.text(row['value'])}, with {row['at']}."
+    if meeting.get(metric) == 1:
+        text += (
+            f" None of the {len(result.boards)} boards that were drawn lies so far out that it misses this"
         )
-        for row in broken[:_MOST_CASES]
-    ]
+        text += "; one with these parts must not be worn." if metric == FLASH_METRIC else "."
+    behind = {"metric": metric, "value": row["value"], "yield_share": meeting.get(metric, float("nan"))}
+    return Sentence("worst_case", text, behind)

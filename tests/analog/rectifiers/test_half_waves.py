@@ -174,6 +174,19 @@ def test_an_output_that_can_sink_empties_the_capacitor_through_the_attack_resist
     assert sinking.settled_ratio == pytest.approx(2 / np.pi * 220 / 224.7, rel=5e-3)
 
 
+@pytest.mark.parametrize(("kind", "last"), [(Diodeless, "u2c"), (AbsoluteValue, "u2d")])
+def test_an_amplifier_that_is_left_out_has_no_say(kind, last):
+    """Neither its offset nor, behind the circuit without diodes, how high its input goes."""
+    for blocking, moved_v in (("super_diode", 5e-3), ("none", 0.0)):
+        plain = kind(blocking=blocking).as_built(BIAS_V, SUPPLY_V)
+        off = kind(blocking=blocking, **{f"offset_{last}_v": 5e-3}).as_built(BIAS_V, SUPPLY_V)
+        assert off.upper.error_v - plain.upper.error_v == pytest.approx(moved_v, abs=1e-15)
+    # The sum's output comes to 15 mV of the supply; the super-diode behind it would only follow to 2.1 V.
+    for blocking, ceiling_v in (("super_diode", 2.1), ("none", 3.285)):
+        narrow = Diodeless(blocking=blocking, input_high_v=1.2).as_built(BIAS_V, SUPPLY_V)
+        assert narrow.upper.ceiling_v == pytest.approx(ceiling_v)
+
+
 def asked_of(rectifier, **more):
     values = {"bias_v": BIAS_V, "supply_v": SUPPLY_V, "least_peak_v": 0.0103, "most_peak_v": 1.0} | more
     return {one.quantity: one for one in requirements(rectifier, **values)}

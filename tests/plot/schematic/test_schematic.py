@@ -45,6 +45,7 @@ from envlab.analog.rectifiers.transistor_detector import TransistorDetector
 from envlab.chain import Chain
 from envlab.circuit.circuit import circuit_of
 from envlab.circuit.description import Circuit
+from envlab.circuit.ratings import plus_pin
 from envlab.light.pixels import Pixels, Supply
 from envlab.plot.schematic.pen import Drawn
 from envlab.plot.schematic.schematic import drawn_joints, schematic, schematic_png, schematic_svg
@@ -76,6 +77,8 @@ RECTIFIERS = (
     AbsoluteValue(),
     AbsoluteValue(0.2, "fast_rail_to_rail"),
     Diodeless(),
+    Diodeless(blocking="none"),
+    AbsoluteValue(0.2, blocking="none"),
     BiasSuperdiodes(),
     VoltageDoubler(),
     Bridge(0.15),
@@ -262,6 +265,32 @@ def test_amplifiers_are_as_many_as_the_circuit_has(drawings: list[tuple[Chain, F
             corners = {(round(a, 3), round(b, 3)) for a, b in zip(x[whole], y[whole], strict=True)}
             triangles += len(corners) == 4 and np.isclose(np.ptp(y[whole]), 1.5) and np.ptp(x[whole]) > 1.2
         assert triangles == sum(one.kind == "amplifier" for one in circuit_of(chain).components), chain
+
+
+def test_a_plus_stands_beside_each_capacitor_that_has_one(drawings: list[tuple[Chain, Figure]]) -> None:
+    marked = 0
+    for chain, fig in drawings:
+        circuit = circuit_of(chain)
+        polar = [one for one in circuit.components if plus_pin(circuit, one)]
+        # Two strokes of 0.18 each; no other line is as short.
+        ends = [line.get_xydata()[[0, -1]] for line in fig.axes[0].lines]
+        strokes = [one for one in ends if np.isclose(np.hypot(*(one[1] - one[0])), 0.18)]
+        assert len(strokes) == 2 * len(polar), chain
+        at = {(name, pin): np.array(place) for name, pin, place in drawn_joints(chain).pins}
+        for one in polar:
+            plus = at[one.reference, plus_pin(circuit, one)]
+            (minus,) = (at[one.reference, pin] for pin, _ in one.pins if pin != plus_pin(circuit, one))
+            near = [stroke.mean(axis=0) for stroke in strokes]
+            nearest = min(near, key=lambda place, middle=(plus + minus) / 2: np.hypot(*(place - middle)))
+            assert np.hypot(*(nearest - plus)) < np.hypot(*(nearest - minus)), (one.reference, chain)
+        marked += len(polar)
+    assert marked > len(drawings)
+
+
+def test_potentials_are_named_with_the_volts_by_which_other_places_call_them() -> None:
+    said = words_of(schematic(Chain(rectifier=DifferenceSuperdiodes(0.15))))
+    assert "bias 1.65 V" in said and "reference node 0.15 V" in said
+    assert {"1.65 V", "0.15 V"} <= set(said)
 
 
 def test_svg_and_png_are_whole_pictures_of_the_same_size() -> None:

@@ -10,10 +10,11 @@ import pytest
 from envlab.digital.followers import PeakHold
 from envlab.study.exported import judgement as judging
 from envlab.study.exported.judgement import ExportedJudgement, Miss, SettingResult, judge_exported
+from envlab.study.exported.light import ExportedFirmware
 from envlab.study.exported.rows import ExportedRow, Setting
-from envlab.study.exported.words import recovery_text, sentences, table_lines, verdict
+from envlab.study.exported.words import recovery_text, sentences, settings_words, table_lines, verdict
 from envlab.study.sentences import of_kind
-from envlab.study.specification.specification import read_specification
+from envlab.study.specification.specification import demo_specification, read_specification
 from envlab.study.specification.targets import Target, Targets
 
 TARGETS = Targets(
@@ -121,6 +122,22 @@ class TestJudgement:
 
 
 class TestWords:
+    def test_what_each_sensitivity_is_for_is_told_with_how_far_it_moves_this_board(self):
+        chain = demo_specification("garden-moon").chain
+        told = settings_words(chain)
+        button = ExportedFirmware(chain, "steps")
+        automatic = ExportedFirmware(chain, "automatic").design
+        assert told.behind == {
+            "steps": button.steps,
+            "step_db": 3.0,
+            "down_db": -automatic.lowest_window_db,
+            "up_db": 12.0,
+        }
+        assert f"begins at {chain.brightness.floor_db_spl:g} dB SPL" in told.text
+        assert f"full at {chain.brightness.ceiling_db_spl:g}" in told.text
+        assert f"{button.steps} steps of 3 dB" in told.text
+        assert f"at most {-automatic.lowest_window_db:.2g} dB down and 12 dB up" in told.text
+
     def test_a_pass_is_only_said_where_something_was_judged(self):
         nothing = ExportedJudgement((), (), 3.0, "", {"a 80 dB": "it is silent"})
         (said,) = sentences(nothing, "none", guard=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
@@ -12,13 +13,14 @@ from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.fixed_point import justify
-from envlab.digital.followers import PeakHold
+from envlab.digital.followers import MovingMaximum, MovingMean, PassThrough, PeakHold
 from envlab.digital.light_path import run_light_path
 from envlab.errors import ParameterError
 from envlab.light.curve import BrightnessMap
 from envlab.light.table import top_code
 from envlab.sound.recording import Recording
 from envlab.sound.signals import pink_noise
+from envlab.study.exported import light as exported_light
 from envlab.study.exported.light import ExportedFirmware, PlainTable, frame_count, worn_light
 
 CHAIN = Chain(brightness=BrightnessMap(66.0, 102.0))
@@ -44,6 +46,44 @@ def test_it_starts_dark_and_fades_in_and_a_board_that_has_been_on_does_not():
     assert 0 < started.luminance[250] < started.luminance[-1]
     running = firmware.light(steady, state=firmware.running())
     assert running.luminance[0] == started.luminance[-1] > 0.9
+
+
+@pytest.mark.parametrize("sensitivity", ["none", "steps", "automatic"])
+@pytest.mark.parametrize("follower", [PassThrough(), MovingMean(0.01), MovingMaximum(0.007)])
+@pytest.mark.parametrize("at_once", [1, 7, 10, 333])
+def test_readings_some_at_a_time_are_readings_at_once(monkeypatch, sensitivity, follower, at_once):
+    chain = replace(CHAIN, follower=follower)
+    rng = np.random.default_rng(at_once)
+    readings = (blinking(4.3, 5.0) * rng.random(5000)).astype(np.uint16)
+    firmware = ExportedFirmware(chain, sensitivity, step=0 if sensitivity == "steps" else None)
+    # Frames that begin between two portions, on their edge, and several on one reading.
+    ends = np.sort(np.concatenate((np.arange(10, 5001, 10), [333, 333, 700, 707, 5000])))
+    for frame_ends in (None, ends):
+        monkeypatch.setattr(exported_light, "READ_AT_ONCE", 1 << 18)
+        whole = firmware.light(readings, frame_ends=frame_ends)
+        after = firmware.after(readings, ends)
+        monkeypatch.setattr(exported_light, "READ_AT_ONCE", at_once)
+        parts = firmware.light(readings, frame_ends=frame_ends)
+        np.testing.assert_array_equal(parts.duty, whole.duty)
+        np.testing.assert_array_equal(parts.held, whole.held)
+        np.testing.assert_array_equal(parts.luminance, whole.luminance)
+        assert np.unique(whole.duty).size > 50
+        left = firmware.after(readings, ends)
+        assert left.runtime == after.runtime
+        np.testing.assert_array_equal(left.held, after.held)
+
+
+def test_of_a_long_night_little_more_than_its_light_is_held():
+    firmware, peaks = ExportedFirmware(replace(CHAIN, follower=MovingMean(0.01))), []
+    for repeats in (400, 1600):
+        readings = np.tile(blinking(3.7, 1.0), repeats).astype(np.uint16)
+        firmware.light(readings[:1000])
+        tracemalloc.start()
+        firmware.light(readings)
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    # Of 1,200 s more: 120,000 frames of some eight numbers. The readings, 8 bytes each, would be 9.6 MB more.
+    assert peaks[1] - peaks[0] < 8 * 8 * 120_000 < 9.6e6
 
 
 @pytest.mark.parametrize("bits", [8, 11, 16])

@@ -19,6 +19,7 @@ from envlab.study.specification.specification import Judging, Specification
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.choice import KINDS, choose
 from envlab.study.sweep.ranking import rank_candidates
+from envlab.study.sweep.verdict_words import eased_words
 
 RIPPLE = Target("ripple_db", "at_most", 1.0, 1.0)
 CONTRAST = Target("beat_contrast_lstar", "at_least", 20.0, 10.0)
@@ -158,6 +159,13 @@ def test_chosen_chain_has_the_chosen_parts():
     assert choice.edges == ()
     assert "R4 = 4k7" in said(choice, "headline")
     assert "meets every target" in said(choice, "verdict")
+
+
+def test_what_was_swept_and_is_no_part_has_a_word_in_the_headline():
+    ranges = {"rectifier.reference_node_v": (0.0, 0.15)}
+    asked = replace(specification(FIVE), ranges=ranges)
+    choice = choose(table(asked, beat_contrast_lstar=[1.0, 2.0]), asked)
+    assert said(choice, "headline").endswith("meet every target: Reference node = 150 mV.")
 
 
 @pytest.mark.parametrize(("best", "edge"), [(0, True), (1, False), (3, False), (4, True)])
@@ -327,6 +335,51 @@ def test_what_lies_within_the_rounding_is_no_reason():
     told = of_kind(choose(table(specification(), **columns), specification()).sentences, "neighbour")[0]
     assert told.behind["4k7"] == "the same"
     assert "4k7 would do as well: less than 1 L* lies between them" in told.text
+    # Nothing decides between the two, and the rule by which one was taken is said.
+    assert told.text.endswith("; of equals the first in the list is taken.")
+
+
+def test_where_no_flash_can_be_judged_nothing_is_said_to_be_chosen():
+    """Nobody keeps a limit that was not judged, no neighbour loses, and no range need be widened."""
+    columns = {"flashes_per_s": [math.nan] * 5, "beat_contrast_lstar": [math.nan] * 5}
+    choice = choose(table(specification(), **columns), specification())
+    assert said(choice, "headline").startswith("None of 5 candidates could be judged; shown is one: R4 = ")
+    assert choice.edges
+    assert of_kind(choice.sentences, "neighbour", "edge") == ()
+
+
+def test_what_boards_are_counted_by_is_said_with_the_digits_of_its_metric():
+    """As asked, so with the comma that its name needs."""
+    ripple = Target("ripple_db", "at_most", 0.1, 1.0)
+    choice = choose(table(specification(FIVE, ripple), ripple_db=[0.246612] * 5), specification(FIVE, ripple))
+    (told,) = eased_words(choice.ranking.replaced)
+    assert (
+        told.text
+        == "Of boards, every target means what some candidate meets: ripple at most 0.347 dB is asked."
+    )
+    late = Target("onset_lag_worst_ms", "at_most", 4.0, 10.0)
+    slow = table(specification(FIVE, late), onset_lag_worst_ms=[15.7] * 5)
+    (told,) = eased_words(choose(slow, specification(FIVE, late)).ranking.replaced)
+    assert "latency, worst, at most 16.7 ms is asked" in told.text
+
+
+def test_a_neighbour_that_is_better_than_a_choice_by_hand_is_not_said_to_be_its_equal():
+    columns = {
+        "ripple_db": [0.5, 0.5, 2.0, 0.5, 0.5],
+        "beat_contrast_lstar": [30.0, 30.0, 30.0, 30.0, 40.0],
+        "onset_lag_worst_ms": [10.0, 10.0, 10.0, 12.0, 12.0],
+    }
+    asked = specification(FIVE, RIPPLE)
+
+    def neighbours_of(number: int) -> str:
+        return of_kind(choose(table(asked, **columns), asked, number=number).sentences, "neighbour")[0].text
+
+    assert "2k2 stands before it in rank: it misses less of what is asked" in neighbours_of(2)
+    assert "22k stands before it in rank: it shows the beat more" in neighbours_of(3)
+    columns["beat_contrast_lstar"] = [30.0] * 5
+    columns["onset_lag_worst_ms"] = [10.0, 12.0, 10.0, 12.0, 12.0]
+    assert "1k stands before it in rank: it follows the sound sooner" in neighbours_of(1)
+    assert "would do" not in neighbours_of(1)
 
 
 def test_targets_that_are_at_odds_are_named():

@@ -29,6 +29,7 @@ from envlab.study.sweep.board_trials import Bench as TrialBench
 from envlab.study.sweep.choice import Choice, choose
 from envlab.study.sweep.robustness import robust_choice, with_boards
 from envlab.study.sweep.sweep import sweep
+from envlab.study.tolerance.board_metrics import columns_on_sound
 from envlab.study.tolerance.tolerance import tolerance
 
 # 1k 2k2 4k7 10k 22k by 47k 100k 220k: candidate 3·i + j.
@@ -263,6 +264,63 @@ def test_laying_candidates_aside_changes_no_outcome(tmp_path):
             assert quick[place] == trial
         else:
             assert quick[place].flashing <= trial.flashing
+
+
+def test_progress_moves_while_boards_play_and_never_back(tmp_path):
+    specification = read_specification(write_small_design(tmp_path))
+    chains = {
+        place: replace(specification.chain, detector=replace(specification.chain.detector, release_ohm=ohm))
+        for place, ohm in enumerate((33e3, 470e3, 1e6))
+    }
+    # Another gain is another front end, which plays by itself.
+    chains[3] = replace(chains[1], preamp=replace(chains[1].preamp, feedback_ohm=22e3))
+    sounds = [clip.sound() for clip in specification.clips]
+    bench, shares = TrialBench(specification, sounds, seed=1), list[float]()
+    found = bench.trials(chains, progress=shares.append)
+    assert not found[0].keeps
+    assert shares == sorted(shares)
+    assert 0 < shares[0] < 0.2
+    assert shares[-1] == pytest.approx(1.0)
+    # No step is a whole clip: it is told block by block.
+    assert len(set(shares)) > 3 * len(sounds) * 2
+
+
+def test_boards_that_confirmed_a_choice_need_not_be_played_again(tmp_path, monkeypatch):
+    specification = read_specification(write_small_design(tmp_path))
+    sounds = [clip.sound() for clip in specification.clips]
+    bench = TrialBench(specification, sounds, count=40, seed=specification.tolerance.seed)
+    trial = bench.trials({0: specification.chain}, all_boards=True)[0]
+    asked = replace(specification.tolerance, boards=30)
+    anew = tolerance(specification, tolerances=asked)
+    played: list[int] = []
+
+    def noted(sound, boards, *rest, **more):
+        played.append(len(boards))
+        return columns_on_sound(sound, boards, *rest, **more)
+
+    monkeypatch.setattr("envlab.study.tolerance.board_metrics.columns_on_sound", noted)
+    ends = 2 * len(anew.parameters)
+    for heard, boards in ((trial.heard, 0), (replace(trial.heard, louder_db=np.full(40, 0.5)), 30)):
+        played.clear()
+        again = tolerance(specification, tolerances=asked, heard=heard)
+        for name in ("boards", "targets", "distribution", "causes", "worst_cases"):
+            pd.testing.assert_frame_equal(getattr(again, name), getattr(anew, name), check_exact=True)
+        assert again.words == anew.words
+        # The board as designed, and one at each end of each parameter, play in any case; last but one of
+        # what is played first is the idle clip.
+        assert played[1 : 1 + len(sounds)] == [1 + ends + boards] * len(sounds)
+    played.clear()
+    other = replace(asked, seed=asked.seed + 1)
+    assert tolerance(specification, tolerances=other, heard=trial.heard).words
+    assert played[1 : 1 + len(sounds)] == [1 + ends + 30] * len(sounds)
+    # Of boards that are to be judged by other clips, or of which there are too few, nothing is known.
+    assert not trial.heard.are(
+        replace(specification, clips=specification.clips[:1]),
+        specification.chain,
+        trial.heard.working,
+        trial.heard.louder_db,
+    )
+    assert trial.heard.first(41) is None
 
 
 def test_the_draws_of_a_trial_are_not_those_of_the_study():

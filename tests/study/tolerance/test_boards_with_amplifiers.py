@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from envlab.analog.adc import Adc
 from envlab.analog.detector import PeakDetector
 from envlab.analog.rectifiers.absolute_value import AbsoluteValue
 from envlab.analog.rectifiers.active import ActiveRectifier
@@ -103,6 +104,44 @@ def test_boards_of_two_kinds_run_one_by_one():
     design = design_of("diodeless")
     assert runs_side_by_side(design, boards_of(design)[:2])
     assert not runs_side_by_side(design, [design_of("sinks")])
+
+
+def test_the_pins_buffer_differs_where_the_detector_rests_below_its_end():
+    """15 mV ± 30 %: 10.5, 15 and 19.5 mV are 3.26, 4.65 and 6.05 LSB of 10 bit on 3.3 V, read in silence."""
+    on_ground = Chain(rectifier=Rectifier("half", diode="schottky"))
+    (buffer,) = (one for one in varied_parameters(on_ground, WIDE) if one.name == "buffer_low_percent")
+    for percent, counts in ((-30.0, 3), (0.0, 4), (30.0, 6)):
+        board = board_of(on_ground, [buffer], np.array([percent]))
+        assert board.adc_as_built.lowest_pin_v == pytest.approx(0.015 * (1 + 0.01 * percent))
+        assert board.quiescent_counts == counts
+    lifted = replace(on_ground, rectifier=replace(on_ground.rectifier, reference_node_v=0.15))
+    unbuffered = replace(on_ground, adc=Adc(buffered="no"))
+    for other in (lifted, unbuffered, Chain()):
+        assert not any(one.name.startswith("buffer") for one in varied_parameters(other, WIDE))
+
+
+def test_boards_of_a_diode_on_ground_read_as_each_does_by_itself(clip_folder):
+    sound = read_recording(clip_folder / "beat.wav", 92.0)
+    design = replace(design_of("sinks"), rectifier=Rectifier("half", diode="schottky"))
+    boards = [design, *boards_of(design)]
+    assert len({board.adc_as_built.lowest_pin_v for board in boards}) == len(boards)
+    index = frames_of(design, sound)
+    quick, exact = (
+        read_boards(sound, design, boards, index, seed=(1, 2), one_by_one=one_by_one)
+        for one_by_one in (False, True)
+    )
+    apart = np.abs(quick.envelope_counts - exact.envelope_counts)
+    assert exact.envelope_counts.max() > 50
+    assert apart.max() <= 1 and apart.mean() <= 0.02 and apart[0].max() == 0
+
+
+def test_an_amplifier_that_is_left_out_differs_on_no_board():
+    def offsets(blocking: str) -> list[str]:
+        design = Chain(rectifier=Diodeless(blocking=blocking))
+        return [one.name for one in varied_parameters(design, WIDE) if one.name.startswith("u2")]
+
+    assert offsets("super_diode") == ["u2a_offset_v", "u2b_offset_v", "u2c_offset_v"]
+    assert offsets("none") == ["u2a_offset_v", "u2b_offset_v"]
 
 
 QUESTION = """

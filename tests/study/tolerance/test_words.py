@@ -14,7 +14,7 @@ from envlab.plot.sweep.tolerance import cause_bars
 from envlab.study.sentences import of_kind
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target, Targets
-from envlab.study.tolerance.result import ToleranceResult
+from envlab.study.tolerance.result import ConditionEnd, ToleranceResult
 from envlab.study.tolerance.tables import distribution_table, meets, target_table
 from envlab.study.tolerance.tolerances import Tolerances
 from envlab.study.tolerance.words import percent_text, sentences_of
@@ -68,6 +68,36 @@ def test_worst_cases_that_meet_do_not_hide_boards_that_miss():
     assert (
         calm.text == "Even with every part at its worst end at once, each of these targets is met: flashes."
     )
+
+
+def test_a_worst_case_that_no_drawn_board_reaches_says_how_both_can_be_true():
+    """Flashes are met by all boards that were drawn, and missed with parts at their ends at once."""
+    cases = [
+        ("flashes_per_s", 3.0, 3.0, 4.0, False, "C3 hold −20 %"),
+        ("ripple_db", 1.0, 0.5, 2.0, False, "C3 hold −20 %"),
+    ]
+    flashes, ripple = of_kind(made([3.0] * 20, [0.5] * 19 + [1.5], cases).sentences, "worst_case")
+    assert flashes.behind == {"metric": "flashes_per_s", "value": 4.0, "yield_share": 1.0}
+    assert flashes.text == (
+        "Worst case for flashes: 4 in 1 s, with C3 hold −20 %. None of the 20 boards that were drawn lies so "
+        "far out that it misses this; one with these parts must not be worn."
+    )
+    # Of ripple one board in twenty misses it: nothing is to be explained.
+    assert ripple.behind["yield_share"] == 0.95
+    assert ripple.text == "Worst case for ripple: 2 dB, with C3 hold −20 %."
+
+
+def test_what_a_temperature_does_is_said_with_what_stays_as_it_is():
+    end = ConditionEnd(5.0, ("each diode drops 47.5 mV more",), {"ripple_db": (0.5, 0.6)})
+    still = ConditionEnd(35.0, ("each diode drops 24 mV less",), {})
+    result = replace(made([3.0], [0.5]), conditions=(end, still))
+    asked = Specification(Chain(), targets=Targets((RIPPLE,)))
+    cold, warm = of_kind(sentences_of(result, asked), "conditions")
+    assert cold.text == (
+        "At 5 °C each diode drops 47.5 mV more than as designed. All else as designed, that moves ripple "
+        "from 0.5 dB to 0.6 dB."
+    )
+    assert warm.text.endswith("No target feels that.")
 
 
 @pytest.mark.parametrize(

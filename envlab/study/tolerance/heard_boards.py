@@ -1,0 +1,52 @@
+"""Boards of one design that have heard the clips already, so that nobody has to play them once more."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from envlab.chain import Chain
+from envlab.study.specification.specification import Specification
+from envlab.units import FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class HeardBoards:
+    """What some boards of a design, drawn one after the other, made of a specification's clips.
+
+    boards: None where one does not work. louder_db: shape (boards,), as BoardJudge.metrics has it. clips: of
+    each clip the columns of those that work, shape (working boards,).
+    """
+
+    specification: Specification
+    chain: Chain
+    boards: tuple[Chain | None, ...]
+    louder_db: FloatArray
+    clips: tuple[dict[str, FloatArray], ...]
+
+    @property
+    def working(self) -> list[Chain]:
+        """Those that work, in their order."""
+        return [one for one in self.boards if one is not None]
+
+    def first(self, count: int) -> HeardBoards | None:
+        """Return the first so many; None if there are fewer."""
+        if count > len(self.boards):
+            return None
+        some = replace(self, boards=self.boards[:count], louder_db=self.louder_db[:count])
+        works = len(some.working)
+        clips = tuple({name: values[:works] for name, values in clip.items()} for clip in self.clips)
+        return replace(some, clips=clips)
+
+    def are(
+        self, specification: Specification, chain: Chain, boards: list[Chain], louder_db: FloatArray
+    ) -> bool:
+        """Whether these boards of a chain would hear the very same as those did."""
+        asked, was = specification, self.specification
+        of_the_working = self.louder_db[[one is not None for one in self.boards]]
+        return (
+            (asked.clips, asked.judging, chain) == (was.clips, was.judging, self.chain)
+            and boards == self.working
+            and np.array_equal(louder_db, of_the_working)
+        )

@@ -1,0 +1,66 @@
+"""Causes that stand in the way together, and what is said of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from reference.known_causes import question
+
+from envlab.analog.adc import Adc
+from envlab.chain import Chain
+from envlab.light.pixels import Supply
+from envlab.study.sentences import of_kind
+from envlab.study.specification.specification import Specification
+from envlab.study.specification.targets import Target, Targets
+from envlab.study.sweep.choice import Choice, choose
+from envlab.study.sweep.obstacles import mends_of, with_obstacles
+from envlab.study.sweep.sweep import sweep
+
+STEP = Target("table_step_lstar", "at_most", 1.0, 1.0)
+
+
+@pytest.fixture(scope="module", params=(3.0, 12.0))
+def asked(request: pytest.FixtureRequest) -> Specification:
+    """Pixels of 8 bit behind a converter of 10: one code is over 2 L*, and a count at the floor 12 L*.
+
+    Of a supply of 12 A deeper pixels alone bring nothing. One of 3 A is no cause, though more of it comes
+    nearest at first.
+    """
+    chain = Chain(pixel_bits=8, adc=Adc(bits=10), supply=Supply(limit_a=request.param))
+    return question(np.random.default_rng(5), chain, (STEP,))
+
+
+@pytest.fixture(scope="module")
+def choice(asked: Specification) -> Choice:
+    return choose(sweep(asked), asked)
+
+
+def step_lstar(asked: Specification, chain: Chain) -> float:
+    alone = replace(asked, chain=chain, ranges={}, targets=Targets((STEP,)))
+    return float(sweep(alone)[STEP.metric].iloc[0])
+
+
+def test_what_stands_in_the_way_together_is_named_together_and_nothing_else(asked, choice):
+    deep = step_lstar(asked, replace(choice.chain, pixel_bits=16))
+    assert deep > 5 * STEP.limit
+    if asked.chain.supply.limit_a == 12.0:
+        assert deep >= 0.99 * step_lstar(asked, choice.chain)
+    (told,) = of_kind(with_obstacles(choice, asked).sentences, "cause")
+    assert set(str(told.behind["causes"]).split(" + ")) == {"pixel depth", "converter"}
+    (effect,) = [value for name, value in told.behind.items() if name.startswith(f"{STEP.metric} with ")]
+    assert effect <= STEP.limit
+    assert f"({effect:.3g} L*)" in told.text
+
+
+def test_each_of_them_is_needed_and_its_effect_is_that_of_a_run(asked, choice):
+    (mend,) = mends_of(choice, asked, (STEP,))
+    assert not mend.broken
+    bits = int(mend.change.partition("a converter of ")[2].split()[0])
+    depth = mend.change.partition("dither of ")[2].split()
+    deeper = {"dither_bits": int(depth[0])} if depth else {"pixel_bits": 16}
+    both = replace(choice.chain, adc=replace(choice.chain.adc, bits=bits), **deeper)
+    assert step_lstar(asked, both) == pytest.approx(mend.metrics[STEP.metric])
+    assert step_lstar(asked, replace(both, adc=choice.chain.adc)) > STEP.limit
+    assert step_lstar(asked, replace(both, dither_bits=0, pixel_bits=8)) > STEP.limit
