@@ -17,11 +17,12 @@ from envlab.bench.faults.fault_classes import (
     NOTHING,
     REVERSED,
     SATURATED,
+    SWAPPED,
     next_step_of,
 )
-from envlab.bench.faults.ranking import Ranking, certain, rank_faults
+from envlab.bench.faults.ranking import Ranking, certain, expected_of, rank_faults
 from envlab.bench.fit.align import Alignment, NoMarksError, align, align_whole
-from envlab.bench.fit.fit import FittedBoard, fit_board
+from envlab.bench.fit.fit import FittedBoard, fit_as, fit_board
 from envlab.bench.fit.model import BenchModel
 from envlab.bench.fit.values import BoardValues, designed_values
 from envlab.bench.input_checks import check_capture, check_levels
@@ -33,6 +34,8 @@ from envlab.chain import Chain
 _SLOWER = 1.25
 # A gain under this, over the design's, may be none of the gain's doing.
 _MUCH_LESS = 0.3
+# A release that seems no quicker than this, over the design's, is not that of swapped resistors.
+_QUICKER = 0.7
 # Share of readings at the top code from which on a converter counts as saturated.
 _AT_TOP = 0.01
 # Of a healthy board at least this share of readings lies within the limits; of one with swapped resistors,
@@ -106,10 +109,9 @@ class BoardChecker:
             return self._told(capture, None, (), ranking)
         check_levels(capture, alignment, self.model)
         fitted = fit_board(capture, self.model, alignment)
-        candidates = [fitted, *self._other_ways(capture, alignment, fitted)]
-        ranking = rank_faults(self.chain, self.program.way, candidates, self.healthy)
-        if ranking.verdict == HALF_WAVE:
-            fitted = next(one for one in candidates if one.values.half_wave)
+        others = dict(self._other_ways(capture, alignment, fitted))
+        ranking = rank_faults(self.chain, self.program.way, [fitted, *others.values()], self.healthy)
+        fitted = others.get(ranking.verdict, fitted)
         rows = compare(capture, fitted, self.model, self.healthy)
         if ranking.is_healthy and sum(one.passes for one in rows) < _MOST_READ * len(rows):
             # A fit so uncertain that even a healthy board could have made it is no proof of one.
@@ -118,15 +120,18 @@ class BoardChecker:
 
     def _other_ways(
         self, capture: Capture, alignment: Alignment, fitted: FittedBoard
-    ) -> Iterator[FittedBoard]:
-        """The board as other circuits than the fitted one would explain it as well."""
-        design = designed_values(self.chain)
-        if self.chain.rectifier.kind == "full" and fitted.values.attack_s > _SLOWER * design.attack_s:
-            yield fit_board(capture, self.model, alignment, half_wave=True)
-        if fitted.values.gain < _MUCH_LESS:
-            # Behind a small release resistor a slow attack looks like little gain.
-            swapped = replace(design, attack_s=design.release_s, release_s=design.attack_s)
-            yield fit_board(capture, self.model, alignment, begin=swapped)
+    ) -> Iterator[tuple[str, FittedBoard]]:
+        """(fault, the board as it would explain the capture as well)."""
+        design, found = designed_values(self.chain), fitted.values
+        slow = found.attack_s > _SLOWER * design.attack_s
+        if self.chain.rectifier.kind == "full" and slow:
+            yield HALF_WAVE, fit_board(capture, self.model, alignment, half_wave=True)
+        if found.release_s < _QUICKER * design.release_s and (slow or found.gain < _MUCH_LESS):
+            # Behind a small release resistor a slow attack looks like little gain; a few counts do not tell
+            # the two apart, nor both from a limit.
+            swapped = _swapped(design)
+            expected = expected_of(swapped, self.chain, self.program.way, self.healthy)
+            yield SWAPPED, fit_as(capture, self.model, fitted, swapped, expected)
 
     def _told(
         self,
@@ -174,10 +179,15 @@ class BoardChecker:
         return [
             replace(design, attack_s=10 * design.attack_s),
             replace(design, release_s=50 * design.release_s),
-            replace(design, attack_s=design.release_s, release_s=design.attack_s),
+            _swapped(design),
             replace(design, release_s=0.1 * design.release_s),
             replace(design, drop_v=0.4),
         ]
+
+
+def _swapped(design: BoardValues) -> BoardValues:
+    """The design with its attack and release resistors exchanged."""
+    return replace(design, attack_s=design.release_s, release_s=design.attack_s)
 
 
 __all__ = ["CANNOT_TELL", "BoardCheck", "BoardChecker"]

@@ -44,13 +44,13 @@ def check_capture(capture: Capture, model: BenchModel) -> None:
     if capture.bits is not None and capture.bits != chain.adc.bits:
         raise CaptureError(
             f"{name}: its converter has {capture.bits} bit, the design's {chain.adc.bits}; it is "
-            f"a log of another design"
+            f"a log of another design, hold it against that one"
         )
     if capture.rate_hz is not None and abs(capture.rate_hz / chain.adc.rate_hz - 1) > 1e-3:
         raise CaptureError(
             f"{name}: is read at {capture.rate_hz:g} Hz, the design's converter at "
             f"{chain.adc.rate_hz:g} Hz; it is a log "
-            "of another design"
+            "of another design, hold it against that one"
         )
     _check_range(capture, chain, name)
     lacking_s = model.program.duration_s * 0.97 - capture.duration_s
@@ -65,7 +65,7 @@ def check_capture(capture: Capture, model: BenchModel) -> None:
         raise CaptureError(
             f"{name}: {capture.typical_rate_hz:.4g} values a second are too few for an attack of "
             f"{1e3 * attack_s:.3g} ms; "
-            f"at least {LEAST_VALUES_A_RISE / attack_s:.0f} are wanted"
+            f"at least {LEAST_VALUES_A_RISE / attack_s:.0f} are wanted; capture at a higher rate"
         )
 
 
@@ -77,7 +77,7 @@ def _check_mark(mark: int, chain: Chain, name: str) -> None:
         raise CaptureError(
             f"{name}: was written by firmware of export 0x{mark:08X}, this design's is "
             f"0x{wanted:08X}; it is a log of "
-            "another design, or the design has changed since"
+            "another design, or the design has changed since; hold it against the file it was exported from"
         )
 
 
@@ -89,10 +89,13 @@ def _check_range(capture: Capture, chain: Chain, name: str) -> None:
         raise CaptureError(
             f"{name}: has {values.max():g} counts, the design's converter ends at "
             f"{chain.adc.top_code}; is it shifted up, "
-            "or of another converter?"
+            "or of another converter? Capture the converter's own codes"
         )
     if values.min() < 0:
-        raise CaptureError(f"{name}: has {values.min():g} counts; a converter gives none below 0")
+        raise CaptureError(
+            f"{name}: has {values.min():g} counts; a converter gives none below 0. Capture its own "
+            "codes, with nothing taken off"
+        )
 
 
 def check_levels(capture: Capture, alignment: Alignment, model: BenchModel) -> None:

@@ -7,7 +7,7 @@ import math
 from envlab.bench.check import BoardCheck
 from envlab.bench.faults.fault_classes import CANNOT_TELL, HEALTHY
 from envlab.bench.fit.fit import FittedBoard
-from envlab.bench.fit.intervals import Interval
+from envlab.bench.fit.intervals import WIDEST, Interval
 from envlab.bench.fit.values import designed_values, ratio_db
 from envlab.study.sentences import Sentence
 
@@ -22,8 +22,9 @@ SAID = {
     "limit": ("swing, over the design's", "dB", 0.0),
     "clock": ("the capture's clock is fast by", "%", 1e2),
 }
-# An interval wider than this share of its value, or than so many dB, is no answer.
-_WIDEST, _WIDEST_DB = 1.0, 12.0
+# An interval wider than this is no answer: a time's as a share of its value, counts as a share of all codes.
+# Half a volt is more than any diode loses, 4 % what a microcontroller's clock may be off at all.
+_WIDEST = {"ms": WIDEST, "counts": 0.05, "dB": 12.0, "mV": 500.0, "%": 4.0}
 _LEAST_LIKELY = 0.01
 
 
@@ -73,7 +74,8 @@ def _fitted(check: BoardCheck, fitted: FittedBoard, name: str) -> Sentence:
     words, unit, factor = SAID[name]
     found = fitted.intervals[name]
     value, low, high = _in_unit(found, factor)
-    if _says_nothing(found, unit, value, low, high):
+    whole = {"ms": value, "counts": 2.0**check.chain.adc.bits}.get(unit, 1.0)
+    if not all(map(math.isfinite, (value, low, high))) or high - low > _WIDEST[unit] * whole:
         return Sentence("fitted", f"{words[0].upper()}{words[1:]}: this capture cannot tell.", {"told": 0.0})
     text = f"{words[0].upper()}{words[1:]}: {value:.4g} {unit} (95 %: {low:.4g} to {high:.4g})"
     if factor and name in ("attack_s", "release_s"):
@@ -86,14 +88,6 @@ def _in_unit(found: Interval, factor: float) -> tuple[float, float, float]:
     if factor == 0.0:
         return ratio_db(found.value), ratio_db(found.low), ratio_db(found.high)
     return factor * found.value, factor * found.low, factor * found.high
-
-
-def _says_nothing(found: Interval, unit: str, value: float, low: float, high: float) -> bool:
-    if not all(math.isfinite(one) for one in (value, low, high)):
-        return True
-    if unit == "dB":
-        return high - low > _WIDEST_DB
-    return unit == "ms" and found.high - found.low > _WIDEST * found.value
 
 
 def _outside(check: BoardCheck) -> list[Sentence]:

@@ -91,24 +91,24 @@ def _omega(x):
 
 
 @njit(cache=True, fastmath={"contract"}, error_model="numpy")
-def _slopes(s, wave, p, out):
+def _slopes(s, wave, p):
+    # p[17] on: one over gain, attack, release and capacitor, as this runs some hundred million times.
     turn = 2.0 * np.pi
     felt = p[0] * wave
+    d0 = d1 = 0.0
     if p[1] > 0.0:
-        out[0] = turn * p[1] * (felt - s[0])
-        out[1] = turn * p[2] * (felt - s[0] - s[1])
+        d0 = turn * p[1] * (felt - s[0])
+        d1 = turn * p[2] * (felt - s[0] - s[1])
         source = s[1]
     else:
-        out[0] = 0.0
-        out[1] = 0.0
         source = felt
     coupled = source - s[2]
     gain = p[4]
     amplified = gain * coupled - (gain - 1.0) * s[3] if p[5] > 0.0 else gain * coupled
-    out[2] = turn * p[3] * coupled
+    d2 = turn * p[3] * coupled
     real = min(max(s[4], -p[9] - p[7]), p[8] - p[7])
-    out[3] = turn * p[5] * (real - s[3]) / gain
-    out[4] = turn * p[6] / gain * (amplified - s[4])
+    d3 = turn * p[5] * (real - s[3]) * p[17]
+    d4 = turn * p[6] * p[17] * (amplified - s[4])
     volts = min(max(s[4] + p[7], -p[9]), p[8])
     held = s[5]
     mode = int(p[11])
@@ -121,42 +121,51 @@ def _slopes(s, wave, p, out):
     elif mode == 2:
         drive = min(volts + p[10], 0.0)
         if drive < held:
-            charge = (drive - held) / p[12]
+            charge = (drive - held) * p[18]
     else:
         folded = abs(volts) if mode == 0 else max(volts, 0.0)
         drive = max(folded - p[10], 0.0)
         if drive > held:
-            charge = (drive - held) / p[12]
-    out[5] = (charge - held / p[14]) / p[13]
+            charge = (drive - held) * p[18]
+    return d0, d1, d2, d3, d4, (charge - held * p[19]) * p[20]
 
 
 @njit(cache=True, fastmath={"contract"}, error_model="numpy")
-def _step(s, w0, w1, w2, step_s, p, work):
-    a, b, c, d, mid = work[0], work[1], work[2], work[3], work[4]
-    _slopes(s, w0, p, a)
-    for i in range(6):
-        mid[i] = s[i] + 0.5 * step_s * a[i]
-    _slopes(mid, w1, p, b)
-    for i in range(6):
-        mid[i] = s[i] + 0.5 * step_s * b[i]
-    _slopes(mid, w1, p, c)
-    for i in range(6):
-        mid[i] = s[i] + step_s * c[i]
-    _slopes(mid, w2, p, d)
-    for i in range(6):
-        s[i] += step_s / 6.0 * (a[i] + 2.0 * b[i] + 2.0 * c[i] + d[i])
+def _along(s, by, d):
+    return (
+        s[0] + by * d[0], s[1] + by * d[1], s[2] + by * d[2],
+        s[3] + by * d[3], s[4] + by * d[4], s[5] + by * d[5],
+    )  # fmt: skip
+
+
+@njit(cache=True, fastmath={"contract"}, error_model="numpy")
+def _of_four(a, b, c, d):
+    return a + 2.0 * b + 2.0 * c + d
+
+
+@njit(cache=True, fastmath={"contract"}, error_model="numpy")
+def _step(s, w0, w1, w2, step_s, p):
+    a = _slopes(s, w0, p)
+    b = _slopes(_along(s, 0.5 * step_s, a), w1, p)
+    c = _slopes(_along(s, 0.5 * step_s, b), w1, p)
+    d = _slopes(_along(s, step_s, c), w2, p)
+    mean = (
+        _of_four(a[0], b[0], c[0], d[0]), _of_four(a[1], b[1], c[1], d[1]), _of_four(a[2], b[2], c[2], d[2]),
+        _of_four(a[3], b[3], c[3], d[3]), _of_four(a[4], b[4], c[4], d[4]), _of_four(a[5], b[5], c[5], d[5]),
+    )  # fmt: skip
+    return _along(s, step_s / 6.0, mean)
 
 
 @njit(cache=True, fastmath={"contract"}, error_model="numpy")
 def _run(fine, pair_s, p, held_v):
-    s, work = np.zeros(6), np.zeros((5, 6))
+    s = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     for n in range(held_v.size):
         held_v[n] = s[5]
         w0, w1, w2 = fine[2 * n], fine[2 * n + 1], fine[2 * n + 2]
         # Quarter points by the parabola through three; the wave has nothing above a few kHz.
         early, late = 0.375 * w0 + 0.75 * w1 - 0.125 * w2, -0.125 * w0 + 0.75 * w1 + 0.375 * w2
-        _step(s, w0, early, w1, 0.5 * pair_s, p, work)
-        _step(s, w1, late, w2, 0.5 * pair_s, p, work)
+        s = _step(s, w0, early, w1, 0.5 * pair_s, p)
+        s = _step(s, w1, late, w2, 0.5 * pair_s, p)
 
 
 def held_volts(board: InventedBoard, fine: np.ndarray, sample_rate_hz: float) -> tuple[np.ndarray, float]:
@@ -167,7 +176,8 @@ def held_volts(board: InventedBoard, fine: np.ndarray, sample_rate_hz: float) ->
         board.sensitivity, board.microphone_low_hz, board.microphone_high_hz, board.coupling_hz, board.gain,
         board.leg_hz, board.gain_bandwidth_hz, board.offset_v, board.swing_up_v, board.swing_down_v,
         board.dead_v, board.mode, board.attack_ohm, board.hold_farad, board.release_ohm,
-        board.saturation_a, board.emission_v,
+        board.saturation_a, board.emission_v, 1 / board.gain, 1 / board.attack_ohm, 1 / board.release_ohm,
+        1 / board.hold_farad,
     )  # fmt: skip
     _run(fine, step_s, np.array(numbers, dtype=np.float64), held_v)
     return held_v, step_s

@@ -142,6 +142,7 @@ def _detector(
         found["detector.smoothing_ohm"] = (values.attack_s / farad, attack)
         return found
     assert isinstance(design, PeakDetector) and isinstance(built, PeakDetector)
+    _check_told(fitted)
     release = _shares("Rr·C", fitted, "release_s") if parts is None else _around(parts.release_ohm, "ohm")
     own_s = farad / values.release_s - (1 / built.release_ohm - 1 / design.release_ohm)
     if own_s <= 0:
@@ -152,6 +153,17 @@ def _detector(
     found["detector.attack_ohm"] = (values.attack_s / farad, attack)
     found["detector.release_ohm"] = (1 / own_s, release)
     return found
+
+
+def _check_told(fitted: FittedBoard) -> None:
+    for name, words in (("attack_s", "Ra·C"), ("release_s", "Rr·C")):
+        one = fitted.intervals.get(name)
+        if one is not None and not one.tells:
+            raise EnvlabError(
+                f"the capture does not tell the board's {words} (95 %: {1e3 * one.low:.3g} to "
+                f"{1e3 * one.high:.3g} ms), so there is no design to write; capture again by wire or louder, "
+                "or mend the board first"
+            )
 
 
 def _converter(fitted: FittedBoard) -> dict[str, tuple[float | str, str]]:

@@ -53,7 +53,9 @@ def record_serial(
     try:
         opened = serial.serial_for_url(port, baudrate=baud, timeout=_WAIT_S)
     except (serial.SerialException, ValueError, OSError) as error:
-        raise EnvlabError(f"{port}: cannot be opened: {error}") from None
+        raise EnvlabError(
+            f"{port}: cannot be opened; is the board plugged in, and the port its own? ({error})"
+        ) from None
     with opened:
         return _record(opened, seconds, progress or _quietly, (serial.SerialException, OSError))
 

@@ -45,6 +45,7 @@ NOTHING = "nothing arrives"
 REVERSED = "diode reversed"
 SATURATED = "converter saturated"
 HALF_WAVE = "half wave missing"
+SWAPPED = "attack and release swapped"
 CANNOT_TELL = "cannot tell"
 
 
@@ -109,7 +110,7 @@ def fault_classes(chain: Chain) -> list[FaultClass]:
             *({"release_s": shift} for shift in _along(-4.0, -0.9)),
         ),
         _class(
-            "attack and release swapped",
+            SWAPPED,
             f"read the codes on {attack} and {release}",
             {"attack_s": swap, "release_s": -swap},
         ),

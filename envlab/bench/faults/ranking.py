@@ -22,6 +22,7 @@ from envlab.bench.faults.fault_classes import (
     fault_classes,
     vector,
 )
+from envlab.bench.fit.expected import TOGETHER, Expected
 from envlab.bench.fit.fit import FittedBoard
 from envlab.bench.fit.values import BoardValues, designed_values
 from envlab.bench.fit.vector import vector_of
@@ -32,10 +33,21 @@ from envlab.chain import Chain
 # is no answer.
 ENOUGH = 0.6
 _FAR = 1e-6
-# Readings hang together: so many count as one when the two halves of the wave are weighed.
-_TOGETHER = 20.0
 # Least standard deviation of what does not vary among boards as drawn.
-_LEAST = {"gain": 0.02, "attack_s": 0.02, "release_s": 0.02, "offset_lsb": 0.5, "drop_v": 2e-3, "limit": 0.05}
+_LEAST = {
+    "gain": 0.02,
+    "attack_s": 0.02,
+    "release_s": 0.02,
+    "offset_lsb": 0.5,
+    "drop_v": 2e-3,
+    "limit": 0.05,
+    "low_gain": 0.02,
+    "high_gain": 0.02,
+    "lean_v": 3e-3,
+    "corner": 0.2,
+}
+# The level at the microphone is known to some 3 dB at best.
+_LEAST_BY_AIR = {"gain": 0.35, "low_gain": 0.35, "high_gain": 0.35}
 
 
 @dataclass(frozen=True)
@@ -80,13 +92,8 @@ def rank_faults(
         Boards within their tolerances.
     """
     design = designed_values(chain)
-    mean, spread = spread_of(healthy, TOLD_BY)
+    mean, spread = _scatter(way, healthy, TOLD_BY)
     mean = mean - vector_of(design, TOLD_BY)
-    least = np.array([_LEAST[name] for name in TOLD_BY])
-    if way == "acoustic":
-        # The level at the microphone is known to some 3 dB at best.
-        least = np.where(np.array(TOLD_BY) == "gain", 0.35, least)
-    spread = spread + np.diag(least**2)
     classes = fault_classes(chain)
     least_rms = min(board.rms for board in candidates)
     logs, near = [], 0.0
@@ -96,7 +103,7 @@ def rank_faults(
             if board.values.half_wave == one.half_wave:
                 fits, share = _log_likelihood(one, board, design, mean, spread)
                 readings = int(np.isfinite(board.residual).sum())
-                log = max(log, fits - readings / _TOGETHER * math.log(board.rms / least_rms))
+                log = max(log, fits - readings / TOGETHER * math.log(board.rms / least_rms))
                 near = max(near, share)
         logs.append(log)
     prior = [0.0, *[-math.log(len(classes) - 1)] * (len(classes) - 1)]
@@ -109,6 +116,29 @@ def rank_faults(
     )
     sure = suspects[0].likelihood >= ENOUGH and near > _FAR
     return Ranking(suspects, suspects[0].name if sure else CANNOT_TELL)
+
+
+def expected_of(board: BoardValues, chain: Chain, way: str, healthy: list[BoardValues]) -> Expected:
+    """Return what boards are that differ from healthy ones as one board differs from the design.
+
+    Parameters
+    ----------
+    board : BoardValues
+        The design with one fault.
+    chain, way, healthy
+        As rank_faults.
+    """
+    names = tuple(_LEAST)
+    mean, spread = _scatter(way, healthy, names)
+    away = vector_of(board, names) - vector_of(designed_values(chain), names)
+    return Expected(names, mean + away, spread)
+
+
+def _scatter(way: str, healthy: list[BoardValues], names: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
+    """(mean, covariance) of healthy boards' numbers, with what is not drawn."""
+    mean, spread = spread_of(healthy, names)
+    known = _LEAST | _LEAST_BY_AIR if way == "acoustic" else _LEAST
+    return mean, spread + np.diag([known[name] ** 2 for name in names])
 
 
 def certain(name: str, next_step: str) -> Ranking:

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.signal import fftconvolve
 
 from envlab.bench.captures.capture import Capture
@@ -33,6 +33,9 @@ ENOUGH_WHOLE = 0.8
 # Between two of CLOCKS both marks drift apart by less than this, values.
 _SLACK = 30
 _TAIL_S = 0.1
+# What a whole signal is compared by is slower than this, values: a board that reads a few counts only
+# shows as much noise as signal from one value to the next.
+_SLOW = 20
 _AROUND_S = 0.6
 _FINER = 4
 
@@ -120,11 +123,12 @@ def align_whole(
     heard = np.concatenate((around, capture.evenly(RATE_HZ), around))
     edges = np.isnan(heard)
     heard[edges] = np.interp(np.flatnonzero(edges), np.flatnonzero(~edges), heard[~edges])
+    heard = uniform_filter1d(heard, _SLOW)
     best = (-1.0, 0.0, 0.0)
     for whole in _shown(model, trials, 0.0, model.program.duration_s):
         shape = np.minimum(whole, most_v)
         for clock in np.linspace(CLOCKS[0], CLOCKS[-1], 2 * CLOCKS.size - 1):
-            likeness = _likeness_about_mean(heard, _on_clock(shape, clock))
+            likeness = _likeness_about_mean(heard, uniform_filter1d(_on_clock(shape, clock), _SLOW))
             if likeness.size and likeness.max() > best[0]:
                 at = int(np.argmax(likeness))
                 best = (float(likeness[at]), at + _between(likeness, at), float(clock))

@@ -19,6 +19,9 @@ ATTACKS = (0.1, 0.3, 1.0, 3.0, 10.0)
 # Share of a step behind which a detector has settled well enough for a guess.
 _SETTLED = 0.7
 _FEW_AT_REST = 20
+# A step 6 dB down that reads less than this share of the loudest is taken to lie in a dead zone; a dead zone
+# under this many volts is found without a start of its own.
+_SHOWS, _LEAST_DEAD_V = 0.1, 0.03
 
 
 def rest_level(capture: Capture, times_s: FloatArray, model: BenchModel) -> float:
@@ -75,6 +78,8 @@ def first_guesses(
 ) -> list[BoardValues]:
     """Return one board for each of ATTACKS, with gain, limit, offset and release as seen at a glance.
 
+    Where the steps stand as behind a dead zone, as many again with one.
+
     design: the board as designed. counts_per_v: what the capture shows for a volt.
     """
     times_s = file_times(capture.time_s, alignment)
@@ -102,12 +107,23 @@ def first_guesses(
         if ratio > 0 and heard_v[-1] < 0.9 * gain * answer_v[-1]:
             gain = float(np.clip(np.max(times_larger[2:5]), 1e-3, 1e3))
             limit = float(np.clip(heard_v[-1] / ratio / _swing(model), 0.02, 1.0))
-        guesses.append(
-            replace(
-                begun, gain=gain, low_gain=gain, high_gain=gain, limit=limit, offset_lsb=design.offset_lsb
-            )
-        )
+        guesses.append(_louder(replace(begun, limit=limit), gain))
+        gain, drop_v = _dead_zone(heard_v, answer_v)
+        if drop_v > _LEAST_DEAD_V:
+            guesses.append(_louder(replace(begun, drop_v=drop_v), gain))
     return guesses
+
+
+def _louder(begun: BoardValues, gain: float) -> BoardValues:
+    return replace(begun, gain=gain, low_gain=gain, high_gain=gain)
+
+
+def _dead_zone(heard_v: FloatArray, answer_v: FloatArray) -> tuple[float, float]:
+    """(gain, dead zone in V) by the two loudest steps; where one alone shows, with the gain as designed."""
+    gain = 1.0
+    if heard_v[-2] > _SHOWS * heard_v[-1]:
+        gain = float(np.clip((heard_v[-1] - heard_v[-2]) / (answer_v[-1] - answer_v[-2]), 1e-3, 1e3))
+    return gain, float(gain * answer_v[-1] - heard_v[-1])
 
 
 def _swing(model: BenchModel) -> float:

@@ -10,6 +10,7 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from scipy.optimize import least_squares
 from envlab.bench.captures.capture import Capture
 from envlab.bench.fit.align import Alignment, align
 from envlab.bench.fit.converter import line_of, mean_reading
+from envlab.bench.fit.expected import TOGETHER, Expected
 from envlab.bench.fit.first_guess import first_guesses
 from envlab.bench.fit.intervals import (
     Interval,
@@ -42,6 +44,7 @@ _LEAST_LEAN_V = 5e-4
 _FEW_EVALUATIONS = 6
 # Logarithm of a ratio of corners.
 _BENT = 0.01
+_NOTHING = Expected((), np.zeros(0), np.zeros((0, 0)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,8 +107,7 @@ def fit_board(
         guesses = first_guesses(capture, where, model, design, problem.per_volt)
     else:
         guesses = [replace(begin, delay_s=where.delay_s, clock=where.clock)]
-    misfits = [problem.misfit(one) for one in guesses]
-    order = np.argsort(misfits)
+    order = np.argsort(problem.misfits(guesses))
     found = problem.solve(guesses[order[0]], _MOST_EVALUATIONS if begin is None else 2 * _FEW_EVALUATIONS)
     for place in order[1:_BEST]:
         other = problem.solve(guesses[place], _FEW_EVALUATIONS)
@@ -120,6 +122,33 @@ def fit_board(
         problem = _Problem(capture, model.about(found.values.corner), where, problem.noise_lsb)
         found = problem.solve(found.values, _FEW_EVALUATIONS)
     return problem.with_room(found) if model.program.way == "acoustic" else found
+
+
+def fit_as(
+    capture: Capture, model: BenchModel, fitted: FittedBoard, begin: BoardValues, expected: Expected
+) -> FittedBoard:
+    """Return the board of one kind that explains a capture best.
+
+    Parameters
+    ----------
+    capture, model
+        As fit_board.
+    fitted : FittedBoard
+        The board as fit_board found it: its place in time, and what a residual weighs.
+    begin : BoardValues
+        A board of the kind; its place in time is of no account.
+    expected : Expected
+        What boards of the kind are.
+
+    Returns
+    -------
+    FittedBoard
+        Its covariance is what capture and expectation say together; its intervals are the capture's alone.
+    """
+    problem = _Problem(capture, model, fitted.alignment)
+    where = fitted.values
+    begin = replace(begin, delay_s=where.delay_s, clock=where.clock, half_wave=where.half_wave)
+    return problem.solve(begin, expected=expected, weight=math.sqrt(TOGETHER) * fitted.rms)
 
 
 class _Problem:
@@ -142,12 +171,23 @@ class _Problem:
         self._times_s = capture.time_s[self._used]
         self._values = capture.values[self._used]
 
-    def misfit(self, trial: BoardValues) -> float:
-        """Root mean square of the residual, counts or V."""
-        return math.sqrt(float(np.mean(self._residual(trial) ** 2)))
+    def misfits(self, trials: Sequence[BoardValues]) -> FloatArray:
+        """Mean square of the residual, shape (trials,), counts² or V²; trials: all at one place in time."""
+        read_v = self._model.read(trials, self._file_times(trials[0])).read_v
+        off = (
+            self._read(self._level(one_v, trial))[0] - self._values
+            for one_v, trial in zip(read_v.T, trials, strict=True)
+        )
+        return np.array([np.mean(one**2) for one in off])
 
-    def solve(self, begin: BoardValues, evaluations: int = _MOST_EVALUATIONS) -> FittedBoard:
-        """Fit from one start on, for so many evaluations at most."""
+    def solve(
+        self,
+        begin: BoardValues,
+        evaluations: int = _MOST_EVALUATIONS,
+        expected: Expected | None = None,
+        weight: float = 0.0,
+    ) -> FittedBoard:
+        """Fit from one start on, for so many evaluations; weight: of one expectation, as a reading."""
         names = list(FITTED)
         if begin.limit == 1.0 and not self._reaches_limit(begin):
             names.remove("limit")
@@ -161,11 +201,17 @@ class _Problem:
         names = self._told(begin, names)
         bounds = self._bounds(begin, names)
 
+        rows, middle = (expected or _NOTHING).rows(names)
+
+        @lru_cache(maxsize=1)
+        def both(vector: bytes) -> tuple[FloatArray, FloatArray]:
+            return self._read_off(with_vector(begin, names, np.frombuffer(vector)), names)
+
         def off(vector: FloatArray) -> FloatArray:
-            return self._residual(with_vector(begin, names, vector))
+            return np.concatenate((both(vector.tobytes())[0], weight * (rows @ vector - middle)))
 
         def slopes(vector: FloatArray) -> FloatArray:
-            return self._slopes(with_vector(begin, names, vector), names)
+            return np.concatenate((both(vector.tobytes())[1], weight * rows))
 
         found: Any = least_squares(
             off,
@@ -178,7 +224,12 @@ class _Problem:
             max_nfev=evaluations,
         )
         values = with_vector(begin, names, found.x)
-        return self._described(values, names)
+        described = self._described(values, names)
+        if expected is None:
+            return described
+        told = slopes(found.x) / weight
+        inverse = np.asarray(np.linalg.pinv(told.T @ told, rcond=1e-13, hermitian=True), dtype=np.float64)
+        return replace(described, covariance=inverse)
 
     def _reaches_limit(self, trial: BoardValues) -> bool:
         swing_v = min(self._model.chain.preamp.swing_up_v, self._model.chain.preamp.swing_down_v)
@@ -186,7 +237,7 @@ class _Problem:
 
     def _told(self, trial: BoardValues, names: list[str]) -> list[str]:
         """Names of those numbers that move any reading."""
-        slopes = self._slopes(trial, names)
+        _, slopes = self._read_off(trial, names)
         return [name for name, column in zip(names, slopes.T, strict=True) if np.any(column)]
 
     @staticmethod
@@ -229,10 +280,12 @@ class _Problem:
         read_v = self._model.read([trial], self._file_times(trial)).read_v[:, 0]
         return self._read(self._level(read_v, trial))[0] - self._values
 
-    def _slopes(self, trial: BoardValues, names: Sequence[str]) -> FloatArray:
+    def _read_off(self, trial: BoardValues, names: Sequence[str]) -> tuple[FloatArray, FloatArray]:
+        """(residual, its slopes along names): one reading of trials side by side gives both."""
         steps = {name: step for name in names if (step := FITTED[name]) is not None}
         trials = [trial, *(moved_along(trial, names, name, step) for name, step in steps.items())]
         done = self._model.read(trials, self._file_times(trial))
+        mean, _ = self._read(self._level(done.read_v[:, 0], trial))
         per_volt, per_count = self._gradients(done.read_v[:, 0], trial)
         columns = {}
         for place, (name, step) in enumerate(steps.items(), start=1):
@@ -241,7 +294,7 @@ class _Problem:
         columns["offset_lsb"] = per_count if self._counts else np.zeros(rise.size)
         columns["delay_s"] = -rise
         columns["clock"] = -rise * self._times_s / (1 + trial.clock) ** 2
-        return np.stack([columns[name] for name in names], axis=1)
+        return mean - self._values, np.stack([columns[name] for name in names], axis=1)
 
     def _gradients(self, read_v: FloatArray, trial: BoardValues) -> tuple[FloatArray, FloatArray]:
         """Change of a mean reading per volt held, and per count of offset."""
@@ -251,7 +304,7 @@ class _Problem:
     def with_room(self, found: FittedBoard) -> FittedBoard:
         """The same board, its intervals as wide as echo and noise ask for; by air."""
         values, names = found.values, found.names
-        residual, slopes = self._residual(values), self._slopes(values, names)
+        residual, slopes = self._read_off(values, names)
         times_s = self._file_times(values)
         per_volt, _ = self._gradients(self._model.read([values], times_s).read_v[:, 0], values)
         more = room_covariance(self._model, values, times_s, per_volt, slopes, residual)
@@ -265,7 +318,7 @@ class _Problem:
     def _described(
         self, values: BoardValues, names: Sequence[str], more: FloatArray | float = 0.0
     ) -> FittedBoard:
-        residual, slopes = self._residual(values), self._slopes(values, names)
+        residual, slopes = self._read_off(values, names)
         scatter = with_model_error(jackknife(slopes, residual, self._clusters(values)), names)
         scatter = replace(scatter, covariance=scatter.covariance + more)
         intervals = intervals_of(values, names, scatter)

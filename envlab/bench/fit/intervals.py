@@ -23,20 +23,22 @@ from envlab.units import BoolArray, FloatArray, IntArray
 
 # Standard deviations, logarithms of those in AS_LOGARITHM: `python tests/bench/invented.py training 25`.
 MODEL_ERROR: Mapping[str, float] = {
-    "gain": 5.1e-5,
+    "gain": 5.64e-5,
     "high_gain": 1.23e-4,
-    "attack_s": 4.3e-4,
-    "release_s": 3.2e-5,
-    "drop_v": 2.4e-5,
-    "lean_v": 4.8e-5,
-    # Two capacitors of one number, and the wave bent along a straight line.
-    "corner": 1.57e-2,
-    "delay_s": 3.0e-6,
-    "clock": 1.6e-7,
+    "attack_s": 3.81e-4,
+    "release_s": 3.57e-5,
+    "drop_v": 2.54e-5,
+    "lean_v": 5.43e-5,
+    # Two capacitors of one number.
+    "corner": 4.12e-3,
+    "delay_s": 2.97e-6,
+    "clock": 1.45e-7,
 }
 # Boards of that run.
 TRAINED_ON = 100
 CONFIDENCE = 0.95
+# A time whose interval is wider than so many times itself is not told.
+WIDEST = 1.0
 # Logarithm of a ratio from which on an interval says nothing.
 _AS_GOOD_AS_ANY = 50.0
 _FEWEST_FOR_NOISE = 30
@@ -56,6 +58,11 @@ class Interval:
     def holds(self, truth: float) -> bool:
         """Whether truth, in the same unit (s, V, counts, share), lies in the interval."""
         return self.low <= truth <= self.high
+
+    @property
+    def tells(self) -> bool:
+        """Of a time or a ratio: whether its interval is narrower than itself."""
+        return bool(self.high - self.low <= WIDEST * self.value)
 
 
 @dataclass(frozen=True, eq=False)

@@ -78,7 +78,10 @@ class BenchModel:
         return here, (moved - here) / _BEND
 
     def about(self, corner: float) -> BenchModel:
-        """Return the same model, its line along the corners begun at a corner, times the design's."""
+        """Return the same model, its line along the corners begun elsewhere.
+
+        corner: where it begins, times the design's, no unit.
+        """
         from envlab.analog.kernels import trial_kernels
 
         other = copy.copy(self)

@@ -17,6 +17,7 @@ from envlab.bench.boards.trim import (
 )
 from envlab.bench.boards.trim_header import trim_header, trims_csv
 from envlab.bench.boards.trim_yield import (
+    NotFollowedError,
     board_read,
     board_trimmed,
     readings_of_board,
@@ -28,6 +29,7 @@ from envlab.sound.signals import tone
 from envlab.stages import PeakDetector, Rectifier
 from envlab.study.tolerance.drawn_boards import board_of, draw
 from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
+from envlab.units import db
 
 LEVELS = (90.0, 104.0)
 
@@ -84,6 +86,39 @@ def test_the_trimmed_board_counts_as_the_design(chain):
     assert above < 0.75 * wanted
     seen = board_trimmed(chain, board, found).run(sound, None).adc_counts[settled].mean()
     assert seen - chain.quiescent_counts == pytest.approx(words[0] / 64, abs=1.2)
+
+
+def test_a_rest_that_cannot_be_followed_is_said_and_not_cut(parade):
+    """The parade rests at 512 of 1024 counts: a factor of 1.25 moves that by 128, one of 1.1 by 51."""
+    loud, near = (off(parade, db(1 / factor)) for factor in (1.25, 1.1))
+    trims = [trim_of(parade, readings_of_board(one, "7", (92.0,))) for one in (loud, near)]
+    assert [one.gain for one in trims] == pytest.approx([1.25, 1.1], rel=5e-3)
+    with pytest.raises(NotFollowedError, match=r"board 7: cannot be simulated, .* lie -1[23]\d counts off"):
+        board_trimmed(parade, loud, trims[0])
+    seen = board_trimmed(parade, near, trims[1])
+    assert seen.adc.offset_lsb == pytest.approx(-51.2, abs=2.0)
+    # Behind its trim it rests where the design does.
+    assert seen.adc.line_lsb(seen.quiescent_v) + seen.adc.offset_lsb == pytest.approx(512.0, abs=0.7)
+    far = replace(trims[1], rest_counts=trims[1].rest_counts + 150.0)
+    with pytest.raises(NotFollowedError, match="would lie 150 counts off"):
+        board_read(parade, far)
+
+
+def test_a_yield_says_how_many_boards_it_could_not_judge(parade):
+    from envlab import Clip, Specification, Target, Targets
+
+    hum = envlab.Recording(tone(1000.0, 1.0, 1.0, 48_000.0), 48_000.0, name="hum")
+    asked = Specification(
+        parade, clips=[Clip(hum, 72.0, ("quiet",))],
+        targets=Targets((Target("quiet_lit_share", "at_least", 0.9, 0.1),)),
+    )  # fmt: skip
+    boards = [off(parade, louder) for louder in (0.0, -3.0)]
+    found = trim_yield(asked, boards, (92.0,))
+    assert (found.boards, found.not_judged) == (1, 1)
+    assert "Of 1 boards" in found.words
+    assert "Not judged: 1 more, as their rest lies over 100 counts off" in found.words
+    with pytest.raises(NotFollowedError):
+        trim_yield(asked, boards[1:], (92.0,))
 
 
 def test_a_board_read_is_the_board(chain):

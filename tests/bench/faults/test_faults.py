@@ -11,6 +11,7 @@ from envlab.bench.faults.fault_classes import (
     NOTHING,
     REVERSED,
     SATURATED,
+    SWAPPED,
     fault_classes,
     next_step_of,
 )
@@ -27,6 +28,19 @@ def test_the_right_class_comes_first(fault):
 @pytest.mark.parametrize("fault", [name for name in FAULTS if name not in QUICK])
 def test_the_right_class_comes_first_for_every_fault(fault):
     assert verdict_on(fault, "wire", 10, 100).startswith(FAULTS[fault][1])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [200, 209])
+def test_swapped_resistors_that_read_a_few_counts_only(number):
+    """Of 5 counts and 0.95 of noise; and behind an offset that hides the lower third."""
+    assert verdict_on("swapped", "wire", 10, number) == SWAPPED
+
+
+@pytest.mark.slow
+def test_a_dead_zone_that_leaves_one_step():
+    """0.565 V of 0.93: no start without a dead zone comes near; it was "cannot tell"."""
+    assert verdict_on("dead zone", "wire", 10, 10_018) == "dead zone"
 
 
 @pytest.mark.slow

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from bench.invented import bench, capture_of, covered, drawn
+from bench.invented import FAULTS, bench, capture_of, covered, drawn
 from bench.invented import truth_of as truth
 
 from envlab.bench.captures.capture import Capture
-from envlab.bench.fit.align import ENOUGH, NoMarksError, align
+from envlab.bench.fit.align import ENOUGH, ENOUGH_WHOLE, NoMarksError, align, align_whole
 from envlab.bench.fit.values import designed_values
 
 KINDS = (("wire", 10), ("acoustic", 12))
@@ -66,3 +66,28 @@ def test_noise_resembles_no_mark():
             align(noise, checker.model, designed_values(checker.chain))
         likeness = float(str(said.value).split("likeness ")[1].split(",")[0])
         assert likeness < 0.4 < ENOUGH
+
+
+def test_by_its_whole_length_a_board_is_found_in_its_noise_and_a_drum_line_is_none():
+    """A board with swapped resistors: 5 counts, and 0.95 of noise from one reading to the next."""
+    checker, _ = bench("wire", 10)
+    rng = np.random.default_rng([2026, 15, 4, list(FAULTS).index("swapped"), 209])
+    board = FAULTS["swapped"][0](drawn("wire", 10, rng), rng)
+    swapped = [one for one in checker._shapes() if one.attack_s > one.release_s]
+    assert len(swapped) == 1
+    found = align_whole(capture_of(board, "wire", 10, rng), checker.model, swapped)
+    assert found.likeness > 0.95
+    assert abs(found.delay_s - board.delay_s) < 0.01
+    assert abs(found.clock - board.clock) < 1e-3
+    with pytest.raises(NoMarksError, match="marks were not found") as said:
+        align_whole(drum_line(), checker.model, swapped)
+    assert float(str(said.value).split("likeness ")[1].split(",")[0]) < 0.5 < ENOUGH_WHOLE
+
+
+def drum_line() -> Capture:
+    """Invented: a beat every 0.3 to 0.6 s, each louder or softer, that dies away."""
+    rng = np.random.default_rng(21)
+    beats = np.zeros(20_000)
+    beats[np.cumsum(rng.integers(300, 600, 40))] = rng.uniform(50, 250, 40)
+    dying = np.exp(-np.arange(2000) / 200)
+    return Capture("adc_counts", np.arange(beats.size) / 1000, np.floor(np.convolve(beats, dying)[:20_000]))
