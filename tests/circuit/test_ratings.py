@@ -138,7 +138,7 @@ def test_the_rest_is_asked_for_in_words():
     )
     assert rated(Chain(rectifier=TransistorDetector()), "Q1").specification.startswith("NPN, small signal")
     asked = rated(Chain(), "U9").specification
-    assert "ADC of 10 bit, 1 kHz, reference 3.3 V, own regulator of 3.3 V" in asked
+    assert "ADC of 10 bit, 1 kHz, reference 3.3 V, noise ≤ 0.3 LSB, own regulator of 3.3 V" in asked
     assert "regulator" not in rated(Chain(adc=Adc(reference_v=2.5)), "U9").specification
     assert rated(Chain(adc=Adc(reference_v=2.5)), "PS2").specification == "linear regulator, 3.3 V"
     assert (

@@ -287,7 +287,9 @@ def test_the_cold_is_told_of_boards_that_feel_it_with_what_it_moves(specificatio
     told = [one.text for one in tolerance(specification, chain=felt, tolerances=cold).sentences
             if one.kind == "conditions"]  # fmt: skip
     assert len(told) == 1
-    assert told[0].startswith("At −20 °C the hold capacitor has 55 % less capacitance than as designed. That")
+    assert told[0].startswith(
+        "At −20 °C the hold capacitor has 55 % less capacitance than as designed. All else"
+    )
     end = tolerance(specification, chain=felt, tolerances=cold).conditions[0]
     there = under_conditions(felt, temperature_c=-20.0)
     assert end.metrics
