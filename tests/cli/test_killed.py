@@ -82,7 +82,8 @@ def test_killed_at_any_moment(verb, tmp_path):
     for number in range(KILLS):
         sent = SIGNALS[number % len(SIGNALS)]
         with command(verb, tmp_path) as run:
-            time.sleep(chance.uniform(0.2, 1.0) * usual_s)
+            # One in each of as many equal parts of the run, so that not all can come after its end.
+            time.sleep((number + chance.random()) / KILLS * usual_s)
             run.send_signal(sent)
             said = run.communicate()[0].decode()
         killed += run.returncode != 0
