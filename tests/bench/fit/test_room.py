@@ -1,7 +1,7 @@
 """By air, in a room: intervals grow by what an echo may have moved, and not without one.
 
-The long figure stands in DEVELOPERS.md (`tests/bench/room.py 20100 20`). On boards 0 to 3 and 10 to 13 those
-of attack, release, offset, dead zone and clock hold on all of them. Half an interval grows from 0.16 % to some
+The long figure stands in DEVELOPERS.md (`tests/bench/room.py 20100 20`). Attack, release,
+offset, dead zone and clock hold on boards 0 to 3 and 10 to 13. Half an interval grows from 0.16 % to some
 200 % of the attack and from 0.02 % to some 30 % of the release: by air, in such a room, no attack is told.
 """
 
