@@ -32,6 +32,22 @@ def stated_level(ctx: click.Context, param: click.Parameter, value: str | None) 
         raise click.BadParameter(f"{problem.value!r} is not {problem.limit}.", ctx, param) from None
 
 
+def stated_value(unit: str) -> Callable[[click.Context, click.Parameter, str | None], float | None]:
+    """Return an option's callback that reads a value as it is written on the part, SI."""
+
+    def read(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
+        from envlab.units import parse_value
+
+        if value is None:
+            return None
+        try:
+            return parse_value(value, unit)
+        except ParameterError as problem:
+            raise click.BadParameter(f"{problem.value!r} is not {problem.limit}.", ctx, param) from None
+
+    return read
+
+
 def _demo_named(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
     """Keep the name of a demo for the argument DESIGN, as an option's callback."""
     del param

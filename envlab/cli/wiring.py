@@ -8,28 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 from envlab.cli.group import main
-from envlab.cli.options import asked_specification, design_argument, quiet_option
+from envlab.cli.options import asked_specification, design_argument, quiet_option, stated_value
 from envlab.cli.saying import say
-from envlab.units import parse_value
 
 if TYPE_CHECKING:
     from envlab.study.sentences import Sentence
-
-
-def _value(unit: str) -> object:
-    """Return an option's callback that reads a value as it is written on the part."""
-
-    def read(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
-        from envlab.errors import ParameterError
-
-        if value is None:
-            return None
-        try:
-            return parse_value(value, unit)
-        except ParameterError as problem:
-            raise click.BadParameter(f"{problem.value!r} is not {problem.limit}.", ctx, param) from None
-
-    return read
 
 
 @main.command(
@@ -40,7 +23,7 @@ def _value(unit: str) -> object:
 @design_argument
 @click.option(
     "--rail-ohm",
-    callback=_value("ohm"),
+    callback=stated_value("ohm"),
     metavar="OHM",
     help="Of supply and wires that pixels and microphone share.  [default: 50m]",
 )
@@ -48,10 +31,16 @@ def _value(unit: str) -> object:
     "--rail-rejection-db", type=float, metavar="DB", help="Of the regulator between.  [default: 40]"
 )
 @click.option(
-    "--decoupling-ohm", callback=_value("ohm"), metavar="OHM", help="Before the microphone.  [default: 100]"
+    "--decoupling-ohm",
+    callback=stated_value("ohm"),
+    metavar="OHM",
+    help="Before the microphone.  [default: 100]",
 )
 @click.option(
-    "--decoupling-farad", callback=_value("F"), metavar="F", help="Behind it, to ground.  [default: 10u]"
+    "--decoupling-farad",
+    callback=stated_value("F"),
+    metavar="F",
+    help="Behind it, to ground.  [default: 10u]",
 )
 @click.option(
     "--microphone-rejection-db",
@@ -62,7 +51,7 @@ def _value(unit: str) -> object:
 )
 @click.option(
     "--ground-ohm",
-    callback=_value("ohm"),
+    callback=stated_value("ohm"),
     metavar="OHM",
     help="Ground wire that pixels and microphone share.  [default: 0]",
 )
@@ -105,13 +94,13 @@ def feedback(design: Path | None, **stated: float | None) -> None:
 )
 @click.option(
     "--bulk-farad",
-    callback=_value("F"),
+    callback=stated_value("F"),
     metavar="F",
     help="Of the capacitor where the pixels are fed.  [default: the parts list's]",
 )
 @click.option(
     "--cell-ohm",
-    callback=_value("ohm"),
+    callback=stated_value("ohm"),
     metavar="OHM",
     help="Inside resistance of a cell, by data sheet: then how long the pack lasts is said, too.",
 )

@@ -27,6 +27,7 @@ from envlab.engine.waves import WhiteNoise
 from envlab.errors import EnvlabWarning, check_positive, check_range
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import full_current_a, idle_current_a
+from envlab.light.power.pulses import USUAL_PWM_HZ
 from envlab.seeds import Seed
 from envlab.sound.interpolate import internal_rate_hz, interpolate
 from envlab.sound.recording import Recording
@@ -37,7 +38,7 @@ WARN_FROM = 0.5
 
 @dataclass(frozen=True)
 class Coupling:
-    """How pixel current reaches the microphone's signal; 400 Hz, 40 dB and 5 mΩ are typical, from memory.
+    """How pixel current reaches the microphone's signal; the defaults are typical, from memory.
 
     Parameters
     ----------
@@ -64,7 +65,7 @@ class Coupling:
     decoupling_farad: float = 10e-6
     microphone_rejection_db: float = 0.0
     ground_ohm: float = 0.0
-    pwm_hz: float = 400.0
+    pwm_hz: float = USUAL_PWM_HZ
 
     def __post_init__(self) -> None:
         check_range("rail_ohm", self.rail_ohm, 0, 10, unit="ohm")

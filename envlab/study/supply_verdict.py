@@ -165,13 +165,24 @@ def _told(verdict: SupplyVerdict) -> Iterator[Sentence]:
         yield Sentence("supply_droop", _droop(verdict), behind)
     for one in verdict.reliefs:
         yield Sentence("supply_relief", _relief(one), {one.kind: one.value, "droop_v": one.droop_v})
-    yield Sentence(
-        "supply_assumed",
+    yield Sentence("supply_assumed", _assumed(verdict), {"pwm_hz": pulses.pwm_hz})
+    if verdict.full_a > verdict.limit_a:
+        yield Sentence("supply_scatter", _scatter(verdict), {"scatter_a": verdict.scatter_a})
+
+
+def _assumed(verdict: SupplyVerdict) -> str:
+    return (
         "The PWM's frequency and whether pixels begin together stand in their data sheet;"
-        f" {pulses.pwm_hz:g} Hz is what was taken. Pixels with an oscillator of their own drift apart: then"
-        f" the current scatters by some {verdict.scatter_a:.2g} A around its mean, and pulses pile up only"
-        " now and then. Measure the rail at the pixels with an oscilloscope before the night.",
-        {"scatter_a": verdict.scatter_a, "pwm_hz": pulses.pwm_hz},
+        f" {verdict.pulses.pwm_hz:g} Hz is what was taken. Measure the rail at the pixels with an"
+        " oscilloscope before the night."
+    )
+
+
+def _scatter(verdict: SupplyVerdict) -> str:
+    """At the largest duty the mean stands at the limit: the sum of many pixels passes it half of the time."""
+    return (
+        "Pixels with an oscillator of their own drift apart. At the largest duty the current then scatters by"
+        f" some {verdict.scatter_a:.2g} A around the {verdict.limit_a:g} A, above it about as often as below."
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
@@ -98,3 +100,22 @@ def test_a_pack_of_cells_is_followed_to_its_end(tmp_path):
     # Halfway between 1.8 times at 0 °C and 1.3 times at 10 °C.
     assert "2 cells of 3 Ah and 40 mΩ each, 62 mΩ at 5 °C:" in said
     assert "the board stops" in said
+
+
+def test_defaults_that_the_help_names_are_those_that_are_taken():
+    from envlab.light.power.battery import Pack
+    from envlab.light.power.pulses import Pulses
+    from envlab.study.feedback import Coupling
+    from envlab.units import parse_value
+
+    taken = {"feedback": (Coupling(),), "supply": (Pulses(), Pack())}
+    for verb, parts in taken.items():
+        named = 0
+        for option in envlab.cli.main.commands[verb].params:
+            told = re.search(r"\[default: ([\w.]+)", getattr(option, "help", None) or "")
+            owner = next((part for part in parts if hasattr(part, option.name)), None)
+            if told and owner is not None:
+                unit = {"ohm": "ohm", "farad": "F"}.get(option.name.rpartition("_")[2], "")
+                assert parse_value(told[1], unit) == getattr(owner, option.name), option.name
+                named += 1
+        assert named >= 4

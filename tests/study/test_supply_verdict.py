@@ -66,7 +66,7 @@ def test_small_pixels_ask_for_nothing_more():
     assert verdict.reliefs == ()
     (said,) = of_kind(verdict.sentences, "supply_pulses")
     assert said.text == "No pulse of the pixels asks for more than that."
-    assert of_kind(verdict.sentences, "supply_droop", "supply_relief") == ()
+    assert of_kind(verdict.sentences, "supply_droop", "supply_relief", "supply_scatter") == ()
 
 
 @pytest.mark.parametrize("pulses", [Pulses(), Pulses(100.0), Pulses(19_200.0), Pulses(400.0, 8)])
@@ -80,3 +80,7 @@ def test_sentences_rest_on_the_numbers(chain, pulses):
         assert ("breaks down" in said.text) == (verdict.droop_v >= verdict.volts)
     (assumed,) = of_kind(verdict.sentences, "supply_assumed")
     assert assumed.behind["pwm_hz"] == pulses.pwm_hz
+    # Half of the time above the limit: the mean of what all take at the largest duty stands at it.
+    (scatter,) = of_kind(verdict.sentences, "supply_scatter")
+    assert scatter.behind["scatter_a"] == verdict.scatter_a
+    assert verdict.current.mean_a == pytest.approx(verdict.limit_a)

@@ -21,6 +21,10 @@ from envlab.light.pixels import Pixels, Supply, full_current_a, idle_current_a
 _AT_LIMIT = 1 + 1e-9
 
 
+# Of many small pixels (from memory).
+USUAL_PWM_HZ = 400.0
+
+
 @dataclass(frozen=True)
 class Pulses:
     """When the pixels switch.
@@ -28,13 +32,13 @@ class Pulses:
     Parameters
     ----------
     pwm_hz : float
-        Frequency of their PWM, 10 Hz to 1 MHz, by data sheet. (400 Hz of many small pixels: from memory.)
+        Frequency of their PWM, 10 Hz to 1 MHz, by data sheet.
     phases : int
         Groups of the same size that begin one after the other, evenly over the period, 1 to 10 000; 1: all
         together.
     """
 
-    pwm_hz: float = 400.0
+    pwm_hz: float = USUAL_PWM_HZ
     phases: int = 1
 
     def __post_init__(self) -> None:
