@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from envlab.analog.tones.steady_state import ToneResponse, tone_response
 from envlab.light.power.cells import Cells
+from envlab.light.power.coupling import Coupling
 from envlab.light.power.pulses import Pulses
 from envlab.metrics.clip_metrics import clip_metrics, range_used_db, table_steps
 from envlab.metrics.latency_budget import board_latency
@@ -13,7 +14,6 @@ from envlab.sound.recorder.findings import recorder_findings
 from envlab.sound.usual_levels import usual_levels_table
 from envlab.study.chosen_on_clips import light_on_clips, most_current, most_flashing, music_scene
 from envlab.study.exported.judgement import judge_exported
-from envlab.study.feedback import Coupling
 from envlab.study.feedback_verdict import judge_feedback
 from envlab.study.inverse_design import Found, Wanted
 from envlab.study.level_diagram import level_diagram, stated_levels

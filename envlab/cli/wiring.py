@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -67,12 +68,13 @@ def feedback(design: Path | None, **stated: float | None) -> None:
     state them.
     """
     from envlab.design_file import read_design
+    from envlab.light.power.coupling import coupling_at
     from envlab.shipped import demo_design
-    from envlab.study.feedback import Coupling
     from envlab.study.feedback_verdict import judge_feedback
 
     chain = read_design(design or demo_design())
-    coupling = Coupling(**{name: value for name, value in stated.items() if value is not None})
+    wired = coupling_at(chain.coupling, chain.pixels)
+    coupling = replace(wired, **{name: value for name, value in stated.items() if value is not None})
     for sentence in judge_feedback(chain, coupling).sentences:
         say(sentence.text)
 

@@ -35,7 +35,7 @@ from envlab.digital.quiescent import LearntQuiescent, StartUp, ZeroWords, zero_w
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.firmware.example_colours import lantern_colours
 from envlab.firmware.level_table import MOST_SEGMENTS, UNITS_PER_ENTRY, LevelTable
-from envlab.light.pixels import Pixels, Supply, idle_current_a
+from envlab.light.pixels import Pixels, Supply, spare_current_a
 from envlab.light.table import LookupTable
 from envlab.light.timing import check_sending
 from envlab.units import IntArray
@@ -110,9 +110,9 @@ class RuntimeDesign:
 
     @property
     def frame_words(self) -> FrameWords:
-        """What the frame part works with; its limit is what the supply bears beside the dark pixels."""
+        """What the frame part works with; its limit is what is left for light (spare_current_a)."""
         full = full_code(self.pixel_bits)
-        spare_a = self.supply.limit_a - idle_current_a(self.pixels)
+        spare_a = spare_current_a(self.pixels, self.supply)
         # 1e-9: a limit of exactly so many codes must not lose one of them to binary division.
         limit = math.floor(spare_a / self.pixels.channel_supply_a(self.supply.volts) * full + 1e-9)
         return FrameWords(

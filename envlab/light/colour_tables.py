@@ -22,7 +22,7 @@ from envlab.light.colour import (
 )
 from envlab.light.curve import relative_luminance
 from envlab.light.lightness import lightness_cie1976, luminance_cie1976, round_half_up
-from envlab.light.pixels import Pixels, Supply, idle_current_a, supply_duty_limit
+from envlab.light.pixels import Pixels, Supply, spare_current_a, supply_duty_limit
 from envlab.light.table import LookupTable
 from envlab.units import FloatArray, IntArray
 
@@ -94,7 +94,7 @@ def channel_sum_limit(pixels: Pixels, supply: Supply) -> float:
     if pixels.channels != 3:
         raise ParameterError("channels", pixels.channels, "3 for colour tables: red, green, blue")
     supply_duty_limit(pixels, supply)
-    spare_a = supply.limit_a - idle_current_a(pixels)
+    spare_a = spare_current_a(pixels, supply)
     return min(3.0, spare_a / (pixels.count * pixels.channel_supply_a(supply.volts)))
 
 

@@ -259,7 +259,7 @@ def supply_sentences(chain: Chain) -> list[str]:
     full_a = full_current_a(pixels, volts=supply.volts)
     feeds = (
         f"All {pixels.count} pixels at full would take {full_a:.3g} A of the {supply.name}'s "
-        f"{supply.limit_a:g} A"
+        f"{supply.limit_words}"
     )
     if chain.duty_limit < 1:
         return [

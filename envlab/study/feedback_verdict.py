@@ -13,8 +13,9 @@ import numpy as np
 
 from envlab.analog.parts import series_values
 from envlab.chain import Chain
+from envlab.light.power.coupling import Coupling, coupling_at
 from envlab.sound.recording import Recording
-from envlab.study.feedback import WARN_FROM, Coupling, gain_of_loop, run_closed
+from envlab.study.feedback import WARN_FROM, gain_of_loop, run_closed
 from envlab.study.sentences import Sentence
 from envlab.units import format_value, from_db
 
@@ -67,7 +68,7 @@ def judge_feedback(chain: Chain, coupling: Coupling | None = None) -> FeedbackVe
     chain : Chain
         The board.
     coupling : Coupling or None
-        How current reaches the signal; None: typical values, from memory.
+        How current reaches the signal; None: as the board states it, typical values where it does not.
 
     Returns
     -------
@@ -80,7 +81,7 @@ def judge_feedback(chain: Chain, coupling: Coupling | None = None) -> FeedbackVe
     >>> judge_feedback(envlab.Chain()).mends
     ()
     """
-    coupled = Coupling() if coupling is None else coupling
+    coupled = coupling_at(chain.coupling, chain.pixels) if coupling is None else coupling
     return FeedbackVerdict(
         coupled,
         gain_of_loop(chain, coupled),

@@ -17,19 +17,10 @@ import numpy as np
 
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.light.power.battery import Pack
+from envlab.light.power.cell_tables import ASSUMED_CELL_OHM, COLDER, EMPTIER, OPEN_V, Points
 
-# Share of charge → V at no load.
-OPEN_V = (
-    (0.0, 3.00), (0.05, 3.30), (0.10, 3.45), (0.20, 3.55), (0.30, 3.60), (0.50, 3.70), (0.70, 3.85),
-    (0.90, 4.05), (1.0, 4.18),
-)  # fmt: skip
-# °C → times the resistance at 25 °C; share of charge → times that at half charge.
-COLDER = ((-20.0, 4.0), (-10.0, 2.5), (0.0, 1.8), (10.0, 1.3), (25.0, 1.0), (60.0, 0.9))
-EMPTIER = ((0.0, 2.0), (0.1, 1.5), (0.2, 1.1), (0.5, 1.0), (1.0, 1.0))
 # How finely the charge is stepped for the time that it lasts.
 _STEPS = 2001
-
-Points = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True)
@@ -45,11 +36,17 @@ class Cells:
         How many, their capacity, and their lowest voltage; of the capacity usable_share is there (age).
     open_v : tuple
         (share of charge, V at no load) in rising order of both, from 0 to 1, straight between.
+    colder : tuple
+        (°C, times ohm) points.
+    emptier : tuple
+        (share of charge, times ohm) points.
     """
 
     ohm: float
     pack: Pack = field(default_factory=Pack)
     open_v: Points = OPEN_V
+    colder: Points = COLDER
+    emptier: Points = EMPTIER
 
     def __post_init__(self) -> None:
         check_range("ohm", self.ohm, 0.0, 10.0, unit="ohm")
@@ -65,8 +62,22 @@ class Cells:
 
     def ohm_at(self, charge: float, temperature_c: float) -> float:
         """Return the resistance in Ω of one cell at a share of charge and a temperature in °C, −20 to 60."""
-        check_range("temperature_c", temperature_c, COLDER[0][0], COLDER[-1][0], unit="°C")
-        return self.ohm * _between(COLDER, temperature_c) * _between(EMPTIER, charge)
+        check_range("temperature_c", temperature_c, self.colder[0][0], self.colder[-1][0], unit="°C")
+        return self.ohm * _between(self.colder, temperature_c) * _between(self.emptier, charge)
+
+
+def cells_of(pack: Pack) -> Cells:
+    """Return the cells of a pack whose resistance is stated; ParameterError if it is not."""
+    if pack.cell_ohm is None:
+        limit = "stated in [pack] where hours are asked; the cell's data sheet has it, 20 to 100 mΩ for many"
+        raise ParameterError("cell_ohm", None, limit)
+    return Cells(pack.cell_ohm, pack, pack.open_v, pack.ohm_over_c, pack.ohm_over_charge)
+
+
+def assumed_cells(pack: Pack) -> Cells:
+    """Return the cells of a pack, of ASSUMED_CELL_OHM where none is stated; who shows that, says so."""
+    ohm = ASSUMED_CELL_OHM if pack.cell_ohm is None else pack.cell_ohm
+    return Cells(ohm, pack, pack.open_v, pack.ohm_over_c, pack.ohm_over_charge)
 
 
 def cell_current_a(power_w: float, cells: Cells, charge: float, temperature_c: float = 25.0) -> float:

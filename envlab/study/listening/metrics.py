@@ -13,7 +13,7 @@ import numpy as np
 
 from envlab.chain import Chain
 from envlab.light.flashes.flash import FlashReport, count_flashes, find_flashes
-from envlab.light.pixels import supply_current_a
+from envlab.light.pixels import drawn_current_a
 from envlab.metrics.catalogue import METRICS
 from envlab.metrics.contrast import contrast_of_frames
 from envlab.metrics.onset_latency import onset_latency
@@ -62,7 +62,7 @@ def clip_light_metrics(light: BoardLight) -> tuple[Metric, ...]:
     """Return contrast, current and flashes of a whole clip's light."""
     chain, duty = light.chain, light.duty
     duties = np.array([duty.mean(), np.percentile(duty, 99), duty.max()])
-    mean_a, most_a, peak_a = supply_current_a(duties, chain.pixels, volts=chain.supply.volts)
+    mean_a, most_a, peak_a = drawn_current_a(duties, chain.pixels, chain.supply)
     flashes = light_flashes(light).worst_per_s
     return (
         Metric("beat_contrast_lstar", contrast_of_frames(light.lightness, light.frame_rate_hz)),

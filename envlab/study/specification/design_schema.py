@@ -19,7 +19,7 @@ from typing import Any
 
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
-from envlab.design_file import FRAME_KEYS, STAGES, chosen_by
+from envlab.design_file import FRAME_KEYS, STAGES, chosen_by, usual_board
 from envlab.errors import Limit
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.sound.clip import TAGS, Clip
@@ -57,7 +57,7 @@ def design_schema() -> Schema:
     >>> schema["properties"]["adc"]["properties"]["bits"]["maximum"]
     16
     """
-    usual = Chain()
+    usual = usual_board()
     sections: Schema = {
         name: _stage_schema(stage, getattr(usual, name), chosen_by(name)) for name, stage in STAGES.items()
     }
@@ -136,18 +136,24 @@ def _part_schema(kind: type, usual: Any, only: tuple[str, ...] | None = None) ->
 def value_schema(key: str, hint: Any, limit: Limit) -> Schema:
     """Return what one value can be: a number within its limits, "4k7" where it has a unit, or a choice."""
     options = typing.get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
-    forms: list[Schema] = []
+    forms: list[Schema] = [_pairs(one) for one in options if typing.get_origin(one) is tuple]
     if float in options or int in options:
         forms.append({"type": "number" if float in options else "integer"} | _ends(limit))
     unit = unit_of(key)
     if float in options and unit is not None:
         forms.append({"$ref": f"#/$defs/{unit}"})
     if str in options or typing.get_origin(hint) is typing.Literal:
-        choices = limit.choices or typing.get_args(hint)
+        choices = limit.choices or (() if str in options else typing.get_args(hint))
         forms.append({"enum": list(choices)} if choices else {"type": "string"})
     if type(None) in options:
         forms.append({"const": "none"})
     return forms[0] if len(forms) == 1 else {"anyOf": forms}
+
+
+def _pairs(hint: Any) -> Schema:
+    """Two numbers, or points: two or more such pairs."""
+    pair = {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}
+    return {"type": "array", "items": pair, "minItems": 2} if typing.get_args(hint)[-1] is Ellipsis else pair
 
 
 def _definitions() -> Schema:
