@@ -26,11 +26,11 @@ from envlab.engine.quantiser import Quantiser
 from envlab.engine.waves import WhiteNoise
 from envlab.errors import EnvlabWarning
 from envlab.light.lightness import lightness_cie1976
-from envlab.light.pixels import full_current_a, idle_current_a
 from envlab.light.power.coupling import Coupling
 from envlab.seeds import Seed
 from envlab.sound.interpolate import internal_rate_hz, interpolate
 from envlab.sound.recording import Recording
+from envlab.study.feedback_wave import returned_duties, swing_a
 from envlab.units import FloatArray
 
 WARN_FROM = 0.5
@@ -39,8 +39,9 @@ WARN_FROM = 0.5
 def loop_gain(chain: Chain, coupling: Coupling) -> float:
     """Return the largest duty that a duty comes back as, over that duty: 1 keeps itself alight.
 
-    The fundamental of the switched current at every duty of the table, through coupling, preamp, filter,
-    rectifier and settled detector, read by the table. Warns (EnvlabWarning) from WARN_FROM on.
+    The square wave of the switched current at duties over all of the table, through coupling, preamp, filter,
+    rectifier and settled detector, read by the table (feedback_wave.py). Warns (EnvlabWarning) from WARN_FROM
+    on.
     """
     gain = gain_of_loop(chain, coupling)
     if gain >= WARN_FROM:
@@ -56,23 +57,27 @@ def loop_gain(chain: Chain, coupling: Coupling) -> float:
 
 def gain_of_loop(chain: Chain, coupling: Coupling) -> float:
     """Return the same share as loop_gain and warn of nothing, for those who say what follows."""
+    return max(one.gain for one in returned_duties(chain, coupling))
+
+
+def gain_of_fundamental(chain: Chain, coupling: Coupling) -> float:
+    """Return the same share with the fundamental of the square wave alone.
+
+    Of pixels whose PWM lies where the board still hears its multiples it is the lesser part: a detector of
+    peaks follows the edges. So it is a lower bound, and can be reckoned by hand.
+    """
     table, scale = chain.brightness_table(), chain.level_scale()
-    swing_a = _swing_a(chain)
+    swing = swing_a(chain)
     duty = np.linspace(1e-3, 1, 400) * float(table.duty.max())
     through = coupling.response(coupling.pwm_hz) * response_before_rectifier(chain, coupling.pwm_hz)
     # A square wave of duty d has a fundamental of 2/π·sin(πd) of its height (Fourier series).
-    peak_v = swing_a * 2 / math.pi * np.sin(np.pi * duty) * abs(through)
+    peak_v = swing * 2 / math.pi * np.sin(np.pi * duty) * abs(through)
     limit_v = min(chain.preamp.swing_up_v, chain.preamp.swing_down_v)
     one_pa_v = chain.peak_at_rectifier_v(94.0)
     counts = [
         scale.counts(94.0 + 20 * math.log10(max(v, 1e-12) / one_pa_v)) for v in np.minimum(peak_v, limit_v)
     ]
     return float(np.max(table.look_up(np.asarray(counts)) / table.full_code / duty))
-
-
-def _swing_a(chain: Chain) -> float:
-    full = full_current_a(chain.pixels, volts=chain.supply.volts)
-    return full - idle_current_a(chain.pixels)
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,7 +146,7 @@ def _frames(
         duty[frame], followed = float(light.duty[0]), light.follower_state
         span = slice(edges[frame], edges[frame + 1])
         turns = np.arange(span.start, span.stop) * (coupling.pwm_hz / rate_hz)
-        current_a = _swing_a(chain) * (turns % 1.0 < duty[frame])
+        current_a = swing_a(chain) * (turns % 1.0 < duty[frame])
         rail_v = coupling.rail_v_per_a * current_a
         if math.isfinite(coupling.decoupling_corner_hz):
             pole = low_pass(coupling.decoupling_corner_hz, rate_hz)

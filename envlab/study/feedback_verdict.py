@@ -133,7 +133,7 @@ def _lit_after_knock(chain: Chain, coupling: Coupling) -> tuple[float, float]:
     knock = peak_pa * np.sin(2 * np.pi * KNOCK_HZ * time_s) * (time_s < KNOCK_S)
     run = run_closed(chain, coupling, Recording(knock, _RATE_HZ))
     last = slice(-round(LAST_S * chain.frame_rate_hz), None)
-    return replace(run, duty=run.duty[last], open_duty=run.open_duty[last]).lit_share()
+    return replace(run, duty=run.duty[last], open_duty=run.open_duty[last]).litshare_words()
 
 
 def _told(verdict: FeedbackVerdict) -> Iterator[Sentence]:
@@ -142,7 +142,7 @@ def _told(verdict: FeedbackVerdict) -> Iterator[Sentence]:
     behind = {"gain": gain, "asked": WARN_FROM}
     yield Sentence(
         "feedback",
-        f"Lights into the microphone: a duty comes back as {_share(gain)} of itself at most, "
+        f"Lights into the microphone: a duty comes back as {share_words(gain)} of itself at most, "
         + (
             f"under the {WARN_FROM:g} that is asked."
             if kept
@@ -152,8 +152,8 @@ def _told(verdict: FeedbackVerdict) -> Iterator[Sentence]:
     )
     yield Sentence(
         "feedback_ways",
-        f"Through the rail alone {_share(verdict.rail_gain)}, through the shared ground alone "
-        f"{_share(verdict.ground_gain)}.",
+        f"Through the rail alone {share_words(verdict.rail_gain)}, through the shared ground alone "
+        f"{share_words(verdict.ground_gain)}.",
         {"rail_gain": verdict.rail_gain, "ground_gain": verdict.ground_gain},
     )
     yield Sentence("feedback_assumed", _assumed(coupling))
@@ -170,7 +170,8 @@ def _told(verdict: FeedbackVerdict) -> Iterator[Sentence]:
         )
 
 
-def _share(gain: float) -> str:
+def share_words(gain: float) -> str:
+    """Return a gain as a sentence says it."""
     return f"{gain:.2f}" if gain >= 0.005 else "under 0.01"
 
 
@@ -180,7 +181,7 @@ def _assumed(coupling: Coupling) -> str:
         f"Taken for that: {_wiring(coupling.rail_ohm)} of shared rail, {coupling.rail_rejection_db:g} dB of"
         f" the regulator, {_filter(coupling)} before the microphone, which rejects"
         f" {coupling.microphone_rejection_db:g} dB; shared ground: {ground}; the pixels switch at"
-        f" {coupling.pwm_hz:g} Hz, and only that frequency is counted, not its multiples."
+        f" {coupling.pwm_hz:g} Hz, all together."
     )
 
 
@@ -216,4 +217,4 @@ def _mended(before: Coupling, mend: Mend) -> str:
         changes.append(f"at most {_wiring(after.ground_ohm)} of shared ground")
     elif after.ground_ohm != before.ground_ohm:
         changes.append("a ground of its own for the pixels, up to the pack")
-    return f"With {' and '.join(changes)}: {_share(mend.gain)}."
+    return f"With {' and '.join(changes)}: {share_words(mend.gain)}."

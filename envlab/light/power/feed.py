@@ -57,6 +57,11 @@ class Feed:
             if value is not None:
                 check_range(name, value, low, high, unit=unit)
 
+    @property
+    def copper_mm2(self) -> float:
+        """Cross-section of one conductor, mm², stated or taken."""
+        return WIRE_MM2 if self.wire_mm2 is None else self.wire_mm2
+
     def feeds(self, count: int) -> tuple[int, ...]:
         """Return the pixels of a chain of so many, counted from 0, at which it is fed."""
         if self.fed_from == "both_ends" and count > 1:
@@ -66,7 +71,7 @@ class Feed:
 
 def wiring_of(feed: Feed, count: int) -> Wiring:
     """Return the wiring of a chain of so many pixels, with what is taken for what is not stated."""
-    ohm_per_m = OHM_MM2_PER_M / (WIRE_MM2 if feed.wire_mm2 is None else feed.wire_mm2)
+    ohm_per_m = OHM_MM2_PER_M / feed.copper_mm2
     lead_m = ASSUMED_LEAD_M if feed.lead_m is None else feed.lead_m
     return Wiring(
         pitch_m=ASSUMED_PITCH_M if feed.pitch_m is None else feed.pitch_m,

@@ -13,7 +13,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from envlab.errors import ParameterError
+from envlab.units import FloatArray
 
 # A point that lies on the line but for its last digit.
 _ROUNDING = 1e-9
@@ -29,6 +32,10 @@ class Losses:
     def input_w(self, output_w: float) -> float:
         """Return the power in W that goes in where output_w come out."""
         return output_w * (1 + self.share) + self.fixed_w
+
+    def inputs_w(self, output_w: FloatArray) -> FloatArray:
+        """Return the powers in W that go in where output_w, any shape, come out."""
+        return np.asarray(output_w * (1 + self.share) + self.fixed_w)
 
     def efficiency(self, output_w: float) -> float:
         """Return the share of the power that comes out, 0 to 1, at an output in W, 0 or more."""

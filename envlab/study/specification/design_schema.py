@@ -21,6 +21,8 @@ from envlab.analog.parts import PartRange
 from envlab.chain import Chain
 from envlab.design_file import FRAME_KEYS, STAGES, chosen_by, usual_board
 from envlab.errors import Limit
+from envlab.light.colour import HEX_COLOUR
+from envlab.light.costume_colour import CostumeColour
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.sound.clip import TAGS, Clip
 from envlab.study.specification.field_limits import limits_of
@@ -61,6 +63,7 @@ def design_schema() -> Schema:
     sections: Schema = {
         name: _stage_schema(stage, getattr(usual, name), chosen_by(name)) for name, stage in STAGES.items()
     }
+    sections["colour"] = _colour_schema()
     sections["frames"] = _part_schema(Chain, usual, only=FRAME_KEYS)
     sections["clips"] = {"type": "array", "items": _clip_schema()}
     sections["sweep"] = _sweep_schema()
@@ -284,6 +287,14 @@ def _tolerance_schema() -> Schema:
     for key, form in own.items():
         about = schema["properties"][key].get("description")
         schema["properties"][key] = ({"description": about} if about else {}) | form
+    return schema
+
+
+def _colour_schema() -> Schema:
+    """The section as its dataclass has it, with how a colour is written."""
+    schema = _part_schema(CostumeColour, CostumeColour())
+    for key in ("full", "dim"):
+        schema["properties"][key]["anyOf"][0]["pattern"] = rf"^\s*{HEX_COLOUR}\s*$"
     return schema
 
 
