@@ -13,9 +13,11 @@ import numpy as np
 
 from envlab.analog.parts import series_values
 from envlab.chain import Chain
+from envlab.light.flashes.flash import count_flashes
+from envlab.light.lightness import lightness_cie1976
 from envlab.light.power.coupling import Coupling, coupling_at
 from envlab.sound.recording import Recording
-from envlab.study.feedback import WARN_FROM, gain_of_loop, run_closed
+from envlab.study.feedback import WARN_FROM, ClosedLoop, gain_of_loop, run_closed
 from envlab.study.sentences import Sentence
 from envlab.units import format_value, from_db
 
@@ -44,7 +46,9 @@ class FeedbackVerdict:
     ground_gain: the same through the rail alone, and through the shared ground alone. mends: what brings it
     under WARN_FROM, one change each, both together if it takes both; empty where nothing has to be done, or
     nothing does it. lit_after_knock: share of the frames that are lit in the last LAST_S of the silence after
-    a knock at full light, (with the lights' own current, without it).
+    a knock at full light, (with the lights' own current, without it). rings_at_lstar, rings_flashes: what is
+    left of the light in that time, mean L* relative to the brightest state, and its flashes in a second; 0
+    both where it dies away.
     """
 
     coupling: Coupling
@@ -53,6 +57,8 @@ class FeedbackVerdict:
     ground_gain: float
     mends: tuple[Mend, ...]
     lit_after_knock: tuple[float, float]
+    rings_at_lstar: float
+    rings_flashes: int
 
     @property
     def sentences(self) -> tuple[Sentence, ...]:
@@ -82,13 +88,16 @@ def judge_feedback(chain: Chain, coupling: Coupling | None = None) -> FeedbackVe
     ()
     """
     coupled = coupling_at(chain.coupling, chain.pixels) if coupling is None else coupling
+    after = _after_knock(chain, coupled)
     return FeedbackVerdict(
         coupled,
         gain_of_loop(chain, coupled),
         gain_of_loop(chain, replace(coupled, ground_ohm=0.0)),
         gain_of_loop(chain, replace(coupled, rail_ohm=0.0)),
         tuple(_mends(chain, coupled)),
-        _lit_after_knock(chain, coupled),
+        after.lit_share(),
+        float(lightness_cie1976(after.duty / after.full_duty).mean()),
+        count_flashes(after.duty / after.full_duty, chain.frame_rate_hz),
     )
 
 
@@ -127,13 +136,14 @@ def _grounded(chain: Chain, coupling: Coupling) -> Mend | None:
     return None
 
 
-def _lit_after_knock(chain: Chain, coupling: Coupling) -> tuple[float, float]:
+def _after_knock(chain: Chain, coupling: Coupling) -> ClosedLoop:
+    """The last frames of the silence after a knock at full light."""
     time_s = np.arange(round(LISTENED_S * _RATE_HZ)) / _RATE_HZ
     peak_pa = np.sqrt(2) * from_db(chain.brightness.ceiling_db_spl - 94.0)
     knock = peak_pa * np.sin(2 * np.pi * KNOCK_HZ * time_s) * (time_s < KNOCK_S)
     run = run_closed(chain, coupling, Recording(knock, _RATE_HZ))
     last = slice(-round(LAST_S * chain.frame_rate_hz), None)
-    return replace(run, duty=run.duty[last], open_duty=run.open_duty[last]).litshare_words()
+    return replace(run, duty=run.duty[last], open_duty=run.open_duty[last])
 
 
 def _told(verdict: FeedbackVerdict) -> Iterator[Sentence]:
@@ -158,7 +168,10 @@ def _told(verdict: FeedbackVerdict) -> Iterator[Sentence]:
     )
     yield Sentence("feedback_assumed", _assumed(coupling))
     closed, opened = verdict.lit_after_knock
-    yield Sentence("feedback_knock", _after_knock(closed, opened), {"closed": closed, "open": opened})
+    yield Sentence("feedback_knock", _knock_words(closed, opened), {"closed": closed, "open": opened})
+    if closed > opened:
+        behind = {"lstar": verdict.rings_at_lstar, "flashes": verdict.rings_flashes}
+        yield Sentence("feedback_rings", _rings(verdict), behind)
     for mend in verdict.mends:
         yield Sentence("feedback_mend", _mended(coupling, mend), {"gain": mend.gain})
     if not kept and not verdict.mends:
@@ -197,7 +210,16 @@ def _wiring(ohm: float) -> str:
     return f"{ohm:.3g} Ω" if ohm >= 1 else f"{1e3 * ohm:.2g} mΩ"
 
 
-def _after_knock(closed: float, opened: float) -> str:
+def _rings(verdict: FeedbackVerdict) -> str:
+    """What the audition, in which no current comes back, does not show."""
+    flickers = f"flash {verdict.rings_flashes} times a second" if verdict.rings_flashes else "stand still"
+    return (
+        f"The audition goes dark there, for no current comes back in it; with it the lights would stay at"
+        f" {verdict.rings_at_lstar:.0f} L* and {flickers}, until the supply is switched off."
+    )
+
+
+def _knock_words(closed: float, opened: float) -> str:
     if closed > opened:
         return (
             f"In the last second of a silence after a knock at full light {100 * closed:.0f} % of the frames"

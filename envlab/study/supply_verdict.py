@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from envlab.analog.parts import series_values
 from envlab.chain import Chain
 from envlab.circuit.supplies import BULK_DROOP_SHARE, bulk_farad
+from envlab.errors import check_range
 from envlab.light.pixels import full_current_a, idle_current_a, supply_duty_limit
 from envlab.light.power.pulses import (
     PulsedCurrent,
@@ -132,6 +133,7 @@ def judge_supply(
     farad = bulk_farad(supply, pixels) if bulk is None else bulk
     duty = supply_duty_limit(pixels, supply)
     asked = _asked_v(chain) if asked_v is None else asked_v
+    check_range("droop_v", asked, 1e-3, supply.volts, unit="V")
     falls_v = droop_v(duty, pixels, supply, switched, farad)
     return SupplyVerdict(
         limit_a=supply.limit_a,

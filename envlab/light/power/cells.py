@@ -72,7 +72,8 @@ class Cells:
 def cells_of(pack: Pack) -> Cells:
     """Return the cells of a pack whose resistance is stated; ParameterError if it is not."""
     if pack.cell_ohm is None:
-        limit = "stated in [pack] where hours are asked; the cell's data sheet has it, 20 to 100 mΩ for many"
+        where = "cell_ohm in [pack], or --cell-ohm"
+        limit = f"stated where hours are asked ({where}); the cell's data sheet has it, 20 to 100 mΩ for many"
         raise ParameterError("cell_ohm", None, limit)
     return Cells(pack.cell_ohm, pack, pack.open_v, pack.ohm_over_c, pack.ohm_over_charge)
 

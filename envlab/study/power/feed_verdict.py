@@ -158,8 +158,8 @@ def _told(verdict: FeedVerdict) -> Iterator[Sentence]:
         )
     else:
         text = (
-            f"{wires} leaves pixel {verdict.pixel} {verdict.pulse_v:.2f} V of {verdict.rail_v:.2f} V while all"
-            f" that switch together are on, {verdict.mean_v:.2f} V in the mean; it needs"
+            f"{wires} leaves pixel {verdict.pixel} {verdict.pulse_v:.2f} V of {verdict.rail_v:.2f} V while"
+            f" all that switch together are on, {verdict.mean_v:.2f} V in the mean; it needs"
             f" {verdict.needs_v:.2g} V."
         )
     yield Sentence("feed_drop", text, behind)

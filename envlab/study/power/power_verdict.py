@@ -112,20 +112,21 @@ def judge_power(specification: Specification, chain: Chain, lights: Sequence[Cli
     pulses = pulses_of(chain.pixels)
     beat = loudest_beat(lights, chain, pulses)
     supply = judge_supply(chain)
-    packs: list[PackVerdict | None] = [None, None]
-    if not chain.supply.is_power_bank:
+
+    def pack_at(celsius: float) -> PackVerdict | None:
+        if chain.supply.is_power_bank:
+            return None
         cells = assumed_cells(chain.pack)
-        packs = [
-            judge_pack(specification, chain, cells, celsius, pulses=pulses, lights=lights)
-            for celsius in (WARM_C, _coldest_c(specification, chain))
-        ]
+        return judge_pack(specification, chain, cells, celsius, pulses=pulses, lights=lights)
+
     fed_v = max(0.1, chain.supply.volts - supply.droop_v)
     return PowerVerdict(
         chain,
         chain.supply.margin,
         beat,
         supply,
-        *packs,
+        pack_at(WARM_C),
+        pack_at(_coldest_c(specification, chain)),
         judge_feed(chain, fed_v, pulses),
         judge_feedback(chain),
     )
@@ -197,8 +198,8 @@ def _told(verdict: PowerVerdict) -> Iterator[Sentence]:
     stays = f"{100 * verdict.margin:g} % are to stay free" if verdict.margin else "no margin is asked"
     yield Sentence(
         "margin",
-        f"The loudest beat takes {verdict.beat.mean_a:.3g} A in the mean, {100 * verdict.drawn_share:.0f} % of"
-        f" the {supply.limit_a:g} A that the {supply.supply_name} gives; {stays}.",
+        f"The loudest beat takes {verdict.beat.mean_a:.3g} A in the mean, {100 * verdict.drawn_share:.0f} %"
+        f" of the {supply.limit_a:g} A that the {supply.supply_name} gives; {stays}.",
         {"mean_a": verdict.beat.mean_a, "drawn_share": verdict.drawn_share, "margin": verdict.margin},
     )
     yield from supply.sentences
