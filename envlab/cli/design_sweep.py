@@ -21,6 +21,7 @@ from envlab.cli.options import (
     refuse_existing,
     sensitivity_option,
 )
+from envlab.cli.power import say_power
 from envlab.cli.recorders import note_recorders
 from envlab.cli.saying import counted, progress, say
 from envlab.cli.tolerance import boards_of_choice
@@ -71,7 +72,7 @@ def design(
     """
     from envlab.files.whole import check_folder, claimed, write_folder
     from envlab.report.folder import RESULTS, result_files
-    from envlab.report.page import report_html
+    from envlab.report.page import page_and_power
     from envlab.report.pdf import report_pdf
     from envlab.study.exported.judgement import judge_exported
     from envlab.study.exported.words import sentences
@@ -99,7 +100,7 @@ def design(
         )
         status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
         report("Drawing the report", math.nan)
-        page = report_html(specification, choice, boards, judgement)
+        page, power = page_and_power(specification, choice, boards, judgement)
         files = result_files(specification, choice, folder, page, with_table=choice.flash_safe and not status)
         write_folder(folder, files, replaces=RESULTS)
         report("Printing the PDF", math.nan)
@@ -114,12 +115,18 @@ def design(
         say()
         say_results(judgement.results)
     say()
-    say(f"Results are in {folder}{_missing(choice)}. Open {folder / 'report.html'} first.")
-    if pdf and not printed:
-        say("There is no report.pdf: no browser was found that prints; your own can print report.html.")
+    say_power(power)
+    say()
+    _say_where(folder, choice, asked_pdf=pdf, printed=printed)
     if not choice.flash_safe:
         raise click.exceptions.Exit(FLASHING_EXIT if choice.flashes_judged else NOT_JUDGED_EXIT)
     refuse(status, "no brightness table was written", guard=guard)
+
+
+def _say_where(folder: Path, choice: Choice, *, asked_pdf: bool, printed: bool) -> None:
+    say(f"Results are in {folder}{_missing(choice)}. Open {folder / 'report.html'} first.")
+    if asked_pdf and not printed:
+        say("There is no report.pdf: no browser was found that prints; your own can print report.html.")
 
 
 def _missing(choice: Choice) -> str:

@@ -212,10 +212,10 @@ class Supply:
 
     @property
     def limit_words(self) -> str:
-        """The limit as a sentence says it, with what the margin leaves of it."""
+        """The limit as a sentence says it, with the margin."""
         if self.margin == 0:
             return f"{self.limit_a:g} A"
-        return f"{self.limit_a:g} A, of which {self.usable_a:.3g} A are planned with"
+        return f"{self.limit_a:g} A less {100 * self.margin:g} %"
 
     @property
     def counted_controller_a(self) -> float:

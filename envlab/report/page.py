@@ -26,8 +26,10 @@ from envlab.report.facts import (
 )
 from envlab.report.feed import bank_sentences, feed_sentences
 from envlab.report.pictures import Picture, pictures_of
+from envlab.report.power import power_section
 from envlab.report.worn import worn_section
 from envlab.study.chosen_on_clips import ClipLight, light_on_clips
+from envlab.study.power.power_verdict import PowerVerdict, judge_power
 from envlab.study.sentences import of_kind, texts
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import IN_SHORT, KINDS, Choice
@@ -54,9 +56,20 @@ def report_html(
     section out. It runs the chosen chain once more over the specification's clips, with the noise of the
     sweep.
     """
+    return page_and_power(specification, choice, tolerance, exported)[0]
+
+
+def page_and_power(
+    specification: Specification,
+    choice: Choice,
+    tolerance: ToleranceResult | None = None,
+    exported: ExportedJudgement | None = None,
+) -> tuple[str, PowerVerdict]:
+    """Return what report_html does, and the verdict on what feeds the choice that stands in it."""
     lights = light_on_clips(specification, choice.chain)
-    pictures = pictures_of(specification, choice, lights, tolerance)
-    return page_text(specification, choice, lights, pictures, tolerance, exported)
+    power = judge_power(specification, choice.chain, lights)
+    pictures = pictures_of(specification, choice, lights, tolerance, power)
+    return page_text(specification, choice, lights, pictures, tolerance, exported, power), power
 
 
 def page_text(
@@ -66,6 +79,7 @@ def page_text(
     pictures: dict[str, Picture],
     tolerance: ToleranceResult | None = None,
     exported: ExportedJudgement | None = None,
+    power: PowerVerdict | None = None,
 ) -> str:
     """Return the page of report_html from its pictures, by name.
 
@@ -98,6 +112,7 @@ def page_text(
         others=[row for row in metrics if not row.asked],
         tolerance=_held(() if tolerance is None else tolerance.words),
         worn=worn_section(choice, exported),
+        power=power_section(power),
         pictures=pictures,
         table=_held(table_sentences(choice.chain)),
         table_details=_held(table_details(choice.chain)),

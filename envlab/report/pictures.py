@@ -25,6 +25,7 @@ from envlab.study.sweep.choice import Choice
 from envlab.units import keep_together
 
 if TYPE_CHECKING:
+    from envlab.study.power.power_verdict import PowerVerdict
     from envlab.study.tolerance.result import ToleranceResult
 
 
@@ -49,6 +50,7 @@ def pictures_of(
     choice: Choice,
     lights: tuple[ClipLight, ...],
     tolerance: ToleranceResult | None = None,
+    power: PowerVerdict | None = None,
 ) -> dict[str, Picture]:
     """Return the pictures by name; those that this sweep gives nothing to draw for are left out."""
     made = [
@@ -64,6 +66,8 @@ def pictures_of(
     if squares is not None:
         made.append(_map(specification, choice, squares))
     made += [_current(choice, lights), _pixels(choice), _flashes(specification, lights)]
+    if power is not None:
+        made.append(_power(power))
     if tolerance is not None:
         made.append(_tolerance(tolerance))
     return {one.name: one for one in made}
@@ -90,6 +94,28 @@ def _tolerance(result: ToleranceResult) -> Picture:
         f"cost most of them. {100 * result.yield_share:.0f} % meet all of these.",
         "Full bars: boards that meet the target; hatched: boards that miss it. Dashed: the limit. Solid: the "
         "design with every part exact.",
+    )
+
+
+def _power(verdict: PowerVerdict) -> Picture:
+    from envlab.plot.power import power_sheet
+
+    supply, pack = verdict.supply, verdict.cold
+    later = ""
+    if pack is not None:
+        later = (
+            f" Over {pack.hours:.1f} hours at the coldest, the pack's voltage on the loudest beat and the"
+            f" rail, which ends at {pack.rail_end_v:.2f} V; the controller resets below"
+            f" {pack.brown_out_v:.2f} V."
+        )
+    return picture(
+        power_sheet(verdict),
+        "power",
+        f"One period of the pixels' pulses at {supply.pulses.pwm_hz:g} Hz: {supply.peak_a:.3g} A, where the"
+        f" {supply.supply_name} gives {supply.limit_a:g} A, and the rail, which falls by"
+        f" {supply.droop_v:.2g} V.{later}",
+        "What flows while the mean keeps the limit: the shaded part comes out of the bulk capacitor, and"
+        " takes the rail along." + (" Beside it the loudest beat, hour by hour." if pack is not None else ""),
     )
 
 

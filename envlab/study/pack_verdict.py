@@ -22,9 +22,12 @@ from envlab.light.power.cells import Cells, Discharge, cell_v, charge_at
 from envlab.light.power.pulses import Pulses, droop_v, pulsed_current, pulses_of
 from envlab.light.power.rail import brown_out_v, pack_v_of_rail, rail_v
 from envlab.study.chosen_on_clips import ClipLight, light_on_clips
-from envlab.study.pack_words import LoudestBeat, PackVerdict
+from envlab.study.pack_words import LoudestBeat, PackVerdict, RailCourse
 from envlab.study.specification.specification import Specification
 from envlab.units import FloatArray
+
+# Of the rail's course over the night.
+_POINTS = 41
 
 
 def judge_pack(
@@ -106,6 +109,7 @@ def _judged(
     resets_first = resets_at > cells_end
     end = max(cells_end, resets_at)
     charge_after = discharge.charge_after(clips_h)
+    charges = np.linspace(1.0, cells_end, _POINTS)
     return PackVerdict(
         cells=cells,
         temperature_c=celsius,
@@ -126,6 +130,11 @@ def _judged(
         clips_h=clips_h,
         charge_after=charge_after,
         hours_after=discharge.hours(charge_after, end),
+        course=RailCourse(
+            np.array([discharge.hours(1.0, float(charge)) for charge in charges]),
+            np.array([pack_v(float(charge)) for charge in charges]),
+            np.array([lowest_rail_v(float(charge)) for charge in charges]),
+        ),
     )
 
 

@@ -8,6 +8,12 @@ from dataclasses import dataclass
 
 from envlab.light.power.cells import Cells
 from envlab.study.sentences import Sentence
+from envlab.units import FloatArray
+
+CAUTION = (
+    "Lithium cells burn on the body: only protected cells, a fuse at the pack before any wire leaves it, no"
+    " charging below 0 °C. Local codes and licensed practice go before all of this."
+)
 
 
 @dataclass(frozen=True)
@@ -24,6 +30,18 @@ class LoudestBeat:
     mean_a: float
     pulse_a: float
     droop_v: float
+
+
+@dataclass(frozen=True, eq=False)
+class RailCourse:
+    """The loudest beat as the night goes on, arrays of shape (points,): hours from a full pack, and V then.
+
+    pack_v: of the pack, NaN where it cannot give what is asked. rail_v: of the rail, droop included.
+    """
+
+    hours: FloatArray
+    pack_v: FloatArray
+    rail_v: FloatArray
 
 
 @dataclass(frozen=True)
@@ -60,6 +78,7 @@ class PackVerdict:
     clips_h: float
     charge_after: float
     hours_after: float
+    course: RailCourse
 
     @property
     def resets_first(self) -> bool:
@@ -97,6 +116,7 @@ def _told(verdict: PackVerdict) -> Iterator[Sentence]:
         " over. The data sheet of your cells goes before that.",
         {"usable_share": pack.usable_share, "temperature_c": verdict.temperature_c},
     )
+    yield Sentence("pack_caution", CAUTION)
 
 
 def _behind(verdict: PackVerdict) -> dict[str, float]:

@@ -59,7 +59,7 @@ def supply(*words: str) -> Result:
 
 def test_pulses_of_the_demo_are_more_than_its_converter_gives():
     said = unwrapped(supply("--pwm-hz", "400").output)
-    # 3 A less a tenth, 30 mA of the controller and 24 dark pixels of 1 mA: 2.646 A of 10.8 A, a duty of 0.245.
+    # 3 A less a tenth, 30 mA of the controller and 24 dark pixels of 1 mA: 2.646 A of 10.8 A.
     assert "up to a duty of 0.245" in said
     assert "take 10.8 A for 0.61 ms" in said
     # 10.824 A less the 2.97 A that the converter gives the pixels, for 0.6125 ms, out of 2.2 mF.

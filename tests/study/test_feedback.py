@@ -13,8 +13,8 @@ from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.errors import EnvlabWarning, ParameterError
 from envlab.light.curve import BrightnessMap
-from envlab.sound.recording import Recording
 from envlab.light.power.coupling import Coupling
+from envlab.sound.recording import Recording
 from envlab.study.feedback import gain_of_fundamental, loop_gain, run_closed
 
 CHAIN = Chain(brightness=BrightnessMap(66.0, 102.0), detector=PeakDetector(4.7e3, 1e-6, 100e3))

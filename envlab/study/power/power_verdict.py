@@ -20,11 +20,21 @@ from envlab.study.pack_verdict import judge_pack, loudest_beat
 from envlab.study.pack_words import LoudestBeat, PackVerdict, celsius_words
 from envlab.study.power.assumed import assumed_sentence
 from envlab.study.power.feed_verdict import FeedVerdict, judge_feed
-from envlab.study.sentences import Sentence
+from envlab.study.sentences import Sentence, of_kind, texts
 from envlab.study.specification.specification import Specification
 from envlab.study.supply_verdict import SupplyVerdict, judge_supply
 
 WARM_C = 25.0
+# What speaks of which row.
+ABOUT = {
+    "margin": ("margin",),
+    "pulse": ("supply_pulses", "supply_trip"),
+    "droop": ("supply_droop", "supply_capacitor", "supply_relief"),
+    "rail": ("pack_rail", "pack_reset"),
+    "hours": ("pack_hours", "pack_left"),
+    "feed": ("feed_drop", "feed_relief", "feed_loss"),
+    "feedback": ("feedback", "feedback_rings", "feedback_mend"),
+}
 
 
 @dataclass(frozen=True)
@@ -33,6 +43,7 @@ class PowerRow:
 
     key: str
     name: str
+    meaning: str
     value: str
     asked: str
     met: bool | None
@@ -92,6 +103,10 @@ class PowerVerdict:
         """What follows, for people: the margin first, what was taken last."""
         return tuple(_told(self))
 
+    def about(self, row: PowerRow) -> tuple[Sentence, ...]:
+        """Return what is said of one row, and what would mend it."""
+        return of_kind(self.sentences, *ABOUT[row.key])
+
 
 def judge_power(specification: Specification, chain: Chain, lights: Sequence[ClipLight]) -> PowerVerdict:
     """Return what feeds a board on the clips of a specification.
@@ -139,42 +154,50 @@ def _coldest_c(specification: Specification, chain: Chain) -> float:
 
 def _rows(verdict: PowerVerdict) -> Iterator[PowerRow]:
     supply, beat, feed = verdict.supply, verdict.beat, verdict.feed
-    of_limit = f" ({supply.limit_a:g} A less {100 * verdict.margin:g} %)" if verdict.margin else ""
+    less = f", less a margin of {100 * verdict.margin:g} %" if verdict.margin else ""
     yield PowerRow(
         "margin",
-        "Current on the loudest beat, in the mean",
+        "Current, loudest beat",
+        f"in the mean, against the {supply.limit_a:g} A of the {supply.supply_name}{less}",
         f"{beat.mean_a:.3g} A, {100 * verdict.drawn_share:.0f} % of the limit",
-        f"at most {supply.usable_a:.3g} A{of_limit}",
+        f"at most {supply.usable_a:.3g} A",
         # A table's top may round up by half a code.
         beat.mean_a <= supply.usable_a * (1 + 1e-3),
     )
-    yield PowerRow("pulse", "Current of its pulses", _pulse(supply), "", None)
+    yield PowerRow(
+        "pulse", "Its pulses", "what is asked at once while pixels switch", _pulse(supply), "", None
+    )
     yield PowerRow(
         "droop",
-        "What they let the rail fall by",
+        "Rail falls by",
+        "in a pulse, out of the bulk capacitor",
         f"{supply.droop_v:.2g} V",
         f"at most {supply.asked_v:.2g} V",
         supply.keeps,
     )
     yield PowerRow(
         "rail",
-        "Lowest rail on the loudest beat",
+        "Lowest rail",
+        "on the loudest beat, full pack to empty; the controller resets below what is asked",
         f"{verdict.lowest_rail_v:.2f} V",
-        f"above {verdict.brown_out_v:.2f} V, where the controller resets",
+        f"above {verdict.brown_out_v:.2f} V",
         verdict.lowest_rail_v > verdict.brown_out_v,
     )
     if verdict.warm is not None and verdict.cold is not None:
-        yield PowerRow("hours", "Hours left after the clips", _hours(verdict.warm, verdict.cold), "", None)
+        meaning = "at the end of the clips, until cells or controller give up"
+        yield PowerRow("hours", "Hours left", meaning, _hours(verdict.warm, verdict.cold), "", None)
     yield PowerRow(
         "feed",
-        f"Voltage at pixel {feed.pixel}, in a pulse",
+        f"Voltage at pixel {feed.pixel}",
+        "in a pulse, behind the wires",
         f"{feed.pulse_v:.2f} V",
         f"at least {feed.needs_v:.2g} V",
         feed.keeps,
     )
     yield PowerRow(
         "feedback",
-        "Gain of the loop from the lights into the microphone",
+        "Loop gain",
+        "of the lights' current back through the microphone",
         share_words(verdict.feedback.gain),
         f"under {WARN_FROM:g}",
         verdict.feedback.gain < WARN_FROM,
@@ -205,8 +228,10 @@ def _told(verdict: PowerVerdict) -> Iterator[Sentence]:
     yield from supply.sentences
     if verdict.warm is not None:
         yield from verdict.warm.sentences
-    if verdict.cold is not None:
-        yield from (one for one in verdict.cold.sentences if one.kind in ("pack_hours", "pack_reset"))
+    if verdict.warm is not None and verdict.cold is not None:
+        known = texts(verdict.warm.sentences)
+        colder = of_kind(verdict.cold.sentences, "pack_hours", "pack_reset")
+        yield from (one for one in colder if one.text not in known)
     yield from verdict.feed.sentences
     yield from verdict.feedback.sentences
     yield assumed_sentence(verdict.chain)
