@@ -21,7 +21,7 @@ from envlab.cli.options import (
     refuse_existing,
     sensitivity_option,
 )
-from envlab.cli.power import say_power
+from envlab.cli.power import say_verdicts
 from envlab.cli.recorders import note_recorders
 from envlab.cli.saying import counted, progress, say
 from envlab.cli.tolerance import boards_of_choice
@@ -72,7 +72,7 @@ def design(
     """
     from envlab.files.whole import check_folder, claimed, write_folder
     from envlab.report.folder import RESULTS, result_files
-    from envlab.report.page import page_and_power
+    from envlab.report.page import page_and_verdicts
     from envlab.report.pdf import report_pdf
     from envlab.study.exported.judgement import judge_exported
     from envlab.study.exported.words import sentences
@@ -100,7 +100,8 @@ def design(
         )
         status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
         report("Drawing the report", math.nan)
-        page, power = page_and_power(specification, choice, boards, judgement)
+        page, power, colour = page_and_verdicts(specification, choice, boards, judgement)
+        status = FLASHING_EXIT if colour is not None and not colour.keeps else status
         files = result_files(specification, choice, folder, page, with_table=choice.flash_safe and not status)
         write_folder(folder, files, replaces=RESULTS)
         report("Printing the PDF", math.nan)
@@ -115,7 +116,7 @@ def design(
         say()
         say_results(judgement.results)
     say()
-    say_power(power)
+    say_verdicts(power, colour)
     say()
     _say_where(folder, choice, asked_pdf=pdf, printed=printed)
     if not choice.flash_safe:

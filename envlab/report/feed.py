@@ -59,8 +59,8 @@ def _running_time(choice: Choice) -> Sentence:
     text = (
         f"{asked}On the clip that takes most, pixels and controller draw {mean_a:.2g} A in the mean, "
         f"{power_w:.2g} W out of the cells: {held} {warm_h:.2g} h at {WARM_C:g} °C and {cold_h:.2g} h at "
-        f"{COLD_C:g} °C, {100 * pack.usable_share:.0f} % of them used (common practice, no source). {yours} takes the "
-        "capacity of yours."
+        f"{COLD_C:g} °C, {100 * pack.usable_share:.0f} % of them used (common practice, no source). {yours} "
+        "takes the capacity of yours."
     )
     behind = {"supply_mean_a": mean_a, "power_w": power_w, "warm_h": warm_h, "cold_h": cold_h}
     return Sentence("running time", text, behind)

@@ -1,10 +1,12 @@
-"""The report's section on what feeds the board: rows against what is asked, and all that is said of them."""
+"""The report's sections on what feeds the board and on its colour: rows against what is asked, and words."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from envlab.study.power.power_verdict import PowerRow, PowerVerdict
+from envlab.study.colour_verdict import ClipFlashes, ColourVerdict
+from envlab.study.power.power_verdict import PowerVerdict
+from envlab.study.power.rows import AskedRow
 from envlab.study.sentences import of_kind, texts
 from envlab.units import keep_together
 
@@ -36,7 +38,7 @@ GROUPS = {
 class PowerSection:
     """rows: of the table. missed: what is said of those that are not kept. groups: (heading, text)."""
 
-    rows: tuple[PowerRow, ...]
+    rows: tuple[AskedRow, ...]
     missed: tuple[str, ...]
     groups: tuple[tuple[str, str], ...]
 
@@ -52,3 +54,22 @@ def power_section(verdict: PowerVerdict | None) -> PowerSection | None:
         tuple(keep_together(line) for line in missed),
         tuple((title, keep_together(" ".join(texts(some)))) for title, some in said.items() if some),
     )
+
+
+@dataclass(frozen=True)
+class ColourSection:
+    """rows: of the table. said: what follows. preview: screen colours, dark to full. clips: their flashes."""
+
+    rows: tuple[AskedRow, ...]
+    said: str
+    preview: tuple[str, ...]
+    clips: tuple[ClipFlashes, ...]
+    limit: float
+
+
+def colour_section(verdict: ColourVerdict | None) -> ColourSection | None:
+    """Return the section on a colour; None without one."""
+    if verdict is None:
+        return None
+    said = keep_together(" ".join(texts(verdict.sentences)))
+    return ColourSection(verdict.rows, said, tuple(verdict.preview), verdict.clips, verdict.limit)

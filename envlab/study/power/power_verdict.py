@@ -20,6 +20,7 @@ from envlab.study.pack_verdict import judge_pack, loudest_beat
 from envlab.study.pack_words import LoudestBeat, PackVerdict, celsius_words
 from envlab.study.power.assumed import assumed_sentence
 from envlab.study.power.feed_verdict import FeedVerdict, judge_feed
+from envlab.study.power.rows import AskedRow
 from envlab.study.sentences import Sentence, of_kind, texts
 from envlab.study.specification.specification import Specification
 from envlab.study.supply_verdict import SupplyVerdict, judge_supply
@@ -35,23 +36,6 @@ ABOUT = {
     "feed": ("feed_drop", "feed_relief", "feed_loss"),
     "feedback": ("feedback", "feedback_rings", "feedback_mend"),
 }
-
-
-@dataclass(frozen=True)
-class PowerRow:
-    """One thing that is asked of what feeds the board; met: None where nothing is asked."""
-
-    key: str
-    name: str
-    meaning: str
-    value: str
-    asked: str
-    met: bool | None
-
-    @property
-    def verdict(self) -> str:
-        """As a table says it."""
-        return {None: "", True: "met", False: "missed"}[self.met]
 
 
 @dataclass(frozen=True)
@@ -89,12 +73,12 @@ class PowerVerdict:
         return brown_out_v(self.chain.supply)
 
     @property
-    def rows(self) -> tuple[PowerRow, ...]:
+    def rows(self) -> tuple[AskedRow, ...]:
         """Every row, kept or not."""
         return tuple(_rows(self))
 
     @property
-    def missed(self) -> tuple[PowerRow, ...]:
+    def missed(self) -> tuple[AskedRow, ...]:
         """The rows that are not kept."""
         return tuple(row for row in self.rows if row.met is False)
 
@@ -103,7 +87,7 @@ class PowerVerdict:
         """What follows, for people: the margin first, what was taken last."""
         return tuple(_told(self))
 
-    def about(self, row: PowerRow) -> tuple[Sentence, ...]:
+    def about(self, row: AskedRow) -> tuple[Sentence, ...]:
         """Return what is said of one row, and what would mend it."""
         return of_kind(self.sentences, *ABOUT[row.key])
 
@@ -152,10 +136,10 @@ def _coldest_c(specification: Specification, chain: Chain) -> float:
     return min(max(specification.tolerance.temperature_c[0], known[0]), known[-1])
 
 
-def _rows(verdict: PowerVerdict) -> Iterator[PowerRow]:
+def _rows(verdict: PowerVerdict) -> Iterator[AskedRow]:
     supply, beat, feed = verdict.supply, verdict.beat, verdict.feed
     less = f", less a margin of {100 * verdict.margin:g} %" if verdict.margin else ""
-    yield PowerRow(
+    yield AskedRow(
         "margin",
         "Current, loudest beat",
         f"in the mean, against the {supply.limit_a:g} A of the {supply.supply_name}{less}",
@@ -164,10 +148,10 @@ def _rows(verdict: PowerVerdict) -> Iterator[PowerRow]:
         # A table's top may round up by half a code.
         beat.mean_a <= supply.usable_a * (1 + 1e-3),
     )
-    yield PowerRow(
+    yield AskedRow(
         "pulse", "Its pulses", "what is asked at once while pixels switch", _pulse(supply), "", None
     )
-    yield PowerRow(
+    yield AskedRow(
         "droop",
         "Rail falls by",
         "in a pulse, out of the bulk capacitor",
@@ -175,7 +159,7 @@ def _rows(verdict: PowerVerdict) -> Iterator[PowerRow]:
         f"at most {supply.asked_v:.2g} V",
         supply.keeps,
     )
-    yield PowerRow(
+    yield AskedRow(
         "rail",
         "Lowest rail",
         "on the loudest beat, full pack to empty; the controller resets below what is asked",
@@ -185,8 +169,8 @@ def _rows(verdict: PowerVerdict) -> Iterator[PowerRow]:
     )
     if verdict.warm is not None and verdict.cold is not None:
         meaning = "at the end of the clips, until cells or controller give up"
-        yield PowerRow("hours", "Hours left", meaning, _hours(verdict.warm, verdict.cold), "", None)
-    yield PowerRow(
+        yield AskedRow("hours", "Hours left", meaning, _hours(verdict.warm, verdict.cold), "", None)
+    yield AskedRow(
         "feed",
         f"Voltage at pixel {feed.pixel}",
         "in a pulse, behind the wires",
@@ -194,7 +178,7 @@ def _rows(verdict: PowerVerdict) -> Iterator[PowerRow]:
         f"at least {feed.needs_v:.2g} V",
         feed.keeps,
     )
-    yield PowerRow(
+    yield AskedRow(
         "feedback",
         "Loop gain",
         "of the lights' current back through the microphone",
