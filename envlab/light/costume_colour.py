@@ -44,7 +44,8 @@ class CostumeColour:
         """From the dimmest to the brightest light, in linear light; None where no colour is chosen."""
         if self.full is None:
             return None
-        return ColourRamp(_rgb(self.full if self.dim is None else self.dim, "dim"), _rgb(self.full, "full"))
+        full = _rgb(self.full, "full")
+        return ColourRamp(full if self.dim is None else _rgb(self.dim, "dim"), full)
 
     @property
     def primaries(self) -> Primaries:
@@ -77,4 +78,6 @@ def _rgb(text: str, name: str) -> Rgb:
         red, green, blue = (float(part) for part in colour_from_hex(text))
     except ParameterError as problem:
         raise ParameterError(name, text, problem.limit) from None
+    if max(red, green, blue) <= 0:
+        raise ParameterError(name, text, "a colour with light; black has no hue")
     return red, green, blue

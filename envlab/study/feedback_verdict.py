@@ -128,12 +128,26 @@ def _grounded(chain: Chain, coupling: Coupling) -> Mend | None:
     """Return the largest shared ground that does it, in twentieths of a decade; none, if it must be."""
     if coupling.ground_ohm == 0:
         return None
-    for ohm in (*(coupling.ground_ohm * 10.0 ** (-n / 20) for n in range(1, _GROUNDS)), 0.0):
+
+    def mend(twentieths: int) -> Mend:
+        ohm = coupling.ground_ohm * 10.0 ** (-twentieths / 20) if twentieths < _GROUNDS else 0.0
         changed = replace(coupling, ground_ohm=ohm)
-        gain = gain_of_loop(chain, changed)
-        if gain < WARN_FROM:
-            return Mend(changed, gain)
-    return None
+        return Mend(changed, gain_of_loop(chain, changed))
+
+    # The less ground is shared, the less comes back: the first that does it lies between one that does not,
+    # and none.
+    too_much, found = 0, mend(_GROUNDS)
+    if found.gain >= WARN_FROM:
+        return None
+    least = _GROUNDS
+    while least - too_much > 1:
+        middle = (too_much + least) // 2
+        tried = mend(middle)
+        if tried.gain < WARN_FROM:
+            least, found = middle, tried
+        else:
+            too_much = middle
+    return found
 
 
 def _after_knock(chain: Chain, coupling: Coupling) -> ClosedLoop:

@@ -29,10 +29,10 @@ from envlab.units import FloatArray
 
 # Duties at which the loop is tried, as shares of the largest, evenly in the logarithm.
 SHARES = tuple(float(share) for share in np.geomspace(1 / 256, 1.0, 17))
-# Samples of a period: 64 where 2 MHz do for that, and never fewer than 16.
-_SAMPLES, _FASTEST_HZ, _LEAST_SAMPLES = 64, 2e6, 16
+# Samples of a pulse, where 4 MHz do for that; never fewer than 16 of a period.
+_OF_A_PULSE, _FASTEST_HZ, _LEAST_SAMPLES = 64, 4e6, 16
 # How long the stages before the detector are given to settle, s, and periods in which its own state follows.
-_SETTLES_S, _FOLLOWS = 0.25, 3
+_SETTLES_S, _FOLLOWS = 0.06, 3
 _EXACT_V = 1e-6
 
 
@@ -71,7 +71,8 @@ def coupled_period_v(chain: Chain, coupling: Coupling, duty: float) -> tuple[Flo
 
     Shape (samples,), without its mean.
     """
-    wanted_hz = max(INTERNAL_RATE_MIN_HZ, min(_SAMPLES * coupling.pwm_hz, _FASTEST_HZ))
+    fine_hz = _OF_A_PULSE * coupling.pwm_hz / duty
+    wanted_hz = max(INTERNAL_RATE_MIN_HZ, min(fine_hz, _FASTEST_HZ))
     samples = max(_LEAST_SAMPLES, round(wanted_hz / coupling.pwm_hz))
     order = np.arange(1, samples // 2)
     # Of a series that is cut off, edges overshoot by a tenth (Gibbs); weighed by sinc they do not (Lanczos).
