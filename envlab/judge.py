@@ -13,11 +13,14 @@ from envlab.sound.metering.metered import MeterReading, metered_level
 from envlab.sound.recorder.findings import recorder_findings
 from envlab.sound.usual_levels import usual_levels_table
 from envlab.study.chosen_on_clips import light_on_clips, most_current, most_flashing, music_scene
+from envlab.study.colour_verdict import judge_colour
 from envlab.study.exported.judgement import judge_exported
 from envlab.study.feedback_verdict import judge_feedback
 from envlab.study.inverse_design import Found, Wanted
 from envlab.study.level_diagram import level_diagram, stated_levels
 from envlab.study.pack_verdict import judge_pack
+from envlab.study.power.feed_verdict import judge_feed
+from envlab.study.power.power_verdict import judge_power
 from envlab.study.span_from_clips import span_from_clips
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import with_values
@@ -37,9 +40,12 @@ __all__ = [
     "breathing",
     "clip_metrics",
     "find_mitigations",
+    "judge_colour",
     "judge_exported",
+    "judge_feed",
     "judge_feedback",
     "judge_pack",
+    "judge_power",
     "judge_supply",
     "level_diagram",
     "light_on_clips",

@@ -78,7 +78,7 @@ def most_flashes(chain: Chain, luminance: ArrayLike) -> int:
 
 
 def red_flashes(chain: Chain, luminance: ArrayLike) -> int:
-    """Return the red flashes alone; 0 where the chain has no colour."""
+    """Return the red flashes alone, luminance as for most_flashes, 0..1; 0 where the chain has no colour."""
     brightest = top_code(chain.pixel_bits + chain.dither_bits, chain.duty_limit)
     path = path_of(chain, brightest)
     if path is None:

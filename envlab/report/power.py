@@ -58,7 +58,9 @@ def power_section(verdict: PowerVerdict | None) -> PowerSection | None:
 
 @dataclass(frozen=True)
 class ColourSection:
-    """rows: of the table. said: what follows. preview: screen colours, dark to full. clips: their flashes."""
+    """rows: of the table. said: what follows. preview: screen colours, dark to full. clips: their flashes,
+    of which a second may have as many as limit.
+    """
 
     rows: tuple[AskedRow, ...]
     said: str

@@ -38,7 +38,7 @@ _EXACT_V = 1e-6
 
 @dataclass(frozen=True)
 class ReturnedDuty:
-    """A duty of all pixels, and the duty that the table would show of what its current does, both 0 to 1."""
+    """duty: of all pixels, 0 to 1. returned: what the table would show of what its current does, 0 to 1."""
 
     duty: float
     returned: float

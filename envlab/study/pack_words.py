@@ -92,7 +92,7 @@ class PackVerdict:
 
 
 def celsius_words(celsius: float) -> str:
-    """Return a temperature in °C as a sentence says it."""
+    """Return a temperature, celsius in °C, as a sentence says it."""
     return f"{celsius:g} °C".replace("-", "−")
 
 

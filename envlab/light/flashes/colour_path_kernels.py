@@ -49,7 +49,8 @@ def count_on(
     """Take the frames first, first + 1 … of every row into account.
 
     codes: shape (rows, frames). uv, is_red: of each code. reach: as flash.window_reach gives it. ring,
-    to_red, from_red: shape (rows, reach + 2), the latest codes and their partners. most: shape (rows,).
+    to_red, from_red: shape (rows, reach + 2), the latest codes and their partners. most: flashes in a second,
+    shape (rows,).
     """
     size = reach + 2
     for row in range(codes.shape[0]):
@@ -76,7 +77,7 @@ def count_on(
 
 @compiled
 def last_windows(frames: int, reach: int, to_red: Codes, from_red: Codes, most: NDArray[np.int64]) -> None:
-    """Walk the windows that end with the last of so many frames."""
+    """Walk the windows that end with the last of so many frames; most: shape (rows,), as for count_on."""
     for row in range(most.size):
         for start in range(max(0, frames - reach - 1), frames - 1):
             most[row] = max(most[row], _pairs(to_red[row], from_red[row], start, frames))

@@ -59,7 +59,7 @@ class Feed:
 
     @property
     def copper_mm2(self) -> float:
-        """Cross-section of one conductor, mm², stated or taken."""
+        """Cross-section of one conductor in square mm, stated or taken."""
         return WIRE_MM2 if self.wire_mm2 is None else self.wire_mm2
 
     def feeds(self, count: int) -> tuple[int, ...]:

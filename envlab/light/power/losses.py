@@ -52,9 +52,10 @@ def losses_of_one(efficiency: float) -> Losses:
 
 
 def losses_of_two(light_w: float, light_efficiency: float, full_w: float, efficiency: float) -> Losses:
-    """Return the losses of a converter of which two efficiencies are known, each with its output in W.
+    """Return the losses of a converter of which two points are known.
 
-    Raises ParameterError where no fixed part and no share, both 0 or more, give them.
+    light_w, full_w: outputs, W. light_efficiency, efficiency: there, shares of 1. Raises ParameterError where
+    no fixed part and no share, both 0 or more, give them.
 
     >>> losses_of_two(1.0, 0.5, 10.0, 0.8)
     Losses(fixed_w=0.8333333333333333, share=0.16666666666666666)
