@@ -1,10 +1,10 @@
 """Boards of many candidates tried together, parts a little off: who keeps the flash limit, and the targets.
 
 All candidates are built TRIED_BOARDS times from the same draws, so that they differ by their design alone.
-Candidates with one front end hear each clip together, all their boards side by side, which costs little more
-than the boards of one. A candidate is laid aside as soon as one of its boards flashes too often: it cannot be
-among those all of whose boards keep the limit, so that this is the outcome of all boards, without error.
-First FIRST_BOARDS of each play the FIRST_CLIPS clips on which candidates flash most; then comes the rest.
+Candidates with one front end hear each clip together. All boards of a candidate play a clip at once, for the
+wave of a clip costs as much as fifty boards that hear it. A candidate is laid aside as soon as one of its
+boards flashes too often: it cannot be among those all of whose boards keep the limit, so that this is the
+outcome of all boards, without error. Clips come first on which candidates flash.
 
 The draws are not those of envlab tolerance, nor of the boards by which a choice is confirmed: whoever is
 chosen by some boards must show himself on others.
@@ -27,6 +27,7 @@ import numpy as np
 from envlab.chain import Chain
 from envlab.engine.side_by_side import runs_side_by_side
 from envlab.errors import ParameterError
+from envlab.metrics.across_clips import worst_over_clips
 from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.judgeable import judged_columns
 from envlab.metrics.metrics_of_clip import clip_seed
@@ -42,7 +43,8 @@ Progress = Callable[[str, float], None]
 # Places of boards, rising, that play a clip, and its number.
 Turn = tuple[Sequence[int], int]
 
-TRIED_BOARDS, FIRST_BOARDS, FIRST_CLIPS = 64, 16, 2
+# Fewer than the second are not worth trying.
+TRIED_BOARDS, LEAST_BOARDS = 64, 16
 # Boards that tell most: as many as a vector of any processor takes.
 TELLING_BOARDS = 8
 # Draws of a trial come from a seed of their own, made of the design file's.
@@ -139,7 +141,7 @@ class Bench:
         """
         order = self.clips_by_length if clip_order is None else clip_order
         groups = [_Group(self, some, all_boards) for some in _groups(candidates)]
-        _run(groups, self.turns(order, all_boards), progress)
+        _run(groups, [(range(self.count), number) for number in order], progress)
         return {number: trial for group in groups for number, trial in group.trials().items()}
 
     def screen(
@@ -157,16 +159,6 @@ class Bench:
         groups = [_Group(self, some, all_boards=False) for some in _groups(candidates)]
         _run(groups, [(list(places), clip)], progress)
         return {number: trial for group in groups for number, trial in group.laid_aside().items()}
-
-    def turns(self, clip_order: Sequence[int], all_boards: bool) -> list[Turn]:
-        """Which boards play which clip, one turn after the other."""
-        every = self.count
-        if all_boards or every <= FIRST_BOARDS:
-            return [(range(every), number) for number in clip_order]
-        deciding, others = clip_order[:FIRST_CLIPS], clip_order[FIRST_CLIPS:]
-        turns: list[Turn] = [(range(FIRST_BOARDS), number) for number in deciding]
-        turns += [(range(FIRST_BOARDS, every), number) for number in deciding]
-        return turns + [(range(every), number) for number in others]
 
 
 def _run(groups: Sequence[_Group], turns: Sequence[Turn], progress: Callable[[float], None] | None) -> None:
@@ -190,13 +182,24 @@ def telling_boards(trials: Iterable[Trial]) -> tuple[list[int], int] | None:
     flashed = Counter(one for trial in trials for one in trial.over)
     if not flashed:
         return None
-    on_clip: Counter[int] = Counter()
-    for (_, number), times in flashed.items():
-        on_clip[number] += times
-    clip = max(on_clip, key=lambda number: (on_clip[number], -number))
+    clip = _most_first(flashed)[0]
     times_of = {place: times for (place, number), times in flashed.items() if number == clip}
     most = sorted(times_of, key=lambda place: (-times_of[place], place))[:TELLING_BOARDS]
     return sorted(most), clip
+
+
+def telling_clips(trials: Iterable[Trial], clip_order: Sequence[int]) -> list[int]:
+    """Return the order of clips with those first on which boards of candidates flash, the most first."""
+    first = _most_first(Counter(one for trial in trials for one in trial.over))
+    return [*first, *(number for number in clip_order if number not in first)]
+
+
+def _most_first(flashed: Counter[tuple[int, int]]) -> list[int]:
+    """Clips by how often some board, by place and clip, flashes on them."""
+    on_clip: Counter[int] = Counter()
+    for (_, number), times in flashed.items():
+        on_clip[number] += times
+    return sorted(on_clip, key=lambda number: (-on_clip[number], number))
 
 
 def _groups(candidates: Mapping[int, Chain]) -> list[dict[int, Chain]]:
@@ -330,7 +333,7 @@ class _Group:
         if flashing and not self._all_boards:
             return _aside(design)
         heard = self._heard(design)
-        meeting = self._meeting(design, heard)
+        meeting = self._meeting(heard)
         kept = heard if self._all_boards else None
         return Trial(self._bench.count, len(flashing), meeting, tuple(sorted(design.over)), kept)
 
@@ -338,16 +341,21 @@ class _Group:
         numbers = range(len(self._bench.sounds))
         clips = tuple(_joined(design.heard[number]) for number in numbers if number in design.heard)
         boards = tuple(design.built[place] for place in range(self._bench.count))
-        return HeardBoards(self._bench.ranked, design.chain, boards, design.louder_db, clips)
-
-    def _meeting(self, design: _Design, heard: HeardBoards) -> int:
-        working, clips = heard.working, heard.clips
-        if not working:
-            return 0
+        heard = HeardBoards(self._bench.ranked, design.chain, boards, design.louder_db, clips)
+        if not heard.working:
+            return heard
         asked = {target.metric for target in self._bench.ranked.targets.soft}
-        metrics = design.judge.bench(working, asked & BENCH_METRICS) | design.judge.over_clips(clips)
+        return replace(heard, bench=design.judge.bench(heard.working, asked & BENCH_METRICS))
+
+    def _meeting(self, heard: HeardBoards) -> int:
+        if not heard.working:
+            return 0
+        ranked = self._bench.ranked
+        metrics = heard.bench | worst_over_clips(
+            ranked.clips, heard.clips, heard.chain.pixels, heard.chain.supply
+        )
         met = metrics[FLASH_METRIC] <= self._limit
-        for target in self._bench.ranked.targets.soft:
+        for target in ranked.targets.soft:
             values = metrics[target.metric]
             # What the clips cannot show is missed by no board, nor met by any: it does not count.
             if not np.isnan(values).all():
@@ -368,12 +376,12 @@ def affordable_boards(chain: Chain, length_s: float, candidates: int) -> int:
     """Return how many boards of each candidate can be tried in about a minute on clips of length_s, s.
 
     TRIED_BOARDS where they run side by side; fewer where each must be simulated by itself, 0 where it would
-    be under FIRST_BOARDS.
+    be under LEAST_BOARDS.
     """
     if runs_side_by_side(chain, [chain]):
         return TRIED_BOARDS
     boards = int(MOST_S / (BOARD_S_PER_S * max(length_s, 1e-9)) / candidates)
-    return 0 if boards < FIRST_BOARDS else min(boards, TRIED_BOARDS)
+    return 0 if boards < LEAST_BOARDS else min(boards, TRIED_BOARDS)
 
 
 # Boards that run one by one: what a second of clips takes, measured on two cores, and the time that is taken.

@@ -20,7 +20,7 @@ do is taken, and it is said. The interval is that of Clopper and Pearson [Cloppe
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -38,6 +38,7 @@ from envlab.study.sweep.board_trials import (
     Trial,
     affordable_boards,
     telling_boards,
+    telling_clips,
     trial_seed,
     with_more,
 )
@@ -125,13 +126,17 @@ def robust_choice(
 
 @dataclass(eq=False)
 class _Told:
-    """A bench that tells how far it is. clip_order: as Bench.trials has it. what: is being done."""
+    """A bench that tells how far it is, and learns on which clips boards flash.
+
+    clip_order: as Bench.trials has it, to begin with. what: is being done.
+    """
 
     bench: Bench
     clip_order: Sequence[int]
     tell: Progress
     what: str
     shares: tuple[float, float] = (0.0, 1.0)
+    seen: list[Trial] = field(default_factory=list)
 
     def begin(self, decided: int, known: int) -> None:
         """Tell how many candidates are decided, of those that are known so far."""
@@ -141,11 +146,16 @@ class _Told:
 
     def trials(self, candidates: dict[int, Chain], all_boards: bool) -> dict[int, Trial]:
         """See Tries."""
-        return self.bench.trials(candidates, self.clip_order, all_boards=all_boards, progress=self._report)
+        order = telling_clips(self.seen, self.clip_order)
+        return self._noted(self.bench.trials(candidates, order, all_boards=all_boards, progress=self._report))
 
     def screen(self, candidates: dict[int, Chain], telling: tuple[Sequence[int], int]) -> dict[int, Trial]:
         """See Tries."""
-        return self.bench.screen(candidates, telling, progress=self._report)
+        return self._noted(self.bench.screen(candidates, telling, progress=self._report))
+
+    def _noted(self, found: dict[int, Trial]) -> dict[int, Trial]:
+        self.seen += found.values()
+        return found
 
     def _report(self, share: float) -> None:
         low, high = self.shares

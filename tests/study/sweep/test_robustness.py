@@ -20,7 +20,7 @@ from envlab.study.specification.ranges import candidates_of
 from envlab.study.specification.specification import Judging, Specification, read_specification
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.board_trials import (
-    FIRST_BOARDS,
+    LEAST_BOARDS,
     TRIED_BOARDS,
     Trial,
     affordable_boards,
@@ -151,7 +151,7 @@ def test_the_outcome_is_that_of_trying_all(seed):
 
 
 def test_boards_on_which_one_flashes_are_tried_on_all_others():
-    flashing = {row: 9 for row in (4, 3, 5, 2)} | {6: 1}
+    flashing = dict.fromkeys((4, 3, 5, 2), 9) | {6: 1}
     taken, trials, _ = settled(chosen(rising_to(4)), flashing=flashing)
     # Once 4 flashes on its boards 0 to 8, a group of these tells of all others at once.
     (screened,) = trials.screened
@@ -203,7 +203,8 @@ def test_where_no_candidates_boards_all_keep_the_limit_the_most_do_and_it_is_sai
     every = {row: 5 + abs(row - 9) for row in EVERY}
     taken, trials, finals = settled(chosen(rising_to(4)), flashing=every, final={9: 12})
     assert trials.asked[0] == [4]
-    # The boards that flash on it lay all others aside. Then all boards of all are counted; 9 has fewest that flash.
+    # The boards that flash on it lay all others aside. Then all boards of all are counted; 9 has fewest that
+    # flash.
     assert trials.asked[-1] == list(EVERY)
     assert finals.asked == [[9]]
     assert taken.number == 9
@@ -275,7 +276,7 @@ def test_boards_that_run_one_by_one_are_tried_as_far_as_time_allows():
     passive = replace(Chain(), rectifier=Rectifier(kind="half", diode="silicon"))
     assert affordable_boards(Chain(), 1000.0, 24) == TRIED_BOARDS
     assert affordable_boards(passive, 1000.0, 24) == 0
-    assert FIRST_BOARDS <= affordable_boards(passive, 20.0, 24) < TRIED_BOARDS
+    assert LEAST_BOARDS <= affordable_boards(passive, 20.0, 24) < TRIED_BOARDS
 
 
 def test_boards_that_take_too_long_are_said_to_be_untried(tmp_path, monkeypatch):
