@@ -22,6 +22,7 @@ from envlab.analog.rectifiers.absolute_value import AbsoluteValue
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.diodeless import Diodeless
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.light.lightness import lightness_cie1976
 from envlab.sound.interpolate import internal_rate_hz
@@ -78,12 +79,13 @@ def main() -> None:
         f"{np.abs(seen[0] - seen[1]).max():.2f}, mean {np.abs(seen[0] - seen[1]).mean():.5f}"
     )
     print(f"processor: {processor_name()}")
-    for rectifier in (DifferenceSuperdiodes(0.15), AbsoluteValue(0.15), Diodeless(), BiasSuperdiodes()):
-        print(with_amplifiers(specification, replace(chain, rectifier=rectifier), clip, wanted.exact))
+    amplifiers = (DifferenceSuperdiodes(0.15), AbsoluteValue(0.15), Diodeless(), BiasSuperdiodes())
+    for rectifier in (*amplifiers, Rectifier("half", diode="silicon")):
+        print(with_real_rectifier(specification, replace(chain, rectifier=rectifier), clip, wanted.exact))
 
 
-def with_amplifiers(specification: Specification, chain: Chain, clip: Sound, exact: int) -> str:
-    """Return how long boards of a design with amplifiers take in lanes, and some of them one by one."""
+def with_real_rectifier(specification: Specification, chain: Chain, clip: Sound, exact: int) -> str:
+    """Return how long boards of a design take in lanes, and some of them one by one."""
     parameters = varied_parameters(chain, specification.tolerance)
     boards = [board_of(chain, parameters, row) for row in draw(parameters, 256, 1)]
     index = chain.reading_of_frame(int(clip.duration_s * chain.frame_rate_hz))
