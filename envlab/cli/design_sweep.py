@@ -71,10 +71,10 @@ def design(
     says what would. Ends with status 4, and without a table, if no clip can show how often the lights flash:
     all are silent, or too short.
 
-    What feeds the board is judged on the clips: current against limit and margin, the pixels' pulses, the rail
-    and the controller's brown-out, hours, the last pixel, the lights into the microphone; of a design with a
-    colour its red flashes, too, and its channels' tables are written. What a design does not state is taken, and
-    named.
+    What feeds the board is judged on the clips: current against limit and margin, the pixels' pulses, the
+    rail and the controller's brown-out, hours, the last pixel, the lights into the microphone; of a design
+    with a colour its red flashes, too, and its channels' tables are written. What a design does not state is
+    taken, and named.
 
     The choice's firmware is then played at each sensitivity: from power-up, after a quiet minute, after a
     shout. Without a table it ends if the sensitivity of DESIGN breaks a target, with status 3 for flashes.
