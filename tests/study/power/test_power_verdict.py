@@ -50,7 +50,6 @@ def test_the_demo_keeps_all_that_is_asked(asked, lights):
     assert verdict.missed == ()
     assert [one.key for one in verdict.rows] == [
         "margin",
-        "pulse",
         "droop",
         "rail",
         "hours",
