@@ -1,8 +1,10 @@
 """Which layouts the numbers favour, near by and from afar. They say nothing of taste.
 
 A layout leads in a number if none is better by more than ALIKE_LSTAR (as the choice of a board rounds its
-contrast). A side favours those that lead in most of its numbers; only layouts that keep the flash limit and
-the supply are asked. Intensity from afar is no such number: at equal current all have the same.
+contrast). A number in which all lead tells nothing. A side favours those that lead in most of the numbers
+that tell something; where several do, and not in the same numbers, the side is divided. Only layouts that
+keep the flash limit and the supply are asked. Intensity from afar is no such number: at equal current all
+have the same.
 """
 
 from __future__ import annotations
@@ -70,9 +72,19 @@ def leads(figures: Sequence[LayoutFigures], side: Side, flash_limit: float) -> t
     return tuple(found)
 
 
-def favoured(led: Sequence[Lead]) -> tuple[str, ...]:
-    """Return the names that lead in most of the numbers; several that lead in as many; none where none does."""
-    names = list(dict.fromkeys(name for one in led for name in one.names))
-    times = {name: sum(name in one.names for one in led) for name in names}
-    most = max(times.values(), default=0)
-    return tuple(name for name in names if times[name] == most)
+@dataclass(frozen=True)
+class Favour:
+    """What a side favours. names: of layouts; none where no number tells. divided: see the module's top."""
+
+    names: tuple[str, ...]
+    divided: bool
+
+
+def favour_of(led: Sequence[Lead], asked: int) -> Favour:
+    """Return what the leads of one side favour. asked: how many layouts were."""
+    telling = [one for one in led if 0 < len(one.names) < asked]
+    names = list(dict.fromkeys(name for one in telling for name in one.names))
+    leads_in = {name: tuple(one.number for one in telling if name in one.names) for name in names}
+    most = max((len(numbers) for numbers in leads_in.values()), default=0)
+    first = tuple(name for name in names if len(leads_in[name]) == most)
+    return Favour(first, len({leads_in[name] for name in first}) > 1)

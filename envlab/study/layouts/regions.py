@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from envlab.light.flashes.running_flash import RunningFlashes
-from envlab.units import BoolArray, IntArray
+from envlab.units import IntArray
 
 MOST_STARTS = 64
 Codes = NDArray[np.int32]
@@ -77,13 +77,18 @@ class RegionFlashes:
         return int(self.per_s.max(initial=0))
 
     def flashing_pixels(self, limit: float) -> int:
-        """Return how many pixels lie in regions with more flashes than limit in a second."""
-        pixels = max(one.first + one.pixels for one in self.regions)
-        flashing: BoolArray = np.zeros(pixels, np.bool_)
-        for region, count in zip(self.regions, self.per_s, strict=True):
-            if count > limit:
-                flashing[region.first : region.first + region.pixels] = True
-        return int(flashing.sum())
+        """Return how many pixels flash more than limit times in a second.
+
+        Each alone, of a long chain as many as their share among those that were looked at; or, where no pixel
+        does alone, those of the shortest run that does.
+        """
+        over = [region for region, count in zip(self.regions, self.per_s, strict=True) if count > limit]
+        if not over:
+            return 0
+        looked_at = sum(region.pixels == 1 for region in self.regions)
+        alone = sum(region.pixels == 1 for region in over)
+        pixels = max(region.first + region.pixels for region in self.regions)
+        return max(round(alone * pixels / looked_at), min(region.pixels for region in over))
 
 
 class RegionCounter:

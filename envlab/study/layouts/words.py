@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from envlab.study.layouts.favours import NUMBERS, Lead, Side, favoured, leads, value_of
+from envlab.study.layouts.favours import NUMBERS, Favour, Lead, Side, favour_of, leads, value_of
 from envlab.study.layouts.figures import LayoutFigures
 from envlab.study.layouts.viewing import FIELD_DEG, FLASHING_SR
 from envlab.study.sentences import Sentence
@@ -29,9 +29,9 @@ KINDS = (
 _SAID = {
     "equal_lit_lstar": "lightness of what is lit",
     "contrast_near_lstar": "contrast on the beat",
-    "step_near_lstar": "small steps",
+    "step_near_lstar": "the largest step",
     "contrast_far_lstar": "contrast on the beat",
-    "step_far_lstar": "small steps",
+    "step_far_lstar": "the largest step",
 }
 
 
@@ -46,14 +46,10 @@ def sentences_of(found: LayoutComparison) -> tuple[Sentence, ...]:
     return (*said, *_regions(found), _assumed(found))
 
 
-def lstar(value: float) -> str:
-    """As in "L* 61"; "not judged" for NaN."""
-    return "not judged" if math.isnan(value) else f"L* {value:.0f}"
-
-
 def listed(names: Sequence[str]) -> str:
-    """As in "share", "share and weights", "share, weights and from end"."""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    """As in “share”, or “share”, “weights” and “from end”."""
+    quoted = [f"“{name}”" for name in names]
+    return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} and {quoted[-1]}"
 
 
 def _not_judged(found: LayoutComparison) -> Iterator[Sentence]:
@@ -66,8 +62,8 @@ def _played(found: LayoutComparison) -> Sentence:
     return Sentence(
         "layouts_played",
         f"{len(found.figures)} layouts of light were compared on {clips}: which pixels light, from the same "
-        f"envelope and behind the same supply. This design's is {found.worn}. The numbers judge no taste: see "
-        "each in the audition before you choose.",
+        f"envelope and behind the same supply. This design's is {listed([found.worn])}. The numbers judge no "
+        "taste: see each in the audition before you choose.",
         {"layouts": len(found.figures), "clips": len(found.clips), "layout": found.worn},
     )
 
@@ -78,14 +74,14 @@ def _limits(found: LayoutComparison) -> Iterator[Sentence]:
         if one.flashes_per_s > found.flash_limit:
             yield Sentence(
                 "layouts_over",
-                f"{_begun(one.name)}: {_flashes(one.flashes_per_s)} of the whole in the worst second without "
-                f"the flash guard; at most {found.flash_limit:g} are allowed. It is not to be worn so.",
+                f"{listed([one.name])}: {_flashes(one.flashes_per_s)} of the whole in the worst second, "
+                f"without the flash guard; at most {found.flash_limit:g} are allowed. It is not to be worn.",
                 {"layout": one.name, "flashes_per_s": one.flashes_per_s},
             )
         if not one.keeps_current:
             yield Sentence(
                 "layouts_over",
-                f"{_begun(one.name)}: its brightest frame takes {one.peak_a:.2f} A, more than the supply's "
+                f"{listed([one.name])}: its brightest frame takes {one.peak_a:.2f} A, more than the supply's "
                 f"{found.limit_a:g} A.",
                 {"layout": one.name, "peak_a": one.peak_a, "limit_a": found.limit_a},
             )
@@ -103,35 +99,41 @@ def _limits(found: LayoutComparison) -> Iterator[Sentence]:
 
 def _side(found: LayoutComparison, side: Side) -> Sentence:
     led = leads(found.figures, side, found.flash_limit)
-    best = favoured(led)
-    kind = f"layouts_{side}"
-    where = "Near by" if side == "near" else "From afar"
-    if not best:
-        return Sentence(kind, f"{where} the numbers favour none: no layout keeps what is hard.", {})
     asked = sum(found.keeps(one) for one in found.figures)
-    text = f"{where} the numbers favour {listed(best)}. "
-    if len(best) == asked:
-        text = f"{where} the numbers tell no layout from another. "
-    text += "; ".join(_lead(one, found, asked) for one in led) + "."
-    behind: dict[str, float | str] = {"favoured": ", ".join(best)}
+    favour = favour_of(led, asked)
+    where = "Near by" if side == "near" else "From afar"
+    behind: dict[str, float | str] = {"favoured": ", ".join(favour.names)}
     for one in led:
-        behind[one.number] = one.best
-        behind[f"{one.number}, led by"] = ", ".join(one.names)
-    return Sentence(kind, text, behind)
+        behind[one.number], behind[f"{one.number}, led by"] = one.best, ", ".join(one.names)
+    text = f"{where} {_favour(favour, asked)}"
+    if asked:
+        text += ": " + "; ".join(_lead(one, found, asked) for one in led)
+    return Sentence(f"layouts_{side}", f"{text}.", behind)
+
+
+def _favour(favour: Favour, asked: int) -> str:
+    if not asked:
+        return "the numbers favour none, as no layout keeps what is hard"
+    if not favour.names:
+        return "the numbers tell no layout from another"
+    if favour.divided:
+        return "the numbers are divided"
+    return f"the numbers favour {listed(favour.names)}"
 
 
 def _lead(lead: Lead, found: LayoutComparison, asked: int) -> str:
     """Who leads in a number, and how far behind the last is."""
-    said = _SAID[lead.number][0].upper() + _SAID[lead.number][1:]
+    said, digits = _SAID[lead.number], 1 if lead.number.startswith("step") else 0
     if not lead.names:
-        return f"{said}: not judged"
+        return f"{said} is not judged"
+    best = f"L* {lead.best:.{digits}f}"
     if len(lead.names) == asked:
-        return f"{said}: all alike to L* 1, {lstar(lead.best)}"
+        return f"{said} is the same for all to L* 1, {best}"
     more = next(better for _, number, better in NUMBERS if number == lead.number)
     others = {one.name: value_of(one, lead.number) for one in found.figures if found.keeps(one)}
     judged = {name: value for name, value in others.items() if not math.isnan(value)}
     last = (min if more else max)(judged, key=lambda name: judged[name])
-    return f"{said}: {listed(lead.names)}, {lstar(lead.best)} ({last}: {lstar(judged[last])})"
+    return f"{said} favours {listed(lead.names)}, {best} ({listed([last])}: L* {judged[last]:.{digits}f})"
 
 
 def _current(found: LayoutComparison) -> Iterator[Sentence]:
@@ -143,12 +145,14 @@ def _current(found: LayoutComparison) -> Iterator[Sentence]:
         return
     least = min(lit, key=lambda one: one.mean_a)
     spread = max(one.mean_a for one in lit) / least.mean_a - 1
-    dimmed = "" if spread < 0.005 else f" Each was dimmed to the {least.mean_a:.2f} A of {least.name}."
+    dimmed = (
+        "" if spread < 0.005 else f" Each was dimmed to the {least.mean_a:.2f} A of {listed([least.name])}."
+    )
     yield Sentence(
         "layouts_current",
-        f"At equal current all send the same light away, {least.equal_cd:.2g} cd in the mean, whichever pixels "
-        f"it comes from; at {found.viewing.distance_m:g} m that is {least.equal_lux:.2g} lx at the eye."
-        f"{dimmed}",
+        f"At equal current all send the same light away, {least.equal_cd:.2g} cd in the mean, whichever "
+        f"pixels it comes from; at {found.viewing.distance_m:g} m that is {least.equal_lux:.2g} lx at the "
+        f"eye.{dimmed}",
         {
             "equal_cd": least.equal_cd,
             "equal_lux": least.equal_lux,
@@ -170,7 +174,7 @@ def _regions(found: LayoutComparison) -> Iterator[Sentence]:
         region = one.regions.worst
         yield Sentence(
             "layouts_region",
-            f"{_begun(one.name)}: {_place(region.first, region.pixels)} flash{'es' * (region.pixels == 1)} "
+            f"{listed([one.name])}: {_place(region.first, region.pixels)} flash{'es' * (region.pixels == 1)} "
             f"{one.regions.worst_per_s} times in the worst second, while the whole has "
             f"{_flashes(one.flashes_per_s)}.",
             {
@@ -200,11 +204,12 @@ def _area(found: LayoutComparison, name: str, pixels: int) -> Sentence:
     viewing = found.viewing
     near_m, seen_sr = viewing.small_from_m(share), viewing.solid_angle_sr(share)
     kept = "less" if seen_sr <= FLASHING_SR else "more"
+    each = "pixel that flashes so fills" if pixels == 1 else f"{pixels} pixels that flash so fill"
     text = (
-        f"The {pixels} pixels of {name} that flash so fill {seen_sr:.1g} sr at {viewing.distance_m:g} m, {kept} "
-        f"than the {FLASHING_SR:g} sr, a quarter of a field of {FIELD_DEG:g}°, that WCAG 2.2 lets flash; from "
-        f"nearer than {near_m:.1f} m they fill more. This only informs: nobody knows how near the public comes, "
-        "nor how many costumes flash together."
+        f"Of {listed([name])} the {each} {seen_sr:.1g} sr at {viewing.distance_m:g} m, {kept} than the "
+        f"{FLASHING_SR:g} sr that WCAG 2.2 lets flash, a quarter of a field of {FIELD_DEG:g}°; from nearer "
+        f"than {near_m:.1f} m it is more. This only informs: nobody knows how near the public comes, nor how "
+        "many costumes flash together."
     )
     behind = {"flashing_pixels": pixels, "seen_sr": seen_sr, "small_from_m": near_m}
     return Sentence("layouts_area", text, {**behind, "layout": name})
@@ -240,8 +245,17 @@ def _flashes(count: int) -> str:
     return f"{count or 'no'} flash{'es' * (count != 1)}"
 
 
-def _begun(name: str) -> str:
-    return name[0].upper() + name[1:]
+HEADINGS = (
+    "Layout",
+    "Mean current, A",
+    "Lit pixels",
+    "Lightness near, L*",
+    "Contrast near / far, L*",
+    "Largest step near / far, L*",
+    "Light begins near / far, L*",
+    "Flashes, free / guarded",
+    "Flashes of a region",
+)
 
 
 def table_rows(found: LayoutComparison) -> tuple[tuple[str, ...], ...]:
@@ -249,34 +263,20 @@ def table_rows(found: LayoutComparison) -> tuple[tuple[str, ...], ...]:
     return tuple(_row(one) for one in found.figures)
 
 
-HEADINGS = (
-    "layout",
-    "mean current",
-    "lit pixels",
-    "lightness near by",
-    "contrast near",
-    "contrast far",
-    "steps near",
-    "steps far",
-    "flashes",
-    "flashes of a region",
-)
-
-
 def _row(one: LayoutFigures) -> tuple[str, ...]:
+    steps = one.steps
     return (
         one.name,
-        f"{one.mean_a:.2f} A",
+        f"{one.mean_a:.2f}",
         f"{one.lit_pixels:.1f}",
-        _cell(one.equal_lit_lstar),
-        _cell(one.contrast_near_lstar),
-        _cell(one.contrast_far_lstar),
-        f"{one.steps.near_lstar:.1f}",
-        f"{one.steps.far_lstar:.1f}",
+        _whole(one.equal_lit_lstar),
+        f"{_whole(one.contrast_near_lstar)} / {_whole(one.contrast_far_lstar)}",
+        f"{steps.near_lstar:.1f} / {steps.far_lstar:.1f}",
+        f"{steps.first_near_lstar:.1f} / {steps.first_far_lstar:.1f}",
         f"{one.flashes_per_s} / {one.flashes_guarded}",
         f"{one.regions.worst_per_s}",
     )
 
 
-def _cell(value: float) -> str:
-    return "not judged" if math.isnan(value) else f"{value:.0f}"
+def _whole(value: float) -> str:
+    return "–" if math.isnan(value) else f"{value:.0f}"

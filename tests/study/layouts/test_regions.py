@@ -30,7 +30,7 @@ def test_every_pixel_is_looked_at_and_the_whole_is_the_last(pixels):
     regions = regions_of(pixels)
     assert regions[-1] == Region(0, pixels)
     assert len(set(regions)) == len(regions)
-    assert all(0 <= one.first and one.first + one.pixels <= pixels for one in regions)
+    assert all(one.first >= 0 and one.first + one.pixels <= pixels for one in regions)
     if pixels <= MOST_STARTS:
         singles = {one.first for one in regions if one.pixels == 1}
         assert singles == set(range(pixels))
@@ -56,7 +56,7 @@ def test_one_pixel_that_blinks_among_24(made):
     assert of[Region(7, 1)] == of[Region(0, 8)] == of[Region(7, 8)] == 5
     assert of[Region(8, 8)] == of[Region(0, 16)] == of[Region(6, 1)] == 0
     assert flashes.worst == Region(0, 8)
-    assert flashes.flashing_pixels(3) == 15
+    assert flashes.flashing_pixels(3) == 1
 
 
 def test_a_travelling_group_leaves_the_whole_alone_and_flashes_everywhere(made):
@@ -113,7 +113,12 @@ def test_random_pixels_are_counted_as_by_the_independent_counter(seed):
     assert max(expected) > 3
 
 
-def test_pixels_over_the_limit_are_those_of_all_regions_over_it():
-    regions = (Region(0, 1), Region(1, 1), Region(2, 2), Region(0, 4))
-    flashes = RegionFlashes(regions, np.array([4, 3, 9, 0]))
-    assert (flashes.flashing_pixels(3), flashes.flashing_pixels(2), flashes.flashing_pixels(9)) == (3, 4, 0)
+def test_pixels_over_the_limit_are_counted_one_by_one():
+    regions = (Region(0, 1), Region(1, 1), Region(2, 1), Region(3, 1), Region(0, 2), Region(0, 4))
+    flashes = RegionFlashes(regions, np.array([4, 3, 9, 0, 9, 9]))
+    assert [flashes.flashing_pixels(limit) for limit in (2, 3, 4, 9)] == [3, 2, 1, 0]
+    # Alone none flashes too often, two together do.
+    assert RegionFlashes(regions, np.array([2, 2, 2, 2, 4, 3])).flashing_pixels(3) == 2
+    # Of 100 pixels every tenth was looked at, half of those flash.
+    spread = (*(Region(10 * n, 1) for n in range(10)), Region(0, 100))
+    assert RegionFlashes(spread, np.array([5, 0] * 5 + [0])).flashing_pixels(3) == 50

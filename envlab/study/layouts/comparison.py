@@ -1,0 +1,196 @@
+"""All layouts of light on one board and one set of clips, side by side.
+
+The frames are those of the exported firmware as it is worn: by the design's own sensitivity, on a board that
+has been on for some seconds (study/exported/light.py). Strict counts are without the flash guard.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from envlab.chain import Chain
+from envlab.light.layout.layout import Layout
+from envlab.metrics.judgeable import release_s, why_not_judged
+from envlab.sound.clip import Clip
+from envlab.study.exported.light import worn_light
+from envlab.study.exported.scenarios import Heard, heard_by
+from envlab.study.exported.shown import ShortCounts
+from envlab.study.layouts.figures import ClipDuties, LayoutFigures, figures_of
+from envlab.study.layouts.plays import LayoutPlays, frame_words_of, name_of, plays_of, table_duty
+from envlab.study.layouts.viewing import Viewing
+from envlab.study.layouts.words import sentences_of
+from envlab.study.sentences import Sentence
+from envlab.study.specification.specification import Specification
+
+SCENE_S = 4.0
+
+
+@dataclass(frozen=True, eq=False)
+class LayoutScene:
+    """A few seconds of one clip in every layout.
+
+    clip: its label. start_s: where in it. codes: name of the layout → (frames, pixels), as worn, the flash
+    guard as the design has it. full_code: of a pixel at full.
+    """
+
+    clip: str
+    start_s: float
+    frame_rate_hz: float
+    full_code: int
+    codes: Mapping[str, NDArray[np.uint16]]
+
+
+@dataclass(frozen=True, eq=False)
+class LayoutComparison:
+    """What judge_layouts found.
+
+    figures: of each layout that could be judged. worn: name of the design's own. limit_a: of the supply.
+    flash_limit: most flashes of the whole in a second. clips: labels. not_judged: of a layout, clip or number
+    → why. scene: None where no clip could be judged. made_up_weights: whether the weights are not the
+    design's.
+    """
+
+    figures: tuple[LayoutFigures, ...]
+    worn: str
+    viewing: Viewing
+    limit_a: float
+    flash_limit: float
+    clips: tuple[str, ...]
+    not_judged: Mapping[str, str]
+    scene: LayoutScene | None
+    made_up_weights: bool
+
+    def keeps(self, one: LayoutFigures) -> bool:
+        """Return whether a layout keeps what is hard: the flashes of the whole, and the supply."""
+        return one.keeps_current and one.flashes_per_s <= self.flash_limit
+
+    def of(self, name: str) -> LayoutFigures:
+        """Return the numbers of a layout by its name, as "from end"; KeyError if it was not judged."""
+        return {one.name: one for one in self.figures}[name]
+
+    @property
+    def sentences(self) -> tuple[Sentence, ...]:
+        """What follows, for people; of words.KINDS."""
+        return sentences_of(self)
+
+
+def judge_layouts(
+    specification: Specification,
+    chain: Chain | None = None,
+    viewing: Viewing | None = None,
+    *,
+    heard: Heard | None = None,
+    workers: int = 2,
+) -> LayoutComparison:
+    """Return what every layout of light makes of a specification's clips on a board.
+
+    Parameters
+    ----------
+    specification : Specification
+        Clips, flash limit and the seed of all noise.
+    chain : Chain or None
+        The board; None: the specification's own.
+    viewing : Viewing or None
+        From where the costume is seen; None: the usual.
+    heard : Heard or None
+        What the board reads on the clips, if it is known already.
+    workers : int
+        Threads, 1 or more.
+
+    Returns
+    -------
+    LayoutComparison
+        Without figures where no clip can be judged.
+
+    Raises
+    ------
+    ParameterError
+        For a layout of the design that its board cannot show.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from envlab import Clip, Recording, Specification, read_design
+    >>> from envlab.judge import judge_layouts
+    >>> from envlab.shipped import demo_design
+    >>> tone = Recording(np.sin(np.arange(2 * 48_000) * 0.13), 48_000.0, "tone")
+    >>> found = judge_layouts(Specification(read_design(demo_design()), (Clip(tone, 90.0),)))
+    >>> [(one.name, one.flashes_per_s, round(one.lit_pixels)) for one in found.figures][:2]
+    [('all alike', 0, 24), ('from end', 0, 3)]
+    """
+    board = specification.chain if chain is None else chain
+    known = heard_by(board, specification, workers=workers) if heard is None else heard
+    own = layout_of(board)
+    made = plays_of(board, own)
+    clips = _duties(board, known, workers) if made.plays else ()
+    not_judged = {**made.not_shown, **known.not_judged}
+    if clips and all(clip.no_beat for clip in clips):
+        not_judged["contrast on the beat"] = "no clip that is tagged as beat can show it"
+    figures: tuple[LayoutFigures, ...] = ()
+    if clips:
+        figures = figures_of(
+            made.plays, clips, board, viewing or Viewing(), limit_codes=frame_words_of(board).limit
+        )
+    return LayoutComparison(
+        figures=figures,
+        worn=name_of(own.kind),
+        viewing=viewing or Viewing(),
+        limit_a=board.supply.limit_a,
+        flash_limit=specification.targets.flash_limit,
+        clips=tuple(clip.label for clip in clips),
+        not_judged=not_judged,
+        scene=_scene(made, clips, board) if clips else None,
+        made_up_weights=made.made_up_weights,
+    )
+
+
+def layout_of(chain: Chain) -> Layout:
+    """Return the layout that a board's design asks for."""
+    return getattr(chain, "layout", Layout())
+
+
+def _duties(chain: Chain, heard: Heard, workers: int) -> tuple[ClipDuties, ...]:
+    most, release = table_duty(chain), release_s(chain.detector_as_built)
+
+    def one(item: tuple[Clip, ShortCounts]) -> ClipDuties:
+        clip, counts = item
+        free, guarded = (
+            np.minimum(worn_light(chain, counts, guard=guard).duty, most) for guard in (False, True)
+        )
+        return ClipDuties(clip.label, free, guarded, _no_beat(clip, release))
+
+    with ThreadPoolExecutor(workers) as pool:
+        return tuple(pool.map(one, heard.clips.items()))
+
+
+def _no_beat(clip: Clip, release: float) -> str:
+    """Why a clip shows no contrast on the beat; "" if it does."""
+    if "beat" not in clip.tags:
+        return "it is not tagged as beat"
+    return why_not_judged(clip, clip.sound(), release).get("contrast_lstar", "")
+
+
+def _scene(made: LayoutPlays, clips: Sequence[ClipDuties], chain: Chain) -> LayoutScene:
+    """Return the seconds in which the envelope rises most in sum: of a beat clip, if there is one."""
+    length = round(SCENE_S * chain.frame_rate_hz)
+    is_guarded = chain.firmware.is_guarded
+    found = []
+    for clip in [one for one in clips if not one.no_beat] or clips:
+        duties = clip.guarded if is_guarded else clip.free
+        rises = np.concatenate(([0], np.maximum(np.diff(duties), 0).cumsum()))
+        starts = np.arange(0, max(1, duties.size - length + 1), max(1, round(chain.frame_rate_hz)))
+        gained = rises[np.minimum(starts + length, duties.size) - 1] - rises[starts]
+        at = int(np.argmax(gained))
+        found.append((int(gained[at]), clip.label, int(starts[at]), duties))
+    _, label, start, duties = max(found, key=lambda one: one[0])
+    codes = {}
+    for name, play in made.plays.items():
+        whole = np.concatenate(list(play.blocks(duties[: start + length])))
+        codes[name] = whole[start:].astype(np.uint16)
+    full = next(iter(made.plays.values())).full_code
+    return LayoutScene(label, start / chain.frame_rate_hz, chain.frame_rate_hz, full, codes)

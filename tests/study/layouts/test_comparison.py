@@ -1,0 +1,155 @@
+"""All layouts on a real board and real clips: limits in every frame, and what all alike must agree with."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from reference.small_specification import write_small_design
+
+from envlab.board_firmware import runtime_design
+from envlab.errors import EnvlabWarning, ParameterError
+from envlab.light.flashes.flash import count_flashes
+from envlab.light.layout.layout import Layout
+from envlab.light.pixels import Pixels, Supply, supply_current_a
+from envlab.metrics.contrast import contrast_of_frames
+from envlab.sound.clip import Clip
+from envlab.sound.recording import Recording
+from envlab.study.exported.light import worn_light
+from envlab.study.exported.scenarios import heard_by
+from envlab.study.layouts.comparison import judge_layouts
+from envlab.study.layouts.plays import falling_weights, frame_words_of, plays_of, table_duty
+from envlab.study.layouts.viewing import Viewing
+from envlab.study.specification.specification import Specification, read_specification
+
+ALL = ("all alike", "from end", "from middle", "share", "travelling", "weights")
+DEPTHS = ({"pixel_bits": 8}, {"pixel_bits": 8, "dither_bits": 2}, {"pixel_bits": 12}, {})
+
+
+@pytest.fixture(scope="module")
+def asked(tmp_path_factory) -> Specification:
+    return read_specification(write_small_design(tmp_path_factory.mktemp("layouts")))
+
+
+@pytest.fixture(scope="module")
+def heard(asked):
+    return heard_by(asked.chain, asked)
+
+
+@pytest.fixture(scope="module")
+def found(asked, heard):
+    return judge_layouts(asked, heard=heard)
+
+
+def test_all_layouts_are_there_and_the_designs_own_is_named(found):
+    assert tuple(one.name for one in found.figures) == ALL
+    assert found.worn == "all alike"
+    assert found.made_up_weights
+    assert found.not_judged == {}
+    assert found.clips == ("drums 92 dB", "voices 72 dB")
+
+
+def test_all_alike_is_what_the_exported_firmware_shows(asked, heard, found):
+    """Flashes, contrast and current as they are counted on the exported light, without any layout."""
+    alike, chain = found.of("all alike"), asked.chain
+    lights = {clip.label: worn_light(chain, counts, guard=False) for clip, counts in heard.clips.items()}
+    contrast = contrast_of_frames(lights["drums 92 dB"].lightness, chain.frame_rate_hz)
+    assert [alike.contrast_near_lstar, alike.contrast_far_lstar] == pytest.approx([contrast] * 2, abs=1e-3)
+    flashes = [count_flashes(one.luminance, chain.frame_rate_hz) for one in lights.values()]
+    assert alike.flashes_per_s == alike.regions.worst_per_s == max(flashes)
+    duty = np.concatenate([one.luminance * one.full_duty for one in lights.values()])
+    current_a = supply_current_a(duty, chain.pixels, volts=chain.supply.volts)
+    assert alike.mean_a == pytest.approx(current_a.mean(), rel=1e-4)
+    assert alike.peak_a == pytest.approx(current_a.max(), rel=1e-4)
+
+
+@pytest.mark.parametrize("depth", DEPTHS)
+def test_the_sum_of_every_frame_of_every_clip_is_within_the_limit(asked, heard, depth):
+    chain = replace(asked.chain, **depth)
+    limit = frame_words_of(chain).limit
+    if not chain.dither_bits:
+        assert limit == runtime_design(chain).frame_words.limit
+    plays = plays_of(chain, Layout()).plays
+    assert tuple(plays) == ALL
+    for guard in (False, True):
+        for counts in heard.clips.values():
+            duties = np.minimum(worn_light(chain, counts, guard=guard).duty, table_duty(chain))
+            for name, play in plays.items():
+                most = max(int(codes.sum(axis=1).max()) for codes in play.blocks(duties))
+                assert most * chain.pixels.channels <= limit, name
+
+
+def test_the_sum_of_a_full_frame_uses_the_limit_and_no_more(asked):
+    """Full light: within one code a channel of what the supply bears, wherever it stands."""
+    limit, channels = frame_words_of(asked.chain).limit, asked.chain.pixels.channels
+    for name, play in plays_of(asked.chain, Layout()).plays.items():
+        sums = play.at_full.sum(axis=1) * channels
+        assert sums.min() > limit - 2 * channels * play.pixels, name
+        assert sums.max() <= limit, name
+
+
+def test_what_is_said_of_current_holds_for_every_layout(found):
+    assert len({round(one.equal_cd, 9) for one in found.figures}) == 1
+    assert all(one.keeps_current for one in found.figures)
+
+
+def test_a_scene_shows_what_the_firmware_shows(asked, heard, found):
+    scene = found.scene
+    (clip,) = [one for one in heard.clips if one.label == scene.clip]
+    codes = worn_light(asked.chain, heard.clips[clip]).codes
+    first = round(scene.start_s * scene.frame_rate_hz)
+    shown = scene.codes["all alike"]
+    assert np.array_equal(shown, np.repeat(codes[first : first + len(shown), None], 24, axis=1))
+    assert set(scene.codes) == set(ALL)
+    assert "beat" in clip.tags
+
+
+def test_what_no_clip_shows_is_said_and_not_passed(asked):
+    silent = Clip(Recording(np.zeros(96_000), 48_000.0, "silent"), 60.0, ("beat",))
+    with pytest.warns(EnvlabWarning, match="silent"):
+        found = judge_layouts(replace(asked, clips=(silent,)))
+    assert (found.figures, found.scene) == ((), None)
+    assert "silent" in found.not_judged["silent 60 dB"]
+    assert {one.kind for one in found.sentences} == {"layouts_not_judged"}
+
+
+def test_without_a_beat_clip_contrast_is_not_judged(asked):
+    quiet = replace(asked, clips=asked.clips[1:])
+    found = judge_layouts(quiet)
+    assert np.isnan([one.contrast_near_lstar for one in found.figures]).all()
+    assert "tagged as beat" in found.not_judged["contrast on the beat"]
+
+
+@pytest.mark.parametrize("pixels", [1, 2, 3])
+def test_few_pixels_have_the_layouts_that_they_can_show(asked, heard, pixels):
+    few = Pixels(count=pixels, channel_a=0.02)
+    chain = replace(asked.chain, pixels=few, supply=Supply(limit_a=0.045 * pixels))
+    found = judge_layouts(asked, chain, heard=heard)
+    assert {one.name for one in found.figures} | set(found.not_judged) == set(ALL)
+    assert all(one.keeps_current for one in found.figures)
+    if pixels == 1:
+        assert "pixels_per_second" in found.not_judged["travelling"]
+
+
+def test_pixels_that_no_layout_can_light_are_said_so(asked, heard):
+    found = judge_layouts(asked, replace(asked.chain, pixel_bits=6), heard=heard)
+    assert found.figures == ()
+    assert all("8" in why for why in found.not_judged.values())
+
+
+def test_a_layout_that_the_board_cannot_show_is_an_error(asked):
+    with pytest.raises(ParameterError, match="ranks"):
+        plays_of(asked.chain, Layout("from_end", ranks=99))
+
+
+def test_other_spectators_change_the_light_that_reaches_them_alone(asked, heard, found):
+    near = judge_layouts(asked, viewing=Viewing(distance_m=3.0), heard=heard)
+    for one, other in zip(near.figures, found.figures, strict=True):
+        assert one.equal_lux == pytest.approx(100 * other.equal_lux, rel=0.01)
+        assert one.equal_lit_lstar == other.equal_lit_lstar
+
+
+def test_made_up_weights_fall_from_the_middle():
+    assert falling_weights(1) == (1.0,)
+    assert falling_weights(5) == (1 / 3, 2 / 3, 1.0, 2 / 3, 1 / 3)
