@@ -41,6 +41,8 @@ from envlab.engine.nodes import NodeBlock, Player, node_blocks
 from envlab.engine.waves import waves
 from envlab.errors import EnvlabWarning, ParameterError, check_choice, check_range
 from envlab.light.curve import BrightnessMap, CountMap, LevelScale
+from envlab.light.layout.board import check_layout
+from envlab.light.layout.layout import Layout
 from envlab.light.lightness import check_whole
 from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.simulated_scale import SimulatedScale
@@ -104,6 +106,8 @@ class Chain(WorksOut):
         What the detector's capacitor is made of.
     firmware : FirmwareSettings
         What the exported runtime does beside all that: sensitivity, guard.
+    layout : Layout
+        Which pixels light.
 
     Examples
     --------
@@ -129,6 +133,7 @@ class Chain(WorksOut):
     dither_bits: int = 0
     current_limit: str = "table"
     firmware: FirmwareSettings = field(default_factory=FirmwareSettings)
+    layout: Layout = field(default_factory=Layout)
 
     def __post_init__(self) -> None:
         check_range("frame_rate_hz", self.frame_rate_hz, 10, 1000, unit="Hz")
@@ -148,6 +153,7 @@ class Chain(WorksOut):
             raise ParameterError(
                 "quiescent_v", self.quiescent_v, f"below the ADC's reference_v ({self.adc.reference_v:g} V)"
             )
+        check_layout(self)
 
     @property
     def microphone_as_loaded(self) -> AnalogStage:
@@ -225,10 +231,9 @@ class Chain(WorksOut):
     def _amplifier_warnings(self) -> tuple[str, ...]:
         if not isinstance(self.rectifier, (ActiveRectifier, Bridge)):
             return ()
-        asked = self.brightness
-        levels = (asked.floor_db_spl, asked.ceiling_db_spl)
+        levels = (self.brightness.floor_db_spl, self.brightness.ceiling_db_spl)
         peaks_v = [self.peak_at_rectifier_v(level) for level in levels]
-        return amplifier_warnings(self.rectifier, self.preamp, asked.floor_db_spl, *peaks_v)
+        return amplifier_warnings(self.rectifier, self.preamp, levels[0], *peaks_v)
 
     @property
     def duty_limit(self) -> float:

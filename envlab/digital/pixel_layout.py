@@ -33,6 +33,9 @@ class LayoutState(NamedTuple):
     part: int = 0
 
 
+LAYOUT_START = LayoutState()
+
+
 @dataclass(frozen=True)
 class LayoutTable:
     """A layout as the firmware has it.
@@ -108,7 +111,7 @@ def picture_places(
     Each frame moves the picture on before it is shown. state: what a run before ended with, None for the
     start. Two runs equal one.
     """
-    begin = LayoutState() if state is None else state
+    begin = LAYOUT_START if state is None else state
     if not (0 <= begin.place < table.pixels and 0 <= begin.part <= WORD_MOST):
         raise ParameterError("state", tuple(begin), f"a place below {table.pixels} and a part of 16 bit")
     moved = begin.part + table.step * np.arange(1, frames + 1, dtype=np.int64)

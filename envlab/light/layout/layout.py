@@ -46,7 +46,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 
-from envlab.errors import ParameterError, check_choice, check_positive, check_range, is_finite_number
+from envlab.errors import Limit, ParameterError, check_choice, check_positive, check_range, note_limit
 from envlab.light.lightness import check_whole
 
 KINDS = ("all_alike", "from_end", "from_middle", "share", "travelling", "weights")
@@ -85,7 +85,7 @@ class Layout:
     rest_light : float
         Duty of a pixel that the layout does not light, 0 to 1; no lit pixel has less.
     weights : tuple of float
-        Of each pixel, the first one first, 0 or more, not all 0; only their ratios count.
+        Of each of two pixels or more, the first one first, 0 or more, not all 0; only their ratios count.
 
     Raises
     ------
@@ -122,7 +122,7 @@ class Layout:
         if self.kind == "weights" and not self.weights:
             raise ParameterError("weights", self.weights, "a number for each pixel")
         for key in fields(self):
-            if key.name not in ("kind", *KEYS[self.kind]) and getattr(self, key.name) != key.default:
+            if key.name not in self.keys and getattr(self, key.name) != key.default:
                 known = ", ".join(KEYS[self.kind]) or "no other key"
                 limit = f'left out: a layout of kind "{self.kind}" has {known}'
                 raise ParameterError(key.name, getattr(self, key.name), limit)
@@ -132,12 +132,17 @@ class Layout:
         """Whether every pixel shows the same duty."""
         return self.kind == "all_alike"
 
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """The keys that this kind of layout has, `kind` first."""
+        return ("kind", *KEYS[self.kind])
+
 
 def _check_weights(weights: tuple[float, ...]) -> None:
-    if not isinstance(weights, tuple) or len(weights) > MOST_PIXELS:
-        raise ParameterError("weights", weights, f"a list of at most {MOST_PIXELS} numbers")
+    note_limit(Limit("weights", low=0.0))
+    if not isinstance(weights, tuple) or len(weights) == 1 or len(weights) > MOST_PIXELS:
+        raise ParameterError("weights", weights, f"a list of 2 to {MOST_PIXELS} numbers")
     for place, weight in enumerate(weights, start=1):
-        if not is_finite_number(weight) or weight < 0:
-            raise ParameterError(f"weights, number {place},", weight, "a finite number, 0 or above")
+        check_range(f"weights, number {place},", weight, low=0.0)
     if weights and max(weights) == 0:
-        raise ParameterError("weights", weights, "above 0 for one pixel at least: so nothing would light")
+        raise ParameterError("weights", weights, "above 0 for one pixel at least, or nothing would light")

@@ -13,6 +13,7 @@ start at 0 and end at D, each at its own top.
 
 from __future__ import annotations
 
+import functools
 import math
 from typing import NamedTuple
 
@@ -44,6 +45,7 @@ class _Ranks(NamedTuple):
     rise: float
 
 
+@functools.lru_cache(maxsize=64)  # every candidate of a sweep has the same pixels
 def layout_table(
     layout: Layout, frame: FrameWords, *, brightest_duty: int = WORD_MOST, frame_rate_hz: float = 100.0
 ) -> LayoutTable:

@@ -52,7 +52,8 @@ def shown_codes(
     numpy.ndarray
         Codes of the pixel's depth, 0 to 2^pixel_bits - 1, of a channel that is asked for white: shape
         (frames,), frame n at n/frame_rate_hz; where the design dithers (frames, refreshes), first pixel.
-        Where the limiter scales a frame down, the other channels may lie one code beside.
+        Where the limiter scales a frame down, the other channels may lie one code beside. With a layout of
+        light the codes of all pixels, (frames, pixels) or (frames, refreshes, pixels).
 
     Raises
     ------
@@ -72,7 +73,8 @@ def shown_codes(
     if not isinstance(guard, bool):
         raise ParameterError("guard", guard, "True or False")
     firmware = ExportedFirmware(chain, sensitivity)
-    return firmware.light(adc_readings(chain, recording, rng), guard=guard).codes
+    light = firmware.light(adc_readings(chain, recording, rng), guard=guard)
+    return light.codes if light.layout is None else firmware.of_pixels(light)
 
 
 def adc_readings(

@@ -137,6 +137,9 @@ def value_schema(key: str, hint: Any, limit: Limit) -> Schema:
     """Return what one value can be: a number within its limits, "4k7" where it has a unit, or a choice."""
     options = typing.get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
     forms: list[Schema] = []
+    if typing.get_origin(hint) is tuple:
+        item = value_schema(key, typing.get_args(hint)[0], limit)
+        forms.append({"type": "array", "items": item, "minItems": 2})
     if float in options or int in options:
         forms.append({"type": "number" if float in options else "integer"} | _ends(limit))
     unit = unit_of(key)

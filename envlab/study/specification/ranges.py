@@ -24,7 +24,7 @@ MOST_CANDIDATES = 200_000
 SECONDS_PER_CANDIDATE_MINUTE = 1e-3
 # All candidates feed the same pixels from the same supply; the rest of the board may differ. Candidates that
 # share microphone, noise and ADC hear each clip together, others one group after the other.
-SWEEPABLE = tuple(stage for stage in STAGES if stage not in ("pixels", "supply", "firmware"))
+SWEEPABLE = tuple(stage for stage in STAGES if stage not in ("pixels", "supply", "layout", "firmware"))
 
 
 @dataclass(frozen=True, eq=False)

@@ -32,10 +32,11 @@ def test_all_alike_is_the_default_and_every_kind_has_its_keys():
         ({"kind": "weights"}, r"weights is \(\); it must be a number for each pixel"),
         (
             {"kind": "weights", "weights": (1.0, -1.0)},
-            "weights, number 2, is -1.0; it must be a finite number",
+            "weights, number 2, is -1.0; it must be at least 0",
         ),
         ({"kind": "weights", "weights": (0.0, 0.0)}, r"weights is \(0.0, 0.0\); it must be above 0 for one"),
         ({"kind": "weights", "weights": (1.0, float("nan"))}, "weights, number 2, is nan"),
+        ({"kind": "weights", "weights": (1.0,)}, r"weights is \(1.0,\); it must be a list of 2 to 32768"),
         ({"kind": "from_end", "group_pixels": 3}, "group_pixels is 3; it must be left out: a layout of kind"),
         ({"kind": "share", "ranks": 3}, 'of kind "share" has lit_share, rest_light'),
         ({"rest_light": 0.1}, 'of kind "all_alike" has no other key'),
