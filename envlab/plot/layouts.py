@@ -55,7 +55,7 @@ def layouts_sheet(found: LayoutComparison) -> Figure:
 
 
 def pixel_strip(scene: LayoutScene, name: str, ax: Axes) -> Axes:
-    """Draw the pixels of one layout over time: each as a screen shows its light, over that of a pixel at full.
+    """Draw the pixels of one layout over time, each as a screen shows its light over that of one at full.
 
     Luminance times the lantern's hue is coded for the screen after sRGB [IEC61966-2-1]. Of a long chain or
     many frames as many rows and columns as fit on paper.

@@ -14,14 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from envlab.chain import Chain
-from envlab.light.layout.layout import Layout
 from envlab.metrics.judgeable import release_s, why_not_judged
 from envlab.sound.clip import Clip
 from envlab.study.exported.light import worn_light
 from envlab.study.exported.scenarios import Heard, heard_by
 from envlab.study.exported.shown import ShortCounts
 from envlab.study.layouts.figures import ClipDuties, LayoutFigures, figures_of
-from envlab.study.layouts.plays import LayoutPlays, frame_words_of, name_of, plays_of, table_duty
+from envlab.study.layouts.plays import LayoutPlays, limit_codes, name_of, plays_of
 from envlab.study.layouts.viewing import Viewing
 from envlab.study.layouts.words import sentences_of
 from envlab.study.sentences import Sentence
@@ -107,11 +106,6 @@ def judge_layouts(
     LayoutComparison
         Without figures where no clip can be judged.
 
-    Raises
-    ------
-    ParameterError
-        For a layout of the design that its board cannot show.
-
     Examples
     --------
     >>> import numpy as np
@@ -125,20 +119,17 @@ def judge_layouts(
     """
     board = specification.chain if chain is None else chain
     known = heard_by(board, specification, workers=workers) if heard is None else heard
-    own = layout_of(board)
-    made = plays_of(board, own)
-    clips = _duties(board, known, workers) if made.plays else ()
+    made = plays_of(board)
+    clips = _duties(made, board, known, workers) if made.plays else ()
     not_judged = {**made.not_shown, **known.not_judged}
     if clips and all(clip.no_beat for clip in clips):
         not_judged["contrast on the beat"] = "no clip that is tagged as beat can show it"
     figures: tuple[LayoutFigures, ...] = ()
     if clips:
-        figures = figures_of(
-            made.plays, clips, board, viewing or Viewing(), limit_codes=frame_words_of(board).limit
-        )
+        figures = figures_of(made.plays, clips, board, viewing or Viewing(), limit_codes=limit_codes(board))
     return LayoutComparison(
         figures=figures,
-        worn=name_of(own.kind),
+        worn=name_of(board.layout.kind),
         viewing=viewing or Viewing(),
         limit_a=board.supply.limit_a,
         flash_limit=specification.targets.flash_limit,
@@ -149,20 +140,15 @@ def judge_layouts(
     )
 
 
-def layout_of(chain: Chain) -> Layout:
-    """Return the layout that a board's design asks for."""
-    return getattr(chain, "layout", Layout())
-
-
-def _duties(chain: Chain, heard: Heard, workers: int) -> tuple[ClipDuties, ...]:
-    most, release = table_duty(chain), release_s(chain.detector_as_built)
+def _duties(made: LayoutPlays, chain: Chain, heard: Heard, workers: int) -> tuple[ClipDuties, ...]:
+    release = release_s(chain.detector_as_built)
 
     def one(item: tuple[Clip, ShortCounts]) -> ClipDuties:
         clip, counts = item
-        free, guarded = (
-            np.minimum(worn_light(chain, counts, guard=guard).duty, most) for guard in (False, True)
+        guarded = {name: worn_light(board, counts, guard=True).duty for name, board in made.boards.items()}
+        return ClipDuties(
+            clip.label, worn_light(chain, counts, guard=False).duty, guarded, _no_beat(clip, release)
         )
-        return ClipDuties(clip.label, free, guarded, _no_beat(clip, release))
 
     with ThreadPoolExecutor(workers) as pool:
         return tuple(pool.map(one, heard.clips.items()))
@@ -181,16 +167,15 @@ def _scene(made: LayoutPlays, clips: Sequence[ClipDuties], chain: Chain) -> Layo
     is_guarded = chain.firmware.is_guarded
     found = []
     for clip in [one for one in clips if not one.no_beat] or clips:
-        duties = clip.guarded if is_guarded else clip.free
-        rises = np.concatenate(([0], np.maximum(np.diff(duties), 0).cumsum()))
-        starts = np.arange(0, max(1, duties.size - length + 1), max(1, round(chain.frame_rate_hz)))
-        gained = rises[np.minimum(starts + length, duties.size) - 1] - rises[starts]
-        at = int(np.argmax(gained))
-        found.append((int(gained[at]), clip.label, int(starts[at]), duties))
-    _, label, start, duties = max(found, key=lambda one: one[0])
+        rises = np.concatenate(([0], np.maximum(np.diff(clip.free), 0).cumsum()))
+        starts = np.arange(0, max(1, clip.free.size - length + 1), max(1, round(chain.frame_rate_hz)))
+        gained = rises[np.minimum(starts + length, clip.free.size) - 1] - rises[starts]
+        found.append((int(gained.max()), int(starts[np.argmax(gained)]), clip))
+    _, start, liveliest = max(found, key=lambda one: one[0])
     codes = {}
     for name, play in made.plays.items():
+        duties = liveliest.guarded[name] if is_guarded else liveliest.free
         whole = np.concatenate(list(play.blocks(duties[: start + length])))
         codes[name] = whole[start:].astype(np.uint16)
     full = next(iter(made.plays.values())).full_code
-    return LayoutScene(label, start / chain.frame_rate_hz, chain.frame_rate_hz, full, codes)
+    return LayoutScene(liveliest.label, start / chain.frame_rate_hz, chain.frame_rate_hz, full, codes)

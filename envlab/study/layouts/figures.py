@@ -24,7 +24,7 @@ All of them light the same envelope on the same board. Over all clips together:
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,12 +47,13 @@ from envlab.units import FloatArray, IntArray
 class ClipDuties:
     """The envelope of one clip as the firmware hands it to the layout, words of 16 bit (frames,).
 
-    free: without the flash guard. guarded: with it. no_beat: why its contrast does not count; "" if it does.
+    free: without the flash guard. guarded: with that of each layout, by its name. no_beat: why its contrast
+    does not count; "" if it does.
     """
 
     label: str
     free: IntArray
-    guarded: IntArray
+    guarded: Mapping[str, IntArray]
     no_beat: str = ""
 
 
@@ -126,13 +127,13 @@ def figures_of(
     """
     if not plays or not clips:
         raise ParameterError("layouts" if not plays else "clips", 0, "at least 1")
-    heard = {name: _on_clips(play, clips, chain.frame_rate_hz) for name, play in plays.items()}
+    heard = {name: _on_clips(name, play, clips, chain.frame_rate_hz) for name, play in plays.items()}
     means = [one.code_sum / one.frames / one.play.full_code for one in heard.values() if one.code_sum]
     least = min(means, default=0.0)
     return tuple(_figures(name, one, least, chain, viewing, limit_codes) for name, one in heard.items())
 
 
-def _on_clips(play: PixelPlay, clips: Sequence[ClipDuties], frame_rate_hz: float) -> _OnClips:
+def _on_clips(name: str, play: PixelPlay, clips: Sequence[ClipDuties], frame_rate_hz: float) -> _OnClips:
     regions = regions_of(play.pixels)
     brightest = brightest_of(play, regions)
     counter = RegionCounter(regions, brightest.regions, frame_rate_hz)
@@ -140,8 +141,9 @@ def _on_clips(play: PixelPlay, clips: Sequence[ClipDuties], frame_rate_hz: float
     for clip in clips:
         counter.begin()
         free.append(played(play, clip.free, brightest, regions, counter.take))
-        unchanged = np.array_equal(clip.free, clip.guarded)
-        held.append(free[-1] if unchanged else played(play, clip.guarded, brightest))
+        guarded = clip.guarded[name]
+        unchanged = np.array_equal(clip.free, guarded)
+        held.append(free[-1] if unchanged else played(play, guarded, brightest))
     return _OnClips(
         play=play,
         brightest=brightest,

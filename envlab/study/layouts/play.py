@@ -28,10 +28,11 @@ Codes = NDArray[np.int32]
 class PixelPlay:
     """What makes pixels of duties.
 
-    show: from duties (frames,), words of 16 bit, and the state that the call before has left (None at the
-    start) to codes (frames, pixels) of a channel that is asked for white, 0 to full_code, and the state.
-    full_duty: word of the brightest state that the limited costume can show. at_full: codes (places, pixels)
-    there, of what moves wherever it may stand. still_show: of what moves, what it shows while it stands.
+    show: from duties (frames,), words of 16 bit, and the state that the call before has left to codes
+    (frames, pixels) of a channel that is asked for white, 0 to full_code, and the state. full_duty: word of
+    the brightest state that the limited costume can show. at_full: codes (places, pixels) there, of what
+    moves wherever it may stand. still_show: of what moves, what it shows while it stands; start: the state
+    that it begins with.
     """
 
     show: Show
@@ -39,6 +40,7 @@ class PixelPlay:
     full_duty: int
     at_full: IntArray
     still_show: Show | None = None
+    start: Any = None
 
     @property
     def pixels(self) -> int:
@@ -53,11 +55,15 @@ class PixelPlay:
     @property
     def still(self) -> PixelPlay:
         """The same, standing still."""
-        return self if self.still_show is None else replace(self, show=self.still_show, still_show=None)
+        return (
+            self
+            if self.still_show is None
+            else replace(self, show=self.still_show, still_show=None, start=None)
+        )
 
     def blocks(self, duties: IntArray) -> Iterator[IntArray]:
         """Yield the codes (some frames, pixels) of duties (frames,), from the start on."""
-        state = None
+        state = self.start
         size = max(1, AT_ONCE // self.pixels)
         for first in range(0, duties.size, size):
             codes, state = self.show(duties[first : first + size], state)

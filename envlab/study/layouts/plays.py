@@ -14,12 +14,14 @@ from typing import Any
 import numpy as np
 
 from envlab.chain import Chain
-from envlab.digital.fixed_frame import FrameWords, full_code, most_word
-from envlab.digital.pixel_layout import LayoutTable, pixel_codes, turned
+from envlab.digital.fixed_frame import full_code, most_word
+from envlab.digital.pixel_layout import LayoutState, LayoutTable, picture_places, pixel_codes, turned
 from envlab.errors import ParameterError
+from envlab.light.layout.board import board_layout_table
 from envlab.light.layout.layout import KINDS, Layout
-from envlab.light.layout.table import layout_table
-from envlab.light.pixels import idle_current_a
+from envlab.light.pixels import frame_words
+from envlab.light.table import duty_words
+from envlab.study.exported.light import RUNNING_S
 from envlab.study.layouts.play import PixelPlay
 from envlab.units import IntArray
 
@@ -28,32 +30,30 @@ MOST_PLACES = 256
 
 @dataclass(frozen=True, eq=False)
 class LayoutPlays:
-    """plays: layout by name → what shows it. not_shown: name → why this board cannot.
+    """plays: layout by name → what shows it. boards: name → the board with it. not_shown: name → why not.
 
     made_up_weights: whether the weights are none of the design's.
     """
 
     plays: dict[str, PixelPlay]
+    boards: dict[str, Chain]
     not_shown: dict[str, str]
     made_up_weights: bool
 
 
-def plays_of(chain: Chain, own: Layout) -> LayoutPlays:
-    """Return what shows each kind of layout on a board.
-
-    own: the design's, played as it is; ParameterError where it asks for what the board cannot show.
-    """
-    frame, most = frame_words_of(chain), table_duty(chain)
-    plays, not_shown = {}, {}
+def plays_of(chain: Chain) -> LayoutPlays:
+    """Return what shows each kind of layout on a board, its own as it is."""
+    own, plays, boards, not_shown = chain.layout, {}, {}, {}
     for kind in KINDS:
+        name = name_of(kind)
         try:
             layout = own if own.kind == kind else usual_layout(kind, chain.pixels.count, own)
-            plays[name_of(kind)] = play_of(layout, frame, chain.frame_rate_hz, most)
+            boards[name] = replace(chain, layout=layout)
+            plays[name] = play_of(boards[name])
         except ParameterError as problem:
-            if own.kind == kind and not own.is_all_alike:
-                raise
-            not_shown[name_of(kind)] = str(problem)
-    return LayoutPlays(plays, not_shown, own.kind != "weights" and name_of("weights") in plays)
+            boards.pop(name, None)
+            not_shown[name] = str(problem)
+    return LayoutPlays(plays, boards, not_shown, own.kind != "weights" and name_of("weights") in plays)
 
 
 def name_of(kind: str) -> str:
@@ -80,41 +80,59 @@ def falling_weights(pixels: int) -> tuple[float, ...]:
     return tuple((min(place, pixels - 1 - place) + 1) / half for place in range(pixels))
 
 
-def frame_words_of(chain: Chain) -> FrameWords:
-    """Return the pixels, the depth of a whole dither pattern, and the most codes that the supply bears."""
-    table, pixels = chain.brightness_table(), chain.pixels
-    spare_a = chain.supply.limit_a - idle_current_a(pixels)
-    full = full_code(table.bits)
-    # 1e-9: a limit of exactly so many codes must not lose one of them to binary division.
-    limit = math.floor(spare_a / pixels.channel_supply_a(chain.supply.volts) * full + 1e-9)
-    channels = pixels.count * pixels.channels
-    return FrameWords(
-        pixels.count,
-        pixels.channels,
-        table.bits,
-        min(limit, channels * full),
-        0,
-        math.ceil(chain.frame_rate_hz),
+def seen_bits(chain: Chain) -> int:
+    """Return the depth that pixels are seen to have: their own, and what a whole dither pattern adds."""
+    return chain.pixel_bits + chain.dither_bits
+
+
+def limit_codes(chain: Chain) -> int:
+    """Return the largest sum of all codes of a frame that the supply bears, in codes of seen_bits."""
+    return frame_words(chain.pixels, chain.supply, bits=seen_bits(chain)).limit
+
+
+def largest_duty(chain: Chain) -> int:
+    """Return the duty word of the brightest state that a board's costume can show.
+
+    That of the brightness table's brightest entry; where it goes up to full, and all pixels are alike, the
+    most that the limiter over the frame leaves as it is.
+    """
+    held = chain.current_limit == "table"
+    bits, dither_bits = chain.pixel_bits, chain.dither_bits
+    words = duty_words(
+        np.array([1.0]),
+        duty_limit=chain.duty_limit if held else 1.0,
+        pixel_bits=bits,
+        dither_bits=dither_bits,
+    )
+    if held or not chain.layout.is_all_alike:
+        return int(words[0])
+    limit = frame_words(chain.pixels, chain.supply, bits=bits).limit
+    code = limit // (chain.pixels.count * chain.pixels.channels)
+    return min(int(words[0]), most_word(code, bits, dither_bits))
+
+
+def play_of(chain: Chain) -> PixelPlay:
+    """Return what shows a board's layout; ParameterError for pixels that no layout can light."""
+    table, most, bits = board_layout_table(chain), largest_duty(chain), seen_bits(chain)
+    standing = replace(table, step=0)
+    at_full = _shown(standing, most, bits, np.array([most]), None)[0]
+    if not table.travels:
+        return PixelPlay(functools.partial(_shown, table, most, bits), full_code(bits), most, at_full)
+    places = np.linspace(0, table.pixels - 1, min(table.pixels, MOST_PLACES)).round().astype(np.int64)
+    return PixelPlay(
+        functools.partial(_shown, table, most, bits),
+        full_code(bits),
+        most,
+        turned(np.repeat(at_full, places.size, axis=0), places),
+        functools.partial(_shown, standing, most, bits),
+        _begun(table, round(RUNNING_S * chain.frame_rate_hz)),
     )
 
 
-def table_duty(chain: Chain) -> int:
-    """Return the largest duty word that shows no more than the brightness table's brightest code."""
-    table = chain.brightness_table()
-    return most_word(table.brightest_code, table.bits)
+def _begun(table: LayoutTable, frames: int) -> LayoutState:
+    """Where a picture stands that has travelled for so many frames."""
+    return picture_places(table, frames)[1]
 
 
-def play_of(layout: Layout, frame: FrameWords, frame_rate_hz: float, largest_duty: int) -> PixelPlay:
-    """Return what shows a layout. frame: pixels, depth and limit. largest_duty: word, 1 to 65535."""
-    table = layout_table(layout, frame, brightest_duty=largest_duty, frame_rate_hz=frame_rate_hz)
-    standing = replace(table, step=0)
-    at_full = _shown(standing, np.array([largest_duty]), None)[0]
-    if table.travels:
-        places = np.linspace(0, frame.pixels - 1, min(frame.pixels, MOST_PLACES)).round().astype(np.int64)
-        at_full = turned(np.repeat(at_full, places.size, axis=0), places)
-    still = functools.partial(_shown, standing) if table.travels else None
-    return PixelPlay(functools.partial(_shown, table), full_code(frame.bits), largest_duty, at_full, still)
-
-
-def _shown(table: LayoutTable, duties: IntArray, state: Any) -> tuple[IntArray, Any]:
-    return pixel_codes(table, duties, state)
+def _shown(table: LayoutTable, most: int, bits: int, duties: IntArray, state: Any) -> tuple[IntArray, Any]:
+    return pixel_codes(table, np.minimum(duties, most), state, bits=bits)

@@ -8,18 +8,17 @@ import numpy as np
 import pytest
 from reference.small_specification import write_small_design
 
-from envlab.board_firmware import runtime_design
-from envlab.errors import EnvlabWarning, ParameterError
+from envlab.errors import EnvlabWarning
 from envlab.light.flashes.flash import count_flashes
-from envlab.light.layout.layout import Layout
 from envlab.light.pixels import Pixels, Supply, supply_current_a
 from envlab.metrics.contrast import contrast_of_frames
 from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
-from envlab.study.exported.light import worn_light
+from envlab.study.exported.light import ExportedFirmware, worn_light
 from envlab.study.exported.scenarios import heard_by
 from envlab.study.layouts.comparison import judge_layouts
-from envlab.study.layouts.plays import falling_weights, frame_words_of, plays_of, table_duty
+from envlab.study.layouts.play import brightest_of, played
+from envlab.study.layouts.plays import falling_weights, limit_codes, plays_of
 from envlab.study.layouts.viewing import Viewing
 from envlab.study.specification.specification import Specification, read_specification
 
@@ -66,27 +65,60 @@ def test_all_alike_is_what_the_exported_firmware_shows(asked, heard, found):
 
 @pytest.mark.parametrize("depth", DEPTHS)
 def test_the_sum_of_every_frame_of_every_clip_is_within_the_limit(asked, heard, depth):
+    """Without the guard and with it, at the depth of a dither pattern and in each of its refreshes."""
     chain = replace(asked.chain, **depth)
-    limit = frame_words_of(chain).limit
-    if not chain.dither_bits:
-        assert limit == runtime_design(chain).frame_words.limit
-    plays = plays_of(chain, Layout()).plays
-    assert tuple(plays) == ALL
-    for guard in (False, True):
+    limit, channels = limit_codes(chain), chain.pixels.channels
+    made = plays_of(chain)
+    assert tuple(made.plays) == ALL
+    for name, play in made.plays.items():
+        firmware = ExportedFirmware(made.boards[name])
         for counts in heard.clips.values():
-            duties = np.minimum(worn_light(chain, counts, guard=guard).duty, table_duty(chain))
-            for name, play in plays.items():
-                most = max(int(codes.sum(axis=1).max()) for codes in play.blocks(duties))
-                assert most * chain.pixels.channels <= limit, name
+            for guard in (False, True):
+                light = firmware.light(counts, guard=guard, state=firmware.running())
+                most = max(int(codes.sum(axis=1).max()) for codes in play.blocks(light.duty))
+                assert most * channels <= limit, name
+                if name != "all alike":
+                    refreshes = firmware.of_pixels(light).reshape(-1, chain.pixels.count)
+                    assert refreshes.sum(axis=1).max() * channels <= firmware.design.frame_words.limit, name
+
+
+@pytest.mark.parametrize("depth", DEPTHS)
+def test_the_whole_is_the_light_that_the_exported_firmware_counts(asked, heard, depth):
+    """Luminance of the whole, guard and all, of each layout as the light path of the twin has it."""
+    made = plays_of(replace(asked.chain, **depth))
+    for name, play in made.plays.items():
+        brightest = brightest_of(play, ())
+        for counts in heard.clips.values():
+            light = worn_light(made.boards[name], counts)
+            seen = played(play, light.duty, brightest).far_luminance(brightest)
+            # Exact without dithering; with it each of 24 pixels is rounded once more, to a quarter of a code.
+            near = 24 * 0.5 / brightest.whole if depth.get("dither_bits") else 1e-12
+            assert np.abs(seen - light.luminance).max() <= near, name
+
+
+def test_a_travelling_group_stands_where_the_firmware_has_it(asked, heard):
+    made = plays_of(asked.chain)
+    firmware = ExportedFirmware(made.boards["travelling"])
+    for counts in heard.clips.values():
+        light = firmware.light(counts, state=firmware.running())
+        shown = np.concatenate(list(made.plays["travelling"].blocks(light.duty)))
+        assert np.array_equal(shown, firmware.of_pixels(light))
 
 
 def test_the_sum_of_a_full_frame_uses_the_limit_and_no_more(asked):
-    """Full light: within one code a channel of what the supply bears, wherever it stands."""
-    limit, channels = frame_words_of(asked.chain).limit, asked.chain.pixels.channels
-    for name, play in plays_of(asked.chain, Layout()).plays.items():
+    """Full light: within two codes a channel of what the supply bears, wherever it stands."""
+    limit, channels = limit_codes(asked.chain), asked.chain.pixels.channels
+    for name, play in plays_of(asked.chain).plays.items():
         sums = play.at_full.sum(axis=1) * channels
         assert sums.min() > limit - 2 * channels * play.pixels, name
         assert sums.max() <= limit, name
+
+
+def test_a_table_up_to_full_is_held_by_the_limiter_where_all_are_alike(asked, heard):
+    chain = replace(asked.chain, current_limit="frame", pixel_bits=8)
+    found = judge_layouts(asked, chain, heard=heard)
+    assert all(one.keeps_current for one in found.figures)
+    assert found.of("all alike").peak_a == pytest.approx(found.of("share").peak_a, rel=0.02)
 
 
 def test_what_is_said_of_current_holds_for_every_layout(found):
@@ -136,11 +168,6 @@ def test_pixels_that_no_layout_can_light_are_said_so(asked, heard):
     found = judge_layouts(asked, replace(asked.chain, pixel_bits=6), heard=heard)
     assert found.figures == ()
     assert all("8" in why for why in found.not_judged.values())
-
-
-def test_a_layout_that_the_board_cannot_show_is_an_error(asked):
-    with pytest.raises(ParameterError, match="ranks"):
-        plays_of(asked.chain, Layout("from_end", ranks=99))
 
 
 def test_other_spectators_change_the_light_that_reaches_them_alone(asked, heard, found):

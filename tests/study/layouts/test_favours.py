@@ -18,7 +18,7 @@ def three(made, board):
     """Alike, share and bar on strokes of half light, numbers as in test_figures.py."""
     half = np.where(np.arange(300) % 50 < 25, made.full_duty // 2 + 1, 0)
     plays = {name: getattr(made, name) for name in ("alike", "share", "bar")}
-    clips = [ClipDuties("half", half, half)]
+    clips = [ClipDuties("half", half, dict.fromkeys(plays, half))]
     return figures_of(plays, clips, board, Viewing(), limit_codes=24 * 64 * 3)
 
 

@@ -20,11 +20,19 @@ from envlab.study.layouts.viewing import Viewing
 AIR = Viewing(distance_m=10.0, transmissivity_per_km=1.0, candela_per_a=20.0)
 
 
+NAMES = ("alike", "share", "bar", "travelling", "blinking")
+
+
+def with_guard(duties):
+    """The same behind the guard of every layout."""
+    return dict.fromkeys(NAMES, duties)
+
+
 def beat(made, share_on=0.5, seconds=3, label="beat", no_beat=""):
     """Two strokes a second, full light and none."""
     on = np.arange(seconds * 100) % 50 < 50 * share_on
     duties = np.where(on, made.full_duty, 0)
-    return ClipDuties(label, duties, duties, no_beat)
+    return ClipDuties(label, duties, with_guard(duties), no_beat)
 
 
 def figures(made, board, names, clips, viewing=AIR):
@@ -53,8 +61,7 @@ def test_a_quarter_at_full_against_all_dim(made, board):
 
 
 def test_at_equal_current_all_send_the_same_light_away(made, board):
-    names = ("alike", "share", "bar", "travelling", "blinking")
-    found = figures(made, board, names, [beat(made), beat(made, 0.2)])
+    found = figures(made, board, NAMES, [beat(made), beat(made, 0.2)])
     least = min(one.intensity_cd for one in found.values())
     for one in found.values():
         assert one.equal_cd == pytest.approx(least)
@@ -67,7 +74,7 @@ def test_at_equal_current_all_send_the_same_light_away(made, board):
 def test_contrast_near_and_far(made, board):
     """Full light and none: 100 for all. A bar of three of six pixels: half of the area, and L*(1/2) afar."""
     half = np.where(np.arange(300) % 50 < 25, made.full_duty // 2 + 1, 0)
-    found = figures(made, board, ("alike", "share", "bar"), [ClipDuties("half", half, half)])
+    found = figures(made, board, ("alike", "share", "bar"), [ClipDuties("half", half, with_guard(half))])
     assert found["bar"].contrast_near_lstar == pytest.approx(50.0)
     assert found["bar"].contrast_far_lstar == pytest.approx(76.0693, abs=1e-4)  # CIE 1976: L* of Y = 0.5
     assert found["alike"].contrast_near_lstar == pytest.approx(found["alike"].contrast_far_lstar)
@@ -81,8 +88,10 @@ def test_contrast_near_and_far(made, board):
 
 def test_the_least_contrast_of_the_clips_counts_and_those_without_beat_do_not(made, board):
     soft = np.where(np.arange(300) % 50 < 25, made.full_duty // 4, 0)
-    quiet = ClipDuties("quiet", np.zeros(300, int), np.zeros(300, int), "not tagged as beat")
-    found = figures(made, board, ("alike",), [beat(made), ClipDuties("soft", soft, soft), quiet])["alike"]
+    quiet = ClipDuties("quiet", np.zeros(300, int), with_guard(np.zeros(300, int)), "not tagged as beat")
+    found = figures(made, board, ("alike",), [beat(made), ClipDuties("soft", soft, with_guard(soft)), quiet])[
+        "alike"
+    ]
     luminance = soft * 64 // made.full_duty / 64
     assert found.contrast_far_lstar == pytest.approx(contrast_of_frames(lightness_cie1976(luminance), 100.0))
     none = figures(made, board, ("alike",), [beat(made, no_beat="it is without any beat")])["alike"]
@@ -92,7 +101,7 @@ def test_the_least_contrast_of_the_clips_counts_and_those_without_beat_do_not(ma
 def test_flashes_without_and_with_the_guard(made, board):
     fast = np.where(np.arange(300) % 20 < 10, made.full_duty, 0)
     calm = np.full(300, made.full_duty)
-    found = figures(made, board, ("alike", "travelling"), [ClipDuties("fast", fast, calm)])
+    found = figures(made, board, ("alike", "travelling"), [ClipDuties("fast", fast, with_guard(calm))])
     expected = worst_flashes((fast / made.full_duty).tolist(), 100.0)
     assert (found["alike"].flashes_per_s, found["alike"].flashes_guarded) == (expected, 0)
     assert found["travelling"].flashes_per_s == found["travelling"].flashes_guarded == 0
@@ -101,7 +110,7 @@ def test_flashes_without_and_with_the_guard(made, board):
 
 def test_what_never_lights_is_not_judged(made, board):
     dark = np.zeros(200, int)
-    found = figures(made, board, ("alike", "share"), [ClipDuties("dark", dark, dark)])
+    found = figures(made, board, ("alike", "share"), [ClipDuties("dark", dark, with_guard(dark))])
     for one in found.values():
         assert np.isnan([one.lit_lstar, one.equal_lit_lstar, one.equal_cd, one.equal_lux]).all()
         assert (one.lit_pixels, one.intensity_cd) == (0.0, 0.0)

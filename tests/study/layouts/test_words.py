@@ -17,6 +17,11 @@ from envlab.study.sentences import of_kind
 NEAR_M = 3.0
 
 
+def with_guard(duties):
+    """The same behind the guard of every layout."""
+    return dict.fromkeys(("alike", "share", "bar", "travelling", "blinking"), duties)
+
+
 def comparison(made, board, names, clip, **changed) -> LayoutComparison:
     viewing = Viewing(distance_m=NEAR_M, width_m=0.6)
     plays = {name: getattr(made, name) for name in names}
@@ -38,13 +43,13 @@ def comparison(made, board, names, clip, **changed) -> LayoutComparison:
 @pytest.fixture
 def beat(made):
     duties = np.where(np.arange(300) % 50 < 25, made.full_duty, 0)
-    return ClipDuties("beat", duties, duties)
+    return ClipDuties("beat", duties, with_guard(duties))
 
 
 @pytest.fixture
 def fast(made):
     duties = np.where(np.arange(300) % 20 < 10, made.full_duty, 0)
-    return ClipDuties("fast", duties, np.full(300, made.full_duty))
+    return ClipDuties("fast", duties, with_guard(np.full(300, made.full_duty)))
 
 
 def said(found, kind):
@@ -90,7 +95,7 @@ def test_who_breaks_what_is_hard_is_named_and_favoured_nowhere(made, board, fast
 
 def test_near_and_far_name_who_leads_with_the_numbers(made, board):
     half = np.where(np.arange(300) % 50 < 25, made.full_duty // 2 + 1, 0)
-    found = comparison(made, board, ("alike", "share", "bar"), ClipDuties("half", half, half))
+    found = comparison(made, board, ("alike", "share", "bar"), ClipDuties("half", half, with_guard(half)))
     near = said(found, "layouts_near")
     assert near.behind["equal_lit_lstar, led by"] == "bar"
     assert near.behind["equal_lit_lstar"] == found.of("bar").equal_lit_lstar
@@ -173,7 +178,7 @@ def test_what_was_not_judged_is_said(made, board):
         made,
         board,
         ("alike", "share"),
-        ClipDuties("dark", dark, dark, "it is without any beat"),
+        ClipDuties("dark", dark, with_guard(dark), "it is without any beat"),
         not_judged={"weights": "there are none"},
     )
     unsaid = of_kind(found.sentences, "layouts_not_judged")
