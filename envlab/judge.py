@@ -16,6 +16,8 @@ from envlab.study.exported.judgement import judge_exported
 from envlab.study.feedback import Coupling
 from envlab.study.feedback_verdict import judge_feedback
 from envlab.study.inverse_design import Found, Wanted
+from envlab.study.layouts.comparison import judge_layouts
+from envlab.study.layouts.viewing import Viewing
 from envlab.study.level_diagram import level_diagram, stated_levels
 from envlab.study.pack_verdict import judge_pack
 from envlab.study.span_from_clips import span_from_clips
@@ -32,6 +34,7 @@ __all__ = [
     "MeterReading",
     "Pulses",
     "ToneResponse",
+    "Viewing",
     "Wanted",
     "board_latency",
     "breathing",
@@ -39,6 +42,7 @@ __all__ = [
     "find_mitigations",
     "judge_exported",
     "judge_feedback",
+    "judge_layouts",
     "judge_pack",
     "judge_supply",
     "level_diagram",

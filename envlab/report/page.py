@@ -25,6 +25,7 @@ from envlab.report.facts import (
     table_sentences,
 )
 from envlab.report.feed import bank_sentences, feed_sentences
+from envlab.report.layouts import layouts_section
 from envlab.report.pictures import Picture, pictures_of
 from envlab.report.worn import worn_section
 from envlab.study.chosen_on_clips import ClipLight, light_on_clips
@@ -37,6 +38,7 @@ from envlab.units import keep_together
 
 if TYPE_CHECKING:
     from envlab.study.exported.judgement import ExportedJudgement
+    from envlab.study.layouts.comparison import LayoutComparison
     from envlab.study.tolerance.result import ToleranceResult
 
 _GLANCE = ("beat_contrast_lstar", "onset_lag_worst_ms", "flashes_per_s", "supply_99_a")
@@ -47,16 +49,17 @@ def report_html(
     choice: Choice,
     tolerance: ToleranceResult | None = None,
     exported: ExportedJudgement | None = None,
+    layouts: LayoutComparison | None = None,
 ) -> str:
     """Return the report on a choice as one HTML file; the same specification and choice give the same bytes.
 
-    tolerance: what becomes of the choice on many boards; exported: what its firmware shows. None leaves that
-    section out. It runs the chosen chain once more over the specification's clips, with the noise of the
-    sweep.
+    tolerance: what becomes of the choice on many boards; exported: what its firmware shows; layouts: what
+    every layout of light makes of the clips. None leaves that section out. It runs the chosen chain once more
+    over the specification's clips, with the noise of the sweep.
     """
     lights = light_on_clips(specification, choice.chain)
-    pictures = pictures_of(specification, choice, lights, tolerance)
-    return page_text(specification, choice, lights, pictures, tolerance, exported)
+    pictures = pictures_of(specification, choice, lights, tolerance, layouts)
+    return page_text(specification, choice, lights, pictures, tolerance, exported, layouts)
 
 
 def page_text(
@@ -66,6 +69,7 @@ def page_text(
     pictures: dict[str, Picture],
     tolerance: ToleranceResult | None = None,
     exported: ExportedJudgement | None = None,
+    layouts: LayoutComparison | None = None,
 ) -> str:
     """Return the page of report_html from its pictures, by name.
 
@@ -98,6 +102,7 @@ def page_text(
         others=[row for row in metrics if not row.asked],
         tolerance=_held(() if tolerance is None else tolerance.words),
         worn=worn_section(choice, exported),
+        layouts=layouts_section(layouts),
         pictures=pictures,
         table=_held(table_sentences(choice.chain)),
         table_details=_held(table_details(choice.chain)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,7 @@ from envlab.study.sweep.choice import Choice
 from envlab.units import keep_together
 
 if TYPE_CHECKING:
+    from envlab.study.layouts.comparison import LayoutComparison
     from envlab.study.tolerance.result import ToleranceResult
 
 
@@ -49,6 +51,7 @@ def pictures_of(
     choice: Choice,
     lights: tuple[ClipLight, ...],
     tolerance: ToleranceResult | None = None,
+    layouts: LayoutComparison | None = None,
 ) -> dict[str, Picture]:
     """Return the pictures by name; those that this sweep gives nothing to draw for are left out."""
     made = [
@@ -66,6 +69,8 @@ def pictures_of(
     made += [_current(choice, lights), _pixels(choice), _flashes(specification, lights)]
     if tolerance is not None:
         made.append(_tolerance(tolerance))
+    if layouts is not None and layouts.scene is not None:
+        made.append(_layouts(layouts))
     return {one.name: one for one in made}
 
 
@@ -90,6 +95,24 @@ def _tolerance(result: ToleranceResult) -> Picture:
         f"cost most of them. {100 * result.yield_share:.0f} % meet all of these.",
         "Full bars: boards that meet the target; hatched: boards that miss it. Dashed: the limit. Solid: the "
         "design with every part exact.",
+    )
+
+
+def _layouts(found: LayoutComparison) -> Picture:
+    from envlab.plot.layouts import layouts_sheet
+
+    assert found.scene is not None
+    scene, told = found.scene, []
+    for one in found.figures:
+        lit = "nothing lit" if math.isnan(one.equal_lit_lstar) else f"L* {one.equal_lit_lstar:.0f}"
+        told.append(f"{one.name} {lit}")
+    return picture(
+        layouts_sheet(found),
+        "layouts",
+        f"One strip for each layout of light over the same seconds of {scene.clip}, pixels from bottom to "
+        f"top, and the luminous intensity of the whole. Lightness of what is lit: {', '.join(told)}.",
+        f"{scene.clip.replace('_', ' ')}, from {scene.start_s:.0f} s on. Near: L* of what is lit, over that "
+        "of a pixel at full. Below: layouts that share out the same light have one line.",
     )
 
 

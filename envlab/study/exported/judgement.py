@@ -107,6 +107,7 @@ def judge_exported(
     chain: Chain,
     sensitivities: Sequence[str] = ("none", "steps", "automatic"),
     *,
+    heard: Heard | None = None,
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
 ) -> ExportedJudgement:
@@ -124,6 +125,8 @@ def judge_exported(
         The board.
     sensitivities : sequence of str
         Those to judge; the fixed window, "none", is always among them.
+    heard : Heard or None
+        What the board reads on the clips, if it is known already.
     workers : int
         Threads, 1 or more.
     progress : callable, optional
@@ -152,7 +155,8 @@ def judge_exported(
     [('fixed', 1), ('automatic', 1)]
     """
     tell = progress or _nobody
-    heard = heard_by(chain, specification, workers=workers, progress=lambda share: tell(0.8 * share))
+    if heard is None:
+        heard = heard_by(chain, specification, workers=workers, progress=lambda share: tell(0.8 * share))
     limit = specification.targets.flash_limit
     no_runtime = why_no_runtime(chain)
     if not heard.clips:

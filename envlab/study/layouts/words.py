@@ -123,17 +123,26 @@ def _favour(favour: Favour, asked: int) -> str:
 
 def _lead(lead: Lead, found: LayoutComparison, asked: int) -> str:
     """Who leads in a number, and how far behind the last is."""
-    said, digits = _SAID[lead.number], 1 if lead.number.startswith("step") else 0
+    said = _SAID[lead.number]
     if not lead.names:
         return f"{said} is not judged"
-    best = f"L* {lead.best:.{digits}f}"
+    best = _lstar(lead.number, lead.best)
     if len(lead.names) == asked:
         return f"{said} is the same for all to L* 1, {best}"
     more = next(better for _, number, better in NUMBERS if number == lead.number)
     others = {one.name: value_of(one, lead.number) for one in found.figures if found.keeps(one)}
     judged = {name: value for name, value in others.items() if not math.isnan(value)}
     last = (min if more else max)(judged, key=lambda name: judged[name])
-    return f"{said} favours {listed(lead.names)}, {best} ({listed([last])}: L* {judged[last]:.{digits}f})"
+    return (
+        f"{said} favours {listed(lead.names)}, {best} ({listed([last])}: {_lstar(lead.number, judged[last])})"
+    )
+
+
+def _lstar(number: str, value: float) -> str:
+    """Of a step to a tenth, of all else whole."""
+    if not number.startswith("step"):
+        return f"L* {value:.0f}"
+    return "under L* 0.1" if value < 0.1 else f"L* {value:.1f}"
 
 
 def _current(found: LayoutComparison) -> Iterator[Sentence]:
@@ -245,16 +254,17 @@ def _flashes(count: int) -> str:
     return f"{count or 'no'} flash{'es' * (count != 1)}"
 
 
+# A bar stands where a heading may break.
 HEADINGS = (
     "Layout",
-    "Mean current, A",
-    "Lit pixels",
-    "Lightness near, L*",
-    "Contrast near / far, L*",
-    "Largest step near / far, L*",
-    "Light begins near / far, L*",
-    "Flashes, free / guarded",
-    "Flashes of a region",
+    "Mean|current, A",
+    "Lit|pixels",
+    "Lightness|near, L*",
+    "Contrast, L*|near / far",
+    "Largest step,|L* near / far",
+    "Begins with,|L* near / far",
+    "Flashes|free / guarded",
+    "Worst|region",
 )
 
 
