@@ -21,6 +21,7 @@ from envlab.firmware.export import (
     mark_of,
 )
 from envlab.firmware.headers.guard_macros import GUARD_FILES
+from envlab.firmware.headers.layout_macros import LAYOUT_FILES, LAYOUT_TABLE
 from envlab.firmware.project_files import project_files, project_names
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.firmware.table_files import binary_bytes, csv_bytes, json_bytes
@@ -34,7 +35,9 @@ FIRMWARE_NAMES = (
     *GUARD_FILES,
     *DITHER_FILES,
     *MOVING_FILES,
+    *LAYOUT_FILES,
     *GENERATED_FILES,
+    LAYOUT_TABLE,
     *project_names(),
 )
 
@@ -91,6 +94,8 @@ def firmware_folder(
         files = {name: text.encode("ascii") for name, text in texts.items()}
     elif project or level is not None:
         raise EnvlabError(f"The runtime {lacking}; without it there is no project and no sensitivity")
+    elif not chain.layout.is_all_alike:
+        raise EnvlabError(f"The runtime {lacking}; without it there is no layout of light")
     written = _table_files(tables.limited, identifier, design_mark, mark)
     if chain.duty_limit < 1:
         written |= _table_files(tables.unlimited, f"{identifier}_full", design_mark, mark)
