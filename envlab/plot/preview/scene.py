@@ -36,7 +36,8 @@ class PreviewScene:
 
     luminance: Y of each of the board's frames, 0 to 1, shape (frames,), frame n at n/frame_rate_hz. Every
     drawn dot has, over its whole disc, the sRGB code of Y · colour_linear. heading, lines: words above and
-    below. pixels: how many the costume has.
+    below. pixels: how many the costume has. of_pixels: where they are not all alike, Y of each dot, (frames,
+    dots).
     """
 
     def __init__(
@@ -49,14 +50,18 @@ class PreviewScene:
         layout: Layout,
         heading: tuple[str, str],
         lines: tuple[str, ...],
+        of_pixels: FloatArray | None = None,
     ) -> None:
-        self._luminance, self._rate_hz = luminance, frame_rate_hz
+        self._luminance, self._rate_hz, self._of_pixels = luminance, frame_rate_hz, of_pixels
         self._colour = np.array(colour_linear)
         self.duration_s = luminance.size / frame_rate_hz
         left, top, right, bottom = LIGHT_BOX
         self.centres, self.radius = dots(pixels, layout, right - left, bottom - top)
         self._glow = _glow(self.centres, self.radius, right - left, bottom - top)
         self._lit = self._glow > 0
+        self._level_of_lit = self._glow[self._lit]
+        if of_pixels is not None:
+            self._dot_of_lit = _nearest(self.centres, right - left, bottom - top)[self._lit]
         lightness = lightness_cie1976(luminance)
         head = wearer_head(right - left, bottom - top) if layout == "shoulders" else None
         pale, bright = (
@@ -75,13 +80,20 @@ class PreviewScene:
         """Return the picture at a time, s, as RGBA of shape (HEIGHT, WIDTH, 4)."""
         picture = self._pale.copy()
         left, top, right, bottom = LIGHT_BOX
-        codes = self._codes(self._luminance[self.frame_at(time_s)])
-        np.copyto(picture[top:bottom, left:right], codes[self._glow], where=self._lit)
+        picture[top:bottom, left:right][self._lit] = self._lit_codes(self.frame_at(time_s))
         left, top, right, bottom = TRACE_BOX
         head = left + round((right - left) * min(time_s / self.duration_s, 1.0))
         picture[top:bottom, left:head] = self._bright[top:bottom, left:head]
         picture[top - 4 : bottom + 4, head - 1 : head + 1] = self._ink
         return picture[..., None].view(np.uint8)
+
+    def _lit_codes(self, frame: int) -> NDArray[np.uint32]:
+        """Return the screen's codes of every place that has light of a dot, each by the dot next to it."""
+        if self._of_pixels is None:
+            return self._codes(self._luminance[frame])[self._level_of_lit]
+        different, which = np.unique(self._of_pixels[frame], return_inverse=True)
+        codes = np.stack([self._codes(float(luminance)) for luminance in different])
+        return codes[which[self._dot_of_lit], self._level_of_lit]
 
     def _codes(self, luminance: float) -> NDArray[np.uint32]:
         """Return the screen's codes for each share of a dot's light: the dot itself at 1, paper at 0."""
@@ -164,6 +176,16 @@ def _glow(centres: FloatArray, radius: float, width: int, height: int) -> NDArra
     halo = np.minimum(halo, _MEETING)
     share = np.maximum(halo, halo + (1.0 - halo) * disc)
     return np.round(share * (_LEVELS - 1)).astype(np.uint16)
+
+
+def _nearest(centres: FloatArray, width: int, height: int) -> NDArray[np.intp]:
+    """Return which of the dots is next to each place, shape (height, width)."""
+    from scipy.spatial import KDTree
+
+    down, across = np.mgrid[:height, :width]
+    places = np.stack((across.ravel() + 0.5, down.ravel() + 0.5), axis=1)
+    nearest: NDArray[np.intp] = KDTree(centres).query(places)[1].reshape(height, width)
+    return nearest
 
 
 def _sheet() -> Figure:

@@ -91,6 +91,12 @@ class RegionFlashes:
         return max(round(alone * pixels / looked_at), min(region.pixels for region in over))
 
 
+def region_words(flashes: RegionFlashes) -> str:
+    """As in "pixels 2 to 3", or "pixel 7"."""
+    first, pixels = flashes.worst
+    return f"pixel {first + 1}" if pixels == 1 else f"pixels {first + 1} to {first + pixels}"
+
+
 class RegionCounter:
     """Counts the flashes of regions while their frames come by, one clip after the other."""
 

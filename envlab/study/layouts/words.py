@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from envlab.study.layouts.favours import NUMBERS, Favour, Lead, Side, favour_of, leads, value_of
 from envlab.study.layouts.figures import LayoutFigures
+from envlab.study.layouts.regions import region_words
 from envlab.study.layouts.viewing import FIELD_DEG, FLASHING_SR
 from envlab.study.sentences import Sentence
 
@@ -183,7 +184,7 @@ def _regions(found: LayoutComparison) -> Iterator[Sentence]:
         region = one.regions.worst
         yield Sentence(
             "layouts_region",
-            f"{listed([one.name])}: {_place(region.first, region.pixels)} flash{'es' * (region.pixels == 1)} "
+            f"{listed([one.name])}: {region_words(one.regions)} flash{'es' * (region.pixels == 1)} "
             f"{one.regions.worst_per_s} times in the worst second, while the whole has "
             f"{_flashes(one.flashes_per_s)}.",
             {
@@ -244,10 +245,6 @@ def _assumed(found: LayoutComparison) -> Sentence:
             "candela_per_a": viewing.candela_per_a,
         },
     )
-
-
-def _place(first: int, pixels: int) -> str:
-    return f"pixel {first + 1}" if pixels == 1 else f"pixels {first + 1} to {first + pixels}"
 
 
 def _flashes(count: int) -> str:
