@@ -64,13 +64,14 @@ def golden_crc32(
 
 
 def _shares(layout: LayoutTable, words: IntArray) -> IntArray:
-    """Return what each place has of a duty of its own, and how far a travelling picture has come by then."""
-    place = np.arange(layout.pixels)
-    duties: IntArray = rank_duties(layout, words >> (place & 3))[place, np.array(layout.rank_of_pixel)]
+    """Return what each place has of a duty of its own and of the largest, and how far a picture has come."""
+    place, rank = np.arange(layout.pixels), np.array(layout.rank_of_pixel)
+    tops = rank_duties(layout, np.array([0xFFFF]))[0, rank]
+    duties: IntArray = rank_duties(layout, words >> (place & 3))[place, rank]
     if not layout.travels:
-        return duties
+        return np.stack((duties, tops), axis=1).ravel()
     moved = layout.step * (place + 1)
-    every = np.stack((duties, (moved >> 16) % layout.pixels, moved & 0xFFFF), axis=1)
+    every = np.stack((duties, tops, (moved >> 16) % layout.pixels, moved & 0xFFFF), axis=1)
     return every.ravel()
 
 

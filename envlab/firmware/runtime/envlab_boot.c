@@ -88,7 +88,7 @@ static uint16_t next_of(uint16_t word)
 }
 
 #ifdef ENVLAB_LAYOUT_RANKS
-/* Every place of the picture at a duty of its own, of all sizes; a travelling one moves on with each. */
+/* Every place of the picture at a duty of its own, of all sizes, and at the top; a travelling one moves on. */
 static uint32_t crc_with_layout(uint32_t crc, uint16_t *word)
 {
     uint16_t place;
@@ -101,6 +101,7 @@ static uint32_t crc_with_layout(uint32_t crc, uint16_t *word)
     for (place = 0u; place < ENVLAB_FRAME_PIXELS; place++) {
         *word = next_of(*word);
         crc = crc_with(crc, envlab_layout_duty((uint16_t)(*word >> (place & 3u)), place));
+        crc = crc_with(crc, envlab_layout_duty(0xFFFFu, place));
 #if ENVLAB_LAYOUT_STEP
         envlab_layout_next(&state);
         crc = crc_with(crc, state.place);
