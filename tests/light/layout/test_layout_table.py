@@ -75,14 +75,14 @@ def test_every_pixel_has_the_light_that_is_poured_into_it(layout, brightest):
 @pytest.mark.parametrize("brightest", TABLES.values(), ids=TABLES)
 @pytest.mark.parametrize("layout", LAYOUTS.values(), ids=LAYOUTS)
 @pytest.mark.parametrize("frame", [YOKE, FINE_YOKE, YOKE._replace(dither_bits=3)], ids=["8", "16", "8+3"])
-def test_the_codes_of_white_fit_the_limit_at_every_duty_and_leave_little_of_it(frame, layout, brightest):
+def test_white_fits_the_limit_at_every_duty_and_leaves_little_of_it(frame, layout, brightest):
     table = layout_table(layout, frame, brightest_duty=brightest)
     every = np.arange(brightest + 1)
     sums = light_of(table, frame, every)
     assert sums.max() <= whole_light(table, frame, brightest) <= frame.limit
     assert (np.diff(sums) >= 0).all()
-    # As much as all alike, less a code a channel for rounding (words of 16 bit are rounded twice); or all that
-    # its pixels can give.
+    # As much as all alike, less a code a channel for rounding (words of 16 bit are rounded twice); or all
+    # that its pixels can give.
     alike = frame.channels * 24 * int(pixel_code(np.array(min(brightest, SCALED)), frame.bits))
     tops = standing_duties(table, np.array([brightest]))[0]
     is_full = tops[tops > table.rest].max() >= WORD_MOST - 1
