@@ -93,11 +93,9 @@ static uint32_t crc_with_layout(uint32_t crc, uint16_t *word)
 {
     uint16_t place;
 #if ENVLAB_LAYOUT_STEP
-    envlab_layout_state state;
-
-    state.place = 0u;
-    state.part = 0u;
+    envlab_layout_state state = {0u, 0u};
 #endif
+
     for (place = 0u; place < ENVLAB_FRAME_PIXELS; place++) {
         *word = next_of(*word);
         crc = crc_with(crc, envlab_layout_duty((uint16_t)(*word >> (place & 3u)), place));
