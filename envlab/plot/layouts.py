@@ -14,7 +14,8 @@ from envlab.light.lightness import srgb_encode
 from envlab.plot.palette import INK, colour
 from envlab.plot.strips import LANTERN, strip_label
 from envlab.plot.style import beside_heading, dress, heading, margin_note, no_ticks, sheet
-from envlab.study.layouts.comparison import LayoutComparison, LayoutScene
+from envlab.study.layouts.compared import LayoutScene
+from envlab.study.layouts.comparison import LayoutComparison
 from envlab.study.layouts.figures import LayoutFigures
 
 _ROW_MM, _TRACE_MM = 17.0, 22.0

@@ -12,7 +12,8 @@ from envlab.light.lightness import srgb_encode
 from envlab.plot.layouts import MOST_COLUMNS, MOST_ROWS, layouts_sheet, pixel_strip
 from envlab.plot.strips import LANTERN
 from envlab.plot.style import sheet
-from envlab.study.layouts.comparison import LayoutComparison, LayoutScene
+from envlab.study.layouts.compared import LayoutScene
+from envlab.study.layouts.comparison import LayoutComparison
 from envlab.study.layouts.figures import LayoutFigures
 from envlab.study.layouts.regions import Region, RegionFlashes
 from envlab.study.layouts.steps import Steps

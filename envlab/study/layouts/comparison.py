@@ -6,12 +6,10 @@ has been on for some seconds (study/exported/light.py). Strict counts are withou
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from envlab.chain import Chain
 from envlab.metrics.judgeable import release_s, why_not_judged
@@ -19,6 +17,7 @@ from envlab.sound.clip import Clip
 from envlab.study.exported.light import worn_light
 from envlab.study.exported.scenarios import Heard, heard_by
 from envlab.study.exported.shown import ShortCounts
+from envlab.study.layouts.compared import Compared, LayoutScene
 from envlab.study.layouts.figures import ClipDuties, LayoutFigures, figures_of
 from envlab.study.layouts.plays import LayoutPlays, limit_codes, name_of, plays_of
 from envlab.study.layouts.viewing import Viewing
@@ -29,48 +28,8 @@ from envlab.study.specification.specification import Specification
 SCENE_S = 4.0
 
 
-@dataclass(frozen=True, eq=False)
-class LayoutScene:
-    """A few seconds of one clip in every layout.
-
-    clip: its label. start_s: where in it. codes: name of the layout → (frames, pixels), as worn, the flash
-    guard as the design has it. full_code: of a pixel at full.
-    """
-
-    clip: str
-    start_s: float
-    frame_rate_hz: float
-    full_code: int
-    codes: Mapping[str, NDArray[np.uint16]]
-
-
-@dataclass(frozen=True, eq=False)
-class LayoutComparison:
-    """What judge_layouts found.
-
-    figures: of each layout that could be judged. worn: name of the design's own. limit_a: of the supply.
-    flash_limit: most flashes of the whole in a second. clips: labels. not_judged: of a layout, clip or number
-    → why. scene: None where no clip could be judged. made_up_weights: whether the weights are not the
-    design's.
-    """
-
-    figures: tuple[LayoutFigures, ...]
-    worn: str
-    viewing: Viewing
-    limit_a: float
-    flash_limit: float
-    clips: tuple[str, ...]
-    not_judged: Mapping[str, str]
-    scene: LayoutScene | None
-    made_up_weights: bool
-
-    def keeps(self, one: LayoutFigures) -> bool:
-        """Return whether a layout keeps what is hard: the flashes of the whole, and the supply."""
-        return one.keeps_current and one.flashes_per_s <= self.flash_limit
-
-    def of(self, name: str) -> LayoutFigures:
-        """Return the numbers of a layout by its name, as "from end"; KeyError if it was not judged."""
-        return {one.name: one for one in self.figures}[name]
+class LayoutComparison(Compared):
+    """What judge_layouts found, and what follows from it."""
 
     @property
     def sentences(self) -> tuple[Sentence, ...]:

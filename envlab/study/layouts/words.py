@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
 
+from envlab.study.layouts.compared import Compared
 from envlab.study.layouts.favours import NUMBERS, Favour, Lead, Side, favour_of, leads, value_of
 from envlab.study.layouts.figures import LayoutFigures
 from envlab.study.layouts.regions import region_words
 from envlab.study.layouts.viewing import FIELD_DEG, FLASHING_SR
 from envlab.study.sentences import Sentence
-
-if TYPE_CHECKING:
-    from envlab.study.layouts.comparison import LayoutComparison
 
 KINDS = (
     "layouts_not_judged",
@@ -36,7 +33,7 @@ _SAID = {
 }
 
 
-def sentences_of(found: LayoutComparison) -> tuple[Sentence, ...]:
+def sentences_of(found: Compared) -> tuple[Sentence, ...]:
     """Return what is to be said of a comparison, of KINDS."""
     said = list(_not_judged(found))
     if not found.figures:
@@ -53,12 +50,12 @@ def listed(names: Sequence[str]) -> str:
     return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} and {quoted[-1]}"
 
 
-def _not_judged(found: LayoutComparison) -> Iterator[Sentence]:
+def _not_judged(found: Compared) -> Iterator[Sentence]:
     for name, why in found.not_judged.items():
         yield Sentence("layouts_not_judged", f"Not judged, {name}: {why}.", {name: why})
 
 
-def _played(found: LayoutComparison) -> Sentence:
+def _played(found: Compared) -> Sentence:
     clips = f"{len(found.clips)} clip{'s' * (len(found.clips) != 1)}"
     return Sentence(
         "layouts_played",
@@ -69,7 +66,7 @@ def _played(found: LayoutComparison) -> Sentence:
     )
 
 
-def _limits(found: LayoutComparison) -> Iterator[Sentence]:
+def _limits(found: Compared) -> Iterator[Sentence]:
     over = [one for one in found.figures if not found.keeps(one)]
     for one in over:
         if one.flashes_per_s > found.flash_limit:
@@ -98,7 +95,7 @@ def _limits(found: LayoutComparison) -> Iterator[Sentence]:
         )
 
 
-def _side(found: LayoutComparison, side: Side) -> Sentence:
+def _side(found: Compared, side: Side) -> Sentence:
     led = leads(found.figures, side, found.flash_limit)
     asked = sum(found.keeps(one) for one in found.figures)
     favour = favour_of(led, asked)
@@ -122,7 +119,7 @@ def _favour(favour: Favour, asked: int) -> str:
     return f"the numbers favour {listed(favour.names)}"
 
 
-def _lead(lead: Lead, found: LayoutComparison, asked: int) -> str:
+def _lead(lead: Lead, found: Compared, asked: int) -> str:
     """Who leads in a number, and how far behind the last is."""
     said = _SAID[lead.number]
     if not lead.names:
@@ -146,7 +143,7 @@ def _lstar(number: str, value: float) -> str:
     return "under L* 0.1" if value < 0.1 else f"L* {value:.1f}"
 
 
-def _current(found: LayoutComparison) -> Iterator[Sentence]:
+def _current(found: Compared) -> Iterator[Sentence]:
     lit = [one for one in found.figures if not math.isnan(one.equal_cd)]
     if not lit:
         yield Sentence(
@@ -172,7 +169,7 @@ def _current(found: LayoutComparison) -> Iterator[Sentence]:
     )
 
 
-def _regions(found: LayoutComparison) -> Iterator[Sentence]:
+def _regions(found: Compared) -> Iterator[Sentence]:
     flashing = {
         one.name: one.regions.flashing_pixels(found.flash_limit)
         for one in found.figures
@@ -208,7 +205,7 @@ def _regions(found: LayoutComparison) -> Iterator[Sentence]:
     yield _area(found, name, flashing[name])
 
 
-def _area(found: LayoutComparison, name: str, pixels: int) -> Sentence:
+def _area(found: Compared, name: str, pixels: int) -> Sentence:
     """What WCAG's rule of small areas says of the pixels that flash too often."""
     share = pixels / found.figures[0].pixels
     viewing = found.viewing
@@ -225,7 +222,7 @@ def _area(found: LayoutComparison, name: str, pixels: int) -> Sentence:
     return Sentence("layouts_area", text, {**behind, "layout": name})
 
 
-def _assumed(found: LayoutComparison) -> Sentence:
+def _assumed(found: Compared) -> Sentence:
     viewing = found.viewing
     range_m = viewing.optical_range_m
     air = "air that takes nothing" if math.isinf(range_m) else f"air one sees {range_m / 1e3:.0f} km through"
@@ -265,7 +262,7 @@ HEADINGS = (
 )
 
 
-def table_rows(found: LayoutComparison) -> tuple[tuple[str, ...], ...]:
+def table_rows(found: Compared) -> tuple[tuple[str, ...], ...]:
     """Return the cells of HEADINGS for each layout, in the order of the figures."""
     return tuple(_row(one) for one in found.figures)
 
