@@ -71,7 +71,7 @@ def usual_layout(kind: str, pixels: int, beside: Layout) -> Layout:
 
 
 def falling_weights(pixels: int) -> tuple[float, ...]:
-    """Return weights that fall evenly from the middle to both ends, the ends' above 0.
+    """Return weights (pixels,), shares of the heaviest: from 1 in the middle evenly down to both ends.
 
     >>> falling_weights(4)
     (0.5, 1.0, 1.0, 0.5)
