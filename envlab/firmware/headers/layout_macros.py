@@ -16,7 +16,7 @@ _PER_ROW = 12
 # Macro, field of LayoutTable, ending and unit. What #if compares with a plain number carries no ending.
 _WORDS = (
     ("RANKS", "ranks", "", "ranks of pixels that do alike"),
-    ("PLACES", "places", "", "binary places of a rank's slope over duty"),
+    ("FRACTION", "fraction", "", "bits behind the point of a rank's slope over duty"),
     ("REST", "rest", "u", "duty that every pixel has at least, unsigned Q16.0 of 65535"),
     ("SPAN", "span", "u", "what a pixel has at most beyond that, unsigned Q16.0 of 65535"),
     ("STEP", "step", "u", "pixels that the picture travels in a frame, unsigned Q0.16, 0: it stands"),
@@ -52,7 +52,7 @@ def layout_table_lines(table: LayoutTable) -> list[str]:
         "/* Duty above which each rank rises, unsigned Q16.0 of 65535. */",
         *_array("uint16_t", "envlab_layout_starts", "ENVLAB_LAYOUT_RANKS", table.starts),
         "",
-        "/* How steeply, in duty over duty, unsigned with ENVLAB_LAYOUT_PLACES binary places. */",
+        "/* How steeply, in duty over duty, unsigned; see ENVLAB_LAYOUT_FRACTION. */",
         *_array("uint16_t", "envlab_layout_slopes", "ENVLAB_LAYOUT_RANKS", table.slopes),
     ]
 

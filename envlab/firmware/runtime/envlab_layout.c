@@ -18,7 +18,7 @@ uint16_t envlab_layout_duty(uint16_t duty, uint16_t place)
 
     if (duty > start) {
         envlab_add_product(&rise, (unsigned)(duty - start), ENVLAB_ROM_U16(&envlab_layout_slopes[rank]));
-        rise >>= ENVLAB_LAYOUT_PLACES;
+        rise >>= ENVLAB_LAYOUT_FRACTION;
         if (rise > ENVLAB_LAYOUT_SPAN) {
             rise = ENVLAB_LAYOUT_SPAN;
         }
