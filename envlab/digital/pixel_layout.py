@@ -25,6 +25,7 @@ NEVER = WORD_MOST
 FRACTIONS = (16, 8, 0)
 """Bits behind the point of a slope: whole bytes, which an 8 bit processor drops at no cost."""
 PART_BITS = 16
+MOST_BYTE_RANKS = 256
 
 
 class LayoutState(NamedTuple):
@@ -81,6 +82,11 @@ class LayoutTable:
     def ranks(self) -> int:
         """Ranks, at most one a pixel."""
         return len(self.starts)
+
+    @property
+    def table_bytes(self) -> int:
+        """Bytes of program memory: one or two for the rank of each pixel, four for each rank."""
+        return self.pixels * (2 if self.ranks > MOST_BYTE_RANKS else 1) + 4 * self.ranks
 
     @property
     def travels(self) -> bool:

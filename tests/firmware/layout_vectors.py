@@ -69,7 +69,7 @@ def duties(table: LayoutTable, count: int = 3000, seed: int = 5) -> np.ndarray:
     """Return duties (count,): both ends, round every start and end of a rank, of every size and at random."""
     rng = np.random.default_rng(seed)
     ends = [
-        start + -(-(table.span << table.places) // max(slope, 1))
+        start + -(-(table.span << table.fraction) // max(slope, 1))
         for start, slope in zip(table.starts, table.slopes, strict=True)
     ]
     near = (np.array([0, 65_535, *table.starts, *ends])[:, None] + np.arange(-2, 3)).ravel()
