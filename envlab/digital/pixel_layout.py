@@ -93,6 +93,10 @@ class LayoutTable:
         """Whether the picture moves along the chain."""
         return self.step > 0
 
+    def pixels_per_second(self, frame_rate_hz: float) -> float:
+        """Return how fast the picture travels at so many frames a second, Hz."""
+        return self.step / (1 << PART_BITS) * frame_rate_hz
+
 
 def rank_duties(table: LayoutTable, duties: IntArray) -> IntArray:
     """Return the duty words (frames, ranks) at common duties (frames,), words 0..65535: rank by envelope."""

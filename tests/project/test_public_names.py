@@ -59,8 +59,8 @@ MODULES = {
     "stages": """
         AbsoluteValue Adc AttackRelease AverageDetector BiasSuperdiodes BoardPreamp Bridge BrightnessMap
         DifferenceSuperdiodes Diodeless Electret FirmwareSettings FirstBandPass
-        FirstHighPass FirstLowPass HoldCapacitor MeanSquare Microphone MovingMaximum MovingMean NoBandFilter
-        OnePole PassThrough PeakDetector PeakHold Pixels Preamp Rectifier SecondBandPass
+        FirstHighPass FirstLowPass HoldCapacitor Layout MeanSquare Microphone MovingMaximum MovingMean
+        NoBandFilter OnePole PassThrough PeakDetector PeakHold Pixels Preamp Rectifier SecondBandPass
         SecondHighPass SecondLowPass Supply TransistorDetector VoltageDoubler
     """,
     "sound.signals": """

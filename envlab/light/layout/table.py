@@ -236,7 +236,8 @@ def _check_fits(layout: Layout, pixels: int, frame_rate_hz: float) -> None:
         limit = f"at least {1 / pixels:.3g}, one of {pixels} pixels"
         raise ParameterError("lit_share", layout.lit_share, limit)
     if layout.kind == "weights" and len(layout.weights) != pixels:
-        raise ParameterError("weights", f"{len(layout.weights)} numbers", f"{pixels}, one for each pixel")
+        limit = f"{pixels} numbers, one for each pixel, not {len(layout.weights)}"
+        raise ParameterError("weights", layout.weights, limit)
     if layout.kind == "travelling":
         most = min(ROUNDS_PER_S * pixels, frame_rate_hz)
         if layout.pixels_per_second > most:
