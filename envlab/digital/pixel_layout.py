@@ -134,7 +134,10 @@ def picture_places(
 
 
 def turned(pictures: IntArray, places: IntArray) -> IntArray:
-    """Return pictures (frames, ..., pixels), each turned on along the chain by its place (frames,)."""
+    """Return pictures (frames, ..., pixels), each turned on along the chain by its place.
+
+    places (frames,): pixels, 0 and up.
+    """
     pixels = pictures.shape[-1]
     source = (np.arange(pixels) - np.asarray(places)[:, None]) % pixels
     shape = (source.shape[0], *(1,) * (pictures.ndim - 2), pixels)
