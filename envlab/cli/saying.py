@@ -45,6 +45,12 @@ def say(text: str = "") -> None:
         click.echo(_wrapped(text))
 
 
+def say_meanwhile(text: str) -> None:
+    """Print a paragraph that is no result, wrapped, on standard error, unless the command is quiet."""
+    if not is_quiet():
+        click.echo(_wrapped(text), err=True)
+
+
 def say_lines(lines: str) -> None:
     """Print lines as they are, a table for instance, unless the command is quiet."""
     if not is_quiet():

@@ -22,8 +22,10 @@ from envlab.units import IntArray
 
 NEVER = WORD_MOST
 """Start of a rank that no duty lights."""
-MOST_PLACES = 16
-PLACES_OF_A_PIXEL = 16
+FRACTIONS = (16, 8, 0)
+"""Bits behind the point of a slope: whole bytes, which an 8 bit processor drops at no cost."""
+PART_BITS = 16
+MOST_BYTE_RANKS = 256
 
 
 class LayoutState(NamedTuple):
@@ -41,7 +43,7 @@ class LayoutTable:
     """A layout as the firmware has it.
 
     rank_of_pixel (pixels): 0 and up, of each place of the standing picture. starts, slopes (ranks): words; a
-    rank of start s shows of a common duty d above s rest + min((d - s)*slope/2^places, span), rounded down.
+    rank of start s shows of a common duty d above s rest + min((d - s)*slope/2^fraction, span), rounded down.
     rest, span: words, what every pixel shows at least, and at most beyond that. step: how far the picture
     travels in a frame, in 1/65536 of a pixel, 0 where it stands. bits: depth of a pixel's code, 8 to 16.
     """
@@ -49,7 +51,7 @@ class LayoutTable:
     rank_of_pixel: tuple[int, ...]
     starts: tuple[int, ...]
     slopes: tuple[int, ...]
-    places: int
+    fraction: int
     rest: int
     span: int
     step: int
@@ -59,7 +61,8 @@ class LayoutTable:
         check_range("pixels", self.pixels, 1, MOST_CHANNELS)
         check_range("ranks", self.ranks, 1, self.pixels)
         check_range("bits", self.bits, LEAST_BITS, MOST_BITS, unit="bit")
-        check_range("places", self.places, 0, MOST_PLACES)
+        if self.fraction not in FRACTIONS:
+            raise ParameterError("fraction", self.fraction, f"one of {', '.join(map(str, FRACTIONS))}")
         check_range("rest + span", self.rest + self.span, 0, WORD_MOST)
         words = (*self.starts, *self.slopes, self.rest, self.span, self.step)
         for word in words:
@@ -81,9 +84,18 @@ class LayoutTable:
         return len(self.starts)
 
     @property
+    def table_bytes(self) -> int:
+        """Bytes of program memory: one or two for the rank of each pixel, four for each rank."""
+        return self.pixels * (2 if self.ranks > MOST_BYTE_RANKS else 1) + 4 * self.ranks
+
+    @property
     def travels(self) -> bool:
         """Whether the picture moves along the chain."""
         return self.step > 0
+
+    def pixels_per_second(self, frame_rate_hz: float) -> float:
+        """Return how fast the picture travels at so many frames a second, Hz."""
+        return self.step / (1 << PART_BITS) * frame_rate_hz
 
 
 def rank_duties(table: LayoutTable, duties: IntArray) -> IntArray:
@@ -92,7 +104,7 @@ def rank_duties(table: LayoutTable, duties: IntArray) -> IntArray:
     if given.ndim != 1 or (given.size and (given.min() < 0 or given.max() > WORD_MOST)):
         raise ParameterError("duties", given.shape, f"a row of words from 0 to {WORD_MOST}")
     over = np.maximum(given[:, None] - np.array(table.starts), 0)
-    ramps = np.minimum(over * np.array(table.slopes) >> table.places, table.span)
+    ramps = np.minimum(over * np.array(table.slopes) >> table.fraction, table.span)
     lit: IntArray = table.rest + ramps
     return lit
 
@@ -115,14 +127,17 @@ def picture_places(
     if not (0 <= begin.place < table.pixels and 0 <= begin.part <= WORD_MOST):
         raise ParameterError("state", tuple(begin), f"a place below {table.pixels} and a part of 16 bit")
     moved = begin.part + table.step * np.arange(1, frames + 1, dtype=np.int64)
-    places: IntArray = (begin.place + (moved >> PLACES_OF_A_PIXEL)) % table.pixels
+    places: IntArray = (begin.place + (moved >> PART_BITS)) % table.pixels
     if not frames:
         return places, begin
     return places, LayoutState(int(places[-1]), int(moved[-1]) & WORD_MOST)
 
 
 def turned(pictures: IntArray, places: IntArray) -> IntArray:
-    """Return pictures (frames, ..., pixels), each turned on along the chain by its place (frames,)."""
+    """Return pictures (frames, ..., pixels), each turned on along the chain by its place.
+
+    places (frames,): pixels, 0 and up.
+    """
     pixels = pictures.shape[-1]
     source = (np.arange(pixels) - np.asarray(places)[:, None]) % pixels
     shape = (source.shape[0], *(1,) * (pictures.ndim - 2), pixels)
@@ -150,7 +165,7 @@ def pixel_codes(
     the start; two runs equal one. bits: another depth than the pixels' own, 1 to 16: with dithering the depth
     that a whole pattern has.
 
-    >>> two_of_three = LayoutTable((0, 1, 2), (0, 30_000, NEVER), (65_535, 65_535, 0), 15, 0, 60_000, 0, 8)
+    >>> two_of_three = LayoutTable((0, 1, 2), (0, 30_000, NEVER), (512, 512, 0), 8, 0, 60_000, 0, 8)
     >>> pixel_codes(two_of_three, np.array([0, 15_000, 30_000, 45_000]))[0].tolist()
     [[0, 0, 0], [117, 0, 0], [233, 0, 0], [233, 117, 0]]
     """

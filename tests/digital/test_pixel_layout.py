@@ -22,7 +22,7 @@ from envlab.errors import ParameterError
 from envlab.light.layout.layout import Layout
 from envlab.light.layout.table import layout_table
 
-PLAIN = LayoutTable((0, 1, 1), (0, 500), (65_535, 40_000), 14, 100, 60_000, 0, 8)
+PLAIN = LayoutTable((0, 1, 1), (0, 500), (1_000, 600), 8, 100, 60_000, 0, 8)
 
 
 def travelling(pixels_per_second: float = 70.0, frame_rate_hz: float = 100.0) -> LayoutTable:
@@ -46,7 +46,7 @@ def test_two_runs_equal_one(name, cut):
 def test_a_rank_rises_from_its_start_to_the_top_by_python_integers():
     for duty in (0, 1, 499, 500, 501, 502, 20_000, 65_535):
         wanted = [
-            100 + min(max(duty - start, 0) * slope // 2**14, 60_000)
+            100 + min(max(duty - start, 0) * slope // 2**8, 60_000)
             for start, slope in zip(PLAIN.starts, PLAIN.slopes, strict=True)
         ]
         assert rank_duties(PLAIN, np.array([duty]))[0].tolist() == wanted
@@ -106,7 +106,7 @@ def test_the_place_wraps_at_the_end_of_the_chain_and_the_part_is_kept():
         ({"slopes": (0, -1)}, "word of a layout"),
         ({"slopes": (0,)}, "rank_of_pixel"),
         ({"step": 65_536}, "word of a layout"),
-        ({"places": 17}, "places"),
+        ({"fraction": 9}, "fraction is 9; it must be one of 16, 8, 0"),
         ({"rest": 6_000}, r"rest \+ span"),
         ({"bits": 7}, "bits"),
     ],
@@ -126,5 +126,5 @@ def test_duties_and_states_that_cannot_be_are_refused():
 
 
 def test_a_rank_that_never_lights_stays_at_rest():
-    dark = LayoutTable((0, 1), (0, NEVER), (65_535, 65_535), 15, 7, 60_000, 0, 8)
+    dark = LayoutTable((0, 1), (0, NEVER), (512, 512), 8, 7, 60_000, 0, 8)
     assert rank_duties(dark, np.array([65_535]))[0].tolist() == [60_007, 7]

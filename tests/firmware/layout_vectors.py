@@ -21,7 +21,7 @@ BRIGHTEST = most_word(70, 8)
 ENDS = LayoutTable(
     (0, 1, 2, 3, 1), (0, 0, 65_534, NEVER), (65_535, 1, 65_535, 65_535), 0, 0, 65_535, 65_535, 8
 )
-MOST_PLACES = LayoutTable((0, 1), (1, 256), (65_535, 256), 16, 1, 65_534, 1, 16)
+MOST_FRACTION = LayoutTable((0, 1), (1, 256), (65_535, 256), 16, 1, 65_534, 1, 16)
 REST_ALONE = LayoutTable((0, 0), (NEVER,), (0,), 16, 65_535, 0, 32_768, 8)
 MANY_RANKS = LayoutTable(
     tuple(range(257)), (*range(0, 65_536, 256), 65_000), (65_535,) * 257, 8, 0, 65_535, 0, 8
@@ -41,7 +41,7 @@ CASES = {
     "weights": _yoke(Layout("weights", weights=tuple(float(n % 5) for n in range(24)))),
     "one pixel": layout_table(Layout("from_end"), YOKE._replace(pixels=1, limit=300), brightest_duty=30_000),
     "ends of the words": ENDS,
-    "most places": MOST_PLACES,
+    "slopes under one": MOST_FRACTION,
     "rest alone": REST_ALONE,
     "257 ranks": MANY_RANKS,
 }
@@ -69,7 +69,7 @@ def duties(table: LayoutTable, count: int = 3000, seed: int = 5) -> np.ndarray:
     """Return duties (count,): both ends, round every start and end of a rank, of every size and at random."""
     rng = np.random.default_rng(seed)
     ends = [
-        start + -(-(table.span << table.places) // max(slope, 1))
+        start + -(-(table.span << table.fraction) // max(slope, 1))
         for start, slope in zip(table.starts, table.slopes, strict=True)
     ]
     near = (np.array([0, 65_535, *table.starts, *ends])[:, None] + np.arange(-2, 3)).ravel()

@@ -161,7 +161,7 @@ def at_boot(files, folder, compiler) -> list[int]:
     return list(feed(build(compiler, DRIVER, folder, (1, 3)), b"\0"))
 
 
-@pytest.mark.parametrize("array", ["ranks", "starts", "slopes"])
+@pytest.mark.parametrize("array", ["ranks", "rises"])
 def test_one_changed_bit_of_the_layouts_table_is_named(array, boot_files, tmp_path, c_compiler):
     head, rows = boot_files["envlab_layout_table.h"].split(f"envlab_layout_{array}[", 1)
     before, _, after = rows.partition("{\n    ")
@@ -172,15 +172,15 @@ def test_one_changed_bit_of_the_layouts_table_is_named(array, boot_files, tmp_pa
     assert at_boot(boot_files, tmp_path, c_compiler)[:2] == BROKEN_TABLE[:2]
 
 
-@pytest.mark.parametrize("macro", ["LAYOUT_SPAN", "LAYOUT_STEP", "LAYOUT_REST", "LAYOUT_PLACES"])
+@pytest.mark.parametrize("macro", ["LAYOUT_SPAN", "LAYOUT_STEP", "LAYOUT_REST", "LAYOUT_FRACTION"])
 def test_numbers_changed_together_with_their_check_sum_still_show(macro, boot_files, tmp_path, c_compiler):
-    add = {"LAYOUT_SPAN": -9000, "LAYOUT_PLACES": -1}.get(macro, 300)
+    add = {"LAYOUT_SPAN": -9000, "LAYOUT_FRACTION": -1}.get(macro, 300)
     text = boot_files["envlab_parameters.h"]
     boot_files["envlab_parameters.h"] = changed_with_its_check(text, macro, add=add)
     assert at_boot(boot_files, tmp_path, c_compiler) == WRONG_NUMBERS
 
 
-@pytest.mark.parametrize("macro", ["RANKS", "PLACES", "REST", "SPAN", "STEP"])
+@pytest.mark.parametrize("macro", ["RANKS", "FRACTION", "REST", "SPAN", "STEP"])
 def test_a_number_changed_by_hand_stops_the_compiler(macro, boot_files, tmp_path, c_compiler):
     name = f"#define ENVLAB_LAYOUT_{macro} "
     lines = boot_files["envlab_parameters.h"].split("\n")

@@ -152,14 +152,14 @@ def _light_of_every_duty(
 def _full_from(layout: LayoutTable, rank: int) -> int:
     """Return the first duty at which a rank is at its top; one that never lights is so from its start on."""
     slope = layout.slopes[rank]
-    return layout.starts[rank] + (-(-(layout.span << layout.places) // slope) if slope else 0)
+    return layout.starts[rank] + (-(-(layout.span << layout.fraction) // slope) if slope else 0)
 
 
 def _rank_light(frame: FrameWords, word: int, layout: LayoutTable, rank: int, duties: IntArray) -> IntArray:
     """Return the codes of one channel at duties (any number), summed over a pattern of the dither."""
     over = np.maximum(duties - layout.starts[rank], 0)
     asked = scale_words(
-        layout.rest + np.minimum(over * layout.slopes[rank] >> layout.places, layout.span), word
+        layout.rest + np.minimum(over * layout.slopes[rank] >> layout.fraction, layout.span), word
     )
     total = np.zeros(duties.shape, np.int64)
     for phase in range(1 << frame.dither_bits):

@@ -53,7 +53,8 @@ def _layout_lines(design: RuntimeDesign, layout: LayoutTable) -> list[str]:
         " frame limit; L* and flashes of the whole refer to its light there",
     ]
     if layout.travels:
-        asked, achieved = design.layout.pixels_per_second, layout.step / 65_536 * design.brightness_rate_hz
+        asked = design.layout.pixels_per_second
+        achieved = layout.pixels_per_second(design.brightness_rate_hz)
         lines.append(f"travels: asked {asked:g}, achieved {achieved:.5g} pixels a second")
     return lines
 

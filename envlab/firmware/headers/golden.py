@@ -71,8 +71,8 @@ def _shares(layout: LayoutTable, words: IntArray) -> IntArray:
     if not layout.travels:
         return np.stack((duties, tops), axis=1).ravel()
     moved = layout.step * (place + 1)
-    every = np.stack((duties, tops, (moved >> 16) % layout.pixels, moved & 0xFFFF), axis=1)
-    return every.ravel()
+    stands = (moved >> 16) % layout.pixels ^ moved & 0xFFFF
+    return np.stack((duties, tops, stands), axis=1).ravel()
 
 
 def _words_drawn(count: int) -> list[int]:

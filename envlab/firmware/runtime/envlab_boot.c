@@ -53,11 +53,8 @@ static uint8_t layout_is_whole(void)
     for (index = 0u; index < ENVLAB_FRAME_PIXELS; index++) {
         crc = crc_with(crc, RANK_OF(index));
     }
-    for (index = 0u; index < ENVLAB_LAYOUT_RANKS; index++) {
-        crc = crc_with(crc, ENVLAB_ROM_U16(&envlab_layout_starts[index]));
-    }
-    for (index = 0u; index < ENVLAB_LAYOUT_RANKS; index++) {
-        crc = crc_with(crc, ENVLAB_ROM_U16(&envlab_layout_slopes[index]));
+    for (index = 0u; index < 2u * ENVLAB_LAYOUT_RANKS; index++) {
+        crc = crc_with(crc, ENVLAB_ROM_U16(&envlab_layout_rises[index]));
     }
     return (uint8_t)(crc == (uint32_t)(ENVLAB_LAYOUT_CRC32 ^ 0xFFFFFFFFul));
 }
@@ -102,8 +99,7 @@ static uint32_t crc_with_layout(uint32_t crc, uint16_t *word)
         crc = crc_with(crc, envlab_layout_duty(0xFFFFu, place));
 #if ENVLAB_LAYOUT_STEP
         envlab_layout_next(&state);
-        crc = crc_with(crc, state.place);
-        crc = crc_with(crc, state.part);
+        crc = crc_with(crc, (uint16_t)(state.place ^ state.part));
 #endif
     }
     return crc;

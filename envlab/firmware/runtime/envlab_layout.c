@@ -12,13 +12,13 @@
 
 uint16_t envlab_layout_duty(uint16_t duty, uint16_t place)
 {
-    const envlab_layout_rank rank = RANK_OF(place);
-    const uint16_t start = ENVLAB_ROM_U16(&envlab_layout_starts[rank]);
+    const uint16_t *of_rank = &envlab_layout_rises[2u * RANK_OF(place)];
+    const uint16_t start = ENVLAB_ROM_U16(of_rank);
     uint32_t rise = 0u;
 
     if (duty > start) {
-        envlab_add_product(&rise, (unsigned)(duty - start), ENVLAB_ROM_U16(&envlab_layout_slopes[rank]));
-        rise >>= ENVLAB_LAYOUT_PLACES;
+        envlab_add_product(&rise, (unsigned)(duty - start), ENVLAB_ROM_U16(of_rank + 1));
+        rise >>= ENVLAB_LAYOUT_FRACTION;
         if (rise > ENVLAB_LAYOUT_SPAN) {
             rise = ENVLAB_LAYOUT_SPAN;
         }

@@ -33,10 +33,9 @@ typedef uint8_t envlab_layout_rank;
 #endif
 
 /* The table, in program memory: the rank of each place, and of each rank the duty at which it starts to rise
- * and its slope. */
+ * and its slope, one behind the other. */
 extern const envlab_layout_rank envlab_layout_ranks[ENVLAB_FRAME_PIXELS];
-extern const uint16_t envlab_layout_starts[ENVLAB_LAYOUT_RANKS];
-extern const uint16_t envlab_layout_slopes[ENVLAB_LAYOUT_RANKS];
+extern const uint16_t envlab_layout_rises[2u * ENVLAB_LAYOUT_RANKS];
 
 /* Returns the duty of a place of the picture, 0 to ENVLAB_FRAME_PIXELS - 1, at the duty that all would have. */
 uint16_t envlab_layout_duty(uint16_t duty, uint16_t place);

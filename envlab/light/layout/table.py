@@ -20,7 +20,7 @@ from typing import NamedTuple
 import numpy as np
 
 from envlab.digital.fixed_frame import WORD_MOST, FrameWords, full_code, highest_threshold, pixel_code
-from envlab.digital.pixel_layout import MOST_PLACES, NEVER, LayoutTable, rank_duties
+from envlab.digital.pixel_layout import FRACTIONS, NEVER, LayoutTable, rank_duties
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.light.layout.layout import Layout
 from envlab.units import IntArray
@@ -199,18 +199,16 @@ def _table(layout: Layout, frame: FrameWords, made: _Ranks, frame_rate_hz: float
     number_of = {old: new for new, old in enumerate(lit)}
     rank_of_pixel = tuple(number_of.get(old, len(lit)) for old in made.rank_of_pixel.tolist())
     steepest = max((made.ranks[old].slope for old in lit), default=0.0)
-    places = MOST_PLACES
-    while places and math.ceil(steepest * (1 << places)) > WORD_MOST:
-        places -= 1
+    fraction = next(bits for bits in FRACTIONS if math.ceil(steepest * (1 << bits)) <= WORD_MOST or not bits)
     starts = [math.floor(made.ranks[old].start) for old in lit]
-    slopes = [min(math.ceil(made.ranks[old].slope * (1 << places)), WORD_MOST) for old in lit]
+    slopes = [min(math.ceil(made.ranks[old].slope * (1 << fraction)), WORD_MOST) for old in lit]
     has_dark = len(lit) in rank_of_pixel
     rest = round(layout.rest_light * WORD_MOST)
     return LayoutTable(
         rank_of_pixel=rank_of_pixel,
         starts=tuple(starts + [NEVER] * has_dark),
         slopes=tuple(slopes + [0] * has_dark),
-        places=places,
+        fraction=fraction,
         rest=rest,
         span=min(round(made.rise * WORD_MOST), WORD_MOST - rest),
         step=_step(layout, frame_rate_hz),
@@ -238,7 +236,8 @@ def _check_fits(layout: Layout, pixels: int, frame_rate_hz: float) -> None:
         limit = f"at least {1 / pixels:.3g}, one of {pixels} pixels"
         raise ParameterError("lit_share", layout.lit_share, limit)
     if layout.kind == "weights" and len(layout.weights) != pixels:
-        raise ParameterError("weights", f"{len(layout.weights)} numbers", f"{pixels}, one for each pixel")
+        limit = f"{pixels} numbers, one for each pixel, not {len(layout.weights)}"
+        raise ParameterError("weights", layout.weights, limit)
     if layout.kind == "travelling":
         most = min(ROUNDS_PER_S * pixels, frame_rate_hz)
         if layout.pixels_per_second > most:

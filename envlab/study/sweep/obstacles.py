@@ -24,6 +24,7 @@ import numpy as np
 
 from envlab.chain import Chain
 from envlab.errors import ParameterError
+from envlab.metrics.across_clips import TAG_OF
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.sound.clip import Clip
 from envlab.sound.stream import Sound
@@ -33,7 +34,6 @@ from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.changes import Cause, Change, Clips, causes_of
 from envlab.study.sweep.choice import Choice
-from envlab.study.sweep.not_judged import TAG_OF
 from envlab.study.sweep.verdict_words import at_odds
 from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge, Columns
 
