@@ -15,7 +15,7 @@ import numpy as np
 from envlab.study.layouts.play import Brightest, PixelPlay, played
 from envlab.units import FloatArray
 
-AT_MOST = 1 << 22
+AT_MOST = 1 << 21
 
 
 @dataclass(frozen=True)
