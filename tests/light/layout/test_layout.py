@@ -59,8 +59,8 @@ def test_what_no_layout_can_be(values, told):
         (Layout("share", lit_share=0.04), "lit_share is 0.04; it must be at least 0.0417, one of 24 pixels"),
         (Layout("weights", weights=(1.0, 2.0)), "it must be 24 numbers, one for each pixel, not 2$"),
         (Layout("weights", weights=(*ALL_WEIGHTS, 1.0)), "it must be 24 numbers, one for each pixel, not 25"),
-        (Layout("from_end", rest_light=0.3), "rest_light is 0.3; it must be below 0.276: rest light alone"),
-        (Layout("share", rest_light=0.2756), "rest_light is 0.2756; it must be below 0.276: rest light"),
+        (Layout("from_end", rest_light=0.3), "rest_light is 0.3; it must be below 0.275: rest light alone"),
+        (Layout("share", rest_light=0.2756), "rest_light is 0.2756; it must be below 0.275: rest light"),
         (Layout("travelling", pixels_per_second=73.0), "pixels_per_second is 73.0; it must be at most 72"),
     ],
 )
