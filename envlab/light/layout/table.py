@@ -119,6 +119,7 @@ def _brightest_that_fits(
 def _most_of_all_alike(frame: FrameWords, brightest_duty: int) -> int:
     """Return the largest sum of codes that white has when all pixels are alike: within the limit, too."""
     channels = frame.pixels * frame.channels
+    check_range("limit", frame.limit, low=channels, unit="codes, one for each channel")
     highest = highest_threshold(frame.bits, frame.dither_bits)
     code = int(pixel_code(np.array(brightest_duty), frame.bits, highest))
     return channels * min(code, frame.limit // channels)

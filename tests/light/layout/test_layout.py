@@ -69,6 +69,13 @@ def test_what_this_chain_cannot_show(layout, told):
         layout_table(layout, YOKE, brightest_duty=18_060)
 
 
+def test_a_supply_of_less_than_one_code_a_channel_is_refused_as_such():
+    with pytest.raises(
+        ParameterError, match="limit is 71; it must be at least 72 codes, one for each channel"
+    ):
+        layout_table(Layout("from_end"), YOKE._replace(limit=71))
+
+
 def test_a_slow_frame_cannot_show_a_quick_travel():
     with pytest.raises(
         ParameterError, match="at most 25: three rounds of 24 pixels a second, one pixel a frame"
