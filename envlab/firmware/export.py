@@ -185,10 +185,11 @@ def _moving_lines(design: RuntimeDesign) -> list[str]:
 def _zero_lines(design: RuntimeDesign) -> list[str]:
     words, zero = design.words, design.zero
     block_s = (1 << zero.block_bits) / design.follower.rate_hz
+    begins = "at rest light" if design.layout.rest_light else "dark"
     return [
         f"quiescent level: learnt within {design.quiescent.offset_lsb:g} LSB of the design, rises at most"
         f" {design.quiescent.rise_lsb_min:g} LSB a minute, in blocks of {block_s:.3g} s",
-        f"start: dark for {words.mute_frames / design.brightness_rate_hz:.3g} s, faded in within"
+        f"start: {begins} for {words.mute_frames / design.brightness_rate_hz:.3g} s, faded in within"
         f" {words.dim / words.fade_step / design.brightness_rate_hz:.3g} s",
     ]
 

@@ -75,7 +75,8 @@ def duties(table: LayoutTable, count: int = 3000, seed: int = 5) -> np.ndarray:
     near = (np.array([0, 65_535, *table.starts, *ends])[:, None] + np.arange(-2, 3)).ravel()
     sizes = (2.0 ** rng.uniform(0, 16, count)).astype(np.int64)
     wanted = np.concatenate((near[(near >= 0) & (near <= 65_535)], sizes))[:count]
-    wanted[-count // 3 :] = rng.integers(0, 65_536, count // 3)
+    third = count // 3
+    wanted[-third:] = rng.integers(0, 65_536, third)
     return wanted
 
 

@@ -234,3 +234,6 @@ def test_the_headers_say_what_the_layout_comes_to():
     assert limit >= 5040
     assert "travels: asked 37, achieved 37 pixels a second" in text
     assert "which all channels may have at once" not in text
+    assert "start: dark for 2.17 s" in text
+    resting = travelling(layout=Layout("share", rest_light=0.02))
+    assert "start: at rest light for 2.17 s" in firmware_files(resting)["envlab_parameters.h"]

@@ -15,8 +15,9 @@
 #endif
 
 /* Linear light, 65535 is full, one row a pixel, over and over along the chain: warm white, amber and a deep
- * red glow. They travel with a picture that travels. Pixels with other than three or four channels have them all at full: write your own rows.
- * The flash guard allows for these colours; if you write other ones at 8 bit, judge them anew, with
+ * red glow. Pixels with other than three or four channels have them all at full: write your own rows. They
+ * travel with a picture that travels. The flash guard allows for these colours; if you write other ones at
+ * 8 bit, or with a layout of light, judge them anew, with
  * envlab.digital.guard.picture_guard.picture_slack_codes. Red flashes that come from changes of colour the
  * guard does not see. */
 #if ENVLAB_FRAME_CHANNELS == 3

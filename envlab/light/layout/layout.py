@@ -30,9 +30,9 @@ whole does not: that is judged apart, never guarded.
 Current
 -------
 At the table's brightest duty the codes of all pixels, white, rounded each and with the highest threshold of
-the dither, add up to at most the limit of the frame: the light of a rank is brought down until they do. W
-never falls, and colours only take away, so the sum fits at every duty, every place and every refresh: the
-limiter over the frame stays in the export and never acts.
+the dither, add up to at most what all alike have at their brightest, which is within the limit of the frame:
+the light of a rank is brought down until they do. W never falls, and colours only take away, so the sum fits
+at every duty, every place and every refresh: the limiter over the frame stays in the export and never acts.
 
 Steps
 -----

@@ -80,7 +80,7 @@ def layout_table(
     >>> yoke = FrameWords(24, 3, 8, 5059, 0, 100)
     >>> table = layout_table(Layout("from_end"), yoke, brightest_duty=18_060)
     >>> pixel_codes(table, np.array([0, 9_030, 18_060]))[0][:, :8].tolist()
-    [[0, 0, 0, 0, 0, 0, 0, 0], [255, 255, 255, 78, 0, 0, 0, 0], [255, 255, 255, 255, 255, 255, 156, 0]]
+    [[0, 0, 0, 0, 0, 0, 0, 0], [255, 255, 255, 75, 0, 0, 0, 0], [255, 255, 255, 255, 255, 255, 150, 0]]
     """
     check_range("brightest_duty", brightest_duty, 1, WORD_MOST)
     check_positive("frame_rate_hz", frame_rate_hz, unit="Hz")
@@ -94,13 +94,14 @@ def layout_table(
 def _brightest_that_fits(
     layout: Layout, frame: FrameWords, brightest_duty: int, frame_rate_hz: float
 ) -> LayoutTable:
-    """Return the table that grants the most light whose codes, rounded each, add up to at most the limit."""
-    most = frame.limit / (frame.pixels * frame.channels * full_code(frame.bits))
-    granted_share = min(most, brightest_duty / WORD_MOST)
+    """Return the table that grants the most light whose codes, rounded each, fit what all alike have."""
+    most = _most_of_all_alike(frame, brightest_duty)
+    all_full = frame.pixels * frame.channels * full_code(frame.bits)
+    granted_share = min(most / all_full, brightest_duty / WORD_MOST)
 
     def granting(duty: int) -> tuple[LayoutTable, bool]:
         table = _of(layout, frame, duty / WORD_MOST, brightest_duty, frame_rate_hz)
-        return table, whole_light(table, frame, brightest_duty) <= frame.limit
+        return table, whole_light(table, frame, brightest_duty) <= most
 
     # 1e-6: a limit of exactly so many codes must not lose one of them to binary division.
     least, fails = math.ceil(layout.rest_light * WORD_MOST), math.floor(granted_share * WORD_MOST + 1e-6) + 1
@@ -113,6 +114,15 @@ def _brightest_that_fits(
         limit = f"below {granted_share:.3g}: rest light alone takes all that {frame.pixels} pixels may have"
         raise ParameterError("rest_light", layout.rest_light, limit)
     return table
+
+
+def _most_of_all_alike(frame: FrameWords, brightest_duty: int) -> int:
+    """Return the largest sum of codes that white has when all pixels are alike: within the limit, too."""
+    channels = frame.pixels * frame.channels
+    check_range("limit", frame.limit, low=channels, unit="codes, one for each channel")
+    highest = highest_threshold(frame.bits, frame.dither_bits)
+    code = int(pixel_code(np.array(brightest_duty), frame.bits, highest))
+    return channels * min(code, frame.limit // channels)
 
 
 def whole_light(table: LayoutTable, frame: FrameWords, duty: int) -> int:

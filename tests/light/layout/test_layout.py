@@ -59,14 +59,21 @@ def test_what_no_layout_can_be(values, told):
         (Layout("share", lit_share=0.04), "lit_share is 0.04; it must be at least 0.0417, one of 24 pixels"),
         (Layout("weights", weights=(1.0, 2.0)), "it must be 24 numbers, one for each pixel, not 2$"),
         (Layout("weights", weights=(*ALL_WEIGHTS, 1.0)), "it must be 24 numbers, one for each pixel, not 25"),
-        (Layout("from_end", rest_light=0.3), "rest_light is 0.3; it must be below 0.276: rest light alone"),
-        (Layout("share", rest_light=0.2756), "rest_light is 0.2756; it must be below 0.276: rest light"),
+        (Layout("from_end", rest_light=0.3), "rest_light is 0.3; it must be below 0.275: rest light alone"),
+        (Layout("share", rest_light=0.2756), "rest_light is 0.2756; it must be below 0.275: rest light"),
         (Layout("travelling", pixels_per_second=73.0), "pixels_per_second is 73.0; it must be at most 72"),
     ],
 )
 def test_what_this_chain_cannot_show(layout, told):
     with pytest.raises(ParameterError, match=told):
         layout_table(layout, YOKE, brightest_duty=18_060)
+
+
+def test_a_supply_of_less_than_one_code_a_channel_is_refused_as_such():
+    with pytest.raises(
+        ParameterError, match="limit is 71; it must be at least 72 codes, one for each channel"
+    ):
+        layout_table(Layout("from_end"), YOKE._replace(limit=71))
 
 
 def test_a_slow_frame_cannot_show_a_quick_travel():
