@@ -59,7 +59,7 @@ def pictures_of(
         _voltages(specification, choice),
         _table(choice, lights),
         _steps(choice),
-        _strips(lights),
+        _strips(choice, lights),
     ]
     if swept_keys(specification):
         made.append(_effects(specification, choice))
@@ -214,13 +214,14 @@ def _pixels(choice: Choice) -> Picture:
     )
 
 
-def _strips(lights: tuple[ClipLight, ...]) -> Picture:
+def _strips(choice: Choice, lights: tuple[ClipLight, ...]) -> Picture:
+    shown = "Every pixel" if choice.chain.layout.is_all_alike else "The light of all pixels together"
     lit = ", ".join(f"{light.clip.label} {light.lightness.mean():.0f}" for light in lights)
     return picture(
         sheets.strips_sheet(lights),
         "strips",
         f"One strip of light for each clip, time from left to right. Mean lightness L* of each: {lit}.",
-        "Every pixel through time. Judge the rhythm, not the brightness: a lamp at night outshines a screen.",
+        f"{shown} through time. Judge the rhythm, not the brightness: a lamp at night outshines a screen.",
     )
 
 
@@ -232,7 +233,8 @@ def _current(choice: Choice, lights: tuple[ClipLight, ...]) -> Picture:
         f"Supply current along {light.clip.label}: mean {light.current_a.mean():.2f} A, largest "
         f"{light.current_a.max():.2f} A, under the {choice.chain.supply.name}'s limit of "
         f"{choice.chain.supply.limit_a:g} A.",
-        f"{light.clip.label.replace('_', ' ')}, the clip that takes most. All pixels alike.",
+        f"{light.clip.label.replace('_', ' ')}, the clip that takes most. "
+        f"{'All pixels alike' if choice.chain.layout.is_all_alike else 'All pixels together'}.",
     )
 
 

@@ -6,10 +6,13 @@ import dataclasses
 
 import pytest
 
+from envlab.light.layout.layout import Layout
+from envlab.report.facts import supply_sentences
 from envlab.report.layouts import layouts_section
 from envlab.report.page import page_text
 from envlab.report.pictures import pictures_of
 from envlab.study.layouts.comparison import judge_layouts
+from envlab.study.layouts.plays import play_of
 from envlab.study.layouts.words import table_rows
 from envlab.study.sentences import of_kind
 
@@ -78,3 +81,15 @@ def test_where_nothing_was_judged_the_page_says_so_and_draws_nothing(case, found
     section = page[page.index("Which pixels light") :].partition("</div>")[0]
     assert "Not judged, silence 60\u00a0dB: it is silent." in section
     assert "favour" not in section and "Every layout of light" not in page
+
+
+def test_of_a_layout_nothing_is_said_that_holds_for_pixels_alike_only(case):
+    layout = dataclasses.replace(case.choice.chain, layout=Layout("from_end"))
+    (alike,), (said,) = supply_sentences(case.choice.chain), supply_sentences(layout)
+    assert "no duty is above the limit" in alike
+    assert "no duty" not in said
+    assert f"the light of all at a duty of {layout.duty_limit:.3f}" in said
+    # What is claimed: the codes of all pixels at full light, over all at full.
+    full = play_of(layout)
+    assert full.at_full.sum() / (24 * full.full_code) <= layout.duty_limit
+    assert full.at_full.max() / full.full_code > layout.duty_limit
