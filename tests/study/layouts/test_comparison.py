@@ -12,6 +12,7 @@ from envlab.errors import EnvlabWarning
 from envlab.light.flashes.flash import count_flashes
 from envlab.light.pixels import Pixels, Supply, supply_current_a
 from envlab.metrics.contrast import contrast_of_frames
+from envlab.shipped import DEMOS, demo_design
 from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
 from envlab.study.exported.light import ExportedFirmware, worn_light
@@ -80,6 +81,20 @@ def test_the_sum_of_every_frame_of_every_clip_is_within_the_limit(asked, heard, 
                 if name != "all alike":
                     refreshes = firmware.of_pixels(light).reshape(-1, chain.pixels.count)
                     assert refreshes.sum(axis=1).max() * channels <= firmware.design.frame_words.limit, name
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("demo", DEMOS)
+def test_the_sum_of_every_frame_of_every_clip_of_the_demos_is_within_the_limit(demo):
+    """The whole question, as it is worn: sums, and flashes of the whole without the guard."""
+    asked = read_specification(demo_design(demo))
+    found = judge_layouts(asked)
+    assert tuple(one.name for one in found.figures) == ALL
+    assert len(found.clips) == len(asked.clips)
+    for one in found.figures:
+        assert 0 < one.most_codes <= one.limit_codes == limit_codes(asked.chain), one.name
+        assert one.flashes_per_s <= asked.targets.flash_limit, one.name
+        assert one.flashes_guarded <= 3, one.name
 
 
 @pytest.mark.parametrize("depth", DEPTHS)

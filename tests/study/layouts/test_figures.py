@@ -60,6 +60,18 @@ def test_a_quarter_at_full_against_all_dim(made, board):
     assert share.equal_lux == pytest.approx(share.equal_cd / 100)
 
 
+def test_every_lit_pixel_of_every_frame_counts_alike_and_the_barely_lit_do_not(made, board):
+    """Of 300 frames 30 at full, 90 at half, the others at one code of 255, which is L* 3.5: not lit."""
+    full, half, one_code = made.full_duty, made.full_duty // 2 + 1, made.full_duty // 255 + 1
+    duties = np.repeat([full, half, one_code], [30, 90, 180])
+    codes = [int(made.share.show(np.array([one]), None)[0].max()) for one in (full, half, one_code)]
+    assert codes[2] == 1
+    found = figures(made, board, ("share",), [ClipDuties("some", duties, with_guard(duties))])["share"]
+    bright, dim = (float(lightness_cie1976(code / 255)) for code in codes[:2])
+    assert found.lit_lstar == pytest.approx((30 * bright + 90 * dim) / 120)
+    assert found.lit_pixels == 6
+
+
 def test_at_equal_current_all_send_the_same_light_away(made, board):
     found = figures(made, board, NAMES, [beat(made), beat(made, 0.2)])
     least = min(one.intensity_cd for one in found.values())
