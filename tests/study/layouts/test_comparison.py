@@ -17,6 +17,7 @@ from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
 from envlab.study.exported.light import ExportedFirmware, worn_light
 from envlab.study.exported.scenarios import heard_by
+from envlab.study.layouts import comparison
 from envlab.study.layouts.comparison import judge_layouts
 from envlab.study.layouts.play import brightest_of, played
 from envlab.study.layouts.plays import falling_weights, limit_codes, plays_of
@@ -150,6 +151,20 @@ def test_a_scene_shows_what_the_firmware_shows(asked, heard, found):
     assert np.array_equal(shown, np.repeat(codes[first : first + len(shown), None], 24, axis=1))
     assert set(scene.codes) == set(ALL)
     assert "beat" in clip.tags
+
+
+def test_a_scene_is_where_the_envelope_rises_most(asked, heard, monkeypatch):
+    """A silent second, then the voices; of whole seconds the one with the largest sum of rises."""
+    monkeypatch.setattr(comparison, "SCENE_S", 1.0)
+    (clip,) = [one for one in heard.clips if "beat" not in one.tags]
+    counts = np.concatenate((heard.silence[:1000], heard.clips[clip]))
+    scene = judge_layouts(asked, heard=replace(heard, clips={clip: counts})).scene
+    duty = worn_light(asked.chain, counts, guard=False).duty
+    rises = [np.maximum(np.diff(second), 0).sum() for second in duty[:300].reshape(3, 100)]
+    assert scene.start_s == int(np.argmax(rises)) > 0
+    first = round(scene.start_s * 100)
+    codes = worn_light(asked.chain, counts).codes[first : first + 100]
+    assert np.array_equal(scene.codes["all alike"][:, 3], codes)
 
 
 def test_what_no_clip_shows_is_said_and_not_passed(asked):

@@ -105,7 +105,8 @@ def test_the_least_contrast_of_the_clips_counts_and_those_without_beat_do_not(ma
         "alike"
     ]
     luminance = soft * 64 // made.full_duty / 64
-    assert found.contrast_far_lstar == pytest.approx(contrast_of_frames(lightness_cie1976(luminance), 100.0))
+    expected = contrast_of_frames(lightness_cie1976(luminance), 100.0)
+    assert [found.contrast_far_lstar, found.contrast_near_lstar] == pytest.approx([expected] * 2)
     none = figures(made, board, ("alike",), [beat(made, no_beat="it is without any beat")])["alike"]
     assert np.isnan(none.contrast_near_lstar)
 
@@ -118,6 +119,14 @@ def test_flashes_without_and_with_the_guard(made, board):
     assert (found["alike"].flashes_per_s, found["alike"].flashes_guarded) == (expected, 0)
     assert found["travelling"].flashes_per_s == found["travelling"].flashes_guarded == 0
     assert found["travelling"].regions.worst_per_s == 5
+
+
+def test_the_largest_frame_counts_whether_the_guard_lets_it_through_or_not(made, board):
+    """Full light that a guard holds dark, and the other way round."""
+    full, dark = np.full(100, made.full_duty), np.zeros(100, int)
+    for free, guarded in ((full, dark), (dark, full)):
+        clips = [ClipDuties("one", free, with_guard(guarded))]
+        assert figures(made, board, ("share",), clips)["share"].most_codes == 6 * 255 * 3
 
 
 def test_what_never_lights_is_not_judged(made, board):
@@ -138,6 +147,19 @@ def test_a_bar_steps_by_a_pixel_and_dim_pixels_by_a_code(made):
     # Y = 1/64 is above the knee at 216/24389.
     assert [alike.far_lstar, alike.first_far_lstar] == pytest.approx([116 * (1 / 64) ** (1 / 3) - 16] * 2)
     assert steps_of(made.travelling, brightest_of(made.travelling, ())).far_lstar == 0.0
+    # What moves by itself is no step of the envelope.
+    assert steps_of(made.blinking, brightest_of(made.blinking, ())).near_lstar == 0.0
+
+
+def test_steps_are_looked_for_up_to_full_light(made):
+    """Everything at a quarter, but at the very last word: from L*(1/4) to 100."""
+
+    def show(duties, state):
+        return np.repeat(np.where(duties == made.full_duty, 64, 16)[:, None], 24, axis=1), state
+
+    sudden = replace(made.alike, show=show, at_full=show(np.array([made.full_duty]), None)[0])
+    steps = steps_of(sudden, brightest_of(sudden, ()))
+    assert steps.far_lstar == pytest.approx(100 - (116 * 0.25 ** (1 / 3) - 16))
 
 
 def test_a_long_chain_is_tried_at_fewer_words(made):

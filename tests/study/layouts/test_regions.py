@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from reference.flashes import worst_flashes
 
+from envlab.study.layouts import play as play_module
 from envlab.study.layouts.play import brightest_of, played
 from envlab.study.layouts.regions import (
     MOST_STARTS,
@@ -94,6 +95,15 @@ def test_no_flash_reaches_from_one_clip_into_the_next():
         parts.begin()
         parts.take(np.ascontiguousarray(part))
     assert (whole.flashes.worst_per_s, parts.flashes.worst_per_s) == (3, 0)
+
+
+@pytest.mark.parametrize("name", ["bar", "travelling"])
+def test_flashes_do_not_depend_on_the_length_of_blocks(made, monkeypatch, name):
+    duties = np.where(np.arange(700) % 20 < 10, made.full_duty, made.full_duty // 3)
+    whole = counted(getattr(made, name), duties)
+    monkeypatch.setattr(play_module, "AT_ONCE", 95 * 7)
+    assert np.array_equal(counted(getattr(made, name), duties).per_s, whole.per_s)
+    assert whole.worst_per_s > 3
 
 
 @pytest.mark.parametrize("seed", range(6))
