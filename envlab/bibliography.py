@@ -81,6 +81,9 @@ _SOURCES = {
         "at second hand",
         ("IEC 60063",),
     ),
+    "IEC60028": Source(
+        "IEC 60028:1925, International standard of resistance for copper", "from memory", ("IEC 60028",)
+    ),
     "IEC60127-2": Source(
         "IEC 60127-2:2014, Miniature fuses – Part 2: Cartridge fuse-links", "from memory", ("IEC 60127-2",)
     ),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from envlab.board_firmware import both_tables, runtime_design
+from envlab.board_firmware.colours import colour_tables
 from envlab.chain import Chain
 from envlab.design_file import STAGES, digest
 from envlab.digital.auto_level import LevelControl
@@ -14,6 +15,7 @@ from envlab.digital.pixel_layout import standing_duties
 from envlab.errors import EnvlabError
 from envlab.firmware.c_header import header_text
 from envlab.firmware.c_names import check_identifier
+from envlab.firmware.colour_files import colour_csv_bytes, colour_header_text
 from envlab.firmware.cost import runtime_cost
 from envlab.firmware.export import (
     DITHER_FILES,
@@ -52,8 +54,9 @@ def firmware_folder(
     """Return every file of the firmware folder, name → content.
 
     The table under identifier is limited; where the supply caps, a second one, identifier_full, goes up to
-    full duty. Beside them lie the runtime's sources with envlab_parameters.h and envlab_table.h, unless the
-    chain has a follower or a depth that the runtime lacks.
+    full duty; where the board has a colour, identifier_rgb holds its three channels. Beside them lie the
+    runtime's sources with envlab_parameters.h and envlab_table.h, unless the chain has a follower or a depth
+    that the runtime lacks.
 
     Parameters
     ----------
@@ -103,7 +106,19 @@ def firmware_folder(
     written = _table_files(tables.limited, identifier, design_mark, mark)
     if chain.duty_limit < 1:
         written |= _table_files(tables.unlimited, f"{identifier}_full", design_mark, mark)
-    return written | files
+    return written | files | colour_files(chain, f"{identifier}_rgb", design_digest=design_mark, mark=mark)
+
+
+def colour_files(chain: Chain, identifier: str, *, design_digest: str, mark: int = 0) -> dict[str, bytes]:
+    """Return the files of a board's colour tables, name → content; none where it has no colour."""
+    tables = colour_tables(chain)
+    if tables is None:
+        return {}
+    header = colour_header_text(tables, identifier=identifier, design_digest=design_digest, export_mark=mark)
+    return {
+        f"{identifier}.h": header.encode("ascii"),
+        f"{identifier}.csv": colour_csv_bytes(tables, design_digest=design_digest, export_mark=mark),
+    }
 
 
 def check_table_name(chain: Chain, identifier: str) -> None:
@@ -112,6 +127,8 @@ def check_table_name(chain: Chain, identifier: str) -> None:
     check_identifier("identifier", identifier, files=beside)
     if chain.duty_limit < 1:
         check_identifier("identifier", f"{identifier}_full", files=beside)
+    if chain.colour.ramp is not None:
+        check_identifier("identifier", f"{identifier}_rgb", files=beside)
 
 
 def _table_files(table: LookupTable, identifier: str, design_digest: str, mark: int) -> dict[str, bytes]:

@@ -22,6 +22,7 @@ from envlab.cli.options import (
     refuse_existing,
     sensitivity_option,
 )
+from envlab.cli.power import say_verdicts
 from envlab.cli.recorders import note_recorders
 from envlab.cli.saying import counted, progress, say, say_meanwhile
 from envlab.cli.tolerance import boards_of_choice
@@ -74,12 +75,17 @@ def design(
     says what would. Ends with status 4, and without a table, if no clip can show how often the lights flash:
     all are silent, or too short.
 
+    What feeds the board is judged on the clips: current against limit and margin, the pixels' pulses, the rail
+    and the controller's brown-out, hours, the last pixel, the lights into the microphone; of a design with a
+    colour its red flashes, too, and its channels' tables are written. What a design does not state is taken, and
+    named.
+
     The choice's firmware is then played at each sensitivity: from power-up, after a quiet minute, after a
     shout. Without a table it ends if the sensitivity of DESIGN breaks a target, with status 3 for flashes.
     """
     from envlab.files.whole import check_folder, claimed, write_folder
     from envlab.report.folder import RESULTS, result_files
-    from envlab.report.page import report_html
+    from envlab.report.page import page_and_verdicts
     from envlab.report.pdf import report_pdf
     from envlab.study.specification.specification import with_sensitivity
     from envlab.study.sweep.choice import choose
@@ -100,16 +106,17 @@ def design(
         judgement, layouts = _play_firmware(specification, choice.chain, report)
         status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
         report("Drawing the report", math.nan)
-        page = report_html(specification, choice, boards, judgement, layouts)
+        page, power, colour = page_and_verdicts(specification, choice, boards, judgement, layouts)
+        status = FLASHING_EXIT if colour is not None and not colour.keeps else status
         files = result_files(specification, choice, folder, page, with_table=choice.flash_safe and not status)
         write_folder(folder, files, replaces=RESULTS)
         report("Printing the PDF", math.nan)
         printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
     _say_findings(choice, boards, judgement, layouts, asked, guard=guard)
     say()
-    say(f"Results are in {folder}{_missing(choice)}. Open {folder / 'report.html'} first.")
-    if pdf and not printed:
-        say("There is no report.pdf: no browser was found that prints; your own can print report.html.")
+    say_verdicts(power, colour)
+    say()
+    _say_where(folder, choice, asked_pdf=pdf, printed=printed)
     if not choice.flash_safe:
         raise click.exceptions.Exit(FLASHING_EXIT if choice.flashes_judged else NOT_JUDGED_EXIT)
     refuse(status, "no brightness table was written", guard=guard)
@@ -157,6 +164,12 @@ def _say_findings(
     if layouts.figures:
         say()
         say_sentences(of_kind(layouts.sentences, "layouts_over", "layouts_near", "layouts_far"))
+
+
+def _say_where(folder: Path, choice: Choice, *, asked_pdf: bool, printed: bool) -> None:
+    say(f"Results are in {folder}{_missing(choice)}. Open {folder / 'report.html'} first.")
+    if asked_pdf and not printed:
+        say("There is no report.pdf: no browser was found that prints; your own can print report.html.")
 
 
 def _swept(specification: Specification, report: Callable[[str, float], None]) -> pd.DataFrame:

@@ -88,6 +88,8 @@ def field_value(key: str, value: Any, hint: Any, where: str) -> Any:
     options = typing.get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
     if type(None) in options and value == "none":
         return None
+    if any(typing.get_origin(one) is tuple for one in options):
+        return _numbers(key, value, options, where)
     unit = unit_of(key)
     if float in options and unit is not None:
         try:
@@ -103,6 +105,19 @@ def field_value(key: str, value: Any, hint: Any, where: str) -> Any:
     if not isinstance(value, str):
         raise FileError(f"{where} {key} is {value!r}; it must be a text")
     return value
+
+
+def _numbers(key: str, value: Any, options: tuple[Any, ...], where: str) -> Any:
+    """A pair of numbers, or points: pairs in a row."""
+    form = next(one for one in options if typing.get_origin(one) is tuple)
+    is_points = typing.get_args(form)[-1] is Ellipsis
+    pairs = value if is_points else [value]
+    wanted = "pairs of numbers, [[x, y], …]" if is_points else "two numbers, [x, y]"
+    for pair in pairs if isinstance(pairs, list) else [None]:
+        if not isinstance(pair, list) or len(pair) != 2 or not all(is_finite_number(one) for one in pair):
+            raise FileError(f"{where} {key} is {value!r}; it must be {wanted}")
+    made = tuple((float(x), float(y)) for x, y in pairs)
+    return made if is_points else made[0]
 
 
 def nearest(key: str, names: tuple[str, ...]) -> str:

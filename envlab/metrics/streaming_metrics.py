@@ -17,11 +17,11 @@ from envlab.chain import Chain
 from envlab.digital.followers import Follower, PassThrough, steps_a_count
 from envlab.engine.followed_envelopes import FollowedReadings
 from envlab.engine.reading_schedule import Wanted, every_reading, frame_readings
-from envlab.light.flashes.running_flash import RunningFlashes
 from envlab.light.table import LookupTable
 from envlab.metrics.clip_metrics import ClipColumns, Tallied, lit_code
 from envlab.metrics.contrast import RunningContrast
 from envlab.metrics.percentiles import percentile
+from envlab.metrics.worst_flashes import running_flashes
 from envlab.sound.stream import Sound
 from envlab.units import FloatArray, IntArray
 
@@ -55,7 +55,7 @@ class StreamingMetrics:
         )
         self._seen: Codes = np.zeros((len(chains), self._code_of_step.shape[1]), dtype=np.int32)
         self._contrast = RunningContrast(len(chains), frames, table.brightest_code, rate_hz)
-        self._flashes = RunningFlashes(len(chains), table.brightest_code, rate_hz)
+        self._flashes = running_flashes(chains[0], len(chains), table.brightest_code)
 
     def take(self, steps: Codes) -> None:
         """steps: shape (chains, frames), of the next frames; whole counts where a count is one step."""

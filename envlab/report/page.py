@@ -27,8 +27,11 @@ from envlab.report.facts import (
 from envlab.report.feed import bank_sentences, feed_sentences
 from envlab.report.layouts import layouts_section
 from envlab.report.pictures import Picture, pictures_of
+from envlab.report.power import colour_section, power_section
 from envlab.report.worn import worn_section
 from envlab.study.chosen_on_clips import ClipLight, light_on_clips
+from envlab.study.colour_verdict import ColourVerdict, judge_colour
+from envlab.study.power.power_verdict import PowerVerdict, judge_power
 from envlab.study.sentences import of_kind, texts
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import IN_SHORT, KINDS, Choice
@@ -57,9 +60,23 @@ def report_html(
     every layout of light makes of the clips. None leaves that section out. It runs the chosen chain once more
     over the specification's clips, with the noise of the sweep.
     """
+    return page_and_verdicts(specification, choice, tolerance, exported, layouts)[0]
+
+
+def page_and_verdicts(
+    specification: Specification,
+    choice: Choice,
+    tolerance: ToleranceResult | None = None,
+    exported: ExportedJudgement | None = None,
+    layouts: LayoutComparison | None = None,
+) -> tuple[str, PowerVerdict, ColourVerdict | None]:
+    """Return what report_html does, and what stands in it of what feeds the choice, and of its colour."""
     lights = light_on_clips(specification, choice.chain)
-    pictures = pictures_of(specification, choice, lights, tolerance, layouts)
-    return page_text(specification, choice, lights, pictures, tolerance, exported, layouts)
+    power = judge_power(specification, choice.chain, lights)
+    colour = judge_colour(choice.chain, lights, specification.targets.flash_limit)
+    pictures = pictures_of(specification, choice, lights, tolerance, power, layouts)
+    page = page_text(specification, choice, lights, pictures, tolerance, exported, power, colour, layouts)
+    return page, power, colour
 
 
 def page_text(
@@ -69,6 +86,8 @@ def page_text(
     pictures: dict[str, Picture],
     tolerance: ToleranceResult | None = None,
     exported: ExportedJudgement | None = None,
+    power: PowerVerdict | None = None,
+    colour: ColourVerdict | None = None,
     layouts: LayoutComparison | None = None,
 ) -> str:
     """Return the page of report_html from its pictures, by name.
@@ -103,6 +122,8 @@ def page_text(
         tolerance=_held(() if tolerance is None else tolerance.words),
         worn=worn_section(choice, exported),
         layouts=layouts_section(layouts),
+        power=power_section(power),
+        colour=colour_section(colour),
         pictures=pictures,
         table=_held(table_sentences(choice.chain)),
         table_details=_held(table_details(choice.chain)),

@@ -27,6 +27,7 @@ from envlab.units import keep_together
 
 if TYPE_CHECKING:
     from envlab.study.layouts.comparison import LayoutComparison
+    from envlab.study.power.power_verdict import PowerVerdict
     from envlab.study.tolerance.result import ToleranceResult
 
 
@@ -51,6 +52,7 @@ def pictures_of(
     choice: Choice,
     lights: tuple[ClipLight, ...],
     tolerance: ToleranceResult | None = None,
+    power: PowerVerdict | None = None,
     layouts: LayoutComparison | None = None,
 ) -> dict[str, Picture]:
     """Return the pictures by name; those that this sweep gives nothing to draw for are left out."""
@@ -67,6 +69,8 @@ def pictures_of(
     if squares is not None:
         made.append(_map(specification, choice, squares))
     made += [_current(choice, lights), _pixels(choice), _flashes(specification, lights)]
+    if power is not None:
+        made.append(_power(power))
     if tolerance is not None:
         made.append(_tolerance(tolerance))
     if layouts is not None and layouts.scene is not None:
@@ -113,6 +117,28 @@ def _layouts(found: LayoutComparison) -> Picture:
         f"top, and the luminous intensity of the whole. Lightness of what is lit: {', '.join(told)}.",
         f"{scene.clip.replace('_', ' ')}, from {scene.start_s:.0f} s on. Near: L* of what is lit, over that "
         "of a pixel at full. Below: layouts that share out the same light have one line.",
+    )
+
+
+def _power(verdict: PowerVerdict) -> Picture:
+    from envlab.plot.power import power_sheet
+
+    supply, pack = verdict.supply, verdict.cold
+    later = ""
+    if pack is not None:
+        later = (
+            f" Over {pack.hours:.1f} hours at the coldest, the pack's voltage on the loudest beat and the"
+            f" rail, which ends at {pack.rail_end_v:.2f} V; the controller resets below"
+            f" {pack.brown_out_v:.2f} V."
+        )
+    return picture(
+        power_sheet(verdict),
+        "power",
+        f"One period of the pixels' pulses at {supply.pulses.pwm_hz:g} Hz: {supply.peak_a:.3g} A, where the"
+        f" {supply.supply_name} gives {supply.limit_a:g} A, and the rail, which falls by"
+        f" {supply.droop_v:.2g} V.{later}",
+        "What flows while the mean keeps the limit: the shaded part comes out of the bulk capacitor, and"
+        " takes the rail along." + (" Beside it the loudest beat, hour by hour." if pack is not None else ""),
     )
 
 

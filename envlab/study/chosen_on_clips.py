@@ -12,7 +12,7 @@ from envlab.chain import Chain
 from envlab.engine.chain_result import ChainResult
 from envlab.light.flashes.flash import FlashReport, find_flashes
 from envlab.light.lightness import lightness_cie1976
-from envlab.light.pixels import supply_current_a
+from envlab.light.pixels import drawn_current_a
 from envlab.light.table import LookupTable
 from envlab.metrics.metrics_of_clip import clip_seed, frame_envelopes
 from envlab.sound.clip import Clip
@@ -31,8 +31,8 @@ _LEVEL_STEP_S = 0.04
 class ClipLight:
     """One clip through one chain, frame by frame; arrays of shape (frames,), frame n at n/frame_rate_hz.
 
-    envelope_counts: counts above quiescent that the frame shows. duty: 0 to full_duty. current_a: A, all
-    pixels alike. flashes: of the whole clip.
+    envelope_counts: counts above quiescent that the frame shows. duty: 0 to full_duty. current_a: A, of all
+    pixels alike and the controller. flashes: of the whole clip.
     """
 
     clip: Clip
@@ -104,7 +104,7 @@ def _shown(clip: Clip, envelope_counts: FloatArray, chain: Chain, table: LookupT
         duty=duty,
         full_duty=full_duty,
         frame_rate_hz=chain.frame_rate_hz,
-        current_a=supply_current_a(duty, chain.pixels, volts=chain.supply.volts),
+        current_a=drawn_current_a(duty, chain.pixels, chain.supply),
         flashes=find_flashes(duty, chain.frame_rate_hz, full_duty=full_duty or 1.0),
     )
 

@@ -67,13 +67,14 @@ MODULES = {
         pink_noise silence tone tone_burst white_noise
     """,
     "lights": """
-        FlashReport Pack Wiring colour_from_hex count_flashes count_red_flashes current_metrics
-        find_flashes lightness_cie1976 lightness_table luminance_cie1976 pixel_heat_w pwm_flicker
-        supply_current_a surface_heat wire_drop
+        CostumeColour Feed FlashReport Pack Wiring colour_from_hex count_flashes count_red_flashes
+        current_metrics find_flashes lightness_cie1976 lightness_table luminance_cie1976 pixel_heat_w
+        pwm_flicker supply_current_a surface_heat wire_drop
     """,
     "judge": """
         Cells Coupling Found MeterReading Pulses ToneResponse Viewing Wanted board_latency breathing
-        clip_metrics find_mitigations judge_exported judge_feedback judge_layouts judge_pack judge_supply
+        clip_metrics find_mitigations judge_colour judge_exported judge_feed judge_feedback judge_layouts
+        judge_pack judge_power judge_supply
         level_diagram light_on_clips metered_level most_current most_flashing music_scene parts_list
         range_used_db recorder_findings robust_choice span_from_clips stated_levels table_steps
         tone_response usual_levels_table with_values
@@ -96,7 +97,7 @@ MODULES = {
         read_boards read_capture readings_of_board trim_header trim_of trim_yield
     """,
     "export": """
-        both_tables check_firmware firmware_folder firmware_words header_text read_header
+        both_tables check_firmware colour_tables firmware_folder firmware_words header_text read_header
         write_folder
     """,
 }

@@ -34,6 +34,7 @@ PICTURES = (
     "steps",
     "current",
     "pixels",
+    "power",
     "flashes",
 )
 LARGEST_BYTES = 3_000_000
@@ -237,7 +238,7 @@ def test_a_design_without_a_sweep_has_no_sweep_pictures(case: Case) -> None:
     alone = dataclasses.replace(case.choice, table=row, number=0)
     still = dataclasses.replace(case.specification, ranges={})
     made = pictures_of(still, alone, case.lights)
-    assert made.keys() == set(PICTURES) - {"effects", "map"}
+    assert made.keys() == set(PICTURES) - {"effects", "map", "power"}
     assert "What each part buys" not in page_text(still, alone, case.lights, made)
 
 

@@ -80,7 +80,9 @@ def test_sentences_rest_on_the_numbers(chain, pulses):
         assert ("breaks down" in said.text) == (verdict.droop_v >= verdict.volts)
     (assumed,) = of_kind(verdict.sentences, "supply_assumed")
     assert assumed.behind["pwm_hz"] == pulses.pwm_hz
-    # Half of the time above the limit: the mean of what all take at the largest duty stands at it.
     (scatter,) = of_kind(verdict.sentences, "supply_scatter")
     assert scatter.behind["scatter_a"] == verdict.scatter_a
-    assert verdict.current.mean_a == pytest.approx(verdict.limit_a)
+    # Behind a margin and beside a controller: of the mean what is planned with, and seldom above the limit.
+    assert verdict.current.mean_a + verdict.controller_a == pytest.approx(verdict.usable_a)
+    assert verdict.usable_a == pytest.approx(verdict.limit_a * (1 - chain.supply.margin))
+    assert scatter.behind["over_share"] == verdict.over_share

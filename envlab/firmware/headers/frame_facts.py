@@ -26,7 +26,7 @@ def frame_lines(design: RuntimeDesign) -> list[str]:
     lines = [
         f"pixels: {pixels.count} of {pixels.channels} channels, codes of {words.bits} bit, the nearest to"
         " the duty, half up",
-        f"frame limit: {words.limit} codes on {design.supply.limit_a:g} A, {100 * share:.3g} % of all"
+        f"frame limit: {words.limit} codes on {design.supply.limit_words}, {100 * share:.3g} % of all"
         " channels at full",
     ]
     if design.dither is not None:

@@ -1,9 +1,10 @@
 """What each sensitivity shows on each clip, after each start: the rows that decide.
 
-Flashes are those of the worst sliding second of a whole run, what goes before the clip included
-(envlab.light.flashes.flash). Contrast, lit share and the 95 % point of L* are of the clip alone, after the
-quiet minute, defined as in envlab.metrics.clip_metrics. guard_held_share is the share of a run's frames that
-the flash guard changes. All but flashes_guarded and guard_held_share are without the guard.
+Flashes are those of the worst sliding second of a whole run, what goes before the clip included, red ones too
+where the design has a colour (envlab.metrics.worst_flashes). Contrast, lit share and the 95 % point of L* are
+of the clip alone, after the quiet minute, defined as in envlab.metrics.clip_metrics. guard_held_share is the
+share of a run's frames that the flash guard changes. All but flashes_guarded and guard_held_share are without
+the guard.
 
 recovery_s, after a shout: the brightest L* within the second that begins with each frame is compared with
 that of the same music without the shout; it is the time from the end of the shout to the last frame at which
@@ -22,9 +23,9 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from envlab.chain import Chain
-from envlab.light.flashes.flash import count_flashes
 from envlab.metrics.clip_metrics import LIT_LSTAR
 from envlab.metrics.contrast import contrast_of_frames
+from envlab.metrics.worst_flashes import most_flashes
 from envlab.sound.clip import Clip
 from envlab.study.exported.light import ExportedFirmware, ExportedLight, PlainTable, frame_count
 from envlab.study.exported.scenarios import (
@@ -139,8 +140,8 @@ def rows_of_clip(
                 setting=setting,
                 start=start,
                 clip=label,
-                flashes_per_s=count_flashes(free.luminance, chain.frame_rate_hz),
-                flashes_guarded=count_flashes(guarded.luminance, chain.frame_rate_hz),
+                flashes_per_s=most_flashes(chain, free.luminance),
+                flashes_guarded=most_flashes(chain, guarded.luminance),
                 guard_held_share=guarded.held_share,
                 **extra,
             )

@@ -12,12 +12,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from envlab.chain import Chain
-from envlab.light.flashes.flash import FlashReport, count_flashes, find_flashes
-from envlab.light.pixels import supply_current_a
+from envlab.light.flashes.flash import FlashReport, find_flashes
+from envlab.light.pixels import drawn_current_a
 from envlab.metrics.catalogue import METRICS
 from envlab.metrics.contrast import contrast_of_frames
 from envlab.metrics.onset_latency import onset_latency
 from envlab.metrics.tone_metrics import tone_metrics
+from envlab.metrics.worst_flashes import most_flashes, red_flashes
 from envlab.study.exported.light import worn_light
 from envlab.study.layouts.regions import RegionFlashes
 from envlab.study.listening.light import BoardLight, table_of
@@ -63,8 +64,8 @@ def clip_light_metrics(light: BoardLight) -> tuple[Metric, ...]:
     """Return contrast, current and flashes of a whole clip's light."""
     chain, duty = light.chain, light.duty
     duties = np.array([duty.mean(), np.percentile(duty, 99), duty.max()])
-    mean_a, most_a, peak_a = supply_current_a(duties, chain.pixels, volts=chain.supply.volts)
-    flashes = light_flashes(light).worst_per_s
+    mean_a, most_a, peak_a = drawn_current_a(duties, chain.pixels, chain.supply)
+    flashes = worst_of(light)
     return (
         Metric("beat_contrast_lstar", contrast_of_frames(light.lightness, light.frame_rate_hz)),
         Metric("supply_mean_a", float(mean_a)),
@@ -94,6 +95,11 @@ def latency_metrics(chain: Chain, street_db_spl: float = STREET_DB_SPL) -> tuple
         Metric("onset_lag_mean_ms", float(latency.mean_ms[0])),
         Metric("onset_lag_worst_ms", float(latency.worst_ms[0])),
     )
+
+
+def worst_of(light: BoardLight) -> int:
+    """Return the flashes in the worst second of a light, red ones too where the board has a colour."""
+    return max(light_flashes(light).worst_per_s, red_flashes(light.chain, light.relative_luminance))
 
 
 def light_flashes(light: BoardLight) -> FlashReport:
@@ -137,11 +143,11 @@ def region_flashes(light: BoardLight, passage_s: tuple[float, float] | None = No
 def unguarded_flashes(light: BoardLight) -> int:
     """Return the flashes in the worst second of a whole clip's light, were its flash guard off."""
     if light.guard != "on":
-        return light_flashes(light).worst_per_s
+        return worst_of(light)
     chain = light.chain
     frame_ends = chain.reading_of_frame(light.total_frames) + 1
     free = worn_light(chain, light.adc_counts, frame_ends, guard=False)
-    return count_flashes(free.luminance, chain.frame_rate_hz)
+    return most_flashes(chain, free.luminance)
 
 
 def guard_words(light: BoardLight) -> str:
