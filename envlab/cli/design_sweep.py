@@ -89,7 +89,7 @@ def design(
     click.get_current_context().with_resource(claimed(folder))
     check_folder(folder, force=force)
     with progress() as report:
-        note_recorders(specification.clips)
+        note_recorders(specification.clips, report)
         table = sweep(specification, progress=report)
         report("Choosing", math.nan)
         choice = robust_choice(choose(table, specification), specification, progress=report)
