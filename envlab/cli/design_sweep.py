@@ -98,8 +98,9 @@ def design(
             specification, choice.chain, progress=lambda share: report("Playing the firmware", share)
         )
         status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
-        report("Drawing the report", math.nan)
-        page = report_html(specification, choice, boards, judgement)
+        page = report_html(
+            specification, choice, boards, judgement, lambda share: report("Drawing the report", share)
+        )
         files = result_files(specification, choice, folder, page, with_table=choice.flash_safe and not status)
         write_folder(folder, files, replaces=RESULTS)
         report("Printing the PDF", math.nan)

@@ -1,29 +1,33 @@
-"""Changed boards are played, and what they did is remembered: nothing is played twice.
+"""Changed boards are played, many together, and what they did is remembered: nothing is played twice.
 
 A board's numbers on a clip depend on the board, the clip's place among all (whose noise it is) and its level
 alone, those on test signals on the board: whoever asks about another target, or moves another clip's level,
-finds them here.
+finds them here. Boards that a search will ask for are played ahead, side by side, as a sweep plays its
+candidates: an evening of music is then gone through a few times, and not once for each of them.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.metrics.catalogue import FLASH_METRIC
+from envlab.metrics.judgeable import judged_columns
+from envlab.metrics.metrics_of_clip import clip_columns, clip_seed
 from envlab.sound.clip import Clip
-from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.changes import Cause, Change, Clips
 from envlab.study.sweep.not_judged import TAG_OF
 from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge, Columns
 
+# A board, the number of a clip, and the clip.
+Heard = tuple[Chain, int, Clip]
 # Metrics that are of no clip, or of several together.
 _WHOLE = {*BENCH_METRICS, "range_used_db"}
 # An endless miss, as of −inf dB, in scales.
@@ -52,23 +56,54 @@ def _nobody(share: float) -> None:
 
 @dataclass(eq=False)
 class Memory:
-    """What boards did, and the sounds that were opened for it.
+    """What boards did.
 
-    tell: called while clips are played, with gone: how much of all clips was played since somebody set it to
-    0, as a share of their length.
+    lengths_s: of the clips, whatever their levels. tell: called while a clip is played that nobody thought of
+    ahead.
     """
 
+    lengths_s: tuple[float, ...]
     tell: Callable[[float], None] = _nobody
-    gone: float = 0.0
-    sounds: dict[Clip, Sound] = field(default_factory=dict)
     bench: dict[Chain, Columns] = field(default_factory=dict)
-    heard: dict[tuple[Chain, int, Clip], Columns] = field(default_factory=dict)
+    heard: dict[Heard, Columns] = field(default_factory=dict)
 
-    def sound(self, clip: Clip) -> Sound:
-        """Return the sound of a clip."""
-        if clip not in self.sounds:
-            self.sounds[clip] = clip.sound()
-        return self.sounds[clip]
+    def play(self, wanted: Iterable[Heard], seed: int, workers: int, tell: Callable[[float], None]) -> None:
+        """Play what is wanted and not yet known; tell: called with the share of it that is done."""
+        fresh = [one for one in dict.fromkeys(wanted) if one not in self.heard]
+        together: dict[object, list[Heard]] = {}
+        for one in fresh:
+            chain, number, clip = one
+            together.setdefault((number, clip, _alike(chain)), []).append(one)
+        lengths_s = [self.lengths_s[group[0][1]] for group in together.values()]
+        for turn, group in enumerate(together.values()):
+
+            def tell_of(share: float, turn: int = turn) -> None:
+                tell((sum(lengths_s[:turn]) + share * lengths_s[turn]) / sum(lengths_s))
+
+            self._play(group, seed, workers, tell_of)
+
+    def _play(self, group: list[Heard], seed: int, workers: int, tell: Callable[[float], None]) -> None:
+        chains, (_, number, clip) = [chain for chain, _, _ in group], group[0]
+        # Opened for as long as it plays: there are as many of each clip as levels are tried.
+        sound, tables = clip.sound(), [chain.brightness_table() for chain in chains]
+        columns = clip_columns(
+            sound, chains, tables, seed=clip_seed(seed, number), workers=workers, progress=tell
+        )
+        judged = judged_columns(clip, sound, columns, chains)
+        for place, one in enumerate(group):
+            self.heard[one] = {name: values[place : place + 1] for name, values in judged.items()}
+
+
+def memory_of(specification: Specification) -> Memory:
+    """Return an empty memory for boards on a specification's clips."""
+    return Memory(tuple(clip.sound().duration_s for clip in specification.clips))
+
+
+def _alike(chain: Chain) -> object:
+    """Return what boards must share to be played together, as candidates of a sweep are."""
+    apart = {"preamp", "band_filter", "rectifier", "detector", "hold_capacitor", "follower", "brightness"}
+    rest = [getattr(chain, one.name) for one in fields(chain) if one.name not in apart]
+    return (chain.preamp.noise_density_v_per_rthz, *rest)
 
 
 @dataclass(eq=False)
@@ -78,9 +113,32 @@ class Lab:
     asked: Specification
     targets: tuple[Target, ...]
     workers: int
-    memory: Memory = field(default_factory=Memory)
+    memory: Memory
     _known: dict[tuple[Chain, tuple[float, ...]], Played] = field(default_factory=dict)
     _orders: dict[tuple[Chain, Target], list[int]] = field(default_factory=dict)
+
+    def play_ahead(
+        self,
+        tried: Iterable[tuple[Chain, Sequence[Change]]],
+        tell: Callable[[float], None],
+    ) -> None:
+        """Play boards with some changes on the clips on which they miss the targets most.
+
+        tell: called with the share that is done.
+        """
+        wanted = []
+        for start, changes in tried:
+            played = self._changed(start, changes)
+            if played is not None:
+                numbers = {number for one in self.targets for number in self._order(start, one)[:1]}
+                wanted += [played.heard(number) for number in sorted(numbers)]
+        self.memory.play(wanted, self.asked.judging.seed, self.workers, tell)
+
+    def play_starts(self, starts: Iterable[Chain], tell: Callable[[float], None]) -> None:
+        """Play boards as they are on all clips; tell: as play_ahead."""
+        every = range(len(self.asked.clips))
+        wanted = [self._played(one, self.asked.clips).heard(number) for one in starts for number in every]
+        self.memory.play(wanted, self.asked.judging.seed, self.workers, tell)
 
     def mend(self, start: Chain, causes: Sequence[Cause], changes: Sequence[Change]) -> Mend | None:
         """Return what changes make of a board, if it then meets the targets and the flash limit."""
@@ -142,8 +200,7 @@ class Lab:
         key = (chain, tuple(clip.level_db_spl for clip in clips))
         if key not in self._known:
             asked = replace(self.asked, clips=clips)
-            judge = BoardJudge(asked, chain, [self.memory.sound(clip) for clip in clips], self.workers)
-            self._known[key] = Played(judge, self.memory)
+            self._known[key] = Played(BoardJudge(asked, chain, (), self.workers), self.memory)
         return self._known[key]
 
 
@@ -168,7 +225,7 @@ class Played:
         if target.metric in _WHOLE:
             return []
         numbers = self._spoken_of(target.metric)
-        short = sorted(numbers, key=lambda n: self.judge.recordings[n].duration_s)
+        short = sorted(numbers, key=lambda number: self.memory.lengths_s[number])
         return sorted(short, key=lambda number: -_miss(target, self._over(target.metric, [number])))
 
     def meets(self, target: Target, order: Sequence[int]) -> bool:
@@ -187,15 +244,13 @@ class Played:
         clips = self.judge.specification.clips
         return [number for number, clip in enumerate(clips) if tag is None or tag in clip.tags]
 
+    def heard(self, number: int) -> Heard:
+        """Return what stands for this board on clip number."""
+        return self.judge.nominal, number, self.judge.specification.clips[number]
+
     def _clip(self, number: int) -> Columns:
-        key = (self.judge.nominal, number, self.judge.specification.clips[number])
-        if key not in self.memory.heard:
-            lengths_s = [one.duration_s for one in self.judge.recordings]
-            before, share = self.memory.gone, lengths_s[number] / sum(lengths_s)
-            self.memory.heard[key] = self.judge.clip(
-                number, [self.judge.nominal], lambda done: self.memory.tell(before + share * done)
-            )
-            self.memory.gone = before + share
+        key, judging = self.heard(number), self.judge.specification.judging
+        self.memory.play([key], judging.seed, self.judge.workers, self.memory.tell)
         return self.memory.heard[key]
 
     def _over(self, metric: str, numbers: Sequence[int]) -> float:

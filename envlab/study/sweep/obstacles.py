@@ -16,7 +16,6 @@ Numbers in the sentences are those of these runs, with the sweep's own noise.
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -30,7 +29,7 @@ from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.changes import Cause, Change, causes_of
 from envlab.study.sweep.choice import Choice
-from envlab.study.sweep.lab import Lab, Memory, Mend
+from envlab.study.sweep.lab import Lab, Memory, Mend, memory_of
 from envlab.study.sweep.verdict_words import at_odds
 
 Progress = Callable[[str, float], None]
@@ -57,7 +56,7 @@ def with_obstacles(
     if not choice.flash_safe or not wanted:
         return choice
     said: list[Sentence] = []
-    memory = Memory()
+    memory = memory_of(specification)
     for number, targets in enumerate(wanted, 1):
         bar = _Bar(f"In the way {number}/{len(wanted)}", progress or _ignore, memory)
         lab = Lab(specification, targets, workers, memory)
@@ -69,18 +68,20 @@ def mends_of(
     choice: Choice, specification: Specification, targets: Sequence[Target], *, workers: int = 2
 ) -> list[Mend]:
     """Return what would make a board meet these targets, one a cause, in the order of the causes; or none."""
-    lab = Lab(specification, tuple(targets), workers)
+    lab = Lab(specification, tuple(targets), workers, memory_of(specification))
     return _mends(choice, lab, _Bar("In the way", _ignore, lab.memory))
 
 
 def _mends(choice: Choice, lab: Lab, bar: _Bar) -> list[Mend]:
     starts = _starts(choice, lab.asked, lab.targets)
     causes = causes_of(choice.chain, lab.asked, lab.targets)
+    lab.play_starts(starts, bar.begin("now"))
     found: list[Mend] = []
     for of_the_sound, what in ((False, "board"), (True, "levels")):
         some = [cause for cause in causes if cause.of_the_sound is of_the_sound]
-        bar.begin(what, sum(len(cause.changes) * len(starts) for cause in some))
-        tried = [mend for cause in some if (mend := _first_mend(lab, starts, cause, bar))]
+        helped = _helped(lab, starts, some, what, bar)
+        bar.begin(f"{what} 3", sum(len(cause.changes) * len(helped[cause]) for cause in some))
+        tried = [mend for cause in some if (mend := _first_mend(lab, helped[cause], cause, bar))]
         found += tried
         clean = [mend for mend in tried if not mend.broken]
         if clean:
@@ -88,9 +89,26 @@ def _mends(choice: Choice, lab: Lab, bar: _Bar) -> list[Mend]:
     return found or _pairs(lab, starts, causes, bar) or _several(lab, starts, causes, bar)
 
 
+def _helped(
+    lab: Lab, starts: Sequence[Chain], causes: Sequence[Cause], what: str, bar: _Bar
+) -> dict[Cause, list[Chain]]:
+    """Return which boards each cause brings nearer; those are then played with all of its changes."""
+    ends = [
+        (start, (change,))
+        for cause in causes
+        for change in (cause.changes[0], cause.changes[-1])
+        for start in starts
+    ]
+    lab.play_ahead(ends, bar.begin(what))
+    helped = {cause: [start for start in starts if lab.helps(start, cause)] for cause in causes}
+    rest = [(start, (change,)) for cause in causes for change in cause.changes for start in helped[cause]]
+    lab.play_ahead(rest, bar.begin(f"{what} 2"))
+    return helped
+
+
 @dataclass(eq=False)
 class _Bar:
-    """How much of what a search may have to try is settled; never less than it was.
+    """How much of what a search may have to try is done; never less than it was.
 
     name: of all searches for one target. A trial is one change on one board, or two or three together.
     """
@@ -103,20 +121,20 @@ class _Bar:
     _settled: int = 0
     _last: float = 0.0
 
-    def begin(self, what: str, trials: int) -> None:
-        """Begin a search of so many trials at most."""
+    def begin(self, what: str, trials: int = 1) -> Callable[[float], None]:
+        """Begin a search of so many trials at most; return what is told how far the next trial has come."""
         self._what, self._trials, self._settled, self._last = what, max(1, trials), 0, 0.0
         self.memory.tell = self._hear
         self.settle(0)
+        return self._hear
 
     def settle(self, trials: int) -> None:
         """So many more trials are done, or will not be needed."""
         self._settled += trials
-        self.memory.gone = 0.0
         self._hear(0.0)
 
-    def _hear(self, gone: float) -> None:
-        self._last = max(self._last, min(1.0, (self._settled + min(gone, 1.0)) / self._trials))
+    def _hear(self, share: float) -> None:
+        self._last = max(self._last, min(1.0, (self._settled + share) / self._trials))
         self.report(f"{self.name}: {self._what}", self._last)
 
 
@@ -136,15 +154,9 @@ def _starts(choice: Choice, specification: Specification, targets: Sequence[Targ
     ]
 
 
-def _first_mend(lab: Lab, starts: Sequence[Chain], cause: Cause, bar: _Bar) -> Mend | None:
+def _first_mend(lab: Lab, helped: Sequence[Chain], cause: Cause, bar: _Bar) -> Mend | None:
     """The mildest clean change; if there is none, the mildest that breaks something else."""
     best: Mend | None = None
-    helped = []
-    for start in starts:
-        if lab.helps(start, cause):
-            helped.append(start)
-        else:
-            bar.settle(len(cause.changes))
     left = len(cause.changes) * len(helped)
     for change, start in itertools.product(cause.changes, helped):
         mend = lab.mend(start, (cause,), (change,))
@@ -160,16 +172,17 @@ def _first_mend(lab: Lab, starts: Sequence[Chain], cause: Cause, bar: _Bar) -> M
 
 def _pairs(lab: Lab, starts: Sequence[Chain], causes: Sequence[Cause], bar: _Bar) -> list[Mend]:
     """Pairs of the causes whose strongest change comes nearest alone."""
-    bar.begin("pairs", len(causes) + math.comb(_PAIRED, 2) * len(starts))
-    left = {}
-    for number, cause in enumerate(causes):
-        left[number] = lab.left(starts, cause)
-        bar.settle(1)
+    left = {number: lab.left(starts, cause) for number, cause in enumerate(causes)}
     best = [causes[number] for number in sorted(left, key=lambda n: (left[n], n)) if left[number] < 1]
-    best = best[:_PAIRED]
-    for one, other in itertools.combinations(best, 2):
-        if one.key.split(" too ")[0] == other.key.split(" too ")[0]:
-            continue
+    pairs = [
+        (one, other)
+        for one, other in itertools.combinations(best[:_PAIRED], 2)
+        if one.key.split(" too ")[0] != other.key.split(" too ")[0]
+    ]
+    both = [(start, (one.changes[-1], other.changes[-1])) for one, other in pairs for start in starts]
+    lab.play_ahead(both, bar.begin("pairs"))
+    bar.begin("pairs 2", len(both))
+    for one, other in pairs:
         for start in starts:
             mend = lab.mend(start, (one, other), (one.changes[-1], other.changes[-1]))
             bar.settle(1)
@@ -186,14 +199,12 @@ def _several(lab: Lab, starts: Sequence[Chain], causes: Sequence[Cause], bar: _B
     start = min(starts, key=lambda one: min(lab.share_left(one, cause.changes[-1:]) for cause in causes))
     tried: dict[Cause, Change] = {}
     best = 1.0
-    bar.begin("three", _TOGETHER * len(causes))
     while len(tried) < _TOGETHER:
         names = {cause.key.split(" too ")[0] for cause in tried}
         rest = [one for one in causes if not one.of_the_sound and one.key.split(" too ")[0] not in names]
-        left = []
-        for one in rest:
-            left.append(lab.share_left(start, (*tried.values(), one.changes[-1])))
-            bar.settle(1)
+        further = [(*tried.values(), one.changes[-1]) for one in rest]
+        lab.play_ahead([(start, changes) for changes in further], bar.begin(f"{len(tried) + 1} at once"))
+        left = [lab.share_left(start, changes) for changes in further]
         if not rest or min(left) >= best:
             return []
         best = min(left)
