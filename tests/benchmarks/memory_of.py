@@ -1,0 +1,86 @@
+"""The largest memory of a command, and of it and all that it starts together, while it runs."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+EVERY_S = 0.1
+
+
+@dataclass(frozen=True)
+class Used:
+    """alone_mb: the largest resident set of the command. together_mb: the largest sum over it and all that it
+    had started, pages that several share counted once among them (proportional set; Linux). wall_s, busy_s:
+    time, and processor time of all of them. status: how it ended.
+    """
+
+    alone_mb: float
+    together_mb: float
+    wall_s: float
+    busy_s: float
+    status: int
+
+
+def memory_of(words: Sequence[str]) -> Used:
+    """Run a command in a process of its own, with nothing on its standard output, and watch it."""
+    began = time.perf_counter()
+    with Path(os.devnull).open("wb") as nowhere:
+        streams = [(os.POSIX_SPAWN_DUP2, nowhere.fileno(), 1)]
+        process = os.posix_spawn(words[0], list(words), os.environ, file_actions=streams)
+        watch = _Watch(process)
+        _, status, used = os.wait4(process, 0)
+        largest_mb = watch.end()
+    return Used(
+        used.ru_maxrss * 1024 / 1e6,
+        max(largest_mb, used.ru_maxrss * 1024 / 1e6),
+        time.perf_counter() - began,
+        used.ru_utime + used.ru_stime,
+        os.waitstatus_to_exitcode(status),
+    )
+
+
+class _Watch:
+    """Adds up the memory of a process and its descendants, again and again."""
+
+    def __init__(self, process: int) -> None:
+        self._process, self._over, self._largest_mb = process, threading.Event(), 0.0
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+        self._thread.start()
+
+    def _watch(self) -> None:
+        while not self._over.wait(EVERY_S):
+            started = descendants(self._process)
+            if started:
+                sizes_mb = map(proportional_mb, (self._process, *started))
+                self._largest_mb = max(self._largest_mb, sum(sizes_mb))
+
+    def end(self) -> float:
+        """Return the largest sum, MB, while anything was started; 0 if nothing was."""
+        self._over.set()
+        self._thread.join()
+        return self._largest_mb
+
+
+def descendants(process: int) -> list[int]:
+    """Return the processes that a process started, and those that these started."""
+    found = []
+    for task in Path(f"/proc/{process}/task").glob("*/children"):
+        try:
+            found += [int(word) for word in task.read_text().split()]
+        except OSError:
+            continue
+    return found + [below for one in found for below in descendants(one)]
+
+
+def proportional_mb(process: int) -> float:
+    """Return the memory of a process, MB, of pages that n processes share the nth part; 0 if it is gone."""
+    try:
+        lines = Path(f"/proc/{process}/smaps_rollup").read_text().splitlines()
+    except OSError:
+        return 0.0
+    return sum(int(line.split()[1]) * 1024 / 1e6 for line in lines if line.startswith("Pss:"))
