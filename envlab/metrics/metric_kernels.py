@@ -147,12 +147,14 @@ def keep_bins(
     rows: IntArray,
     wanted: IntArray,
     ends: IntArray,
+    limits: IntArray,
     kept: IntArray,
 ) -> None:
     """Keep the numbers that fall into wanted bins, as bits; the rest as count_bins.
 
     wanted: shape (any, ranks), bins, the same one more than once or not. ends: of each row, where in kept the
-    next one goes; moved on.
+    next one goes; moved on. limits: of
+    each row, the end of its place in kept, behind which nothing is written.
     """
     for r in range(bits.shape[0]):
         row, end = wanted[rows[r]], ends[rows[r]]
@@ -160,7 +162,8 @@ def keep_bins(
             at = _bin_at(bits[r, f], lowest, shift, bins)
             for k in range(row.size):
                 if row[k] == at:
-                    kept[end] = bits[r, f]
+                    if end < limits[rows[r]]:
+                        kept[end] = bits[r, f]
                     end += 1
                     break
         ends[rows[r]] = end

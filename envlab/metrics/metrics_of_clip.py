@@ -16,9 +16,9 @@ from envlab.engine.followed_envelopes import read_envelopes
 from envlab.engine.play import Reader, play
 from envlab.light.table import LookupTable
 from envlab.metrics.clip_metrics import ClipColumns, ClipMetrics, envelope_columns
+from envlab.metrics.percentiles import RankedEnvelopes
 from envlab.metrics.streaming_metrics import (
     CountedFrames,
-    RankedEnvelopes,
     SecondLook,
     counted_bytes,
     ranked_of,

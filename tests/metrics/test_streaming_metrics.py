@@ -29,13 +29,13 @@ from envlab.digital.followers import (
     follow,
 )
 from envlab.engine import hold_stage, waves
+from envlab.errors import EnvlabError
 from envlab.light.curve import BrightnessMap
 from envlab.metrics import metrics_of_clip as clip_run
 from envlab.metrics.clip_metrics import ClipColumns, ClipMetrics, envelope_columns
-from envlab.metrics.percentiles import percentile
+from envlab.metrics.percentiles import RankedEnvelopes, percentile
 from envlab.metrics.streaming_metrics import (
     CountedFrames,
-    RankedEnvelopes,
     StreamingMetrics,
     counted_bytes,
 )
@@ -310,6 +310,17 @@ def test_two_looks_find_what_stands_at_the_ranks(seed, frames, sizes, most_bytes
         assert len(shares) == rows
     expected = np.sort(envelopes, axis=1)[:, ranks]
     assert np.array_equal(ranked.at_ranks(np.arange(rows)), expected)
+
+
+@pytest.mark.parametrize("again", [0.5, 7.0])
+def test_a_second_look_at_something_else_is_refused(again):
+    # Both times three frames; the second time more of them, or fewer, where the rank lies.
+    ranked, rows = RankedEnvelopes(1, [1]), np.zeros(1, dtype=np.int64)
+    ranked.count(rows, np.array([[0.5, 0.5, 7.0]]))
+    ((lot, _),) = [*ranked.lots(1e6, lambda _: None)]
+    ranked.keep(lot, np.array([[0.5, again, again]]))
+    with pytest.raises(EnvlabError, match="sounded otherwise"):
+        ranked.settle(lot)
 
 
 @pytest.mark.parametrize(
