@@ -14,9 +14,12 @@ EVERY_S = 0.1
 
 @dataclass(frozen=True)
 class Used:
-    """alone_mb: the largest resident set of the command. together_mb: the largest sum over it and all that it
-    had started, pages that several share counted once among them (proportional set; Linux). wall_s, busy_s:
-    time, and processor time of all of them. status: how it ended.
+    """alone_mb: the largest resident set of the command itself, to a tenth of a second before its end.
+
+    together_mb: the largest sum over it and all that it had started, pages that several share counted once
+    among them (proportional sets); the same as alone_mb if it started nothing. wall_s, busy_s: time, and
+    processor time of all of them. status: how it ended. What the system itself says of a command that has
+    ended is the larger of it and what it started, which is neither.
     """
 
     alone_mb: float
@@ -34,10 +37,10 @@ def memory_of(words: Sequence[str]) -> Used:
         process = os.posix_spawn(words[0], list(words), os.environ, file_actions=streams)
         watch = _Watch(process)
         _, status, used = os.wait4(process, 0)
-        largest_mb = watch.end()
+        watch.end()
     return Used(
-        used.ru_maxrss * 1024 / 1e6,
-        max(largest_mb, used.ru_maxrss * 1024 / 1e6),
+        watch.alone_mb,
+        max(watch.together_mb, watch.alone_mb),
         time.perf_counter() - began,
         used.ru_utime + used.ru_stime,
         os.waitstatus_to_exitcode(status),
@@ -45,25 +48,28 @@ def memory_of(words: Sequence[str]) -> Used:
 
 
 class _Watch:
-    """Adds up the memory of a process and its descendants, again and again."""
+    """Looks at the memory of a process and its descendants again and again. Linux."""
 
     def __init__(self, process: int) -> None:
-        self._process, self._over, self._largest_mb = process, threading.Event(), 0.0
+        self._process, self._over = process, threading.Event()
+        self.alone_mb = self.together_mb = 0.0
         self._thread = threading.Thread(target=self._watch, daemon=True)
         self._thread.start()
 
     def _watch(self) -> None:
         while not self._over.wait(EVERY_S):
+            self.alone_mb = max(self.alone_mb, _told_mb(f"/proc/{self._process}/status", "VmHWM:"))
             started = descendants(self._process)
             if started:
-                sizes_mb = map(proportional_mb, (self._process, *started))
-                self._largest_mb = max(self._largest_mb, sum(sizes_mb))
+                sizes_mb = [
+                    _told_mb(f"/proc/{one}/smaps_rollup", "Pss:") for one in (self._process, *started)
+                ]
+                self.together_mb = max(self.together_mb, sum(sizes_mb))
 
-    def end(self) -> float:
-        """Return the largest sum, MB, while anything was started; 0 if nothing was."""
+    def end(self) -> None:
+        """Stop looking."""
         self._over.set()
         self._thread.join()
-        return self._largest_mb
 
 
 def descendants(process: int) -> list[int]:
@@ -77,10 +83,10 @@ def descendants(process: int) -> list[int]:
     return found + [below for one in found for below in descendants(one)]
 
 
-def proportional_mb(process: int) -> float:
-    """Return the memory of a process, MB, of pages that n processes share the nth part; 0 if it is gone."""
+def _told_mb(file: str, name: str) -> float:
+    """Return what the system tells under a name, MB; 0 if the process is gone."""
     try:
-        lines = Path(f"/proc/{process}/smaps_rollup").read_text().splitlines()
+        lines = Path(file).read_text().splitlines()
     except OSError:
         return 0.0
-    return sum(int(line.split()[1]) * 1024 / 1e6 for line in lines if line.startswith("Pss:"))
+    return sum(int(line.split()[1]) * 1024 / 1e6 for line in lines if line.startswith(name))

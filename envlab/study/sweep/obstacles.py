@@ -38,6 +38,7 @@ Progress = Callable[[str, float], None]
 _PAIRED = 6
 # Causes that are tried away at once where no two do, at most.
 _TOGETHER = 3
+_AT_ONCE = ("alone", "two", "three")
 
 
 def with_obstacles(
@@ -203,7 +204,7 @@ def _several(lab: Lab, starts: Sequence[Chain], causes: Sequence[Cause], bar: _B
         names = {cause.key.split(" too ")[0] for cause in tried}
         rest = [one for one in causes if not one.of_the_sound and one.key.split(" too ")[0] not in names]
         further = [(*tried.values(), one.changes[-1]) for one in rest]
-        lab.play_ahead([(start, changes) for changes in further], bar.begin(f"{len(tried) + 1} at once"))
+        lab.play_ahead([(start, changes) for changes in further], bar.begin(_AT_ONCE[len(tried)]))
         left = [lab.share_left(start, changes) for changes in further]
         if not rest or min(left) >= best:
             return []
