@@ -75,10 +75,10 @@ def design(
     says what would. Ends with status 4, and without a table, if no clip can show how often the lights flash:
     all are silent, or too short.
 
-    What feeds the board is judged on the clips: current against limit and margin, the pixels' pulses, the rail
-    and the controller's brown-out, hours, the last pixel, the lights into the microphone; of a design with a
-    colour its red flashes, too, and its channels' tables are written. What a design does not state is taken, and
-    named.
+    What feeds the board is judged on the clips: current against limit and margin, the pixels' pulses, the
+    rail and the controller's brown-out, hours, the last pixel, the lights into the microphone; of a design
+    with a colour its red flashes, too, and its channels' tables are written. What a design does not state is
+    taken, and named.
 
     The choice's firmware is then played at each sensitivity: from power-up, after a quiet minute, after a
     shout. Without a table it ends if the sensitivity of DESIGN breaks a target, with status 3 for flashes.
@@ -98,15 +98,17 @@ def design(
     click.get_current_context().with_resource(claimed(folder))
     check_folder(folder, force=force)
     with progress() as report:
-        note_recorders(specification.clips)
+        note_recorders(specification.clips, report)
         table = _swept(specification, report)
         report("Choosing", math.nan)
         choice = robust_choice(choose(table, specification), specification, progress=report)
         boards = boards_of_choice(specification, choice, report)
         judgement, layouts = _play_firmware(specification, choice.chain, report)
         status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
-        report("Drawing the report", math.nan)
-        page, power, colour = page_and_verdicts(specification, choice, boards, judgement, layouts)
+        page, power, colour = page_and_verdicts(
+            specification, choice, boards, judgement, layouts,
+            progress=lambda share: report("Drawing the report", share),
+        )  # fmt: skip
         status = FLASHING_EXIT if colour is not None and not colour.keeps else status
         files = result_files(specification, choice, folder, page, with_table=choice.flash_safe and not status)
         write_folder(folder, files, replaces=RESULTS)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
     from envlab.study.layouts.comparison import LayoutComparison
     from envlab.study.power.power_verdict import PowerVerdict
     from envlab.study.tolerance.result import ToleranceResult
+# What a picture takes, and to look through a second of a clip for its liveliest moment; on two cores.
+_PICTURE_S, _SEARCH_S_PER_S = 0.4, 4e-3
 
 
 @dataclass(frozen=True)
@@ -54,28 +57,56 @@ def pictures_of(
     tolerance: ToleranceResult | None = None,
     power: PowerVerdict | None = None,
     layouts: LayoutComparison | None = None,
+    *,
+    progress: Callable[[float], None] | None = None,
 ) -> dict[str, Picture]:
-    """Return the pictures by name; those that this sweep gives nothing to draw for are left out."""
-    made = [
-        _schematic(choice),
-        _voltages(specification, choice),
-        _table(choice, lights),
-        _steps(choice),
-        _strips(choice, lights),
+    """Return the pictures by name; those that this sweep gives nothing to draw for are left out.
+
+    progress: called with the share that is done, 0 to 1.
+    """
+    tell = progress or _nobody
+    searched = _searched_s([light.duration_s for light in lights])
+    squares = time_map(choice, specification)
+    drawn: list[Callable[[], Picture]] = [
+        lambda: _schematic(choice),
+        lambda: _voltages(specification, choice, lambda share: tell((_PICTURE_S + share * searched) / whole)),
+        lambda: _table(choice, lights),
+        lambda: _steps(choice),
+        lambda: _strips(choice, lights),
     ]
     if swept_keys(specification):
-        made.append(_effects(specification, choice))
-    squares = time_map(choice, specification)
+        drawn.append(lambda: _effects(specification, choice))
     if squares is not None:
-        made.append(_map(specification, choice, squares))
-    made += [_current(choice, lights), _pixels(choice), _flashes(specification, lights)]
+        drawn.append(lambda: _map(specification, choice, squares))
+    drawn += [
+        lambda: _current(choice, lights),
+        lambda: _pixels(choice),
+        lambda: _flashes(specification, lights),
+    ]
     if power is not None:
-        made.append(_power(power))
+        drawn.append(lambda: _power(power))
     if tolerance is not None:
-        made.append(_tolerance(tolerance))
+        drawn.append(lambda: _tolerance(tolerance))
     if layouts is not None and layouts.scene is not None:
-        made.append(_layouts(layouts))
+        drawn.append(lambda: _layouts(layouts))
+    whole, made = searched + _PICTURE_S * len(drawn), list[Picture]()
+    for draw in drawn:
+        made.append(draw())
+        tell((searched * (len(made) > 1) + _PICTURE_S * len(made)) / whole)
     return {one.name: one for one in made}
+
+
+def drawing_s(clips_s: Sequence[float]) -> float:
+    """Return about how long the pictures take, s, of clips so long; measured on two cores."""
+    return _searched_s(clips_s) + 10 * _PICTURE_S
+
+
+def _searched_s(clips_s: Sequence[float]) -> float:
+    return _SEARCH_S_PER_S * sum(clips_s) / max(1, len(clips_s))
+
+
+def _nobody(share: float) -> None:
+    del share
 
 
 def _schematic(choice: Choice) -> Picture:
@@ -142,8 +173,8 @@ def _power(verdict: PowerVerdict) -> Picture:
     )
 
 
-def _voltages(specification: Specification, choice: Choice) -> Picture:
-    scene = music_scene(specification, choice.chain)
+def _voltages(specification: Specification, choice: Choice, tell: Callable[[float], None]) -> Picture:
+    scene = music_scene(specification, choice.chain, progress=tell)
     result = scene.result
     first = round(scene.span_s[0] * result.internal_rate_hz)
     top_v = float(result.detector_v[first:].max())

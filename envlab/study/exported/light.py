@@ -190,9 +190,11 @@ class ExportedFirmware:
             # Whole patterns at a time, so that each portion begins with the same phase.
             portions = np.split(duty, range(AT_ONCE, duty.size, AT_ONCE))
             return np.concatenate([show_frames(self._alike, portion)[:, :, 0] for portion in portions])
-        # Without dithering a duty always has the same code: each is looked up once.
-        different, which = np.unique(duty, return_inverse=True)
-        return show_frames(self._alike, different)[:, 0, 0][which]
+        # Without dithering a duty, a word of 16 bit, always has the same code: each is looked up once.
+        code_of = np.zeros(1 << 16, dtype=np.int64)
+        different = np.flatnonzero(np.bincount(duty, minlength=code_of.size))
+        code_of[different] = show_frames(self._alike, different)[:, 0, 0]
+        return code_of[duty]
 
     def of_pixels(self, light: ExportedLight) -> IntArray:
         """Return the codes (frames, pixels) of a light of this firmware with a layout, a code a pixel.

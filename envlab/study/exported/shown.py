@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from envlab.analog.adc import instant_count
 from envlab.analog.noise import noise_streams
@@ -108,10 +108,10 @@ def short_readings(
     return counts
 
 
-def light_as_worn(chain: Chain) -> Callable[[IntArray], tuple[FloatArray, FloatArray]]:
+def light_as_worn(chain: Chain) -> Callable[[ArrayLike], tuple[FloatArray, FloatArray]]:
     """Return what turns an ADC's counts (readings,) into duty and lightness L* (frames,), by worn_light."""
 
-    def light_of(counts: IntArray) -> tuple[FloatArray, FloatArray]:
+    def light_of(counts: ArrayLike) -> tuple[FloatArray, FloatArray]:
         light = worn_light(chain, counts)
         return light.luminance * light.full_duty, light.lightness
 

@@ -154,7 +154,7 @@ def value_schema(key: str, hint: Any, limit: Limit) -> Schema:
 
 
 def _listed(key: str, hint: Any, limit: Limit) -> Schema:
-    """Two numbers; points, which are two or more such pairs; or two numbers or more, each within its limits."""
+    """Two numbers; points, which are two or more such pairs; or two numbers or more within their limits."""
     pair = {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}
     first, *others = typing.get_args(hint)
     if Ellipsis not in others:
