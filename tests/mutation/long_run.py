@@ -4,14 +4,15 @@
     python tests/mutation/long_run.py run SCRATCH --seed 16 --each 55
     python tests/mutation/long_run.py keep SCRATCH         writes tests/mutation/tried.csv
 
-Needs the extra "mutation". `run` appends to SCRATCH/tried.csv and goes on where it was stopped: first the
-quickest tests of the changed line, as many as take QUICK_S, then, of what survived, as many as take LONG_S.
+Needs the extra "mutation". `run` appends to SCRATCH/tried.csv and goes on where it was stopped. A mutant is tried in
+rounds: a few tests of the changed line, those named after the file first, then more of what survived.
 """
 
 from __future__ import annotations
 
 import argparse
 import csv
+import random
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
@@ -21,10 +22,11 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from mutation.trial import PACKAGE, ROOT, Change, preload, trial
+from mutation.trial import PACKAGE, ROOT, Change, loops_that_know, preload, trial
 from mutation.what import COMPILED, MAPPED
 
-QUICK_S, LONG_S = 6.0, 90.0
+# Seconds of tests in the three rounds of a mutant, and how many test files the first may take.
+ROUNDS_S, FIRST_FILES = (0.5, 6.0, 60.0), 2
 KEPT = Path(__file__).parent / "tried.csv"
 COLUMNS = ("group", "module", "operator", "number", "before", "after", "verdict", "test", "cpu_s")
 PLAIN = ["-m", "not slow and not slow_firmware"]
@@ -38,7 +40,8 @@ class Map:
     lines: dict[str, dict[int, set[str]]]
 
     def tests(self, module: str, first: int, last: int) -> list[str]:
-        """Return the tests of some lines, the quickest first; of compiled loops those that are named."""
+        """Return the tests of some lines, those of the file's own tests first, the quickest of each first;
+        of compiled loops those that are named too."""
         found: set[str] = set()
         for number in range(first, last + 1):
             found |= self.lines[module].get(number, set())
@@ -47,7 +50,8 @@ class Map:
         found |= set(compiled)
         if not found:  # run while the module is imported: every test that uses it
             found = {test for tests in self.lines[module].values() for test in tests}
-        return sorted(found, key=lambda test: (self.took_s.get(test, 1.0), test))
+        own = f"test_{Path(module).stem}"
+        return sorted(found, key=lambda test: (own not in test, self.took_s.get(test, 1.0), test))
 
 
 def write_map(scratch: Path) -> None:
@@ -90,12 +94,14 @@ def _node(dotted: str) -> str:
 
 
 def within(tests: list[str], took_s: dict[str, float], most_s: float) -> list[str]:
-    """Return as many of the first tests as take that long, at least three."""
+    """Return the first tests, as many as take that long, one at least; few files where time is short."""
     chosen: list[str] = []
+    files: set[str] = set()
     sum_s = 0.0
     for test in tests:
         sum_s += took_s.get(test, 1.0)
-        if sum_s > most_s and len(chosen) >= 3:
+        files.add(test.partition("::")[0])
+        if chosen and (sum_s > most_s or (most_s == ROUNDS_S[0] and len(files) > FIRST_FILES)):
             break
         chosen.append(test)
     return chosen
@@ -110,7 +116,10 @@ def run(scratch: Path, seed: int, each: int) -> None:
     warm.mkdir(exist_ok=True)
     done = {row["module"] + row["before"] + row["after"] for row in rows(path)}
     preload()
-    for mutant in sample(seed, each):
+    mutants = sample(seed, each)
+    # In any order, so that a run that is stopped has tried some of each group.
+    random.Random(seed).shuffle(mutants)
+    for mutant in mutants:
         if mutant.module + mutant.before + mutant.after in done:
             continue
         change = Change(mutant.module, mutant.number, mutant.before, mutant.after)
@@ -118,11 +127,12 @@ def run(scratch: Path, seed: int, each: int) -> None:
         tests = known.tests(mutant.module, mutant.number, last)
         verdict, test, cpu_s = "nothing ran", "", 0.0
         tried: list[str] = []
-        for most_s in (QUICK_S, LONG_S):
+        for most_s in ROUNDS_S:
             chosen = [one for one in within(tests, known.took_s, most_s) if one not in tried]
             if not chosen:
                 continue
-            verdict, test, used_s = trial(change, [*PLAIN, *chosen], warm, 120.0 + 3 * most_s)
+            start_s = 90.0 if loops_that_know(mutant.module) else 15.0
+            verdict, test, used_s = trial(change, [*PLAIN, *chosen], warm, start_s + 3 * most_s)
             cpu_s += used_s
             tried += chosen
             if verdict == "killed":

@@ -24,11 +24,13 @@ from types import ModuleType
 from typing import Any
 
 import pytest
+from _pytest.config import default_plugins
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "envlab"
 ADDRESSES_BYTES = 12 << 30  # what asks for more is killed by a MemoryError
 WALL_PER_CPU = 12  # other work on the machine does not kill a mutant
+PLUGINS = ("-p", "no:cacheprovider", "-p", "_hypothesis_pytestplugin")
 PRELOADED = ("-W", "ignore:Module already imported")  # pytest would have liked to be there before hypothesis
 
 
@@ -153,6 +155,7 @@ def linked_cache(warm: Path, module: str, folder: Path) -> Path:
 def preload() -> None:
     """Import what all trials need and no mutant changes; a trial is a fork of this process."""
     import hypothesis.extra.numpy
+    import matplotlib.pyplot as plt
     import numba
     import pandas as pd
     import scipy.linalg
@@ -161,7 +164,10 @@ def preload() -> None:
     import scipy.special
     import soundfile  # noqa: F401
 
-    assert pd.DataFrame is not None and hypothesis.extra.numpy and scipy.special
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+    for name in default_plugins:
+        importlib.import_module(f"_pytest.{name}")
+    assert all((pd, plt, hypothesis.extra.numpy, scipy.special))
     numba.njit(lambda x: x + 1)(1)
     assert not any(name.split(".")[0] == "envlab" for name in sys.modules)
 
@@ -214,7 +220,7 @@ def _run(change: Change | None, tests: list[str], warm: Path, scratch: Path, cpu
         sys.meta_path.insert(0, Changed(change))
     numba.core.config.CACHE_DIR = str(loops)
     noted = FirstFailure()
-    options = ["-x", "-q", "-p", "no:cacheprovider", "--basetemp", str(scratch / "tmp"), *PRELOADED]
+    options = ["-x", "-q", *PLUGINS, *PRELOADED, "--basetemp", str(scratch / "tmp")]
     code = pytest.main([*options, *tests], plugins=[noted])
     if noted.failed or code not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
         return "killed", noted.failed or f"pytest ended with {int(code)}"

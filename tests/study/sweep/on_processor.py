@@ -1,6 +1,6 @@
 """What one processor makes of a small question; a program of its own, so that it can be told what to compile for.
 
-    python tests/study/sweep/on_processor.py DESIGN.toml BOARDS OUT.npz
+    python tests/study/sweep/on_processor.py DESIGN.toml "A BOARD|ANOTHER" OUT.npz
 
 Writes the readings of boards of the zoo, the sweep's table, the choice, and the boards of a tolerance run,
 the first with one thread, then with two.
@@ -61,4 +61,4 @@ def main(design: Path, names: list[str], out: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), [one for one in sys.argv[2].split(",") if one], Path(sys.argv[3]))
+    main(Path(sys.argv[1]), [one for one in sys.argv[2].split("|") if one], Path(sys.argv[3]))
