@@ -15,7 +15,7 @@ from envlab.errors import ParameterError
 from envlab.light.curve import CURVES, CountMap, relative_luminance
 from envlab.light.lightness import lightness_table
 from envlab.light.pixels import Pixels, Supply, pattern_current_a, supply_duty_limit
-from envlab.light.table import LookupTable, build_octave_table, build_table
+from envlab.light.table import LookupTable, build_octave_table, build_table, duty_words
 
 YOKE_MAP = CountMap(10.0, 800.0)
 
@@ -234,3 +234,16 @@ def test_octave_codes_must_fit_their_index():
 def test_a_count_that_is_no_number_is_refused():
     with pytest.raises(ParameterError, match="envelope_counts"):
         build_table(YOKE_MAP, adc_bits=10).look_up([1.0, np.nan])
+
+
+def test_a_notebook_shows_what_the_table_is():
+    table = build_table(YOKE_MAP, adc_bits=10, entries=17, bits=8)
+    shown = table._repr_html_()
+    assert "LookupTable &#x27;brightness&#x27;: 17 entries of 8 bit, top duty 1" in shown
+    assert "LookupTable" in repr(table)
+    assert "top duty 1<" not in repr(table)
+
+
+def test_without_a_base_light_silence_is_dark():
+    assert build_table(YOKE_MAP, adc_bits=10, bits=8).duty_codes[0] == 0
+    assert duty_words(np.array([0.0, 1.0]), duty_limit=1.0).tolist() == [0, 65_535]

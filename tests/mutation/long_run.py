@@ -2,6 +2,8 @@
 
     python tests/mutation/long_run.py map SCRATCH          which tests run which line, an hour or less
     python tests/mutation/long_run.py run SCRATCH --seed 16 --each 55
+    python tests/mutation/long_run.py again SCRATCH TEST ...   tries what survived on other tests, or new ones
+    python tests/mutation/long_run.py sure SCRATCH         the tests that killed pass on the package as it is
     python tests/mutation/long_run.py keep SCRATCH         writes tests/mutation/tried.csv
 
 Needs the extra "mutation". `run` appends to SCRATCH/tried.csv and goes on where it was stopped. A mutant is tried in
@@ -26,7 +28,7 @@ from mutation.trial import PACKAGE, ROOT, Change, loops_that_know, preload, tria
 from mutation.what import COMPILED, MAPPED
 
 # Seconds of tests in the three rounds of a mutant, and how many test files the first may take.
-ROUNDS_S, FIRST_FILES = (0.5, 6.0, 60.0), 2
+ROUNDS_S, FIRST_FILES = (0.5, 5.0, 20.0), 2
 KEPT = Path(__file__).parent / "tried.csv"
 COLUMNS = ("group", "module", "operator", "number", "before", "after", "verdict", "test", "cpu_s")
 PLAIN = ["-m", "not slow and not slow_firmware"]
@@ -143,6 +145,38 @@ def run(scratch: Path, seed: int, each: int) -> None:
         print(f"{mutant.module}:{mutant.number} {mutant.operator}: {verdict} {test} {cpu_s:.1f}", flush=True)
 
 
+def again(scratch: Path, tests: list[str]) -> None:
+    """Try every survivor of tried.csv on these tests, and write the file anew."""
+    path = scratch / "tried.csv"
+    found = rows(path)
+    preload()
+    for row in found:
+        if row["verdict"] == "killed":
+            continue
+        change = Change(row["module"], int(row["number"]), row["before"], row["after"])
+        verdict, test, used_s = trial(change, [*PLAIN, *tests], scratch / "loops", 300.0)
+        if verdict == "killed":
+            row |= {"verdict": verdict, "test": test}
+        row["cpu_s"] = f"{float(row['cpu_s']) + used_s:.1f}"
+        print(f"{row['module']}:{row['number']} {verdict} {test} {used_s:.1f}", flush=True)
+        write_rows(path, found, COLUMNS)
+
+
+def sure(scratch: Path) -> list[str]:
+    """Return the tests that killed something and fail on the package as it is: there must be none."""
+    killers = sorted({row["test"].partition("[")[0] for row in rows(scratch / "tried.csv") if "::" in row["test"]})
+    preload()
+    verdict, test, _ = trial(None, [*PLAIN, *killers], scratch / "loops", 3000.0)
+    print(f"{len(killers)} tests: {'all pass' if verdict == 'survived' else test}")
+    return [test] if verdict != "survived" else []
+
+
+def write_rows(path: Path, found: list[dict[str, str]], columns: tuple[str, ...]) -> None:
+    """Write tried mutants, so many columns of each."""
+    with path.open("w", newline="", encoding="utf-8") as file:
+        csv.writer(file, lineterminator="\n").writerows([row[name] for name in columns] for row in found)
+
+
 def rows(path: Path) -> list[dict[str, str]]:
     """Return the lines of a file of tried mutants, none if there is no file."""
     if not path.exists():
@@ -153,8 +187,9 @@ def rows(path: Path) -> list[dict[str, str]]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("step", choices=("map", "run", "keep"))
+    parser.add_argument("step", choices=("map", "run", "again", "sure", "keep"))
     parser.add_argument("scratch", type=Path)
+    parser.add_argument("tests", nargs="*")
     parser.add_argument("--seed", type=int, default=16)
     parser.add_argument("--each", type=int, default=55, help="mutants of each group")
     asked = parser.parse_args()
@@ -163,11 +198,12 @@ def main() -> None:
         write_map(scratch)
     elif asked.step == "run":
         run(scratch, asked.seed, asked.each)
+    elif asked.step == "again":
+        again(scratch, asked.tests)
+    elif asked.step == "sure":
+        sys.exit(len(sure(scratch)))
     else:
-        with KEPT.open("w", newline="", encoding="utf-8") as file:
-            csv.writer(file, lineterminator="\n").writerows(
-                [row[name] for name in COLUMNS[:-1]] for row in rows(scratch / "tried.csv")
-            )
+        write_rows(KEPT, rows(scratch / "tried.csv"), COLUMNS[:-1])
 
 
 if __name__ == "__main__":
