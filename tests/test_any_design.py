@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 import tomlkit
-from hypothesis import HealthCheck, example, given
+from hypothesis import given
 from hypothesis import strategies as st
 from reference.examples import examples
 from zoo import ZOO

@@ -77,7 +77,9 @@ def test_no_cell_of_a_table_is_a_formula(written: Path) -> None:
         for row in csv.reader(path.read_text(encoding="utf-8").splitlines(keepends=True)):
             for cell in row:
                 is_number = re.fullmatch(r"[-+]?(\d|\.\d|inf)[\d.e+-]*", cell) is not None
-                assert is_number or not cell.startswith(("=", "+", "-", "@", "\t", "\r")), f"{path.name}: {cell!r}"
+                assert is_number or not cell.startswith(("=", "+", "-", "@", "\t", "\r")), (
+                    f"{path.name}: {cell!r}"
+                )
                 cells, named = cells + 1, named + ("alert" in cell)
     assert cells > 1000
     assert named > 0, "the name does stand in a table"

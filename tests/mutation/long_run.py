@@ -164,7 +164,9 @@ def again(scratch: Path, tests: list[str]) -> None:
 
 def sure(scratch: Path) -> list[str]:
     """Return the tests that killed something and fail on the package as it is: there must be none."""
-    killers = sorted({row["test"].partition("[")[0] for row in rows(scratch / "tried.csv") if "::" in row["test"]})
+    killers = sorted(
+        {row["test"].partition("[")[0] for row in rows(scratch / "tried.csv") if "::" in row["test"]}
+    )
     preload()
     verdict, test, _ = trial(None, [*PLAIN, *killers], scratch / "loops", 3000.0)
     print(f"{len(killers)} tests: {'all pass' if verdict == 'survived' else test}")

@@ -122,7 +122,9 @@ def made(place: Place) -> Mutant:
     changed = mutate_code(source, tool.get_operator(place.operator)(), place.occurrence)
     assert changed is not None, place
     before, after = source.split("\n"), changed.split("\n")
-    edits = [edit for edit in difflib.SequenceMatcher(None, before, after).get_opcodes() if edit[0] != "equal"]
+    edits = [
+        edit for edit in difflib.SequenceMatcher(None, before, after).get_opcodes() if edit[0] != "equal"
+    ]
     first, last = edits[0][1], edits[-1][2]
     end = last + len(after) - len(before)
     return Mutant(

@@ -197,7 +197,7 @@ def trial(change: Change | None, tests: list[str], warm: Path, cpu_s: float) -> 
 
 
 def _wait(child: int, reading: int, wall_s: float) -> tuple[str, str] | None:
-    with open(reading, "rb") as pipe:  # noqa: PTH123
+    with open(reading, "rb") as pipe:
         ready, _, _ = select.select([pipe], [], [], wall_s)
         data = pipe.read() if ready else b""
     if not ready:

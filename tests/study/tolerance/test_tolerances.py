@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from envlab.analog.adc import Adc
 from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.parts import PartRange
@@ -259,9 +260,16 @@ def test_a_share_of_the_way_is_between_low_and_high():
 def test_an_amplifier_that_comes_less_near_to_ground():
     """Its lowest output, 15 mV by its data, is 20 % higher: 18 mV."""
     chain = Chain(rectifier=DifferenceSuperdiodes(output_low_v=0.015))
-    parameters = [
-        one for one in varied_parameters(chain, Tolerances()) if one.name == "output_low_percent"
-    ]
+    parameters = [one for one in varied_parameters(chain, Tolerances()) if one.name == "output_low_percent"]
     board = board_of(chain, parameters, np.array([20.0]))
     assert board.rectifier.amplifier_part.output_low_v == pytest.approx(0.018)
     assert board_of(chain, parameters, np.array([0.0])).rectifier.amplifier_part.output_low_v == 0.015
+
+
+def test_what_boards_scatter_about_the_design_lies_as_far_below_it_as_above():
+    chain = Chain(rectifier=DifferenceSuperdiodes(), adc=Adc(reference_v=2.5))
+    parameters = [one for one in varied_parameters(chain, Tolerances()) if not one.is_condition]
+    names = {one.name for one in parameters}
+    assert {"input_offset_v", "reference_percent", "u2a_offset_v", "output_low_percent"} <= names
+    for parameter in parameters:
+        assert parameter.low == -parameter.high < 0, parameter.name
