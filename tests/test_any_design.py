@@ -46,7 +46,7 @@ FOUND: tuple[tuple[str, dict[str, dict[str, Any]], float], ...] = ()
 
 
 def number(spec: dict[str, Any], key: str) -> st.SearchStrategy[Any]:
-    """Any number that the schema allows, evenly over its decades where there are some; parts as they are sold."""
+    """Any number that the schema allows, evenly over its decades if there are some; parts as sold."""
     low = spec.get("minimum", spec.get("exclusiveMinimum", -1.0))
     high = spec.get("maximum", max(1.0, 10.0 * abs(low)))
     if spec["type"] == "integer":

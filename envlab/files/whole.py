@@ -72,8 +72,9 @@ def write_folder(folder: Path, files: dict[str, bytes], *, replaces: Collection[
     """Put files into a folder, all of them or none; other files there stay.
 
     They are written beside it (within it, where it is a disk of its own, such as a memory card), on the disk
-    before anything else happens, and then declared ready in one step. Whoever is killed before that step has changed nothing; whoever is killed after it leaves a folder
-    that restore_folder, and so the next run, moves to its end.
+    before anything else happens, and then declared ready in one step. Whoever is killed before that step has
+    changed nothing; whoever is killed after it leaves a folder that restore_folder, and so the next run,
+    moves to its end.
 
     Parameters
     ----------

@@ -137,6 +137,6 @@ def test_between_two_readings_there_is_the_rest_of_what_loads_it(bought):
 
 
 def test_what_is_left_between_readings_is_a_part_that_can_be():
-    """1 GΩ, of which the readings' mean is a hundredth: what is left is 1.01 GΩ, and 1 GΩ is the most there is."""
+    """1 GΩ less the readings' mean, a hundredth, are 1.01 GΩ, and 1 GΩ is the most there is."""
     read = read_by(PeakDetector(10e3, 1e-6, 1e9), Readings(1e-12, 10.0))
     assert between_readings(read) == PeakDetector(10e3, 1e-6, 1e9)

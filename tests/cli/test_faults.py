@@ -1,4 +1,4 @@
-"""A disk that is really full, one that is read-only, two runs on one folder, a clip that vanishes: one line each.
+"""A disk that is full, one that is read-only, two runs on one folder, a clip that vanishes: one line each.
 
 A small disk is one in memory, mounted in a name space of its own that ends with the run.
 """
@@ -23,7 +23,8 @@ APART = ("unshare", "-m") if hasattr(os, "getuid") and os.getuid() == 0 else ("u
 FREE_KB = {"sweep": 0, "tolerance": 0, "schema": 4, "simulate": 8, "table": 8, "design": 16}
 SIZE_KB = 64
 MOUNT = (
-    "set -e; mount -t tmpfs -o size={size}k none out; cp old/* out/; head -c {ballast}k /dev/zero >out/ballast;"
+    "set -e; mount -t tmpfs -o size={size}k none out; cp old/* out/;"
+    " head -c {ballast}k /dev/zero >out/ballast;"
     ' {more} status=0; "$@" || status=$?; rm out/ballast 2>/dev/null || true; mkdir left; cp -a out/. left/;'
     " exit $status"
 )
@@ -49,7 +50,7 @@ def folder(tmp_path: Path) -> Path:
 def on_small_disk(
     verb: str, folder: Path, more: str = "", size_kb: int = SIZE_KB
 ) -> subprocess.CompletedProcess[str]:
-    """Run a verb whose folder of results is a disk of its own, of 64 kB nearly full; what is on it goes to "left"."""
+    """Run a verb whose folder of results is a disk of its own, nearly full; a copy goes to "left"."""
     # Each file of the old results takes a page of 4 kB.
     ballast = SIZE_KB - 4 * len(OLD) - FREE_KB[verb]
     script = MOUNT.format(size=size_kb, ballast=ballast, more=more)

@@ -1,4 +1,4 @@
-"""Names of files that would be formulas, markup, code or commands: whatever is written from them stays words."""
+"""Names of files that would be formulas, markup, code or commands: what is written from them stays words."""
 
 from __future__ import annotations
 

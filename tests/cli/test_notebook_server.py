@@ -1,4 +1,4 @@
-"""The notebook server as `envlab notebooks` starts it: it listens on this machine alone and asks for its token."""
+"""The notebook server as `envlab notebooks` starts it: on this machine alone, behind its token."""
 
 from __future__ import annotations
 

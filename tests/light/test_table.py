@@ -15,7 +15,7 @@ from envlab.errors import ParameterError
 from envlab.light.curve import CURVES, CountMap, relative_luminance
 from envlab.light.lightness import lightness_table
 from envlab.light.pixels import Pixels, Supply, pattern_current_a, supply_duty_limit
-from envlab.light.table import LookupTable, build_octave_table, build_table, duty_words
+from envlab.light.table import LookupTable, build_octave_table, build_table, duty_words, top_code
 
 YOKE_MAP = CountMap(10.0, 800.0)
 
@@ -247,3 +247,16 @@ def test_a_notebook_shows_what_the_table_is():
 def test_without_a_base_light_silence_is_dark():
     assert build_table(YOKE_MAP, adc_bits=10, bits=8).duty_codes[0] == 0
     assert duty_words(np.array([0.0, 1.0]), duty_limit=1.0).tolist() == [0, 65_535]
+
+
+@pytest.mark.parametrize("full_scale_counts", [1000, 1])
+def test_octaves_need_a_full_scale_that_is_a_power_of_two(full_scale_counts):
+    # 1000 has nine doublings below it and 18 steps divide by nine; 1 has none.
+    with pytest.raises(ParameterError, match="per doubling"):
+        LookupTable(np.arange(19), 16, full_scale_counts, 1.0, YOKE_MAP, index="octave")
+
+
+def test_one_code_is_the_least_top_that_there_is():
+    assert top_code(8, 1 / 255) == 1
+    with pytest.raises(ParameterError, match="duty_limit"):
+        top_code(8, 0.99 / 255)

@@ -2,12 +2,12 @@
 
     python tests/mutation/long_run.py map SCRATCH          which tests run which line, an hour or less
     python tests/mutation/long_run.py run SCRATCH --seed 16 --each 55
-    python tests/mutation/long_run.py again SCRATCH TEST ...   tries what survived on other tests, or new ones
+    python tests/mutation/long_run.py again SCRATCH TEST ...   tries what survived on other tests
     python tests/mutation/long_run.py sure SCRATCH         the tests that killed pass on the package as it is
     python tests/mutation/long_run.py keep SCRATCH         writes tests/mutation/tried.csv
 
-Needs the extra "mutation". `run` appends to SCRATCH/tried.csv and goes on where it was stopped. A mutant is tried in
-rounds: a few tests of the changed line, those named after the file first, then more of what survived.
+Needs the extra "mutation". `run` appends to SCRATCH/tried.csv and goes on where it was stopped. A mutant is
+tried in rounds: a few tests of the changed line, those named after the file first, then more.
 """
 
 from __future__ import annotations
@@ -145,13 +145,13 @@ def run(scratch: Path, seed: int, each: int) -> None:
         print(f"{mutant.module}:{mutant.number} {mutant.operator}: {verdict} {test} {cpu_s:.1f}", flush=True)
 
 
-def again(scratch: Path, tests: list[str]) -> None:
-    """Try every survivor of tried.csv on these tests, and write the file anew."""
+def again(scratch: Path, tests: list[str], part: str) -> None:
+    """Try every survivor of tried.csv whose file has part in its name on these tests; write the file anew."""
     path = scratch / "tried.csv"
     found = rows(path)
     preload()
     for row in found:
-        if row["verdict"] == "killed":
+        if row["verdict"] == "killed" or part not in row["module"]:
             continue
         change = Change(row["module"], int(row["number"]), row["before"], row["after"])
         verdict, test, used_s = trial(change, [*PLAIN, *tests], scratch / "loops", 300.0)
@@ -192,6 +192,7 @@ def main() -> None:
     parser.add_argument("step", choices=("map", "run", "again", "sure", "keep"))
     parser.add_argument("scratch", type=Path)
     parser.add_argument("tests", nargs="*")
+    parser.add_argument("--part", default="", help="again: only files with this in their name")
     parser.add_argument("--seed", type=int, default=16)
     parser.add_argument("--each", type=int, default=55, help="mutants of each group")
     asked = parser.parse_args()
@@ -201,7 +202,7 @@ def main() -> None:
     elif asked.step == "run":
         run(scratch, asked.seed, asked.each)
     elif asked.step == "again":
-        again(scratch, asked.tests)
+        again(scratch, asked.tests, asked.part)
     elif asked.step == "sure":
         sys.exit(len(sure(scratch)))
     else:

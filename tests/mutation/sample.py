@@ -1,8 +1,8 @@
 """Mutants of the numerical core, made by the operators of a public tool; needs the extra "mutation".
 
 The tool itself writes a mutant into the source and starts the tests anew. With compiled loops that is not
-only slow (each start imports and compiles for seconds): numba keeps a loop by the date of its own file and does not
-know which other loops have been inlined into it, so that a loop would be tried with an older mutant inside.
+only slow (each start imports and compiles for seconds): numba keeps a loop by the date of its own file and
+does not know which other loops have been inlined into it, so that an older mutant would be tried inside.
 Therefore only the tool's operators are used; long_run.py runs what they make.
 
 Left out, because no test of numbers could or need tell them: "is" in the place of "==" and bit operators in

@@ -65,8 +65,9 @@ class Changed(importlib.abc.MetaPathFinder, importlib.machinery.SourceFileLoader
         super().__init__(change.name, str(PACKAGE / change.module))
         self.text = change.text()
 
-    def find_spec(self, fullname: str, path: Any = None, target: ModuleType | None = None) -> Any:  # noqa: ARG002
+    def find_spec(self, fullname: str, path: Any = None, target: ModuleType | None = None) -> Any:
         """Return the spec of the one module that is changed."""
+        del path, target
         if fullname != self.name:
             return None
         return importlib.util.spec_from_file_location(fullname, self.path, loader=self)

@@ -217,7 +217,7 @@ def test_of_two_equal_half_waves_one_conducts_and_stays():
 
 
 def test_a_step_onto_the_coupling_capacitor_is_that_of_its_time_constant():
-    """1 − exp(−T/RC) through one return, and through both side by side while the signal is below the lower."""
+    """1 − exp(−T/RC) through one return, and through both side by side while x is below the lower."""
     built = replace(PLAIN, coupling_farad=10e-9, return_ohm=10e3)
     step_s = 1 / RATE_HZ
     alone = 1 - math.exp(-step_s / (10e3 * 10e-9))

@@ -107,3 +107,13 @@ def test_the_second_is_closed_at_its_end(blue_frames, expected):
     # change: exactly one second still counts, a frame more does not.
     light = np.array([RED] + [BLUE] * blue_frames + [RED] * 3)
     assert count_red_flashes(light, 10.0) == expected
+
+
+@pytest.mark.parametrize("states", [[BLUE, RED, BLUE], [RED, BLUE, RED]])
+def test_a_turn_to_red_may_be_the_first_or_the_second(states):
+    assert count_red_flashes(np.repeat(np.array(states), 3, axis=0), 30.0) == 1
+
+
+def test_many_lights_at_once_are_refused():
+    with pytest.raises(ParameterError, match="linear_rgb"):
+        count_red_flashes(np.zeros((4, 2, 3)), RATE_HZ)

@@ -1,4 +1,4 @@
-"""What one processor makes of a small question; a program of its own, so that it can be told what to compile for.
+"""What one processor makes of a small question; a program, so that it can be told what to compile for.
 
     python tests/study/sweep/on_processor.py DESIGN.toml "A BOARD|ANOTHER" OUT.npz
 

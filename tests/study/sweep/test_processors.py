@@ -1,7 +1,7 @@
-"""Processors with vectors of 128, 256 and 512 bits, one thread and two, twice: the same choice, the same counts.
+"""Processors with vectors of 128, 256 and 512 bits, one thread and two: the same choice, the same counts.
 
 A processor with 128 bits here is one without a fused multiply-add, so that the last digits of sums differ; on
-the others numpy's own loops differ. Readings and choice may not, and metrics not in any digit that is written.
+the others numpy's own loops differ. Readings and choice may not, nor metrics in any digit that is written.
 Compiled loops are told what to compile for by numba's NUMBA_CPU_NAME and NUMBA_CPU_FEATURES, numpy's by
 NPY_DISABLE_CPU_FEATURES; each processor has a cache of its own.
 
@@ -85,7 +85,7 @@ def run_on(bits: int, design: Path, folder: Path) -> dict[str, np.ndarray]:
 
 
 def apart(one: np.ndarray, other: np.ndarray) -> float:
-    """Return by how much two columns lie apart at most, as a share; NaN and infinity must be where they are."""
+    """Return by how much two columns lie apart at most, as a share; NaN and infinity stay where they are."""
     finite = np.isfinite(one)
     assert np.array_equal(one[~finite], other[~finite], equal_nan=True)
     size = np.maximum(np.abs(one[finite]), 1e-9)

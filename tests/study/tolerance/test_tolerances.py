@@ -273,3 +273,10 @@ def test_what_boards_scatter_about_the_design_lies_as_far_below_it_as_above():
     assert {"input_offset_v", "reference_percent", "u2a_offset_v", "output_low_percent"} <= names
     for parameter in parameters:
         assert parameter.low == -parameter.high < 0, parameter.name
+
+
+def test_a_microphone_a_class_tighter_is_one_of_one_decibel():
+    parameter = VariedParameter("microphone_db", "MK1", "", -3.0, 3.0, 0.0, "uniform")
+    assert parameter.tighter() == (pytest.approx(1 / 3), "±1 dB")
+    assert replace(parameter, low=-1.0, high=1.0).tighter() is None
+    assert replace(parameter, name="input_offset_v").tighter() is None
