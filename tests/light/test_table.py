@@ -260,3 +260,12 @@ def test_one_code_is_the_least_top_that_there_is():
     assert top_code(8, 1 / 255) == 1
     with pytest.raises(ParameterError, match="duty_limit"):
         top_code(8, 0.99 / 255)
+
+
+def test_the_largest_tables():
+    assert build_octave_table(YOKE_MAP, adc_bits=16, steps_per_octave=256).entries == 4097
+    for entries, full_scale in ((4096, 65_535), (4097, 65_536)):
+        table = build_table(YOKE_MAP, adc_bits=16, entries=entries)
+        assert (table.entries, table.full_scale_counts) == (entries, full_scale)
+    with pytest.raises(ParameterError, match="entries"):
+        build_table(YOKE_MAP, adc_bits=16, entries=4098)

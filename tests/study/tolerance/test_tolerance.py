@@ -311,3 +311,14 @@ def test_the_yield_of_some_boards_stands_for_all():
     assert _of_all(found, 0.5, 0.6) == pytest.approx([0.8, 1.0, 0.6, 0.2])
     assert _of_all(np.array([0.0]), 0.9, 0.5) == pytest.approx([0.0])
     assert _of_all(found, 1.0, 1.0) is found
+
+
+def test_progress_rises_from_nothing_to_all(specification):
+    told: list[tuple[str, float]] = []
+    tolerance(specification, tolerances=Tolerances(boards=60), progress=lambda *said: told.append(said))
+    shares = [share for _, share in told]
+    assert len(shares) > 10
+    assert shares == sorted(shares)
+    assert 0 <= shares[0] < 0.1
+    assert shares[-1] == 1
+    assert [what for what, _ in told if what.startswith("Worst cases")]
