@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shlex
 import tomllib
 from dataclasses import dataclass, replace
 
@@ -293,7 +294,10 @@ def _named(specification: Specification) -> list[str]:
 
 
 def command_words(specification: Specification) -> str:
-    """Return the command that makes this report again, with names of files but no folders."""
+    """Return the command that makes this report again, with names of files but no folders.
+
+    To be pasted into a shell, so that a name with a blank or a ";" in it is quoted.
+    """
     words = ["envlab", "design"]
     words += _named(specification)
     sensitivity = specification.chain.firmware.sensitivity
@@ -309,4 +313,4 @@ def command_words(specification: Specification) -> str:
         for clip in specification.clips:
             weighting = "" if clip.weighting == specification.judging.weighting else f"dB{clip.weighting}"
             words += ["--clip", clip.file_name, "--level", f"{clip.level_db_spl:g}{weighting}"]
-    return " ".join(f"'{word}'" if " " in word else word for word in words)
+    return shlex.join(words)
