@@ -17,6 +17,7 @@ from firmware.targets.runtime import runtime_driver
 from firmware.test_boot import BROKEN_TABLE, DRIVER, FINE, WRONG_NUMBERS
 from firmware.test_hand_edits import changed_with_its_check
 from firmware.test_lantern import DUTIES, SANITIZE
+from firmware.test_layout_on_machines import slow_but
 from firmware.test_light_path import light_driver
 from reference.c_compilers import PEDANTIC, run
 
@@ -60,9 +61,16 @@ CHAINS = {
     "10,922, travelling": (Layout("travelling"), 10_922, 3, 16, None),
     "10,922, weights": (rising(10_922), 10_922, 3, 8, None),
 }
+QUICK_CHAINS = (
+    "one pixel, from end",
+    "24, from middle, rest light",
+    "24, travelling, dithered",
+    "24, weights",
+    "10,922, travelling",
+)
 
 
-@pytest.mark.parametrize("name", CHAINS)
+@pytest.mark.parametrize("name", slow_but(CHAINS, *QUICK_CHAINS))
 def test_every_pixel_of_any_chain_is_shown_as_the_twin_has_it(name, tmp_path, c_compiler):
     design = lantern_design(*CHAINS[name])
     for file, text in firmware_files(design, design_digest="lantern").items():
@@ -113,7 +121,7 @@ def stimuli_and_records(case_name: str) -> tuple[bytes, np.ndarray]:
     return light_vectors.stimulus_bytes(readings, offsets), light_vectors.expected(case, readings, offsets)
 
 
-@pytest.mark.parametrize("case_name", PATHS)
+@pytest.mark.parametrize("case_name", slow_but(PATHS, "travelling, 8 bit"))
 @pytest.mark.parametrize("name", ONE_OF_EACH_KIND)
 def test_every_code_that_goes_to_the_pixels_is_the_twins(name, case_name, tmp_path):
     machine, case = MACHINES[name], PATHS[case_name]
@@ -145,10 +153,11 @@ def boot_files():
 
 
 @pytest.mark.parametrize("name", ONE_OF_EACH_KIND)
-@pytest.mark.parametrize("layout", [PATHS[name].design.layout for name in PATHS], ids=list(PATHS))
-def test_all_is_fine_at_boot_as_exported(name, layout, tmp_path):
+@pytest.mark.parametrize("case_name", slow_but(PATHS, "travelling, 8 bit"))
+def test_all_is_fine_at_boot_as_exported(name, case_name, tmp_path):
     machine = MACHINES[name]
     require(machine)
+    layout = PATHS[case_name].design.layout
     files = firmware_files(full_table(pixel_bits=8, layout=layout), design_digest="boot")
     parts = tuple(file for file in files if file.endswith(".c"))
     driver = runtime_driver(DRIVER, files, tmp_path, input_bytes=1, record_bytes=3, parts=parts)

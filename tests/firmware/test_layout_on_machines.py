@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import pytest
 from firmware import layout_vectors as vectors
@@ -14,6 +16,13 @@ from reference.c_compilers import PEDANTIC, run
 COUNT = 1500
 TABLES = ("ranks", "rises")
 ON_ALL = ("travelling", "ends of the words")
+ON_FEW = [case for case in vectors.CASES if case not in ON_ALL]
+WATCHED = ("host-gcc-undefined", "host-gcc-address", *SIXTEEN_BIT_INT)
+
+
+def slow_but(names: Iterable[str], *kept: str) -> list:
+    """Parameters, all but some of them for the slow tier."""
+    return [one if one in kept else pytest.param(one, marks=pytest.mark.slow_firmware) for one in names]
 
 
 def layout_driver(files: dict[str, str], table, folder) -> Driver:
@@ -48,13 +57,13 @@ def test_every_place_has_the_twins_duty_at_every_duty(name, case, tmp_path):
     assert check_on(MACHINES[name], case, tmp_path) == ""
 
 
-@pytest.mark.parametrize("case", [case for case in vectors.CASES if case not in ON_ALL])
-@pytest.mark.parametrize("name", ["host-gcc-undefined", "host-gcc-address", *SIXTEEN_BIT_INT])
+@pytest.mark.parametrize("case", ON_FEW)
+@pytest.mark.parametrize("name", slow_but(WATCHED, "host-gcc-undefined", "avr-multiplier"))
 def test_the_other_layouts_where_int_has_16_bit_and_with_arithmetic_watched(name, case, tmp_path):
     assert check_on(MACHINES[name], case, tmp_path) == ""
 
 
-@pytest.mark.parametrize("case", ["travelling", "ends of the words", "257 ranks"])
+@pytest.mark.parametrize("case", slow_but((*ON_ALL, "257 ranks"), "ends of the words"))
 @pytest.mark.parametrize("level_name", AVR_LEVELS)
 def test_every_level_of_the_8_bit_compiler(level_name, case, tmp_path):
     assert check_on(AVR_LEVELS[level_name], case, tmp_path) == ""
@@ -69,7 +78,7 @@ def test_every_level_of_the_8_bit_compiler(level_name, case, tmp_path):
         ("travelling", (">= ENVLAB_FRAME_PIXELS", "> ENVLAB_FRAME_PIXELS")),
     ],
 )
-@pytest.mark.parametrize("name", ONE_OF_EACH_KIND)
+@pytest.mark.parametrize("name", slow_but(ONE_OF_EACH_KIND, "host-clang-O2", "avr-multiplier"))
 def test_a_wrong_line_is_caught(name, case, change, tmp_path):
     assert "the twin has" in check_on(MACHINES[name], case, tmp_path, change)
 

@@ -23,24 +23,21 @@ from envlab.digital.fixed_frame import WORD_MOST, FrameWords, full_code, highest
 from envlab.digital.pixel_layout import FRACTIONS, NEVER, LayoutTable, rank_duties
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.light.layout.layout import Layout
-from envlab.units import IntArray
+from envlab.units import FloatArray, IntArray
 
 ROUNDS_PER_S = 3.0
 """A group that comes round more often makes every place flash more than three times a second by itself."""
 
 
-class _Rank(NamedTuple):
-    """A rank in plain numbers: the duty word at which it starts, and its slope over duty, 0: it never
-    lights."""
-
-    start: float
-    slope: float
-
-
 class _Ranks(NamedTuple):
-    """All ranks, the rank of each pixel, and by how much the brightest pixel rises, share of full."""
+    """Ranks in plain numbers, those that never light behind the others.
 
-    ranks: list[_Rank]
+    starts (ranks,): duty word at which each starts. slopes (ranks,): over duty, 0 for one that never lights.
+    rank_of_pixel (pixels,). rise: by how much the brightest pixel rises, share of full.
+    """
+
+    starts: FloatArray
+    slopes: FloatArray
     rank_of_pixel: IntArray
     rise: float
 
@@ -86,7 +83,7 @@ def layout_table(
     check_positive("frame_rate_hz", frame_rate_hz, unit="Hz")
     _check_fits(layout, frame.pixels, frame_rate_hz)
     if layout.is_all_alike:
-        alike = _Ranks([_Rank(0.0, 1.0)], np.zeros(frame.pixels, np.int64), 1.0)
+        alike = _Ranks(np.zeros(1), np.ones(1), np.zeros(frame.pixels, np.int64), 1.0)
         return _table(layout, frame, alike, frame_rate_hz)
     return _brightest_that_fits(layout, frame, brightest_duty, frame_rate_hz)
 
@@ -169,14 +166,11 @@ def _places_from_middle(pixels: int) -> int:
 
 def _in_turn(rank_of_pixel: IntArray, lit: float, rise: float, brightest_duty: int) -> _Ranks:
     counts = np.bincount(rank_of_pixel)
-    ranks = []
-    for count, first in zip(counts.tolist(), (np.cumsum(counts) - counts).tolist(), strict=True):
-        if first < lit:
-            duty_of_pixel = brightest_duty / lit
-            ranks.append(_Rank(first * duty_of_pixel, rise * WORD_MOST / (count * duty_of_pixel)))
-        else:
-            ranks.append(_Rank(0.0, 0.0))
-    return _Ranks(ranks, rank_of_pixel, rise)
+    first = np.cumsum(counts) - counts
+    duty_of_pixel = brightest_duty / lit if lit > 0.0 else math.inf
+    slopes = np.where(first < lit, rise * WORD_MOST / (counts * duty_of_pixel), 0.0)
+    starts = np.where(first < lit, first, 0) * (brightest_duty / max(lit, 1e-9))
+    return _Ranks(starts, slopes, rank_of_pixel, rise)
 
 
 def _together(layout: Layout, granted: float, full_share: float, pixels: int, brightest_duty: int) -> _Ranks:
@@ -192,30 +186,30 @@ def _together(layout: Layout, granted: float, full_share: float, pixels: int, br
     rank_of_pixel = np.ones(pixels, np.int64)
     rank_of_pixel[chosen] = 0
     rise = _rise(granted, layout.rest_light, pixels, lit)
-    return _Ranks([_Rank(0.0, rise * WORD_MOST / brightest_duty), _Rank(0.0, 0.0)], rank_of_pixel, rise)
+    slopes = np.array([rise * WORD_MOST / brightest_duty, 0.0])
+    return _Ranks(np.zeros(2), slopes, rank_of_pixel, rise)
 
 
 def _weighted(layout: Layout, granted: float, brightest_duty: int) -> _Ranks:
     weights = np.array(layout.weights, np.float64) / max(layout.weights)
     different, rank_of_pixel = np.unique(-weights, return_inverse=True)
     rise = _rise(granted, layout.rest_light, weights.size, math.fsum(weights.tolist()))
-    ranks = [_Rank(0.0, rise * -weight * WORD_MOST / brightest_duty) for weight in different.tolist()]
-    return _Ranks(ranks, rank_of_pixel.astype(np.int64), rise)
+    slopes = rise * -different * WORD_MOST / brightest_duty
+    return _Ranks(np.zeros(different.size), slopes, rank_of_pixel.astype(np.int64), rise)
 
 
 def _table(layout: Layout, frame: FrameWords, made: _Ranks, frame_rate_hz: float) -> LayoutTable:
     """Put plain ranks into words; those that never light become one, the last."""
-    lit = [number for number, rank in enumerate(made.ranks) if rank.slope > 0.0]
-    number_of = {old: new for new, old in enumerate(lit)}
-    rank_of_pixel = tuple(number_of.get(old, len(lit)) for old in made.rank_of_pixel.tolist())
-    steepest = max((made.ranks[old].slope for old in lit), default=0.0)
+    lit = int((made.slopes > 0.0).sum())
+    rank_of_pixel = np.minimum(made.rank_of_pixel, lit)
+    steepest = float(made.slopes.max())
     fraction = next(bits for bits in FRACTIONS if math.ceil(steepest * (1 << bits)) <= WORD_MOST or not bits)
-    starts = [math.floor(made.ranks[old].start) for old in lit]
-    slopes = [min(math.ceil(made.ranks[old].slope * (1 << fraction)), WORD_MOST) for old in lit]
-    has_dark = len(lit) in rank_of_pixel
+    starts = np.floor(made.starts[:lit]).astype(np.int64).tolist()
+    slopes = np.minimum(np.ceil(made.slopes[:lit] * (1 << fraction)), WORD_MOST).astype(np.int64).tolist()
+    has_dark = bool((rank_of_pixel == lit).any())
     rest = round(layout.rest_light * WORD_MOST)
     return LayoutTable(
-        rank_of_pixel=rank_of_pixel,
+        rank_of_pixel=tuple(rank_of_pixel.tolist()),
         starts=tuple(starts + [NEVER] * has_dark),
         slopes=tuple(slopes + [0] * has_dark),
         fraction=fraction,

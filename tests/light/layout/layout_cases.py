@@ -33,9 +33,8 @@ LAYOUTS = {
 def light_of(table: LayoutTable, frame: FrameWords, duties: np.ndarray) -> np.ndarray:
     """Sum of the codes of all white channels at common duties, nearest code, by plain division."""
     full = full_code(frame.bits)
-    shown = standing_duties(table, duties).astype(object)
-    codes = (2 * shown * full + WORD_MOST) // (2 * WORD_MOST)
-    return frame.channels * codes.sum(axis=1).astype(np.int64)
+    codes = (2 * standing_duties(table, duties) * full + WORD_MOST) // (2 * WORD_MOST)
+    return frame.channels * codes.sum(axis=1)
 
 
 @st.composite

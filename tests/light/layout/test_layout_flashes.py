@@ -75,7 +75,7 @@ def most_flashes(light: np.ndarray, rate_hz: float) -> int:
     return max(count_flashes(light, rate_hz * clock) for clock in CLOCKS)
 
 
-@examples(60)
+@examples(40)
 @given(chains())
 def test_the_light_that_the_slack_is_found_by_is_the_sum_of_what_is_shown(case):
     _, frame, brightest, table = case
@@ -177,7 +177,7 @@ def lights(draw: st.DrawFn) -> tuple[FrameWords, LayoutTable, np.ndarray, int, f
     return frame, table, chain, brightest, rate_hz, np.concatenate(duties)
 
 
-@examples(200)
+@examples(100)
 @given(lights())
 def test_no_envelope_makes_the_whole_of_any_layout_flash_more_than_three_times(case):
     frame, table, colours, brightest, rate_hz, duties = case

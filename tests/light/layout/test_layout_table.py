@@ -104,7 +104,7 @@ def test_the_light_of_the_whole_is_a_straight_line_over_the_duty(layout):
         assert np.abs(sums - line).max() <= 72
 
 
-@examples(150)
+@examples(80)
 @given(chains())
 def test_no_duty_no_colour_and_no_refresh_of_any_chain_passes_the_limit(case):
     _, frame, brightest, table = case
@@ -120,7 +120,7 @@ def test_no_duty_no_colour_and_no_refresh_of_any_chain_passes_the_limit(case):
         np.testing.assert_array_equal(frame_codes(frame, asked, thresholds), free)
 
 
-@examples(150)
+@examples(80)
 @given(chains())
 def test_the_light_never_falls_while_the_duty_rises(case):
     _, frame, brightest, table = case
