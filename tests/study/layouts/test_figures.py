@@ -72,6 +72,19 @@ def test_every_lit_pixel_of_every_frame_counts_alike_and_the_barely_lit_do_not(m
     assert found.lit_pixels == 6
 
 
+def test_pixels_at_rest_light_are_not_lit(made, board):
+    """Six at full, the others at one code of 255, L* 3.5."""
+
+    def show(duties, state):
+        return np.maximum(made.share.show(duties, state)[0], 1), state
+
+    resting = replace(made.share, show=show, at_full=np.maximum(made.share.at_full, 1))
+    plays, clips = {"share": resting}, [beat(made)]
+    (found,) = figures_of(plays, clips, board, AIR, limit_codes=made.limit_codes)
+    assert (found.lit_pixels, found.lit_lstar) == (6, pytest.approx(100.0))
+    assert not found.keeps_current
+
+
 def test_at_equal_current_all_send_the_same_light_away(made, board):
     found = figures(made, board, NAMES, [beat(made), beat(made, 0.2)])
     least = min(one.intensity_cd for one in found.values())

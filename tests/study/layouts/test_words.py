@@ -162,6 +162,14 @@ def test_where_no_region_flashes_it_is_said_with_the_count(made, board, beat):
     assert of_kind(found.sentences, "layouts_area") == ()
 
 
+def test_a_whole_that_flashes_is_not_told_again_for_its_runs(made, board, fast):
+    """Pixels that are alike flash five times as the whole does: that is said of the whole."""
+    found = comparison(made, board, ("alike", "share"), fast)
+    region = said(found, "layouts_region")
+    assert region.behind == {"region_flashes_per_s": found.of("alike").flashes_per_s}
+    assert of_kind(found.sentences, "layouts_area") == ()
+
+
 def test_what_is_assumed_is_said(made, board, beat):
     found = comparison(made, board, ("alike",), beat, made_up_weights=True)
     assumed = said(found, "layouts_assumed")
