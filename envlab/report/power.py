@@ -30,7 +30,7 @@ GROUPS = {
         *("feedback", "feedback_ways", "feedback_knock", "feedback_rings", "feedback_mend"),
         "feedback_assumed",
     ),
-    "Not stated": ("power_assumed",),
+    "Assumed": ("power_assumed",),
 }
 
 

@@ -216,8 +216,8 @@ def _told(verdict: ColourVerdict) -> Iterator[Sentence]:
     yield Sentence(
         "colour_red",
         f"Red flashes: {worst.red} in the worst second{where}, where {verdict.limit:g} are allowed. A"
-        " saturated red that comes and goes is counted apart, whatever its luminance does, dark counting as"
-        " white.",
+        " saturated red that comes and goes is counted apart, whatever its luminance does; under 1 % of full"
+        " it counts as white, so that a glow which hovers there counts, too.",
         {"red_per_s": verdict.red_per_s, "limit": verdict.limit},
     )
     if verdict.red_per_s > verdict.limit:

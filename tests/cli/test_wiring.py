@@ -34,7 +34,7 @@ def test_a_shared_ground_is_named_with_what_would_do():
     assert "shared ground: 20 mΩ" in said
     assert "100 % of the frames are lit by the lights' own current" in said
     # Where its fundamental alone would allow 1.8 mΩ: the detector follows the edges.
-    assert "With at most 0.45 mΩ of shared ground: 0." in said
+    assert "With at most 0.4 mΩ of shared ground: 0." in said
     assert "the lights would stay at 100 L* and stand still" in said
 
 

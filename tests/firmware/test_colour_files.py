@@ -46,7 +46,9 @@ def tables_of(bits: int, adc_bits: int, entries: int | None = None) -> ColourTab
     ramp = TURNING.ramp
     assert ramp is not None
     counts = 1 << adc_bits
-    brightness = build_table(CountMap(counts / 50, counts / 2), adc_bits=adc_bits, bits=bits, entries=entries)
+    brightness = build_table(
+        CountMap(counts / 50, 1.5 * counts), adc_bits=adc_bits, bits=bits, entries=entries
+    )
     return build_colour_tables(ramp, brightness, channel_sum=0.9)
 
 

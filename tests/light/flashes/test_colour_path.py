@@ -49,6 +49,30 @@ def test_equals_the_counter_of_whole_clips(colour, brightest, seed):
     assert count_path_flashes(codes, path, 50.0) == expected
 
 
+@pytest.mark.parametrize("colour", COLOURS)
+def test_slow_fades_at_few_frames_a_second_equal_the_counter_of_whole_clips(colour):
+    """Steps whose two states lie a whole second apart, to the frame."""
+    told_apart = 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        walk = np.cumsum(rng.normal(0, 0.25, 60))
+        levels = np.abs((walk + 1) % 2 - 1) ** 2
+        codes = np.append(np.round(DEEP * levels), DEEP).astype(np.int32)
+        rate_hz = float(rng.integers(4, 9))
+        expected = count_red_flashes(shown(colour, codes, DEEP), rate_hz)
+        assert count_path_flashes(codes, path_of(colour, DEEP), rate_hz) == expected
+        told_apart += expected > 0
+    assert (told_apart > 0) == path_of(colour, DEEP).can_flash
+
+
+@pytest.mark.parametrize("frames", [0, 1, 2, 20, 51, 52, 53])
+def test_a_clip_shorter_than_a_second_counts_what_it_has(frames):
+    codes = np.tile(np.array([DEEP, DEEP, DEEP, 0, 0, 0], np.int32), 9)[:frames]
+    expected = count_red_flashes(shown(RED, codes, DEEP), 50.0) if frames else 0
+    assert count_path_flashes(codes, path_of(RED, DEEP), 50.0) == expected
+    assert expected == max(0, (frames - 1) // 6)
+
+
 def test_the_cases_are_not_all_alike():
     counts = {
         count_path_flashes(wandering(seed, DEEP), path_of(colour, DEEP), 50.0)
