@@ -133,9 +133,9 @@ def _play_firmware(
     from envlab.study.layouts.comparison import judge_layouts
 
     doing = "Playing the firmware"
-    heard = heard_by(chain, specification, progress=lambda share: report(doing, 0.8 * share))
+    heard = heard_by(chain, specification, progress=lambda share: report(doing, 0.7 * share))
     judgement = judge_exported(
-        specification, chain, heard=heard, progress=lambda share: report(doing, max(0.8, share))
+        specification, chain, heard=heard, progress=lambda share: report(doing, max(0.7, share))
     )
     return judgement, judge_layouts(specification, chain, heard=heard)
 

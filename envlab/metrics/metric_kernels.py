@@ -150,11 +150,11 @@ def keep_bins(
     limits: IntArray,
     kept: IntArray,
 ) -> None:
-    """Keep the numbers that fall into wanted bins, as bits; the rest as count_bins.
+    """Keep the numbers (rows, frames) that fall into wanted bins, as bits; lowest, shift: as in count_bins.
 
-    wanted: shape (any, ranks), bins, the same one more than once or not. ends: of each row, where in kept the
-    next one goes; moved on. limits: of
-    each row, the end of its place in kept, behind which nothing is written.
+    rows: shape (rows,), which rows of the other arrays theirs are. wanted: shape (any, ranks), bins, the same
+    one more than once or not. ends: of each row, where in kept the next one goes; moved on. limits: of each
+    row, the end of its place in kept, behind which nothing is written.
     """
     for r in range(bits.shape[0]):
         row, end = wanted[rows[r]], ends[rows[r]]

@@ -67,7 +67,8 @@ class RankedEnvelopes:
     ) -> Iterator[tuple[IntArray, Callable[[float], None]]]:
         """Yield chains that can have their second look together; behind each of them settle is to be called.
 
-        tell: called with the share of all lots that is done. With each comes what is told the share of it.
+        most_bytes: bytes for what is kept of a lot, at least one chain. tell: called with the share of all
+        lots that is done. With each lot comes what is told the share of it.
         """
         asked = np.flatnonzero(self._seen.any(axis=1))
         sizes = np.empty(asked.size, dtype=np.int64)

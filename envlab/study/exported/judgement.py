@@ -25,6 +25,8 @@ from envlab.study.specification.targets import Target, Targets
 
 RECOVERY = "recovery_s"
 MOST_RECOVERY_S = 6.0
+# Share of the time that the board hears; then its firmware runs at each setting, from each start.
+_HEARD = 0.7
 # The targets that a sensitivity has a hand in, and whether a button's ends are judged by them.
 JUDGED_BY = {
     FLASH_METRIC: True,
@@ -156,7 +158,7 @@ def judge_exported(
     """
     tell = progress or _nobody
     if heard is None:
-        heard = heard_by(chain, specification, workers=workers, progress=lambda share: tell(0.8 * share))
+        heard = heard_by(chain, specification, workers=workers, progress=lambda share: tell(_HEARD * share))
     limit = specification.targets.flash_limit
     no_runtime = why_no_runtime(chain)
     if not heard.clips:
@@ -164,7 +166,7 @@ def judge_exported(
     asked = ("none",) if no_runtime else tuple(dict.fromkeys(("none", *sensitivities)))
     settings = (Setting("none", place="plain table"),) if no_runtime else settings_of(chain, asked)
     runs = {setting: firmware_of(chain, setting) for setting in settings}
-    rows = rows_of(heard, runs, workers=workers, progress=lambda share: tell(0.8 + 0.2 * share))
+    rows = rows_of(heard, runs, workers=workers, progress=lambda share: tell(_HEARD + (1 - _HEARD) * share))
     results: list[SettingResult] = []
     for setting, firmware in runs.items():
         mine = tuple(row for row in rows if row.setting == setting)
