@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from envlab.light.pixels import Pixels, Supply, supply_current_a
+from envlab.light.pixels import Pixels, Supply, drawn_current_a
 from envlab.metrics.clip_metrics import range_used_db
 from envlab.sound.clip import Clip
 from envlab.units import FloatArray
@@ -39,7 +39,7 @@ def worst_over_clips(
 
     def current_a(name: str) -> FloatArray:
         duty = most(name)
-        current = supply_current_a(np.nan_to_num(duty), pixels, volts=supply.volts)
+        current = drawn_current_a(np.nan_to_num(duty), pixels, supply)
         return np.where(np.isnan(duty), np.nan, current)
 
     return {
