@@ -130,6 +130,12 @@ _SOURCES = {
         ("IEC 60268-17",),
     ),
     # light
+    "CIES017": Source(
+        "CIE S 017:2020, ILV: International lighting vocabulary, terms 17-31-018"
+        " “meteorological optical range” and 17-31-025 “Allard's law”, as published online",
+        "read",
+        ("CIE S 017",),
+    ),
     "CIE11664-4": Source(
         "ISO/CIE 11664-4:2019, Colorimetry – Part 4: CIE 1976 L*a*b* colour space",
         "at second hand",

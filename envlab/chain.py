@@ -40,6 +40,8 @@ from envlab.engine.waves import waves
 from envlab.errors import EnvlabWarning, ParameterError, check_choice, check_range
 from envlab.light.costume_colour import CostumeColour
 from envlab.light.curve import BrightnessMap, CountMap, LevelScale
+from envlab.light.layout.board import check_layout
+from envlab.light.layout.layout import Layout
 from envlab.light.lightness import check_whole
 from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.power.battery import Pack
@@ -106,6 +108,8 @@ class Chain(WorksOut):
         What the detector's capacitor is made of.
     firmware : FirmwareSettings
         What the exported runtime does beside all that: sensitivity, guard.
+    layout : Layout
+        Which pixels light.
     pack, feed, coupling : Pack, Feed, Coupling
         The cells, the wires to the pixels, and what pixels and microphone share of them.
     colour : CostumeColour
@@ -135,6 +139,7 @@ class Chain(WorksOut):
     dither_bits: int = 0
     current_limit: str = "table"
     firmware: FirmwareSettings = field(default_factory=FirmwareSettings)
+    layout: Layout = field(default_factory=Layout)
     pack: Pack = field(default_factory=Pack)
     feed: Feed = field(default_factory=Feed)
     coupling: Coupling = field(default_factory=Coupling)
@@ -159,6 +164,7 @@ class Chain(WorksOut):
             raise ParameterError(
                 "quiescent_v", self.quiescent_v, f"below the ADC's reference_v ({self.adc.reference_v:g} V)"
             )
+        check_layout(self)
 
     @property
     def microphone_as_loaded(self) -> AnalogStage:

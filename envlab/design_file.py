@@ -58,6 +58,7 @@ from envlab.errors import FileError, ParameterError
 from envlab.files.tables import build, fields_of, nearest, read_toml
 from envlab.light.costume_colour import CostumeColour
 from envlab.light.curve import BrightnessMap
+from envlab.light.layout.layout import Layout
 from envlab.light.pixels import USUAL_MARGIN, Pixels, Supply
 from envlab.light.power.battery import Pack
 from envlab.light.power.coupling import Coupling
@@ -105,6 +106,7 @@ STAGES: dict[str, type | dict[str, type]] = {
     "brightness": BrightnessMap,
     "pixels": Pixels,
     "supply": Supply,
+    "layout": Layout,
     "firmware": FirmwareSettings,
     "pack": Pack,
     "feed": Feed,
@@ -129,6 +131,7 @@ for _section, _kinds in STAGES.items():
     if _names:
         BOUGHT[_section] = tuple(_names)
 FRAME_KEYS = ("pixel_bits", "frame_rate_hz", "dither_bits", "current_limit")
+LAYOUT_KEYS = tuple(field.name for field in dataclasses.fields(Layout))
 # Every section that a design file can have; those after "frames" say how to judge, and are read elsewhere.
 SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging", "measured")
 # What version 0.1 called it.
@@ -196,6 +199,7 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
         return chain
     except ParameterError as problem:
         place = where if problem.name in FRAME_KEYS else f"{file_name}:"
+        place = f"{file_name}: [layout]" if problem.name in LAYOUT_KEYS else place
         raise FileError(f"{place} {problem}") from None
 
 
@@ -334,15 +338,20 @@ def written_value(key: str, value: float | str) -> float | str:
 
 
 def design_text(chain: Chain) -> str:
-    """Return a whole Chain as a design file, every value written out; read_design gives an equal Chain."""
+    """Return a whole Chain as a design file, every value written out; read_design gives an equal Chain.
+
+    A board whose pixels are all alike has no section on their layout.
+    """
     document = tomlkit.document()
     for section, stage in STAGES.items():
         part = getattr(chain, section)
+        if part == Layout():
+            continue
         table = tomlkit.table()
         if isinstance(stage, dict):
             table[chosen_by(section)] = kind_of(part, stage)
-        for field in dataclasses.fields(part):
-            table[field.name] = written_field(part, field.name)
+        for name in stated_fields(part):
+            table[name] = written_field(part, name)
         document[section] = table
     frames = tomlkit.table()
     for key in FRAME_KEYS:
@@ -351,13 +360,18 @@ def design_text(chain: Chain) -> str:
     return tomlkit.dumps(document)
 
 
+def stated_fields(part: Any) -> tuple[str, ...]:
+    """Return the fields of a stage that a design file states: of a layout those that its kind has."""
+    return part.keys if isinstance(part, Layout) else tuple(field.name for field in dataclasses.fields(part))
+
+
 def written_field(part: Any, name: str) -> Any:
     """Return one field of a stage as a design file shows it, in SI or as "4k7"; "none" for None."""
     value = getattr(part, name)
     if value is None:
         return "none"
     if isinstance(value, tuple):
-        return [list(one) if isinstance(one, tuple) else one for one in value]
+        return [list(one) if isinstance(one, tuple) else float(one) for one in value]
     hint = typing.get_type_hints(type(part))[name]
     is_float = float in (typing.get_args(hint) or (hint,))
     return written_value(name, float(value) if is_float else value)

@@ -17,6 +17,8 @@ from envlab.study.colour_verdict import judge_colour
 from envlab.study.exported.judgement import judge_exported
 from envlab.study.feedback_verdict import judge_feedback
 from envlab.study.inverse_design import Found, Wanted
+from envlab.study.layouts.comparison import judge_layouts
+from envlab.study.layouts.viewing import Viewing
 from envlab.study.level_diagram import level_diagram, stated_levels
 from envlab.study.pack_verdict import judge_pack
 from envlab.study.power.feed_verdict import judge_feed
@@ -35,6 +37,7 @@ __all__ = [
     "MeterReading",
     "Pulses",
     "ToneResponse",
+    "Viewing",
     "Wanted",
     "board_latency",
     "breathing",
@@ -44,6 +47,7 @@ __all__ = [
     "judge_exported",
     "judge_feed",
     "judge_feedback",
+    "judge_layouts",
     "judge_pack",
     "judge_power",
     "judge_supply",

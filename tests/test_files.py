@@ -85,6 +85,27 @@ def test_the_next_run_finishes_before_it_looks_for_files(tmp_path):
     assert not ready.exists()
 
 
+@pytest.mark.parametrize("name", [".", "../here", "inner/.."])
+def test_the_folder_one_stands_in(name, tmp_path, monkeypatch):
+    here = tmp_path / "here"
+    (here / "inner").mkdir(parents=True)
+    monkeypatch.chdir(here)
+    check_folder(Path(name), force=True)
+    write_folder(Path(name), OLD)
+    write_folder(Path(name), NEW, replaces=OLD)
+    assert {path.name for path in here.iterdir()} == {*NEW, "inner"}
+    assert (here / "one").read_bytes() == b"new"
+    assert [path.name for path in tmp_path.iterdir()] == ["here"]
+
+
+def test_a_folder_reached_by_a_link(tmp_path):
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "out").symlink_to(tmp_path / "elsewhere")
+    write_folder(tmp_path / "out", NEW)
+    assert content(tmp_path / "elsewhere") == NEW
+    assert {path.name for path in tmp_path.iterdir()} == {"elsewhere", "out"}
+
+
 CLAIM = """
 import sys, time
 from pathlib import Path

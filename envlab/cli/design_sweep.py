@@ -31,8 +31,12 @@ from envlab.sound.level_text import StatedLevel
 if TYPE_CHECKING:
     import pandas as pd
 
+    from envlab.chain import Chain
+    from envlab.study.exported.judgement import ExportedJudgement
+    from envlab.study.layouts.comparison import LayoutComparison
     from envlab.study.specification.specification import Specification
     from envlab.study.sweep.choice import Choice
+    from envlab.study.tolerance.result import ToleranceResult
 
 
 @main.command(
@@ -83,13 +87,9 @@ def design(
     from envlab.report.folder import RESULTS, result_files
     from envlab.report.page import page_and_verdicts
     from envlab.report.pdf import report_pdf
-    from envlab.study.exported.judgement import judge_exported
-    from envlab.study.exported.words import sentences
-    from envlab.study.sentences import of_kind, texts
     from envlab.study.specification.specification import with_sensitivity
     from envlab.study.sweep.choice import choose
     from envlab.study.sweep.robustness import robust_choice
-    from envlab.study.tolerance.words import IN_SHORT
 
     specification = with_sensitivity(asked_specification(design, clip, level), sensitivity)
     firmware = specification.chain.firmware
@@ -98,22 +98,62 @@ def design(
     click.get_current_context().with_resource(claimed(folder))
     check_folder(folder, force=force)
     with progress() as report:
-        note_recorders(specification.clips)
+        note_recorders(specification.clips, report)
         table = _swept(specification, report)
         report("Choosing", math.nan)
         choice = robust_choice(choose(table, specification), specification, progress=report)
         boards = boards_of_choice(specification, choice, report)
-        judgement = judge_exported(
-            specification, choice.chain, progress=lambda share: report("Playing the firmware", share)
-        )
+        judgement, layouts = _play_firmware(specification, choice.chain, report)
         status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
-        report("Drawing the report", math.nan)
-        page, power, colour = page_and_verdicts(specification, choice, boards, judgement)
+        page, power, colour = page_and_verdicts(
+            specification, choice, boards, judgement, layouts,
+            progress=lambda share: report("Drawing the report", share),
+        )  # fmt: skip
         status = FLASHING_EXIT if colour is not None and not colour.keeps else status
         files = result_files(specification, choice, folder, page, with_table=choice.flash_safe and not status)
         write_folder(folder, files, replaces=RESULTS)
         report("Printing the PDF", math.nan)
         printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
+    _say_findings(choice, boards, judgement, layouts, asked, guard=guard)
+    say()
+    say_verdicts(power, colour)
+    say()
+    _say_where(folder, choice, asked_pdf=pdf, printed=printed)
+    if not choice.flash_safe:
+        raise click.exceptions.Exit(FLASHING_EXIT if choice.flashes_judged else NOT_JUDGED_EXIT)
+    refuse(status, "no brightness table was written", guard=guard)
+
+
+def _play_firmware(
+    specification: Specification, chain: Chain, report: Callable[[str, float], None]
+) -> tuple[ExportedJudgement, LayoutComparison]:
+    """Return what a chain's exported firmware shows, and what every layout of light would."""
+    from envlab.study.exported.judgement import judge_exported
+    from envlab.study.exported.scenarios import heard_by
+    from envlab.study.layouts.comparison import judge_layouts
+
+    doing = "Playing the firmware"
+    heard = heard_by(chain, specification, progress=lambda share: report(doing, 0.7 * share))
+    judgement = judge_exported(
+        specification, chain, heard=heard, progress=lambda share: report(doing, max(0.7, share))
+    )
+    return judgement, judge_layouts(specification, chain, heard=heard)
+
+
+def _say_findings(
+    choice: Choice,
+    boards: ToleranceResult | None,
+    judgement: ExportedJudgement,
+    layouts: LayoutComparison,
+    asked: str,
+    *,
+    guard: bool,
+) -> None:
+    """Say what was chosen and why, what the firmware shows, and which layouts the numbers favour."""
+    from envlab.study.exported.words import sentences
+    from envlab.study.sentences import of_kind, texts
+    from envlab.study.tolerance.words import IN_SHORT
+
     for line in (*choice.words, *(texts(of_kind(boards.sentences, *IN_SHORT)) if boards else ())):
         say(line)
     if boards is None and choice.flash_safe:
@@ -123,13 +163,9 @@ def design(
     if judgement.is_judged:
         say()
         say_results(judgement.results)
-    say()
-    say_verdicts(power, colour)
-    say()
-    _say_where(folder, choice, asked_pdf=pdf, printed=printed)
-    if not choice.flash_safe:
-        raise click.exceptions.Exit(FLASHING_EXIT if choice.flashes_judged else NOT_JUDGED_EXIT)
-    refuse(status, "no brightness table was written", guard=guard)
+    if layouts.figures:
+        say()
+        say_sentences(of_kind(layouts.sentences, "layouts_over", "layouts_near", "layouts_far"))
 
 
 def _say_where(folder: Path, choice: Choice, *, asked_pdf: bool, printed: bool) -> None:

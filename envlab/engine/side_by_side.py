@@ -108,9 +108,8 @@ def _drains_alike(design: Board, boards: Sequence[Board], sound: Sound) -> bool:
         return True
     limits = {one.microphone.loudest_pa for one in (design, *boards)}
     narrowest = min(min(-low, high) for low, high in limits)
-    largest = max(float(np.abs(piece).max(initial=0.0)) for piece in sound.pieces())
     # Between its samples a wave rises a little above them.
-    return len(limits) == 1 or 1.5 * largest < narrowest
+    return len(limits) == 1 or 1.5 * sound.largest_pa < narrowest
 
 
 def play_side_by_side(

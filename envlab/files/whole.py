@@ -71,9 +71,10 @@ def check_folder(folder: Path, *, force: bool) -> None:
 def write_folder(folder: Path, files: dict[str, bytes], *, replaces: Collection[str] = ()) -> None:
     """Put files into a folder, all of them or none; other files there stay.
 
-    They are written beside it, on the disk before anything else happens, and then declared ready in one
-    step. Whoever is killed before that step has changed nothing; whoever is killed after it leaves a folder
-    that restore_folder, and so the next run, moves to its end.
+    They are written beside it (within it, where it is a disk of its own, such as a memory card), on the disk
+    before anything else happens, and then declared ready in one step. Whoever is killed before that step has
+    changed nothing; whoever is killed after it leaves a folder that restore_folder, and so the next run,
+    moves to its end.
 
     Parameters
     ----------
@@ -93,7 +94,8 @@ def write_folder(folder: Path, files: dict[str, bytes], *, replaces: Collection[
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         restore_folder(folder)
-        staging = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+        ready = _ready(folder)
+        staging = Path(tempfile.mkdtemp(prefix=f"{ready.stem}-", dir=ready.parent))
         try:
             (staging / _NEW).mkdir()
             for name, content in files.items():
@@ -104,7 +106,7 @@ def write_folder(folder: Path, files: dict[str, bytes], *, replaces: Collection[
             for written in (staging / _NEW, staging):
                 _keep_names(written)
             folder.mkdir(exist_ok=True)
-            staging.rename(_ready(folder))
+            staging.rename(ready)
         finally:
             shutil.rmtree(staging, ignore_errors=True)
         restore_folder(folder)
@@ -179,7 +181,13 @@ def claimed(path: Path) -> Iterator[None]:
 
 
 def _ready(folder: Path) -> Path:
-    return folder.with_name(f".{folder.name}.ready")
+    """Where new files wait until all of them are there: on the disk on which the folder is, so that they can
+    be moved into it."""
+    real = folder.resolve()
+    around = real.parent
+    if real.is_dir() and (real.stat().st_dev != around.stat().st_dev or not os.access(around, os.W_OK)):
+        around = real
+    return around / f".{real.name}.ready"
 
 
 def _keep(file: object, content: bytes) -> None:

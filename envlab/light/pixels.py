@@ -18,6 +18,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from envlab.digital.fixed_frame import FrameWords, full_code
 from envlab.errors import ParameterError, check_choice, check_range
 from envlab.light.lightness import check_unit_interval, check_whole
 from envlab.light.power.losses import Losses, losses_of_one, losses_of_two
@@ -355,6 +356,27 @@ def whole_pixels_at_full(pixels: Pixels, supply: Supply) -> int:
     lit_a = pixels.channels * pixels.channel_supply_a(supply.volts)
     # 0.45 A fits 3.6 A exactly eight times, and binary division must not lose one of them.
     return max(0, min(pixels.count, math.floor(spare_current_a(pixels, supply) / lit_a + 1e-9)))
+
+
+def frame_words(
+    pixels: Pixels, supply: Supply, *, bits: int, dither_bits: int = 0, refresh_hz: float = 100.0
+) -> FrameWords:
+    """Return what the frame part of the firmware works with; its limit is what is left for light.
+
+    bits, dither_bits: depth of a code, and what dithering adds. refresh_hz: how often pixels are written, Hz.
+    """
+    full = full_code(bits)
+    spare_a = spare_current_a(pixels, supply)
+    # 1e-9: a limit of exactly so many codes must not lose one of them to binary division.
+    limit = math.floor(spare_a / pixels.channel_supply_a(supply.volts) * full + 1e-9)
+    return FrameWords(
+        pixels=pixels.count,
+        channels=pixels.channels,
+        bits=bits,
+        limit=min(limit, pixels.count * pixels.channels * full),
+        dither_bits=dither_bits,
+        refresh_hz=math.ceil(refresh_hz),
+    )
 
 
 def limit_frame(duty: ArrayLike, pixels: Pixels, supply: Supply) -> FloatArray:

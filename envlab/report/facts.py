@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shlex
 import tomllib
 from dataclasses import dataclass, replace
 
@@ -15,6 +16,7 @@ from envlab.metrics.clip_metrics import finest_change_counts, table_steps
 from envlab.shipped import DEMOS, demo_design
 from envlab.sound.level_text import parse_level
 from envlab.study.chosen_on_clips import ClipLight
+from envlab.study.layouts.plays import name_of
 from envlab.study.specification.parts_list import design_parts
 from envlab.study.specification.ranges import Choices
 from envlab.study.specification.specification import Specification, asked_sensitivity
@@ -260,6 +262,12 @@ def supply_sentences(chain: Chain) -> list[str]:
     feeds = (
         f"All {pixels.count} pixels at full take {full_a:.3g} A of the {supply.name}'s {supply.limit_words}"
     )
+    if chain.duty_limit < 1 and not chain.layout.is_all_alike:
+        return [
+            f"{feeds}, so the whole curve is scaled: together they have at most the light of all at a "
+            f"duty of {chain.duty_limit:.3f}. The layout, “{name_of(chain.layout.kind)}”, shares it out: a "
+            "lit pixel may have a larger duty, and the others less."
+        ]
     if chain.duty_limit < 1:
         return [f"{feeds}, so the curve is scaled: no duty passes the limit of {chain.duty_limit:.3f}."]
     return [f"{feeds}: no duty limit is needed."]
@@ -286,7 +294,10 @@ def _named(specification: Specification) -> list[str]:
 
 
 def command_words(specification: Specification) -> str:
-    """Return the command that makes this report again, with names of files but no folders."""
+    """Return the command that makes this report again, with names of files but no folders.
+
+    To be pasted into a shell, so that a name with a blank or a ";" in it is quoted.
+    """
     words = ["envlab", "design"]
     words += _named(specification)
     sensitivity = specification.chain.firmware.sensitivity
@@ -302,4 +313,4 @@ def command_words(specification: Specification) -> str:
         for clip in specification.clips:
             weighting = "" if clip.weighting == specification.judging.weighting else f"dB{clip.weighting}"
             words += ["--clip", clip.file_name, "--level", f"{clip.level_db_spl:g}{weighting}"]
-    return " ".join(f"'{word}'" if " " in word else word for word in words)
+    return shlex.join(words)

@@ -217,3 +217,16 @@ def test_what_no_converter_has_is_refused(name, value):
 def test_dead_zones_together_leave_half_of_the_range():
     with pytest.raises(ParameterError, match="dead_high_v is 1"):
         Adc(dead_low_v=0.9, dead_high_v=1.0)
+
+
+@pytest.mark.parametrize("bow", [-30.0, 30.0])
+def test_the_line_is_what_the_converter_reads(bow):
+    # In the middle of the range the whole bow, at both ends nothing: within the step that rounding leaves.
+    adc = Adc(12, noise_lsb=0, bow_lsb=bow, buffer_low_v=0.0)
+    volts = np.linspace(0.05, 3.2, 200)
+    line_lsb = np.array([adc.line_lsb(float(one)) for one in volts])
+    short_lsb = line_lsb - convert(volts, adc)
+    assert short_lsb.min() >= -1e-9
+    assert short_lsb.max() < 1
+    assert adc.line_lsb(1.65) == pytest.approx(2048 + bow)
+    assert adc.envelope_lsb(1.65, 0.0) == pytest.approx(2048 + bow)

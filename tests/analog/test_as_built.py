@@ -10,7 +10,7 @@ import pytest
 
 from envlab.analog.adc import Adc, convert
 from envlab.analog.detector import AverageDetector, PeakDetector, detect
-from envlab.analog.hold_capacitor import HoldCapacitor, as_built
+from envlab.analog.hold_capacitor import CAPACITOR_CLASSES, HoldCapacitor, as_built
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.errors import EnvlabWarning, ParameterError
@@ -165,3 +165,22 @@ def test_no_reading_is_lower_than_the_pins_buffer_goes():
             assert set(chain.run(silence).adc_counts) == {counts}
         assert chain.quiescent_counts == counts
     assert Chain().quiescent_counts == 0
+
+
+def test_classes_lose_in_the_order_of_the_trade():
+    """Common practice, no source: film and C0G hardly lose, X7R less than X5R, Y5V most; nobody gains."""
+    lost = {name: (one.loss_at_rated, one.loss_at_minus_20) for name, one in CAPACITOR_CLASSES.items()}
+    for at_rated, in_the_cold in lost.values():
+        assert 0 <= at_rated < 1
+        assert 0 <= in_the_cold < 0.6
+    for place in (0, 1):
+        of = {name: losses[place] for name, losses in lost.items()}
+        assert of["ideal"] == 0 <= of["c0g"] <= of["film"] <= of["x7r"] <= of["x5r"] <= of["y5v"]
+    assert lost["c0g"] == (0, 0.002)  # 30 ppm/°C over 45 °C is 0.14 %
+    assert lost["film"][1] <= 0.03
+    assert lost["x7r"][1] <= 0.15  # its letters allow 15 % over the whole range
+    assert all(lost[name][0] == 0 for name in ("film", "c0g", "electrolytic", "tantalum"))
+    seconds = {name: one.insulation_s for name, one in CAPACITOR_CLASSES.items()}
+    assert seconds["ideal"] == math.inf
+    assert seconds["film"] == seconds["c0g"] == 10_000
+    assert 10 <= min(seconds.values()) <= max(seconds[name] for name in ("x7r", "x5r", "y5v")) <= 1_000

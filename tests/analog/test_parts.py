@@ -11,6 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from envlab.analog.parts import SERIES, PartRange, nearest_value, series_values
+from envlab.analog.stage import parts_of
+from envlab.design_file import STAGES
 from envlab.errors import ParameterError
 
 PUBLISHED = Path(__file__).parents[1] / "published" / "iec_60063_series.csv"
@@ -103,3 +105,12 @@ def test_ranges_that_cannot_be(fields, text):
 def test_nearest_wants_a_value_above_zero(value):
     with pytest.raises(ParameterError, match=r"^value is "):
         nearest_value("E6", value)
+
+
+@pytest.mark.parametrize("stage", sorted(STAGES))
+def test_every_part_has_a_tolerance_that_parts_are_sold_in(stage):
+    # The letters of IEC 60062, from memory: 20, 10, 5, 2, 1, 0.5, 0.1 %.
+    kinds = STAGES[stage].values() if isinstance(STAGES[stage], dict) else [STAGES[stage]]
+    for kind in kinds:
+        for name, part in parts_of(kind).items():
+            assert part.usual_percent in (20, 10, 5, 2, 1, 0.5, 0.1), (kind.__name__, name)

@@ -12,9 +12,11 @@ from envlab.analog.adc import Adc, read_at
 from envlab.analog.detector import (
     AverageDetector,
     PeakDetector,
+    Readings,
     averaged,
     between_readings,
     drawn_a,
+    read_by,
     readings_of,
 )
 from envlab.analog.envelope import HoldState, hold_rectified
@@ -132,3 +134,9 @@ def test_between_two_readings_there_is_the_rest_of_what_loads_it(bought):
     for name in ("release_ohm", "load_ohm"):
         if hasattr(alone, name):
             assert getattr(detector, name) == pytest.approx(getattr(alone, name), rel=1e-9)
+
+
+def test_what_is_left_between_readings_is_a_part_that_can_be():
+    """1 GΩ less the readings' mean, a hundredth, are 1.01 GΩ, and 1 GΩ is the most there is."""
+    read = read_by(PeakDetector(10e3, 1e-6, 1e9), Readings(1e-12, 10.0))
+    assert between_readings(read) == PeakDetector(10e3, 1e-6, 1e9)

@@ -187,3 +187,12 @@ def test_impossible_maps_are_refused(arguments, message):
 def test_impossible_counts_are_refused(floor, ceiling):
     with pytest.raises(ParameterError, match=r"_counts"):
         CountMap(floor, ceiling)
+
+
+def test_less_light_than_the_decibel_curve_starts_with_belongs_to_the_floor():
+    # The curve of 20 dB starts at 10^(−20/10) = 1 % (its definition); what lies below, dark too, is p = 0.
+    asked = CountMap(10.0, 1000.0, "decibel", light_span_db=20.0)
+    assert np.array_equal(luminance_position([0.0, 0.001, 0.00999], asked), [0.0, 0.0, 0.0])
+    assert luminance_position(0.01, asked) == pytest.approx(0.0, abs=1e-12)
+    assert luminance_position(0.1, asked) == pytest.approx(0.5, abs=1e-12)
+    assert luminance_position(0.011, asked) == pytest.approx(10 * np.log10(1.1) / 20, abs=1e-12)

@@ -10,6 +10,7 @@ import pytest
 
 from envlab.errors import ParameterError
 from envlab.light.lightness import (
+    check_unit_interval,
     lightness_cie1976,
     lightness_table,
     luminance_cie1976,
@@ -139,3 +140,19 @@ def test_impossible_tables_are_refused(entries, bits):
 
 def test_empty_input_gives_empty_output():
     assert lightness_cie1976(np.array([])).shape == (0,)
+
+
+@pytest.mark.parametrize(
+    ("values", "worst"), [([-0.5, 0.5], "-0.5"), ([0.5, 1.25], "1.25"), ([-0.5, 1.25], "-0.5")]
+)
+def test_light_that_cannot_be_is_named_by_its_worst_value(values, worst):
+    with pytest.raises(ParameterError, match=f"light is {worst}; it must be from 0 to 1"):
+        check_unit_interval("light", np.array(values))
+
+
+def test_tables_of_the_fewest_and_the_most_entries():
+    assert lightness_table(entries=2, bits=1).tolist() == [0, 1]
+    assert lightness_table(entries=65_536, bits=16).size == 65_536
+    for entries in (1, 65_537):
+        with pytest.raises(ParameterError, match="entries"):
+            lightness_table(entries=entries)

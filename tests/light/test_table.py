@@ -15,7 +15,7 @@ from envlab.errors import ParameterError
 from envlab.light.curve import CURVES, CountMap, relative_luminance
 from envlab.light.lightness import lightness_table
 from envlab.light.pixels import Pixels, Supply, pattern_current_a, supply_duty_limit
-from envlab.light.table import LookupTable, build_octave_table, build_table
+from envlab.light.table import LookupTable, build_octave_table, build_table, duty_words, top_code
 
 YOKE_MAP = CountMap(10.0, 800.0)
 
@@ -234,3 +234,38 @@ def test_octave_codes_must_fit_their_index():
 def test_a_count_that_is_no_number_is_refused():
     with pytest.raises(ParameterError, match="envelope_counts"):
         build_table(YOKE_MAP, adc_bits=10).look_up([1.0, np.nan])
+
+
+def test_a_notebook_shows_what_the_table_is():
+    table = build_table(YOKE_MAP, adc_bits=10, entries=17, bits=8)
+    shown = table._repr_html_()
+    assert "LookupTable &#x27;brightness&#x27;: 17 entries of 8 bit, top duty 1" in shown
+    assert "LookupTable" in repr(table)
+    assert "top duty 1<" not in repr(table)
+
+
+def test_without_a_base_light_silence_is_dark():
+    assert build_table(YOKE_MAP, adc_bits=10, bits=8).duty_codes[0] == 0
+    assert duty_words(np.array([0.0, 1.0]), duty_limit=1.0).tolist() == [0, 65_535]
+
+
+@pytest.mark.parametrize("full_scale_counts", [1000, 1])
+def test_octaves_need_a_full_scale_that_is_a_power_of_two(full_scale_counts):
+    # 1000 has nine doublings below it and 18 steps divide by nine; 1 has none.
+    with pytest.raises(ParameterError, match="per doubling"):
+        LookupTable(np.arange(19), 16, full_scale_counts, 1.0, YOKE_MAP, index="octave")
+
+
+def test_one_code_is_the_least_top_that_there_is():
+    assert top_code(8, 1 / 255) == 1
+    with pytest.raises(ParameterError, match="duty_limit"):
+        top_code(8, 0.99 / 255)
+
+
+def test_the_largest_tables():
+    assert build_octave_table(YOKE_MAP, adc_bits=16, steps_per_octave=256).entries == 4097
+    for entries, full_scale in ((4096, 65_535), (4097, 65_536)):
+        table = build_table(YOKE_MAP, adc_bits=16, entries=entries)
+        assert (table.entries, table.full_scale_counts) == (entries, full_scale)
+    with pytest.raises(ParameterError, match="entries"):
+        build_table(YOKE_MAP, adc_bits=16, entries=4098)

@@ -14,7 +14,8 @@ from envlab.chain import Chain
 from envlab.light.curve import BrightnessMap
 from envlab.light.flashes.flash import count_flashes
 from envlab.light.lightness import lightness_cie1976
-from envlab.metrics.clip_metrics import clip_metrics, range_used_db
+from envlab.metrics.clip_metrics import clip_metrics, envelope_columns, range_used_db
+from envlab.metrics.contrast import contrast_of_frames
 
 CHAIN = Chain(brightness=BrightnessMap(62.0, 90.0))
 
@@ -242,3 +243,23 @@ def test_table_step_behind_a_mean_is_the_closed_form_over_a_part_of_a_count() ->
     closed = 100 * np.log(1 + apart / 40) / np.log(10)
     assert table_steps([chain], [table])[0] == pytest.approx(closed, rel=0.08)
     assert table_steps([replace(chain, follower=Chain().follower)], [table])[0] > 2 * closed
+
+
+def test_the_99_per_cent_points_are_numpys():
+    """Of frames that are all different, so that 98 % or 95 % would be another number."""
+    envelope = np.random.default_rng(16).permutation(np.linspace(20.0, 1000.0, 400))
+    table = CHAIN.brightness_table()
+    columns = envelope_columns(envelope, [CHAIN])
+    duty = table.look_up(envelope) / table.full_code
+    assert columns.metrics.duty_99[0] == pytest.approx(np.percentile(duty, 99), rel=1e-12)
+    assert columns.counts_99[0] == pytest.approx(np.percentile(envelope, 99), rel=1e-12)
+    assert columns.counts_median[0] == pytest.approx(np.median(envelope), rel=1e-12)
+    lightness = lightness_cie1976(duty / CHAIN.duty_limit)
+    assert columns.metrics.lightness_95_lstar[0] == pytest.approx(np.percentile(lightness, 95), rel=1e-3)
+
+
+def test_contrast_of_frames_is_that_of_the_counting_metric():
+    """Seconds that move by 10.5, 40.25 and 20.75: their median, of whole frames and of the running count."""
+    seconds = [np.r_[np.full(50, 40.0), np.full(50, 40.0 + move)] for move in (10.5, 40.25, 20.75)]
+    assert contrast_of_frames(np.concatenate(seconds), 100.0) == pytest.approx(20.75)
+    assert contrast_of_frames(np.array([50.0]), 100.0) == 0

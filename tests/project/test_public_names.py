@@ -59,8 +59,8 @@ MODULES = {
     "stages": """
         AbsoluteValue Adc AttackRelease AverageDetector BiasSuperdiodes BoardPreamp Bridge BrightnessMap
         DifferenceSuperdiodes Diodeless Electret FirmwareSettings FirstBandPass
-        FirstHighPass FirstLowPass HoldCapacitor MeanSquare Microphone MovingMaximum MovingMean NoBandFilter
-        OnePole PassThrough PeakDetector PeakHold Pixels Preamp Rectifier SecondBandPass
+        FirstHighPass FirstLowPass HoldCapacitor Layout MeanSquare Microphone MovingMaximum MovingMean
+        NoBandFilter OnePole PassThrough PeakDetector PeakHold Pixels Preamp Rectifier SecondBandPass
         SecondHighPass SecondLowPass Supply TransistorDetector VoltageDoubler
     """,
     "sound.signals": """
@@ -72,9 +72,9 @@ MODULES = {
         pwm_flicker supply_current_a surface_heat wire_drop
     """,
     "judge": """
-        Cells Coupling Found MeterReading Pulses ToneResponse Wanted board_latency breathing
-        clip_metrics find_mitigations judge_colour judge_exported judge_feed judge_feedback judge_pack
-        judge_power judge_supply
+        Cells Coupling Found MeterReading Pulses ToneResponse Viewing Wanted board_latency breathing
+        clip_metrics find_mitigations judge_colour judge_exported judge_feed judge_feedback judge_layouts
+        judge_pack judge_power judge_supply
         level_diagram light_on_clips metered_level most_current most_flashing music_scene parts_list
         range_used_db recorder_findings robust_choice span_from_clips stated_levels table_steps
         tone_response usual_levels_table with_values
@@ -86,9 +86,9 @@ MODULES = {
     "sheets": """
         along_sheet board_sheet breathing_sheet burst_sheet climb_sheet clipped_sheet clips_sheet
         current_over_time_sheet curve_sheet effects_sheet errors_sheet flashing_sheet formula_sheet
-        latency_sheet levels_sheet lightness_sheet map_sheet maps_sheet night_sheet pack_sheet pareto_sheet
-        phases_sheet pixels_sheet ramps_sheet range_sheet ripple_aliasing_sheet samples_sheet
-        schematic steps_sheet strips_sheet table_sheet tolerance_sheet violation_sheet
+        latency_sheet layouts_sheet levels_sheet lightness_sheet map_sheet maps_sheet night_sheet
+        pack_sheet pareto_sheet phases_sheet pixels_sheet ramps_sheet range_sheet ripple_aliasing_sheet
+        samples_sheet schematic steps_sheet strips_sheet table_sheet tolerance_sheet violation_sheet
         voltages_sheet
     """,
     "bench.returned": """

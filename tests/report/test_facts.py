@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import shlex
 from pathlib import Path
 
 import pytest
@@ -223,3 +224,10 @@ def test_the_command_names_files_but_no_folders(case: Case) -> None:
     weighted = demo.with_clip(Path("/some/where/song.flac"), 88.5, "A")
     assert command_words(weighted) == "envlab design --clip song.flac --level 88.5dBA"
     assert demo.source_text == demo_design().read_text(encoding="utf-8")
+
+
+def test_the_command_pasted_into_a_shell_is_one_command(case: Case) -> None:
+    hostile = dataclasses.replace(case.specification, name="a'b; touch gone $(touch gone) `touch gone`.toml")
+    command = command_words(hostile)
+    assert command.startswith("envlab design '")
+    assert shlex.split(command) == ["envlab", "design", hostile.name]

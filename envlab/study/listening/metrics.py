@@ -20,6 +20,7 @@ from envlab.metrics.onset_latency import onset_latency
 from envlab.metrics.tone_metrics import tone_metrics
 from envlab.metrics.worst_flashes import most_flashes, red_flashes
 from envlab.study.exported.light import worn_light
+from envlab.study.layouts.regions import RegionFlashes
 from envlab.study.listening.light import BoardLight, table_of
 
 STREET_DB_SPL = 92.0
@@ -111,15 +112,32 @@ def looped_flashes(light: BoardLight, passage_s: tuple[float, float]) -> FlashRe
 
     Where its end meets its beginning there may be more than anywhere within it. worst_start_s: in the clip.
     """
+    rate_hz, (frames, rounds) = light.frame_rate_hz, _looped(light, passage_s)
+    once = light.relative_luminance[frames]
+    report = find_flashes(np.tile(once, rounds), rate_hz)
+    start_s = (frames.start + (report.worst_start_s * rate_hz) % once.size) / rate_hz
+    return replace(report, worst_start_s=float(start_s))
+
+
+def _looped(light: BoardLight, passage_s: tuple[float, float]) -> tuple[slice, int]:
+    """Return the frames of a passage, and how many rounds show every second that begins in one of them."""
     rate_hz = light.frame_rate_hz
     first = int(passage_s[0] * rate_hz + 1e-6)
     last = min(max(int(np.ceil(passage_s[1] * rate_hz - 1e-6)), first + 1), light.total_frames)
-    once = light.relative_luminance[first:last]
     # Every second that begins in one round, after a round in which the count has found its footing.
-    rounds = 2 + int(np.ceil(rate_hz / once.size))
-    report = find_flashes(np.tile(once, rounds), rate_hz)
-    start_s = (first + (report.worst_start_s * rate_hz) % once.size) / rate_hz
-    return replace(report, worst_start_s=float(start_s))
+    return slice(first, last), 2 + int(np.ceil(rate_hz / (last - first)))
+
+
+def region_flashes(light: BoardLight, passage_s: tuple[float, float] | None = None) -> RegionFlashes | None:
+    """Return the flashes of runs of pixels as they are shown; None where all pixels are alike.
+
+    passage_s: (from, to) in s of a whole clip's light, shown again and again; None: the light once.
+    """
+    if light.pixels is None:
+        return None
+    if passage_s is None:
+        return light.pixels.region_flashes()
+    return light.pixels.region_flashes(*_looped(light, passage_s))
 
 
 def unguarded_flashes(light: BoardLight) -> int:

@@ -139,7 +139,7 @@ def _part_schema(kind: type, usual: Any, only: tuple[str, ...] | None = None) ->
 def value_schema(key: str, hint: Any, limit: Limit) -> Schema:
     """Return what one value can be: a number within its limits, "4k7" where it has a unit, or a choice."""
     options = typing.get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
-    forms: list[Schema] = [_pairs(one) for one in options if typing.get_origin(one) is tuple]
+    forms: list[Schema] = [_listed(key, one, limit) for one in options if typing.get_origin(one) is tuple]
     if float in options or int in options:
         forms.append({"type": "number" if float in options else "integer"} | _ends(limit))
     unit = unit_of(key)
@@ -153,10 +153,14 @@ def value_schema(key: str, hint: Any, limit: Limit) -> Schema:
     return forms[0] if len(forms) == 1 else {"anyOf": forms}
 
 
-def _pairs(hint: Any) -> Schema:
-    """Two numbers, or points: two or more such pairs."""
+def _listed(key: str, hint: Any, limit: Limit) -> Schema:
+    """Two numbers; points, which are two or more such pairs; or two numbers or more within their limits."""
     pair = {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}
-    return {"type": "array", "items": pair, "minItems": 2} if typing.get_args(hint)[-1] is Ellipsis else pair
+    first, *others = typing.get_args(hint)
+    if Ellipsis not in others:
+        return pair
+    item = pair if typing.get_origin(first) is tuple else value_schema(key, first, limit)
+    return {"type": "array", "items": item, "minItems": 2}
 
 
 def _definitions() -> Schema:

@@ -24,7 +24,7 @@ MOST_CANDIDATES = 200_000
 SECONDS_PER_CANDIDATE_MINUTE = 1e-3
 # All candidates feed the same pixels from the same supply; the rest of the board may differ. Candidates that
 # share microphone, noise and ADC hear each clip together, others one group after the other.
-_SHARED = ("pixels", "supply", "firmware", "pack", "feed", "coupling", "colour")
+_SHARED = ("pixels", "supply", "firmware", "pack", "feed", "coupling", "colour", "layout")
 SWEEPABLE = tuple(stage for stage in STAGES if stage not in _SHARED)
 
 

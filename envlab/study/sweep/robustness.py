@@ -100,9 +100,8 @@ def robust_choice(
     if not choice.flashes_judged:
         return choice
     if not choice.flash_safe:
-        return with_obstacles(
-            with_mitigations(choice, specification, workers=workers), specification, workers=workers
-        )
+        mended = with_mitigations(choice, specification, workers=workers, progress=tell)
+        return with_obstacles(mended, specification, workers=workers, progress=tell)
     sounds = [clip.sound() for clip in specification.clips]
     length_s = sum(sound.duration_s for sound in sounds)
     count = affordable_boards(choice.chain, length_s, LOT)

@@ -116,7 +116,7 @@ def sweep(
     if not clips:
         raise ParameterError("clips", 0, "at least one clip")
     candidates = candidates_of(chain, ranges, most)
-    sounds = [_sound(clip) for clip in clips]
+    sounds = [_sound(clip, progress or _ignore) for clip in clips]
     kept = None if checkpoint is None else _kept(checkpoint, chain, ranges, clips, judging)
     distinct, row_of = _distinct(candidates.chains)
     columns: dict[str, FloatArray | list[float | str]] = dict(candidates.parts)
@@ -266,9 +266,9 @@ def _kept(
     return kept
 
 
-def _sound(clip: Clip) -> Sound:
+def _sound(clip: Clip, report: Progress) -> Sound:
     try:
-        return clip.sound()
+        return clip.sound(lambda share: report("Measuring levels", share))
     except ParameterError as problem:
         raise EnvlabError(f"{clip.file_name}: {problem}") from None
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
-from envlab.engine.play import play
+from envlab.engine.play import Reader, play
 from envlab.engine.side_by_side import run_side_by_side
 from envlab.light.table import LookupTable
 from envlab.metrics.across_clips import TAG_OF, worst_over_clips
@@ -31,11 +31,14 @@ from envlab.metrics.metrics_of_clip import (
     clip_seed,
     idle_clip,
     idle_seed,
+    kept_together,
+    look_again,
     together,
+    two_turns,
 )
 from envlab.metrics.onset_latency import latency_of_envelope, onset_instants, onset_test
 from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
-from envlab.metrics.streaming_metrics import CountedFrames, readings_for
+from envlab.metrics.streaming_metrics import CountedFrames, ranked_of, readings_for
 from envlab.metrics.tone_metrics import TONE_METRICS, tone_metrics
 from envlab.sound.clip import Clip
 from envlab.sound.stream import Sound
@@ -283,8 +286,9 @@ def columns_on_sound(
     """
     design, tell = firmware[0], report or _ignore
     frames = instant_count(sound.duration_s, design.frame_rate_hz)
-    judge = _judge_kept if better_kept([design], frames, tables=0) else _judge_counted
-    portion = together([design], frames, tables=0)
+    kept = better_kept([design], frames, tables=0) or two_turns(firmware, frames)
+    judge = _judge_kept if kept else _judge_counted
+    portion = kept_together(design, frames) if kept else together([design], frames, tables=0)
     parts = []
     for first in range(0, len(boards), portion):
         some = slice(first, first + portion)
@@ -337,21 +341,27 @@ def _judge_counted(
     report: Callable[[float], None],
 ) -> Columns:
     design, readers = heard.firmware[0], list[_Judged]()
+    ranked = ranked_of(heard.firmware, heard.frames)
+
+    def hear(reader_of: Callable[[IntArray], Reader], tell: Callable[[float], None]) -> FloatArray:
+        return play(
+            heard.sound, heard.boards, readings_for(heard.sound, [design], heard.frames), reader_of,
+            design=design, exactly=one_by_one, seed=seed, workers=workers, progress=tell,
+        )  # fmt: skip
+
     with ThreadPoolExecutor(workers) as pool:
 
         def reader_of(places: IntArray) -> _Judged:
             counted = [
-                CountedFrames(places[part], heard.firmware, heard.tables, heard.frames)
+                CountedFrames(places[part], heard.firmware, heard.tables, heard.frames, ranked)
                 for part in _in_parts(places.size)
             ]
             readers.append(_Judged(counted, pool))
             return readers[-1]
 
-        readings = readings_for(heard.sound, [design], heard.frames)
-        share = play(
-            heard.sound, heard.boards, readings, reader_of,
-            design=design, exactly=one_by_one, seed=seed, workers=workers, progress=report,
-        )  # fmt: skip
+        share = hear(reader_of, lambda done: report(done if ranked is None else done / 2))
+        if ranked is not None:
+            look_again(ranked, heard.firmware, heard.frames, hear, report)
         counted = [some for reader in readers for some in reader.counted]
         places = np.concatenate([some.places for some in counted])
         found = [part for parts in pool.map(CountedFrames.columns, counted) for part in parts]

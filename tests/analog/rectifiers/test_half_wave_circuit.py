@@ -17,7 +17,7 @@ from envlab.analog.rectifiers.absolute_value import AbsoluteValue
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.diodeless import Diodeless
-from envlab.analog.rectifiers.half_wave_circuit import CONDUCTS_V
+from envlab.analog.rectifiers.half_wave_circuit import CONDUCTS_V, coupling_numbers
 from envlab.analog.rectifiers.half_waves import HalfWave
 from envlab.engine.hold_stage import FEW_BEHIND_AMPLIFIERS, HoldStage
 
@@ -214,3 +214,16 @@ def test_of_two_equal_half_waves_one_conducts_and_stays():
     )
     pedestal_v = BUILT["difference_superdiodes on ground"].upper.pedestal_v
     assert held_v[-1] == pytest.approx(pedestal_v * DETECTOR.divider, rel=1e-3)
+
+
+def test_a_step_onto_the_coupling_capacitor_is_that_of_its_time_constant():
+    """1 − exp(−T/RC) through one return, and through both side by side while x is below the lower."""
+    built = replace(PLAIN, coupling_farad=10e-9, return_ohm=10e3)
+    step_s = 1 / RATE_HZ
+    alone = 1 - math.exp(-step_s / (10e3 * 10e-9))
+    assert coupling_numbers(built, RATE_HZ) == pytest.approx((alone, 0.0, 0.0), rel=1e-12)
+    both = replace(built, lower_return_ohm=5e3, lower_return_v=-0.4)
+    shared = 1 - math.exp(-step_s / (10e3 / 3 * 10e-9))
+    assert coupling_numbers(both, RATE_HZ) == pytest.approx((alone, shared - alone, -0.4), rel=1e-12)
+    assert coupling_numbers(replace(both, coupling_farad=None), RATE_HZ) == (0.0, 0.0, 0.0)
+    assert coupling_numbers(replace(both, return_ohm=None), RATE_HZ) == (0.0, 0.0, 0.0)

@@ -7,12 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from envlab.analog.detector import AverageDetector, PeakDetector
+from envlab.analog.detector import AverageDetector, PeakDetector, drawing
 from envlab.analog.rectifiers.absolute_value import AbsoluteValue
 from envlab.analog.rectifiers.active import difference, lowest_output_v
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.diodeless import Diodeless
+from envlab.analog.rectifiers.half_wave_circuit import both_ways
 from envlab.analog.rectifiers.requirements import must_only_source, requirements
 from envlab.chain import Chain
 from envlab.errors import ParameterError
@@ -219,3 +220,24 @@ def test_inputs_on_the_attack_resistor_draw_their_bias_current():
     own = {"bias_current_a": 20e-9}
     assert DifferenceSuperdiodes(0.15, **own).as_built(BIAS_V, SUPPLY_V).drawn_a == pytest.approx(40e-9)
     assert AbsoluteValue(0.15, **own).as_built(BIAS_V, SUPPLY_V).drawn_a == pytest.approx(20e-9)
+
+
+def test_both_returns_divide_where_the_signal_rests_behind_a_capacitor():
+    """10 kΩ to the bias, 30 kΩ to 0.4 V below it: Kirchhoff's current law gives −0.4·10/(10 + 30) V."""
+    built = replace(
+        BiasSuperdiodes().as_built(BIAS_V, SUPPLY_V),
+        coupling_farad=1e-6, return_ohm=10e3, lower_return_ohm=30e3, lower_return_v=-0.4,
+    )  # fmt: skip
+    (rest_v,) = nodal([[1 / 10e3 + 1 / 30e3]], [-0.4 / 30e3])
+    assert built.quiescent_signal_v(0.3) == pytest.approx(rest_v, abs=1e-15)
+    assert replace(built, lower_return_ohm=None).quiescent_signal_v(0.3) == 0
+    assert replace(built, coupling_farad=None).quiescent_signal_v(0.3) == 0.3
+
+
+def test_an_output_that_sinks_makes_an_average_of_the_detector():
+    sinking = replace(BiasSuperdiodes().as_built(BIAS_V, SUPPLY_V), only_gives=False)
+    peak, average = PeakDetector(1e3, 1e-6, 100e3), AverageDetector(1e3, 1e-6, 100e3)
+    assert both_ways(sinking, peak) == average
+    assert both_ways(sinking, average) is average
+    assert both_ways(sinking, drawing(peak, 2e-6)) == drawing(average, 2e-6)
+    assert both_ways(replace(sinking, only_gives=True), peak) is None

@@ -99,3 +99,21 @@ def test_clips_that_cannot_flash(light):
 def test_impossible_light_is_refused(light):
     with pytest.raises(ParameterError, match="linear_rgb"):
         count_red_flashes(light, RATE_HZ)
+
+
+@pytest.mark.parametrize(("blue_frames", "expected"), [(10, 1), (11, 0)])
+def test_the_second_is_closed_at_its_end(blue_frames, expected):
+    # At 10 frames a second, from the end of the frame before the first change to the start of the second
+    # change: exactly one second still counts, a frame more does not.
+    light = np.array([RED] + [BLUE] * blue_frames + [RED] * 3)
+    assert count_red_flashes(light, 10.0) == expected
+
+
+@pytest.mark.parametrize("states", [[BLUE, RED, BLUE], [RED, BLUE, RED]])
+def test_a_turn_to_red_may_be_the_first_or_the_second(states):
+    assert count_red_flashes(np.repeat(np.array(states), 3, axis=0), 30.0) == 1
+
+
+def test_many_lights_at_once_are_refused():
+    with pytest.raises(ParameterError, match="linear_rgb"):
+        count_red_flashes(np.zeros((4, 2, 3)), RATE_HZ)

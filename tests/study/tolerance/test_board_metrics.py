@@ -43,3 +43,13 @@ def test_portions_of_any_size_judge_alike(tmp_path, monkeypatch):
     in_parts = judge.metrics(boards, lambda *_: None)
     for name, values in whole.items():
         np.testing.assert_allclose(in_parts[name], values, rtol=1e-9, err_msg=name)
+
+
+def test_only_metrics_that_are_wanted_are_computed(tmp_path):
+    specification = read_specification(write_small_design(tmp_path))
+    judge = BoardJudge(specification, Chain(), [clip.sound() for clip in specification.clips])
+    for wanted in ({"attack_ms"}, {"table_step_lstar", "ripple_db"}, {"onset_lag_mean_ms"}):
+        found = judge.bench([Chain()], wanted)
+        assert wanted <= found.keys()
+        assert ("onset_lag_mean_ms" in found) == ("onset_lag_mean_ms" in wanted)
+        assert ("idle_lstar" in found) == ("idle_lstar" in wanted)

@@ -89,7 +89,13 @@ def test_the_converter_is_asked_for_what_the_yield_rests_on():
 
 @pytest.mark.parametrize(
     ("own_v", "drawn_v", "limit_v"),
-    [(0.0, 0.002, 0.002), (0.0005, 0.002, 0.0015), (-0.0005, 0.002, 0.0015), (0.004, 0.001, 0.004)],
+    [
+        (0.0, 0.002, 0.002),
+        (0.0005, 0.002, 0.0015),
+        (-0.0005, 0.002, 0.0015),
+        (0.004, 0.001, 0.004),
+        (0.002, 0.002, 0.002),
+    ],
 )
 def test_both_signs_of_the_offset_that_is_asked_for_were_judged(own_v, drawn_v, limit_v):
     assert asked_offset_v(own_v, drawn_v) == pytest.approx(limit_v)

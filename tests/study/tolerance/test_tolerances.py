@@ -9,14 +9,21 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from envlab.analog.adc import Adc
 from envlab.analog.electret import Electret
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.parts import PartRange
+from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.stage import varies
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.study.tolerance.drawn_boards import board_of, draw
-from envlab.study.tolerance.tolerances import Tolerances, closest_tolerance, varied_parameters
+from envlab.study.tolerance.tolerances import (
+    Tolerances,
+    VariedParameter,
+    closest_tolerance,
+    varied_parameters,
+)
 
 EXACT = Tolerances(
     resistor_percent=0,
@@ -243,3 +250,33 @@ def test_what_a_stage_says_of_itself_is_enough():
 def test_a_temperature_that_moves_no_part_is_no_parameter():
     names = [one.name for one in varied_parameters(Chain(), Tolerances(temperature_c=(-10, 20)))]
     assert "temperature_c" not in names
+
+
+def test_a_share_of_the_way_is_between_low_and_high():
+    parameter = VariedParameter("temperature_c", "temperature", "", -10.0, 30.0, 20.0, "uniform")
+    assert parameter.value(np.array([-1.0, 0.0, 0.5, 1.0])).tolist() == [-10.0, 10.0, 20.0, 30.0]
+
+
+def test_an_amplifier_that_comes_less_near_to_ground():
+    """Its lowest output, 15 mV by its data, is 20 % higher: 18 mV."""
+    chain = Chain(rectifier=DifferenceSuperdiodes(output_low_v=0.015))
+    parameters = [one for one in varied_parameters(chain, Tolerances()) if one.name == "output_low_percent"]
+    board = board_of(chain, parameters, np.array([20.0]))
+    assert board.rectifier.amplifier_part.output_low_v == pytest.approx(0.018)
+    assert board_of(chain, parameters, np.array([0.0])).rectifier.amplifier_part.output_low_v == 0.015
+
+
+def test_what_boards_scatter_about_the_design_lies_as_far_below_it_as_above():
+    chain = Chain(rectifier=DifferenceSuperdiodes(), adc=Adc(reference_v=2.5))
+    parameters = [one for one in varied_parameters(chain, Tolerances()) if not one.is_condition]
+    names = {one.name for one in parameters}
+    assert {"input_offset_v", "reference_percent", "u2a_offset_v", "output_low_percent"} <= names
+    for parameter in parameters:
+        assert parameter.low == -parameter.high < 0, parameter.name
+
+
+def test_a_microphone_a_class_tighter_is_one_of_one_decibel():
+    parameter = VariedParameter("microphone_db", "MK1", "", -3.0, 3.0, 0.0, "uniform")
+    assert parameter.tighter() == (pytest.approx(1 / 3), "±1 dB")
+    assert replace(parameter, low=-1.0, high=1.0).tighter() is None
+    assert replace(parameter, name="input_offset_v").tighter() is None
