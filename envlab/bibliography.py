@@ -81,6 +81,9 @@ _SOURCES = {
         "at second hand",
         ("IEC 60063",),
     ),
+    "IEC60028": Source(
+        "IEC 60028:1925, International standard of resistance for copper", "from memory", ("IEC 60028",)
+    ),
     "IEC60127-2": Source(
         "IEC 60127-2:2014, Miniature fuses – Part 2: Cartridge fuse-links", "from memory", ("IEC 60127-2",)
     ),
@@ -127,6 +130,12 @@ _SOURCES = {
         ("IEC 60268-17",),
     ),
     # light
+    "CIES017": Source(
+        "CIE S 017:2020, ILV: International lighting vocabulary, terms 17-31-018"
+        " “meteorological optical range” and 17-31-025 “Allard's law”, as published online",
+        "read",
+        ("CIE S 017",),
+    ),
     "CIE11664-4": Source(
         "ISO/CIE 11664-4:2019, Colorimetry – Part 4: CIE 1976 L*a*b* colour space",
         "at second hand",

@@ -11,7 +11,6 @@ import numpy as np
 
 from envlab.analog.adc import Adc
 from envlab.analog.band_filter import BandFilter, NoBandFilter
-from envlab.analog.design_rules import design_rule_warnings
 from envlab.analog.detector import Detector, PeakDetector
 from envlab.analog.envelope import BuiltRectifier, HoldState, check_goes_together
 from envlab.analog.hold_capacitor import HoldCapacitor, as_built
@@ -20,13 +19,12 @@ from envlab.analog.noise import noise_streams
 from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.analog.rectifiers.ideal import Rectifier
-from envlab.analog.rectifiers.pumps import Bridge, PumpRectifier
+from envlab.analog.rectifiers.pumps import PumpRectifier
 from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.analog.tones.answer import answer_to_tone, steady_ratio
 from envlab.analog.tones.nonlinear_steady_state import quiescent_state
 from envlab.analog.tones.steady_state import ToneResponse
-from envlab.circuit.circuit import circuit_of
-from envlab.circuit.design_rules import amplifier_warnings, circuit_warnings
+from envlab.circuit.board_rules import board_warnings
 from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.fixed_frame import MOST_DITHER_BITS, most_dither_bits, slowest_refresh_hz
 from envlab.digital.followers import Follower, PassThrough
@@ -40,9 +38,15 @@ from envlab.engine.chain_result import ChainResult, whole_result
 from envlab.engine.nodes import NodeBlock, Player, node_blocks
 from envlab.engine.waves import waves
 from envlab.errors import EnvlabWarning, ParameterError, check_choice, check_range
+from envlab.light.costume_colour import CostumeColour
 from envlab.light.curve import BrightnessMap, CountMap, LevelScale
+from envlab.light.layout.board import check_layout
+from envlab.light.layout.layout import Layout
 from envlab.light.lightness import check_whole
 from envlab.light.pixels import Pixels, Supply, supply_duty_limit
+from envlab.light.power.battery import Pack
+from envlab.light.power.coupling import Coupling
+from envlab.light.power.feed import Feed
 from envlab.light.simulated_scale import SimulatedScale
 from envlab.light.table import LookupTable, build_table, held_at_limit, top_code
 from envlab.light.timing import check_sending, sending_s
@@ -104,6 +108,12 @@ class Chain(WorksOut):
         What the detector's capacitor is made of.
     firmware : FirmwareSettings
         What the exported runtime does beside all that: sensitivity, guard.
+    layout : Layout
+        Which pixels light.
+    pack, feed, coupling : Pack, Feed, Coupling
+        The cells, the wires to the pixels, and what pixels and microphone share of them.
+    colour : CostumeColour
+        Of all pixels; none where none is chosen.
 
     Examples
     --------
@@ -129,6 +139,11 @@ class Chain(WorksOut):
     dither_bits: int = 0
     current_limit: str = "table"
     firmware: FirmwareSettings = field(default_factory=FirmwareSettings)
+    layout: Layout = field(default_factory=Layout)
+    pack: Pack = field(default_factory=Pack)
+    feed: Feed = field(default_factory=Feed)
+    coupling: Coupling = field(default_factory=Coupling)
+    colour: CostumeColour = field(default_factory=CostumeColour)
 
     def __post_init__(self) -> None:
         check_range("frame_rate_hz", self.frame_rate_hz, 10, 1000, unit="Hz")
@@ -137,6 +152,7 @@ class Chain(WorksOut):
         check_whole("dither_bits", self.dither_bits, 0, MOST_DITHER_BITS)
         if self.dither_bits > (most := most_dither_bits(self.pixel_bits)):
             raise ParameterError("dither_bits", self.dither_bits, f"a whole number from 0 to {most}")
+        self.colour.check_on(self.pixels)
         check_choice("current_limit", self.current_limit, ("table", "frame"))
         top_code(self.pixel_bits, self.duty_limit)
         if self.frame_rate_hz > self.adc.rate_hz:
@@ -148,6 +164,7 @@ class Chain(WorksOut):
             raise ParameterError(
                 "quiescent_v", self.quiescent_v, f"below the ADC's reference_v ({self.adc.reference_v:g} V)"
             )
+        check_layout(self)
 
     @property
     def microphone_as_loaded(self) -> AnalogStage:
@@ -212,23 +229,7 @@ class Chain(WorksOut):
     @property
     def design_rule_warnings(self) -> tuple[str, ...]:
         """What a bench would show to be wrong with this board, one sentence each."""
-        found = design_rule_warnings(
-            self.preamp,
-            self.band_filter,
-            self.rectifier,
-            self.detector_as_built,
-            self.adc_as_built,
-            self.quiescent_v,
-        )
-        return (*found, *circuit_warnings(circuit_of(self)), *self._amplifier_warnings())
-
-    def _amplifier_warnings(self) -> tuple[str, ...]:
-        if not isinstance(self.rectifier, (ActiveRectifier, Bridge)):
-            return ()
-        asked = self.brightness
-        levels = (asked.floor_db_spl, asked.ceiling_db_spl)
-        peaks_v = [self.peak_at_rectifier_v(level) for level in levels]
-        return amplifier_warnings(self.rectifier, self.preamp, asked.floor_db_spl, *peaks_v)
+        return board_warnings(self)
 
     @property
     def duty_limit(self) -> float:

@@ -56,8 +56,13 @@ from envlab.digital.followers import (
 )
 from envlab.errors import FileError, ParameterError
 from envlab.files.tables import build, fields_of, nearest, read_toml
+from envlab.light.costume_colour import CostumeColour
 from envlab.light.curve import BrightnessMap
-from envlab.light.pixels import Pixels, Supply
+from envlab.light.layout.layout import Layout
+from envlab.light.pixels import USUAL_MARGIN, Pixels, Supply
+from envlab.light.power.battery import Pack
+from envlab.light.power.coupling import Coupling
+from envlab.light.power.feed import Feed
 from envlab.units import format_value, parse_value, unit_of
 
 # Section of the file → the stage it describes; by its "kind", where a stage has more than one form, or by
@@ -101,7 +106,12 @@ STAGES: dict[str, type | dict[str, type]] = {
     "brightness": BrightnessMap,
     "pixels": Pixels,
     "supply": Supply,
+    "layout": Layout,
     "firmware": FirmwareSettings,
+    "pack": Pack,
+    "feed": Feed,
+    "coupling": Coupling,
+    "colour": CostumeColour,
 }
 CHOSEN_BY = {"rectifier": "topology"}
 # What a topology says of a key that is left out.
@@ -121,6 +131,7 @@ for _section, _kinds in STAGES.items():
     if _names:
         BOUGHT[_section] = tuple(_names)
 FRAME_KEYS = ("pixel_bits", "frame_rate_hz", "dither_bits", "current_limit")
+LAYOUT_KEYS = tuple(field.name for field in dataclasses.fields(Layout))
 # Every section that a design file can have; those after "frames" say how to judge, and are read elsewhere.
 SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging", "measured")
 # What version 0.1 called it.
@@ -167,8 +178,8 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
     for section in tables:
         if section not in SECTIONS:
             raise FileError(f"{file_name} has an unknown section {section!r}; {nearest(section, SECTIONS)}")
-    stages: dict[str, Any] = {}
-    usual = Chain()
+    usual = usual_board()
+    stages: dict[str, Any] = {"supply": usual.supply}
     for section, stage in STAGES.items():
         if section in tables:
             where, key = f"{file_name}: [{section}]", chosen_by(section)
@@ -188,7 +199,17 @@ def chain_of(tables: Mapping[str, Any], file_name: str) -> Chain:
         return chain
     except ParameterError as problem:
         place = where if problem.name in FRAME_KEYS else f"{file_name}:"
+        place = f"{file_name}: [layout]" if problem.name in LAYOUT_KEYS else place
         raise FileError(f"{place} {problem}") from None
+
+
+def usual_board() -> Chain:
+    """Return the board that a design file without any section is: the follower apart, which all_readings is.
+
+    Who builds a Supply says its limit and gets it. Who writes a file copies a number from a data sheet: there
+    the margin is taken off, and for a controller of which nothing is said its usual current.
+    """
+    return Chain(supply=Supply(margin=USUAL_MARGIN, controller_a=None))
 
 
 def all_readings(frame_rate_hz: float) -> MovingMean:
@@ -317,15 +338,20 @@ def written_value(key: str, value: float | str) -> float | str:
 
 
 def design_text(chain: Chain) -> str:
-    """Return a whole Chain as a design file, every value written out; read_design gives an equal Chain."""
+    """Return a whole Chain as a design file, every value written out; read_design gives an equal Chain.
+
+    A board whose pixels are all alike has no section on their layout.
+    """
     document = tomlkit.document()
     for section, stage in STAGES.items():
         part = getattr(chain, section)
+        if part == Layout():
+            continue
         table = tomlkit.table()
         if isinstance(stage, dict):
             table[chosen_by(section)] = kind_of(part, stage)
-        for field in dataclasses.fields(part):
-            table[field.name] = written_field(part, field.name)
+        for name in stated_fields(part):
+            table[name] = written_field(part, name)
         document[section] = table
     frames = tomlkit.table()
     for key in FRAME_KEYS:
@@ -334,11 +360,18 @@ def design_text(chain: Chain) -> str:
     return tomlkit.dumps(document)
 
 
-def written_field(part: Any, name: str) -> float | str:
+def stated_fields(part: Any) -> tuple[str, ...]:
+    """Return the fields of a stage that a design file states: of a layout those that its kind has."""
+    return part.keys if isinstance(part, Layout) else tuple(field.name for field in dataclasses.fields(part))
+
+
+def written_field(part: Any, name: str) -> Any:
     """Return one field of a stage as a design file shows it, in SI or as "4k7"; "none" for None."""
     value = getattr(part, name)
     if value is None:
         return "none"
+    if isinstance(value, tuple):
+        return [list(one) if isinstance(one, tuple) else float(one) for one in value]
     hint = typing.get_type_hints(type(part))[name]
     is_float = float in (typing.get_args(hint) or (hint,))
     return written_value(name, float(value) if is_float else value)

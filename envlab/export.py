@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from envlab.board_firmware import both_tables
+from envlab.board_firmware.colours import colour_tables
 from envlab.board_firmware.folder import firmware_folder, firmware_words
 from envlab.files.whole import write_folder
 from envlab.firmware.c_header import header_text, read_header
@@ -11,6 +12,7 @@ from envlab.firmware.export import check_firmware
 __all__ = [
     "both_tables",
     "check_firmware",
+    "colour_tables",
     "firmware_folder",
     "firmware_words",
     "header_text",

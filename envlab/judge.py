@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from envlab.analog.tones.steady_state import ToneResponse, tone_response
 from envlab.light.power.cells import Cells
+from envlab.light.power.coupling import Coupling
 from envlab.light.power.pulses import Pulses
 from envlab.metrics.clip_metrics import clip_metrics, range_used_db, table_steps
 from envlab.metrics.latency_budget import board_latency
@@ -12,12 +13,16 @@ from envlab.sound.metering.metered import MeterReading, metered_level
 from envlab.sound.recorder.findings import recorder_findings
 from envlab.sound.usual_levels import usual_levels_table
 from envlab.study.chosen_on_clips import light_on_clips, most_current, most_flashing, music_scene
+from envlab.study.colour_verdict import judge_colour
 from envlab.study.exported.judgement import judge_exported
-from envlab.study.feedback import Coupling
 from envlab.study.feedback_verdict import judge_feedback
 from envlab.study.inverse_design import Found, Wanted
+from envlab.study.layouts.comparison import judge_layouts
+from envlab.study.layouts.viewing import Viewing
 from envlab.study.level_diagram import level_diagram, stated_levels
 from envlab.study.pack_verdict import judge_pack
+from envlab.study.power.feed_verdict import judge_feed
+from envlab.study.power.power_verdict import judge_power
 from envlab.study.span_from_clips import span_from_clips
 from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import with_values
@@ -32,14 +37,19 @@ __all__ = [
     "MeterReading",
     "Pulses",
     "ToneResponse",
+    "Viewing",
     "Wanted",
     "board_latency",
     "breathing",
     "clip_metrics",
     "find_mitigations",
+    "judge_colour",
     "judge_exported",
+    "judge_feed",
     "judge_feedback",
+    "judge_layouts",
     "judge_pack",
+    "judge_power",
     "judge_supply",
     "level_diagram",
     "light_on_clips",

@@ -21,6 +21,7 @@ from envlab.plot.explanations.sheets import (
     samples_sheet,
     violation_sheet,
 )
+from envlab.plot.layouts import layouts_sheet
 from envlab.plot.level_diagram import levels_sheet
 from envlab.plot.schematic.schematic import schematic
 from envlab.plot.sheets import effects_sheet, map_sheet, strips_sheet, table_sheet, voltages_sheet
@@ -52,6 +53,7 @@ __all__ = [
     "flashing_sheet",
     "formula_sheet",
     "latency_sheet",
+    "layouts_sheet",
     "levels_sheet",
     "lightness_sheet",
     "map_sheet",

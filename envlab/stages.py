@@ -36,6 +36,7 @@ from envlab.digital.followers import (
     PeakHold,
 )
 from envlab.light.curve import BrightnessMap
+from envlab.light.layout.layout import Layout
 from envlab.light.pixels import Pixels, Supply
 
 __all__ = [
@@ -55,6 +56,7 @@ __all__ = [
     "FirstHighPass",
     "FirstLowPass",
     "HoldCapacitor",
+    "Layout",
     "MeanSquare",
     "Microphone",
     "MovingMaximum",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import tracemalloc
 from dataclasses import replace
 from html.parser import HTMLParser
 
@@ -13,7 +14,8 @@ import pytest
 from envlab.analog.detector import AverageDetector, PeakDetector, detect
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
-from envlab.engine.node_table import nodes_at_readings
+from envlab.engine import node_table
+from envlab.engine.node_table import node_pieces, nodes_at_readings
 from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
 from envlab.sound.signals import tone_burst, white_noise
@@ -113,3 +115,35 @@ def test_lightness_follows_from_duty(sound):
     result = Chain().run(sound)
     assert result.lightness.max() <= 100
     assert math.isclose(float(result.relative_luminance.max()), float(result.duty.max()) / result.full_duty)
+
+
+def test_a_run_takes_hardly_more_memory_than_its_result():
+    sound = Recording(white_noise(0.2, 2.0, RATE_HZ, 2), RATE_HZ)
+    Chain().run(Recording(sound.pressure_pa[:4800], RATE_HZ))
+    tracemalloc.start()
+    result = Chain().run(sound)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    nodes = ("pressure_pa", "microphone_v", "preamp_v", "rectified_v", "detector_v")
+    # Beside the nodes the wave of a few blocks of half a megabyte.
+    assert peak < sum(getattr(result, name).nbytes for name in nodes) + 12e6
+
+
+def test_the_table_of_a_long_clip_keeps_two_bytes_a_reading(monkeypatch):
+    monkeypatch.setattr(node_table, "ROWS", 10_000)
+    peaks = []
+    for seconds in (20.0, 100.0):
+        sound = Recording(white_noise(0.2, seconds, 8000.0, 2), 8000.0)
+        tracemalloc.start()
+        rows = sum(len(piece) for piece in node_pieces(LIFTED, sound, 3))
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+        assert rows == round(1000 * seconds)
+    # 80,000 readings more; and of 5600 frames some numbers of 8 bytes.
+    assert peaks[1] - peaks[0] < 2 * 80_000 + 8 * 8 * 5600
+
+
+def test_the_table_does_not_depend_on_its_pieces(sound, monkeypatch):
+    whole = nodes_at_readings(LIFTED, sound, 8)
+    monkeypatch.setattr(node_table, "ROWS", 7)
+    pd.testing.assert_frame_equal(nodes_at_readings(LIFTED, sound, 8), whole, check_exact=True)

@@ -351,7 +351,8 @@ class TestOtherVerbs:
 def test_the_parade_is_a_legal_design_with_beat_quiet_and_walking_clips() -> None:
     specification = demo_specification()
     assert {tag for clip in specification.clips for tag in clip.tags} >= {"beat", "quiet", "walking"}
-    assert 0.27 < specification.chain.duty_limit < 0.28  # 3 A over 10.8 A, less what the dark pixels take
+    # 3 A less a tenth, less 30 mA of the controller and 24 mA of the dark pixels, over 10.8 A.
+    assert specification.chain.duty_limit == pytest.approx((2.7 - 0.054) / 10.8)
 
 
 class TestSweep:

@@ -59,7 +59,10 @@ def test_values_as_written_on_the_part(read):
 
 
 def test_an_empty_file_is_the_default_chain_whose_frames_show_all_their_readings(read):
-    assert read("") == replace(Chain(), follower=MovingMean(0.01))
+    # Its supply: a tenth of the limit stays free, and the controller's usual current is taken.
+    supply = Supply(margin=0.1, controller_a=None)
+    assert supply.counted_controller_a == 0.020
+    assert read("") == replace(Chain(), follower=MovingMean(0.01), supply=supply)
     assert read("[frames]\nframe_rate_hz = 50\n").follower == MovingMean(0.02)
     assert read("[follower]\n").follower == PassThrough()
     with pytest.raises(FileError, match=r"\[frames\] frame_rate_hz is 0"):
@@ -67,7 +70,10 @@ def test_an_empty_file_is_the_default_chain_whose_frames_show_all_their_readings
 
 
 def test_stages_that_are_left_out_keep_their_defaults(read):
-    assert read("[adc]\nbits = 12\n") == Chain(adc=Adc(bits=12), follower=MovingMean(0.01))
+    left_out = {"follower": MovingMean(0.01), "supply": Supply(margin=0.1, controller_a=None)}
+    assert read("[adc]\nbits = 12\n") == Chain(adc=Adc(bits=12), **left_out)
+    assert read("[supply]\nlimit_a = 2\n").supply == Supply(2.0, margin=0.1, controller_a=None)
+    assert read("[supply]\nmargin = 0\ncontroller_a = 0\n").supply == Supply()
 
 
 @pytest.mark.parametrize(
@@ -101,8 +107,9 @@ def test_every_follower(read, text, follower):
 def test_demo_design_is_the_parade():
     chain = read_design(demo_design())
     # The scenario: 24 pixels of three channels of 150 mA, 3 A at 5 V, 10 bit, 3.3 V, 1 kHz, 100 Hz.
-    assert chain.pixels == Pixels(24, 3, 0.150, 0.001)
-    assert chain.supply == Supply(3.0, 5.0, 0.9)
+    assert chain.pixels == Pixels(24, 3, 0.150, 0.001, pwm_hz=16e3)
+    lossy = {"light_load_a": 0.1, "light_load_efficiency": 0.75}
+    assert chain.supply == Supply(3.0, 5.0, 0.9, margin=0.1, controller_a=0.03, brown_out_v=4.3, **lossy)
     assert (chain.adc.bits, chain.adc.reference_v, chain.adc.rate_hz) == (10, 3.3, 1000.0)
     assert chain.frame_rate_hz == 100.0
 
@@ -364,7 +371,8 @@ def test_new_parts_make_a_section_that_is_missing(tmp_path):
 def test_written_design_is_plain_toml():
     document = tomlkit.parse(design_text(Chain()))
     stages = "microphone preamp band_filter rectifier detector hold_capacitor adc follower brightness"
-    assert list(document) == [*stages.split(), "pixels", "supply", "firmware", "frames"]
+    fed = ["pack", "feed", "coupling", "colour"]
+    assert list(document) == [*stages.split(), "pixels", "supply", "firmware", *fed, "frames"]
     assert math.isclose(document["adc"]["reference_v"], 3.3)
 
 

@@ -51,6 +51,7 @@ def runtime_design(
         pixel_bits=chain.pixel_bits,
         guard=chain.firmware.is_guarded,
         moving=chain.follower if isinstance(chain.follower, MovingMean | MovingMaximum) else None,
+        layout=chain.layout,
     )
 
 

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from envlab.board_firmware import both_tables, runtime_design
+from envlab.board_firmware.colours import colour_tables
 from envlab.chain import Chain
 from envlab.design_file import STAGES, digest
 from envlab.digital.auto_level import LevelControl
-from envlab.digital.fixed_frame import LEAST_BITS
+from envlab.digital.fixed_frame import LEAST_BITS, WORD_MOST
 from envlab.digital.fixed_point import FIRMWARE_FOLLOWERS, has_firmware_follower
+from envlab.digital.pixel_layout import standing_duties
 from envlab.errors import EnvlabError
 from envlab.firmware.c_header import header_text
 from envlab.firmware.c_names import check_identifier
+from envlab.firmware.colour_files import colour_csv_bytes, colour_header_text
 from envlab.firmware.cost import runtime_cost
 from envlab.firmware.export import (
     DITHER_FILES,
@@ -21,9 +26,11 @@ from envlab.firmware.export import (
     mark_of,
 )
 from envlab.firmware.headers.guard_macros import GUARD_FILES
+from envlab.firmware.headers.layout_macros import LAYOUT_FILES, LAYOUT_TABLE
 from envlab.firmware.project_files import project_files, project_names
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.firmware.table_files import binary_bytes, csv_bytes, json_bytes
+from envlab.light.layout.table import whole_light
 from envlab.light.power.dither_flicker import dither_flicker
 from envlab.light.table import LookupTable, top_code
 from envlab.light.table_facts import depth_advice, table_facts
@@ -34,7 +41,9 @@ FIRMWARE_NAMES = (
     *GUARD_FILES,
     *DITHER_FILES,
     *MOVING_FILES,
+    *LAYOUT_FILES,
     *GENERATED_FILES,
+    LAYOUT_TABLE,
     *project_names(),
 )
 
@@ -45,8 +54,9 @@ def firmware_folder(
     """Return every file of the firmware folder, name → content.
 
     The table under identifier is limited; where the supply caps, a second one, identifier_full, goes up to
-    full duty. Beside them lie the runtime's sources with envlab_parameters.h and envlab_table.h, unless the
-    chain has a follower or a depth that the runtime lacks.
+    full duty; where the board has a colour, identifier_rgb holds its three channels. Beside them lie the
+    runtime's sources with envlab_parameters.h and envlab_table.h, unless the chain has a follower or a depth
+    that the runtime lacks.
 
     Parameters
     ----------
@@ -91,10 +101,24 @@ def firmware_folder(
         files = {name: text.encode("ascii") for name, text in texts.items()}
     elif project or level is not None:
         raise EnvlabError(f"The runtime {lacking}; without it there is no project and no sensitivity")
+    elif not chain.layout.is_all_alike:
+        raise EnvlabError(f"The runtime {lacking}; without it there is no layout of light")
     written = _table_files(tables.limited, identifier, design_mark, mark)
     if chain.duty_limit < 1:
         written |= _table_files(tables.unlimited, f"{identifier}_full", design_mark, mark)
-    return written | files
+    return written | files | colour_files(chain, f"{identifier}_rgb", design_digest=design_mark, mark=mark)
+
+
+def colour_files(chain: Chain, identifier: str, *, design_digest: str, mark: int = 0) -> dict[str, bytes]:
+    """Return the files of a board's colour tables, name → content; none where it has no colour."""
+    tables = colour_tables(chain)
+    if tables is None:
+        return {}
+    header = colour_header_text(tables, identifier=identifier, design_digest=design_digest, export_mark=mark)
+    return {
+        f"{identifier}.h": header.encode("ascii"),
+        f"{identifier}.csv": colour_csv_bytes(tables, design_digest=design_digest, export_mark=mark),
+    }
 
 
 def check_table_name(chain: Chain, identifier: str) -> None:
@@ -103,6 +127,8 @@ def check_table_name(chain: Chain, identifier: str) -> None:
     check_identifier("identifier", identifier, files=beside)
     if chain.duty_limit < 1:
         check_identifier("identifier", f"{identifier}_full", files=beside)
+    if chain.colour.ramp is not None:
+        check_identifier("identifier", f"{identifier}_rgb", files=beside)
 
 
 def _table_files(table: LookupTable, identifier: str, design_digest: str, mark: int) -> dict[str, bytes]:
@@ -145,6 +171,7 @@ def firmware_words(chain: Chain, level: LevelControl | None) -> list[str]:
         f"It shows {facts.distinct_levels} levels; the largest step is {facts.largest_step_lstar:.1f} L*, "
         f"first light comes at {facts.first_lit_counts:g} counts, {facts.first_lit_db_spl:.0f} dB SPL.",
         *depth_words(chain),
+        *layout_words(chain),
         _runtime_words(chain, level),
     ]
     return [line for line in lines if line]
@@ -166,6 +193,37 @@ def depth_words(chain: Chain) -> list[str]:
     brightest = top_code(chain.pixel_bits, chain.duty_limit)
     flicker = dither_flicker(chain.dither_bits, chain.refresh_hz, chain.frame_rate_hz, brightest)
     return [advice.words, flicker.words]
+
+
+def layout_words(chain: Chain) -> list[str]:
+    """Return what a layout of light comes to at full light, and what the guard sees; none for all alike.
+
+    Parameters
+    ----------
+    chain : Chain
+        The board.
+    """
+    if chain.layout.is_all_alike or runtime_lacks(chain):
+        return []
+    design = runtime_design(chain)
+    layout, frame = design.layout_table, design.frame_words
+    assert layout is not None
+    top = standing_duties(layout, np.array([design.brightest_duty]))[0]
+    lit, codes = int((top > layout.rest).sum()), whole_light(layout, frame, design.brightest_duty)
+    words = [
+        f'The layout "{chain.layout.kind}" lights {lit} of {layout.pixels} pixels at full light, the '
+        f"brightest at {100 * top.max() / WORD_MOST:.3g} % of its own full, and takes {codes} of the "
+        f"{frame.limit} codes that the {chain.supply.name} carries.",
+    ]
+    if layout.travels:
+        words.append(
+            f"It goes round every {layout.pixels / layout.pixels_per_second(chain.frame_rate_hz):.3g} s."
+        )
+    if design.guard:
+        words.append(
+            "The flash guard watches the light of the whole; a part of the chain may flash more often."
+        )
+    return words
 
 
 def runtime_lacks(chain: Chain) -> str:

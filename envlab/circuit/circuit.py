@@ -45,6 +45,10 @@ class BoardWithParts(Board, Protocol):
     def supply(self) -> Supply:
         """The converter that feeds the pixels."""
 
+    @property
+    def pack(self) -> Pack:
+        """The cells that feed it."""
+
 
 def circuit_of(board: BoardWithParts, pack: Pack | None = None) -> Circuit:
     """Return the board's circuit: every part that is soldered or bought, and every node.
@@ -54,7 +58,7 @@ def circuit_of(board: BoardWithParts, pack: Pack | None = None) -> Circuit:
     board : Chain
         The board.
     pack : Pack or None
-        What it runs on; None: two lithium-ion cells in series. Of no account with a power bank.
+        What it runs on; None: the board's own. Of no account with a power bank.
 
     Returns
     -------
@@ -83,7 +87,7 @@ def circuit_of(board: BoardWithParts, pack: Pack | None = None) -> Circuit:
         *followers,
         *spare,
         *supplies.decoupling([*amplifiers, *spare]),
-        *supplies.power(board.supply, board.pixels, pack or Pack()),
+        *supplies.power(board.supply, board.pixels, pack or board.pack),
         *(supplies.regulator(f"PS{2 + n}", node, volts) for n, (node, volts) in enumerate(held.made.items())),
         *supplies.controller_and_pixels(board.adc, board.pixels, board.supply, _pin_node(board), regulated),
     )

@@ -176,8 +176,9 @@ def _bulk(supply: Supply, pixels: Pixels) -> Component:
 
 
 def most_current_a(supply: Supply, pixels: Pixels) -> float:
-    """Return the most that the pixels take, A: what the converter gives, or less if they ask for less."""
-    return min(supply.limit_a, full_current_a(pixels, volts=supply.volts))
+    """Return the most that pixels and controller take, A: the limit, or less where they ask for less."""
+    asked_a = full_current_a(pixels, volts=supply.volts) + supply.counted_controller_a
+    return min(supply.limit_a, asked_a)
 
 
 def fuse_rating_a(current_a: float) -> float:
@@ -188,7 +189,9 @@ def fuse_rating_a(current_a: float) -> float:
 
 
 def bulk_farad(supply: Supply, pixels: Pixels) -> float:
-    """Return the bulk capacitor, F, of E3: it carries the pixels' largest step for 100 µs within 5 %."""
+    """Return the bulk capacitor, F: as stated, or what carries the largest step for 100 µs within 5 %."""
+    if supply.bulk_farad is not None:
+        return supply.bulk_farad
     step_a = most_current_a(supply, pixels) - idle_current_a(pixels)
     asked = max(step_a, 0.0) * BULK_S / (BULK_DROOP_SHARE * supply.volts)
     return next(one for one in series_values("E3", 100e-6, 1e4) if one >= asked * (1 - 1e-9))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,13 +22,21 @@ from envlab.cli.options import (
     refuse_existing,
     sensitivity_option,
 )
+from envlab.cli.power import say_verdicts
 from envlab.cli.recorders import note_recorders
-from envlab.cli.saying import counted, progress, say
+from envlab.cli.saying import counted, progress, say, say_meanwhile
 from envlab.cli.tolerance import boards_of_choice
 from envlab.sound.level_text import StatedLevel
 
 if TYPE_CHECKING:
+    import pandas as pd
+
+    from envlab.chain import Chain
+    from envlab.study.exported.judgement import ExportedJudgement
+    from envlab.study.layouts.comparison import LayoutComparison
+    from envlab.study.specification.specification import Specification
     from envlab.study.sweep.choice import Choice
+    from envlab.study.tolerance.result import ToleranceResult
 
 
 @main.command(
@@ -66,21 +75,21 @@ def design(
     says what would. Ends with status 4, and without a table, if no clip can show how often the lights flash:
     all are silent, or too short.
 
+    What feeds the board is judged on the clips: current against limit and margin, the pixels' pulses, the
+    rail and the controller's brown-out, hours, the last pixel, the lights into the microphone; of a design
+    with a colour its red flashes, too, and its channels' tables are written. What a design does not state is
+    taken, and named.
+
     The choice's firmware is then played at each sensitivity: from power-up, after a quiet minute, after a
     shout. Without a table it ends if the sensitivity of DESIGN breaks a target, with status 3 for flashes.
     """
     from envlab.files.whole import check_folder, claimed, write_folder
     from envlab.report.folder import RESULTS, result_files
-    from envlab.report.page import report_html
+    from envlab.report.page import page_and_verdicts
     from envlab.report.pdf import report_pdf
-    from envlab.study.exported.judgement import judge_exported
-    from envlab.study.exported.words import sentences
-    from envlab.study.sentences import of_kind, texts
     from envlab.study.specification.specification import with_sensitivity
     from envlab.study.sweep.choice import choose
     from envlab.study.sweep.robustness import robust_choice
-    from envlab.study.sweep.sweep import sweep
-    from envlab.study.tolerance.words import IN_SHORT
 
     specification = with_sensitivity(asked_specification(design, clip, level), sensitivity)
     firmware = specification.chain.firmware
@@ -89,21 +98,62 @@ def design(
     click.get_current_context().with_resource(claimed(folder))
     check_folder(folder, force=force)
     with progress() as report:
-        note_recorders(specification.clips)
-        table = sweep(specification, progress=report)
+        note_recorders(specification.clips, report)
+        table = _swept(specification, report)
         report("Choosing", math.nan)
         choice = robust_choice(choose(table, specification), specification, progress=report)
         boards = boards_of_choice(specification, choice, report)
-        judgement = judge_exported(
-            specification, choice.chain, progress=lambda share: report("Playing the firmware", share)
-        )
+        judgement, layouts = _play_firmware(specification, choice.chain, report)
         status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
-        report("Drawing the report", math.nan)
-        page = report_html(specification, choice, boards, judgement)
+        page, power, colour = page_and_verdicts(
+            specification, choice, boards, judgement, layouts,
+            progress=lambda share: report("Drawing the report", share),
+        )  # fmt: skip
+        status = FLASHING_EXIT if colour is not None and not colour.keeps else status
         files = result_files(specification, choice, folder, page, with_table=choice.flash_safe and not status)
         write_folder(folder, files, replaces=RESULTS)
         report("Printing the PDF", math.nan)
         printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
+    _say_findings(choice, boards, judgement, layouts, asked, guard=guard)
+    say()
+    say_verdicts(power, colour)
+    say()
+    _say_where(folder, choice, asked_pdf=pdf, printed=printed)
+    if not choice.flash_safe:
+        raise click.exceptions.Exit(FLASHING_EXIT if choice.flashes_judged else NOT_JUDGED_EXIT)
+    refuse(status, "no brightness table was written", guard=guard)
+
+
+def _play_firmware(
+    specification: Specification, chain: Chain, report: Callable[[str, float], None]
+) -> tuple[ExportedJudgement, LayoutComparison]:
+    """Return what a chain's exported firmware shows, and what every layout of light would."""
+    from envlab.study.exported.judgement import judge_exported
+    from envlab.study.exported.scenarios import heard_by
+    from envlab.study.layouts.comparison import judge_layouts
+
+    doing = "Playing the firmware"
+    heard = heard_by(chain, specification, progress=lambda share: report(doing, 0.7 * share))
+    judgement = judge_exported(
+        specification, chain, heard=heard, progress=lambda share: report(doing, max(0.7, share))
+    )
+    return judgement, judge_layouts(specification, chain, heard=heard)
+
+
+def _say_findings(
+    choice: Choice,
+    boards: ToleranceResult | None,
+    judgement: ExportedJudgement,
+    layouts: LayoutComparison,
+    asked: str,
+    *,
+    guard: bool,
+) -> None:
+    """Say what was chosen and why, what the firmware shows, and which layouts the numbers favour."""
+    from envlab.study.exported.words import sentences
+    from envlab.study.sentences import of_kind, texts
+    from envlab.study.tolerance.words import IN_SHORT
+
     for line in (*choice.words, *(texts(of_kind(boards.sentences, *IN_SHORT)) if boards else ())):
         say(line)
     if boards is None and choice.flash_safe:
@@ -113,13 +163,32 @@ def design(
     if judgement.is_judged:
         say()
         say_results(judgement.results)
-    say()
+    if layouts.figures:
+        say()
+        say_sentences(of_kind(layouts.sentences, "layouts_over", "layouts_near", "layouts_far"))
+
+
+def _say_where(folder: Path, choice: Choice, *, asked_pdf: bool, printed: bool) -> None:
     say(f"Results are in {folder}{_missing(choice)}. Open {folder / 'report.html'} first.")
-    if pdf and not printed:
+    if asked_pdf and not printed:
         say("There is no report.pdf: no browser was found that prints; your own can print report.html.")
-    if not choice.flash_safe:
-        raise click.exceptions.Exit(FLASHING_EXIT if choice.flashes_judged else NOT_JUDGED_EXIT)
-    refuse(status, "no brightness table was written", guard=guard)
+
+
+def _swept(specification: Specification, report: Callable[[str, float], None]) -> pd.DataFrame:
+    """Sweep; say who leads as soon as a fifth of the sound has been heard, and when all has."""
+    from envlab.study.sweep.leaders import leaders
+    from envlab.study.sweep.sweep import sweep
+
+    lengths = [clip.sound().duration_s for clip in specification.clips]
+    first = next(count for count in range(1, len(lengths) + 1) if sum(lengths[:count]) >= 0.2 * sum(lengths))
+
+    def so_far(table: pd.DataFrame, clips: int) -> None:
+        if specification.ranges and clips in (first, len(lengths)):
+            say_meanwhile(leaders(table, specification, clips).text)
+
+    table = sweep(specification, progress=report, so_far=so_far)
+    so_far(table, len(lengths))
+    return table
 
 
 def _missing(choice: Choice) -> str:

@@ -91,8 +91,7 @@ def simulate(
     rng = np.random.default_rng(specification.judging.seed) if noise else None
     chain = specification.chain
     with progress() as report:
-        note_recorders([first])
-        report("Measuring the level", 0.0)
+        note_recorders([first], report)
         sound = first.sound()
         rows = instant_count(sound.duration_s, chain.adc.rate_hz)
         pieces = node_pieces(

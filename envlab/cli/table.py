@@ -53,7 +53,8 @@ def table(
 
     The table comes as C header, CSV, JSON and raw bytes (little-endian): index envelope counts above
     quiescent, values duty codes of the pixel's depth, scaled by the supply's duty limit; beside it the same
-    up to full duty, for use with the limiter per frame. The runtime is C99: follower, level, gate, look-up
+    up to full duty, for use with the limiter per frame; of a design with a colour also its three channels, as
+    IDENTIFIER_rgb. The runtime is C99: follower, level, gate, look-up
     and frame limiter, with the design's numbers in envlab_parameters.h and envlab_table.h. Where the design
     has a follower that the runtime lacks, the tables come alone.
 

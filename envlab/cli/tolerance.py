@@ -84,7 +84,7 @@ def tolerance(
         specification.tolerance if boards is None else replace(specification.tolerance, boards=boards)
     )
     with progress() as report:
-        note_recorders(specification.clips)
+        note_recorders(specification.clips, report)
         result = many_boards(specification, tolerances=tolerances, progress=report)
     if out is not None:
         write_whole(out, table_bytes(result.boards, out))

@@ -7,6 +7,8 @@ the last two at every refresh. Bit for bit what the board sends to its pixels.
 The guard counts on the duty that all pixels share. Before it the duty is held at the largest one that the
 current limit leaves as it is, so that the limit takes nothing away from what the guard has counted. What the
 guard holds is never more than that or the duty at which all channels at full fit, so the limit grants it.
+A layout of light stands behind the guard and shares the duty out among the pixels; why the guard then counts
+the light of the whole stands in envlab.light.layout.layout.
 """
 
 from __future__ import annotations
@@ -30,6 +32,7 @@ from envlab.digital.fixed_point import run_frames
 from envlab.digital.fixed_words import FixedState, FixedWords
 from envlab.digital.guard.flash_guard import run_guard
 from envlab.digital.guard.guard_words import GuardState, GuardWords
+from envlab.digital.pixel_layout import LayoutState, LayoutTable, picture_places, standing_duties, turned
 from envlab.errors import ParameterError, check_range
 from envlab.units import BoolArray, IntArray
 
@@ -42,7 +45,7 @@ class LightPath:
 
     words, table: of the runtime. frame: of the frame part. colours (rows, channels of a pixel): words, 65535
     is full; the rows repeat along the chain. refreshes: how often a frame is written, 1 to 255. guard: None
-    for a light that nothing guards.
+    for a light that nothing guards. layout: which pixels light; None: all alike.
     """
 
     words: FixedWords
@@ -51,9 +54,12 @@ class LightPath:
     colours: IntArray
     refreshes: int = 1
     guard: GuardWords | None = None
+    layout: LayoutTable | None = None
 
     def __post_init__(self) -> None:
         check_frame_words(self.frame)
+        if self.layout is not None and self.layout.pixels != self.frame.pixels:
+            raise ParameterError("layout", self.layout.pixels, f"of {self.frame.pixels} pixels, as the chain")
         check_range("refreshes", self.refreshes, 1, PHASES - 1)
         colours = np.array(self.colours, np.int64)
         if colours.ndim != 2 or colours.shape[1] != self.frame.channels or not colours.size:
@@ -68,6 +74,14 @@ class LightPath:
         """Colour words (pixels·channels,) of every channel of the chain, pixel by pixel."""
         return np.resize(self.colours, (self.frame.pixels, self.frame.channels)).ravel()
 
+    def asked(self, duties: IntArray) -> IntArray:
+        """Return the duty words (frames, channels of the chain) of duties (frames,), the picture standing."""
+        given = np.asarray(duties, np.int64)
+        if self.layout is None:
+            return scale_words(given[:, None], self.chain_colours)
+        pixels = standing_duties(self.layout, given)
+        return scale_words(np.repeat(pixels, self.frame.channels, axis=1), self.chain_colours)
+
     @property
     def largest_duty(self) -> int:
         """Largest duty (0 to 65535) that the current limit leaves as it is; this picture is full there."""
@@ -75,7 +89,7 @@ class LightPath:
         highest = highest_threshold(self.frame.bits, self.frame.dither_bits)
         while fails - fits > 1:
             duty = (fits + fails) // 2
-            asked = pixel_code(scale_words(np.array(duty), self.chain_colours), self.frame.bits, highest)
+            asked = pixel_code(self.asked(np.array([duty])), self.frame.bits, highest)
             fits, fails = (duty, fails) if asked.sum() <= self.frame.limit else (fits, duty)
         return fits
 
@@ -83,13 +97,14 @@ class LightPath:
 class LightState(NamedTuple):
     """All that the light path carries from one frame to the next; phase: of the dither pattern, 0..255.
 
-    held: what a moving mean or maximum holds.
+    held: what a moving mean or maximum holds. layout: where a travelling picture stands.
     """
 
     runtime: FixedState | None = None
     guard: GuardState | None = None
     phase: int = 0
     held: tuple[int, ...] | None = None
+    layout: LayoutState | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,18 +157,21 @@ def run_light_path(
         wanted = np.minimum(wanted, path.largest_duty)
         duty, held, guard = run_guard(path.guard, wanted, state=guard)
     phase = (begin.phase + duty.size * path.refreshes) % PHASES
-    codes = show_frames(path, duty, begin.phase)
-    return LightTrace(
-        wanted, duty, held, codes, LightState(trace.end, guard, phase, tuple(trace.held.tolist()))
-    )
+    codes = show_frames(path, duty, begin.phase, begin.layout)
+    stands = None if path.layout is None else picture_places(path.layout, duty.size, begin.layout)[1]
+    end = LightState(trace.end, guard, phase, tuple(trace.held.tolist()), stands)
+    return LightTrace(wanted, duty, held, codes, end)
 
 
-def show_frames(path: LightPath, duties: IntArray, phase: int = 0) -> IntArray:
+def show_frames(
+    path: LightPath, duties: IntArray, phase: int = 0, layout: LayoutState | None = None
+) -> IntArray:
     """Return the codes (frames, refreshes, channels of the chain) of duties (frames,), words.
 
-    phase: of the dither pattern before the first refresh, 0..255.
+    phase: of the dither pattern before the first refresh, 0..255. layout: where a travelling picture stood
+    before the first frame, None for the start.
     """
-    asked = scale_words(np.asarray(duties, np.int64)[:, None], path.chain_colours)
+    asked = path.asked(duties)
     shown = np.empty((len(asked), path.refreshes, asked.shape[1]), np.int64)
     counted = phase + 1 + np.arange(len(asked) * path.refreshes).reshape(len(asked), path.refreshes)
     phases = counted % (1 << path.frame.dither_bits)
@@ -162,4 +180,7 @@ def show_frames(path: LightPath, duties: IntArray, phase: int = 0) -> IntArray:
         for refresh in range(path.refreshes):
             of_phase = phases[:, refresh] == value
             shown[of_phase, refresh] = frame_codes(path.frame, asked[of_phase], thresholds)
-    return shown
+    if path.layout is None or not path.layout.travels:
+        return shown
+    places, _ = picture_places(path.layout, len(asked), layout)
+    return turned(shown, places * path.frame.channels)

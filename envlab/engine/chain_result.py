@@ -29,6 +29,8 @@ NODES = (
     ("envelope_counts", "counts", "adc"),
     ("duty", "share of full", "frame"),
 )
+# What a block of a board that plays has of them, with the held voltage in the place of the detector's.
+_PLAYED_NODES = ("pressure_pa", "microphone_v", "preamp_v", "rectified_v", "held_v")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -187,19 +189,23 @@ class ChainResult:
 
 def whole_result(board: Board, player: Player) -> ChainResult:
     """Return the signal after every stage of a board, from a player that has not yet begun."""
-    blocks = list(player.blocks())
+    kept, clipped, done = {name: np.empty(player.samples) for name in _PLAYED_NODES}, 0, 0
+    for block in player.blocks():
+        here = slice(done, done + block.held_v.size)
+        for name, signal in kept.items():
+            signal[here] = getattr(block, name)
+        clipped, done = clipped + block.limited, here.stop
+    # What is held and what is offered stand above the reference node so far.
+    for name in ("rectified_v", "held_v"):
+        kept[name] += board.rectifier.reference_node_v
     played = player.played()
-
-    def joined(name: str) -> FloatArray:
-        return np.concatenate([getattr(block, name) for block in blocks])
-
-    node_v, held_v, light = board.rectifier.reference_node_v, joined("held_v"), played.light
+    light = played.light
     return ChainResult(
-        pressure_pa=joined("pressure_pa"),
-        microphone_v=joined("microphone_v"),
-        preamp_v=joined("preamp_v"),
-        rectified_v=node_v + joined("rectified_v"),
-        detector_v=node_v + held_v,
+        pressure_pa=kept["pressure_pa"],
+        microphone_v=kept["microphone_v"],
+        preamp_v=kept["preamp_v"],
+        rectified_v=kept["rectified_v"],
+        detector_v=kept["held_v"],
         internal_rate_hz=player.rate_hz,
         adc_counts=played.adc_counts,
         envelope_counts=light.envelope_counts,
@@ -207,7 +213,7 @@ def whole_result(board: Board, player: Player) -> ChainResult:
         duty=light.duty,
         frame_rate_hz=board.frame_rate_hz,
         full_duty=light.full_duty,
-        clipped_share=sum(block.limited for block in blocks) / held_v.size,
+        clipped_share=clipped / player.samples,
         table=light.table,
         quiescent_v=board.quiescent_v,
     )

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import math
 import tempfile
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
+from envlab.analog.adc import instant_count
 from envlab.analog.noise import noise_streams
+from envlab.digital.followers import follow
 from envlab.engine.board import Board, front_end_of
-from envlab.engine.nodes import Played, Player
+from envlab.engine.nodes import read_blocks
+from envlab.engine.reading_schedule import Named, frame_readings
 from envlab.light.lightness import lightness_cie1976
 from envlab.seeds import Seed
+from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.stream import Sound
 from envlab.units import FloatArray, IntArray
 
@@ -21,8 +27,10 @@ if TYPE_CHECKING:
 
 # Readings that make one piece of the table.
 ROWS = 100_000
+# Counts of the finest converter have 16 bit.
+Counts = NDArray[np.uint16]
 # Counts of the ADC (readings,) → duty and lightness L* of the frames, (frames,) each.
-LightOf = Callable[[IntArray], tuple[FloatArray, FloatArray]]
+LightOf = Callable[[Counts], tuple[FloatArray, FloatArray]]
 
 
 def nodes_at_readings(
@@ -79,7 +87,8 @@ def node_pieces(
 ) -> Iterator[pd.DataFrame]:
     """Yield the table of nodes_at_readings in pieces of ROWS rows, so that a whole evening fits in memory.
 
-    The light needs all readings, so analog nodes wait in a file that nobody sees until the sound has ended.
+    The light needs all readings, so the rest waits in a file that nobody sees until the sound has ended; what
+    is held of each reading are two bytes.
 
     Parameters
     ----------
@@ -88,26 +97,64 @@ def node_pieces(
     light_of
         What the frames show of the ADC's counts; None: what the brightness table does.
     """
-    player = Player(board, sound, None if rng is None else noise_streams(rng))
     between, last = _named_nodes(board)
-    nearest = _nearest_samples(player, board)
-    with tempfile.TemporaryFile() as kept:
-        for block in player.blocks():
+    names = ("pressure_pa", *(f"{name}_v" for name in between), "rectified_v")
+    readings = instant_count(sound.duration_s, board.adc.rate_hz)
+    nearest, counts, done = _Nearest(board, sound, readings), np.empty(readings, dtype=np.uint16), 0
+    with tempfile.TemporaryFile() as nodes, tempfile.TemporaryFile() as held:
+        for read in read_blocks(board, sound, None if rng is None else noise_streams(rng)):
+            block = read.nodes
             end = block.start + block.held_v.size
-            at = nearest[slice(*np.searchsorted(nearest, (block.start, end)))] - block.start
+            at = nearest.before(end) - block.start
             rows = [block.pressure_pa[at], *(block.nodes[name][at] for name in (*between, last))]
-            kept.write(np.stack(rows, axis=1).tobytes())
+            nodes.write(np.stack(rows, axis=1).tobytes())
+            held.write(read.held_v.tobytes())
+            counts[done : done + read.adc_counts.size] = read.adc_counts
+            done += read.adc_counts.size
             if progress is not None:
-                progress(end / player.samples)
-        del nearest
-        kept.seek(0)
-        played = player.played()
-        duty, lightness = _plain_light(played) if light_of is None else light_of(played.adc_counts)
-        names = ["pressure_pa", *(f"{name}_v" for name in between), "rectified_v"]
-        for first in range(0, player.readings, ROWS):
-            rows_here = range(first, min(first + ROWS, player.readings))
-            analog = np.frombuffer(kept.read(8 * len(names) * len(rows_here))).reshape(-1, len(names))
-            yield _piece(board, rows_here, dict(zip(names, analog.T, strict=True)), played, duty, lightness)
+                progress(end / nearest.samples)
+        nodes.seek(0)
+        held.seek(0)
+        if light_of is None:
+            duty, lightness = _plain_light(
+                board, counts, instant_count(sound.duration_s, board.frame_rate_hz)
+            )
+        else:
+            duty, lightness = light_of(counts)
+        for rows_here, envelope_counts in _envelopes(board, counts):
+            analog = np.frombuffer(nodes.read(8 * len(names) * len(rows_here))).reshape(-1, len(names))
+            held_v = np.frombuffer(held.read(8 * len(rows_here)))
+            shown = _shown(board, rows_here, duty.size)
+            here = slice(rows_here.start, rows_here.stop)
+            yield _piece(
+                board,
+                rows_here,
+                dict(zip(names, analog.T, strict=True)) | {"detector_v": held_v},
+                {
+                    "adc_counts": counts[here].astype(np.int64),
+                    "envelope_counts": envelope_counts,
+                    "duty": duty[shown],
+                    "lightness_lstar": lightness[shown],
+                },
+            )
+
+
+class _Nearest:
+    """Hands out the internal sample that is nearest to each reading; samples: how many the sound has."""
+
+    def __init__(self, board: Board, sound: Sound, readings: int) -> None:
+        self._adc_hz, self._rate_hz = board.adc.rate_hz, internal_rate_hz(sound.sample_rate_hz)
+        self.samples = round(sound.duration_s * self._rate_hz)
+        self._readings, self._done = readings, 0
+
+    def before(self, end: int) -> IntArray:
+        """Return those of the next readings whose sample is one before end."""
+        upto = min(self._readings, math.ceil((end + 1) / self._rate_hz * self._adc_hz) + 1)
+        times_s = np.arange(self._done, max(self._done, upto)) / self._adc_hz
+        nearest = np.minimum(np.round(times_s * self._rate_hz).astype(np.int64), self.samples - 1)
+        due = nearest[: int(np.searchsorted(nearest, end))]
+        self._done += due.size
+        return due
 
 
 def _named_nodes(board: Board) -> tuple[list[str], str]:
@@ -116,41 +163,45 @@ def _named_nodes(board: Board) -> tuple[list[str], str]:
     return between, last
 
 
-def _nearest_samples(player: Player, board: Board) -> IntArray:
-    times_s = np.arange(player.readings) / board.adc.rate_hz
-    return np.minimum(np.round(times_s * player.rate_hz).astype(np.int64), player.samples - 1)
+def _envelopes(board: Board, counts: Counts) -> Iterator[tuple[range, FloatArray]]:
+    """Yield rows of the table, ROWS at a time, with the envelope that their readings make."""
+    state: FloatArray | None = None
+    for first in range(0, counts.size, ROWS):
+        rows = range(first, min(first + ROWS, counts.size))
+        above_zero = counts[rows.start : rows.stop].astype(np.float64) - board.quiescent_counts
+        envelope_counts, state = follow(
+            np.maximum(above_zero, 0.0), board.follower, rate_hz=board.adc.rate_hz, state=state
+        )
+        yield rows, envelope_counts
 
 
-def _plain_light(played: Played) -> tuple[FloatArray, FloatArray]:
-    light = played.light
-    luminance = light.duty * light.table.full_code / light.table.brightest_code
-    return light.duty, lightness_cie1976(luminance)
+def _plain_light(board: Board, counts: Counts, frames: int) -> tuple[FloatArray, FloatArray]:
+    """Duty and lightness L* of the frames, by the brightness table."""
+    table = board.brightness_table()
+    named, codes = Named(frame_readings(board, frames)), list[IntArray]()
+    for rows, envelope_counts in _envelopes(board, counts):
+        codes.append(table.look_up(envelope_counts[named.before(rows.stop) - rows.start]))
+    duty = np.concatenate(codes) / table.full_code
+    return duty, lightness_cie1976(duty * table.full_code / table.brightest_code)
+
+
+def _shown(board: Board, rows: range, frames: int) -> IntArray:
+    """Return the frame that is shown at each reading."""
+    number = np.arange(rows.start, rows.stop)
+    shown: IntArray = np.floor(number * board.frame_rate_hz / board.adc.rate_hz + 1e-9).astype(np.int64)
+    return shown.clip(max=frames - 1)
 
 
 def _piece(
     board: Board,
     rows: range,
     analog: dict[str, FloatArray],
-    played: Played,
-    duty: FloatArray,
-    lightness: FloatArray,
+    read: dict[str, FloatArray | IntArray],
 ) -> pd.DataFrame:
-    """Return some rows of the table; analog: as kept, the rectifier's V above its node."""
+    """Return some rows of the table; analog: as kept, the last two V above their node."""
     import pandas as pd
 
-    number, here = np.arange(rows.start, rows.stop), slice(rows.start, rows.stop)
-    shown = np.floor(number * board.frame_rate_hz / board.adc.rate_hz + 1e-9).astype(int)
-    shown = np.minimum(shown, duty.size - 1)
     reference_node_v = board.rectifier.reference_node_v
-    return pd.DataFrame(
-        {
-            "time_s": number / board.adc.rate_hz,
-            **analog,
-            "rectified_v": reference_node_v + analog["rectified_v"],
-            "detector_v": reference_node_v + played.held_v[here],
-            "adc_counts": played.adc_counts[here],
-            "envelope_counts": played.light.envelope_counts[here],
-            "duty": duty[shown],
-            "lightness_lstar": lightness[shown],
-        }
-    )
+    lifted = {name: reference_node_v + analog[name] for name in ("rectified_v", "detector_v")}
+    time_s = np.arange(rows.start, rows.stop) / board.adc.rate_hz
+    return pd.DataFrame({"time_s": time_s, **analog, **lifted, **read})

@@ -81,9 +81,23 @@ def fields_of(
 
 def field_value(key: str, value: Any, hint: Any, where: str) -> Any:
     """Return one value in SI and in the type that the field has."""
+    if typing.get_origin(hint) is tuple:
+        if not isinstance(value, list):
+            raise FileError(f"{where} {key} is {value!r}; it must be a list of numbers")
+        return tuple(field_value(key, one, typing.get_args(hint)[0], where) for one in value)
     options = typing.get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
     if type(None) in options and value == "none":
         return None
+    if any(typing.get_origin(one) is tuple for one in options):
+        return _numbers(key, value, options, where)
+    if float in options or int in options:
+        return _number(key, value, options, where)
+    if not isinstance(value, str):
+        raise FileError(f"{where} {key} is {value!r}; it must be a text")
+    return value
+
+
+def _number(key: str, value: Any, options: tuple[Any, ...], where: str) -> float:
     unit = unit_of(key)
     if float in options and unit is not None:
         try:
@@ -94,11 +108,20 @@ def field_value(key: str, value: Any, hint: Any, where: str) -> Any:
         return float(value)
     if int in options and is_finite_number(value) and float(value).is_integer():
         return int(value)
-    if float in options or int in options:
-        raise FileError(f"{where} {key} is {value!r}; it must be a {'whole ' * (int in options)}number")
-    if not isinstance(value, str):
-        raise FileError(f"{where} {key} is {value!r}; it must be a text")
-    return value
+    raise FileError(f"{where} {key} is {value!r}; it must be a {'whole ' * (int in options)}number")
+
+
+def _numbers(key: str, value: Any, options: tuple[Any, ...], where: str) -> Any:
+    """A pair of numbers, or points: pairs in a row."""
+    form = next(one for one in options if typing.get_origin(one) is tuple)
+    is_points = typing.get_args(form)[-1] is Ellipsis
+    pairs = value if is_points else [value]
+    wanted = "pairs of numbers, [[x, y], …]" if is_points else "two numbers, [x, y]"
+    for pair in pairs if isinstance(pairs, list) else [None]:
+        if not isinstance(pair, list) or len(pair) != 2 or not all(is_finite_number(one) for one in pair):
+            raise FileError(f"{where} {key} is {value!r}; it must be {wanted}")
+    made = tuple((float(x), float(y)) for x, y in pairs)
+    return made if is_points else made[0]
 
 
 def nearest(key: str, names: tuple[str, ...]) -> str:

@@ -14,7 +14,14 @@ from envlab.firmware.edits import ascii_lines, code_array
 from envlab.firmware.headers.frame_facts import frame_lines
 from envlab.firmware.headers.golden import golden_crc32
 from envlab.firmware.headers.guard_macros import GUARD_FILES
-from envlab.firmware.headers.parameters import HeaderFacts, design_mark, parameters_text, table_text
+from envlab.firmware.headers.layout_macros import LAYOUT_FILES, LAYOUT_TABLE
+from envlab.firmware.headers.parameters import (
+    HeaderFacts,
+    design_mark,
+    layout_text,
+    parameters_text,
+    table_text,
+)
 from envlab.firmware.level_table import LevelTable
 from envlab.firmware.marks import RUNTIME_FOLDER, marked
 from envlab.firmware.runtime_design import RuntimeDesign
@@ -49,9 +56,12 @@ def firmware_files(design: RuntimeDesign, *, design_digest: str = "") -> dict[st
     names = RUNTIME_FILES + (GUARD_FILES if design.guard else ())
     names += DITHER_FILES if design.dither is not None else ()
     names += MOVING_FILES if design.moving_readings > 1 else ()
+    names += LAYOUT_FILES if facts.layout is not None else ()
     files = {name: marked(name, (RUNTIME_FOLDER / name).read_text("ascii"), mark) for name in names}
     files["envlab_parameters.h"] = parameters_text(words, codes, facts)
     files["envlab_table.h"] = table_text(words, codes, facts)
+    if facts.layout is not None:
+        files[LAYOUT_TABLE] = layout_text(words, codes, facts)
     return files
 
 
@@ -87,12 +97,15 @@ def check_firmware(folder: str | Path) -> None:
     """
     place = Path(folder)
     _check_table(place / "envlab_table.h")
-    for name in GENERATED_FILES:
+    has_layout = (place / LAYOUT_TABLE).exists()
+    for name in (*GENERATED_FILES, *[LAYOUT_TABLE] * has_layout):
         _check_text(place / name)
     mark = _macro(place / "envlab_parameters.h", "MARK")
     if _macro(place / "envlab_table.h", "MARK") != mark:
         raise FileError(f"{folder}: envlab_table.h and envlab_parameters.h belong to different designs")
-    for name in RUNTIME_FILES + GUARD_FILES + DITHER_FILES + MOVING_FILES:
+    if has_layout and _macro(place / LAYOUT_TABLE, "MARK") != mark:
+        raise FileError(f"{folder}: {LAYOUT_TABLE} and envlab_parameters.h belong to different designs")
+    for name in RUNTIME_FILES + GUARD_FILES + DITHER_FILES + MOVING_FILES + LAYOUT_FILES:
         if name not in RUNTIME_FILES and not (place / name).exists():
             continue
         text = marked(name, (RUNTIME_FOLDER / name).read_text("ascii"), mark)
@@ -109,8 +122,11 @@ def header_facts(design: RuntimeDesign, design_digest: str) -> HeaderFacts:
         adc_bits=design.adc_bits,
         frame=design.frame_words,
         guard=design.guard_words,
-        golden_crc32=golden_crc32(design.words, design.codes, design.frame_words, design.guard_words),
+        golden_crc32=golden_crc32(
+            design.words, design.codes, design.frame_words, design.guard_words, design.layout_table
+        ),
         asked=tuple(_asked(design)),
+        layout=design.layout_table,
     )
 
 
@@ -169,10 +185,11 @@ def _moving_lines(design: RuntimeDesign) -> list[str]:
 def _zero_lines(design: RuntimeDesign) -> list[str]:
     words, zero = design.words, design.zero
     block_s = (1 << zero.block_bits) / design.follower.rate_hz
+    begins = "at rest light" if design.layout.rest_light else "dark"
     return [
         f"quiescent level: learnt within {design.quiescent.offset_lsb:g} LSB of the design, rises at most"
         f" {design.quiescent.rise_lsb_min:g} LSB a minute, in blocks of {block_s:.3g} s",
-        f"start: dark for {words.mute_frames / design.brightness_rate_hz:.3g} s, faded in within"
+        f"start: {begins} for {words.mute_frames / design.brightness_rate_hz:.3g} s, faded in within"
         f" {words.dim / words.fade_step / design.brightness_rate_hz:.3g} s",
     ]
 

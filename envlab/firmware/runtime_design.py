@@ -29,13 +29,16 @@ from envlab.digital.fixed_point import LEVEL_UNITS_PER_DB, FixedFollower, Gate, 
 from envlab.digital.fixed_words import MOST_MOVING, WORD_MOST, FixedWords, check_words, mean_factor
 from envlab.digital.followers import MovingMaximum, MovingMean, readings_of_window
 from envlab.digital.guard.guard_words import GuardWords
-from envlab.digital.guard.picture_guard import frame_guard_words, picture_slack_codes
+from envlab.digital.guard.picture_guard import counted_bits, frame_guard_words, picture_slack_codes
 from envlab.digital.light_path import LightPath
+from envlab.digital.pixel_layout import LayoutTable
 from envlab.digital.quiescent import LearntQuiescent, StartUp, ZeroWords, zero_words
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.firmware.example_colours import lantern_colours
 from envlab.firmware.level_table import MOST_SEGMENTS, UNITS_PER_ENTRY, LevelTable
-from envlab.light.pixels import Pixels, Supply, idle_current_a
+from envlab.light.layout.layout import Layout
+from envlab.light.layout.table import layout_table
+from envlab.light.pixels import Pixels, Supply, frame_words
 from envlab.light.table import LookupTable
 from envlab.light.timing import check_sending
 from envlab.units import IntArray
@@ -58,7 +61,7 @@ class RuntimeDesign:
     above 0 to 1. pixels, supply: for the limiter over a frame. pixel_bits: depth of a pixel's code, 8 to 16.
     dither: None where the pixels' own depth will do. quiescent: how the reading at silence is learnt.
     start_up: mute and fade-in. guard: whether the flash guard watches the light. moving: what a frame shows
-    of several readings; None: the latest.
+    of several readings; None: the latest. layout: which pixels light.
     """
 
     table: LevelTable | LookupTable
@@ -78,6 +81,7 @@ class RuntimeDesign:
     start_up: StartUp = field(default_factory=StartUp)
     guard: bool = True
     moving: MovingMean | MovingMaximum | None = None
+    layout: Layout = field(default_factory=Layout)
 
     def __post_init__(self) -> None:
         check_range("quiescent_counts", self.quiescent_counts, 0, (1 << self.adc_bits) - 2)
@@ -88,7 +92,7 @@ class RuntimeDesign:
         _check_table(self)
         check_words(self.words, int(self.codes.size))
         _check_frame(self)
-        _ = self.guard_words
+        _ = self.layout_table, self.guard_words
 
     @property
     def codes(self) -> IntArray:
@@ -111,25 +115,39 @@ class RuntimeDesign:
     @property
     def frame_words(self) -> FrameWords:
         """What the frame part works with; its limit is what the supply bears beside the dark pixels."""
-        full = full_code(self.pixel_bits)
-        spare_a = self.supply.limit_a - idle_current_a(self.pixels)
-        # 1e-9: a limit of exactly so many codes must not lose one of them to binary division.
-        limit = math.floor(spare_a / self.pixels.channel_supply_a(self.supply.volts) * full + 1e-9)
-        return FrameWords(
-            pixels=self.pixels.count,
-            channels=self.pixels.channels,
+        return frame_words(
+            self.pixels,
+            self.supply,
             bits=self.pixel_bits,
-            limit=min(limit, self.channels * full),
             dither_bits=0 if self.dither is None else self.dither.bits,
-            refresh_hz=math.ceil(self.refresh_hz),
+            refresh_hz=self.refresh_hz,
         )
+
+    @property
+    def layout_table(self) -> LayoutTable | None:
+        """Which pixels light, in the firmware's numbers; None where all pixels are alike."""
+        if self.layout.is_all_alike:
+            return None
+        return layout_table(
+            self.layout,
+            self.frame_words,
+            brightest_duty=self.brightest_duty,
+            frame_rate_hz=self.brightness_rate_hz,
+        )
+
+    @property
+    def brightest_duty(self) -> int:
+        """Duty word at full light, dimmed as everything is; at least 1."""
+        return max(int(scale_words(self.codes[-1], self.words.dim)), 1)
 
     @property
     def light_path(self) -> LightPath:
         """Twin of all that makes light of readings, in the example lantern's colours, unguarded."""
         colours = lantern_colours(self.pixels.channels)
         refreshes = max(round(self.refresh_hz / self.brightness_rate_hz), 1)
-        return LightPath(self.words, self.codes, self.frame_words, colours, refreshes)
+        return LightPath(
+            self.words, self.codes, self.frame_words, colours, refreshes, layout=self.layout_table
+        )
 
     @property
     def guard_words(self) -> GuardWords | None:
@@ -139,18 +157,23 @@ class RuntimeDesign:
         """
         if not self.guard:
             return None
-        frame, picture = self.frame_words, self.light_path
-        brightest = max(int(scale_words(self.codes[-1], self.words.dim)), 1)
+        frame, picture, brightest = self.frame_words, self.light_path, self.brightest_duty
         highest = highest_threshold(frame.bits, frame.dither_bits)
         white = int(pixel_code(np.array(brightest), frame.bits, highest)) * self.channels
         shown = min(brightest, picture.largest_duty)
-        slack = picture_slack_codes(frame, picture.chain_colours, max(shown, 1))
+        slack = picture_slack_codes(frame, picture.chain_colours, max(shown, 1), picture.layout)
+        if picture.layout is not None:
+            # What is judged is white.
+            plain = np.full(self.channels, 65_535)
+            slack = max(slack, picture_slack_codes(frame, plain, brightest, picture.layout))
         return frame_guard_words(
             frame,
             self.brightness_rate_hz,
             brightest,
-            fits_always=white <= frame.limit,
+            # A layout is made so that white fits at its brightest.
+            fits_always=picture.layout is not None or white <= frame.limit,
             slack_codes=slack,
+            bits=counted_bits(frame, picture.layout),
         )
 
     @property

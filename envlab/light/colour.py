@@ -18,7 +18,8 @@ from envlab.light.lightness import round_half_up, srgb_decode, srgb_encode
 from envlab.units import FloatArray
 
 Chromaticity = tuple[float, float]
-_HEX = re.compile(r"#([0-9a-fA-F]{2})([0-9a-fA-F]{2})([0-9a-fA-F]{2})")
+HEX_COLOUR = "#([0-9a-fA-F]{2})([0-9a-fA-F]{2})([0-9a-fA-F]{2})"
+_HEX = re.compile(HEX_COLOUR)
 # Components that miss 0 or 1 by less than this do so by arithmetic.
 _ROUNDING = 1e-9
 

@@ -22,7 +22,7 @@ from envlab.light.colour import (
 )
 from envlab.light.curve import relative_luminance
 from envlab.light.lightness import lightness_cie1976, luminance_cie1976, round_half_up
-from envlab.light.pixels import Pixels, Supply, idle_current_a, supply_duty_limit
+from envlab.light.pixels import Pixels, Supply, spare_current_a, supply_duty_limit
 from envlab.light.table import LookupTable
 from envlab.units import FloatArray, IntArray
 
@@ -94,7 +94,7 @@ def channel_sum_limit(pixels: Pixels, supply: Supply) -> float:
     if pixels.channels != 3:
         raise ParameterError("channels", pixels.channels, "3 for colour tables: red, green, blue")
     supply_duty_limit(pixels, supply)
-    spare_a = supply.limit_a - idle_current_a(pixels)
+    spare_a = spare_current_a(pixels, supply)
     return min(3.0, spare_a / (pixels.count * pixels.channel_supply_a(supply.volts)))
 
 
@@ -111,13 +111,29 @@ def build_colour_tables(
     The brightest entry uses it, or brings one channel to full; everything else is scaled along. The share of
     the ramp at an entry is its L*/100. Raises ParameterError when channel_sum is too small for the depth.
     """
-    check_range("channel_sum", channel_sum, 0.0, 3.0)
-    light = _ramp_light(ramp, _entry_luminance(brightness), primaries)
-    everything = np.concatenate([_brightest(ramp, primaries), light])
-    scale = _codes_per_light(everything, brightness, channel_sum)
-    codes = round_half_up(light * scale)
+    codes = ramp_codes(
+        ramp, _entry_luminance(brightness), brightness.bits, channel_sum=channel_sum, primaries=primaries
+    )
     codes.setflags(write=False)
     return ColourTables(codes, brightness, ramp, primaries)
+
+
+def ramp_codes(
+    ramp: ColourRamp,
+    luminance: FloatArray,
+    bits: int,
+    *,
+    channel_sum: float = 3.0,
+    primaries: Primaries = SRGB_PRIMARIES,
+) -> IntArray:
+    """Return duty codes (n, 3) of so many bits that show a ramp at luminances (n,), 0..1 of the brightest.
+
+    channel_sum as build_colour_tables. Raises ParameterError when it is too small for the depth.
+    """
+    check_range("channel_sum", channel_sum, 0.0, 3.0)
+    light = _ramp_light(ramp, luminance, primaries)
+    everything = np.concatenate([_brightest(ramp, primaries), light])
+    return round_half_up(light * _codes_per_light(everything, bits, channel_sum))
 
 
 def preview_ramp(ramp: ColourRamp, steps: int = 16, primaries: Primaries = SRGB_PRIMARIES) -> list[str]:
@@ -143,14 +159,15 @@ def _brightest(ramp: ColourRamp, primaries: Primaries) -> FloatArray:
     return _ramp_light(ramp, luminance_cie1976(np.linspace(0.0, 100.0, 1001)), primaries)
 
 
-def _codes_per_light(light: FloatArray, brightness: LookupTable, channel_sum: float) -> float:
+def _codes_per_light(light: FloatArray, bits: int, channel_sum: float) -> float:
     """Codes per unit of light so that no channel passes full and no rounded sum passes channel_sum."""
     highest, fullest = float(light.max()), float(light.sum(axis=1).max())
-    scale = brightness.full_code / highest
-    budget = int(channel_sum * brightness.full_code + 1e-9)
+    full_code = (1 << bits) - 1
+    scale = full_code / highest
+    budget = int(channel_sum * full_code + 1e-9)
     # Rounding may add half a code in each of three channels: once here, once between two entries.
-    spare = budget if budget == 3 * brightness.full_code else budget - 3
+    spare = budget if budget == 3 * full_code else budget - 3
     if spare < 1:
-        limit = f"at least {4 / brightness.full_code:.3g} at {brightness.bits} bit"
+        limit = f"at least {4 / full_code:.3g} at {bits} bit"
         raise ParameterError("channel_sum", channel_sum, limit)
     return min(scale, spare / fullest)

@@ -8,7 +8,8 @@ On frames of one clip (frame rate r, L* and luminance relative to the brightest 
   walking clip false_light_lstar.
 - lit_share: share of frames with L* above 5.
 - top_code_share: share of frames whose ADC reading is the highest code.
-- flashes_per_s: worst sliding second (envlab.light.flashes.flash).
+- flashes_per_s: worst sliding second (envlab.light.flashes.flash); of a design with a colour the larger of
+  its general and its red flashes (worst_flashes.py).
 - duty_mean, duty_99, duty_peak: mean, 99 % point and largest duty; current follows from it linearly.
 
 On the table alone:
@@ -37,11 +38,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from envlab.chain import Chain
 from envlab.digital.followers import MovingMean, readings_of_window
-from envlab.light.flashes.running_flash import RunningFlashes
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.table import LookupTable
 from envlab.metrics.contrast import RunningContrast
 from envlab.metrics.percentiles import percentile
+from envlab.metrics.worst_flashes import running_flashes
 from envlab.units import FloatArray, IntArray
 
 LIT_LSTAR = 5.0
@@ -190,7 +191,7 @@ def envelope_columns(
     stacked = np.stack([one.duty_codes for one in tables])
     codes: Codes = metric_kernels.codes_of(envelope, stacked, float(table.full_scale_counts))
     contrast = RunningContrast(rows, frames, table.brightest_code, first.frame_rate_hz)
-    flashes = RunningFlashes(rows, table.brightest_code, first.frame_rate_hz)
+    flashes = running_flashes(first, rows, table.brightest_code)
     contrast.take(codes)
     flashes.take(codes)
     top_counts = np.array([[chain.adc.top_code - chain.quiescent_counts] for chain in chains])

@@ -13,6 +13,7 @@ instrument far above.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterator, Mapping, Sequence
 
@@ -22,7 +23,7 @@ from envlab.analog.detector import Detector
 from envlab.chain import Chain
 from envlab.engine.hold_stage import BEHAVIOUR_RATE_HZ, behaviour
 from envlab.sound.clip import Clip
-from envlab.sound.stream import Sound
+from envlab.sound.stream import Sound, SoundStream
 from envlab.units import FloatArray
 
 FLASH_WINDOW_S = 1.0
@@ -87,6 +88,16 @@ def _whatever_the_board(clip: Clip, sound: Sound) -> dict[str, str]:
 
 def has_beat(sound: Sound) -> bool:
     """Whether the level moves by BEAT_DB or more within some second of a sound."""
+    # A streamed clip is asked about again and again, for every candidate whose boards it is played to.
+    return _streamed_has_beat(sound) if isinstance(sound, SoundStream) else _has_beat(sound)
+
+
+@functools.lru_cache(maxsize=256)
+def _streamed_has_beat(sound: SoundStream) -> bool:
+    return _has_beat(sound)
+
+
+def _has_beat(sound: Sound) -> bool:
     step = max(1, round(BEAT_STEP_S * sound.sample_rate_hz))
     squares = np.array([float(np.mean(np.square(some))) for some in _stretches(sound, step)])
     floor = 1e-12 * float(squares.max(initial=0.0)) or 1.0

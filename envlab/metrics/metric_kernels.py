@@ -118,3 +118,52 @@ def keep_extremes(codes: Codes, first: int, last: int, least: Codes, most: Codes
             for c in range(row.size):
                 smaller, larger = min(row[c], carried[c]), max(row[c], carried[c])
                 row[c], carried[c] = larger, smaller
+
+
+@compiled
+def _bin_at(bits: int, lowest: int, shift: int, bins: int) -> int:
+    """The bin of a number that is not negative, by the bits of its float."""
+    return min(max((bits >> shift) - lowest, 0), bins - 1)
+
+
+@compiled
+def count_bins(bits: IntArray, lowest: int, shift: int, rows: IntArray, seen: Codes) -> None:
+    """Add numbers (rows, frames), given by the bits of their floats, to how many fell into each bin.
+
+    lowest: (bits of the least number that has a bin of its own) >> shift. seen: shape (any, bins).
+    """
+    for r in range(bits.shape[0]):
+        row = seen[rows[r]]
+        for f in range(bits.shape[1]):
+            row[_bin_at(bits[r, f], lowest, shift, row.size)] += 1
+
+
+@compiled
+def keep_bins(
+    bits: IntArray,
+    lowest: int,
+    shift: int,
+    bins: int,
+    rows: IntArray,
+    wanted: IntArray,
+    ends: IntArray,
+    limits: IntArray,
+    kept: IntArray,
+) -> None:
+    """Keep the numbers (rows, frames) that fall into wanted bins, as bits; lowest, shift: as in count_bins.
+
+    rows: shape (rows,), which rows of the other arrays theirs are. wanted: shape (any, ranks), bins, the same
+    one more than once or not. ends: of each row, where in kept the next one goes; moved on. limits: of each
+    row, the end of its place in kept, behind which nothing is written.
+    """
+    for r in range(bits.shape[0]):
+        row, end = wanted[rows[r]], ends[rows[r]]
+        for f in range(bits.shape[1]):
+            at = _bin_at(bits[r, f], lowest, shift, bins)
+            for k in range(row.size):
+                if row[k] == at:
+                    if end < limits[rows[r]]:
+                        kept[end] = bits[r, f]
+                    end += 1
+                    break
+        ends[rows[r]] = end

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields
@@ -12,10 +13,18 @@ from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
 from envlab.engine.followed_envelopes import read_envelopes
-from envlab.engine.play import play
+from envlab.engine.play import Reader, play
 from envlab.light.table import LookupTable
 from envlab.metrics.clip_metrics import ClipColumns, ClipMetrics, envelope_columns
-from envlab.metrics.streaming_metrics import CountedFrames, counted_bytes, readings_for, steps_of
+from envlab.metrics.percentiles import RankedEnvelopes
+from envlab.metrics.streaming_metrics import (
+    CountedFrames,
+    SecondLook,
+    counted_bytes,
+    ranked_of,
+    readings_for,
+    steps_of,
+)
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
 from envlab.units import FloatArray, IntArray
@@ -87,9 +96,9 @@ def clip_columns(
     """
     frames = instant_count(recording.duration_s, chains[0].frame_rate_hz)
     kept = better_kept(chains, frames) or _kept_as_ever(chains, frames)
+    kept = kept or two_turns(chains, frames)
     judge = _judge_kept if kept else _judge_running
-    portion = int(MEMORY_BYTES / kept_bytes(chains[0], frames)) if kept else together(chains, frames)
-    portion = max(1, portion)
+    portion = kept_together(chains[0], frames) if kept else together(chains, frames)
     starts = range(0, len(chains), portion)
     columns: dict[str, list[FloatArray]] = {}
     for turn, start in enumerate(starts):
@@ -120,19 +129,27 @@ def kept_bytes(chain: Chain, frames: int) -> float:
 def better_kept(chains: Sequence[Chain], frames: int, tables: int = 1) -> bool:
     """Whether frames are to be kept and not counted; tables: of each chain's own.
 
-    Some followers divide a count into no whole number of steps: what they give can only be kept. And a fine
-    converter's short clip is less than its counts.
+    A fine converter's short clip is less than its counts.
     """
     different = _different(chains)
-    if not all(steps_of(chain) for chain in different):
-        return True
     return kept_bytes(chains[0], frames) < max(counted_bytes(one, frames, tables) for one in different)
+
+
+def two_turns(chains: Sequence[Chain], frames: int) -> bool:
+    """Whether some chain would need two looks at a clip, and two turns with kept frames do for all."""
+    fit = len(chains) * kept_bytes(chains[0], frames) <= 2 * MEMORY_BYTES
+    return fit and not all(map(steps_of, _different(chains)))
+
+
+def kept_together(chain: Chain, frames: int) -> int:
+    """Return of how many chains like this one the frames may be kept at once, within MEMORY_BYTES."""
+    return max(1, int(MEMORY_BYTES / kept_bytes(chain, frames)))
 
 
 def together(chains: Sequence[Chain], frames: int, tables: int = 1) -> int:
     """Return how many chains that are like these may be judged at once, within MEMORY_BYTES."""
     if better_kept(chains, frames, tables):
-        return max(1, int(MEMORY_BYTES / kept_bytes(chains[0], frames)))
+        return kept_together(chains[0], frames)
     return max(1, int(MEMORY_BYTES / max(counted_bytes(one, frames, tables) for one in _different(chains))))
 
 
@@ -161,15 +178,41 @@ def _judge_running(
 ) -> tuple[ClipColumns, FloatArray]:
     """Columns and clipped share, each frame forgotten as soon as it is counted."""
     readers: list[CountedFrames] = []
+    ranked = ranked_of(chains, frames)
 
     def reader_of(places: IntArray) -> CountedFrames:
-        readers.append(CountedFrames(places, chains, tables, frames))
+        readers.append(CountedFrames(places, chains, tables, frames, ranked))
         return readers[-1]
 
-    readings = readings_for(recording, chains, frames)
-    share = play(recording, chains, readings, reader_of, seed=seed, workers=workers, progress=report)
+    def first_look(done: float) -> None:
+        report(done if ranked is None else done / 2)
+
+    def hear(reader_of: Callable[[IntArray], Reader], tell: Callable[[float], None]) -> FloatArray:
+        readings = readings_for(recording, chains, frames)
+        return play(recording, chains, readings, reader_of, seed=seed, workers=workers, progress=tell)
+
+    share = hear(reader_of, first_look)
+    if ranked is not None:
+        look_again(ranked, chains, frames, hear, report)
     order = np.argsort(np.concatenate([reader.places for reader in readers]))
     return _joined([part for reader in readers for part in reader.columns()], order), share
+
+
+def look_again(
+    ranked: RankedEnvelopes,
+    chains: Sequence[Chain],
+    frames: int,
+    hear: Callable[[Callable[[IntArray], Reader], Callable[[float], None]], object],
+    report: Callable[[float], None],
+) -> None:
+    """Take the second look, at as many chains at a time as fit.
+
+    hear: plays all of the chains to readers, as at the first look: in other company a voltage may move by its
+    last digits. report: called with the share that is done of both looks.
+    """
+    for lot, tell in ranked.lots(MEMORY_BYTES, lambda done: report((1 + done) / 2)):
+        hear(functools.partial(SecondLook, lot=lot, chains=chains, frames=frames, ranked=ranked), tell)
+        ranked.settle(lot)
 
 
 def _judge_kept(

@@ -84,6 +84,8 @@ def current_strip(
     ax.set_xlim(0, current_a.size / frame_rate_hz)
     ax.set_ylim(0, 1.3 * max(supply.limit_a, float(current_a.max())))
     words = f"the {supply.name}'s limit: {supply.limit_a:g} A"
+    if supply.margin:
+        words += f", planned with {supply.usable_a:.3g} A"
     full_a = full_current_a(pixels, volts=supply.volts)
     if full_a > supply.limit_a:
         words += f"; without the duty limit all {pixels.count} pixels would take {full_a:.3g} A"

@@ -16,6 +16,7 @@ from envlab.metrics.clip_metrics import finest_change_counts, table_steps
 from envlab.shipped import DEMOS, demo_design
 from envlab.sound.level_text import parse_level
 from envlab.study.chosen_on_clips import ClipLight
+from envlab.study.layouts.plays import name_of
 from envlab.study.specification.parts_list import design_parts
 from envlab.study.specification.ranges import Choices
 from envlab.study.specification.specification import Specification, asked_sensitivity
@@ -259,13 +260,16 @@ def supply_sentences(chain: Chain) -> list[str]:
     pixels, supply = chain.pixels, chain.supply
     full_a = full_current_a(pixels, volts=supply.volts)
     feeds = (
-        f"All {pixels.count} pixels at full would take {full_a:.3g} A of the {supply.name}'s "
-        f"{supply.limit_a:g} A"
+        f"All {pixels.count} pixels at full take {full_a:.3g} A of the {supply.name}'s {supply.limit_words}"
     )
-    if chain.duty_limit < 1:
+    if chain.duty_limit < 1 and not chain.layout.is_all_alike:
         return [
-            f"{feeds}, so the whole curve is scaled: no duty is above the limit of {chain.duty_limit:.3f}."
+            f"{feeds}, so the whole curve is scaled: together they have at most the light of all at a "
+            f"duty of {chain.duty_limit:.3f}. The layout, “{name_of(chain.layout.kind)}”, shares it out: a "
+            "lit pixel may have a larger duty, and the others less."
         ]
+    if chain.duty_limit < 1:
+        return [f"{feeds}, so the curve is scaled: no duty passes the limit of {chain.duty_limit:.3f}."]
     return [f"{feeds}: no duty limit is needed."]
 
 

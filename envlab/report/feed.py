@@ -33,7 +33,7 @@ def bank_sentences(chain: Chain) -> list[Sentence]:
 
 
 def feed_sentences(choice: Choice) -> list[Sentence]:
-    """Return how long the pack lasts for what it holds, and what was not counted on the way to the pixels."""
+    """Return how long the pack lasts for what it holds, and what no current here allows for."""
     return [_running_time(choice), _not_counted(choice.chain)]
 
 
@@ -43,7 +43,7 @@ def _running_time(choice: Choice) -> Sentence:
     if math.isnan(mean_a) or mean_a <= 0:
         text = "How long it lasts is not judged: no clip shows what is drawn."
         return Sentence("running time", text, {"supply_mean_a": mean_a})
-    pack = _TOLD if supply.is_power_bank else Pack()
+    pack = _TOLD if supply.is_power_bank else choice.chain.pack
     power_w = supply_power_w(mean_a, supply)
     warm_h, cold_h = (battery_hours(power_w, pack, at_c) for at_c in (WARM_C, COLD_C))
     many = "cell" if pack.cells == 1 else "cells in series"
@@ -57,10 +57,10 @@ def _running_time(choice: Choice) -> Sentence:
             f"{pack.capacity_ah:.2g} Ah at {pack.cell_v:g} V are {TOLD_WH:g} Wh. "
         )
     text = (
-        f"{asked}On the clip that takes most the pixels draw {mean_a:.2g} A in the mean, {power_w:.2g} W out "
-        f"of the cells: {held} {warm_h:.2g} h at {WARM_C:g} °C and {cold_h:.2g} h at {COLD_C:g} °C, "
-        f"{100 * pack.usable_share:.0f} % of them used (common practice, no source), less what the "
-        f"controller takes. {yours} takes the capacity of yours."
+        f"{asked}On the clip that takes most, pixels and controller draw {mean_a:.2g} A in the mean, "
+        f"{power_w:.2g} W out of the cells: {held} {warm_h:.2g} h at {WARM_C:g} °C and {cold_h:.2g} h at "
+        f"{COLD_C:g} °C, {100 * pack.usable_share:.0f} % of them used (common practice, no source). {yours} "
+        "takes the capacity of yours."
     )
     behind = {"supply_mean_a": mean_a, "power_w": power_w, "warm_h": warm_h, "cold_h": cold_h}
     return Sentence("running time", text, behind)
@@ -73,7 +73,7 @@ def _not_counted(chain: Chain) -> Sentence:
         else "plugs and wires between converter and pixels drop"
     )
     text = (
-        f"Not counted: what {what}. Measure at the last pixel with all at full: it is fed with less than the "
-        f"{chain.supply.volts:g} V that are counted with."
+        f"Not counted in these currents: what {what}. Measure at the last pixel with all at full: it is fed "
+        f"with less than the {chain.supply.volts:g} V that are counted with."
     )
     return Sentence("not counted", text, {"volts": chain.supply.volts})

@@ -7,6 +7,7 @@ import io
 from dataclasses import replace
 from pathlib import Path
 
+from envlab.board_firmware.folder import colour_files
 from envlab.design_file import digest
 from envlab.firmware.c_header import header_text
 from envlab.firmware.table_files import csv_bytes
@@ -17,7 +18,8 @@ from envlab.study.sweep.choice import Choice
 from envlab.study.sweep.not_judged import not_judged_column
 from envlab.study.tolerance.judged_parts import judged_parts
 
-# Everything that a design run can leave; report.pdf only where a browser is at hand.
+# Everything that a design run can leave; report.pdf only where a browser is at hand, colour tables only where
+# the design has a colour.
 RESULTS = (
     "design.toml",
     "parts.csv",
@@ -28,6 +30,8 @@ RESULTS = (
     "schematic.png",
     "brightness_table.h",
     "brightness_table.csv",
+    "brightness_table_rgb.h",
+    "brightness_table_rgb.csv",
 )
 
 # Of parts.csv; value as it is printed on the part, value_si in Ω, F or A; rated_v in V, power_w in W;
@@ -58,6 +62,7 @@ def result_files(
         mark = digest(choice.chain)
         files["brightness_table.h"] = header_text(table, design_digest=mark).encode()
         files["brightness_table.csv"] = csv_bytes(table, design_digest=mark)
+        files |= colour_files(choice.chain, "brightness_table_rgb", design_digest=mark)
     return files
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -25,9 +25,13 @@ from envlab.report.facts import (
     table_sentences,
 )
 from envlab.report.feed import bank_sentences, feed_sentences
-from envlab.report.pictures import Picture, pictures_of
+from envlab.report.layouts import layouts_section
+from envlab.report.pictures import Picture, drawing_s, pictures_of
+from envlab.report.power import colour_section, power_section
 from envlab.report.worn import worn_section
 from envlab.study.chosen_on_clips import ClipLight, light_on_clips
+from envlab.study.colour_verdict import ColourVerdict, judge_colour
+from envlab.study.power.power_verdict import PowerVerdict, judge_power
 from envlab.study.sentences import of_kind, texts
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import IN_SHORT, KINDS, Choice
@@ -37,9 +41,12 @@ from envlab.units import keep_together
 
 if TYPE_CHECKING:
     from envlab.study.exported.judgement import ExportedJudgement
+    from envlab.study.layouts.comparison import LayoutComparison
     from envlab.study.tolerance.result import ToleranceResult
 
 _GLANCE = ("beat_contrast_lstar", "onset_lag_worst_ms", "flashes_per_s", "supply_99_a")
+# What a second of clips takes to be played once more, measured on two cores.
+LIGHT_S_PER_S = 1.2e-2
 
 
 def report_html(
@@ -47,16 +54,47 @@ def report_html(
     choice: Choice,
     tolerance: ToleranceResult | None = None,
     exported: ExportedJudgement | None = None,
+    layouts: LayoutComparison | None = None,
+    *,
+    progress: Callable[[float], None] | None = None,
 ) -> str:
     """Return the report on a choice as one HTML file; the same specification and choice give the same bytes.
 
-    tolerance: what becomes of the choice on many boards; exported: what its firmware shows. None leaves that
-    section out. It runs the chosen chain once more over the specification's clips, with the noise of the
-    sweep.
+    tolerance: what becomes of the choice on many boards; exported: what its firmware shows; layouts: what
+    every layout of light makes of the clips. None leaves that section out. progress: called with the share
+    that is done, 0 to 1. It runs the chosen chain once more over the specification's clips, with the noise of
+    the sweep.
     """
-    lights = light_on_clips(specification, choice.chain)
-    pictures = pictures_of(specification, choice, lights, tolerance)
-    return page_text(specification, choice, lights, pictures, tolerance, exported)
+    return page_and_verdicts(specification, choice, tolerance, exported, layouts, progress=progress)[0]
+
+
+def page_and_verdicts(
+    specification: Specification,
+    choice: Choice,
+    tolerance: ToleranceResult | None = None,
+    exported: ExportedJudgement | None = None,
+    layouts: LayoutComparison | None = None,
+    *,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[str, PowerVerdict, ColourVerdict | None]:
+    """Return what report_html does, and what stands in it of what feeds the choice, and of its colour."""
+    tell = progress or _nobody
+    lengths_s = [clip.sound().duration_s for clip in specification.clips]
+    played_s = LIGHT_S_PER_S * sum(lengths_s)
+    played = played_s / (played_s + drawing_s(lengths_s))
+    lights = light_on_clips(specification, choice.chain, progress=lambda share: tell(played * share))
+    power = judge_power(specification, choice.chain, lights)
+    colour = judge_colour(choice.chain, lights, specification.targets.flash_limit)
+    pictures = pictures_of(
+        specification, choice, lights, tolerance, power, layouts,
+        progress=lambda share: tell(played + (1 - played) * share),
+    )  # fmt: skip
+    page = page_text(specification, choice, lights, pictures, tolerance, exported, power, colour, layouts)
+    return page, power, colour
+
+
+def _nobody(share: float) -> None:
+    del share
 
 
 def page_text(
@@ -66,6 +104,9 @@ def page_text(
     pictures: dict[str, Picture],
     tolerance: ToleranceResult | None = None,
     exported: ExportedJudgement | None = None,
+    power: PowerVerdict | None = None,
+    colour: ColourVerdict | None = None,
+    layouts: LayoutComparison | None = None,
 ) -> str:
     """Return the page of report_html from its pictures, by name.
 
@@ -98,6 +139,9 @@ def page_text(
         others=[row for row in metrics if not row.asked],
         tolerance=_held(() if tolerance is None else tolerance.words),
         worn=worn_section(choice, exported),
+        layouts=layouts_section(layouts),
+        power=power_section(power),
+        colour=colour_section(colour),
         pictures=pictures,
         table=_held(table_sentences(choice.chain)),
         table_details=_held(table_details(choice.chain)),

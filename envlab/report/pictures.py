@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -25,7 +27,11 @@ from envlab.study.sweep.choice import Choice
 from envlab.units import keep_together
 
 if TYPE_CHECKING:
+    from envlab.study.layouts.comparison import LayoutComparison
+    from envlab.study.power.power_verdict import PowerVerdict
     from envlab.study.tolerance.result import ToleranceResult
+# What a picture takes, and to look through a second of a clip for its liveliest moment; on two cores.
+_PICTURE_S, _SEARCH_S_PER_S = 0.4, 4e-3
 
 
 @dataclass(frozen=True)
@@ -49,24 +55,58 @@ def pictures_of(
     choice: Choice,
     lights: tuple[ClipLight, ...],
     tolerance: ToleranceResult | None = None,
+    power: PowerVerdict | None = None,
+    layouts: LayoutComparison | None = None,
+    *,
+    progress: Callable[[float], None] | None = None,
 ) -> dict[str, Picture]:
-    """Return the pictures by name; those that this sweep gives nothing to draw for are left out."""
-    made = [
-        _schematic(choice),
-        _voltages(specification, choice),
-        _table(choice, lights),
-        _steps(choice),
-        _strips(lights),
+    """Return the pictures by name; those that this sweep gives nothing to draw for are left out.
+
+    progress: called with the share that is done, 0 to 1.
+    """
+    tell = progress or _nobody
+    searched = _searched_s([light.duration_s for light in lights])
+    squares = time_map(choice, specification)
+    drawn: list[Callable[[], Picture]] = [
+        lambda: _schematic(choice),
+        lambda: _voltages(specification, choice, lambda share: tell((_PICTURE_S + share * searched) / whole)),
+        lambda: _table(choice, lights),
+        lambda: _steps(choice),
+        lambda: _strips(choice, lights),
     ]
     if swept_keys(specification):
-        made.append(_effects(specification, choice))
-    squares = time_map(choice, specification)
+        drawn.append(lambda: _effects(specification, choice))
     if squares is not None:
-        made.append(_map(specification, choice, squares))
-    made += [_current(choice, lights), _pixels(choice), _flashes(specification, lights)]
+        drawn.append(lambda: _map(specification, choice, squares))
+    drawn += [
+        lambda: _current(choice, lights),
+        lambda: _pixels(choice),
+        lambda: _flashes(specification, lights),
+    ]
+    if power is not None:
+        drawn.append(lambda: _power(power))
     if tolerance is not None:
-        made.append(_tolerance(tolerance))
+        drawn.append(lambda: _tolerance(tolerance))
+    if layouts is not None and layouts.scene is not None:
+        drawn.append(lambda: _layouts(layouts))
+    whole, made = searched + _PICTURE_S * len(drawn), list[Picture]()
+    for draw in drawn:
+        made.append(draw())
+        tell((searched * (len(made) > 1) + _PICTURE_S * len(made)) / whole)
     return {one.name: one for one in made}
+
+
+def drawing_s(clips_s: Sequence[float]) -> float:
+    """Return about how long the pictures take, s, of clips so long; measured on two cores."""
+    return _searched_s(clips_s) + 10 * _PICTURE_S
+
+
+def _searched_s(clips_s: Sequence[float]) -> float:
+    return _SEARCH_S_PER_S * sum(clips_s) / max(1, len(clips_s))
+
+
+def _nobody(share: float) -> None:
+    del share
 
 
 def _schematic(choice: Choice) -> Picture:
@@ -93,8 +133,48 @@ def _tolerance(result: ToleranceResult) -> Picture:
     )
 
 
-def _voltages(specification: Specification, choice: Choice) -> Picture:
-    scene = music_scene(specification, choice.chain)
+def _layouts(found: LayoutComparison) -> Picture:
+    from envlab.plot.layouts import layouts_sheet
+
+    assert found.scene is not None
+    scene, told = found.scene, []
+    for one in found.figures:
+        lit = "nothing lit" if math.isnan(one.equal_lit_lstar) else f"L* {one.equal_lit_lstar:.0f}"
+        told.append(f"{one.name} {lit}")
+    return picture(
+        layouts_sheet(found),
+        "layouts",
+        f"One strip for each layout of light over the same seconds of {scene.clip}, pixels from bottom to "
+        f"top, and the luminous intensity of the whole. Lightness of what is lit: {', '.join(told)}.",
+        f"{scene.clip.replace('_', ' ')}, from {scene.start_s:.0f} s on. Near: L* of what is lit, over that "
+        "of a pixel at full. Below: layouts that share out the same light have one line.",
+    )
+
+
+def _power(verdict: PowerVerdict) -> Picture:
+    from envlab.plot.power import power_sheet
+
+    supply, pack = verdict.supply, verdict.cold
+    later = ""
+    if pack is not None:
+        later = (
+            f" Over {pack.hours:.1f} hours at the coldest, the pack's voltage on the loudest beat and the"
+            f" rail, which ends at {pack.rail_end_v:.2f} V; the controller resets below"
+            f" {pack.brown_out_v:.2f} V."
+        )
+    return picture(
+        power_sheet(verdict),
+        "power",
+        f"One period of the pixels' pulses at {supply.pulses.pwm_hz:g} Hz: {supply.peak_a:.3g} A, where the"
+        f" {supply.supply_name} gives {supply.limit_a:g} A, and the rail, which falls by"
+        f" {supply.droop_v:.2g} V.{later}",
+        "What flows while the mean keeps the limit: the shaded part comes out of the bulk capacitor, and"
+        " takes the rail along." + (" Beside it the loudest beat, hour by hour." if pack is not None else ""),
+    )
+
+
+def _voltages(specification: Specification, choice: Choice, tell: Callable[[float], None]) -> Picture:
+    scene = music_scene(specification, choice.chain, progress=tell)
     result = scene.result
     first = round(scene.span_s[0] * result.internal_rate_hz)
     top_v = float(result.detector_v[first:].max())
@@ -191,13 +271,14 @@ def _pixels(choice: Choice) -> Picture:
     )
 
 
-def _strips(lights: tuple[ClipLight, ...]) -> Picture:
+def _strips(choice: Choice, lights: tuple[ClipLight, ...]) -> Picture:
+    shown = "Every pixel" if choice.chain.layout.is_all_alike else "The light of all pixels together"
     lit = ", ".join(f"{light.clip.label} {light.lightness.mean():.0f}" for light in lights)
     return picture(
         sheets.strips_sheet(lights),
         "strips",
         f"One strip of light for each clip, time from left to right. Mean lightness L* of each: {lit}.",
-        "Every pixel through time. Judge the rhythm, not the brightness: a lamp at night outshines a screen.",
+        f"{shown} through time. Judge the rhythm, not the brightness: a lamp at night outshines a screen.",
     )
 
 
@@ -209,7 +290,8 @@ def _current(choice: Choice, lights: tuple[ClipLight, ...]) -> Picture:
         f"Supply current along {light.clip.label}: mean {light.current_a.mean():.2f} A, largest "
         f"{light.current_a.max():.2f} A, under the {choice.chain.supply.name}'s limit of "
         f"{choice.chain.supply.limit_a:g} A.",
-        f"{light.clip.label.replace('_', ' ')}, the clip that takes most. All pixels alike.",
+        f"{light.clip.label.replace('_', ' ')}, the clip that takes most. "
+        f"{'All pixels alike' if choice.chain.layout.is_all_alike else 'All pixels together'}.",
     )
 
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 import functools
 import hashlib
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from envlab.errors import ParameterError, check_choice, check_range, one_line
 from envlab.sound.identity import FileIdentity, check_same, identity_of
 from envlab.sound.level import WEIGHTINGS, leq_db_spl, leq_of
-from envlab.sound.level_text import level_text
+from envlab.sound.level_text import LARGEST_UNCERTAINTY_DB, level_text
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.stream import Sound, open_sound
 
-LARGEST_UNCERTAINTY_DB = 20.0
 TAGS = ("beat", "quiet", "walking", "room")
 
 
@@ -118,12 +118,15 @@ class Clip:
         check_same(self.source, first)
         return recording
 
-    def sound(self) -> Sound:
-        """Return the same, but a file longer than a minute is streamed and never held."""
+    def sound(self, progress: Callable[[float], None] | None = None) -> Sound:
+        """Return the same, but a file longer than a minute is streamed and never held.
+
+        progress: called with the share that is done, 0 to 1, where a long file's level has yet to be found.
+        """
         if isinstance(self.source, Recording):
             return self.recording()
         first = self._identity
-        sound = open_sound(self.source, self.level_db_spl, weighting=self.weighting)
+        sound = open_sound(self.source, self.level_db_spl, weighting=self.weighting, progress=progress)
         check_same(self.source, first)
         return sound
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 
@@ -48,6 +48,15 @@ def stretch(pieces: Pieces, first: int, last: int) -> FloatArray:
     while missing > 0 and (passed := feed.take(min(missing, _PASSED)).size):
         missing -= passed
     return feed.take(last - first)
+
+
+def telling(pieces: Pieces, samples: int, tell: Callable[[float], None]) -> Iterator[FloatArray]:
+    """Yield the pieces of a signal of about so many samples; tell: called with the share that has gone by."""
+    gone = 0
+    for piece in pieces:
+        yield piece
+        gone += piece.size
+        tell(min(1.0, gone / max(1, samples)))
 
 
 def regrouped(pieces: Pieces, size: int) -> Iterator[FloatArray]:

@@ -26,7 +26,8 @@ def stamp_of(path: Path) -> Stamp:
     """
     try:
         known = path.stat()
-    except FileNotFoundError:
+    except (FileNotFoundError, ValueError):
+        # A name with a zero byte in it is the name of no file.
         raise FileError(f"{path}: no such file") from None
     except OSError as error:
         raise FileError(f"{path}: cannot be read ({error.strerror})") from error

@@ -16,6 +16,10 @@ _RATES_HZ = {3: (44_100, 48_000, 32_000), 2: (22_050, 24_000, 16_000), 0: (11_02
 _TAG_HEADER = 10
 # Pairs of values that a granule may have, half of its 576 ([ISO11172-3], 2.4.2.7, big_values)
 _MOST_PAIRS = 288
+# Header, check sum and the longest side information, bytes.
+_MOST_HEAD = 4 + 2 + 32
+# Bytes that are read together: an evening's file is walked through, not held.
+_AT_ONCE = 1 << 20
 
 
 class Mp3Length(NamedTuple):
@@ -27,19 +31,23 @@ class Mp3Length(NamedTuple):
 
 def mp3_length(path: Path) -> Mp3Length:
     """Return the length of an MP3 by its frames; (0, 0) for a stream whose frames cannot be told."""
-    data = path.read_bytes()
-    position = tag_bytes(data)
-    if position > len(data):
-        return Mp3Length(0, position - len(data))
-    stated = _stated_bytes(data[position : position + 256])
-    missing = max(0, position + stated - len(data)) if stated else 0
-    samples = 0
-    while (frame := _frame(data[position : position + 4])) is not None:
-        length, frame_samples = frame
-        if position + length > len(data):
-            return Mp3Length(samples, max(missing, position + length - len(data)))
-        samples += frame_samples
-        position += length
+    size = path.stat().st_size
+    with path.open("rb", buffering=_AT_ONCE) as file:
+        position = tag_bytes(file.read(_TAG_HEADER))
+        if position > size:
+            return Mp3Length(0, position - size)
+        file.seek(position)
+        stated = _stated_bytes(file.read(256))
+        missing = max(0, position + stated - size) if stated else 0
+        samples = 0
+        file.seek(position)
+        while (frame := _frame(file.read(4))) is not None:
+            length, frame_samples = frame
+            if position + length > size:
+                return Mp3Length(samples, max(missing, position + length - size))
+            samples += frame_samples
+            position += length
+            file.seek(position)
     return Mp3Length(samples, missing)
 
 
@@ -48,24 +56,27 @@ def damaged_frame(path: Path) -> int:
 
     A decoder goes on behind such a frame with whatever its memory holds, and gives another sound each time.
     """
-    data = path.read_bytes()
-    position, number = tag_bytes(data), 1
-    while (frame := _frame(data[position : position + 4])) is not None:
-        if position + frame[0] > len(data):
-            break
-        if not _is_possible(data[position : position + frame[0]]):
-            return number
-        position, number = position + frame[0], number + 1
+    size, number = path.stat().st_size, 1
+    with path.open("rb", buffering=_AT_ONCE) as file:
+        position = tag_bytes(file.read(_TAG_HEADER))
+        file.seek(position)
+        while (frame := _frame(head := file.read(_MOST_HEAD))) is not None:
+            if position + frame[0] > size:
+                break
+            if not _is_possible(head, frame[0]):
+                return number
+            position, number = position + frame[0], number + 1
+            file.seek(position)
     return 0
 
 
-def _is_possible(frame: bytes) -> bool:
-    """Whether the bits that a frame's side information claims are there ([ISO11172-3], 2.4.1.7)."""
-    first, channels = (frame[1] >> 3) & 3 == 3, 1 if frame[3] >> 6 == 3 else 2
+def _is_possible(head: bytes, length: int) -> bool:
+    """Whether the bits that a frame of this length claims at its head are there ([ISO11172-3], 2.4.1.7)."""
+    first, channels = (head[1] >> 3) & 3 == 3, 1 if head[3] >> 6 == 3 else 2
     # Header, check sum if there is one, side information; MPEG-2's has one granule ([ISO13818-3], 2.4.1.7).
-    start = 4 if frame[1] & 1 else 6
+    start = 4 if head[1] & 1 else 6
     size = (17, 32)[channels - 1] if first else (9, 17)[channels - 1]
-    side, left = int.from_bytes(frame[start : start + size], "big"), 8 * size
+    side, left = int.from_bytes(head[start : start + size], "big"), 8 * size
     earlier_bits = 9 if first else 8
     earlier_bytes = side >> (left - earlier_bits)
     left -= earlier_bits + ((5, 3)[channels - 1] + 4 * channels if first else channels)
@@ -75,7 +86,7 @@ def _is_possible(frame: bytes) -> bool:
         if (side >> (left - 21)) & 0x1FF > _MOST_PAIRS:
             return False
         left -= of_one
-    return claimed <= 8 * (earlier_bytes + len(frame) - start - size)
+    return claimed <= 8 * (earlier_bytes + length - start - size)
 
 
 def tag_bytes(head: bytes) -> int:

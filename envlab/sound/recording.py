@@ -13,7 +13,7 @@ import numpy as np
 from envlab.errors import EnvlabWarning, ParameterError, check_range
 from envlab.sound.decode import PIECE, decoded, look_into
 from envlab.sound.interpolate import SAMPLE_RATE_MAX_HZ, SAMPLE_RATE_MIN_HZ
-from envlab.sound.scaling import check_level, scale_to
+from envlab.sound.scaling import check_level, loudness_of, scale_to
 from envlab.units import FloatArray
 
 _EMPTY_CLIP_S = 0.1
@@ -82,6 +82,11 @@ class Recording:
         """Length in seconds."""
         return self.samples / self.sample_rate_hz
 
+    @property
+    def largest_pa(self) -> float:
+        """The largest magnitude of the pressure, Pa."""
+        return float(np.abs(self.pressure_pa).max())
+
     def pieces(self) -> Iterator[FloatArray]:
         """Yield pressure_pa from its first sample on, in pieces, Pa."""
         for start in range(0, self.samples, PIECE):
@@ -96,7 +101,7 @@ class Recording:
         """
         check_level(level_db_spl, weighting)
         name = self.name or "recording"
-        scale, _ = scale_to(level_db_spl, weighting, self.pieces, self.sample_rate_hz, name)
+        scale = scale_to(level_db_spl, loudness_of(weighting, self.pieces, self.sample_rate_hz), name)
         notes = (*self.notes, *scale.said)
         return replace(self, pressure_pa=scale.pascal(self.pressure_pa), notes=notes)
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.errors import EnvlabWarning, check_choice, check_range
-from envlab.sound.feed import Pieces
+from envlab.sound.feed import Pieces, telling
 from envlab.sound.level import WEIGHTINGS, extent_of, mean_square
 from envlab.units import FloatArray, from_db, level_db_spl
 
@@ -52,31 +52,67 @@ class Scale:
         return (piece / self.peak - self.offset) * self.gain
 
 
-def scale_to(
-    level: float, weighting: str, read: Callable[[], Pieces], sample_rate_hz: float, name: str
-) -> tuple[Scale, int]:
-    """Return what brings a clip to an equivalent level in dB SPL, and how many samples the clip has.
+@dataclass(frozen=True)
+class Loudness:
+    """How loud a clip's numbers are, whatever level it is brought to.
+
+    samples: how many. peak: their largest magnitude. offset: their mean over peak. power: mean square of what
+    is left of them over peak, weighted. flat: no sample differs from the others. weighting: "Z", "A" or "C".
+    """
+
+    samples: int
+    peak: float
+    offset: float
+    power: float
+    flat: bool
+    weighting: str
+
+
+def loudness_of(
+    weighting: str,
+    read: Callable[[], Pieces],
+    sample_rate_hz: float,
+    *,
+    stated_samples: int = 0,
+    progress: Callable[[float], None] | None = None,
+) -> Loudness:
+    """Return how loud a clip is, which is read through twice.
 
     weighting: "Z" (none), "A" or "C". read: hands out the clip's pieces from its first sample, each time it
-    is called. Warns (EnvlabWarning) of a clip in which nothing sounds, and of a large constant offset.
+    is called. progress: called with the share that is done, of a clip of about stated_samples.
     """
-    extent = extent_of(read())
+    tell = progress or _nobody
+    extent = extent_of(telling(read(), stated_samples, lambda share: tell(share / 2)))
     if not extent.low < extent.high:
-        return _silent(name, "no sample differs from the others"), extent.samples
+        return Loudness(extent.samples, 1.0, 0.0, 0.0, flat=True, weighting=weighting)
     # Squares of very large or very small numbers leave the range of a float; those of a peak of 1 do not.
     peak = max(abs(extent.low), abs(extent.high))
     offset = extent.mean / peak
 
     def moving() -> Iterator[FloatArray]:
-        for piece in read():
+        for piece in telling(read(), extent.samples, lambda share: tell((1 + share) / 2)):
             yield piece / peak - offset
 
     power = mean_square(moving(), extent.samples, sample_rate_hz, weighting)
-    if power == 0:
-        return _silent(name, "nothing is left after weighting"), extent.samples
-    said = _offset_said(offset, power, name) if weighting == "Z" else ()
-    gain = from_db(level - level_db_spl(math.sqrt(power)))
-    return Scale(peak, gain, offset=offset, said=said), extent.samples
+    return Loudness(extent.samples, peak, offset, power, flat=False, weighting=weighting)
+
+
+def scale_to(level: float, clip: Loudness, name: str) -> Scale:
+    """Return what brings a clip to an equivalent level in dB SPL, in its weighting.
+
+    Warns (EnvlabWarning) of a clip in which nothing sounds, and of a large constant offset.
+    """
+    if clip.flat:
+        return _silent(name, "no sample differs from the others")
+    if clip.power == 0:
+        return _silent(name, "nothing is left after weighting")
+    said = _offset_said(clip.offset, clip.power, name) if clip.weighting == "Z" else ()
+    gain = from_db(level - level_db_spl(math.sqrt(clip.power)))
+    return Scale(clip.peak, gain, offset=clip.offset, said=said)
+
+
+def _nobody(share: float) -> None:
+    del share
 
 
 def _offset_said(mean: float, power: float, name: str) -> tuple[str, ...]:

@@ -2,29 +2,34 @@
 
 from __future__ import annotations
 
+import functools
 import os
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+
+import numpy as np
 
 from envlab.errors import FileError
 from envlab.sound.decode import SoundFile, decoded, look_into
 from envlab.sound.identity import Stamp, changed, stamp_of
 from envlab.sound.level import extent_of
 from envlab.sound.recording import Recording, read_recording
-from envlab.sound.scaling import Scale, check_level, scale_to
+from envlab.sound.scaling import Loudness, Scale, check_level, loudness_of, scale_to
 from envlab.units import FloatArray
 
 # Clips up to this length are held: reading them again and again would cost more than their memory.
 HELD_S = 60.0
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class SoundStream:
     """A file's pressure at the microphone, decoded anew each time that somebody asks for its pieces.
 
     Its pieces joined are read_recording's pressure_pa bit for bit. samples: of the whole, at
-    sample_rate_hz. name, notes: as Recording's. Made by open_sound.
+    sample_rate_hz. name, notes: as Recording's. Two are equal if they are
+    of one file that was not touched in between, at one level. Made by open_sound.
     """
 
     file: SoundFile
@@ -52,6 +57,11 @@ class SoundStream:
         """Length in seconds."""
         return self.samples / self.sample_rate_hz
 
+    @property
+    def largest_pa(self) -> float:
+        """The largest magnitude of the pressure, Pa; the file is read for it once."""
+        return _largest_pa(self)
+
     def pieces(self) -> Iterator[FloatArray]:
         """Yield the pressure from the first sample on, Pa; FileError if the file is another one by now."""
         self._check_same()
@@ -73,19 +83,63 @@ def open_sound(
     *,
     weighting: str = "Z",
     held_s: float = HELD_S,
+    progress: Callable[[float], None] | None = None,
 ) -> Sound:
     """Return a file at its level: a Recording if it is at most held_s long, else a SoundStream.
 
-    Arguments, errors and warnings as read_recording; a long file is read through twice to find its level.
+    Arguments, errors and warnings as read_recording. A long file is read through twice to find its level, and
+    not again as long as it is the same file; progress: called with the share of that that is done, 0 to 1.
     """
     check_level(level_db_spl, weighting)
-    file = look_into(Path(path))
+    stamp = stamp_of(Path(path))
+    file = _looked_into(Path(path), stamp)
     if file.stated_samples <= held_s * file.sample_rate_hz:
         return read_recording(path, level_db_spl, weighting=weighting)
-    stamp = stamp_of(file.path)
-    name, rate_hz = file.path.name, file.sample_rate_hz
-    scale, samples = scale_to(level_db_spl, weighting, lambda: decoded(file), rate_hz, name)
-    return SoundStream(file, samples, scale, stamp)
+    clip = _measurement(file, stamp, weighting).taken(progress)
+    return SoundStream(file, clip.samples, scale_to(level_db_spl, clip, file.path.name), stamp)
+
+
+# Of a long file that is opened again and again, at this level and at that, is remembered what it took time to
+# find out; a file that was touched since has another stamp.
+_REMEMBERED = 256
+
+
+@functools.lru_cache(_REMEMBERED)
+def _looked_into(path: Path, stamp: Stamp) -> SoundFile:
+    del stamp
+    return look_into(path)
+
+
+@functools.lru_cache(_REMEMBERED)
+def _measurement(file: SoundFile, stamp: Stamp, weighting: str) -> _Measurement:
+    del stamp
+    return _Measurement(file, weighting)
+
+
+@functools.lru_cache(_REMEMBERED)
+def _largest_pa(sound: SoundStream) -> float:
+    return max(float(np.abs(piece).max(initial=0.0)) for piece in sound.pieces())
+
+
+class _Measurement:
+    """How loud one file is, found out by who asks first, while others wait."""
+
+    def __init__(self, file: SoundFile, weighting: str) -> None:
+        self._file, self._weighting = file, weighting
+        self._known: Loudness | None = None
+        self._asked = threading.Lock()
+
+    def taken(self, progress: Callable[[float], None] | None) -> Loudness:
+        with self._asked:
+            if self._known is None:
+                self._known = loudness_of(
+                    self._weighting,
+                    lambda: decoded(self._file),
+                    self._file.sample_rate_hz,
+                    stated_samples=self._file.stated_samples,
+                    progress=progress,
+                )
+            return self._known
 
 
 def open_unscaled(path: str | os.PathLike[str]) -> SoundStream:

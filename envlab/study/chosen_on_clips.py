@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -12,11 +12,11 @@ from envlab.chain import Chain
 from envlab.engine.chain_result import ChainResult
 from envlab.light.flashes.flash import FlashReport, find_flashes
 from envlab.light.lightness import lightness_cie1976
-from envlab.light.pixels import supply_current_a
+from envlab.light.pixels import drawn_current_a
 from envlab.light.table import LookupTable
 from envlab.metrics.metrics_of_clip import clip_seed, frame_envelopes
 from envlab.sound.clip import Clip
-from envlab.sound.feed import regrouped, stretch
+from envlab.sound.feed import regrouped, stretch, telling
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
@@ -31,8 +31,8 @@ _LEVEL_STEP_S = 0.04
 class ClipLight:
     """One clip through one chain, frame by frame; arrays of shape (frames,), frame n at n/frame_rate_hz.
 
-    envelope_counts: counts above quiescent that the frame shows. duty: 0 to full_duty. current_a: A, all
-    pixels alike. flashes: of the whole clip.
+    envelope_counts: counts above quiescent that the frame shows. duty: 0 to full_duty. current_a: A, of all
+    pixels alike and the controller. flashes: of the whole clip.
     """
 
     clip: Clip
@@ -59,7 +59,13 @@ class ClipLight:
         return self.duty.size / self.frame_rate_hz
 
 
-def light_on_clips(specification: Specification, chain: Chain, *, workers: int = 2) -> tuple[ClipLight, ...]:
+def light_on_clips(
+    specification: Specification,
+    chain: Chain,
+    *,
+    workers: int = 2,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[ClipLight, ...]:
     """Return the light of a chain on every clip of a specification.
 
     The metrics are those of the sweep's row.
@@ -72,17 +78,27 @@ def light_on_clips(specification: Specification, chain: Chain, *, workers: int =
         The board.
     workers : int
         Processor threads, 1 or more.
+    progress : callable
+        Called with the share that is done, 0 to 1, from several threads.
 
     Returns
     -------
     tuple of ClipLight
     """
     table = chain.brightness_table()
+    sounds = [clip.sound() for clip in specification.clips]
+    lengths_s, shares = np.array([sound.duration_s for sound in sounds]), np.zeros(len(sounds))
 
     def one(number: int) -> ClipLight:
         clip = specification.clips[number]
         seed = clip_seed(specification.judging.seed, number)
-        envelope, _ = frame_envelopes(clip.sound(), [chain], seed=seed, workers=1)
+
+        def tell(share: float) -> None:
+            shares[number] = share
+            if progress is not None:
+                progress(float(shares @ lengths_s / lengths_s.sum()))
+
+        envelope, _ = frame_envelopes(sounds[number], [chain], seed=seed, workers=1, progress=tell)
         return _shown(clip, envelope[0], chain, table)
 
     with ThreadPoolExecutor(workers) as pool:
@@ -104,7 +120,7 @@ def _shown(clip: Clip, envelope_counts: FloatArray, chain: Chain, table: LookupT
         duty=duty,
         full_duty=full_duty,
         frame_rate_hz=chain.frame_rate_hz,
-        current_a=supply_current_a(duty, chain.pixels, volts=chain.supply.volts),
+        current_a=drawn_current_a(duty, chain.pixels, chain.supply),
         flashes=find_flashes(duty, chain.frame_rate_hz, full_duty=full_duty or 1.0),
     )
 
@@ -161,7 +177,12 @@ class MusicScene:
 
 
 def music_scene(
-    specification: Specification, chain: Chain, *, length_s: float = 4.0, lead_s: float = 1.0
+    specification: Specification,
+    chain: Chain,
+    *,
+    length_s: float = 4.0,
+    lead_s: float = 1.0,
+    progress: Callable[[float], None] | None = None,
 ) -> MusicScene:
     """Return the liveliest few seconds of the specification's beat clip that is nearest to street level.
 
@@ -178,6 +199,8 @@ def music_scene(
         How long, s.
     lead_s : float
         How much before it, s.
+    progress : callable
+        Called with the share of the clip that was searched, 0 to 1.
 
     Returns
     -------
@@ -186,7 +209,7 @@ def music_scene(
     number = _clip_to_show(specification)
     clip = specification.clips[number]
     whole = clip.sound()
-    start_s = _liveliest_s(whole, length_s)
+    start_s = _liveliest_s(whole, length_s, progress or _nobody)
     lead_s = min(lead_s, start_s)
     first = round((start_s - lead_s) * whole.sample_rate_hz)
     last = round((start_s + length_s) * whole.sample_rate_hz)
@@ -208,13 +231,18 @@ def _clip_to_show(specification: Specification) -> int:
     )
 
 
-def _liveliest_s(recording: Sound, length_s: float) -> float:
+def _nobody(share: float) -> None:
+    del share
+
+
+def _liveliest_s(recording: Sound, length_s: float, tell: Callable[[float], None]) -> float:
     """Whole second at which the span begins whose level, in steps of 40 ms, rises most in sum.
 
     What lies more than 30 dB under the loudest step counts as silence.
     """
     step = max(1, round(_LEVEL_STEP_S * recording.sample_rate_hz))
-    whole_steps = (part for part in regrouped(recording.pieces(), step) if part.size == step)
+    pieces = telling(recording.pieces(), recording.samples, tell)
+    whole_steps = (part for part in regrouped(pieces, step) if part.size == step)
     power = np.array([np.square(part).mean() for part in whole_steps])
     level_db = 10 * np.log10(np.maximum(power, max(float(power.max(initial=0.0)), 1e-30) * 1e-3))
     rises_db = np.concatenate(([0.0], np.cumsum(np.maximum(np.diff(level_db), 0.0))))

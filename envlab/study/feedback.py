@@ -24,79 +24,24 @@ from envlab.engine.front_end import FrontEnd
 from envlab.engine.light_path import light_of_counts
 from envlab.engine.quantiser import Quantiser
 from envlab.engine.waves import WhiteNoise
-from envlab.errors import EnvlabWarning, check_positive, check_range
+from envlab.errors import EnvlabWarning
 from envlab.light.lightness import lightness_cie1976
-from envlab.light.pixels import full_current_a, idle_current_a
-from envlab.light.power.pulses import USUAL_PWM_HZ
+from envlab.light.power.coupling import Coupling
 from envlab.seeds import Seed
 from envlab.sound.interpolate import internal_rate_hz, interpolate
 from envlab.sound.recording import Recording
-from envlab.units import FloatArray, from_db
+from envlab.study.feedback_wave import returned_duties, swing_a
+from envlab.units import FloatArray
 
 WARN_FROM = 0.5
-
-
-@dataclass(frozen=True)
-class Coupling:
-    """How pixel current reaches the microphone's signal; the defaults are typical, from memory.
-
-    Parameters
-    ----------
-    rail_ohm : float
-        Of supply and wires that pixels and analog part share, 0 to 10 Ω.
-    rail_rejection_db : float
-        Of the regulator between, 0 to 120 dB.
-    decoupling_ohm : float
-        Of the RC before microphone load and bias, 0 to 1 MΩ; 0: there is none.
-    decoupling_farad : float
-        Of the same, F, above 0.
-    microphone_rejection_db : float
-        How much less of its supply than of its signal the microphone hands on, 0 to 120 dB; 0 for a two-wire
-        electret, whose load hangs on that supply.
-    ground_ohm : float
-        Ground that both share, 0 to 1 Ω.
-    pwm_hz : float
-        At which pixels switch, 10 Hz to 100 kHz.
-    """
-
-    rail_ohm: float = 0.05
-    rail_rejection_db: float = 40.0
-    decoupling_ohm: float = 100.0
-    decoupling_farad: float = 10e-6
-    microphone_rejection_db: float = 0.0
-    ground_ohm: float = 0.0
-    pwm_hz: float = USUAL_PWM_HZ
-
-    def __post_init__(self) -> None:
-        check_range("rail_ohm", self.rail_ohm, 0, 10, unit="ohm")
-        check_range("rail_rejection_db", self.rail_rejection_db, 0, 120, unit="dB")
-        check_range("decoupling_ohm", self.decoupling_ohm, 0, 1e6, unit="ohm")
-        check_positive("decoupling_farad", self.decoupling_farad, unit="F")
-        check_range("microphone_rejection_db", self.microphone_rejection_db, 0, 120, unit="dB")
-        check_range("ground_ohm", self.ground_ohm, 0, 1, unit="ohm")
-        check_range("pwm_hz", self.pwm_hz, 10, 100e3, unit="Hz")
-
-    @property
-    def rail_v_per_a(self) -> float:
-        """Volts in the signal per ampere, over the rail, at low frequency."""
-        return self.rail_ohm * from_db(-self.rail_rejection_db - self.microphone_rejection_db)
-
-    @property
-    def decoupling_corner_hz(self) -> float:
-        """1/(2π·R·C); infinite without a resistor."""
-        through = 2 * math.pi * self.decoupling_ohm * self.decoupling_farad
-        return math.inf if through == 0 else 1 / through
-
-    def response(self, frequency_hz: float) -> complex:
-        """Volts in the microphone's signal per ampere of pixel current at a frequency."""
-        return self.rail_v_per_a / (1 + 1j * frequency_hz / self.decoupling_corner_hz) + self.ground_ohm
 
 
 def loop_gain(chain: Chain, coupling: Coupling) -> float:
     """Return the largest duty that a duty comes back as, over that duty: 1 keeps itself alight.
 
-    The fundamental of the switched current at every duty of the table, through coupling, preamp, filter,
-    rectifier and settled detector, read by the table. Warns (EnvlabWarning) from WARN_FROM on.
+    The square wave of the switched current at duties over all of the table, through coupling, preamp, filter,
+    rectifier and settled detector, read by the table (feedback_wave.py). Warns (EnvlabWarning) from WARN_FROM
+    on.
     """
     gain = gain_of_loop(chain, coupling)
     if gain >= WARN_FROM:
@@ -112,23 +57,27 @@ def loop_gain(chain: Chain, coupling: Coupling) -> float:
 
 def gain_of_loop(chain: Chain, coupling: Coupling) -> float:
     """Return the same share as loop_gain and warn of nothing, for those who say what follows."""
+    return max(one.gain for one in returned_duties(chain, coupling))
+
+
+def gain_of_fundamental(chain: Chain, coupling: Coupling) -> float:
+    """Return the same share with the fundamental of the square wave alone.
+
+    Of pixels whose PWM lies where the board still hears its multiples it is the lesser part: a detector of
+    peaks follows the edges. So it is a lower bound, and can be reckoned by hand.
+    """
     table, scale = chain.brightness_table(), chain.level_scale()
-    swing_a = _swing_a(chain)
+    swing = swing_a(chain)
     duty = np.linspace(1e-3, 1, 400) * float(table.duty.max())
     through = coupling.response(coupling.pwm_hz) * response_before_rectifier(chain, coupling.pwm_hz)
     # A square wave of duty d has a fundamental of 2/π·sin(πd) of its height (Fourier series).
-    peak_v = swing_a * 2 / math.pi * np.sin(np.pi * duty) * abs(through)
+    peak_v = swing * 2 / math.pi * np.sin(np.pi * duty) * abs(through)
     limit_v = min(chain.preamp.swing_up_v, chain.preamp.swing_down_v)
     one_pa_v = chain.peak_at_rectifier_v(94.0)
     counts = [
         scale.counts(94.0 + 20 * math.log10(max(v, 1e-12) / one_pa_v)) for v in np.minimum(peak_v, limit_v)
     ]
     return float(np.max(table.look_up(np.asarray(counts)) / table.full_code / duty))
-
-
-def _swing_a(chain: Chain) -> float:
-    full = full_current_a(chain.pixels, volts=chain.supply.volts)
-    return full - idle_current_a(chain.pixels)
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,7 +146,7 @@ def _frames(
         duty[frame], followed = float(light.duty[0]), light.follower_state
         span = slice(edges[frame], edges[frame + 1])
         turns = np.arange(span.start, span.stop) * (coupling.pwm_hz / rate_hz)
-        current_a = _swing_a(chain) * (turns % 1.0 < duty[frame])
+        current_a = swing_a(chain) * (turns % 1.0 < duty[frame])
         rail_v = coupling.rail_v_per_a * current_a
         if math.isfinite(coupling.decoupling_corner_hz):
             pole = low_pass(coupling.decoupling_corner_hz, rate_hz)

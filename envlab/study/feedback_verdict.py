@@ -13,8 +13,11 @@ import numpy as np
 
 from envlab.analog.parts import series_values
 from envlab.chain import Chain
+from envlab.light.flashes.flash import count_flashes
+from envlab.light.lightness import lightness_cie1976
+from envlab.light.power.coupling import Coupling, coupling_at
 from envlab.sound.recording import Recording
-from envlab.study.feedback import WARN_FROM, Coupling, gain_of_loop, run_closed
+from envlab.study.feedback import WARN_FROM, ClosedLoop, gain_of_loop, run_closed
 from envlab.study.sentences import Sentence
 from envlab.units import format_value, from_db
 
@@ -43,7 +46,9 @@ class FeedbackVerdict:
     ground_gain: the same through the rail alone, and through the shared ground alone. mends: what brings it
     under WARN_FROM, one change each, both together if it takes both; empty where nothing has to be done, or
     nothing does it. lit_after_knock: share of the frames that are lit in the last LAST_S of the silence after
-    a knock at full light, (with the lights' own current, without it).
+    a knock at full light, (with the lights' own current, without it). rings_at_lstar, rings_flashes: what is
+    left of the light in that time, mean L* relative to the brightest state, and its flashes in a second; 0
+    both where it dies away.
     """
 
     coupling: Coupling
@@ -52,6 +57,8 @@ class FeedbackVerdict:
     ground_gain: float
     mends: tuple[Mend, ...]
     lit_after_knock: tuple[float, float]
+    rings_at_lstar: float
+    rings_flashes: int
 
     @property
     def sentences(self) -> tuple[Sentence, ...]:
@@ -67,7 +74,7 @@ def judge_feedback(chain: Chain, coupling: Coupling | None = None) -> FeedbackVe
     chain : Chain
         The board.
     coupling : Coupling or None
-        How current reaches the signal; None: typical values, from memory.
+        How current reaches the signal; None: as the board states it, typical values where it does not.
 
     Returns
     -------
@@ -80,14 +87,17 @@ def judge_feedback(chain: Chain, coupling: Coupling | None = None) -> FeedbackVe
     >>> judge_feedback(envlab.Chain()).mends
     ()
     """
-    coupled = Coupling() if coupling is None else coupling
+    coupled = coupling_at(chain.coupling, chain.pixels) if coupling is None else coupling
+    after = _after_knock(chain, coupled)
     return FeedbackVerdict(
         coupled,
         gain_of_loop(chain, coupled),
         gain_of_loop(chain, replace(coupled, ground_ohm=0.0)),
         gain_of_loop(chain, replace(coupled, rail_ohm=0.0)),
         tuple(_mends(chain, coupled)),
-        _lit_after_knock(chain, coupled),
+        after.lit_share(),
+        float(lightness_cie1976(after.duty / after.full_duty).mean()),
+        count_flashes(after.duty / after.full_duty, chain.frame_rate_hz),
     )
 
 
@@ -118,21 +128,36 @@ def _grounded(chain: Chain, coupling: Coupling) -> Mend | None:
     """Return the largest shared ground that does it, in twentieths of a decade; none, if it must be."""
     if coupling.ground_ohm == 0:
         return None
-    for ohm in (*(coupling.ground_ohm * 10.0 ** (-n / 20) for n in range(1, _GROUNDS)), 0.0):
+
+    def mend(twentieths: int) -> Mend:
+        ohm = coupling.ground_ohm * 10.0 ** (-twentieths / 20) if twentieths < _GROUNDS else 0.0
         changed = replace(coupling, ground_ohm=ohm)
-        gain = gain_of_loop(chain, changed)
-        if gain < WARN_FROM:
-            return Mend(changed, gain)
-    return None
+        return Mend(changed, gain_of_loop(chain, changed))
+
+    # The less ground is shared, the less comes back: the first that does it lies between one that does not,
+    # and none.
+    too_much, found = 0, mend(_GROUNDS)
+    if found.gain >= WARN_FROM:
+        return None
+    least = _GROUNDS
+    while least - too_much > 1:
+        middle = (too_much + least) // 2
+        tried = mend(middle)
+        if tried.gain < WARN_FROM:
+            least, found = middle, tried
+        else:
+            too_much = middle
+    return found
 
 
-def _lit_after_knock(chain: Chain, coupling: Coupling) -> tuple[float, float]:
+def _after_knock(chain: Chain, coupling: Coupling) -> ClosedLoop:
+    """The last frames of the silence after a knock at full light."""
     time_s = np.arange(round(LISTENED_S * _RATE_HZ)) / _RATE_HZ
     peak_pa = np.sqrt(2) * from_db(chain.brightness.ceiling_db_spl - 94.0)
     knock = peak_pa * np.sin(2 * np.pi * KNOCK_HZ * time_s) * (time_s < KNOCK_S)
     run = run_closed(chain, coupling, Recording(knock, _RATE_HZ))
     last = slice(-round(LAST_S * chain.frame_rate_hz), None)
-    return replace(run, duty=run.duty[last], open_duty=run.open_duty[last]).lit_share()
+    return replace(run, duty=run.duty[last], open_duty=run.open_duty[last])
 
 
 def _told(verdict: FeedbackVerdict) -> Iterator[Sentence]:
@@ -141,7 +166,7 @@ def _told(verdict: FeedbackVerdict) -> Iterator[Sentence]:
     behind = {"gain": gain, "asked": WARN_FROM}
     yield Sentence(
         "feedback",
-        f"Lights into the microphone: a duty comes back as {_share(gain)} of itself at most, "
+        f"Lights into the microphone: a duty comes back as {share_words(gain)} of itself at most, "
         + (
             f"under the {WARN_FROM:g} that is asked."
             if kept
@@ -151,13 +176,16 @@ def _told(verdict: FeedbackVerdict) -> Iterator[Sentence]:
     )
     yield Sentence(
         "feedback_ways",
-        f"Through the rail alone {_share(verdict.rail_gain)}, through the shared ground alone "
-        f"{_share(verdict.ground_gain)}.",
+        f"Through the rail alone {share_words(verdict.rail_gain)}, through the shared ground alone "
+        f"{share_words(verdict.ground_gain)}.",
         {"rail_gain": verdict.rail_gain, "ground_gain": verdict.ground_gain},
     )
     yield Sentence("feedback_assumed", _assumed(coupling))
     closed, opened = verdict.lit_after_knock
-    yield Sentence("feedback_knock", _after_knock(closed, opened), {"closed": closed, "open": opened})
+    yield Sentence("feedback_knock", _knock_words(closed, opened), {"closed": closed, "open": opened})
+    if closed > opened:
+        behind = {"lstar": verdict.rings_at_lstar, "flashes": verdict.rings_flashes}
+        yield Sentence("feedback_rings", _rings(verdict), behind)
     for mend in verdict.mends:
         yield Sentence("feedback_mend", _mended(coupling, mend), {"gain": mend.gain})
     if not kept and not verdict.mends:
@@ -169,7 +197,8 @@ def _told(verdict: FeedbackVerdict) -> Iterator[Sentence]:
         )
 
 
-def _share(gain: float) -> str:
+def share_words(gain: float) -> str:
+    """Return a gain as a sentence says it."""
     return f"{gain:.2f}" if gain >= 0.005 else "under 0.01"
 
 
@@ -179,7 +208,7 @@ def _assumed(coupling: Coupling) -> str:
         f"Taken for that: {_wiring(coupling.rail_ohm)} of shared rail, {coupling.rail_rejection_db:g} dB of"
         f" the regulator, {_filter(coupling)} before the microphone, which rejects"
         f" {coupling.microphone_rejection_db:g} dB; shared ground: {ground}; the pixels switch at"
-        f" {coupling.pwm_hz:g} Hz, and only that frequency is counted, not its multiples."
+        f" {coupling.pwm_hz:g} Hz, all together."
     )
 
 
@@ -195,7 +224,16 @@ def _wiring(ohm: float) -> str:
     return f"{ohm:.3g} Ω" if ohm >= 1 else f"{1e3 * ohm:.2g} mΩ"
 
 
-def _after_knock(closed: float, opened: float) -> str:
+def _rings(verdict: FeedbackVerdict) -> str:
+    """What the audition, in which no current comes back, does not show."""
+    flickers = f"flash {verdict.rings_flashes} times a second" if verdict.rings_flashes else "stand still"
+    return (
+        f"The audition goes dark there, for no current comes back in it; with it the lights would stay at"
+        f" {verdict.rings_at_lstar:.0f} L* and {flickers}, until the supply is switched off."
+    )
+
+
+def _knock_words(closed: float, opened: float) -> str:
     if closed > opened:
         return (
             f"In the last second of a silence after a knock at full light {100 * closed:.0f} % of the frames"
@@ -215,4 +253,4 @@ def _mended(before: Coupling, mend: Mend) -> str:
         changes.append(f"at most {_wiring(after.ground_ohm)} of shared ground")
     elif after.ground_ohm != before.ground_ohm:
         changes.append("a ground of its own for the pixels, up to the pack")
-    return f"With {' and '.join(changes)}: {_share(mend.gain)}."
+    return f"With {' and '.join(changes)}: {share_words(mend.gain)}."

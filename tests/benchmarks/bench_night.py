@@ -5,22 +5,24 @@
 Each command runs in a process of its own, on a clip of each length (the mixed minute over and over, both
 channels a little apart, 48 kHz, FLAC of 16 bit or MP3). Printed is the largest memory that the process ever
 had (resident set), its time, and what the memory grew by from the first length to the last; status 1 where
-one takes more than --most MB. Compiled loops must lie in the cache, as a first run leaves them: a process
-that compiles takes some 150 MB more. Two hours of design take hours of processor time.
+one takes more than --most MB. envlab itself is one process; with --pdf a browser prints the report, another
+program: the largest sum over both is told beside it. Compiled loops must lie in the cache, as a first run
+leaves them: a process that compiles takes some 150 MB more. Two hours of design take hours of processor time.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import sys
 import tempfile
-import time
 from pathlib import Path
 
 import numpy as np
 import soundfile
 import tomlkit
+from memory_of import Used, memory_of
 
 from envlab.shipped import demo_design
 from envlab.study.specification.specification import demo_specification
@@ -45,6 +47,8 @@ def write_night(folder: Path, seconds: float, kind: str) -> Path:
     minute = next(clip.path for clip in demo_specification().clips if clip.path.stem == "mixed_minute")
     samples, rate_hz = soundfile.read(minute)
     path, missing, turn = folder / f"night_{seconds:g}.{kind}", round(seconds * rate_hz), 0
+    if path.exists():
+        return path
     rng = np.random.default_rng(3)
     with soundfile.SoundFile(path, "w", rate_hz, 2, **FORMATS[kind]) as file:
         while missing > 0:
@@ -69,26 +73,23 @@ def write_design(clip: Path, design: str) -> Path:
     return path
 
 
-def peak_of(command: str, design: Path) -> tuple[float, float, float]:
-    """Run a command in a process of its own; its largest memory, MB, wall and processor time, s."""
-    words = [
-        sys.executable,
-        "-m",
-        "envlab",
-        command,
-        str(design),
-        *COMMANDS[command],
-        OUT[command],
-        "--force",
-    ]
-    began = time.perf_counter()
-    with Path(os.devnull).open("wb") as nowhere:
-        streams = [(os.POSIX_SPAWN_DUP2, nowhere.fileno(), 1)]
-        process = os.posix_spawn(sys.executable, words, os.environ, file_actions=streams)
-        _, status, used = os.wait4(process, 0)
-    if os.waitstatus_to_exitcode(status) not in DONE:
-        raise SystemExit(f"{' '.join(words)} ended with status {os.waitstatus_to_exitcode(status)}")
-    return used.ru_maxrss * 1024 / 1e6, time.perf_counter() - began, used.ru_utime + used.ru_stime
+def used_by(command: str, design: Path, *, pdf: bool) -> Used:
+    """Run a command on a design file; its memory and time."""
+    options = [one for one in COMMANDS[command] if not (pdf and one == "--no-pdf")]
+    words = [sys.executable, "-m", "envlab", command, str(design), *options, OUT[command], "--force"]
+    used = memory_of(words)
+    if used.status not in DONE:
+        raise SystemExit(f"{' '.join(words)} ended with status {used.status}")
+    return used
+
+
+def told(used: Used) -> str:
+    """Memory and time in words."""
+    with_others = f" ({used.together_mb:.0f} MB with all that it started)" * (
+        used.together_mb > used.alone_mb
+    )
+    took = f"{used.wall_s:.0f} s wall, {used.busy_s:.0f} s processor time"
+    return f"largest memory {used.alone_mb:.0f} MB{with_others}, {took}"
 
 
 def main() -> None:
@@ -100,25 +101,28 @@ def main() -> None:
         "--designs", nargs="+", choices=("defaults", "parade"), default=["defaults", "parade"]
     )
     arguments.add_argument("--commands", nargs="+", choices=COMMANDS, default=list(COMMANDS))
+    arguments.add_argument("--pdf", action="store_true", help="let a browser print the report as well")
+    arguments.add_argument("--folder", type=Path, help="where the clips are kept, and found again")
     arguments.add_argument("--most", type=float, default=600.0, help="MB")
     asked = arguments.parse_args()
     largest = 0.0
-    with tempfile.TemporaryDirectory() as folder:
+    with contextlib.ExitStack() as stack:
+        folder = asked.folder or Path(stack.enter_context(tempfile.TemporaryDirectory()))
+        folder.mkdir(parents=True, exist_ok=True)
         os.chdir(folder)
         for kind in asked.formats:
-            clips = [write_night(Path(folder), seconds, kind) for seconds in asked.seconds]
+            clips = [write_night(Path.cwd(), seconds, kind) for seconds in asked.seconds]
             for design in asked.designs:
                 files = [write_design(clip, design) for clip in clips]
                 for command in asked.commands:
-                    peaks = []
+                    peaks_mb = []
                     for seconds, file in zip(asked.seconds, files, strict=True):
-                        peak_mb, wall_s, busy_s = peak_of(command, file)
-                        peaks.append(peak_mb)
-                        took = f"{wall_s:.0f} s wall, {busy_s:.0f} s processor time"
-                        what = f"{command}, {design}, {kind}, {seconds:g} s"
-                        print(f"{what}: largest memory {peak_mb:.0f} MB, {took}", flush=True)
-                    print(f"{command}, {design}, {kind}: grown by {peaks[-1] - peaks[0]:.0f} MB", flush=True)
-                    largest = max(largest, *peaks)
+                        used = used_by(command, file, pdf=asked.pdf)
+                        peaks_mb.append(used.alone_mb)
+                        print(f"{command}, {design}, {kind}, {seconds:g} s: {told(used)}", flush=True)
+                    grown_mb = peaks_mb[-1] - peaks_mb[0]
+                    print(f"{command}, {design}, {kind}: grown by {grown_mb:.0f} MB", flush=True)
+                    largest = max(largest, *peaks_mb)
     print(f"largest {largest:.0f} MB, asked {asked.most:.0f} MB at most")
     raise SystemExit(largest > asked.most)
 

@@ -95,3 +95,22 @@ def test_the_kept_record_says_of_which_machine_and_has_published_music(suite):
     kept = json.loads(suite.KEPT.read_text("utf-8"))
     assert kept["short"] and kept["machine"]["processor"] and kept["machine"]["versions"]["numba"]
     assert sum(row["name"].startswith("published ") for row in kept["ratios"]) == suite.EXCERPTS
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")
+def test_memory_is_that_of_a_command_and_of_what_it_started():
+    sys.path.insert(0, str(HERE))
+    try:
+        from memory_of import memory_of
+    finally:
+        sys.path.remove(str(HERE))
+    # 200 MB in a process that another one starts, and waits for.
+    below = "import time; held = bytearray(b'x') * 200_000_000; time.sleep(1.5)"
+    above = f"import subprocess, sys; sys.exit(3 + subprocess.call([sys.executable, '-c', {below!r}]))"
+    used = memory_of([sys.executable, "-c", above])
+    assert used.status == 3
+    assert used.alone_mb < 60
+    assert 200 < used.together_mb < 320
+    assert used.wall_s > 1.5
+    alone = memory_of([sys.executable, "-c", below])
+    assert alone.together_mb == alone.alone_mb > 200

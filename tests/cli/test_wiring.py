@@ -33,7 +33,9 @@ def test_a_shared_ground_is_named_with_what_would_do():
     assert "1 keeps itself alight" in said
     assert "shared ground: 20 mΩ" in said
     assert "100 % of the frames are lit by the lights' own current" in said
-    assert "With at most 1.4 mΩ of shared ground: 0." in said
+    # Where its fundamental alone would allow 1.8 mΩ: the detector follows the edges.
+    assert "With at most 0.4 mΩ of shared ground: 0." in said
+    assert "the lights would stay at 100 L* and stand still" in said
 
 
 @pytest.mark.parametrize(
@@ -56,15 +58,38 @@ def supply(*words: str) -> Result:
 
 
 def test_pulses_of_the_demo_are_more_than_its_converter_gives():
+    said = unwrapped(supply("--pwm-hz", "400").output)
+    # 3 A less a tenth, 30 mA of the controller and 24 dark pixels of 1 mA: 2.646 A of 10.8 A.
+    assert "up to a duty of 0.245" in said
+    assert "take 10.8 A for 0.61 ms" in said
+    # 10.824 A less the 2.97 A that the converter gives the pixels, for 0.6125 ms, out of 2.2 mF.
+    assert "the rail falls by at least 2.2 V; asked is at most 0.25 V" in said
+    assert "It would do: pixels whose PWM has 3.5 kHz or more." in said
+    assert "trips at the first pulse: 6 whole pixels at full at once are all that it carries" in said
+
+
+def test_the_demo_states_how_its_pixels_switch():
     said = unwrapped(supply().output)
-    assert "take 10.8 A for 0.69 ms" in said
-    assert "the rail falls by at least 2.4 V; asked is at most 0.25 V" in said
-    assert "It would do: pixels whose PWM has 4 kHz or more." in said
+    assert "at 16000 Hz, take 10.8 A for 0.015 ms" in said
+    assert "It would do" not in said
+
+
+def test_the_droop_that_is_asked_can_be_stated():
+    # 10.824 A less 2.97 A for 15.3 µs: 120 µC; over 20 mV that is 6 mF.
+    said = unwrapped(supply("--droop-v", "0.02").output)
+    assert "asked is at most 0.02 V" in said
+    assert "At most 0.02 V takes a capacitor of 6m1 or more." in said
+    assert "It would do: a bulk capacitor of 10m." in said
+
+
+def test_what_the_wires_leave_the_last_pixel_is_said():
+    said = unwrapped(supply().output)
+    assert "A chain of 24 fed from both ends over 0.5 mm² leaves pixel 12 4.64 V of 4.95 V" in said
 
 
 def test_fast_pixels_are_carried():
     said = unwrapped(supply("--pwm-hz", "19200").output)
-    assert "the rail falls by at least 0.051 V; asked is at most 0.25 V" in said
+    assert "the rail falls by at least 0.046 V; asked is at most 0.25 V" in said
     assert "It would do" not in said
 
 
@@ -74,6 +99,7 @@ def test_fast_pixels_are_carried():
         (("--phases", "0"), "phases is 0"),
         (("--pwm-hz", "1"), "pwm_hz is 1.0; it must be from 10 to"),
         (("--bulk-farad", "0"), "bulk_farad is 0.0"),
+        (("--droop-v", "0"), "droop_v is 0.0; it must be from 0.001 to 5 V"),
     ],
 )
 def test_supply_refuses_in_one_line(words, said):
@@ -83,10 +109,14 @@ def test_supply_refuses_in_one_line(words, said):
     assert len(done.output.strip().splitlines()) == 1
 
 
-def test_hours_need_the_resistance_of_a_cell():
-    done = supply("--capacity-ah", "3")
+@pytest.mark.parametrize("words", [("--capacity-ah", "3"), ("--hours",)])
+def test_hours_need_the_resistance_of_a_cell(tmp_path, words):
+    (tmp_path / "mine.toml").write_text("[pixels]\ncount = 12\n", "utf-8")
+    done = supply(str(tmp_path / "mine.toml"), *words)
     assert done.exit_code == 1
     assert "cell_ohm is None; it must be stated where hours are asked" in done.output
+    assert "[pack]" in done.output
+    assert len(done.output.strip().splitlines()) == 1
 
 
 def test_a_pack_of_cells_is_followed_to_its_end(tmp_path):

@@ -26,7 +26,11 @@ from envlab.chain import Chain
 from envlab.digital import equivalence
 from envlab.digital.followers import OnePole
 from envlab.engine.board_readings import read_chains
+from envlab.light.costume_colour import CostumeColour
 from envlab.light.curve import BrightnessMap
+from envlab.light.power.battery import Pack
+from envlab.light.power.coupling import Coupling
+from envlab.light.power.feed import Feed
 from envlab.study.exported.light import worn_light
 from envlab.study.listening.firmware import FirmwareLight, FirmwareListening
 from envlab.study.listening.listening import Listening
@@ -50,6 +54,14 @@ TURNS = {
 }
 # What only the exported firmware has, and half a second does not tell: tests/study/exported turns these.
 OF_THE_FIRMWARE = {"firmware", "dither_bits"}
+# What feeds the board and what its light is called: nothing of it moves a duty. tests/study/power and
+# tests/study/test_colour_verdict.py turn these.
+BESIDE_THE_LIGHT = {
+    "pack": Pack(cells=3, cell_ohm=0.03),
+    "feed": Feed("middle", 0.1, 1.0, 2.0),
+    "coupling": Coupling(ground_ohm=0.01),
+    "colour": CostumeColour("#ff8000"),
+}
 BOARDS = {
     "precision": Chain(detector=QUICK),
     "with amplifiers": Chain(detector=QUICK, rectifier=AbsoluteValue(0.15)),
@@ -63,9 +75,12 @@ def turned(board: Chain, name: str) -> Chain:
 
 
 def test_every_field_of_the_chain_has_a_turn_that_tells():
-    assert set(TURNS) | OF_THE_FIRMWARE == {field.name for field in fields(Chain)}
+    assert set(TURNS) | OF_THE_FIRMWARE | set(BESIDE_THE_LIGHT) == {field.name for field in fields(Chain)}
     for board in BOARDS.values():
         before = truth(board, SOUND, None).duty
+        for name, turn in BESIDE_THE_LIGHT.items():
+            assert getattr(board, name) != turn
+            assert np.array_equal(truth(replace(board, **{name: turn}), SOUND, None).duty, before), name
         for name in TURNS:
             after = truth(turned(board, name), SOUND, None).duty
             assert after.shape != before.shape or np.abs(after - before).max() > 0.003, name

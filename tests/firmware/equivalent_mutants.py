@@ -165,6 +165,16 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         "left++;",
     ): "writes past the state, which no record shows; the address sanitizer among the machines stops there",
     (
+        "envlab_layout.c",
+        "if (duty > start) {",
+        "if (duty >= start) {",
+    ): "at the start the product is 0",
+    (
+        "envlab_layout.c",
+        "if (rise > ENVLAB_LAYOUT_SPAN) {",
+        "if (rise >= ENVLAB_LAYOUT_SPAN) {",
+    ): "at the top it is set to itself",
+    (
         "envlab_dither.c",
         "return (uint16_t)(threshold | weight);",
         "return (((uint16_t)(threshold | weight)) & 0x7FFFu);",

@@ -16,7 +16,7 @@ import numpy as np
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from firmware import moving_vectors  # noqa: E402
+from firmware import layout_vectors, moving_vectors  # noqa: E402
 from firmware import twin_vectors as twin  # noqa: E402
 from firmware.targets import Driver, worst  # noqa: E402
 from firmware.targets.avr import AvrMachine  # noqa: E402
@@ -27,10 +27,12 @@ from firmware.targets.tools import call  # noqa: E402
 from envlab.digital.fixed_point import FixedFollower  # noqa: E402
 from envlab.digital.fixed_words import FixedWords  # noqa: E402
 from envlab.digital.followers import MovingMaximum, MovingMean  # noqa: E402
-from envlab.firmware.cost import BUILDS, Build, Figures, MovingFigures  # noqa: E402
+from envlab.digital.pixel_layout import FRACTIONS, LayoutTable  # noqa: E402
+from envlab.firmware.cost import BUILDS, Build, Figures, LayoutFigures, MovingFigures  # noqa: E402
 from envlab.firmware.export import firmware_files  # noqa: E402
 from envlab.firmware.marks import EXAMPLE_FOLDER  # noqa: E402
 from envlab.firmware.runtime_design import RuntimeDesign  # noqa: E402
+from envlab.light.layout.layout import Layout  # noqa: E402
 from envlab.light.pixels import Pixels, Supply  # noqa: E402
 
 LIGHTS = ("lights.c", "lantern.c", "hand_over.c", "button.c")
@@ -44,16 +46,20 @@ def machine_of(build: Build) -> AvrMachine:
     return AvrMachine(f"avr{build.optimised}", mcu, *place, options=(build.optimised,))
 
 
-def design(kind: str, pixels: int = MANY, bits: int = 8) -> RuntimeDesign:
+def design(kind: str, pixels: int = MANY, bits: int = 8, *, travels: bool = False) -> RuntimeDesign:
     """Return the parade's yoke, its window still ("level") or moving ("automatic").
 
-    Its time constants are those of the slower of the two formats.
+    Its time constants are those of the slower of the two formats. travels: with a layout of light, a group of
+    all pixels that goes round: all of them rise, and the picture moves.
     """
     chosen = twin.parade_design(
         brightness_rate_hz=100.0, follower=FixedFollower(30.0, 30.0), pixel_bits=bits, dim=1.0
     )
     supply = Supply(3.0 * pixels / MANY, 5.0, 0.9)
     chosen = replace(chosen, pixels=Pixels(pixels, 3, 0.150, 0.001), supply=supply)
+    if travels:
+        layout = Layout("travelling", group_pixels=pixels, pixels_per_second=11.0)
+        chosen = replace(chosen, layout=layout)
     return chosen if kind == "automatic" else replace(chosen, level=None)
 
 
@@ -110,10 +116,17 @@ def benches(build: Build, folder: Path) -> dict[str, worst.Bench]:
 
 
 def lights(
-    build: Build, folder: Path, kind: str = "automatic", pixels: int = MANY, bits: int = 8
+    build: Build,
+    folder: Path,
+    kind: str = "automatic",
+    pixels: int = MANY,
+    bits: int = 8,
+    *,
+    travels: bool = False,
 ) -> tuple[dict[str, float], int, int]:
     """Return mean cycles of the example's functions, the bytes of its program, and those of its memory."""
-    files = write(firmware_files(design(kind, pixels, bits)), folder / "files")
+    made = design(kind, pixels, bits, travels=travels)
+    files = write(firmware_files(made), folder / "files")
     sources = (
         HERE / "lights_driver.c",
         *(EXAMPLE_FOLDER / name for name in LIGHTS),
@@ -130,6 +143,7 @@ def lights(
         "envlab_brightness",
         "envlab_guard",
         "lantern_show",
+        *("envlab_layout_duty",) * travels,
     )
     costs = machine.measure(image, readings.astype("<u2").tobytes(), functions)
     assert all(cost.calls >= 400 for cost in costs.values())
@@ -139,7 +153,11 @@ def lights(
     flash, ram = np.array(_bytes_of(image.path)) - np.array(_bytes_of(nothing.path))
     cycles = {name: cost.mean_cycles for name, cost in costs.items()}
     cycles["lantern_most"] = costs["lantern_show"].most_cycles
-    return cycles, int(flash) - 2 * len(design(kind, pixels).codes), int(ram)
+    tables = 2 * len(made.codes)
+    if made.layout_table is not None:
+        tables += made.layout_table.table_bytes
+        cycles["layout_most"] = costs["envlab_layout_duty"].most_cycles
+    return cycles, int(flash) - tables, int(ram)
 
 
 def _bytes_of(path: Path) -> tuple[int, int]:
@@ -208,6 +226,40 @@ def moving_figures(build: Build, folder: Path) -> MovingFigures:
     )
 
 
+def layout_cycles(build: Build, fraction: int, folder: Path) -> int:
+    """Return the most cycles of one pixel's share, with slopes of so many bits behind the point."""
+    table = LayoutTable((0, 1, 0, 1), (100, 65_535), (60_000, 0), fraction, 10, 65_000, 0, 8)
+    files = write(layout_vectors.layout_files(table), folder)
+    sources = (layout_vectors.DRIVER, files / "envlab_layout.c")
+    machine = machine_of(build)
+    driver = Driver(sources, 2, layout_vectors.record(table).itemsize, include=(files,))
+    duties = np.append(np.arange(0, 65_536, 97), 65_535)
+    cost = machine.measure(
+        machine.build(driver, folder), duties.astype("<u2").tobytes(), ("envlab_layout_duty",)
+    )
+    return int(cost["envlab_layout_duty"].most_cycles)
+
+
+def layout_figures(build: Build, folder: Path) -> LayoutFigures:
+    """Measure what a layout of light adds to one build."""
+    worst_share = max(layout_cycles(build, bits, folder / f"fraction{bits}") for bits in FRACTIONS)
+    pixel = frame = 0.0
+    code = 0
+    for bits in (8, 16):
+        added = {}
+        for pixels in (FEW, MANY):
+            name = f"layout{bits}-{pixels}"
+            shared, its_code, _ = lights(build, folder / name, "level", pixels, bits, travels=True)
+            plain, plain_code, _ = lights(build, folder / f"{name}-plain", "level", pixels, bits)
+            added[pixels] = shared["lantern_most"] - plain["lantern_most"]
+            code = max(code, its_code - plain_code)
+        each = (added[MANY] - added[FEW]) / (MANY - FEW)
+        frame = max(frame, added[FEW] - FEW * each)
+        # Each pixel's share is worked out in both passes; here perhaps not by the longest way.
+        pixel = max(pixel, each + 2 * (worst_share - shared["layout_most"]))
+    return LayoutFigures(pixel=math.ceil(pixel), frame=math.ceil(frame), code=code)
+
+
 def program_bytes(build: Build, made: RuntimeDesign, folder: Path) -> int:
     """Return the bytes of the whole example program."""
     files = write(firmware_files(made), folder)
@@ -226,6 +278,7 @@ def main() -> int:
         with tempfile.TemporaryDirectory() as folder:
             print(f"    {build}: {figures(build, Path(folder))},", flush=True)
             print(f"    {build}: {moving_figures(build, Path(folder) / 'moving')},", flush=True)
+            print(f"    {build}: {layout_figures(build, Path(folder) / 'layout')},", flush=True)
     return 0
 
 

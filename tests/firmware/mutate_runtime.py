@@ -13,7 +13,7 @@ import subprocess
 import sys
 import tempfile
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +21,7 @@ import numpy as np
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from firmware import frame_vectors, guard_vectors  # noqa: E402
+from firmware import frame_vectors, guard_vectors, layout_vectors  # noqa: E402
 from firmware import placed_vectors as placed  # noqa: E402
 from firmware import twin_vectors as twin  # noqa: E402
 from firmware.equivalent_mutants import EQUIVALENT  # noqa: E402
@@ -30,11 +30,15 @@ from firmware.test_hand_edits import changed_with_its_check  # noqa: E402
 from envlab.digital.followers import MovingMean  # noqa: E402
 from envlab.digital.guard.guard_words import guard_words  # noqa: E402
 from envlab.firmware.export import firmware_files  # noqa: E402
+from envlab.firmware.headers.golden import golden_crc32  # noqa: E402
+from envlab.firmware.headers.layout_macros import layout_table_lines  # noqa: E402
+from envlab.light.layout.layout import Layout  # noqa: E402
+from envlab.light.pixels import Pixels, Supply  # noqa: E402
 
 READINGS, PLACED = 25_000, 4_000
 RUNTIME, FRAME = ("envlab_runtime.c", "envlab_products.h"), ("envlab_frame.c", "envlab_dither.c")
-GUARD, BOOT = ("envlab_guard.c",), ("envlab_boot.c",)
-SOURCES = (*RUNTIME, *FRAME, *GUARD, *BOOT)
+GUARD, BOOT, LAYOUT = ("envlab_guard.c",), ("envlab_boot.c",), ("envlab_layout.c",)
+SOURCES = (*RUNTIME, *FRAME, *GUARD, *BOOT, *LAYOUT)
 # A pattern and what it becomes; \\g<0> stands for what was found.
 CHANGES = (
     (r"(?<=[\w)] )<(?= )", "<="), (r"(?<=[\w)] )<(?= )", ">"), (r"(?<=[\w)] )>(?= )", ">="),
@@ -129,7 +133,14 @@ def probes() -> list[Probe]:
         files = guard_vectors.guard_files(words)
         stimuli = duties.astype("<u2").tobytes()
         found.append(Probe(files, guard_vectors.DRIVER, sizes, stimuli, wanted, GUARD))
-    return [*found, *_boot_probes()]
+    for table in layout_vectors.CASES.values():
+        duties = layout_vectors.duties(table)
+        wanted = layout_vectors.expected(table, duties).tobytes()
+        sizes = (2, layout_vectors.record(table).itemsize)
+        files = layout_vectors.layout_files(table)
+        stimuli = duties.astype("<u2").tobytes()
+        found.append(Probe(files, layout_vectors.DRIVER, sizes, stimuli, wanted, LAYOUT))
+    return [*found, *_boot_probes(), *_layout_boot_probes()]
 
 
 def _boot_probes() -> list[Probe]:
@@ -150,6 +161,29 @@ def _boot_probes() -> list[Probe]:
         Probe(files, HERE / "boot_driver.c", (1, 3), b"\0", wanted, (*BOOT, *RUNTIME))
         for files, wanted in answers
     ]
+
+
+def _layout_boot_probes() -> list[Probe]:
+    """Designs with a layout of light: one that travels, one of more ranks than a byte has; damaged tables."""
+    travelling = Layout("travelling", group_pixels=3, pixels_per_second=40.0)
+    many = {"pixels": Pixels(600, 3, 0.020, 0.0), "supply": Supply(18.0)}
+    answers = []
+    for design, bits in (
+        (twin.parade_design(brightness_rate_hz=100.0, layout=travelling), (1, 1, 1)),
+        (twin.parade_design(**many, layout=Layout("from_middle", lit_share=1.0)), (256, 32_768, 32_768)),
+    ):
+        table, files = design.layout_table, firmware_files(design, design_digest="layout")
+        answers.append((files, b"\0\1\1"))
+        for name, bit in zip(("rank_of_pixel", "starts", "slopes"), bits, strict=True):
+            numbers = getattr(table, name)
+            damaged = replace(table, **{name: (*numbers[:-1], numbers[-1] ^ bit)})
+            text = files["envlab_layout_table.h"].replace(
+                "\n".join(layout_table_lines(table)), "\n".join(layout_table_lines(damaged))
+            )
+            asked = (design.words, design.codes, design.frame_words, design.guard_words)
+            seen = golden_crc32(*asked, table) != golden_crc32(*asked, damaged)
+            answers.append((files | {"envlab_layout_table.h": text}, b"\1\0\0" if seen else b"\1\0\1"))
+    return [Probe(files, HERE / "boot_driver.c", (1, 3), b"\0", wanted, BOOT) for files, wanted in answers]
 
 
 class Bench:

@@ -6,7 +6,14 @@ from dataclasses import replace
 
 import pytest
 from firmware import twin_vectors as twin
-from firmware.measured_cost import benches, design, figures, machine_of, moving_figures
+from firmware.measured_cost import (
+    benches,
+    design,
+    figures,
+    layout_figures,
+    machine_of,
+    moving_figures,
+)
 from firmware.targets import require, worst
 
 from envlab.board_firmware.folder import cost_sentences
@@ -14,7 +21,17 @@ from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.fixed_frame import Dither
 from envlab.digital.followers import MovingMaximum, MovingMean
 from envlab.errors import ParameterError
-from envlab.firmware.cost import BUILDS, MOVING, MOVING_MEMORY, Build, Figures, runtime_cost
+from envlab.firmware.cost import (
+    BUILDS,
+    LAYOUT,
+    LAYOUT_MEMORY,
+    MOVING,
+    MOVING_MEMORY,
+    Build,
+    Figures,
+    runtime_cost,
+)
+from envlab.light.layout.layout import Layout
 
 USUAL = Build(True, "-Os")
 BOUNDED_BY = {
@@ -59,6 +76,36 @@ def test_a_moving_mean_or_maximum_costs_what_is_shown(tmp_path):
 @pytest.mark.parametrize("build", [build for build in MOVING if build != USUAL])
 def test_it_costs_what_is_shown_in_every_build(build, tmp_path):
     assert_moving_bounds(build, tmp_path)
+
+
+def assert_layout_bounds(build: Build, folder) -> None:
+    require(machine_of(build))
+    found = layout_figures(build, folder)
+    for name, bound, measured in zip(LAYOUT[build]._fields, LAYOUT[build], found, strict=True):
+        assert 0.9 * bound <= measured <= bound, (name, measured, bound)
+
+
+def test_a_layout_of_light_costs_what_is_shown(tmp_path):
+    assert_layout_bounds(USUAL, tmp_path)
+
+
+@pytest.mark.slow_firmware
+@pytest.mark.parametrize("build", [build for build in LAYOUT if build != USUAL])
+def test_a_layout_costs_what_is_shown_in_every_build(build, tmp_path):
+    assert_layout_bounds(build, tmp_path)
+
+
+def test_cost_of_a_bar_of_the_parade():
+    plain = design("level")
+    bar = replace(plain, layout=Layout("from_end", lit_share=1.0))
+    before, after, extra = runtime_cost(plain), runtime_cost(bar), LAYOUT[USUAL]
+    assert after.pixel_cycles - before.pixel_cycles == extra.frame + 24 * extra.pixel
+    assert after.frame_cycles - before.frame_cycles == extra.frame + 24 * extra.pixel
+    # A byte for the rank of each pixel, two words for each of 24 ranks.
+    assert after.flash_bytes - before.flash_bytes == extra.code + 24 + 24 * 4
+    assert after.memory_bytes - before.memory_bytes == LAYOUT_MEMORY
+    more = 100 * (extra.frame + 24 * extra.pixel) / 16e6
+    assert after.processor_share - before.processor_share == pytest.approx(more)
 
 
 @pytest.mark.parametrize("follower", [MovingMean(0.02), MovingMaximum(0.02)])

@@ -6,13 +6,19 @@ import gzip
 import json
 from collections import defaultdict
 
-from firmware import frame_vectors
+from firmware import frame_vectors, layout_vectors
 from firmware import placed_vectors as placed
 from firmware import twin_vectors as twin
 from firmware.host_build import HERE, build, feed
 from reference.c_compilers import find_program, run
 
-COUNTED = ("envlab_runtime.c", "envlab_products.h", "envlab_frame.c", "envlab_dither.c")
+COUNTED = (
+    "envlab_runtime.c",
+    "envlab_products.h",
+    "envlab_frame.c",
+    "envlab_dither.c",
+    "envlab_layout.c",
+)
 
 
 def counts_of(folder):
@@ -52,6 +58,11 @@ def test_lines_and_branches_are_all_taken(tmp_path, c_compiler):
         case = twin.CASES[name]
         stimuli = placed.placed_stimuli(case, 2000).tobytes()
         jobs.append((f"placed {name}", case.files, placed.DRIVER, placed.SIZES, stimuli))
+    for n, table in enumerate(layout_vectors.CASES.values()):
+        duties = layout_vectors.duties(table, 500).astype("<u2").tobytes()
+        sizes = (2, layout_vectors.record(table).itemsize)
+        files = layout_vectors.layout_files(table)
+        jobs.append((f"layout {n}", files, layout_vectors.DRIVER, sizes, duties))
     for name, files, driver, sizes, stimuli in jobs:
         folder = tmp_path / name.replace(" ", "")
         folder.mkdir()

@@ -13,10 +13,12 @@ from envlab.light.pixels import (
     Pixels,
     Supply,
     current_metrics,
+    drawn_current_a,
     full_current_a,
     idle_current_a,
     limit_frame,
     pattern_current_a,
+    spare_current_a,
     supply_current_a,
     supply_duty_limit,
     whole_pixels_at_full,
@@ -37,6 +39,37 @@ def test_idle_current_takes_its_share_first():
     assert idle_current_a(pixels) == pytest.approx(0.024)
     assert supply_duty_limit(pixels, Supply()) == pytest.approx(2.976 / 10.8)
     assert float(supply_current_a(supply_duty_limit(pixels, Supply()), pixels)) == pytest.approx(3.0)
+
+
+def test_margin_and_controller_take_their_share_of_the_limit():
+    # 3 A less a tenth are 2.7 A; 30 mA of the controller and 24 mA of dark pixels leave 2.646 A of 10.8 A.
+    pixels, supply = Pixels(idle_a=0.001), Supply(3.0, margin=0.1, controller_a=0.03)
+    assert supply.usable_a == pytest.approx(2.7)
+    assert spare_current_a(pixels, supply) == pytest.approx(2.646)
+    limit = supply_duty_limit(pixels, supply)
+    assert limit == pytest.approx(2.646 / 10.8)
+    assert float(drawn_current_a(limit, pixels, supply)) == pytest.approx(2.7)
+    assert float(drawn_current_a(0.0, pixels, supply)) == pytest.approx(0.054)
+    # 2.646 A over 0.45 A: 5.88, so five whole pixels.
+    assert whole_pixels_at_full(pixels, supply) == 5
+    limited = limit_frame(np.ones((24, 3)), pixels, supply)
+    assert float(pattern_current_a(limited, pixels)) == pytest.approx(2.67)
+
+
+def test_a_controller_of_which_nothing_is_known_takes_what_is_usual():
+    assert Supply(controller_a=None).counted_controller_a == 0.020
+    assert Supply().counted_controller_a == 0.0
+    assert Supply(3.0, margin=0.1).limit_words == "3 A less 10 %"
+    assert Supply(3.0).limit_words == "3 A"
+
+
+def test_a_supply_that_only_the_dark_ones_use_up_names_all_that_takes_of_it():
+    with pytest.raises(ParameterError) as refused:
+        supply_duty_limit(Pixels(count=100), Supply(0.13, margin=0.1, controller_a=0.02))
+    # 0.117 A less 0.02 A: 97 mA, fewer than 97 dark pixels of 1 mA.
+    said = str(refused.value)
+    assert "above the idle current of 0.1 A of 100 dark pixels and the 0.02 A of the controller" in said
+    assert "behind a margin of 10 % (or at most 96 pixels)" in said
 
 
 def test_whole_pixels_by_hand():

@@ -6,12 +6,14 @@ import math
 
 import numpy as np
 import pytest
+import soundfile
 
 from envlab.analog.detector import PeakDetector
 from envlab.chain import Chain
 from envlab.metrics.judgeable import has_beat, judged_columns, release_s, why_not_judged
 from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
+from envlab.sound.stream import SoundStream, open_sound
 
 RATE_HZ = 16_000.0
 COLUMNS = (
@@ -90,3 +92,15 @@ def test_a_beat_in_one_second_is_enough_and_a_swing_of_two_decibels_is_none():
 def test_the_release_is_the_time_to_a_tenth():
     # ln 10 times R·C, while the source is below: 2.3026 · 220 kΩ · 1 µF.
     assert release_s(PeakDetector(4.7e3, 1e-6, 220e3)) == pytest.approx(math.log(10) * 0.22, rel=1e-9)
+
+
+def test_a_streamed_clip_is_searched_for_its_beat_once(tmp_path, monkeypatch):
+    time_s = np.arange(4 * 16_000) / 16_000
+    beat = np.sin(2 * np.pi * 200 * time_s) * np.exp(-(time_s % 0.5) / 0.1)
+    soundfile.write(tmp_path / "beat.wav", 0.5 * beat, 16_000)
+    read = []
+    pieces = SoundStream.pieces
+    monkeypatch.setattr(SoundStream, "pieces", lambda sound: read.append(sound) or pieces(sound))
+    for level, looks in ((90.0, 1), (90.0, 1), (80.0, 2)):
+        assert has_beat(open_sound(tmp_path / "beat.wav", level, held_s=1.0))
+        assert len(read) == looks

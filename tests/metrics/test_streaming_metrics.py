@@ -18,13 +18,27 @@ from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.preamps.preamp import Preamp
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
-from envlab.digital.followers import AttackRelease, MovingMaximum, MovingMean, PassThrough, follow
+from envlab.digital.followers import (
+    AttackRelease,
+    MeanSquare,
+    MovingMaximum,
+    MovingMean,
+    OnePole,
+    PassThrough,
+    PeakHold,
+    follow,
+)
 from envlab.engine import hold_stage, waves
+from envlab.errors import EnvlabError
 from envlab.light.curve import BrightnessMap
 from envlab.metrics import metrics_of_clip as clip_run
 from envlab.metrics.clip_metrics import ClipColumns, ClipMetrics, envelope_columns
-from envlab.metrics.percentiles import percentile
-from envlab.metrics.streaming_metrics import CountedFrames, StreamingMetrics, counted_bytes
+from envlab.metrics.percentiles import RankedEnvelopes, percentile
+from envlab.metrics.streaming_metrics import (
+    CountedFrames,
+    StreamingMetrics,
+    counted_bytes,
+)
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.stream import SoundStream, open_sound
 from envlab.study.tolerance import board_metrics
@@ -208,10 +222,116 @@ def test_fine_converters_and_followers_streamed(song, chain):
     assert same(streamed, held)
 
 
+# Of these none divides a count into a whole number of steps, but for the last two.
+ANY_NUMBER = (
+    AttackRelease(0.005, 0.2),
+    PeakHold(0.1, 0.05),
+    MeanSquare(0.05),
+    OnePole(0.03),
+    MovingMean(0.01),
+    PassThrough(),
+)
+
+
+def test_followers_of_any_number_are_counted_in_two_looks_as_if_kept(song, monkeypatch):
+    chains = [
+        replace(chain, follower=follower)
+        for chain, follower in zip(CHAINS, np.resize(ANY_NUMBER, len(CHAINS)), strict=True)
+    ]
+    recording = read_recording(song, 96.0)
+
+    def columns(kept: bool) -> tuple[dict[str, np.ndarray], list[float]]:
+        shares: list[float] = []
+        for name in ("better_kept", "_kept_as_ever", "two_turns"):
+            monkeypatch.setattr(clip_run, name, lambda *_: kept)
+        found = clip_run.clip_columns(recording, chains, TABLES, seed=SEED, progress=shares.append)
+        return found, shares
+
+    (counted, shares), (kept, kept_shares) = columns(kept=False), columns(kept=True)
+    assert same(counted, kept)
+    assert np.unique(counted["counts_median"]).size > 6
+    assert shares == sorted(shares)
+    assert shares[-1] == 1
+    assert len(shares) == 2 * len(kept_shares)
+
+
+def test_boards_behind_followers_of_any_number_are_those_kept(song, monkeypatch):
+    design = replace(Chain(brightness=MAP), follower=AttackRelease(0.005, 0.2))
+    boards = [replace(design, preamp=Preamp(ohm)) for ohm in np.geomspace(90e3, 110e3, 5)]
+    firmware, tables = [design] * 5, [design.brightness_table()] * 5
+    found = []
+    for kept in (False, True):
+        monkeypatch.setattr(board_metrics, "better_kept", lambda *_, kept=kept, **__: kept)
+        monkeypatch.setattr(board_metrics, "two_turns", lambda *_, kept=kept: kept)
+        sound = read_recording(song, 96.0)
+        found.append(columns_on_sound(sound, boards, firmware, tables, seed=SEED, workers=2))
+    assert same(*found)
+    assert np.unique(found[0]["counts_99"]).size == 5
+
+
+@examples(60)
+@given(
+    st.integers(0, 2**32 - 1),
+    st.integers(1, 500),
+    st.lists(st.integers(1, 90), min_size=1, max_size=4),
+    st.sampled_from([0, 40, 8000]),
+)
+def test_two_looks_find_what_stands_at_the_ranks(seed, frames, sizes, most_bytes):
+    rng = np.random.default_rng(seed)
+    rows = int(rng.integers(1, 6))
+    # Fading, resting, at zero, and as a moving mean of a converter of 16 bit would have them.
+    kinds = (
+        100 * np.exp(-np.arange(frames) / 7.0),
+        np.full(frames, rng.random()),
+        np.where(rng.random(frames) < 0.6, 0.0, rng.random(frames)),
+        65_535 * rng.random(frames),
+        np.round(10 * rng.random(frames)) / 10,
+    )
+    envelopes = np.stack([kinds[kind] for kind in rng.integers(0, len(kinds), rows)])
+    # One more chain that nobody counts, as those of whole steps.
+    ranks = rng.integers(0, frames, 4)
+    ranked = RankedEnvelopes(rows + 1, ranks.tolist())
+    places, edges = rng.permutation(rows), np.cumsum(np.resize(sizes, frames))
+    parts = np.split(envelopes[places], edges[edges < frames], axis=1)
+    for part in parts:
+        ranked.count(places, part)
+    seen, shares = [], []
+    for lot, tell in ranked.lots(most_bytes, shares.append):
+        mine = places[np.isin(places, lot)]
+        for part in parts:
+            ranked.keep(mine, part[np.isin(places, lot)])
+        ranked.settle(lot)
+        seen += lot.tolist()
+        tell(1.0)
+    assert seen == list(range(rows))
+    assert shares == sorted(shares)
+    assert shares[-1] == 1
+    if not most_bytes:
+        assert len(shares) == rows
+    expected = np.sort(envelopes, axis=1)[:, ranks]
+    assert np.array_equal(ranked.at_ranks(np.arange(rows)), expected)
+
+
+@pytest.mark.parametrize("again", [0.5, 7.0])
+def test_a_second_look_at_something_else_is_refused(again):
+    # Both times three frames; the second time more of them, or fewer, where the rank lies.
+    ranked, rows = RankedEnvelopes(1, [1]), np.zeros(1, dtype=np.int64)
+    ranked.count(rows, np.array([[0.5, 0.5, 7.0]]))
+    ((lot, _),) = [*ranked.lots(1e6, lambda _: None)]
+    ranked.keep(lot, np.array([[0.5, again, again]]))
+    with pytest.raises(EnvlabError, match="sounded otherwise"):
+        ranked.settle(lot)
+
+
 @pytest.mark.parametrize(
     ("judge", "lengths"),
     # Behind a mean there are ten times as many steps; up to 40 s the frames are less than these.
-    [("candidates", (20, 120)), ("candidates behind a mean", (60, 160)), ("boards behind a mean", (60, 160))],
+    [
+        ("candidates", (20, 120)),
+        ("candidates behind a mean", (60, 160)),
+        ("boards behind a mean", (60, 160)),
+        ("candidates behind attack and release", (60, 160)),
+    ],
 )
 def test_memory_hardly_grows_with_the_clip(tmp_path, monkeypatch, judge, lengths):
     # 100 s more at 8 kHz: the clip itself would take 6.4 MB more, 11 chains' frames 1.8 MB more.
@@ -219,6 +339,11 @@ def test_memory_hardly_grows_with_the_clip(tmp_path, monkeypatch, judge, lengths
     chains, tables = CHAINS, TABLES
     if judge == "candidates behind a mean":
         chains = [replace(chain, follower=MovingMean(0.01)) for chain in CHAINS]
+    if judge == "candidates behind attack and release":
+        monkeypatch.setattr(clip_run, "better_kept", lambda *_: False)
+        monkeypatch.setattr(clip_run, "_kept_as_ever", lambda *_: False)
+        monkeypatch.setattr(clip_run, "two_turns", lambda *_: False)
+        chains = [replace(chain, follower=AttackRelease(0.005, 0.2)) for chain in CHAINS]
     if judge == "boards behind a mean":
         design = replace(CHAINS[0], follower=MovingMean(0.01))
         chains, tables = [design] * 11, [design.brightness_table()] * 11
@@ -281,9 +406,10 @@ def test_boards_in_turns_and_kept_are_those_counted_together(song, monkeypatch):
         (PassThrough(), 10, 7200, False),
         (MovingMean(0.01), 10, 7200, False),
         (MovingMaximum(0.01), 10, 7200, False),
-        # Fractions that are no whole number of steps have to be kept; a fine converter has more steps than
-        # a short clip has frames.
-        (AttackRelease(0.005, 0.2), 10, 7200, True),
+        # Fractions that are no whole number of steps are counted in bins, and looked at twice; a fine
+        # converter has more steps than a short clip has frames.
+        (AttackRelease(0.005, 0.2), 10, 7200, False),
+        (AttackRelease(0.005, 0.2), 10, 20, True),
         (MovingMean(0.01), 16, 20, True),
     ],
 )
@@ -294,6 +420,8 @@ def test_what_is_kept_and_how_many_fit(follower, bits, seconds, kept):
     many = clip_run.together([chain], frames)
     # Bytes a chain: of a frame 20; or of a step 8; and 4 a second.
     steps = {PassThrough: 1, MovingMean: 10, MovingMaximum: 1}.get(type(follower), 0) * (2**bits - 1) + 1
-    own = (20 * frames if kept else 8 * steps) + 4 * seconds
+    # In bins: 28 octaves of 512, and one more; and each code of a pixel of 16 bit.
+    counted = 8 * steps if steps > 1 else 4 * (28 * 512 + 1) + 4 * 2**16
+    own = (20 * frames if kept else counted) + 4 * seconds
     assert many == int(96e6 / own)
-    assert many >= 6
+    assert many >= (6 if kept else 200)

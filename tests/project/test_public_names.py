@@ -59,21 +59,22 @@ MODULES = {
     "stages": """
         AbsoluteValue Adc AttackRelease AverageDetector BiasSuperdiodes BoardPreamp Bridge BrightnessMap
         DifferenceSuperdiodes Diodeless Electret FirmwareSettings FirstBandPass
-        FirstHighPass FirstLowPass HoldCapacitor MeanSquare Microphone MovingMaximum MovingMean NoBandFilter
-        OnePole PassThrough PeakDetector PeakHold Pixels Preamp Rectifier SecondBandPass
+        FirstHighPass FirstLowPass HoldCapacitor Layout MeanSquare Microphone MovingMaximum MovingMean
+        NoBandFilter OnePole PassThrough PeakDetector PeakHold Pixels Preamp Rectifier SecondBandPass
         SecondHighPass SecondLowPass Supply TransistorDetector VoltageDoubler
     """,
     "sound.signals": """
         pink_noise silence tone tone_burst white_noise
     """,
     "lights": """
-        FlashReport Pack Wiring colour_from_hex count_flashes count_red_flashes current_metrics
-        find_flashes lightness_cie1976 lightness_table luminance_cie1976 pixel_heat_w pwm_flicker
-        supply_current_a surface_heat wire_drop
+        CostumeColour Feed FlashReport Pack Wiring colour_from_hex count_flashes count_red_flashes
+        current_metrics find_flashes lightness_cie1976 lightness_table luminance_cie1976 pixel_heat_w
+        pwm_flicker supply_current_a surface_heat wire_drop
     """,
     "judge": """
-        Cells Coupling Found MeterReading Pulses ToneResponse Wanted board_latency breathing
-        clip_metrics find_mitigations judge_exported judge_feedback judge_pack judge_supply
+        Cells Coupling Found MeterReading Pulses ToneResponse Viewing Wanted board_latency breathing
+        clip_metrics find_mitigations judge_colour judge_exported judge_feed judge_feedback judge_layouts
+        judge_pack judge_power judge_supply
         level_diagram light_on_clips metered_level most_current most_flashing music_scene parts_list
         range_used_db recorder_findings robust_choice span_from_clips stated_levels table_steps
         tone_response usual_levels_table with_values
@@ -85,9 +86,9 @@ MODULES = {
     "sheets": """
         along_sheet board_sheet breathing_sheet burst_sheet climb_sheet clipped_sheet clips_sheet
         current_over_time_sheet curve_sheet effects_sheet errors_sheet flashing_sheet formula_sheet
-        latency_sheet levels_sheet lightness_sheet map_sheet maps_sheet night_sheet pack_sheet pareto_sheet
-        phases_sheet pixels_sheet ramps_sheet range_sheet ripple_aliasing_sheet samples_sheet
-        schematic steps_sheet strips_sheet table_sheet tolerance_sheet violation_sheet
+        latency_sheet layouts_sheet levels_sheet lightness_sheet map_sheet maps_sheet night_sheet
+        pack_sheet pareto_sheet phases_sheet pixels_sheet ramps_sheet range_sheet ripple_aliasing_sheet
+        samples_sheet schematic steps_sheet strips_sheet table_sheet tolerance_sheet violation_sheet
         voltages_sheet
     """,
     "bench.returned": """
@@ -96,7 +97,7 @@ MODULES = {
         read_boards read_capture readings_of_board trim_header trim_of trim_yield
     """,
     "export": """
-        both_tables check_firmware firmware_folder firmware_words header_text read_header
+        both_tables check_firmware colour_tables firmware_folder firmware_words header_text read_header
         write_folder
     """,
 }
@@ -107,9 +108,9 @@ SHOWN = ["PartsPanel", "TablePanel", "audition", "render_preview"]
 HEAVY = ["matplotlib", "numba", "pandas", "scipy.signal", "ipywidgets", "anywidget", "av", "schemdraw"]
 
 
-def loaded_after(statements: str) -> list[str]:
-    """Return the heavy modules that are loaded in a fresh Python after these statements."""
-    report = f"import json, sys; print(json.dumps([m for m in {HEAVY!r} if m in sys.modules]))"
+def loaded_after(statements: str, modules: list[str] | None = None) -> list[str]:
+    """Return those of some modules, the heavy ones, that a fresh Python has after these statements."""
+    report = f"import json, sys; print(json.dumps([m for m in {modules or HEAVY!r} if m in sys.modules]))"
     done = subprocess.run(
         [sys.executable, "-c", f"{statements}\n{report}"], capture_output=True, text=True, check=True
     )
@@ -216,4 +217,4 @@ def test_the_heavy_modules_can_be_noticed():
 
 def test_the_command_answers_help_without_them():
     help_text = "from envlab.cli import main\ntry: main(['design', '--help'])\nexcept SystemExit: pass"
-    assert loaded_after(help_text) == []
+    assert loaded_after(help_text, [*HEAVY, "numpy", "soundfile", "rich", "tomlkit"]) == []

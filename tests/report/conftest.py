@@ -12,6 +12,7 @@ from reference.small_specification import Case, small_case
 from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.report.page import page_text
 from envlab.report.pictures import Picture, pictures_of
+from envlab.study.power.power_verdict import PowerVerdict, judge_power
 from envlab.study.specification.targets import Target
 from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tables import distribution_table, meets, target_table
@@ -99,14 +100,21 @@ def tolerance(case: Case) -> ToleranceResult:
 
 
 @pytest.fixture(scope="session")
-def full_pictures(case: Case, tolerance: ToleranceResult) -> dict[str, Picture]:
-    """With those of many boards."""
-    return pictures_of(case.specification, case.choice, case.lights, tolerance)
+def power(case: Case) -> PowerVerdict:
+    return judge_power(case.specification, case.choice.chain, case.lights)
 
 
 @pytest.fixture(scope="session")
-def full_page(case: Case, full_pictures: dict[str, Picture], tolerance: ToleranceResult) -> str:
-    return page_text(case.specification, case.choice, case.lights, full_pictures, tolerance)
+def full_pictures(case: Case, tolerance: ToleranceResult, power: PowerVerdict) -> dict[str, Picture]:
+    """With those of many boards."""
+    return pictures_of(case.specification, case.choice, case.lights, tolerance, power)
+
+
+@pytest.fixture(scope="session")
+def full_page(
+    case: Case, full_pictures: dict[str, Picture], tolerance: ToleranceResult, power: PowerVerdict
+) -> str:
+    return page_text(case.specification, case.choice, case.lights, full_pictures, tolerance, power=power)
 
 
 @pytest.fixture(scope="session")
@@ -115,8 +123,8 @@ def pictures(full_pictures: dict[str, Picture]) -> dict[str, Picture]:
 
 
 @pytest.fixture(scope="session")
-def page(case: Case, pictures: dict[str, Picture]) -> str:
-    return page_text(case.specification, case.choice, case.lights, pictures)
+def page(case: Case, pictures: dict[str, Picture], power: PowerVerdict) -> str:
+    return page_text(case.specification, case.choice, case.lights, pictures, power=power)
 
 
 @pytest.fixture(scope="session")

@@ -11,13 +11,14 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from reference.small_specification import Case
 
 from envlab import __version__
 from envlab.design_file import digest
 from envlab.report.facts import metric_rows
-from envlab.report.page import page_text
+from envlab.report.page import page_text, report_html
 from envlab.report.pictures import Picture, pictures_of
 from envlab.study.exported.judgement import ExportedJudgement, judge_exported
 from envlab.study.sweep.choice import choose
@@ -34,6 +35,7 @@ PICTURES = (
     "steps",
     "current",
     "pixels",
+    "power",
     "flashes",
 )
 LARGEST_BYTES = 3_000_000
@@ -237,7 +239,7 @@ def test_a_design_without_a_sweep_has_no_sweep_pictures(case: Case) -> None:
     alone = dataclasses.replace(case.choice, table=row, number=0)
     still = dataclasses.replace(case.specification, ranges={})
     made = pictures_of(still, alone, case.lights)
-    assert made.keys() == set(PICTURES) - {"effects", "map"}
+    assert made.keys() == set(PICTURES) - {"effects", "map", "power"}
     assert "What each part buys" not in page_text(still, alone, case.lights, made)
 
 
@@ -263,3 +265,13 @@ def test_where_nothing_was_judged_the_page_says_so_and_claims_nothing(case, pict
     section = page[page.index("What the firmware shows") :].partition("</div>")[0]
     assert "not judged: silence 60&nbsp;dB: it is silent" in section.replace("\u00a0", "&nbsp;")
     assert "<table" not in section and "allowed" not in section
+
+
+def test_what_is_done_is_told_while_the_report_is_drawn(case):
+    shares = []
+    report_html(case.specification, case.choice, progress=shares.append)
+    assert shares == sorted(shares)
+    assert shares[-1] == pytest.approx(1)
+    # Clips of 5 s in all, played in blocks of 65,536 samples; then picture by picture.
+    assert len(shares) > 5 * 384_000 / 65_536 + 10
+    assert np.diff(shares).max() < 0.3

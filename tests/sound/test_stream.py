@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tracemalloc
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -10,9 +11,11 @@ import pytest
 import soundfile
 
 from envlab.errors import EnvlabWarning, FileError, ParameterError
+from envlab.sound.decode import SoundFile, decoded, look_into
 from envlab.sound.feed import Feed, regrouped, stretch
 from envlab.sound.interpolate import interpolate, interpolated_pieces
 from envlab.sound.level import leq_db_spl, mean_square
+from envlab.sound.mpeg import mp3_length
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.stream import SoundStream, open_sound
 
@@ -133,3 +136,66 @@ def test_a_file_that_changes_while_it_is_in_use(tmp_path: Path) -> None:
     soundfile.write(path, swells(1.5, 8_000, 1), 8_000)
     with pytest.raises(FileError, match=r"clip\.wav: was changed while it was in use"):
         next(stream.pieces())
+
+
+def test_a_long_file_is_measured_once_and_again_when_it_is_another(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, reads, shares = tmp_path / "night.flac", list[Path](), list[float]()
+
+    def counted(file: SoundFile) -> Iterator[np.ndarray]:
+        reads.append(file.path)
+        return decoded(file)
+
+    monkeypatch.setattr("envlab.sound.stream.decoded", counted)
+    soundfile.write(path, swells(9.0, 48_000, 1), 48_000)
+    streams = [open_sound(path, level, held_s=1.0, progress=shares.append) for level in (90.0, 96.0, 90.0)]
+    # Once for its extremes and once for its power; of a second one of seven pieces is told.
+    assert len(reads) == 2
+    assert len(shares) == 14
+    assert shares == sorted(shares)
+    assert shares[-1] == 1
+    assert streams[0] == streams[2] != streams[1]
+    open_sound(path, 90.0, weighting="A", held_s=1.0)
+    assert len(reads) == 4
+    pieces = [np.concatenate(list(stream.pieces())) for stream in streams]
+    # 6 dB more, to the last digits.
+    assert pieces[1] == pytest.approx(pieces[0] * 10 ** (6 / 20), rel=1e-12)
+    reads.clear()
+    soundfile.write(path, 0.5 * swells(9.0, 48_000, 1), 48_000)
+    again = open_sound(path, 90.0, held_s=1.0)
+    assert len(reads) == 2
+    assert again != streams[0]
+
+
+def test_the_largest_pressure_is_that_of_all_pieces(folder: Path) -> None:
+    held, stream = (open_sound(folder / "clip.flac", 91.0, held_s=held_s) for held_s in (60.0, 1.0))
+    assert (
+        stream.largest_pa
+        == held.largest_pa
+        == np.abs(read_recording(folder / "clip.flac", 91.0).pressure_pa).max()
+    )
+
+
+@pytest.mark.parametrize("channels", [1, 2, 3, 5, 7, 8, 16])
+def test_channels_are_mixed_to_their_mean(tmp_path: Path, channels: int) -> None:
+    samples = np.random.default_rng(channels).uniform(-0.9, 0.9, (3000, channels))
+    soundfile.write(tmp_path / "mix.wav", samples, 8_000, subtype="DOUBLE")
+    pieces = list(decoded(look_into(tmp_path / "mix.wav")))
+    assert np.array_equal(np.concatenate(pieces), samples.mean(axis=1))
+
+
+def test_an_mp3_is_walked_through_and_not_held(tmp_path: Path) -> None:
+    wave = np.random.default_rng(4).normal(0, 0.1, 60 * 48_000)
+    soundfile.write(tmp_path / "short.mp3", wave, 48_000, subtype="MPEG_LAYER_III")
+    once = (tmp_path / "short.mp3").read_bytes()
+    (tmp_path / "long.mp3").write_bytes(12 * once)
+    assert len(once) > 500_000
+    peaks, samples = [], []
+    for name in ("short.mp3", "long.mp3"):
+        tracemalloc.start()
+        samples.append(mp3_length(tmp_path / name).samples)
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    assert samples[1] == 12 * samples[0]
+    assert peaks[1] < peaks[0] + 100_000

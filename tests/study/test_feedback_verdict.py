@@ -28,7 +28,8 @@ def test_a_good_board_needs_nothing():
 
 
 def test_each_way_is_the_loop_with_the_other_one_cut():
-    both = replace(SHARED, rail_rejection_db=10.0)
+    # Well under the preamp's swing: what is clipped does not add up.
+    both = Coupling(rail_rejection_db=10.0, ground_ohm=1e-3)
     verdict = judge_feedback(CHAIN, both)
     assert verdict.rail_gain == gain_of_loop(CHAIN, replace(both, ground_ohm=0.0))
     assert verdict.ground_gain == gain_of_loop(CHAIN, replace(both, rail_ohm=0.0))

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from envlab.chain import Chain
 from envlab.circuit.circuit import circuit_of
 from envlab.design_file import read_design
-from envlab.light.pixels import Pixels
+from envlab.light.pixels import Pixels, Supply
 from envlab.light.power.pulses import Pulses, droop_v
 from envlab.shipped import demo_design
 from envlab.study.sentences import of_kind
@@ -80,7 +81,73 @@ def test_sentences_rest_on_the_numbers(chain, pulses):
         assert ("breaks down" in said.text) == (verdict.droop_v >= verdict.volts)
     (assumed,) = of_kind(verdict.sentences, "supply_assumed")
     assert assumed.behind["pwm_hz"] == pulses.pwm_hz
-    # Half of the time above the limit: the mean of what all take at the largest duty stands at it.
     (scatter,) = of_kind(verdict.sentences, "supply_scatter")
     assert scatter.behind["scatter_a"] == verdict.scatter_a
-    assert verdict.current.mean_a == pytest.approx(verdict.limit_a)
+    # Behind a margin and beside a controller: of the mean what is planned with, and seldom above the limit.
+    assert verdict.current.mean_a + verdict.controller_a == pytest.approx(verdict.usable_a)
+    assert verdict.usable_a == pytest.approx(verdict.limit_a * (1 - chain.supply.margin))
+    assert scatter.behind["over_share"] == verdict.over_share
+
+
+@pytest.mark.parametrize("chain", [CHAIN, MOON])
+def test_the_capacitor_that_is_needed_just_does_it(chain):
+    verdict = judge_supply(chain, Pulses(), asked_v=0.1)
+    falls_v = droop_v(verdict.duty, chain.pixels, chain.supply, Pulses(), verdict.needed_farad)
+    assert falls_v == pytest.approx(0.1)
+    assert verdict.asked_v == 0.1
+    (said,) = of_kind(verdict.sentences, "supply_capacitor")
+    assert said.behind == {"needed_farad": verdict.needed_farad}
+
+
+PLANNED = replace(CHAIN, supply=Supply(3.0, margin=0.1, controller_a=0.03))
+
+
+@pytest.mark.parametrize("chain", [PLANNED, MOON])
+def test_what_trips_a_converter_at_its_limit(chain):
+    verdict, supply = judge_supply(chain, Pulses()), chain.supply
+    assert verdict.trips
+    pixel_a = chain.pixels.channels * chain.pixels.channel_a
+    standing_a = chain.pixels.count * chain.pixels.idle_a + supply.counted_controller_a
+    assert standing_a + verdict.carried_pixels * pixel_a <= supply.limit_a
+    assert standing_a + (verdict.carried_pixels + 1) * pixel_a > supply.limit_a
+    spread, fewer = (
+        judge_supply(chain, Pulses(400.0, phases))
+        for phases in (verdict.trip_phases, verdict.trip_phases - 1)
+    )
+    assert not spread.trips
+    assert fewer.trips
+    (said,) = of_kind(verdict.sentences, "supply_trip")
+    assert said.behind["peak_a"] == verdict.peak_a == pytest.approx(standing_a + chain.pixels.count * pixel_a)
+    assert of_kind(spread.sentences, "supply_trip") == ()
+
+
+@pytest.mark.parametrize("margin", [0.0, 0.1, 0.4])
+def test_how_often_drifting_pixels_pass_the_limit_against_pixels_drawn_at_random(margin):
+    chain = replace(CHAIN, supply=Supply(3.0, margin=margin, controller_a=0.03))
+    verdict = judge_supply(chain)
+    begun = np.random.default_rng(2).random((40_000, 24))
+    drawn_a = 0.024 + 0.03 + 0.45 * np.count_nonzero(begun < verdict.duty, axis=1)
+    # The standard error of a share from 40,000 draws is 0.25 %.
+    assert verdict.over_share == pytest.approx(float(np.mean(drawn_a > 3.0)), abs=0.01)
+    assert verdict.standing_a == pytest.approx(0.054)
+
+
+def test_what_the_board_states_goes_before_what_is_usual():
+    stated = replace(
+        CHAIN,
+        pixels=Pixels(pwm_hz=2000.0, pwm_phases=2),
+        supply=Supply(bulk_farad=6.8e-3, droop_v=0.15),
+    )
+    verdict = judge_supply(stated)
+    assert verdict.pulses == Pulses(2000.0, 2)
+    assert (verdict.bulk_farad, verdict.asked_v) == (6.8e-3, 0.15)
+    (bulk,) = [part for part in circuit_of(stated).components if part.reference == "C30"]
+    assert bulk.value == 6.8e-3
+
+
+def test_where_no_grouping_keeps_pulses_under_the_limit_none_is_named():
+    # Without a margin the mean stands at the limit: any pulse above the mean is above it, too.
+    verdict = judge_supply(CHAIN)
+    assert verdict.trip_phases == 0
+    (said,) = of_kind(verdict.sentences, "supply_trip")
+    assert "groups" not in said.text

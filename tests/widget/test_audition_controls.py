@@ -15,6 +15,7 @@ from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.design_file import chain_of, design_text
 from envlab.errors import ParameterError
+from envlab.light.layout.layout import Layout
 from envlab.units import parse_value
 from envlab.widget.audition.controls import LEVEL_KEY, controls_of, level_control
 
@@ -30,9 +31,11 @@ OWN = Chain(
     brightness=replace(CHAIN.brightness, floor_db_spl=61.5),
     frame_rate_hz=90.0,
 )
+LAYOUT = replace(CHAIN, layout=Layout("from_end", ranks=4, rest_light=0.01), pixel_bits=8)
 BOARDS = {
     "plain": CHAIN,
     "own values": OWN,
+    "layout": LAYOUT,
     "average": replace(CHAIN, detector=AverageDetector(100e3, 1e-6)),
 }
 # IEC 60063:2015, E12 and E6.
@@ -184,3 +187,13 @@ def test_each_says_what_it_is():
             assert told["kind"] in ("steps", "choice")
             assert told["unit"] or control.kind == "choice"
             assert all(isinstance(option, str) for option in told["options"])
+
+
+def test_layouts_are_those_that_the_board_can_show_its_own_as_it_is():
+    control = control_of(LAYOUT, "layout.kind")
+    assert control.options == ("all alike", "from end", "from middle", "share", "travelling", "weights")
+    own = control.values[control.index_in(LAYOUT)]
+    assert own == LAYOUT.layout
+    # Rest light stays where one turns to another kind.
+    assert {one.rest_light for one in control.values} == {0.0, 0.01}
+    assert "layout.kind" not in {one.key for one in controls_of(replace(CHAIN, pixel_bits=6))}

@@ -51,6 +51,15 @@ def test_light_is_sixteen_bit_and_linear():
     assert len(light_payload({}, luminance)) == LEAST_BYTES == 70_000
 
 
+def test_pixels_follow_the_whole_frame_by_frame():
+    luminance, pixels = np.array([0.0, 0.5]), np.array([[0.0, 0.0, 0.0], [1.0, 0.5, 0.0]])
+    header, body = read_plainly(light_payload({"number": 7}, luminance, pixels))
+    assert header == {"number": 7, "frames": 2, "pixels": 3}
+    assert struct.unpack_from("<8H", body) == (0, 32768, 0, 0, 0, 65535, 32768, 0)
+    with pytest.raises(ParameterError, match="pixels"):
+        light_payload({}, luminance, 2 * pixels)
+
+
 @pytest.mark.parametrize("bad", [[1.1], [-0.1], [np.nan]])
 def test_light_that_no_lamp_can_show_is_refused(bad):
     with pytest.raises(ParameterError, match="relative_luminance"):

@@ -144,6 +144,38 @@ def test_a_frame_is_drawn_in_the_colour_of_its_luminance(opened):
     assert seen[:3] == [code] * 3
 
 
+def test_pixels_that_are_not_all_alike_are_drawn_each_in_its_own_light(opened):
+    page = opened()
+    page.select_option("[data-key=layout]", "line")
+    page.evaluate(f"document.querySelector('{ROOT}').envlab.engine.seek(0.055)")
+    page.evaluate("model.bar()")
+    wait(page, "it.drawn().pixels && it.drawn().frame === 5")
+    drawn = hook(page, "it.drawn()")
+    code = page.evaluate("lightCodes(1, 0)[5]")
+    wanted = np.clip(24 * code / 65535 - np.arange(24), 0, 1)
+    assert 1 < wanted.sum() < 23
+    assert np.allclose(drawn["pixels"], wanted, atol=1e-4)
+    greys = np.round(255 * srgb_encode(np.round(wanted * 65535) / 65535)).astype(int).tolist()
+    assert drawn["css"] == [f"rgb({grey}, {grey}, {grey})" for grey in greys]
+    seen = page.evaluate(
+        "(() => { const c = document.querySelector('[data-part=lights]');"
+        " const row = c.getContext('2d').getImageData(0, c.height / 2, c.width, 1).data;"
+        " return Array.from({length: 24}, (_, at) => row[4 * Math.floor(c.width * (at + 0.5) / 24)]); })()"
+    )
+    assert seen == greys
+    folder = os.environ.get("ENVLAB_ARTEFACTS")
+    if folder:
+        page.select_option("[data-key=layout]", "shoulders")
+        page.wait_for_timeout(200)
+        page.screenshot(path=Path(folder) / "audition-bar.png")
+    # Back at a board whose pixels are all alike.
+    page.evaluate("model.tell(0, true)")
+    page.wait_for_timeout(200)
+    again = hook(page, "it.drawn()")
+    assert again["pixels"] is None
+    assert len(set(again["css"])) == 1
+
+
 def test_it_plays_and_the_light_is_at_the_sound(opened):
     page = opened()
     page.click("[data-key=play]")

@@ -58,7 +58,8 @@ greater of the wanted and the always granted duty. Below a granted duty every du
 
 What it covers, and what not
 ----------------------------
-It knows the one duty that all pixels share, not what a program does to colours and patterns by itself. Red
+It knows the one duty that all pixels share, and what a layout of light makes of it (why that is enough stands
+in light/layout/layout.py), not what a program does to colours and patterns by itself. Red
 flashes ([WCAG2.2] counts transitions to and from saturated red apart) are covered where the duty makes them
 by changes of a tenth or more, the colour being the same all the time. A light of deep red that goes dark from
 less than a tenth is not counted, nor is a program that changes between red and another colour. Design files

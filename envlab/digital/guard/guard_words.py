@@ -82,7 +82,7 @@ def guard_words(
         Duty word that the limit over the frame grants whatever the colours: sum limit / channels. Left out,
         every duty is granted.
     slack_codes : int
-        By how many codes the shown code may lie under the counted one (0 to 255).
+        By how many codes the shown code may lie under the counted one (0 to the largest code).
     clock_error : float
         By which share the frames may come too fast, 0 to 0.2.
 
@@ -97,7 +97,7 @@ def guard_words(
     check_range("clock_error", clock_error, 0.0, 0.2)
     _check_whole("bits", bits, 8, 16)
     _check_whole("brightest_duty", brightest_duty, 1, _WORD)
-    _check_whole("slack_codes", slack_codes, 0, 255)
+    _check_whole("slack_codes", slack_codes, 0, (1 << bits) - 1)
     dimmest = brightest_duty if dimmest_full_duty is None else dimmest_full_duty
     _check_whole("dimmest_full_duty", dimmest, 1, brightest_duty)
     up = _up(bits)

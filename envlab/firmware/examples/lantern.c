@@ -7,10 +7,17 @@
 #if ENVLAB_FRAME_DITHER_BITS != 0
 #include "envlab_dither.h"
 #endif
+#ifdef ENVLAB_LAYOUT_RANKS
+#include "envlab_layout.h"
+#endif
+#if defined(ENVLAB_LAYOUT_RANKS) && ENVLAB_LAYOUT_STEP
+#define TRAVELS
+#endif
 
 /* Linear light, 65535 is full, one row a pixel, over and over along the chain: warm white, amber and a deep
- * red glow. Pixels with other than three or four channels have them all at full: write your own rows.
- * The flash guard allows for these colours; if you write other ones at 8 bit, judge them anew, with
+ * red glow. Pixels with other than three or four channels have them all at full: write your own rows. They
+ * travel with a picture that travels. The flash guard allows for these colours; if you write other ones at
+ * 8 bit, or with a layout of light, judge them anew, with
  * envlab.digital.guard.picture_guard.picture_slack_codes. Red flashes that come from changes of colour the
  * guard does not see. */
 #if ENVLAB_FRAME_CHANNELS == 3
@@ -31,6 +38,15 @@ static const uint16_t colours[COLOURS * LANTERN_CHANNELS] ENVLAB_ROM = {
 
 static envlab_frame frame;
 static uint16_t frame_duty;
+#ifdef ENVLAB_LAYOUT_RANKS
+static uint16_t pixel_duty;
+#define DUTY pixel_duty
+#else
+#define DUTY frame_duty
+#endif
+#ifdef TRAVELS
+static envlab_layout_state travel;
+#endif
 #if ENVLAB_FRAME_DITHER_BITS != 0
 static uint8_t phase;
 #endif
@@ -38,10 +54,10 @@ static uint8_t phase;
 static uint16_t channel(uint8_t place)
 {
 #ifdef COLOURS
-    return envlab_scale(frame_duty, ENVLAB_ROM_U16(&colours[place]));
+    return envlab_scale(DUTY, ENVLAB_ROM_U16(&colours[place]));
 #else
     (void)place;
-    return frame_duty;
+    return DUTY;
 #endif
 }
 
@@ -67,11 +83,25 @@ static uint16_t threshold_of(uint16_t pixel)
 #endif
 }
 
-/* The second pass over the channels: the codes go out. */
+/* What the layout of light gives a pixel of what all would have. */
+static void begin_pixel(uint16_t pixel)
+{
+#ifdef ENVLAB_LAYOUT_RANKS
+    pixel_duty = envlab_layout_duty(frame_duty, pixel);
+#else
+    (void)pixel;
+#endif
+}
+
+/* The second pass over the channels: the codes go out. A picture that travels is written from where it stands. */
 static void send(void)
 {
     static envlab_code codes[LANTERN_PIXELS * LANTERN_CHANNELS];
+#ifdef TRAVELS
+    envlab_code *code = &codes[(uint16_t)(travel.place * LANTERN_CHANNELS)];
+#else
     envlab_code *code = codes;
+#endif
     uint8_t place = 0u;
     uint16_t pixel;
     uint8_t n;
@@ -82,10 +112,16 @@ static void send(void)
     for (pixel = 0u; pixel < LANTERN_PIXELS; pixel++) {
         uint16_t threshold = threshold_of(pixel);
 
+        begin_pixel(pixel);
         for (n = 0u; n < LANTERN_CHANNELS; n++) {
             *code++ = envlab_frame_code(&frame, channel(place), threshold);
             place = following(place);
         }
+#ifdef TRAVELS
+        if (code == &codes[LANTERN_PIXELS * LANTERN_CHANNELS]) {
+            code = codes;
+        }
+#endif
     }
     board_show(codes, LANTERN_PIXELS * LANTERN_CHANNELS);
 }
@@ -95,10 +131,21 @@ static void add_up(uint16_t duty)
 {
     uint8_t place = 0u;
     uint16_t n;
+#ifdef ENVLAB_LAYOUT_RANKS
+    uint8_t left = 0u;
+    uint16_t pixel = 0u;
+#endif
 
     frame_duty = duty;
     envlab_frame_open(&frame);
     for (n = 0u; n < LANTERN_PIXELS * LANTERN_CHANNELS; n++) {
+#ifdef ENVLAB_LAYOUT_RANKS
+        if (left == 0u) {
+            left = LANTERN_CHANNELS;
+            begin_pixel(pixel++);
+        }
+        left--;
+#endif
         envlab_frame_add(&frame, channel(place));
         place = following(place);
     }
@@ -121,6 +168,9 @@ uint16_t lantern_most(void)
 
 void lantern_show(uint16_t duty)
 {
+#ifdef TRAVELS
+    envlab_layout_next(&travel);
+#endif
     add_up(duty);
     send();
 }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 
 import numpy as np
 
@@ -11,10 +11,12 @@ from envlab import __version__
 from envlab.digital.fixed_frame import FrameWords, check_frame_words
 from envlab.digital.fixed_words import FixedWords, check_words
 from envlab.digital.guard.guard_words import GuardWords
+from envlab.digital.pixel_layout import LayoutTable
 from envlab.errors import ParameterError
 from envlab.firmware.headers.frame_macros import frame_macros
 from envlab.firmware.headers.guard_macros import NO_GUARD, guard_macros
 from envlab.firmware.headers.hand_edits import Group, Macro, group_lines
+from envlab.firmware.headers.layout_macros import layout_macros, layout_table_lines
 from envlab.firmware.marks import export_mark, mark_lines
 from envlab.firmware.table_record import table_crc32
 from envlab.units import IntArray
@@ -84,7 +86,7 @@ class HeaderFacts:
     adc_bits: of a count. adc_rate_hz, brightness_rate_hz: rates of the two halves of a step. frame: words of
     the frame and dither parts. guard: words of the flash guard, None without one. golden_crc32: what the
     golden vectors must come to on every machine, None where nobody asks. asked: lines on what was asked for
-    and what was achieved.
+    and what was achieved. layout: which pixels light, None where all are alike.
     """
 
     design_digest: str
@@ -95,13 +97,15 @@ class HeaderFacts:
     guard: GuardWords | None = None
     golden_crc32: int | None = None
     asked: tuple[str, ...] = field(default=())
+    layout: LayoutTable | None = None
 
 
 def design_mark(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> int:
     """Return the number that every file of the export of this design carries."""
     guard = None if facts.guard is None else list(facts.guard)
     table = np.asarray(codes).tolist()
-    return export_mark((list(words), table, facts.design_digest, list(facts.frame), guard))
+    layout = [] if facts.layout is None else [astuple(facts.layout)]
+    return export_mark((list(words), table, facts.design_digest, list(facts.frame), guard, *layout))
 
 
 def parameters_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
@@ -139,6 +143,9 @@ def _groups(words: FixedWords, facts: HeaderFacts) -> list[Group]:
         Group("the pixels and the current limit", frame),
         Group("the flash guard", guard),
     ]
+    if facts.layout is not None:
+        layout = tuple(Macro(*line) for line in layout_macros(facts.layout))
+        groups.append(Group("the layout of light", layout))
     if facts.golden_crc32 is not None:
         golden = Macro(
             "GOLDEN_CRC32", f"0x{facts.golden_crc32:08X}ul", "CRC-32 of what the golden vectors give"
@@ -164,6 +171,13 @@ def table_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
         "};",
     ]
     return _header("ENVLAB_TABLE", "Table", body, words, codes, facts)
+
+
+def layout_text(words: FixedWords, codes: IntArray, facts: HeaderFacts) -> str:
+    """Return envlab_layout_table.h: which pixels light, in program memory, of a design that has a layout."""
+    assert facts.layout is not None
+    body = layout_table_lines(facts.layout)
+    return _header("ENVLAB_LAYOUT_TABLE", "Layout of light", body, words, codes, facts)
 
 
 def _rows(table: IntArray) -> list[str]:

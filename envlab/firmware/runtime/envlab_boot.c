@@ -7,6 +7,9 @@
 #if ENVLAB_GUARD
 #include "envlab_guard.h"
 #endif
+#ifdef ENVLAB_LAYOUT_RANKS
+#include "envlab_layout.h"
+#endif
 #if ENVLAB_MOVING_READINGS > 1
 #include "envlab_moving.h"
 #endif
@@ -35,6 +38,28 @@ static uint32_t crc_with(uint32_t crc, uint16_t word)
     return crc;
 }
 
+#ifdef ENVLAB_LAYOUT_RANKS
+#if ENVLAB_LAYOUT_RANKS > 256
+#define RANK_OF(place) ENVLAB_ROM_U16(&envlab_layout_ranks[place])
+#else
+#define RANK_OF(place) ENVLAB_ROM_U8(&envlab_layout_ranks[place])
+#endif
+
+static uint8_t layout_is_whole(void)
+{
+    uint32_t crc = 0xFFFFFFFFul;
+    uint16_t index;
+
+    for (index = 0u; index < ENVLAB_FRAME_PIXELS; index++) {
+        crc = crc_with(crc, RANK_OF(index));
+    }
+    for (index = 0u; index < 2u * ENVLAB_LAYOUT_RANKS; index++) {
+        crc = crc_with(crc, ENVLAB_ROM_U16(&envlab_layout_rises[index]));
+    }
+    return (uint8_t)(crc == (uint32_t)(ENVLAB_LAYOUT_CRC32 ^ 0xFFFFFFFFul));
+}
+#endif
+
 uint8_t envlab_table_is_whole(void)
 {
     uint32_t crc = 0xFFFFFFFFul;
@@ -43,6 +68,11 @@ uint8_t envlab_table_is_whole(void)
     for (index = 0u; index < ENVLAB_TABLE_ENTRIES; index++) {
         crc = crc_with(crc, ENVLAB_ROM_U16(&envlab_table[index]));
     }
+#ifdef ENVLAB_LAYOUT_RANKS
+    if (layout_is_whole() == 0u) {
+        return 0u;
+    }
+#endif
     return (uint8_t)(crc == (uint32_t)(ENVLAB_TABLE_CRC32 ^ 0xFFFFFFFFul));
 }
 
@@ -53,6 +83,28 @@ static uint16_t next_of(uint16_t word)
     word = (uint16_t)(word ^ (word >> 9));
     return (uint16_t)(word ^ (uint16_t)(word << 8));
 }
+
+#ifdef ENVLAB_LAYOUT_RANKS
+/* Every place of the picture at a duty of its own, of all sizes, and at the top; a travelling one moves on. */
+static uint32_t crc_with_layout(uint32_t crc, uint16_t *word)
+{
+    uint16_t place;
+#if ENVLAB_LAYOUT_STEP
+    envlab_layout_state state = {0u, 0u};
+#endif
+
+    for (place = 0u; place < ENVLAB_FRAME_PIXELS; place++) {
+        *word = next_of(*word);
+        crc = crc_with(crc, envlab_layout_duty((uint16_t)(*word >> (place & 3u)), place));
+        crc = crc_with(crc, envlab_layout_duty(0xFFFFu, place));
+#if ENVLAB_LAYOUT_STEP
+        envlab_layout_next(&state);
+        crc = crc_with(crc, (uint16_t)(state.place ^ state.part));
+#endif
+    }
+    return crc;
+}
+#endif
 
 /* A frame in which every channel has a duty of its own. */
 static uint32_t crc_with_frame(uint32_t crc, uint16_t first)
@@ -120,6 +172,9 @@ uint8_t envlab_golden_is_right(void)
         crc = crc_with(crc, envlab_guard(&guard, ((n & 2u) == 0u) ? word : (uint16_t)0u));
 #endif
     }
+#ifdef ENVLAB_LAYOUT_RANKS
+    crc = crc_with_layout(crc, &word);
+#endif
     crc = crc_with_frame(crc, word);
     return (uint8_t)(crc == (uint32_t)(ENVLAB_GOLDEN_CRC32 ^ 0xFFFFFFFFul));
 }

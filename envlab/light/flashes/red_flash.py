@@ -25,7 +25,7 @@ from envlab.light.colour import (
     colour_luminance,
 )
 from envlab.light.flashes.sliding_window import window_reach
-from envlab.units import FloatArray, IntArray
+from envlab.units import BoolArray, FloatArray, IntArray
 
 RED_SHARE = 0.8
 COLOUR_STEP_UV = 0.2
@@ -33,7 +33,11 @@ DARK_SHARE = 0.01
 
 
 def count_red_flashes(
-    linear_rgb: ArrayLike, frame_rate_hz: float, *, primaries: Primaries = SRGB_PRIMARIES
+    linear_rgb: ArrayLike,
+    frame_rate_hz: float,
+    *,
+    primaries: Primaries = SRGB_PRIMARIES,
+    full_luminance: float | None = None,
 ) -> int:
     """Return the most red flashes in any sliding second of linear_rgb, linear light (frames, 3), each 0..1.
 
@@ -45,6 +49,8 @@ def count_red_flashes(
         Frames a second, 1 to 10 000 Hz.
     primaries : Primaries
         Chromaticities of the emitters.
+    full_luminance : float or None
+        Luminance of the brightest state that there is, full white being 1; None: that of the brightest frame.
 
     Returns
     -------
@@ -63,7 +69,7 @@ def count_red_flashes(
         raise ParameterError("linear_rgb", light.shape, "one colour per frame, of shape (frames, 3)")
     if light.shape[0] < 2:
         return 0
-    to_red, from_red = _latest_partners(light, reach, primaries)
+    to_red, from_red = _latest_partners(light, reach, primaries, full_luminance)
     return int(most_turns(to_red, from_red, reach))
 
 
@@ -75,12 +81,24 @@ def red_share(linear_rgb: ArrayLike) -> FloatArray:
     return share
 
 
-def _latest_partners(light: FloatArray, reach: int, primaries: Primaries) -> tuple[IntArray, IntArray]:
-    """For each frame the latest earlier frame from which it is a step to red, or from red; −1 for none."""
+def red_states(
+    light: FloatArray, primaries: Primaries, full_luminance: float | None = None
+) -> tuple[FloatArray, BoolArray]:
+    """Return u′, v′ (frames, 2) of linear light (frames, 3), and whether it is a saturated red (frames,).
+
+    A state that is too dark to have a colour has that of white. full_luminance as count_red_flashes.
+    """
     luminance = colour_luminance(light, primaries)
-    dark = luminance < DARK_SHARE * luminance.max()
+    dark = luminance < DARK_SHARE * (luminance.max() if full_luminance is None else full_luminance)
     seen = np.where(dark[:, None], 1.0, light)
-    uv, red = chromaticity_uv(seen, primaries), red_share(seen) >= RED_SHARE - 1e-12
+    return chromaticity_uv(seen, primaries), red_share(seen) >= RED_SHARE - 1e-12
+
+
+def _latest_partners(
+    light: FloatArray, reach: int, primaries: Primaries, full_luminance: float | None
+) -> tuple[IntArray, IntArray]:
+    """For each frame the latest earlier frame from which it is a step to red, or from red; −1 for none."""
+    uv, red = red_states(light, primaries, full_luminance)
     frames = np.arange(light.shape[0])
     to_red = np.full(frames.size, -1, dtype=np.int64)
     from_red = np.full(frames.size, -1, dtype=np.int64)

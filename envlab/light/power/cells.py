@@ -17,19 +17,13 @@ import numpy as np
 
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.light.power.battery import Pack
+from envlab.light.power.cell_tables import ASSUMED_CELL_OHM, COLDER, EMPTIER, OPEN_V, Points
+from envlab.units import FloatArray
 
-# Share of charge → V at no load.
-OPEN_V = (
-    (0.0, 3.00), (0.05, 3.30), (0.10, 3.45), (0.20, 3.55), (0.30, 3.60), (0.50, 3.70), (0.70, 3.85),
-    (0.90, 4.05), (1.0, 4.18),
-)  # fmt: skip
-# °C → times the resistance at 25 °C; share of charge → times that at half charge.
-COLDER = ((-20.0, 4.0), (-10.0, 2.5), (0.0, 1.8), (10.0, 1.3), (25.0, 1.0), (60.0, 0.9))
-EMPTIER = ((0.0, 2.0), (0.1, 1.5), (0.2, 1.1), (0.5, 1.0), (1.0, 1.0))
 # How finely the charge is stepped for the time that it lasts.
 _STEPS = 2001
-
-Points = tuple[tuple[float, float], ...]
+# Into how many classes of like power the frames of music are put.
+_CLASSES = 256
 
 
 @dataclass(frozen=True)
@@ -45,11 +39,17 @@ class Cells:
         How many, their capacity, and their lowest voltage; of the capacity usable_share is there (age).
     open_v : tuple
         (share of charge, V at no load) in rising order of both, from 0 to 1, straight between.
+    colder : tuple
+        (°C, times ohm) points.
+    emptier : tuple
+        (share of charge, times ohm) points.
     """
 
     ohm: float
     pack: Pack = field(default_factory=Pack)
     open_v: Points = OPEN_V
+    colder: Points = COLDER
+    emptier: Points = EMPTIER
 
     def __post_init__(self) -> None:
         check_range("ohm", self.ohm, 0.0, 10.0, unit="ohm")
@@ -65,8 +65,23 @@ class Cells:
 
     def ohm_at(self, charge: float, temperature_c: float) -> float:
         """Return the resistance in Ω of one cell at a share of charge and a temperature in °C, −20 to 60."""
-        check_range("temperature_c", temperature_c, COLDER[0][0], COLDER[-1][0], unit="°C")
-        return self.ohm * _between(COLDER, temperature_c) * _between(EMPTIER, charge)
+        check_range("temperature_c", temperature_c, self.colder[0][0], self.colder[-1][0], unit="°C")
+        return self.ohm * _between(self.colder, temperature_c) * _between(self.emptier, charge)
+
+
+def cells_of(pack: Pack) -> Cells:
+    """Return the cells of a pack whose resistance is stated; ParameterError if it is not."""
+    if pack.cell_ohm is None:
+        where = "cell_ohm in [pack], or --cell-ohm"
+        limit = f"stated where hours are asked ({where}); the cell's data sheet has it, 20 to 100 mΩ for many"
+        raise ParameterError("cell_ohm", None, limit)
+    return Cells(pack.cell_ohm, pack, pack.open_v, pack.ohm_over_c, pack.ohm_over_charge)
+
+
+def assumed_cells(pack: Pack) -> Cells:
+    """Return the cells of a pack, of ASSUMED_CELL_OHM where none is stated; who shows that, says so."""
+    ohm = ASSUMED_CELL_OHM if pack.cell_ohm is None else pack.cell_ohm
+    return Cells(ohm, pack, pack.open_v, pack.ohm_over_c, pack.ohm_over_charge)
 
 
 def cell_current_a(power_w: float, cells: Cells, charge: float, temperature_c: float = 25.0) -> float:
@@ -93,12 +108,20 @@ def charge_at_the_end(peak_w: float, cells: Cells, temperature_c: float = 25.0) 
 
     0 where it never does, 1 where full cells cannot bear it.
     """
+    return charge_at(cells.pack.empty_cell_v, peak_w, cells, temperature_c)
+
+
+def charge_at(down_to_v: float, peak_w: float, cells: Cells, temperature_c: float = 25.0) -> float:
+    """Return the share of charge (0..1) at which a peak power in W pulls a cell down to a voltage in V.
+
+    0 where it never does, 1 where it does from the start.
+    """
     from scipy.optimize import brentq
 
     def spare_v(charge: float) -> float:
         volts = cell_v(peak_w, cells, charge, temperature_c)
         # Cells that cannot give the power at all are further below than any that can.
-        return -cells.pack.empty_cell_v if math.isnan(volts) else volts - cells.pack.empty_cell_v
+        return -down_to_v if math.isnan(volts) else volts - down_to_v
 
     if spare_v(0.0) >= 0:
         return 0.0
@@ -133,11 +156,66 @@ def hours_until_the_end(mean_w: float, peak_w: float, cells: Cells, temperature_
     check_positive("mean_w", mean_w, unit="W")
     check_range("peak_w", peak_w, mean_w, unit="W")
     end = charge_at_the_end(peak_w, cells, temperature_c)
-    if end >= 1:
-        return 0.0
-    charges = np.linspace(end, 1.0, _STEPS)
-    per_ampere = np.array([1 / cell_current_a(mean_w, cells, float(q), temperature_c) for q in charges])
-    return float(np.trapezoid(per_ampere, charges)) * cells.pack.capacity_ah * cells.pack.usable_share
+    return Discharge(np.array([mean_w]), cells, temperature_c).hours(1.0, end)
+
+
+class Discharge:
+    """How the charge of cells falls under a power that comes and goes, as frames of music have it.
+
+    Of the charge q nothing is known but what flows: capacity · dq/dt = −i(q), the mean over all frames of the
+    current that each frame's power takes at that charge. A loud frame takes more of it than its share, for
+    its current pulls the cells down. So the hours from q1 to q2 are capacity · ∫ dq/i(q).
+    """
+
+    def __init__(self, power_w: FloatArray, cells: Cells, temperature_c: float = 25.0) -> None:
+        """power_w: of each frame, shape (frames,), W out of the pack, 0 or more, some above 0."""
+        check_range("power_w", float(np.min(power_w)), 0.0, unit="W")
+        check_positive("power_w", float(np.mean(power_w)), unit="W")
+        self._cells, self._temperature_c = cells, temperature_c
+        # Frames of like power are taken together: current is smooth in it.
+        ordered = np.sort(np.asarray(power_w, dtype=np.float64))
+        parts = np.array_split(ordered, min(ordered.size, _CLASSES))
+        self._share_w = np.array([part.mean() for part in parts]) / cells.pack.cells
+        self._weight = np.array([part.size for part in parts]) / ordered.size
+
+    def mean_current_a(self, charges: FloatArray) -> FloatArray:
+        """Return the mean current in A out of the cells at charges of 0 to 1, any shape.
+
+        Infinite where they cannot give some frame's power.
+        """
+        at = np.asarray(charges, dtype=np.float64)[..., None]
+        open_v = _along(self._cells.open_v, at)
+        ohm = self._cells.ohm_at(0.5, self._temperature_c) / _along(self._cells.emptier, np.array(0.5))
+        left = open_v**2 - 4 * ohm * _along(self._cells.emptier, at) * self._share_w
+        with np.errstate(invalid="ignore"):
+            current_a = (2 * self._share_w / (open_v + np.sqrt(left))) @ self._weight
+        return np.asarray(np.where(np.isnan(current_a), np.inf, current_a))
+
+    def hours(self, begin: float, end: float) -> float:
+        """Return how many hours the charge takes from begin down to end, shares of 0 to 1.
+
+        0 where it need not fall.
+        """
+        if end >= begin:
+            return 0.0
+        charges = np.linspace(end, begin, _STEPS)
+        return float(np.trapezoid(1 / self.mean_current_a(charges), charges)) * self._whole_ah
+
+    def charge_after(self, hours: float, begin: float = 1.0) -> float:
+        """Return the charge, 0 to 1, left of begin after some hours; 0 if it does not last so long."""
+        charges = np.linspace(begin, 0.0, _STEPS)
+        per_ampere = 1 / self.mean_current_a(charges)
+        steps = 0.5 * (per_ampere[1:] + per_ampere[:-1]) * (begin / (_STEPS - 1)) * self._whole_ah
+        return float(np.interp(hours, np.concatenate(([0.0], np.cumsum(steps))), charges))
+
+    @property
+    def _whole_ah(self) -> float:
+        return self._cells.pack.capacity_ah * self._cells.pack.usable_share
+
+
+def _along(points: Points, at: FloatArray) -> FloatArray:
+    where, value = np.array(points).T
+    return np.asarray(np.interp(at, where, value))
 
 
 def _between(points: Points, at: float) -> float:

@@ -51,6 +51,11 @@ class Pulses:
         return 1 / (self.pwm_hz * self.phases)
 
 
+def pulses_of(pixels: Pixels) -> Pulses:
+    """Return when pixels switch, at USUAL_PWM_HZ where their data sheet is not stated."""
+    return Pulses(USUAL_PWM_HZ if pixels.pwm_hz is None else pixels.pwm_hz, pixels.pwm_phases)
+
+
 @dataclass(frozen=True)
 class PulsedCurrent:
     """The current of one period between two groups' pulses: high_a for high_s, then low_a; mean_a of both."""
@@ -90,16 +95,19 @@ def pulsed_current(duty: float, pixels: Pixels, supply: Supply, pulses: Pulses) 
 
 
 def charge_beyond_c(duty: float, pixels: Pixels, supply: Supply, pulses: Pulses) -> float:
-    """Return the charge in C that one pulse at a duty takes beyond what the converter gives.
+    """Return the charge in C that one pulse at a duty takes beyond what the converter gives the pixels.
+
+    It gives its whole limit, less what the controller takes; a margin is planned with, and is there.
 
     Raises ParameterError for a duty (0..1) whose mean current is above the converter's limit: then no
     capacitor helps.
     """
     current = pulsed_current(duty, pixels, supply, pulses)
-    if current.mean_a > supply.limit_a * _AT_LIMIT:
+    given_a = supply.limit_a - supply.counted_controller_a
+    if current.mean_a > given_a * _AT_LIMIT:
         limit = f"one whose mean of {current.mean_a:.3g} A the {supply.name}'s {supply.limit_a:g} A carry"
         raise ParameterError("duty", duty, limit)
-    return max(0.0, current.high_a - supply.limit_a) * current.high_s
+    return max(0.0, current.high_a - given_a) * current.high_s
 
 
 def droop_v(duty: float, pixels: Pixels, supply: Supply, pulses: Pulses, bulk_farad: float) -> float:

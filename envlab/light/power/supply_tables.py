@@ -93,7 +93,7 @@ def explain_duty_limit(pixels: Pixels, supply: Supply) -> str:
     full_a = full_current_a(pixels, volts=supply.volts)
     asks = (
         f"All {pixels.count} pixels at full white ask {full_a:.3g} A of the {supply.name}'s "
-        f"{supply.limit_a:g} A."
+        f"{supply.limit_words}."
     )
     if duty_limit >= 1.0:
         return f"{asks} Nothing has to be held back: both tables are the same."

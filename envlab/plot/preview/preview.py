@@ -25,8 +25,10 @@ from envlab.plot.sweep.part_effects import PART_WORDS
 from envlab.sound.clip import Clip
 from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording
-from envlab.study.exported.light import worn_light
+from envlab.study.exported.light import ExportedLight, worn_light
 from envlab.study.exported.shown import adc_readings
+from envlab.study.layouts.regions import RegionFlashes, region_words
+from envlab.study.layouts.worn_pixels import WornPixels
 from envlab.study.specification.parts_list import design_parts
 from envlab.units import FloatArray
 
@@ -69,11 +71,13 @@ def render_preview(
 
     The drawn pixels have in each frame the sRGB code of the relative luminance that the exported firmware
     shows at that instant (study.exported.light.worn_light, without noise) times colour_linear, linear light,
-    0 to 1 each. The sound's peak is scaled to 0.7 of full scale.
+    0 to 1 each; with a layout of light each pixel its own, over the brightest of full light. The sound's peak
+    is scaled to 0.7 of full scale.
 
     Where the seconds shown have more than three flashes in any second ([WCAG2.2]; general flashes, or red
-    ones), EnvlabError is raised; with accept_flashing the video is made, and opens with CAUTION_S seconds of
-    a still, silent caution. Passing the count is no medical clearance.
+    ones, or of a run of pixels that are not all alike, as a screen is near by), EnvlabError is raised; with
+    accept_flashing the video is made, and opens with CAUTION_S seconds of a still, silent caution. Passing
+    the count is no medical clearance.
 
     Parameters
     ----------
@@ -131,10 +135,13 @@ def render_preview(
     label, whole = _labelled(recording)
     shown = _beginning(whole, longest_s)
 
-    luminance = _luminance(chain, shown, lambda share: tell(_CIRCUIT_SHARE * share))
+    light = _light(chain, shown, lambda share: tell(_CIRCUIT_SHARE * share))
+    luminance = light.luminance
+    pixels = None if light.layout is None else WornPixels(chain, light.duty, light.stands)
+    regions = None if pixels is None else pixels.region_flashes()
     flashes = find_flashes(luminance, chain.frame_rate_hz)
     red = count_red_flashes(luminance[:, None] * np.array(colour_linear), chain.frame_rate_hz)
-    flashing = _flashing(flashes, red)
+    flashing = _flashing(flashes, red, regions)
     if flashing and not accept_flashing:
         raise EnvlabError(
             f"{label}: {flashing}; no video is made of it unless accept_flashing is True "
@@ -149,6 +156,7 @@ def render_preview(
         layout=layout,
         heading=(label, _about(chain, layout)),
         lines=_lines(chain, flashing or _calm(flashes)),
+        of_pixels=None if pixels is None else pixels.luminance(MOST_DOTS),
     )
     opening_s = CAUTION_S if flashing else 0
     frames = opening_s * rate + math.ceil(shown.duration_s * rate - 1e-9)
@@ -186,18 +194,20 @@ def _beginning(recording: Recording, longest_s: float) -> Recording:
     return replace(recording, pressure_pa=recording.pressure_pa[:samples])
 
 
-def _luminance(chain: Chain, recording: Recording, progress: Callable[[float], None]) -> FloatArray:
-    """Frames' Y over the brightest state, 0 to 1, shape (frames,): as it is worn, without noise."""
-    return worn_light(chain, adc_readings(chain, recording, progress=progress)).luminance
+def _light(chain: Chain, recording: Recording, progress: Callable[[float], None]) -> ExportedLight:
+    """Frames' light as it is worn, without noise."""
+    return worn_light(chain, adc_readings(chain, recording, progress=progress))
 
 
-def _flashing(flashes: FlashReport, red: int) -> str:
+def _flashing(flashes: FlashReport, red: int, regions: RegionFlashes | None) -> str:
     """What is over the limit, in words; "" if nothing is."""
     limit = f"the limit is {FLASHES_ALLOWED_PER_S}"
     if not flashes.passes:
         return f"{flashes.worst_per_s} flashes in the second from {flashes.worst_start_s:.1f} s on, {limit}"
     if red > FLASHES_ALLOWED_PER_S:
         return f"{red} red flashes in the worst second, {limit}"
+    if regions is not None and regions.worst_per_s > FLASHES_ALLOWED_PER_S:
+        return f"{regions.worst_per_s} flashes in the worst second of {region_words(regions)}, {limit}"
     return ""
 
 
@@ -211,7 +221,8 @@ def _about(chain: Chain, layout: Layout) -> str:
     count = chain.pixels.count
     drawn = f"{MOST_DOTS} of {count}" if count > MOST_DOTS else f"{count}"
     how = "as worn" if layout == "shoulders" else "in one line"
-    return f"{drawn} pixel{'s' * (count != 1)}, {how}"
+    lit = "" if chain.layout.is_all_alike else f", {chain.layout.kind.replace('_', ' ')}"
+    return f"{drawn} pixel{'s' * (count != 1)}, {how}{lit}"
 
 
 def _lines(chain: Chain, flashing: str) -> tuple[str, ...]:

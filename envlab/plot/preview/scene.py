@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import textwrap
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -15,6 +17,9 @@ from envlab.light.lightness import lightness_cie1976, srgb_decode, srgb_encode
 from envlab.plot.palette import PALETTE
 from envlab.plot.preview.layout import Layout, dots, wearer_head
 from envlab.units import FloatArray
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 Picture = NDArray[np.uint8]
 
@@ -36,7 +41,8 @@ class PreviewScene:
 
     luminance: Y of each of the board's frames, 0 to 1, shape (frames,), frame n at n/frame_rate_hz. Every
     drawn dot has, over its whole disc, the sRGB code of Y · colour_linear. heading, lines: words above and
-    below. pixels: how many the costume has.
+    below. pixels: how many the costume has. of_pixels: where they are not all alike, Y of each dot, (frames,
+    dots).
     """
 
     def __init__(
@@ -49,14 +55,18 @@ class PreviewScene:
         layout: Layout,
         heading: tuple[str, str],
         lines: tuple[str, ...],
+        of_pixels: FloatArray | None = None,
     ) -> None:
-        self._luminance, self._rate_hz = luminance, frame_rate_hz
+        self._luminance, self._rate_hz, self._of_pixels = luminance, frame_rate_hz, of_pixels
         self._colour = np.array(colour_linear)
         self.duration_s = luminance.size / frame_rate_hz
         left, top, right, bottom = LIGHT_BOX
         self.centres, self.radius = dots(pixels, layout, right - left, bottom - top)
         self._glow = _glow(self.centres, self.radius, right - left, bottom - top)
         self._lit = self._glow > 0
+        self._level_of_lit = self._glow[self._lit]
+        if of_pixels is not None:
+            self._origins = _origins(self.centres, self.radius, self._lit)
         lightness = lightness_cie1976(luminance)
         head = wearer_head(right - left, bottom - top) if layout == "shoulders" else None
         pale, bright = (
@@ -75,20 +85,31 @@ class PreviewScene:
         """Return the picture at a time, s, as RGBA of shape (HEIGHT, WIDTH, 4)."""
         picture = self._pale.copy()
         left, top, right, bottom = LIGHT_BOX
-        codes = self._codes(self._luminance[self.frame_at(time_s)])
-        np.copyto(picture[top:bottom, left:right], codes[self._glow], where=self._lit)
+        picture[top:bottom, left:right][self._lit] = self._lit_codes(self.frame_at(time_s))
         left, top, right, bottom = TRACE_BOX
         head = left + round((right - left) * min(time_s / self.duration_s, 1.0))
         picture[top:bottom, left:head] = self._bright[top:bottom, left:head]
         picture[top - 4 : bottom + 4, head - 1 : head + 1] = self._ink
         return picture[..., None].view(np.uint8)
 
+    def _lit_codes(self, frame: int) -> NDArray[np.uint32]:
+        """Return the screen's codes of every place that has light of a dot, each by the dot next to it."""
+        if self._of_pixels is None:
+            return self._codes(self._luminance[frame])[self._level_of_lit]
+        luminance = self._origins @ self._of_pixels[frame]
+        shares = self._shares[self._level_of_lit]
+        return self._on_screen(luminance[:, None], shares)
+
     def _codes(self, luminance: float) -> NDArray[np.uint32]:
         """Return the screen's codes for each share of a dot's light: the dot itself at 1, paper at 0."""
-        light = luminance * self._colour * self._shares
+        return self._on_screen(np.float64(luminance), self._shares)
+
+    def _on_screen(self, luminance: FloatArray | np.float64, shares: FloatArray) -> NDArray[np.uint32]:
+        """Return the screen's codes (places,) of shares (places, 1) of light of a luminance."""
+        light = luminance * self._colour * shares
         # Light in the air adds to the paper; a dot stands before it.
-        light += self._paper * np.clip((1.0 - self._shares) / (1.0 - _MEETING), 0.0, 1.0)
-        codes = np.full((_LEVELS, 4), 255, dtype=np.uint8)
+        light += self._paper * np.clip((1.0 - shares) / (1.0 - _MEETING), 0.0, 1.0)
+        codes = np.full((len(shares), 4), 255, dtype=np.uint8)
         codes[:, :3] = np.round(255.0 * srgb_encode(np.minimum(light, 1.0)))
         return codes.view(np.uint32)[:, 0]
 
@@ -146,9 +167,15 @@ def _still(
     return fig
 
 
-def _glow(centres: FloatArray, radius: float, width: int, height: int) -> NDArray[np.uint16]:
-    """Return the share of a dot's light at each place, as a level out of _LEVELS: the disc has the last."""
-    halo, disc = np.zeros((height, width)), np.zeros((height, width))
+class _Dot(NamedTuple):
+    """What one dot gives to the places round it: its window, its light in the air and on its disc."""
+
+    window: tuple[slice, slice]
+    halo: FloatArray
+    disc: FloatArray
+
+
+def _each_dot(centres: FloatArray, radius: float, width: int, height: int) -> Iterator[_Dot]:
     reach = int(radius * (1 + 2.5 * _FADE)) + 1
     for x, y in centres:
         left, right = max(0, int(x) - reach), min(width, int(x) + reach + 1)
@@ -158,12 +185,37 @@ def _glow(centres: FloatArray, radius: float, width: int, height: int) -> NDArra
         away = outside / radius
         # To nothing at the end of its reach, not cut off.
         faded = np.exp(-2.0 * np.square(away / _FADE)) * np.maximum(1.0 - away / (2.5 * _FADE), 0.0)
-        halo[top:bottom, left:right] += _HALO * faded
-        here = disc[top:bottom, left:right]
-        np.maximum(here, 1.0 - outside, out=here)
+        yield _Dot((slice(top, bottom), slice(left, right)), _HALO * faded, np.maximum(1.0 - outside, 0.0))
+
+
+def _glow(centres: FloatArray, radius: float, width: int, height: int) -> NDArray[np.uint16]:
+    """Return the share of a dot's light at each place, as a level out of _LEVELS: the disc has the last."""
+    halo, disc = np.zeros((height, width)), np.zeros((height, width))
+    for dot in _each_dot(centres, radius, width, height):
+        halo[dot.window] += dot.halo
+        disc[dot.window] = np.maximum(disc[dot.window], dot.disc)
     halo = np.minimum(halo, _MEETING)
     share = np.maximum(halo, halo + (1.0 - halo) * disc)
     return np.round(share * (_LEVELS - 1)).astype(np.uint16)
+
+
+def _origins(centres: FloatArray, radius: float, lit: NDArray[np.bool_]) -> csr_array:
+    """Return what of the light at each lit place is whose, (places, dots): the sum of a row is 1."""
+    from scipy.sparse import csr_array
+
+    height, width = lit.shape
+    place = np.cumsum(lit.ravel()).reshape(lit.shape) - 1
+    rows, columns, given = [], [], []
+    for number, dot in enumerate(_each_dot(centres, radius, width, height)):
+        # A disc stands before what others give to the air round it.
+        light = dot.halo + 1e3 * dot.disc
+        here = (light > 0) & lit[dot.window]
+        rows.append(place[dot.window][here])
+        columns.append(np.full(int(here.sum()), number))
+        given.append(light[here])
+    values, at = np.concatenate(given), np.concatenate(rows)
+    whole = np.bincount(at, values, int(lit.sum()))
+    return csr_array((values / whole[at], (at, np.concatenate(columns))), (whole.size, len(centres)))
 
 
 def _sheet() -> Figure:

@@ -138,18 +138,21 @@ def lit_pixels_current(pixels: Pixels, supply: Supply, duty_limit: float, ax: Ax
     patterns = np.repeat(patterns, pixels.channels, axis=-1)
     hue = colour("current")
     for duty, style, name in ((1.0, (0, (4, 1.5)), "unlimited"), (duty_limit, "solid", "limited")):
-        current_a = pattern_current_a(duty * patterns, pixels, volts=supply.volts)
+        lit_a = pattern_current_a(duty * patterns, pixels, volts=supply.volts)
+        current_a = lit_a + supply.counted_controller_a
         ax.plot(lit, current_a, color=hue, linewidth=LINE_PT, linestyle=style, label=name)
         margin_note(ax, f"{name}\n{current_a[-1]:.3g} A", float(current_a[-1]), colour=hue)
         if duty_limit >= 1:
             break
     dress(ax, x="pixels lit at the table's top, the others dark", y="supply current, A", y_colour=hue)
-    top_a = max(float(pattern_current_a(patterns[-1], pixels, volts=supply.volts)), supply.limit_a)
+    full_a = float(pattern_current_a(patterns[-1], pixels, volts=supply.volts)) + supply.counted_controller_a
+    top_a = max(full_a, supply.limit_a)
     ax.axhspan(supply.limit_a, 1.1 * top_a, color=SHADE, zorder=0.4, linewidth=0)
     limit_line(ax, supply.limit_a)
+    planned = f", planned with {supply.usable_a:.3g} A" if supply.margin else ""
     note(
         ax,
-        f"the {supply.name}'s limit: {supply.limit_a:g} A",
+        f"the {supply.name}'s limit: {supply.limit_a:g} A{planned}",
         (0.02 * pixels.count, supply.limit_a),
         offset=(0, 8),
     )

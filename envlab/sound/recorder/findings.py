@@ -7,13 +7,13 @@ most traces of flat tops and limiters are gone: "not found" is no proof.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 
-from envlab.sound.feed import regrouped
+from envlab.sound.feed import Pieces, regrouped, telling
 from envlab.sound.level import extent_of
 from envlab.sound.recorder.automatic_gain import FRAME_S, AutomaticGain, automatic_gain_of, band_levels_db
 from envlab.sound.recorder.ceiling import BLOCK_S, Ceiling, ceiling_of
@@ -26,6 +26,8 @@ Verdict = Literal["found", "not found", "not judged"]
 
 # Frames that are looked at together.
 _TOGETHER = 100
+# Share of the time that the first look takes, for the extremes; the second one does all the rest.
+_FIRST = 0.35
 # Less than this and there is no telling peaks from one another.
 _LEAST_S = 0.1
 
@@ -44,13 +46,17 @@ class RecorderFinding:
     behind: dict[str, float] = field(default_factory=dict)
 
 
-def recorder_findings(sound: Sound) -> tuple[RecorderFinding, ...]:
+def recorder_findings(
+    sound: Sound, progress: Callable[[float], None] | None = None
+) -> tuple[RecorderFinding, ...]:
     """Return what a recording shows of its recorder, one finding for each of KINDS.
 
     Parameters
     ----------
     sound : Recording or SoundStream
         At any level.
+    progress : callable
+        Called with the share that is done, 0 to 1.
 
     Returns
     -------
@@ -67,12 +73,14 @@ def recorder_findings(sound: Sound) -> tuple[RecorderFinding, ...]:
     >>> [(one.kind, one.verdict) for one in recorder_findings(overloaded)]
     [('flat_tops', 'found'), ('limiter', 'found'), ('automatic_gain', 'not judged')]
     """
-    extent = extent_of(sound.pieces())
+    tell = progress or _nobody
+    extent = extent_of(telling(sound.pieces(), sound.samples, lambda share: tell(_FIRST * share)))
     if extent.low == extent.high or sound.duration_s < _LEAST_S:
         why = "the recording is silent" if extent.low == extent.high else "the recording is too short"
         return tuple(RecorderFinding(kind, "not judged", f"{_NAMES[kind]}: {why}.") for kind in KINDS)
     tops, highest, lowest, levels = Tops(), [np.empty(0)], [np.empty(0)], [np.empty((4, 0))]
-    for frames in _framed(sound):
+    pieces = telling(sound.pieces(), sound.samples, lambda share: tell(_FIRST + (1 - _FIRST) * share))
+    for frames in _framed(pieces, sound.sample_rate_hz):
         tops = joined(
             tops, tops_of(frames.ravel() - extent.mean, extent.low - extent.mean, extent.high - extent.mean)
         )
@@ -88,11 +96,15 @@ def recorder_findings(sound: Sound) -> tuple[RecorderFinding, ...]:
 _NAMES = {"flat_tops": "Flat tops", "limiter": "Limiter", "automatic_gain": "Automatic gain"}
 
 
-def _framed(sound: Sound) -> Iterator[FloatArray]:
+def _nobody(share: float) -> None:
+    del share
+
+
+def _framed(pieces: Pieces, sample_rate_hz: float) -> Iterator[FloatArray]:
     """The sound as frames of FRAME_S, shape (frames, samples), _TOGETHER at most; the rest is left."""
     blocks = round(FRAME_S / BLOCK_S)
-    samples = blocks * int(BLOCK_S * sound.sample_rate_hz)
-    for piece in regrouped(sound.pieces(), _TOGETHER * samples):
+    samples = blocks * int(BLOCK_S * sample_rate_hz)
+    for piece in regrouped(pieces, _TOGETHER * samples):
         whole = piece.size // samples
         if whole:
             yield piece[: whole * samples].reshape(whole, samples)

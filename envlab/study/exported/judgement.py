@@ -25,6 +25,8 @@ from envlab.study.specification.targets import Target, Targets
 
 RECOVERY = "recovery_s"
 MOST_RECOVERY_S = 6.0
+# Share of the time that the board hears; then its firmware runs at each setting, from each start.
+_HEARD = 0.7
 # The targets that a sensitivity has a hand in, and whether a button's ends are judged by them.
 JUDGED_BY = {
     FLASH_METRIC: True,
@@ -107,6 +109,7 @@ def judge_exported(
     chain: Chain,
     sensitivities: Sequence[str] = ("none", "steps", "automatic"),
     *,
+    heard: Heard | None = None,
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
 ) -> ExportedJudgement:
@@ -124,6 +127,8 @@ def judge_exported(
         The board.
     sensitivities : sequence of str
         Those to judge; the fixed window, "none", is always among them.
+    heard : Heard or None
+        What the board reads on the clips, if it is known already.
     workers : int
         Threads, 1 or more.
     progress : callable, optional
@@ -152,7 +157,8 @@ def judge_exported(
     [('fixed', 1), ('automatic', 1)]
     """
     tell = progress or _nobody
-    heard = heard_by(chain, specification, workers=workers, progress=lambda share: tell(0.8 * share))
+    if heard is None:
+        heard = heard_by(chain, specification, workers=workers, progress=lambda share: tell(_HEARD * share))
     limit = specification.targets.flash_limit
     no_runtime = why_no_runtime(chain)
     if not heard.clips:
@@ -160,7 +166,7 @@ def judge_exported(
     asked = ("none",) if no_runtime else tuple(dict.fromkeys(("none", *sensitivities)))
     settings = (Setting("none", place="plain table"),) if no_runtime else settings_of(chain, asked)
     runs = {setting: firmware_of(chain, setting) for setting in settings}
-    rows = rows_of(heard, runs, workers=workers, progress=lambda share: tell(0.8 + 0.2 * share))
+    rows = rows_of(heard, runs, workers=workers, progress=lambda share: tell(_HEARD + (1 - _HEARD) * share))
     results: list[SettingResult] = []
     for setting, firmware in runs.items():
         mine = tuple(row for row in rows if row.setting == setting)

@@ -1,7 +1,8 @@
 """The light that a board's exported firmware makes of its readings, bit for bit, by the firmware's twin.
 
-What is shown is white: every channel of every pixel is asked for the same duty. Where the design dithers, a
-frame is written several times, and the codes are those of the first pixel.
+What is shown is white: every channel of a pixel is asked for the same duty. Where the design dithers, a frame
+is written several times, and the codes are those of the first pixel. A layout of light shares the duty out
+among the pixels; the luminance is then that of the whole.
 """
 
 from __future__ import annotations
@@ -18,13 +19,15 @@ from envlab.board_firmware import runtime_design
 from envlab.chain import Chain
 from envlab.digital.auto_level import OffsetSteps
 from envlab.digital.firmware_settings import level_control
-from envlab.digital.fixed_frame import pixel_code
+from envlab.digital.fixed_frame import full_code, pixel_code
 from envlab.digital.fixed_point import justify, run_frames
 from envlab.digital.fixed_words import FixedState
 from envlab.digital.followers import follow
 from envlab.digital.guard.flash_guard import run_guard
 from envlab.digital.guard.guard_words import GuardWords
+from envlab.digital.guard.picture_guard import picture_light
 from envlab.digital.light_path import PHASES, LightPath, show_frames
+from envlab.digital.pixel_layout import LAYOUT_START, LayoutState, LayoutTable, picture_places
 from envlab.errors import ParameterError
 from envlab.firmware.runtime_design import RuntimeDesign
 from envlab.light.lightness import lightness_cie1976
@@ -42,21 +45,23 @@ class Remembered:
     """What the firmware remembers of the readings.
 
     runtime: the runtime's state. held: what a moving mean or maximum holds, words of 16 bit, as
-    fixed_kernels.start_moving.
+    fixed_kernels.start_moving. layout: where a travelling picture stands.
     """
 
     runtime: FixedState
     held: IntArray
+    layout: LayoutState = LAYOUT_START
 
 
 @dataclass(frozen=True, eq=False)
 class ExportedLight:
     """What frames show, frame n at n/frame_rate_hz.
 
-    codes: (frames,), at the pixel's depth; (frames, refreshes) where the design dithers. duty: (frames,),
-    words of 16 bit behind the guard. held: (frames,), whether the guard changed the frame. luminance:
-    (frames,), Y over the brightest state of the limited costume, of a dithered frame over all its pattern.
-    full_duty: that state's share of full current.
+    codes: (frames,), at the pixel's depth, as if all pixels were alike; (frames, refreshes) where the design
+    dithers. duty: (frames,), words of 16 bit behind the guard. held: (frames,), whether the guard changed the
+    frame. luminance: (frames,), Y over the brightest state of the limited costume, of a dithered frame over
+    all its pattern; with a layout of the whole, over its own brightest. full_duty: that state's share of full
+    current. layout: which pixels light, None: all alike. stands: where a travelling picture stood before.
     """
 
     codes: IntArray
@@ -64,6 +69,8 @@ class ExportedLight:
     held: BoolArray
     luminance: FloatArray
     full_duty: float
+    layout: LayoutTable | None = None
+    stands: LayoutState = LAYOUT_START
 
     @property
     def lightness(self) -> FloatArray:
@@ -88,6 +95,7 @@ class ExportedFirmware:
         self.design: RuntimeDesign = runtime_design(chain, level=level_control(sensitivity))
         self._table = chain.brightness_table()
         self._path = _white_path(self.design)
+        self._alike = replace(self._path, layout=None)
         self._largest_duty = self._path.largest_duty
 
     @property
@@ -135,8 +143,13 @@ class ExportedFirmware:
         (duty, _), held = self._run(readings, ends, state), np.zeros(ends.size, np.bool_)
         if guard and self._path.guard is not None:
             duty, held, _ = run_guard(self._path.guard, np.minimum(duty, self._largest_duty))
-        codes = self._codes(duty)
-        return ExportedLight(codes, duty, held, self._luminance(codes, duty), full_duty(self._table))
+        codes, layout = self._codes(duty), self._path.layout
+        if layout is None:
+            luminance, full = self._luminance(codes, duty), full_duty(self._table)
+        else:
+            luminance, full = self._of_whole(duty, layout)
+        stands = LAYOUT_START if state is None else state.layout
+        return ExportedLight(codes, duty, held, luminance, full, layout, stands)
 
     def _run(
         self, counts: NDArray[Any], ends: IntArray, state: Remembered | None
@@ -155,8 +168,11 @@ class ExportedFirmware:
                 held=None if state is None else state.held,
                 offsets=offsets[shown:upto],
             )
+            stands = LAYOUT_START if state is None else state.layout
+            if self._path.layout is not None:
+                stands = picture_places(self._path.layout, upto - shown, stands)[1]
+            state = Remembered(trace.end, trace.held, stands)
             duty[shown:upto], shown = trace.duty, upto
-            state = Remembered(trace.end, trace.held)
         assert state is not None
         return duty, state
 
@@ -173,10 +189,30 @@ class ExportedFirmware:
         if self._path.frame.dither_bits:
             # Whole patterns at a time, so that each portion begins with the same phase.
             portions = np.split(duty, range(AT_ONCE, duty.size, AT_ONCE))
-            return np.concatenate([show_frames(self._path, portion)[:, :, 0] for portion in portions])
-        # Without dithering a duty always has the same code: each is looked up once.
-        different, which = np.unique(duty, return_inverse=True)
-        return show_frames(self._path, different)[:, 0, 0][which]
+            return np.concatenate([show_frames(self._alike, portion)[:, :, 0] for portion in portions])
+        # Without dithering a duty, a word of 16 bit, always has the same code: each is looked up once.
+        code_of = np.zeros(1 << 16, dtype=np.int64)
+        different = np.flatnonzero(np.bincount(duty, minlength=code_of.size))
+        code_of[different] = show_frames(self._alike, different)[:, 0, 0]
+        return code_of[duty]
+
+    def of_pixels(self, light: ExportedLight) -> IntArray:
+        """Return the codes (frames, pixels) of a light of this firmware with a layout, a code a pixel.
+
+        Where the design dithers (frames, refreshes, pixels). Raises ParameterError without a layout.
+        """
+        if light.layout is None:
+            raise ParameterError("layout", self.chain.layout.kind, "one in which pixels differ")
+        shown = show_frames(self._path, light.duty, layout=light.stands)[:, :, :: self.design.pixels.channels]
+        return shown if self._path.frame.dither_bits else shown[:, 0]
+
+    def _of_whole(self, duty: IntArray, layout: LayoutTable) -> tuple[FloatArray, float]:
+        """Return the luminance of the whole over its brightest, and the brightest's share of full current."""
+        frame, brightest = self._path.frame, np.array(self.design.brightest_duty)
+        light = picture_light(frame, self._path.chain_colours, np.append(duty, brightest), layout)
+        most = frame.pixels * frame.channels * full_code(frame.bits) << frame.dither_bits
+        full = max(int(light[-1]), 1)
+        return np.minimum(light[:-1] / full, 1.0), full / most
 
     def _luminance(self, codes: IntArray, duty: IntArray) -> FloatArray:
         table = self._table

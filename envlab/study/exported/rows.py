@@ -1,9 +1,10 @@
 """What each sensitivity shows on each clip, after each start: the rows that decide.
 
-Flashes are those of the worst sliding second of a whole run, what goes before the clip included
-(envlab.light.flashes.flash). Contrast, lit share and the 95 % point of L* are of the clip alone, after the
-quiet minute, defined as in envlab.metrics.clip_metrics. guard_held_share is the share of a run's frames that
-the flash guard changes. All but flashes_guarded and guard_held_share are without the guard.
+Flashes are those of the worst sliding second of a whole run, what goes before the clip included, red ones too
+where the design has a colour (envlab.metrics.worst_flashes). Contrast, lit share and the 95 % point of L* are
+of the clip alone, after the quiet minute, defined as in envlab.metrics.clip_metrics. guard_held_share is the
+share of a run's frames that the flash guard changes. All but flashes_guarded and guard_held_share are without
+the guard.
 
 recovery_s, after a shout: the brightest L* within the second that begins with each frame is compared with
 that of the same music without the shout; it is the time from the end of the shout to the last frame at which
@@ -12,20 +13,19 @@ they lie more than RECOVERED_LSTAR apart, 0 if there is none; inf if it is not o
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TypedDict
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from envlab.chain import Chain
-from envlab.light.flashes.flash import count_flashes
 from envlab.metrics.clip_metrics import LIT_LSTAR
 from envlab.metrics.contrast import contrast_of_frames
-from envlab.sound.clip import Clip
+from envlab.metrics.worst_flashes import most_flashes
 from envlab.study.exported.light import ExportedFirmware, ExportedLight, PlainTable, frame_count
 from envlab.study.exported.scenarios import (
     AFTER_SHOUT_S,
@@ -36,7 +36,6 @@ from envlab.study.exported.scenarios import (
     lasting,
 )
 from envlab.study.exported.shown import ShortCounts
-from envlab.units import FloatArray
 
 STARTS = ("power-up", "quiet minute", "shout")
 RECOVERED_LSTAR = 10.0
@@ -96,56 +95,101 @@ def rows_of(
 ) -> list[ExportedRow]:
     """Return the rows of every setting, with what makes its light, on every clip after every start.
 
-    progress: called with the share of the settings and clips that is done, from several threads.
+    progress: called with the share that is done, from several threads.
     """
-    done = itertools.count(1)
     asked = [(setting, clip) for setting in runs for clip in heard.clips]
+    shares = np.zeros(len(asked))
+    sizes = np.array([heard.clips[clip].size for _, clip in asked])
 
-    def one(asked_for: tuple[Setting, Clip]) -> list[ExportedRow]:
-        setting, clip = asked_for
-        rows = rows_of_clip(setting, runs[setting], clip.label, heard.clips[clip], heard)
-        if progress is not None:
-            progress(next(done) / len(asked))
-        return rows
+    def one(number: int) -> list[ExportedRow]:
+        setting, clip = asked[number]
+
+        def tell(share: float) -> None:
+            shares[number] = share
+            if progress is not None:
+                progress(float(shares @ sizes / sizes.sum()))
+
+        return rows_of_clip(setting, runs[setting], clip.label, heard.clips[clip], heard, tell)
 
     with ThreadPoolExecutor(workers) as pool:
-        return [row for rows in pool.map(one, asked) for row in rows]
+        return [row for rows in pool.map(one, range(len(asked))) for row in rows]
 
 
 def rows_of_clip(
-    setting: Setting, firmware: ExportedFirmware | PlainTable, label: str, clip: ShortCounts, heard: Heard
+    setting: Setting,
+    firmware: ExportedFirmware | PlainTable,
+    label: str,
+    clip: ShortCounts,
+    heard: Heard,
+    progress: Callable[[float], None] | None = None,
 ) -> list[ExportedRow]:
-    """Return the rows of one setting on one clip, clip being what is read on it."""
-    chain = firmware.chain
-    before, after = lasting(clip, BEFORE_SHOUT_S, chain), lasting(clip, AFTER_SHOUT_S, chain)
-    runs = {
-        "power-up": clip,
-        "quiet minute": joined((heard.quiet, clip)),
-        "shout": joined((before, heard.shout, after)),
-    }
+    """Return the rows of one setting on one clip, clip being what is read on it.
+
+    progress: called with the share that is done. One light at a time is held: an evening's is large.
+    """
+    before, after = (lasting(clip, some_s, firmware.chain) for some_s in (BEFORE_SHOUT_S, AFTER_SHOUT_S))
+    calm = joined((before, lasting(clip, SHOUT_S, firmware.chain), after))
+    runs = {"power-up": (clip,), "quiet minute": (heard.quiet, clip), "shout": (before, heard.shout, after)}
+    whole, done = sum(some.size for stretches in runs.values() for some in stretches), 0
     rows = []
-    for start, readings in runs.items():
-        free, guarded = firmware.light(readings, guard=False), firmware.light(readings, guard=True)
-        extra: dict[str, float] = {}
-        if start == "quiet minute":
-            extra = _clip_metrics(free.lightness[-frame_count(chain, clip.size) :], chain.frame_rate_hz)
-        if start == "shout":
-            calm = firmware.light(joined((before, lasting(clip, SHOUT_S, chain), after)), guard=False)
-            extra = {
-                "recovery_s": recovery_s(free, calm, frame_count(chain, after.size), chain.frame_rate_hz)
-            }
+    for start, stretches in runs.items():
+        readings = joined(stretches)
+        free = _without_guard(start, firmware, readings, calm, frames_of=stretches[-1].size)
+        done += readings.size
+        if progress is not None:
+            progress((done - readings.size / 2) / whole)
+        guarded = firmware.light(readings, guard=True)
         rows.append(
             ExportedRow(
                 setting=setting,
                 start=start,
                 clip=label,
-                flashes_per_s=count_flashes(free.luminance, chain.frame_rate_hz),
-                flashes_guarded=count_flashes(guarded.luminance, chain.frame_rate_hz),
+                flashes_guarded=most_flashes(firmware.chain, guarded.luminance),
                 guard_held_share=guarded.held_share,
-                **extra,
+                **free,
             )
         )
+        del guarded
+        if progress is not None:
+            progress(done / whole)
     return rows
+
+
+class _Free(TypedDict):
+    """What a row has of a run without the guard; NaN where none applies."""
+
+    flashes_per_s: int
+    recovery_s: float
+    contrast_lstar: float
+    lit_share: float
+    lightness_95_lstar: float
+
+
+def _without_guard(
+    start: str,
+    firmware: ExportedFirmware | PlainTable,
+    readings: ShortCounts,
+    calm: ShortCounts,
+    frames_of: int,
+) -> _Free:
+    """calm: as readings, without the shout. frames_of: so many of the last readings have frames judged."""
+    chain = firmware.chain
+    light, last = firmware.light(readings, guard=False), frame_count(chain, frames_of)
+    found = _Free(
+        flashes_per_s=most_flashes(chain, light.luminance),
+        recovery_s=math.nan,
+        contrast_lstar=math.nan,
+        lit_share=math.nan,
+        lightness_95_lstar=math.nan,
+    )
+    if start == "quiet minute":
+        lightness = light.lightness[-last:]
+        found["contrast_lstar"] = contrast_of_frames(lightness, chain.frame_rate_hz)
+        found["lit_share"] = float(np.mean(lightness > LIT_LSTAR))
+        found["lightness_95_lstar"] = float(np.percentile(lightness, 95))
+    if start == "shout":
+        found["recovery_s"] = recovery_s(light, firmware.light(calm, guard=False), last, chain.frame_rate_hz)
+    return found
 
 
 def idle_lstar(firmware: ExportedFirmware | PlainTable, silence: ShortCounts) -> float:
@@ -168,11 +212,3 @@ def recovery_s(shouted: ExportedLight, calm: ExportedLight, frames_after: int, f
         return 0.0
     last = int(apart[-1])
     return math.inf if last == peaks[0].size - 1 else (last + 1) / frame_rate_hz
-
-
-def _clip_metrics(lightness: FloatArray, frame_rate_hz: float) -> dict[str, float]:
-    return {
-        "contrast_lstar": contrast_of_frames(lightness, frame_rate_hz),
-        "lit_share": float(np.mean(lightness > LIT_LSTAR)),
-        "lightness_95_lstar": float(np.percentile(lightness, 95)),
-    }

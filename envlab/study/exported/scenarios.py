@@ -122,4 +122,4 @@ def lasting(readings: ShortCounts, duration_s: float, chain: Chain) -> ShortCoun
 
 def joined(stretches: Sequence[ShortCounts]) -> ShortCounts:
     """Return stretches of readings, counts (n,) each, one after the other."""
-    return np.concatenate(stretches)
+    return stretches[0] if len(stretches) == 1 else np.concatenate(stretches)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from envlab.analog.adc import instant_count
 from envlab.analog.noise import noise_streams
@@ -52,7 +52,8 @@ def shown_codes(
     numpy.ndarray
         Codes of the pixel's depth, 0 to 2^pixel_bits - 1, of a channel that is asked for white: shape
         (frames,), frame n at n/frame_rate_hz; where the design dithers (frames, refreshes), first pixel.
-        Where the limiter scales a frame down, the other channels may lie one code beside.
+        Where the limiter scales a frame down, the other channels may lie one code beside. With a layout of
+        light the codes of all pixels, (frames, pixels) or (frames, refreshes, pixels).
 
     Raises
     ------
@@ -72,7 +73,8 @@ def shown_codes(
     if not isinstance(guard, bool):
         raise ParameterError("guard", guard, "True or False")
     firmware = ExportedFirmware(chain, sensitivity)
-    return firmware.light(adc_readings(chain, recording, rng), guard=guard).codes
+    light = firmware.light(adc_readings(chain, recording, rng), guard=guard)
+    return light.codes if light.layout is None else firmware.of_pixels(light)
 
 
 def adc_readings(
@@ -106,10 +108,10 @@ def short_readings(
     return counts
 
 
-def light_as_worn(chain: Chain) -> Callable[[IntArray], tuple[FloatArray, FloatArray]]:
+def light_as_worn(chain: Chain) -> Callable[[ArrayLike], tuple[FloatArray, FloatArray]]:
     """Return what turns an ADC's counts (readings,) into duty and lightness L* (frames,), by worn_light."""
 
-    def light_of(counts: IntArray) -> tuple[FloatArray, FloatArray]:
+    def light_of(counts: ArrayLike) -> tuple[FloatArray, FloatArray]:
         light = worn_light(chain, counts)
         return light.luminance * light.full_duty, light.lightness
 

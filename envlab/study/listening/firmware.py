@@ -16,6 +16,7 @@ from envlab.analog.adc import Adc, convert, instants_s
 from envlab.analog.stage import Surroundings
 from envlab.chain import Chain
 from envlab.digital.equivalence import follower_like, naive_follower
+from envlab.digital.fixed_frame import WORD_MOST
 from envlab.digital.followers import AttackRelease, follow
 from envlab.engine.board import before_rectifier, front_end_of
 from envlab.engine.front_end import FrontEnd
@@ -133,6 +134,9 @@ class FirmwareListening:
             detector_v=chain.quiescent_v + counts * chain.adc.lsb_v,
             adc_counts=chain.quiescent_counts + np.floor(counts).astype(np.int64),
             guard="none",
+            pixels=None
+            if analog.pixels is None
+            else replace(analog.pixels, duty=light.codes * WORD_MOST // table.full_code),
         )
         return shown, light.frame_counts
 

@@ -12,10 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.chain import Chain
+from envlab.digital.pixel_layout import picture_places
 from envlab.engine.quantiser import Quantiser
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.table import LookupTable
-from envlab.study.exported.light import GuardSetting, worn_guard, worn_light
+from envlab.study.exported.light import ExportedLight, GuardSetting, worn_guard, worn_light
+from envlab.study.layouts.worn_pixels import WornPixels
 from envlab.units import FloatArray, IntArray
 
 # Of a past that is only likely, a few milliseconds' work.
@@ -33,7 +35,7 @@ class BoardLight:
     firmware has heard them all; else they may be a fraction of a count off, and what the firmware learnt from
     those before them is a guess. guard: whether the flash guard is in this light; "none" where only
     the brightness table makes it. clipped_share: share of the clip with microphone or preamp at a limit; 0
-    where only a part is known.
+    where only a part is known. pixels: of a layout of light, as the whole says too little; None: all alike.
     """
 
     chain: Chain
@@ -47,6 +49,7 @@ class BoardLight:
     exact: bool
     guard: GuardSetting
     clipped_share: float = 0.0
+    pixels: WornPixels | None = None
 
     @property
     def frame_rate_hz(self) -> float:
@@ -108,9 +111,10 @@ def light_from_readings(
         readings[first_known:] - first_reading + 1,
         before=_likely_past(adc_counts, first_reading, readings[:first_known]) if first_reading else None,
     )
+    shown = slice(frames.start - first_known, None)
     return BoardLight(
         chain=chain,
-        relative_luminance=worn.luminance[frames.start - first_known :],
+        relative_luminance=worn.luminance[shown],
         full_duty=worn.full_duty,
         first_frame=frames.start,
         total_frames=total_frames,
@@ -120,4 +124,13 @@ def light_from_readings(
         exact=exact,
         guard=worn_guard(chain),
         clipped_share=clipped_share,
+        pixels=_pixels(chain, worn, frames.start - first_known),
     )
+
+
+def _pixels(chain: Chain, worn: ExportedLight, first: int) -> WornPixels | None:
+    """Return the pixels of a light from a frame on; None where all are alike."""
+    if worn.layout is None:
+        return None
+    _, stands = picture_places(worn.layout, first, worn.stands)
+    return WornPixels(chain, worn.duty[first:], stands)

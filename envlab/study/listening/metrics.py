@@ -12,13 +12,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from envlab.chain import Chain
-from envlab.light.flashes.flash import FlashReport, count_flashes, find_flashes
-from envlab.light.pixels import supply_current_a
+from envlab.light.flashes.flash import FlashReport, find_flashes
+from envlab.light.pixels import drawn_current_a
 from envlab.metrics.catalogue import METRICS
 from envlab.metrics.contrast import contrast_of_frames
 from envlab.metrics.onset_latency import onset_latency
 from envlab.metrics.tone_metrics import tone_metrics
+from envlab.metrics.worst_flashes import most_flashes, red_flashes
 from envlab.study.exported.light import worn_light
+from envlab.study.layouts.regions import RegionFlashes
 from envlab.study.listening.light import BoardLight, table_of
 
 STREET_DB_SPL = 92.0
@@ -62,8 +64,8 @@ def clip_light_metrics(light: BoardLight) -> tuple[Metric, ...]:
     """Return contrast, current and flashes of a whole clip's light."""
     chain, duty = light.chain, light.duty
     duties = np.array([duty.mean(), np.percentile(duty, 99), duty.max()])
-    mean_a, most_a, peak_a = supply_current_a(duties, chain.pixels, volts=chain.supply.volts)
-    flashes = light_flashes(light).worst_per_s
+    mean_a, most_a, peak_a = drawn_current_a(duties, chain.pixels, chain.supply)
+    flashes = worst_of(light)
     return (
         Metric("beat_contrast_lstar", contrast_of_frames(light.lightness, light.frame_rate_hz)),
         Metric("supply_mean_a", float(mean_a)),
@@ -95,6 +97,11 @@ def latency_metrics(chain: Chain, street_db_spl: float = STREET_DB_SPL) -> tuple
     )
 
 
+def worst_of(light: BoardLight) -> int:
+    """Return the flashes in the worst second of a light, red ones too where the board has a colour."""
+    return max(light_flashes(light).worst_per_s, red_flashes(light.chain, light.relative_luminance))
+
+
 def light_flashes(light: BoardLight) -> FlashReport:
     """Return the flashes of a light as it is shown."""
     return find_flashes(light.relative_luminance, light.frame_rate_hz)
@@ -105,25 +112,42 @@ def looped_flashes(light: BoardLight, passage_s: tuple[float, float]) -> FlashRe
 
     Where its end meets its beginning there may be more than anywhere within it. worst_start_s: in the clip.
     """
+    rate_hz, (frames, rounds) = light.frame_rate_hz, _looped(light, passage_s)
+    once = light.relative_luminance[frames]
+    report = find_flashes(np.tile(once, rounds), rate_hz)
+    start_s = (frames.start + (report.worst_start_s * rate_hz) % once.size) / rate_hz
+    return replace(report, worst_start_s=float(start_s))
+
+
+def _looped(light: BoardLight, passage_s: tuple[float, float]) -> tuple[slice, int]:
+    """Return the frames of a passage, and how many rounds show every second that begins in one of them."""
     rate_hz = light.frame_rate_hz
     first = int(passage_s[0] * rate_hz + 1e-6)
     last = min(max(int(np.ceil(passage_s[1] * rate_hz - 1e-6)), first + 1), light.total_frames)
-    once = light.relative_luminance[first:last]
     # Every second that begins in one round, after a round in which the count has found its footing.
-    rounds = 2 + int(np.ceil(rate_hz / once.size))
-    report = find_flashes(np.tile(once, rounds), rate_hz)
-    start_s = (first + (report.worst_start_s * rate_hz) % once.size) / rate_hz
-    return replace(report, worst_start_s=float(start_s))
+    return slice(first, last), 2 + int(np.ceil(rate_hz / (last - first)))
+
+
+def region_flashes(light: BoardLight, passage_s: tuple[float, float] | None = None) -> RegionFlashes | None:
+    """Return the flashes of runs of pixels as they are shown; None where all pixels are alike.
+
+    passage_s: (from, to) in s of a whole clip's light, shown again and again; None: the light once.
+    """
+    if light.pixels is None:
+        return None
+    if passage_s is None:
+        return light.pixels.region_flashes()
+    return light.pixels.region_flashes(*_looped(light, passage_s))
 
 
 def unguarded_flashes(light: BoardLight) -> int:
     """Return the flashes in the worst second of a whole clip's light, were its flash guard off."""
     if light.guard != "on":
-        return light_flashes(light).worst_per_s
+        return worst_of(light)
     chain = light.chain
     frame_ends = chain.reading_of_frame(light.total_frames) + 1
     free = worn_light(chain, light.adc_counts, frame_ends, guard=False)
-    return count_flashes(free.luminance, chain.frame_rate_hz)
+    return most_flashes(chain, free.luminance)
 
 
 def guard_words(light: BoardLight) -> str:

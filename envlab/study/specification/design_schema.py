@@ -19,8 +19,10 @@ from typing import Any
 
 from envlab.analog.parts import PartRange
 from envlab.chain import Chain
-from envlab.design_file import FRAME_KEYS, STAGES, chosen_by
+from envlab.design_file import FRAME_KEYS, STAGES, chosen_by, usual_board
 from envlab.errors import Limit
+from envlab.light.colour import HEX_COLOUR
+from envlab.light.costume_colour import CostumeColour
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.sound.clip import TAGS, Clip
 from envlab.study.specification.field_limits import limits_of
@@ -57,10 +59,11 @@ def design_schema() -> Schema:
     >>> schema["properties"]["adc"]["properties"]["bits"]["maximum"]
     16
     """
-    usual = Chain()
+    usual = usual_board()
     sections: Schema = {
         name: _stage_schema(stage, getattr(usual, name), chosen_by(name)) for name, stage in STAGES.items()
     }
+    sections["colour"] = _colour_schema()
     sections["frames"] = _part_schema(Chain, usual, only=FRAME_KEYS)
     sections["clips"] = {"type": "array", "items": _clip_schema()}
     sections["sweep"] = _sweep_schema()
@@ -136,18 +139,28 @@ def _part_schema(kind: type, usual: Any, only: tuple[str, ...] | None = None) ->
 def value_schema(key: str, hint: Any, limit: Limit) -> Schema:
     """Return what one value can be: a number within its limits, "4k7" where it has a unit, or a choice."""
     options = typing.get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
-    forms: list[Schema] = []
+    forms: list[Schema] = [_listed(key, one, limit) for one in options if typing.get_origin(one) is tuple]
     if float in options or int in options:
         forms.append({"type": "number" if float in options else "integer"} | _ends(limit))
     unit = unit_of(key)
     if float in options and unit is not None:
         forms.append({"$ref": f"#/$defs/{unit}"})
     if str in options or typing.get_origin(hint) is typing.Literal:
-        choices = limit.choices or typing.get_args(hint)
+        choices = limit.choices or (() if str in options else typing.get_args(hint))
         forms.append({"enum": list(choices)} if choices else {"type": "string"})
     if type(None) in options:
         forms.append({"const": "none"})
     return forms[0] if len(forms) == 1 else {"anyOf": forms}
+
+
+def _listed(key: str, hint: Any, limit: Limit) -> Schema:
+    """Two numbers; points, which are two or more such pairs; or two numbers or more within their limits."""
+    pair = {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}
+    first, *others = typing.get_args(hint)
+    if Ellipsis not in others:
+        return pair
+    item = pair if typing.get_origin(first) is tuple else value_schema(key, first, limit)
+    return {"type": "array", "items": item, "minItems": 2}
 
 
 def _definitions() -> Schema:
@@ -278,6 +291,14 @@ def _tolerance_schema() -> Schema:
     for key, form in own.items():
         about = schema["properties"][key].get("description")
         schema["properties"][key] = ({"description": about} if about else {}) | form
+    return schema
+
+
+def _colour_schema() -> Schema:
+    """The section as its dataclass has it, with how a colour is written."""
+    schema = _part_schema(CostumeColour, CostumeColour())
+    for key in ("full", "dim"):
+        schema["properties"][key]["anyOf"][0]["pattern"] = rf"^\s*{HEX_COLOUR}\s*$"
     return schema
 
 

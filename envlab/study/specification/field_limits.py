@@ -58,10 +58,11 @@ def _usual(name: str) -> float:
 def _parts(kind: type, usual: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
     """Parts to listen to: the usual one, each choice, each field that is usually none, each number moved."""
     choices = {name: limits[0].choices for name, limits in _told(kind, usual).items() if limits[0].choices}
+    hints = typing.get_type_hints(kind)
     for base in (usual, *(dict(usual) | {name: one} for name, every in choices.items() for one in every)):
         yield dict(base)
         for name, value in base.items():
-            if value is None:
+            if value is None and float in typing.get_args(hints[name]):
                 yield dict(base) | {name: _usual(name)}
             elif isinstance(value, float) and value:
                 for shift in _SHIFTS:

@@ -24,7 +24,8 @@ MOST_CANDIDATES = 200_000
 SECONDS_PER_CANDIDATE_MINUTE = 1e-3
 # All candidates feed the same pixels from the same supply; the rest of the board may differ. Candidates that
 # share microphone, noise and ADC hear each clip together, others one group after the other.
-SWEEPABLE = tuple(stage for stage in STAGES if stage not in ("pixels", "supply", "firmware"))
+_SHARED = ("pixels", "supply", "firmware", "pack", "feed", "coupling", "colour", "layout")
+SWEEPABLE = tuple(stage for stage in STAGES if stage not in _SHARED)
 
 
 @dataclass(frozen=True, eq=False)

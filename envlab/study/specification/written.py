@@ -20,6 +20,7 @@ from envlab.design_file import (
     chosen_by,
     design_text,
     kind_of,
+    stated_fields,
     written_field,
     written_value,
 )
@@ -161,8 +162,8 @@ def _edit_chain(document: Any, before: Chain, after: Chain) -> None:
             continue
         is_new = section not in document
         table = _section(document, section)
-        fields = [field.name for field in dataclasses.fields(now)]
-        is_other = type(was) is not type(now)
+        fields = stated_fields(now)
+        is_other = type(was) is not type(now) or stated_fields(was) != fields
         if isinstance(kinds, dict):
             _state_kind(table, chosen_by(section), kind_of(now, kinds), is_new=is_new or is_other)
         if is_other:

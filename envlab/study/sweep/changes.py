@@ -105,18 +105,22 @@ def _converter(chain: Chain) -> Iterator[Cause]:
 def _supply(chain: Chain, targets: Sequence[Target]) -> Iterator[Cause]:
     full_a = full_current_a(chain.pixels, volts=chain.supply.volts)
     idle_a = idle_current_a(chain.pixels)
-    now_a = chain.supply.limit_a
+    now_a, share = chain.supply.limit_a, 1 - chain.supply.margin
+    standing_a = chain.supply.counted_controller_a + idle_a
+    # The limit of a supply that feeds all of it behind its margin.
+    whole_a = (full_a + chain.supply.counted_controller_a) / share
 
     def limits(values_a: Sequence[float]) -> tuple[Change, ...]:
         return tuple(_stage(f"a supply limit of {a:.3g} A", "supply", limit_a=a) for a in values_a)
 
-    if now_a < full_a:
+    if now_a < whole_a:
         text = f"a supply of {now_a:.3g} A for pixels that take {full_a:.3g} A"
-        steps = [now_a * factor for factor in _FACTORS if now_a * factor < full_a]
-        yield Cause("supply", text, limits([*steps, full_a]))
+        steps = [now_a * factor for factor in _FACTORS if now_a * factor < whole_a]
+        yield Cause("supply", text, limits([*steps, whole_a]))
     asked = [one.limit for one in targets if METRICS[one.metric].unit == "A" and one.side == "at_most"]
-    lower = sorted(limit_a for limit_a in asked if idle_a < limit_a < min(now_a, full_a))
-    yield Cause("full light", f"full light of {min(now_a, full_a):.3g} A", limits(lower))
+    most_a = min(now_a, whole_a)
+    lower = sorted(limit_a / share for limit_a in asked if standing_a < limit_a < most_a * share)
+    yield Cause("full light", f"full light of {most_a * share:.3g} A", limits(lower))
 
 
 def _map(chain: Chain) -> Iterator[Cause]:

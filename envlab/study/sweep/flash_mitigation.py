@@ -9,15 +9,21 @@ change is the one that moves the light least in L*, averaged over the clip that 
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
+from envlab.analog.adc import instant_count
 from envlab.analog.detector import PeakDetector
 from envlab.analog.parts import PartRange, series_values
 from envlab.chain import Chain
+from envlab.engine.followed_envelopes import FollowedReadings
+from envlab.engine.play import play
+from envlab.engine.reading_schedule import every_reading, frame_readings
 from envlab.errors import ParameterError
 from envlab.light.flashes.flash import FLASHES_ALLOWED_PER_S, count_flashes
 from envlab.light.flashes.mitigations import (
@@ -29,18 +35,22 @@ from envlab.light.flashes.mitigations import (
     raise_rest,
     slope_mitigation,
 )
-from envlab.metrics.metrics_of_clip import clip_seed, frame_envelopes
+from envlab.light.table import LookupTable
+from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.seeds import Seed, seed_number
 from envlab.sound.clip import Clip
+from envlab.sound.stream import Sound
 from envlab.study.sentences import Sentence, texts
 from envlab.study.specification.ranges import with_values
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import Choice
-from envlab.units import FloatArray, format_value
+from envlab.units import FloatArray, IntArray, format_value
 
 # Beyond this the board's own leakage empties the capacitor (common practice, no source).
 LARGEST_OHM = 10e6
 _LONGEST = 100.0
+# Shares of the time that are over once the chain has played as it is, and with all longer releases.
+_AS_IT_IS, _WITH_OTHERS = 0.4, 0.9
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +92,7 @@ def find_mitigations(
     allowed: float = FLASHES_ALLOWED_PER_S,
     series: str = "E6",
     workers: int = 2,
+    progress: Callable[[float], None] | None = None,
 ) -> FlashMitigations:
     """Return what brings a chain's flashes on these clips (at least one) down to those allowed in any second.
 
@@ -99,6 +110,8 @@ def find_mitigations(
         Of the release resistor, or of the smoothing resistor where the detector averages.
     workers : int
         Processor threads, 1 or more.
+    progress : callable
+        Called with the share that is done, 0 to 1.
 
     Returns
     -------
@@ -106,23 +119,37 @@ def find_mitigations(
     """
     if not clips:
         raise ParameterError("clips", 0, "at least one clip")
-    noise = seed_number(seed)
-    lights = [_relative_light(clip, [chain], clip_seed(noise, n), workers)[0] for n, clip in enumerate(clips)]
+    noise, tell = seed_number(seed), progress or _nobody
+    shown = _shown_on_clips(clips, [chain], noise, workers, lambda share: tell(_AS_IT_IS * share))
+    lights = [codes.light(0) for codes in shown]
     counts = [count_flashes(light, chain.frame_rate_hz) for light in lights]
     worst = int(np.argmax(counts))
     found = FlashMitigations(clips[worst].label, counts[worst], None, None, None, ())
     if found.flashes_per_s <= allowed:
         return found
     trial = _Trial(lights, worst, chain.frame_rate_hz, allowed)
-    release = _longer_release(chain, clips, trial, seed=noise, series=series, workers=workers)
+
+    def tell_of_release(share: float) -> None:
+        tell(_AS_IT_IS + (_WITH_OTHERS - _AS_IT_IS) * share)
+
+    release = _longer_release(chain, clips, trial, noise, series, workers, tell_of_release)
+    tell(_WITH_OTHERS)
     found = replace(found, release=release, slope=_slower(trial), depth=_shallower(trial))
+    tell(1.0)
     return replace(found, sentences=tuple(_sentences(found, chain, allowed)))
 
 
-def with_mitigations(choice: Choice, specification: Specification, *, workers: int = 2) -> Choice:
+def with_mitigations(
+    choice: Choice,
+    specification: Specification,
+    *,
+    workers: int = 2,
+    progress: Callable[[str, float], None] | None = None,
+) -> Choice:
     """Return a choice that breaks the flash limit with sentences on what helps.
 
-    A choice that keeps the limit comes back as it is.
+    A choice that keeps the limit comes back as it is. progress: called with what is being done and the share
+    of it that is done, 0 to 1.
     """
     if choice.flash_safe:
         return choice
@@ -136,6 +163,7 @@ def with_mitigations(choice: Choice, specification: Specification, *, workers: i
         allowed=specification.targets.flash_limit,
         series=release.series if isinstance(release, PartRange) else "E6",
         workers=workers,
+        progress=None if progress is None else functools.partial(progress, "What mends the flashes"),
     )
     return replace(choice, sentences=(*choice.sentences, *mitigations.sentences))
 
@@ -179,17 +207,75 @@ class _Trial:
         return [one.setting for one in alone if one is not None and one.mean_change_lstar > 0]
 
 
-def _relative_light(clip: Clip, chains: list[Chain], seed: tuple[int, ...], workers: int) -> list[FloatArray]:
-    envelopes, _ = frame_envelopes(clip.sound(), chains, seed=seed, workers=workers)
-    lights = []
-    for chain, envelope in zip(chains, envelopes, strict=True):
-        table = chain.brightness_table()
-        lights.append(table.look_up(envelope) / table.brightest_code)
-    return lights
+class _Shown:
+    """What some chains show on a clip, as codes of 16 bit: of two hours 1.4 MB a chain. See play.Reader."""
+
+    def __init__(self, chains: Sequence[Chain], frames: int) -> None:
+        self._tables = [chain.brightness_table() for chain in chains]
+        self._rate_hz, self._follower = chains[0].adc.rate_hz, chains[0].follower
+        self._asked = frame_readings(chains[0], frames)
+        self._codes = np.empty((len(chains), frames), dtype=np.uint16)
+
+    def reader_of(self, places: IntArray) -> _ShownOfSome:
+        """Return the reader of some of the chains."""
+        followed = FollowedReadings(self._follower, self._rate_hz, self._asked)
+        return _ShownOfSome(self._codes, places, self._tables, followed)
+
+    def light(self, place: int) -> FloatArray:
+        """Return the relative luminance of one chain, 0 to 1, shape (frames,)."""
+        light: FloatArray = self._codes[place].astype(np.float64) / self._tables[place].brightest_code
+        return light
+
+
+@dataclass(eq=False)
+class _ShownOfSome:
+    codes: NDArray[np.uint16]
+    places: IntArray
+    tables: Sequence[LookupTable]
+    followed: FollowedReadings
+    done: int = 0
+
+    def take(self, counts: NDArray[np.int32]) -> None:
+        """counts: of all readings, shape (some chains, readings)."""
+        envelopes = self.followed.after(counts)
+        here = slice(self.done, self.done + envelopes.shape[1])
+        for place, envelope in zip(self.places, envelopes, strict=True):
+            self.codes[place, here] = self.tables[place].look_up(envelope)
+        self.done = here.stop
+
+
+def _shown_on_clips(
+    clips: Sequence[Clip],
+    chains: list[Chain],
+    seed: int,
+    workers: int,
+    tell: Callable[[float], None],
+) -> list[_Shown]:
+    """What chains that differ in their detectors alone show on each clip; tell: of find_mitigations."""
+    sounds = [clip.sound() for clip in clips]
+    whole_s, before_s, rows = sum(sound.duration_s for sound in sounds), 0.0, []
+    for number, sound in enumerate(sounds):
+        shown = _Shown(chains, instant_count(sound.duration_s, chains[0].frame_rate_hz))
+
+        def tell_of(share: float, before_s: float = before_s, sound: Sound = sound) -> None:
+            tell((before_s + share * sound.duration_s) / whole_s)
+
+        readings = every_reading(instant_count(sound.duration_s, chains[0].adc.rate_hz))
+        noise = clip_seed(seed, number)
+        play(sound, chains, readings, shown.reader_of, seed=noise, workers=workers, progress=tell_of)
+        before_s += sound.duration_s
+        rows.append(shown)
+    return rows
 
 
 def _longer_release(
-    chain: Chain, clips: Sequence[Clip], trial: _Trial, *, seed: int, series: str, workers: int
+    chain: Chain,
+    clips: Sequence[Clip],
+    trial: _Trial,
+    seed: int,
+    series: str,
+    workers: int,
+    tell: Callable[[float], None],
 ) -> Mitigation | None:
     name, now_ohm = _release_resistor(chain)
     most_ohm = min(LARGEST_OHM, _LONGEST * now_ohm)
@@ -199,8 +285,14 @@ def _longer_release(
     if not larger:
         return None
     chains = [with_values(chain, (f"detector.{name}",), (ohm,)) for ohm in larger]
-    rows = [_relative_light(clip, chains, clip_seed(seed, n), workers) for n, clip in enumerate(clips)]
-    return trial.mildest("longer release", "ohm", larger, lambda ohm, place: rows[place][larger.index(ohm)])
+    rows = _shown_on_clips(clips, chains, seed, workers, tell)
+    return trial.mildest(
+        "longer release", "ohm", larger, lambda ohm, place: rows[place].light(larger.index(ohm))
+    )
+
+
+def _nobody(share: float) -> None:
+    del share
 
 
 def _release_resistor(chain: Chain) -> tuple[str, float]:

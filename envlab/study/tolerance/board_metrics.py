@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
-from envlab.engine.play import play
+from envlab.engine.play import Reader, play
 from envlab.engine.side_by_side import run_side_by_side
 from envlab.light.table import LookupTable
-from envlab.metrics.across_clips import worst_over_clips
+from envlab.metrics.across_clips import TAG_OF, worst_over_clips
 from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.clip_metrics import ClipColumns, envelope_columns, table_steps
 from envlab.metrics.judgeable import judged_columns
@@ -31,11 +31,14 @@ from envlab.metrics.metrics_of_clip import (
     clip_seed,
     idle_clip,
     idle_seed,
+    kept_together,
+    look_again,
     together,
+    two_turns,
 )
 from envlab.metrics.onset_latency import latency_of_envelope, onset_instants, onset_test
 from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
-from envlab.metrics.streaming_metrics import CountedFrames, readings_for
+from envlab.metrics.streaming_metrics import CountedFrames, ranked_of, readings_for
 from envlab.metrics.tone_metrics import TONE_METRICS, tone_metrics
 from envlab.sound.clip import Clip
 from envlab.sound.stream import Sound
@@ -43,7 +46,7 @@ from envlab.study.specification.specification import Specification
 from envlab.study.tolerance.board_run import read_boards
 from envlab.study.tolerance.drawn_boards import hearing as hearing_louder
 from envlab.study.tolerance.heard_boards import HeardBoards
-from envlab.units import FloatArray, IntArray
+from envlab.units import BoolArray, FloatArray, IntArray
 
 Columns = dict[str, FloatArray]
 Report = Callable[[str, float], None]
@@ -94,13 +97,15 @@ class BoardJudge:
         report: Report,
         louder_db: FloatArray | None = None,
         heard: HeardBoards | None = None,
+        wanted: Sequence[Set[str]] | None = None,
     ) -> Columns:
         """Return metric → values, shape (boards,); report is told what is done, and the share, 0 to 1.
 
         louder_db: shape (boards,), by how much each board hears the clip of the largest uncertainty louder
         than stated, dB; the others in proportion to their own. None: all as stated. heard: what the last of
         the boards made of the clips already; where it cannot be shown that this would come out once more,
-        they hear them again.
+        they hear them again. wanted: of each board the metrics that somebody asks for, which spares it clips
+        that do not matter for them; of no board is any other to be read then. None: all.
         """
         known = heard if heard is not None and self._would_hear_again(heard, boards, louder_db) else None
         fresh = len(boards) - (0 if known is None else len(known.working))
@@ -109,9 +114,12 @@ class BoardJudge:
             some = boards[first : min(first + portion, fresh)]
             shares = (first / fresh, len(some) / fresh)
             louder = None if louder_db is None else louder_db[first : first + len(some)]
-            parts.append(self._bench(some) | self._on_clips(some, louder, report, *shares))
+            asked = None if wanted is None else wanted[first : first + len(some)]
+            parts.append(self._bench(some) | self._on_clips(some, louder, report, *shares, asked))
         if known is not None and known.working:
-            parts.append(self._bench(known.working) | self.over_clips(known.clips))
+            missing = self._of_bench - set(known.bench)
+            of_bench = known.bench | self.bench(known.working, missing)
+            parts.append(of_bench | self.over_clips(known.clips))
         return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
     def _would_hear_again(
@@ -182,10 +190,13 @@ class BoardJudge:
         )  # fmt: skip
 
     def _bench(self, boards: Sequence[Chain]) -> Columns:
+        return self.bench(boards, self._of_bench)
+
+    @property
+    def _of_bench(self) -> set[str]:
         """Of tones and ripple aliasing what a target asks, and the rest."""
         asked = {target.metric for target in self.specification.targets.items}
-        rest = {"idle_lstar", "table_step_lstar", *LATENCIES}
-        return self.bench(boards, asked & BENCH_METRICS | rest)
+        return asked & BENCH_METRICS | {"idle_lstar", "table_step_lstar", *LATENCIES}
 
     def _latency(self, boards: Sequence[Chain]) -> Columns:
         instants = onset_instants(self.nominal)
@@ -210,10 +221,11 @@ class BoardJudge:
         report: Report,
         begun: float,
         whole: float,
+        wanted: Sequence[Set[str]] | None = None,
     ) -> Columns:
         lengths = np.array([recording.duration_s for recording in self.recordings])
         done = np.concatenate(([0.0], np.cumsum(lengths))) / lengths.sum()
-        clips = []
+        clips, names = [], []
         for number, clip in enumerate(self.specification.clips):
             start, length = float(done[number]), float(done[number + 1] - done[number])
 
@@ -222,8 +234,37 @@ class BoardJudge:
             ) -> None:
                 report(label, begun + whole * (start + length * share))
 
-            clips.append(self.clip(number, self.hearing(boards, clip, louder_db), tell))
-        return self.over_clips(clips)
+            hears = _hears(clip, len(boards), wanted)
+            if not hears.any():
+                continue
+            some = [board for board, does in zip(boards, hears, strict=True) if does]
+            louder = None if louder_db is None else louder_db[hears]
+            found = self.clip(number, self.hearing(some, clip, louder), tell)
+            clips.append(found if hears.all() else _spread(found, hears))
+            names.append(clip)
+        if not clips:
+            return {}
+        return worst_over_clips(names, clips, self.nominal.pixels, self.nominal.supply)
+
+
+def _hears(clip: Clip, boards: int, wanted: Sequence[Set[str]] | None) -> BoolArray:
+    """Return which boards a clip matters for, shape (boards,); wanted: as BoardJudge.metrics has it."""
+    if wanted is None:
+        return np.ones(boards, dtype=bool)
+    return np.array(
+        [
+            any(name not in BENCH_METRICS and TAG_OF.get(name) in (None, *clip.tags) for name in names)
+            for names in wanted
+        ]
+    )
+
+
+def _spread(columns: Columns, hears: BoolArray) -> Columns:
+    """Columns of some boards as those of all, NaN for the others."""
+    spread = {name: np.full(hears.size, np.nan) for name in columns}
+    for name, values in columns.items():
+        spread[name][hears] = values
+    return spread
 
 
 def columns_on_sound(
@@ -245,8 +286,9 @@ def columns_on_sound(
     """
     design, tell = firmware[0], report or _ignore
     frames = instant_count(sound.duration_s, design.frame_rate_hz)
-    judge = _judge_kept if better_kept([design], frames, tables=0) else _judge_counted
-    portion = together([design], frames, tables=0)
+    kept = better_kept([design], frames, tables=0) or two_turns(firmware, frames)
+    judge = _judge_kept if kept else _judge_counted
+    portion = kept_together(design, frames) if kept else together([design], frames, tables=0)
     parts = []
     for first in range(0, len(boards), portion):
         some = slice(first, first + portion)
@@ -299,21 +341,27 @@ def _judge_counted(
     report: Callable[[float], None],
 ) -> Columns:
     design, readers = heard.firmware[0], list[_Judged]()
+    ranked = ranked_of(heard.firmware, heard.frames)
+
+    def hear(reader_of: Callable[[IntArray], Reader], tell: Callable[[float], None]) -> FloatArray:
+        return play(
+            heard.sound, heard.boards, readings_for(heard.sound, [design], heard.frames), reader_of,
+            design=design, exactly=one_by_one, seed=seed, workers=workers, progress=tell,
+        )  # fmt: skip
+
     with ThreadPoolExecutor(workers) as pool:
 
         def reader_of(places: IntArray) -> _Judged:
             counted = [
-                CountedFrames(places[part], heard.firmware, heard.tables, heard.frames)
+                CountedFrames(places[part], heard.firmware, heard.tables, heard.frames, ranked)
                 for part in _in_parts(places.size)
             ]
             readers.append(_Judged(counted, pool))
             return readers[-1]
 
-        readings = readings_for(heard.sound, [design], heard.frames)
-        share = play(
-            heard.sound, heard.boards, readings, reader_of,
-            design=design, exactly=one_by_one, seed=seed, workers=workers, progress=report,
-        )  # fmt: skip
+        share = hear(reader_of, lambda done: report(done if ranked is None else done / 2))
+        if ranked is not None:
+            look_again(ranked, heard.firmware, heard.frames, hear, report)
         counted = [some for reader in readers for some in reader.counted]
         places = np.concatenate([some.places for some in counted])
         found = [part for parts in pool.map(CountedFrames.columns, counted) for part in parts]

@@ -9,6 +9,7 @@ from typing import Any
 from envlab.chain import Chain
 from envlab.errors import EnvlabError, check_range
 from envlab.light.flashes.flash import FlashReport
+from envlab.study.layouts.regions import RegionFlashes
 from envlab.study.listening.firmware import FirmwareLight, FirmwareListening
 from envlab.study.listening.light import BoardLight
 from envlab.study.listening.listening import Listening
@@ -20,6 +21,7 @@ from envlab.study.listening.metrics import (
     latency_metrics,
     light_flashes,
     looped_flashes,
+    region_flashes,
     tones_of_board,
 )
 from envlab.study.listening.traces import pressure_peaks, traces_of
@@ -31,6 +33,8 @@ from envlab.widget.audition.words import flash_told
 BOARDS = ("board_a", "board_b", "digital")
 # Shorter, and the loop itself is heard as a tone and seen as a flicker.
 LEAST_PASSAGE_S = 0.5
+# More pixels cannot be told apart on a screen.
+MOST_DRAWN = 120
 _TRACE_NAMES = ("pressure_pa", "detector_v", "adc_counts", "lightness")
 _TRACE_UNITS = ("Pa", "V", "counts", "L*")
 
@@ -72,7 +76,7 @@ class Boards:
         self._firmware: _Firmware | None = None
         self._peaks_pa: FloatArray | None = None
         self._lights: dict[str, BoardLight] = {}
-        self._reports: dict[str, tuple[FlashReport, str]] = {}
+        self._reports: dict[str, tuple[FlashReport, str, RegionFlashes | None]] = {}
 
     def chain_of(self, board: str) -> Chain | None:
         """Return the chain of "board_a" or "board_b"; for "digital" that of the hand."""
@@ -151,8 +155,9 @@ class Boards:
         if board not in self._reports:
             passage_s = self.passage_s
             report = light_flashes(light) if passage_s is None else looped_flashes(light, passage_s)
-            self._reports[board] = (report, guard_words(light))
-        return flash_told(*self._reports[board], number, self.place, self.passage_s)
+            self._reports[board] = (report, guard_words(light), region_flashes(light, passage_s))
+        report, judged_with, regions = self._reports[board]
+        return flash_told(report, judged_with, number, self.place, self.passage_s, regions)
 
     def light_message(self, light: BoardLight, number: int) -> bytes:
         """Return a light as the page takes it; of a part also the flashes that show there."""
@@ -167,8 +172,11 @@ class Boards:
             "full_duty": light.full_duty,
         }
         if not light.exact:
-            header["flashes"] = light_flashes(light).worst_per_s
-        return light_payload(header, light.relative_luminance)
+            regions = region_flashes(light)
+            of_region = 0 if regions is None else regions.worst_per_s
+            header["flashes"] = max(light_flashes(light).worst_per_s, of_region)
+        pixels = None if light.pixels is None else light.pixels.luminance(MOST_DRAWN)
+        return light_payload(header, light.relative_luminance, pixels)
 
     def traces_message(self, light: BoardLight, number: int) -> bytes:
         """Return the traces of a whole light as the page takes them."""

@@ -23,6 +23,7 @@ from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.errors import ParameterError
 from envlab.light.curve import CURVE_WORDS, CURVES
+from envlab.study.layouts.plays import plays_of
 from envlab.units import format_value
 
 LEVEL_KEY = "sound.level_db_spl"
@@ -290,6 +291,33 @@ def _diode_control(chain: Chain) -> Control:
     )
 
 
+def _layout_control(chain: Chain) -> list[Control]:
+    """Which pixels light: the kinds that this board can show, its own with its own settings."""
+    boards = plays_of(chain).boards
+    if len(boards) < 2:
+        return []
+    layouts = tuple(board.layout for board in boards.values())
+
+    def put(some: Chain, value: Any) -> Chain:
+        return replace(some, layout=value)
+
+    says = "Which pixels light, from the same envelope and at the same current."
+    return [
+        Control(
+            "layout.kind",
+            "Layout of light",
+            "",
+            LIGHT,
+            "choice",
+            says,
+            layouts,
+            tuple(boards),
+            put,
+            lambda some: some.layout,
+        )
+    ]
+
+
 def _light_controls(chain: Chain) -> list[Control]:
     rates = _with_own([rate for rate in _FRAME_RATES_HZ if rate <= chain.adc.rate_hz], chain.frame_rate_hz)
     return [
@@ -318,6 +346,7 @@ def _light_controls(chain: Chain) -> list[Control]:
             lambda some, value: replace(some, frame_rate_hz=value),
             lambda some: some.frame_rate_hz,
         ),
+        *_layout_control(chain),
     ]
 
 

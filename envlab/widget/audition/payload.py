@@ -44,14 +44,26 @@ def unframed(payload: bytes) -> tuple[dict[str, Any], bytes]:
     return dict(header), payload[4 + length :]
 
 
-def light_payload(header: Mapping[str, Any], relative_luminance: FloatArray) -> bytes:
+def light_payload(
+    header: Mapping[str, Any], relative_luminance: FloatArray, pixels: FloatArray | None = None
+) -> bytes:
     """Return frames' relative_luminance, (frames,), 0 to 1, as unsigned 16 bit; the header tells how many.
 
-    It is linear light; the page codes it for the screen. Raises ParameterError for what no lamp can show.
+    pixels (frames, pixels): where they are not all alike, the luminance of each, which follows in the same
+    way, frame by frame; the header then tells how many pixels. It is linear light; the page codes it for the
+    screen. Raises ParameterError for what no lamp can show.
     """
-    check_unit_interval("relative_luminance", relative_luminance)
-    codes = np.rint(np.clip(relative_luminance, 0.0, 1.0) * FULL_LIGHT).astype("<u2")
-    return framed({**header, "frames": int(codes.size)}, codes.tobytes(), least=LEAST_BYTES)
+    told = {**header, "frames": int(relative_luminance.size)}
+    body = _coded("relative_luminance", relative_luminance)
+    if pixels is not None:
+        told["pixels"] = int(pixels.shape[1])
+        body += _coded("pixels", pixels)
+    return framed(told, body, least=LEAST_BYTES)
+
+
+def _coded(name: str, luminance: FloatArray) -> bytes:
+    check_unit_interval(name, luminance)
+    return np.rint(np.clip(luminance, 0.0, 1.0) * FULL_LIGHT).astype("<u2").tobytes()
 
 
 def traces_payload(header: Mapping[str, Any], rows: NDArray[np.float32]) -> bytes:

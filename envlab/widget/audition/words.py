@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 from envlab.light.flashes.flash import FLASHES_ALLOWED_PER_S, FlashReport
+from envlab.study.layouts.regions import RegionFlashes, region_words
 
 NOTES = (
     "The dots have the light of the pixels, coded for the screen (linear light, then sRGB). Brightest on the "
-    "screen is the brightest state under the supply's duty_limit, whatever your screen gives.",
+    "screen is the brightest state under the supply's duty_limit, whatever your screen gives. So a layout of "
+    "light is as bright here as all pixels alike, though on the yoke each of its lit pixels is brighter.",
     "A screen cannot show how bright a pixel is at night, its glare, its glow on cloth and snow, or PWM; it "
     "shows 60 or so pictures a second, whatever the frame rate.",
     "The level (dB SPL) is what the board hears. The loudspeaker plays each clip at its own full scale: set "
@@ -27,16 +29,23 @@ def flash_told(
     number: int,
     clip: int,
     passage_s: tuple[float, float] | None = None,
+    regions: RegionFlashes | None = None,
 ) -> dict[str, Any]:
     """Return what the page must know of a light's flashes before it plays.
 
     judged_with: a sentence on what is in that light. passage_s: (from, to) of what is played again and again,
-    if it is not the whole clip.
+    if it is not the whole clip. regions: of pixels that are not all alike; near by a run of them flashes too.
     """
     worst, limit = report.worst_per_s, FLASHES_ALLOWED_PER_S
-    over = worst > limit
+    of_region = 0 if regions is None else regions.worst_per_s
+    over = max(worst, of_region) > limit
     what = "This light" if passage_s is None else "The marked passage, looped,"
-    if over:
+    if regions is not None and of_region > max(worst, limit):
+        sentence = (
+            f"{what} flashes {of_region} times in one second in {region_words(regions)}, the whole {worst} "
+            f"times; more than {limit} can harm photosensitive people."
+        )
+    elif over:
         sentence = (
             f"{what} flashes {worst} times in the second from {report.worst_start_s:.1f} s on; more than "
             f"{limit} can harm photosensitive people."
@@ -47,7 +56,7 @@ def flash_told(
         sentence = f"At most {times} in any second{where}; the limit is {limit}."
     return {
         "known": True,
-        "worst": worst,
+        "worst": max(worst, of_region),
         "limit": limit,
         "at_s": report.worst_start_s,
         "over": over,

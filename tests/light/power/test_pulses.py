@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from envlab.errors import ParameterError
-from envlab.light.pixels import Pixels, Supply, supply_current_a, supply_duty_limit
-from envlab.light.power.pulses import Pulses, charge_beyond_c, droop_v, pulsed_current, scatter_a
+from envlab.light.pixels import Pixels, Supply, drawn_current_a, supply_current_a, supply_duty_limit
+from envlab.light.power.pulses import Pulses, charge_beyond_c, droop_v, pulsed_current, pulses_of, scatter_a
 
 YOKE, CONVERTER = Pixels(24, 3, 0.150, 0.001), Supply(3.0, 5.0, 0.9)
 STEP_S = 1e-7
@@ -58,6 +58,52 @@ def test_droop_against_a_rail_stepped_in_time(pwm_hz, share, phases):
     edge_v = 2 * 10.824 * STEP_S / farad
     computed_v = droop_v(duty, YOKE, CONVERTER, pulses, farad)
     assert computed_v == pytest.approx(stepped_droop_v(duty, pulses, farad), abs=edge_v)
+
+
+def simulated(
+    duty: float, pixels: Pixels, supply: Supply, pulses: Pulses, farad: float
+) -> tuple[float, float]:
+    """Mean current out of the converter and the droop, of PWM at 1 MHz: one sample a microsecond, 40 periods.
+
+    Independent: each pixel a switch of its own, the controller beside them, a source of limited current.
+    """
+    time_s = np.arange(round(40 / pulses.pwm_hz * 1e6)) * 1e-6
+    group = np.arange(pixels.count) * pulses.phases // pixels.count
+    begun = time_s[:, np.newaxis] * pulses.pwm_hz + group / pulses.phases
+    on = np.count_nonzero(begun % 1.0 < duty, axis=1)
+    pixel_a, dark_a = (
+        pixels.channels * pixels.channel_a,
+        pixels.count * pixels.idle_a + (supply.controller_a or 0.0),
+    )
+    taken_a, rail_v, lowest_v = dark_a + on * pixel_a, supply.volts, supply.volts
+    for current_a in taken_a.tolist():
+        given_a = min(supply.limit_a, current_a + farad * (supply.volts - rail_v) / 1e-6)
+        rail_v += (given_a - current_a) * 1e-6 / farad
+        lowest_v = min(lowest_v, rail_v)
+    return float(taken_a.mean()), supply.volts - lowest_v
+
+
+@pytest.mark.parametrize("phases", [1, 2, 4])
+@pytest.mark.parametrize(("margin", "controller_a"), [(0.0, 0.0), (0.1, 0.03), (0.25, 0.2)])
+def test_pwm_simulated_at_a_megahertz_against_mean_and_droop(margin, controller_a, phases):
+    supply, pulses, farad = (
+        Supply(3.0, margin=margin, controller_a=controller_a),
+        Pulses(500.0, phases),
+        4.7e-3,
+    )
+    # Just at the limit a sample's rounding would add up, period by period.
+    duty = supply_duty_limit(YOKE, supply) * (1.0 if margin else 0.98)
+    mean_a, fell_v = simulated(duty, YOKE, supply, pulses, farad)
+    # An edge lies a sample off at most: 1 µs of 2 ms of the whole swing, twice.
+    edges_a = 2 * 10.8 * 1e-6 * 500 * phases
+    assert mean_a == pytest.approx(float(drawn_current_a(duty, YOKE, supply)), abs=edges_a)
+    assert mean_a <= supply.usable_a + edges_a
+    assert droop_v(duty, YOKE, supply, pulses, farad) == pytest.approx(fell_v, abs=2 * 10.8 * 1e-6 / farad)
+
+
+def test_pixels_say_how_they_switch():
+    assert pulses_of(Pixels()) == Pulses(400.0, 1)
+    assert pulses_of(Pixels(pwm_hz=16e3, pwm_phases=3)) == Pulses(16e3, 3)
 
 
 def test_no_droop_where_no_pulse_passes_the_limit():

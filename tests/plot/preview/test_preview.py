@@ -18,6 +18,8 @@ from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.errors import EnvlabError, FileError, ParameterError
 from envlab.light.curve import BrightnessMap
 from envlab.light.flashes.flash import count_flashes
+from envlab.light.layout.board import board_layout_table
+from envlab.light.layout.layout import Layout
 from envlab.light.pixels import Pixels
 from envlab.plot.preview.layout import HALF_YOKE, MOST_DOTS, dots
 from envlab.plot.preview.preview import CAUTION_S, render_preview
@@ -133,6 +135,34 @@ def test_sound_and_light_start_within_one_frame(made: tuple[Path, object]) -> No
     assert 0 <= lit_s - ONSET_S <= 2 / 50
     assert abs(lit_s - heard_s) <= 2 / 50
     assert np.abs(seen.sound).max() == pytest.approx(0.7, abs=0.1)
+
+
+def test_each_dot_has_the_light_of_its_own_pixel(tmp_path: Path) -> None:
+    """Full light on a share of the pixels: every fourth or so is lit, the others stay dark."""
+    chain = replace(Chain(), layout=Layout("share", lit_share=0.25))
+    render_preview(chain, struck(0.7), tmp_path / "share.mp4")
+    lit = {pixel for pixel, rank in enumerate(board_layout_table(chain).rank_of_pixel) if rank == 0}
+    assert len(lit) == 6
+    times_s = decode(tmp_path / "share.mp4", 24).times_s
+    alike = expected_codes(replace(chain, layout=Layout()), struck(0.7), times_s)
+    for which in (0, 2, 3, 10, 23):
+        seen = decode(tmp_path / "share.mp4", 24, which=which)
+        # All the light there is goes to the lit ones, each over the brightest: the curve of all alike.
+        wanted = alike if which in lit else 0 * alike + seen.colours[0]
+        assert np.abs(seen.colours - wanted).max() <= CODEC, which
+
+
+def test_a_run_of_pixels_that_flashes_is_no_more_shown_unasked_than_the_whole(tmp_path: Path) -> None:
+    """A tone whose level swings five times a second: the whole has no flash, the edge of a bar five."""
+    detector = replace(Chain().detector, attack_ohm=1e3, release_ohm=47e3, hold_farad=1e-6)
+    chain = replace(Chain(), detector=detector, layout=Layout("from_end"))
+    time_s = np.arange(round(2 * RATE_HZ)) / RATE_HZ
+    level_pa = 0.3 * (1 + 0.1 * np.sign(np.sin(2 * np.pi * 5 * time_s)))
+    swinging = Recording(level_pa * np.sin(2 * np.pi * 1000 * time_s), RATE_HZ, "swing.wav")
+    with pytest.raises(EnvlabError, match=r"5 flashes in the worst second of pixels 1 to 2, the limit is 3"):
+        render_preview(chain, swinging, tmp_path / "swing.mp4")
+    shown = render_preview(replace(chain, layout=Layout()), swinging, tmp_path / "alike.mp4")
+    assert shown.flashes.worst_per_s == 0
 
 
 def test_both_shoulders(tmp_path: Path) -> None:

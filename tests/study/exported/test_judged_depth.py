@@ -18,7 +18,11 @@ from envlab.shipped import demo_design, shipped_folder
 from envlab.stages import PeakDetector, Rectifier
 from envlab.study.exported.light import ExportedFirmware
 
-PARADE = envlab.read_design(demo_design())
+_DEMO = envlab.read_design(demo_design())
+# The whole limit and no controller: the bounds below are of that light's depth. A median of windows whose
+# ends are a code or two of a coarse depth moves by up to 1.5 L* with the top code (245 to 281 of 10 bit),
+# whichever way.
+PARADE = replace(_DEMO, supply=replace(_DEMO.supply, margin=0.0, controller_a=0.0))
 # For a follower that takes the latest reading alone. On the parade's own gain (15k) the softest of a second
 # is then 4 counts above rest. The firmware learns its rest to parts of a count (measured: ±0.06 there), and
 # in that dark a step of the depth is 0.75 L*, not the usual 0.32 (10 bits, 1 of dither): the rounding alone

@@ -65,6 +65,16 @@ class TestRows:
             assert row.flashes_guarded == 3
             assert 0 < row.guard_held_share < 0.5
 
+    def test_what_is_done_is_told_within_a_clip(self):
+        shares = []
+        rows_of_clip(
+            Setting("none"), ExportedFirmware(CHAIN), "strokes", strokes(5.0), heard(), shares.append
+        )
+        # Twice for each start: without the guard and with it.
+        assert len(shares) == 2 * len(STARTS)
+        assert shares == sorted(shares)
+        assert shares[-1] == 1
+
     def test_a_quiet_minute_that_flashes_counts(self):
         """The clip itself is steady; the room before it blinks five times a second."""
         room = heard()

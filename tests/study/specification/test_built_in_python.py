@@ -27,6 +27,7 @@ from envlab import (
     tolerance,
 )
 from envlab.errors import EnvlabWarning, FileError, ParameterError
+from envlab.light.pixels import Supply
 from envlab.sound.signals import tone_burst, white_noise
 from envlab.stages import MovingMean
 from envlab.study.sweep.checkpoint import Checkpoint
@@ -67,7 +68,8 @@ def folder(tmp_path_factory) -> Path:
 def built(folder) -> Specification:
     beat = replace(read_recording(folder / "beat.wav", 60.0), name="beat")
     return Specification(
-        Chain(follower=MovingMean()),  # as a file without [follower] has it
+        # as a file without [follower] and [supply] has it
+        Chain(follower=MovingMean(), supply=Supply(margin=0.1, controller_a=None)),
         clips=[Clip(beat, 92, ("beat",))],
         ranges={"detector.release_ohm": PartRange("E3", 100e3, 470e3, 5)},
         targets=Targets(

@@ -209,6 +209,19 @@ def test_the_words_of_a_choice_that_passes_stay(tmp_path):
     assert with_mitigations(choice, specification) is choice
 
 
+def test_what_is_done_is_told_while_boards_play(strobe, tmp_path):
+    shares, again = list[float](), list[float]()
+    find_mitigations(BOARD, [strobe], seed=SEED, progress=shares.append)
+    find_mitigations(BOARD, [strobe, pulses(tmp_path, "calm", 2.0)], seed=SEED, progress=again.append)
+    for told in (shares, again):
+        assert told == sorted(told)
+        assert told[-1] == 1
+    blocks = strobe.sound().duration_s * 384_000 / 65_536
+    # As it is, and with all longer releases together.
+    assert len(shares) > 2 * blocks
+    assert max(np.diff(shares)) < 0.5
+
+
 def test_no_clip_is_refused():
     with pytest.raises(ParameterError, match="at least one clip"):
         find_mitigations(BOARD, [])

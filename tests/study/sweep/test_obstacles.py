@@ -9,14 +9,17 @@ import pytest
 from reference.known_causes import question
 
 from envlab.analog.adc import Adc
+from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.chain import Chain
 from envlab.light.pixels import Supply
 from envlab.study.sentences import of_kind
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target, Targets
+from envlab.study.sweep import lab
 from envlab.study.sweep.choice import Choice, choose
 from envlab.study.sweep.obstacles import mends_of, with_obstacles
 from envlab.study.sweep.sweep import sweep
+from envlab.study.tolerance.board_metrics import BoardJudge
 
 STEP = Target("table_step_lstar", "at_most", 1.0, 1.0)
 
@@ -64,3 +67,48 @@ def test_each_of_them_is_needed_and_its_effect_is_that_of_a_run(asked, choice):
     assert step_lstar(asked, both) == pytest.approx(mend.metrics[STEP.metric])
     assert step_lstar(asked, replace(both, adc=choice.chain.adc)) > STEP.limit
     assert step_lstar(asked, replace(both, dither_bits=0, pixel_bits=8)) > STEP.limit
+
+
+def test_what_stands_in_the_way_moves_and_is_played_once(asked, choice, monkeypatch):
+    played, told = list[tuple[object, ...]](), list[tuple[str, float]]()
+    columns = lab.clip_columns
+
+    def counted(sound, chains, tables, **rest):
+        played.extend((chain, sound.pressure_pa.tobytes(), rest["seed"]) for chain in chains)
+        return columns(sound, chains, tables, **rest)
+
+    monkeypatch.setattr(lab, "clip_columns", counted)
+    two = replace(asked, targets=Targets((STEP, Target("beat_contrast_lstar", "at_least", 99.0, 1.0))))
+    both = choose(choice.table, two)
+    with_obstacles(both, two, progress=lambda what, share: told.append((what, share)))
+    assert len(played) == len(set(played)) > 50
+    names = list(dict.fromkeys(what for what, _ in told))
+    assert [name for name in names if name.endswith(": board")] == [
+        "In the way 1/2: board",
+        "In the way 2/2: board",
+    ]
+    for name in names:
+        assert len(name) <= 24
+        shares = [share for what, share in told if what == name]
+        assert shares == sorted(shares)
+        assert 0 <= shares[0] <= shares[-1] <= 1
+    # The first target is of the bench alone, so that the second one's boards are the first to play at length.
+    moving = [share for what, share in told if what == "In the way 2/2: board"]
+    assert moving[-1] == 1
+    assert np.diff(moving).max() < 0.2
+
+
+def test_boards_played_together_are_those_played_alone(asked, choice):
+    board = replace(choice.chain, rectifier=BiasSuperdiodes())
+    chains = [board] + [
+        replace(board, detector=replace(board.detector, release_ohm=ohm)) for ohm in (100e3, 150e3, 330e3)
+    ]
+    chains += [replace(board, pixel_bits=12), replace(board, adc=Adc(bits=12))]
+    memory = lab.memory_of(asked)
+    memory.play([(chain, 0, asked.clips[0]) for chain in chains], asked.judging.seed, 2, lambda _: None)
+    for chain in chains:
+        alone = BoardJudge(asked, chain, [clip.sound() for clip in asked.clips]).clip(0, [chain])
+        together = memory.heard[chain, 0, asked.clips[0]]
+        assert together.keys() == alone.keys()
+        for name, values in alone.items():
+            assert together[name] == pytest.approx(values, abs=0.02, nan_ok=True), name

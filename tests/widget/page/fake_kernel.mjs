@@ -161,6 +161,23 @@ export class FakeModel {
     });
   }
 
+  // A layout of light: a bar whose length is the light of the whole, its last pixel part of the way.
+  bar(pixels = 24) {
+    const { clip, showing } = this.state;
+    const whole = lightCodes(this.release(), clip);
+    const body = new Uint16Array(whole.length * (1 + pixels));
+    body.set(whole);
+    whole.forEach((code, frame) => {
+      for (let at = 0; at < pixels; at += 1) {
+        const lit = Math.min(Math.max((code / 65535) * pixels - at, 0), 1);
+        body[whole.length + frame * pixels + at] = Math.round(65535 * lit);
+      }
+    });
+    const number = this.state.answered;
+    const header = { number, clip, showing, frame_rate_hz: FRAME_RATE, first_frame: 0, frames: whole.length, total_frames: whole.length, exact: true, full_duty: 0.278, pixels };
+    this.set({ light: framed(header, body, 70000) });
+  }
+
   verdict(showing, number) {
     const over = this.over(this.release(showing));
     return { known: true, worst: over ? 5 : 2, limit: 3, at_s: 2.5, over, sentence: "", number, clip: this.state.clip, passage_s: this.state.passage_s };

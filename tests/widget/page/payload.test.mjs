@@ -62,3 +62,42 @@ test("full code is luminance one", () => {
   assert.equal(track.luminance(1), 1);
   assert.equal(track.meanLuminance(), 0.5);
 });
+
+const FULL = 65535;
+const lit = (codes, pixels, over = {}) => {
+  const frames = codes.length;
+  const body = Uint16Array.from([...codes, ...pixels.flat()]);
+  return readLight(framed({ ...HEADER, frames, pixels: pixels[0].length, ...over }, body, 70000));
+};
+
+test("pixels that are not all alike come after the whole, frame by frame", () => {
+  const track = new LightTrack();
+  track.take(lit([1, FULL], [[0, 0, 3], [FULL, 0, 0]], { total_frames: 2 }));
+  assert.deepEqual([...track.codes], [1, FULL]);
+  assert.deepEqual(track.pixelsAt(1), [1, 0, 0]);
+  assert.deepEqual(track.pixelsAt(0), [0, 0, 3 / FULL]);
+});
+
+test("the seconds round the playhead replace only their own pixels", () => {
+  const track = new LightTrack();
+  track.take(lit([1, 2, 3], [[FULL, 0], [0, FULL], [0, 0]], { total_frames: 3 }));
+  track.take(lit([9], [[FULL, FULL]], { total_frames: 3, first_frame: 1, number: 4, exact: false }));
+  assert.deepEqual([0, 1, 2].map((frame) => track.pixelsAt(frame)), [[1, 0], [1, 1], [0, 0]]);
+});
+
+test("until another layout's pixels come, the rest of the clip is all alike", () => {
+  const track = new LightTrack();
+  track.take(light([FULL, FULL, 0, 0, 0, 0]));
+  assert.equal(track.pixelsAt(0), null);
+  track.take(lit([FULL], [[FULL, 0]], { first_frame: 1, exact: false }));
+  assert.deepEqual([0, 1, 2].map((frame) => track.pixelsAt(frame)), [[1, 1], [1, 0], [0, 0]]);
+  track.take(lit([FULL], [[0, FULL, 0]], { first_frame: 0, exact: false }));
+  assert.deepEqual([0, 1].map((frame) => track.pixelsAt(frame)), [[0, 1, 0], [1, 1, 1]]);
+});
+
+test("back at a board whose pixels are all alike there are none of their own", () => {
+  const track = new LightTrack();
+  track.take(lit([1, 2], [[0, 1], [1, 0]], { total_frames: 2 }));
+  track.take(light([1, 2], { total_frames: 2 }));
+  assert.equal(track.pixelsAt(0), null);
+});

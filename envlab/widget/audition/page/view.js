@@ -258,12 +258,14 @@ export class AuditionView {
     // Seeking fast must not become flashing: then the light changes at most every 350 ms.
     if (this.drawn && performance.now() - session.soughtMs < CALM_MS && nowMs - this.lightMs < CALM_MS) return false;
     const luminance = session.steady ? track.meanLuminance() : fits ? track.luminance(frame) : 0;
-    const count = session.setup.pixels?.count ?? 24;
-    const css = this.lights.draw(luminance, count, session.layout);
+    const pixels = session.steady || !fits ? null : track.pixelsAt(frame);
+    const count = pixels ? pixels.length : (session.setup.pixels?.count ?? 24);
+    const css = this.lights.draw(luminance, count, session.layout, pixels);
     this.lightMs = nowMs;
     this.drawn = {
       frame,
       luminance,
+      pixels,
       code: track.codes[frame] ?? 0,
       css,
       number: track.number,

@@ -18,24 +18,27 @@ export class LightsCanvas {
     this.colours = [];
   }
 
-  // Draw `count` pixels at luminance 0..1 (linear light); returns the colours of their cores.
-  draw(luminance, count, layout) {
+  // Draw `count` pixels at luminance 0..1 (linear light), or each at its own of `pixels`; returns the colours of
+  // their cores.
+  draw(luminance, count, layout, pixels = null) {
     const { pen, width, height } = fitted(this.canvas);
     if (width < 2 || height < 2) return [];
-    const wanted = `${luminance} ${count} ${layout} ${this.canvas.width} ${this.canvas.height}`;
+    const wanted = `${luminance} ${count} ${layout} ${this.canvas.width} ${this.canvas.height} ${pixels ?? ""}`;
     if (wanted === this.shown) return this.colours;
     this.shown = wanted;
     this.prepare(count, layout, width, height);
     pen.drawImage(this.layers.backdrop, 0, 0, width, height);
     const seen = screenFromLinear(luminance);
-    if (seen > 0) {
+    if (pixels) {
+      this.halos(pen, pixels);
+    } else if (seen > 0) {
       pen.globalCompositeOperation = "lighter";
       pen.globalAlpha = seen;
       pen.drawImage(this.layers.glow, 0, 0, width, height);
       pen.globalAlpha = 1;
       pen.globalCompositeOperation = "source-over";
     }
-    this.colours = this.cores(pen, luminance, count);
+    this.colours = this.cores(pen, pixels ?? new Array(count).fill(luminance));
     return this.colours;
   }
 
@@ -79,18 +82,34 @@ export class LightsCanvas {
     }
   }
 
-  cores(pen, luminance, count) {
-    const colour = greyOf(luminance);
-    pen.fillStyle = colour;
+  // The glow of pixels that are not all alike, each by its own light.
+  halos(pen, pixels) {
+    const { places, radius } = this.shape;
+    pen.globalCompositeOperation = "lighter";
+    places.forEach(({ x, y }, at) => {
+      const seen = screenFromLinear(pixels[at]);
+      if (seen === 0) return;
+      for (const [reach, alpha] of [[radius * 11, 0.15], [radius * 3.2, 0.8]]) {
+        pen.globalAlpha = alpha * seen;
+        pen.drawImage(this.glow, x - reach, y - reach, 2 * reach, 2 * reach);
+      }
+    });
+    pen.globalAlpha = 1;
+    pen.globalCompositeOperation = "source-over";
+  }
+
+  cores(pen, pixels) {
     pen.strokeStyle = "#3d464e";
     pen.lineWidth = 1;
-    for (const { x, y } of this.shape.places) {
+    return this.shape.places.map(({ x, y }, at) => {
+      const colour = greyOf(pixels[at]);
+      pen.fillStyle = colour;
       pen.beginPath();
       pen.arc(x, y, this.shape.radius, 0, 2 * Math.PI);
       pen.fill();
-      if (luminance < 0.08) pen.stroke();
-    }
-    return Array.from({ length: count }, () => colour);
+      if (pixels[at] < 0.08) pen.stroke();
+      return colour;
+    });
   }
 }
 

@@ -14,10 +14,16 @@ export function unframe(bytes) {
   };
 }
 
-// Luminance of each frame, 0..65535 in linear light; what follows the last frame is padding.
+// Luminance of each frame, 0..65535 in linear light; of a layout of light that of each pixel follows, frame by
+// frame. What follows the last one is padding.
 export function readLight(bytes) {
   const { header, body } = unframe(bytes);
-  return { header, codes: new Uint16Array(body, 0, header.frames) };
+  const { frames, pixels = 0 } = header;
+  return {
+    header,
+    codes: new Uint16Array(body, 0, frames),
+    pixels: pixels ? new Uint16Array(body, 2 * frames, frames * pixels) : null,
+  };
 }
 
 // One row of float32 for each name.
@@ -39,6 +45,8 @@ export function isEmpty(bytes) {
 export class LightTrack {
   constructor() {
     this.codes = new Uint16Array(0);
+    this.pixels = null;
+    this.pixelCount = 0;
     this.clip = null;
     this.frameRateHz = 100;
     this.number = 0;
@@ -46,8 +54,9 @@ export class LightTrack {
     this.exact = false;
   }
 
-  take({ header, codes }) {
+  take({ header, codes, pixels = null }) {
     const total = header.total_frames;
+    const known = header.clip === this.clip && header.frame_rate_hz === this.frameRateHz && total === this.codes.length;
     if (header.clip !== this.clip) {
       this.codes = new Uint16Array(total);
     } else if (header.frame_rate_hz !== this.frameRateHz || total !== this.codes.length) {
@@ -55,11 +64,34 @@ export class LightTrack {
     }
     const first = Math.min(header.first_frame, total);
     this.codes.set(codes.subarray(0, total - first), first);
+    this.takePixels(pixels, header.pixels ?? 0, known, first, total);
     this.clip = header.clip;
     this.frameRateHz = header.frame_rate_hz;
     this.number = header.number;
     this.showing = header.showing;
     this.exact = header.exact;
+  }
+
+  // Where no pixel of this layout is known yet, all are alike.
+  takePixels(pixels, count, known, first, total) {
+    if (!pixels) {
+      this.pixels = null;
+      this.pixelCount = 0;
+      return;
+    }
+    if (!known || count !== this.pixelCount) {
+      this.pixels = new Uint16Array(total * count);
+      this.codes.forEach((code, frame) => this.pixels.fill(code, frame * count, (frame + 1) * count));
+      this.pixelCount = count;
+    }
+    this.pixels.set(pixels.subarray(0, (total - first) * count), first * count);
+  }
+
+  // Luminance of each pixel in a frame, 0..1; null where all are alike.
+  pixelsAt(frame) {
+    if (!this.pixels) return null;
+    const codes = this.pixels.subarray(frame * this.pixelCount, (frame + 1) * this.pixelCount);
+    return Array.from(codes, (code) => code / FULL_CODE);
   }
 
   luminance(frame) {

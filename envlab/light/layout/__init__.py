@@ -1,0 +1,1 @@
+"""The layout of light: which pixels light, and when."""
