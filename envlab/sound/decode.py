@@ -12,7 +12,7 @@ import numpy as np
 from envlab.errors import FileError
 from envlab.sound.complete import CONTAINERS, container_of, missing_bytes
 from envlab.sound.interpolate import SAMPLE_RATE_MAX_HZ, SAMPLE_RATE_MIN_HZ
-from envlab.sound.mpeg import mp3_length
+from envlab.sound.mpeg import damaged_frame, mp3_length
 from envlab.units import FloatArray
 
 PIECE = 1 << 16
@@ -148,7 +148,11 @@ def _check_whole(file: Path) -> None:
         if not container:
             raise FileError(f"{file}: not a sound file of a known format; it must be {CONTAINERS}")
         missing = missing_bytes(file, container)
+        damaged = damaged_frame(file) if container == "MP3" and not missing else 0
     except OSError as error:
         raise FileError(f"{file}: cannot be read ({error.strerror})") from error
     if missing:
         raise FileError(f"{file}: the {container} file is cut off; bytes missing: {missing} or more")
+    if damaged:
+        claim = f"frame {damaged} of the MP3 claims more than a frame can hold"
+        raise FileError(f"{file}: cannot be decoded, cut off or damaged ({claim})")

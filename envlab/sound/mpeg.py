@@ -1,4 +1,4 @@
-"""How long an MP3 really is: its frames, walked one by one.
+"""How long an MP3 really is, and whether its frames can be what they say: all of them, one by one.
 
 An MP3 need not state its length; decoders then guess it from the first frame and may stop early without a
 word. Each frame says how long itself is ([ISO11172-3], 2.4.1.3 and 2.4.2.3; [ISO13818-3] for the low rates).
@@ -14,6 +14,10 @@ _KBIT_MPEG_1 = (0, 32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320
 _KBIT_MPEG_2 = (0, 8, 16, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160)
 _RATES_HZ = {3: (44_100, 48_000, 32_000), 2: (22_050, 24_000, 16_000), 0: (11_025, 12_000, 8_000)}
 _TAG_HEADER = 10
+# Pairs of values that a granule may have, half of its 576 ([ISO11172-3], 2.4.2.7, big_values)
+_MOST_PAIRS = 288
+# Header, check sum and the longest side information, bytes.
+_MOST_HEAD = 4 + 2 + 32
 # Bytes that are read together: an evening's file is walked through, not held.
 _AT_ONCE = 1 << 20
 
@@ -45,6 +49,44 @@ def mp3_length(path: Path) -> Mp3Length:
             position += length
             file.seek(position)
     return Mp3Length(samples, missing)
+
+
+def damaged_frame(path: Path) -> int:
+    """Return the number, from 1 on, of the first frame that claims more than a frame can hold; 0: none.
+
+    A decoder goes on behind such a frame with whatever its memory holds, and gives another sound each time.
+    """
+    size, number = path.stat().st_size, 1
+    with path.open("rb", buffering=_AT_ONCE) as file:
+        position = tag_bytes(file.read(_TAG_HEADER))
+        file.seek(position)
+        while (frame := _frame(head := file.read(_MOST_HEAD))) is not None:
+            if position + frame[0] > size:
+                break
+            if not _is_possible(head, frame[0]):
+                return number
+            position, number = position + frame[0], number + 1
+            file.seek(position)
+    return 0
+
+
+def _is_possible(head: bytes, length: int) -> bool:
+    """Whether the bits that a frame of this length claims at its head are there ([ISO11172-3], 2.4.1.7)."""
+    first, channels = (head[1] >> 3) & 3 == 3, 1 if head[3] >> 6 == 3 else 2
+    # Header, check sum if there is one, side information; MPEG-2's has one granule ([ISO13818-3], 2.4.1.7).
+    start = 4 if head[1] & 1 else 6
+    size = (17, 32)[channels - 1] if first else (9, 17)[channels - 1]
+    side, left = int.from_bytes(head[start : start + size], "big"), 8 * size
+    earlier_bits = 9 if first else 8
+    earlier_bytes = side >> (left - earlier_bits)
+    left -= earlier_bits + ((5, 3)[channels - 1] + 4 * channels if first else channels)
+    of_one, claimed = (59 if first else 63), 0
+    for _ in range(2 * channels if first else channels):
+        claimed += (side >> (left - 12)) & 0xFFF
+        if (side >> (left - 21)) & 0x1FF > _MOST_PAIRS:
+            return False
+        left -= of_one
+    return claimed <= 8 * (earlier_bytes + length - start - size)
 
 
 def tag_bytes(head: bytes) -> int:

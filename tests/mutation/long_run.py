@@ -5,6 +5,7 @@
     python tests/mutation/long_run.py again SCRATCH TEST ...   tries what survived on other tests
     python tests/mutation/long_run.py sure SCRATCH         the tests that killed pass on the package as it is
     python tests/mutation/long_run.py keep SCRATCH         writes tests/mutation/tried.csv
+    python tests/mutation/long_run.py replay SCRATCH --each 8  some of tried.csv that were killed, once more
 
 Needs the extra "mutation". `run` appends to SCRATCH/tried.csv and goes on where it was stopped. A mutant is
 tried in rounds: a few tests of the changed line, those named after the file first, then more.
@@ -173,6 +174,28 @@ def sure(scratch: Path) -> list[str]:
     return [test] if verdict != "survived" else []
 
 
+def replay(seed: int, each: int) -> int:
+    """Try some of the kept mutants once more, each on the test that killed it; return how many survive now.
+
+    Only what no compiled loop knows, so that nothing is compiled, and whose lines are still as they were.
+    """
+    killed = [row for row in rows(KEPT) if row["verdict"] == "killed" and "::" in row["test"]]
+    random.Random(seed).shuffle(killed)
+    preload()
+    tried, survived = 0, 0
+    for row in killed:
+        change = Change(row["module"], int(row["number"]), row["before"], row["after"]).where_it_is_now()
+        if change is None or loops_that_know(change.module) or tried == each:
+            continue
+        test = row["test"].partition("[")[0]
+        before, _, _ = trial(None, [*PLAIN, test], None, 300.0)
+        verdict, _, _ = trial(change, [*PLAIN, test], None, 300.0)
+        tried += 1
+        survived += (before, verdict) != ("survived", "killed")
+        print(f"{row['module']}: {row['after'].strip()}: {before} without, {verdict} with", flush=True)
+    return survived if tried == each else each
+
+
 def write_rows(path: Path, found: list[dict[str, str]], columns: tuple[str, ...]) -> None:
     """Write tried mutants, so many columns of each."""
     with path.open("w", newline="", encoding="utf-8") as file:
@@ -189,7 +212,7 @@ def rows(path: Path) -> list[dict[str, str]]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("step", choices=("map", "run", "again", "sure", "keep"))
+    parser.add_argument("step", choices=("map", "run", "again", "sure", "keep", "replay"))
     parser.add_argument("scratch", type=Path)
     parser.add_argument("tests", nargs="*")
     parser.add_argument("--part", default="", help="again: only files with this in their name")
@@ -203,6 +226,8 @@ def main() -> None:
         run(scratch, asked.seed, asked.each)
     elif asked.step == "again":
         again(scratch, asked.tests, asked.part)
+    elif asked.step == "replay":
+        sys.exit(replay(asked.seed, asked.each))
     elif asked.step == "sure":
         sys.exit(len(sure(scratch)))
     else:

@@ -17,10 +17,9 @@ import select
 import signal
 import sys
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
@@ -52,6 +51,15 @@ class Change:
             raise ValueError(f"{self.module}:{self.number} is not {self.before!r}")
         return "\n".join([*lines[:first], *self.after.split("\n"), *lines[first + len(old) :]])
 
+    def where_it_is_now(self) -> Change | None:
+        """Return the same change where the lines have moved to; None where they are not there just once."""
+        text = (
+            (PACKAGE / self.module).read_text(encoding="utf-8") if (PACKAGE / self.module).is_file() else ""
+        )
+        lines, old = text.split("\n"), self.before.split("\n")
+        found = [at for at in range(len(lines)) if lines[at : at + len(old)] == old]
+        return replace(self, number=found[0] + 1) if len(found) == 1 else None
+
     @property
     def name(self) -> str:
         """What Python calls the module."""
@@ -65,7 +73,7 @@ class Changed(importlib.abc.MetaPathFinder, importlib.machinery.SourceFileLoader
         super().__init__(change.name, str(PACKAGE / change.module))
         self.text = change.text()
 
-    def find_spec(self, fullname: str, path: Any = None, target: ModuleType | None = None) -> Any:
+    def find_spec(self, fullname: str, path: Any = None, target: Any = None) -> Any:
         """Return the spec of the one module that is changed."""
         del path, target
         if fullname != self.name:
@@ -78,6 +86,7 @@ class Changed(importlib.abc.MetaPathFinder, importlib.machinery.SourceFileLoader
 
     def get_data(self, path: str) -> bytes:
         """Return the changed text."""
+        del path
         return self.text.encode()
 
 
@@ -173,12 +182,15 @@ def preload() -> None:
     assert not any(name.split(".")[0] == "envlab" for name in sys.modules)
 
 
-def trial(change: Change | None, tests: list[str], warm: Path, cpu_s: float) -> tuple[str, str, float]:
+def trial(change: Change | None, tests: list[str], warm: Path | None, cpu_s: float) -> tuple[str, str, float]:
     """Return ("killed", the test) or ("survived", "") or ("nothing ran", "") and processor seconds.
 
-    change: None runs the tests on the package as it is.
+    change: None runs the tests on the package as it is. warm: a folder of compiled loops; None: those that
+    the package has anyway, for changes that no loop knows.
     """
-    with tempfile.TemporaryDirectory(dir=warm.parent) as scratch:
+    if warm is None and change is not None and loops_that_know(change.module):
+        raise ValueError(f"{change.module}: is inside of compiled loops")
+    with tempfile.TemporaryDirectory(dir=warm and warm.parent) as scratch:
         reading, writing = os.pipe()
         child = os.fork()
         if child == 0:
@@ -206,7 +218,9 @@ def _wait(child: int, reading: int, wall_s: float) -> tuple[str, str] | None:
     return tuple(json.loads(data)) if data else None  # type: ignore[return-value]
 
 
-def _run(change: Change | None, tests: list[str], warm: Path, scratch: Path, cpu_s: float) -> tuple[str, str]:
+def _run(
+    change: Change | None, tests: list[str], warm: Path | None, scratch: Path, cpu_s: float
+) -> tuple[str, str]:
     import numba
 
     resource.setrlimit(resource.RLIMIT_CPU, (int(cpu_s), int(cpu_s) + 5))
@@ -215,11 +229,11 @@ def _run(change: Change | None, tests: list[str], warm: Path, scratch: Path, cpu
     nowhere = os.open(os.devnull, os.O_RDWR)
     for number in (0, 1, 2):
         os.dup2(nowhere, number)
-    loops = warm
     if change is not None:
-        loops = linked_cache(warm, change.module, scratch / "loops")
         sys.meta_path.insert(0, Changed(change))
-    numba.core.config.CACHE_DIR = str(loops)
+    if warm is not None:
+        loops = warm if change is None else linked_cache(warm, change.module, scratch / "loops")
+        numba.core.config.CACHE_DIR = str(loops)
     noted = FirstFailure()
     options = ["-x", "-q", *PLUGINS, *PRELOADED, "--basetemp", str(scratch / "tmp")]
     code = pytest.main([*options, *tests], plugins=[noted])

@@ -12,7 +12,7 @@ import soundfile
 
 from envlab.errors import FileError
 from envlab.sound.complete import container_of, missing_bytes
-from envlab.sound.mpeg import mp3_length
+from envlab.sound.mpeg import damaged_frame, mp3_length
 from envlab.sound.recording import read_recording
 from envlab.sound.signals import tone
 
@@ -140,6 +140,37 @@ def test_mp3_that_a_decoder_would_cut_short_in_silence_is_refused(tmp_path: Path
     path = saved(tmp_path, without_length_header(buffer.getvalue(), 128))
     assert soundfile.info(path).frames < 0.9 * wave.size
     with pytest.raises(FileError, match=r"only \d+ of \d+ samples can be decoded; save it as WAV or FLAC"):
+        read_recording(path, 94.0)
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 22_050, 44_100])
+@pytest.mark.parametrize("channels", [1, 2])
+@pytest.mark.parametrize("quality", [0.0, 0.5, 0.9])
+@pytest.mark.parametrize("mode", ["CONSTANT", "AVERAGE", "VARIABLE"])
+def test_every_frame_of_an_encoder_is_possible(tmp_path, rate_hz, channels, quality, mode) -> None:
+    rng = np.random.default_rng(2)
+    wave = rng.normal(0, 0.2, (rate_hz, channels)) * np.linspace(0, 1, rate_hz)[:, None] ** 4
+    path = tmp_path / "clip.mp3"
+    soundfile.write(
+        path, wave, rate_hz, subtype="MPEG_LAYER_III", compression_level=quality, bitrate_mode=mode
+    )
+    assert damaged_frame(path) == 0
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 44_100])
+@pytest.mark.parametrize("channels", [1, 2])
+def test_a_frame_that_claims_more_than_it_holds_is_refused(tmp_path, rate_hz, channels) -> None:
+    # Side information of ones: 4095 bits and 511 pairs a granule. A decoder gave another sound each time.
+    buffer = io.BytesIO()
+    wave = np.random.default_rng(2).normal(0, 0.1, (rate_hz // 4, channels))
+    soundfile.write(buffer, wave, rate_hz, format="MP3", subtype="MPEG_LAYER_III")
+    data = bytearray(buffer.getvalue())
+    # The second frame: behind the first, which begins the file and is repeated nowhere else.
+    second = data.index(data[:2], 4)
+    data[second + 5 : second + 14] = b"\xff" * 9
+    path = saved(tmp_path, bytes(data))
+    assert damaged_frame(path) == 2
+    with pytest.raises(FileError, match=r"damaged \(frame 2 of the MP3 claims more than a frame can hold\)"):
         read_recording(path, 94.0)
 
 
