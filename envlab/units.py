@@ -7,15 +7,19 @@ from __future__ import annotations
 
 import math
 import re
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Any
 
 from envlab.errors import ParameterError, is_finite_number
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+    BoolArray = NDArray[np.bool_]
+
+_ARRAYS = {"FloatArray": "float64", "IntArray": "int64", "BoolArray": "bool_"}
 
 REFERENCE_PRESSURE_PA = 20e-6
 
@@ -46,6 +50,18 @@ _NUMBER = re.compile(
     r"^(?P<sign>[+-]?)(?P<whole>\d+(?:\.\d+)?(?:[eE][+-]?\d+)?|\.\d+|)"
     r"\s*(?P<letter>[pnuµμmRkKMG]?)(?P<after>\d*)\s*(?P<unit>[A-Za-zΩ\u2126]*)$"
 )
+
+
+def __getattr__(name: str) -> Any:
+    """Return an array type: numpy is loaded by who has arrays, not by who reads "4k7" or asks for --help."""
+    if name not in _ARRAYS:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    import numpy as np
+    from numpy.typing import NDArray
+
+    found: Any = NDArray[getattr(np, _ARRAYS[name])]  # type: ignore[misc]
+    globals()[name] = found
+    return found
 
 
 def keep_together(text: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,11 +23,14 @@ from envlab.cli.options import (
     sensitivity_option,
 )
 from envlab.cli.recorders import note_recorders
-from envlab.cli.saying import counted, progress, say
+from envlab.cli.saying import counted, progress, say, say_meanwhile
 from envlab.cli.tolerance import boards_of_choice
 from envlab.sound.level_text import StatedLevel
 
 if TYPE_CHECKING:
+    import pandas as pd
+
+    from envlab.study.specification.specification import Specification
     from envlab.study.sweep.choice import Choice
 
 
@@ -79,7 +83,6 @@ def design(
     from envlab.study.specification.specification import with_sensitivity
     from envlab.study.sweep.choice import choose
     from envlab.study.sweep.robustness import robust_choice
-    from envlab.study.sweep.sweep import sweep
     from envlab.study.tolerance.words import IN_SHORT
 
     specification = with_sensitivity(asked_specification(design, clip, level), sensitivity)
@@ -90,7 +93,7 @@ def design(
     check_folder(folder, force=force)
     with progress() as report:
         note_recorders(specification.clips, report)
-        table = sweep(specification, progress=report)
+        table = _swept(specification, report)
         report("Choosing", math.nan)
         choice = robust_choice(choose(table, specification), specification, progress=report)
         boards = boards_of_choice(specification, choice, report)
@@ -121,6 +124,23 @@ def design(
     if not choice.flash_safe:
         raise click.exceptions.Exit(FLASHING_EXIT if choice.flashes_judged else NOT_JUDGED_EXIT)
     refuse(status, "no brightness table was written", guard=guard)
+
+
+def _swept(specification: Specification, report: Callable[[str, float], None]) -> pd.DataFrame:
+    """Sweep; say who leads as soon as a fifth of the sound has been heard, and when all has."""
+    from envlab.study.sweep.leaders import leaders
+    from envlab.study.sweep.sweep import sweep
+
+    lengths = [clip.sound().duration_s for clip in specification.clips]
+    first = next(count for count in range(1, len(lengths) + 1) if sum(lengths[:count]) >= 0.2 * sum(lengths))
+
+    def so_far(table: pd.DataFrame, clips: int) -> None:
+        if specification.ranges and clips in (first, len(lengths)):
+            say_meanwhile(leaders(table, specification, clips).text)
+
+    table = sweep(specification, progress=report, so_far=so_far)
+    so_far(table, len(lengths))
+    return table
 
 
 def _missing(choice: Choice) -> str:

@@ -14,8 +14,7 @@ from envlab.cli.group import main
 from envlab.cli.options import design_argument, force_option, quiet_option, refuse_existing, stated_level
 from envlab.cli.saying import note, say, say_lines
 from envlab.errors import FileError, ParameterError
-from envlab.sound.clip import LARGEST_UNCERTAINTY_DB
-from envlab.sound.level_text import StatedLevel, parse_level
+from envlab.sound.level_text import LARGEST_UNCERTAINTY_DB, StatedLevel, parse_level
 from envlab.sound.usual_levels import usual_levels_lines
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ import math
 import os
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 
 import click
 
@@ -45,6 +45,12 @@ def say(text: str = "") -> None:
         click.echo(_wrapped(text))
 
 
+def say_meanwhile(text: str) -> None:
+    """Print a paragraph that is no result, wrapped, on standard error, unless the command is quiet."""
+    if not is_quiet():
+        click.echo(_wrapped(text), err=True)
+
+
 def say_lines(lines: str) -> None:
     """Print lines as they are, a table for instance, unless the command is quiet."""
     if not is_quiet():
@@ -78,11 +84,16 @@ def progress() -> Iterator[Callable[[str, float], None]]:
     console.quiet = is_quiet() or not console.is_terminal
     columns = (TextColumn("{task.description:<24.24}"), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True) as bar:
-        task = bar.add_task("Compiling", total=1.0, start=False)
-        last = math.nan
+        task = bar.add_task("Starting", total=1.0, start=False)
+        last, doing = math.nan, "Starting"
+
+        def compiling(name: str | None) -> None:
+            now = doing if name is None else f"Compiling {name.replace('_', ' ')}"
+            bar.update(task, description=now)
 
         def report(what: str, share: float) -> None:
-            nonlocal last
+            nonlocal last, doing
+            doing = what
             if math.isnan(share):
                 bar.reset(task, start=False, description=what)
             elif not share >= last:
@@ -90,4 +101,12 @@ def progress() -> Iterator[Callable[[str, float], None]]:
             bar.update(task, description=what, completed=0.0 if math.isnan(share) else share)
             last = share
 
-        yield report
+        with nullcontext() if console.quiet else _compiling_told(compiling):
+            yield report
+
+
+def _compiling_told(tell: Callable[[str | None], None]) -> AbstractContextManager[None]:
+    # Loads numba, which the command's help does without.
+    from envlab.files.compiling import compiling_told
+
+    return compiling_told(tell)

@@ -1,9 +1,10 @@
 """Boards of one design side by side: each part a little off, the front end computed once.
 
 Boards with a plain preamp run so, behind an ideal rectifier that is at once (analog/bank/tolerance_bank.py) a
-hundred times quicker than one by one, behind one with amplifiers (half_wave_tolerance_bank.py) some ten to
-twenty times; against that no reading moves by more than one count, and few by that. A board as designed is
-reproduced to the last bit, behind amplifiers to 1 nV.
+hundred times quicker than one by one, behind one with amplifiers (half_wave_tolerance_bank.py) or a passive
+diode (diode_tolerance_bank.py) some ten to twenty times; against that no reading moves by more than one
+count, and few by that. A board as designed is reproduced to the last bit, behind amplifiers to 1 nV, behind a
+diode to 1e-12 of its drive.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 from numpy.typing import NDArray
 
+from envlab.analog.bank.diode_tolerance_bank import DiodeBoard, DiodeSpreadBank
 from envlab.analog.bank.half_wave_tolerance_bank import AmplifierBoard, HalfWaveSpreadBank, kind_of
 from envlab.analog.bank.tolerance_bank import Board as BankBoard
 from envlab.analog.bank.tolerance_bank import (
@@ -61,8 +63,10 @@ def run_side_by_side(design: Board, boards: Sequence[Board], sound: Sound) -> bo
 
 def _rectifiers_alike(design: Board, boards: Sequence[Board]) -> bool:
     """Whether some bank knows the rectifier, and the boards differ from the design in numbers only."""
+    if isinstance(design.rectifier, Rectifier):
+        return design.rectifier.scales_with_level or design.rectifier.diode != "none"
     if not isinstance(design.rectifier, ActiveRectifier):
-        return design.rectifier.scales_with_level
+        return False
     kinds = {kind_of(built) for built in map(_half_waves, (design, *boards)) if built is not None}
     return len(kinds) == 1
 
@@ -72,8 +76,17 @@ def _half_waves(board: Board) -> HalfWaves | None:
     return built if isinstance(built, HalfWaves) else None
 
 
-def _bank_of(design: Board, boards: Sequence[Board], rate_hz: float) -> SpreadBank | HalfWaveSpreadBank:
+def _bank_of(
+    design: Board, boards: Sequence[Board], rate_hz: float
+) -> SpreadBank | DiodeSpreadBank | HalfWaveSpreadBank:
     nominal = _bank_board(design)
+    if isinstance(design.rectifier, Rectifier) and design.rectifier.diode != "none":
+        with_diodes = [
+            DiodeBoard(_bank_board(board), board.rectifier, board.quiescent_state)
+            for board in boards
+            if isinstance(board.rectifier, Rectifier)
+        ]
+        return DiodeSpreadBank(nominal, with_diodes, rate_hz)
     built = [_half_waves(board) for board in boards]
     if built[0] is None:
         ideal = Rectifier(design.rectifier.kind, design.rectifier.reference_node_v)

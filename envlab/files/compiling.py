@@ -9,10 +9,11 @@ each start.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from numba import njit
+from numba.core import event
 
 
 def compiled_with(**options: Any) -> Callable[[Callable[..., Any]], Any]:
@@ -44,3 +45,43 @@ def compiled_with(**options: Any) -> Callable[[Callable[..., Any]], Any]:
         return made
 
     return decorate
+
+
+@contextlib.contextmanager
+def compiling_told(tell: Callable[[str | None], None]) -> Iterator[None]:
+    """Tell which loop is being compiled, by name, and None when that is done; not of loops found on disk.
+
+    tell: called in whatever thread compiles.
+
+    >>> @compiled_with()
+    ... def twice(x):
+    ...     return 2 * x
+    >>> with compiling_told(print):
+    ...     twice(2.0)
+    twice
+    None
+    4.0
+    """
+    with event.install_listener("numba:compile", _Told(tell)):
+        yield
+
+
+class _Told(event.Listener):
+    """Passes on the outermost loop alone: what it calls is compiled within it."""
+
+    def __init__(self, tell: Callable[[str | None], None]) -> None:
+        self._tell = tell
+        self._depth = 0
+
+    def on_start(self, event: event.Event) -> None:
+        """See numba.core.event."""
+        self._depth += 1
+        if self._depth == 1:
+            self._tell(event.data["dispatcher"].py_func.__name__.strip("_"))
+
+    def on_end(self, event: event.Event) -> None:
+        """See numba.core.event."""
+        del event
+        self._depth -= 1
+        if self._depth == 0:
+            self._tell(None)

@@ -11,6 +11,9 @@ from envlab.metrics.clip_metrics import range_used_db
 from envlab.sound.clip import Clip
 from envlab.units import FloatArray
 
+# Metrics that speak of clips with a tag alone.
+TAG_OF = {"beat_contrast_lstar": "beat", "quiet_lit_share": "quiet", "false_light_lstar": "walking"}
+
 
 def worst_over_clips(
     clips: Sequence[Clip], metrics: Sequence[Mapping[str, FloatArray]], pixels: Pixels, supply: Supply
@@ -40,10 +43,10 @@ def worst_over_clips(
         return np.where(np.isnan(duty), np.nan, current)
 
     return {
-        "beat_contrast_lstar": least("contrast_lstar", "beat"),
+        "beat_contrast_lstar": least("contrast_lstar", TAG_OF["beat_contrast_lstar"]),
         "range_used_db": _range_used(clips, metrics),
-        "quiet_lit_share": least("lit_share", "quiet"),
-        "false_light_lstar": most("lightness_95_lstar", "walking"),
+        "quiet_lit_share": least("lit_share", TAG_OF["quiet_lit_share"]),
+        "false_light_lstar": most("lightness_95_lstar", TAG_OF["false_light_lstar"]),
         "clipped_share": most("clipped_share"),
         "supply_mean_a": current_a("duty_mean"),
         "supply_99_a": current_a("duty_99"),

@@ -12,11 +12,10 @@ from pathlib import Path
 from envlab.errors import ParameterError, check_choice, check_range, one_line
 from envlab.sound.identity import FileIdentity, check_same, identity_of
 from envlab.sound.level import WEIGHTINGS, leq_db_spl, leq_of
-from envlab.sound.level_text import level_text
+from envlab.sound.level_text import LARGEST_UNCERTAINTY_DB, level_text
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.stream import Sound, open_sound
 
-LARGEST_UNCERTAINTY_DB = 20.0
 TAGS = ("beat", "quiet", "walking", "room")
 
 

@@ -10,6 +10,8 @@ from envlab.errors import ParameterError, is_finite_number
 # dB SPL, and the weighting that is written with it: "Z", "A", "C"; None where none is.
 StatedLevel = tuple[float, str | None]
 
+# Who knows a level no better than so does not know it, dB.
+LARGEST_UNCERTAINTY_DB = 20.0
 LEVEL_EXAMPLE = '92, "92 dB(A)" or 92dBA'
 _LEVEL = re.compile(
     r"^\s*(?P<number>[+-]?(?:\d+(?:\.\d*)?|\.\d+))\s*(?:dB\s*(?:SPL|\(?(?P<weighting>[ZAC])\)?)?)?\s*$",

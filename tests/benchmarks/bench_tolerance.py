@@ -4,8 +4,9 @@
 
 Side by side: every board on every clip with every metric, as envlab tolerance does it; wall and processor
 time of all threads. Exactly: some of the same boards one by one, on one clip; how many times as long a board
-takes, by how many counts their readings differ, and by how much L*. Last, the same for boards with real
-rectifiers, in ns of processor time a sample and board, wave and front end included.
+takes, by how many counts their readings differ, and by how much L*. Then the same for boards with real
+rectifiers, in ns of processor time a sample and board, wave and front end included. Last, what envlab design
+asks of boards, causes and worst cases too, over a sweep of as many candidates on the same clips.
 """
 
 from __future__ import annotations
@@ -22,14 +23,17 @@ from envlab.analog.rectifiers.absolute_value import AbsoluteValue
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.diodeless import Diodeless
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.light.lightness import lightness_cie1976
 from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification, demo_specification
+from envlab.study.sweep.sweep import sweep
 from envlab.study.tolerance.board_metrics import BoardJudge
 from envlab.study.tolerance.board_run import read_boards
 from envlab.study.tolerance.drawn_boards import board_of, draw
+from envlab.study.tolerance.tolerance import tolerance
 from envlab.study.tolerance.tolerances import varied_parameters
 
 
@@ -78,12 +82,35 @@ def main() -> None:
         f"{np.abs(seen[0] - seen[1]).max():.2f}, mean {np.abs(seen[0] - seen[1]).mean():.5f}"
     )
     print(f"processor: {processor_name()}")
-    for rectifier in (DifferenceSuperdiodes(0.15), AbsoluteValue(0.15), Diodeless(), BiasSuperdiodes()):
-        print(with_amplifiers(specification, replace(chain, rectifier=rectifier), clip, wanted.exact))
+    amplifiers = (DifferenceSuperdiodes(0.15), AbsoluteValue(0.15), Diodeless(), BiasSuperdiodes())
+    for rectifier in (*amplifiers, Rectifier("half", diode="silicon")):
+        print(with_real_rectifier(specification, replace(chain, rectifier=rectifier), clip, wanted.exact))
+    print(against_sweep(specification, chain, max(20, wanted.boards // 20 * 20)))
 
 
-def with_amplifiers(specification: Specification, chain: Chain, clip: Sound, exact: int) -> str:
-    """Return how long boards of a design with amplifiers take in lanes, and some of them one by one."""
+def against_sweep(specification: Specification, chain: Chain, count: int) -> str:
+    """Return how many times as long boards take, with causes and worst cases, as so many candidates."""
+    ranges = {
+        "detector.attack_ohm": tuple(np.geomspace(2e3, 15e3, count // 20)),
+        "detector.release_ohm": tuple(np.geomspace(100e3, 470e3, 20)),
+    }
+    asked, spent_s = replace(specification, chain=chain), []
+    sweep(asked, ranges={"detector.release_ohm": (100e3, 150e3)})
+    for run in (
+        lambda: sweep(asked, ranges=ranges),
+        lambda: tolerance(asked, tolerances=replace(asked.tolerance, boards=count)),
+    ):
+        began = time.process_time()
+        run()
+        spent_s.append(time.process_time() - began)
+    return (
+        f"{chain.rectifier.topology}: {count} candidates {spent_s[0]:.1f} s of processor, {count} boards "
+        f"with causes and worst cases {spent_s[1]:.1f} s, {spent_s[1] / spent_s[0]:.2f} times as long"
+    )
+
+
+def with_real_rectifier(specification: Specification, chain: Chain, clip: Sound, exact: int) -> str:
+    """Return how long boards of a design take in lanes, and some of them one by one."""
     parameters = varied_parameters(chain, specification.tolerance)
     boards = [board_of(chain, parameters, row) for row in draw(parameters, 256, 1)]
     index = chain.reading_of_frame(int(clip.duration_s * chain.frame_rate_hz))

@@ -37,3 +37,21 @@ def test_loops_run_where_nothing_can_be_kept(tmp_path):
     for case, before in (("folder", NO_FOLDER), ("disk", FULL_DISK)):
         said, kept = flashes_said(before, tmp_path / case)
         assert (said, kept) == (usual, False)
+
+
+TOLD = """
+from envlab.files.compiling import compiling_told
+with compiling_told(lambda name: print(name)):
+"""
+
+
+def test_what_is_compiled_is_named_and_what_lies_on_disk_is_not(tmp_path):
+    counted = "".join(f"    {line}\n" for line in FLASHES.strip().splitlines())
+    first, _ = flashes_said(TOLD + counted + "raise SystemExit", tmp_path)
+    assert first[-1] == "49"
+    named = first[:-1]
+    # Each loop is named, then it is said that it is done; a loop within a loop is part of it.
+    assert named[1::2] == ["None"] * (len(named) // 2)
+    assert "None" not in named[::2]
+    assert named
+    assert flashes_said(TOLD + counted + "raise SystemExit", tmp_path)[0] == ["49"]

@@ -42,14 +42,15 @@ def diode_bank_of(detectors: tuple[Detector, ...], rectifier: Rectifier, sample_
     if not detectors:
         raise ParameterError("detectors", detectors, "at least one detector")
     steps = np.array([diode_step(detector, rectifier, sample_rate_hz) for detector in detectors])
-    rows = _rows(np.pad(steps, ((0, -len(steps) % LANES), (0, 0)), "edge"))
+    rows = diode_rows(np.pad(steps, ((0, -len(steps) % LANES), (0, 0)), "edge"))
     lanes = np.ascontiguousarray(rows.reshape(rows.shape[0], -1, LANES).transpose(1, 0, 2))
     return DiodeBank(lanes, len(detectors))
 
 
-def _rows(steps: FloatArray) -> FloatArray:
-    """What hold_diodes wants to know of each lane, shape (numbers, lanes).
+def diode_rows(steps: FloatArray) -> FloatArray:
+    """Return what hold_diodes wants to know of each lane, shape (numbers, lanes).
 
+    steps: of each, as diode_step gives them, shape (lanes, STEP_NUMBERS).
     Everything linear is gathered: x and both voltages at the step's end are sums of the voltages before,
     what is offered, and ω.
     """

@@ -1,19 +1,24 @@
 """Boards of many candidates tried together, parts a little off: who keeps the flash limit, and the targets.
 
 All candidates are built TRIED_BOARDS times from the same draws, so that they differ by their design alone.
-Candidates with one front end hear each clip together, all their boards side by side, which costs little more
-than the boards of one. A candidate is laid aside as soon as one of its boards flashes too often: it cannot be
-among those all of whose boards keep the limit, so that this is the outcome of all boards, without error.
-First FIRST_BOARDS of each play the FIRST_CLIPS clips on which candidates flash most; then comes the rest.
+Candidates with one front end hear each clip together. All boards of a candidate play a clip at once, for the
+wave of a clip costs as much as fifty boards that hear it. A candidate is laid aside as soon as one of its
+boards flashes too often: it cannot be among those all of whose boards keep the limit, so that this is the
+outcome of all boards, without error. Clips come first on which candidates flash.
 
 The draws are not those of envlab tolerance, nor of the boards by which a choice is confirmed: whoever is
 chosen by some boards must show himself on others.
+
+Draws being the same, a board on which one candidate flashes is likely to be one on which another does. So
+those are tried before all others (Bench.screen): most candidates that flash are laid aside by one group of
+boards on one clip.
 """
 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -22,6 +27,7 @@ import numpy as np
 from envlab.chain import Chain
 from envlab.engine.side_by_side import runs_side_by_side
 from envlab.errors import ParameterError
+from envlab.metrics.across_clips import worst_over_clips
 from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.judgeable import judged_columns
 from envlab.metrics.metrics_of_clip import clip_seed
@@ -30,12 +36,17 @@ from envlab.study.specification.specification import Specification
 from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge, Columns, columns_on_sound
 from envlab.study.tolerance.drawn_boards import board_of, draw, levels_off_db
 from envlab.study.tolerance.heard_boards import HeardBoards
-from envlab.study.tolerance.tolerances import varied_parameters
+from envlab.study.tolerance.tolerances import VariedParameter, varied_parameters
 from envlab.units import FloatArray
 
 Progress = Callable[[str, float], None]
+# Places of boards, rising, that play a clip, and its number.
+Turn = tuple[Sequence[int], int]
 
-TRIED_BOARDS, FIRST_BOARDS, FIRST_CLIPS = 64, 16, 2
+# Fewer than the second are not worth trying.
+TRIED_BOARDS, LEAST_BOARDS = 64, 16
+# Boards that tell most: as many as a vector of any processor takes.
+TELLING_BOARDS = 8
 # Draws of a trial come from a seed of their own, made of the design file's.
 _TRIAL_STREAM = 0x7E57
 
@@ -46,13 +57,14 @@ class Trial:
 
     tried: how many were simulated. flashing: of these, those that flash more often than the limit allows, or
     do not work; at least so many where the candidate was laid aside. meeting: those that meet every target
-    that counts and the limit; None where that was not looked at. heard: what all of them made of the clips,
-    where no candidate was to be laid aside.
+    that counts and the limit; None where that was not looked at. over: place and clip of each that flashed.
+    heard: what all of them made of the clips, where no candidate was to be laid aside.
     """
 
     tried: int
     flashing: int
     meeting: int | None = None
+    over: tuple[tuple[int, int], ...] = field(default=(), compare=False, repr=False)
     heard: HeardBoards | None = field(default=None, compare=False, repr=False)
 
     @property
@@ -66,12 +78,14 @@ class BoardTrials:
     """What boards of candidates did, by the candidates' rows, and what follows for the choice.
 
     trials: of those that were tried. finals: of those that were to be confirmed, by other boards, in their
-    order. first: row of the first in rank.
+    order. first: row of the first in rank. spared: how many more were not tried, for even with all boards
+    good they would have come behind the choice.
     """
 
     trials: dict[int, Trial]
     finals: dict[int, Trial]
     first: int
+    spared: int = 0
 
     def interval(self, row: int) -> tuple[float, float]:
         """Return between which shares of all boards those that keep the limit lie, 0 to 1, with 95 %.
@@ -126,32 +140,74 @@ class Bench:
         done of what boards may still have to hear, 0 to 1; it leaps where candidates are laid aside.
         """
         order = self.clips_by_length if clip_order is None else clip_order
-        found: dict[int, Trial] = {}
-        groups = [
-            _Group(self, {number: candidates[number] for number in numbers}, all_boards)
-            for numbers in _groups(candidates)
-        ]
-        later, before = [group.ahead_s(group.turns(order)) for group in groups], 0.0
-        for group in groups:
-            del later[0]
+        groups = [_Group(self, some, all_boards) for some in _groups(candidates)]
+        _run(groups, [(range(self.count), number) for number in order], progress)
+        return {number: trial for group in groups for number, trial in group.trials().items()}
 
-            def tell(played_s: float, ahead_s: float, before: float = before) -> None:
-                done_s = before + played_s
-                if progress is not None:
-                    progress(done_s / (done_s + ahead_s + sum(later)))
+    def screen(
+        self,
+        candidates: Mapping[int, Chain],
+        telling: tuple[Sequence[int], int],
+        *,
+        progress: Callable[[float], None] | None = None,
+    ) -> dict[int, Trial]:
+        """Return candidate → what its boards did, of those alone that some boards lay aside on one clip.
 
-            found |= group.run(order, tell)
-            before += group.played_s
-            tell(0.0, 0.0, before)
-        return found
+        candidates, progress: as trials has them. telling: places of the boards and number of the clip.
+        """
+        places, clip = telling
+        groups = [_Group(self, some, all_boards=False) for some in _groups(candidates)]
+        _run(groups, [(list(places), clip)], progress)
+        return {number: trial for group in groups for number, trial in group.laid_aside().items()}
 
 
-def _groups(candidates: Mapping[int, Chain]) -> list[list[int]]:
-    """Numbers of designs that differ in their detectors alone, and rest at the same count."""
-    groups: dict[object, list[int]] = {}
+def _run(groups: Sequence[_Group], turns: Sequence[Turn], progress: Callable[[float], None] | None) -> None:
+    """Let groups play, one after the other. progress: as Bench.trials has it."""
+    later, before = [group.ahead_s(turns) for group in groups], 0.0
+    for group in groups:
+        del later[0]
+
+        def tell(played_s: float, ahead_s: float, before: float = before) -> None:
+            done_s = before + played_s
+            if progress is not None:
+                progress(done_s / (done_s + ahead_s + sum(later)))
+
+        group.run(turns, tell)
+        before += group.played_s
+        tell(0.0, 0.0, before)
+
+
+def telling_boards(trials: Iterable[Trial]) -> tuple[list[int], int] | None:
+    """Return places of the boards that flash on most candidates, and the clip on which; None if none does."""
+    flashed = Counter(one for trial in trials for one in trial.over)
+    if not flashed:
+        return None
+    clip = _most_first(flashed)[0]
+    times_of = {place: times for (place, number), times in flashed.items() if number == clip}
+    most = sorted(times_of, key=lambda place: (-times_of[place], place))[:TELLING_BOARDS]
+    return sorted(most), clip
+
+
+def telling_clips(trials: Iterable[Trial], clip_order: Sequence[int]) -> list[int]:
+    """Return the order of clips with those first on which boards of candidates flash, the most first."""
+    first = _most_first(Counter(one for trial in trials for one in trial.over))
+    return [*first, *(number for number in clip_order if number not in first)]
+
+
+def _most_first(flashed: Counter[tuple[int, int]]) -> list[int]:
+    """Clips by how often some board, by place and clip, flashes on them."""
+    on_clip: Counter[int] = Counter()
+    for (_, number), times in flashed.items():
+        on_clip[number] += times
+    return sorted(on_clip, key=lambda number: (-on_clip[number], number))
+
+
+def _groups(candidates: Mapping[int, Chain]) -> list[dict[int, Chain]]:
+    """Designs that differ in their detectors alone, and rest at the same count, by their numbers."""
+    groups: dict[object, dict[int, Chain]] = {}
     for number, chain in candidates.items():
         rest = tuple(getattr(chain, one.name) for one in dataclasses.fields(chain) if one.name != "detector")
-        groups.setdefault((type(chain.detector), rest, chain.quiescent_counts), []).append(number)
+        groups.setdefault((type(chain.detector), rest, chain.quiescent_counts), {})[number] = chain
     return list(groups.values())
 
 
@@ -159,21 +215,42 @@ def _groups(candidates: Mapping[int, Chain]) -> list[list[int]]:
 class _Design:
     """One candidate's boards and what was heard of them.
 
-    boards: None where one does not work. louder_db: by how much each hears the clips louder than stated, as
-    BoardJudge.metrics has it. flashing: places of those that flash too often or do not work.
-    heard: number of a clip → its columns, of some boards and the next. begun: how many have played anything.
+    values: of the parameters on each board, as draw gives them. louder_db: by how much each hears the clips
+    louder than stated, as BoardJudge.metrics has it. built: place → board, None where it does not work; those
+    that were asked for. over: place and clip of those that flash too often. heard: number of a clip → its
+    columns, of some boards and the next.
     """
 
     judge: BoardJudge
-    boards: list[Chain | None]
+    parameters: list[VariedParameter]
+    values: FloatArray
     louder_db: FloatArray
-    flashing: set[int] = field(default_factory=set)
+    built: dict[int, Chain | None] = field(default_factory=dict)
+    over: set[tuple[int, int]] = field(default_factory=set)
     heard: dict[int, list[Columns]] = field(default_factory=dict)
-    begun: int = 0
 
     @property
     def chain(self) -> Chain:
         return self.judge.nominal
+
+    @property
+    def flashing(self) -> set[int]:
+        """Places of those that flash too often or do not work."""
+        dead = {place for place, board in self.built.items() if board is None}
+        return dead | {place for place, _ in self.over}
+
+    def working(self, places: Sequence[int]) -> dict[int, Chain]:
+        """Those of some places that work; built once."""
+        for place in places:
+            if place not in self.built:
+                self.built[place] = self._board(place)
+        return {place: board for place in places if (board := self.built[place]) is not None}
+
+    def _board(self, place: int) -> Chain | None:
+        try:
+            return board_of(self.chain, self.parameters, self.values[place])
+        except ParameterError:
+            return None
 
 
 class _Group:
@@ -188,110 +265,107 @@ class _Group:
     def _design(self, chain: Chain) -> _Design:
         asked = self._bench.ranked
         parameters = varied_parameters(chain, asked.tolerance, asked.ranges, asked.clips)
-        boards: list[Chain | None] = []
         drawn = draw(parameters, self._bench.count, self._bench.seed)
-        for values in drawn:
-            try:
-                boards.append(board_of(chain, parameters, values))
-            except ParameterError:
-                boards.append(None)
         judge = BoardJudge(asked, chain, self._bench.sounds, self._bench.workers)
-        dead = {place for place, one in enumerate(boards) if one is None}
-        return _Design(judge, boards, levels_off_db(parameters, drawn), flashing=dead)
+        return _Design(judge, parameters, drawn, levels_off_db(parameters, drawn))
 
-    def run(self, clip_order: Sequence[int], tell: Callable[[float, float], None]) -> dict[int, Trial]:
+    def run(self, turns: Sequence[Turn], tell: Callable[[float, float], None]) -> None:
         """tell: called with the seconds of sound that boards have heard, and that they may still have to."""
-        turns = self.turns(clip_order)
-        for turn, (boards, number) in enumerate(turns):
+        for turn, (places, number) in enumerate(turns):
             going = self._going()
             if not going:
                 break
-            of_this_s = self.ahead_s([(boards, number)])
+            of_this_s = self.ahead_s([(places, number)])
             whole_s = self.ahead_s(turns[turn:])
 
             def hear_of(share: float, of_this_s: float = of_this_s, whole_s: float = whole_s) -> None:
                 tell(self.played_s + share * of_this_s, whole_s - share * of_this_s)
 
-            self._hear(going, boards, number, hear_of)
+            self._hear(going, places, number, hear_of)
             self.played_s += of_this_s
+
+    def trials(self) -> dict[int, Trial]:
+        """What boards of each did, by number."""
         return {number: self._trial(design) for number, design in self._designs.items()}
+
+    def laid_aside(self) -> dict[int, Trial]:
+        """The same of those alone that flash."""
+        return {number: _aside(design) for number, design in self._designs.items() if design.flashing}
 
     def _going(self) -> list[_Design]:
         return [one for one in self._designs.values() if self._all_boards or not one.flashing]
 
-    def ahead_s(self, turns: Sequence[tuple[range, int]]) -> float:
+    def ahead_s(self, turns: Sequence[Turn]) -> float:
         """Return how many seconds of sound the boards that are still going would hear in some turns."""
-        heard_s = sum(len(boards) * self._bench.sounds[number].duration_s for boards, number in turns)
+        heard_s = sum(len(places) * self._bench.sounds[number].duration_s for places, number in turns)
         return len(self._going()) * heard_s
 
-    def turns(self, clip_order: Sequence[int]) -> list[tuple[range, int]]:
-        """Which boards play which clip, one turn after the other."""
-        every = self._bench.count
-        if self._all_boards or every <= FIRST_BOARDS:
-            return [(range(every), number) for number in clip_order]
-        deciding, others = clip_order[:FIRST_CLIPS], clip_order[FIRST_CLIPS:]
-        turns = [(range(FIRST_BOARDS), number) for number in deciding]
-        turns += [(range(FIRST_BOARDS, every), number) for number in deciding]
-        return turns + [(range(every), number) for number in others]
-
     def _hear(
-        self, designs: list[_Design], places: range, number: int, report: Callable[[float], None]
+        self, designs: list[_Design], places: Sequence[int], number: int, report: Callable[[float], None]
     ) -> None:
+        clip, sound = self._bench.ranked.clips[number], self._bench.sounds[number]
+        playing = [(design, design.working(places)) for design in designs]
         boards: list[Chain] = []
-        firmware, tables, sizes = [], [], []
-        for design in designs:
-            kept = [place for place in places if design.boards[place] is not None]
-            some = [one for one in design.boards[places.start : places.stop] if one is not None]
-            boards += design.judge.hearing(some, self._bench.ranked.clips[number], design.louder_db[kept])
+        firmware, tables = [], []
+        for design, working in playing:
+            some = list(working.values())
+            boards += design.judge.hearing(some, clip, design.louder_db[list(working)])
             firmware += [design.chain] * len(some)
             tables += [design.judge.table] * len(some)
-            sizes.append(len(some))
         if not boards:
             return
-        clip, sound = self._bench.ranked.clips[number], self._bench.sounds[number]
         heard = columns_on_sound(
             sound, boards, firmware, tables,
             seed=clip_seed(self._bench.ranked.judging.seed, number), workers=self._bench.workers,
             report=report,
         )  # fmt: skip
         first = 0
-        for design, size in zip(designs, sizes, strict=True):
-            own = {name: values[first : first + size] for name, values in heard.items()}
+        for design, working in playing:
+            own = {name: values[first : first + len(working)] for name, values in heard.items()}
             own = judged_columns(clip, sound, own, [design.chain])
             design.heard.setdefault(number, []).append(own)
-            design.begun = max(design.begun, places.stop)
-            working = [place for place in places if design.boards[place] is not None]
-            over = own[FLASH_METRIC] > self._limit
-            design.flashing |= {place for place, is_over in zip(working, over, strict=True) if is_over}
-            first += size
+            flashes = zip(working, own[FLASH_METRIC], strict=True)
+            design.over |= {(place, number) for place, per_s in flashes if per_s > self._limit}
+            first += len(working)
 
     def _trial(self, design: _Design) -> Trial:
-        if design.flashing and not self._all_boards:
-            return Trial(max(design.begun, 1 + max(design.flashing)), len(design.flashing))
+        flashing = design.flashing
+        if flashing and not self._all_boards:
+            return _aside(design)
         heard = self._heard(design)
-        meeting = self._meeting(design, heard)
-        return Trial(
-            len(design.boards), len(design.flashing), meeting, heard=heard if self._all_boards else None
-        )
+        meeting = self._meeting(heard)
+        kept = heard if self._all_boards else None
+        return Trial(self._bench.count, len(flashing), meeting, tuple(sorted(design.over)), kept)
 
     def _heard(self, design: _Design) -> HeardBoards:
         numbers = range(len(self._bench.sounds))
         clips = tuple(_joined(design.heard[number]) for number in numbers if number in design.heard)
-        return HeardBoards(self._bench.ranked, design.chain, tuple(design.boards), design.louder_db, clips)
-
-    def _meeting(self, design: _Design, heard: HeardBoards) -> int:
-        working, clips = heard.working, heard.clips
-        if not working:
-            return 0
+        boards = tuple(design.built[place] for place in range(self._bench.count))
+        heard = HeardBoards(self._bench.ranked, design.chain, boards, design.louder_db, clips)
+        if not heard.working:
+            return heard
         asked = {target.metric for target in self._bench.ranked.targets.soft}
-        metrics = design.judge.bench(working, asked & BENCH_METRICS) | design.judge.over_clips(clips)
+        return replace(heard, bench=design.judge.bench(heard.working, asked & BENCH_METRICS))
+
+    def _meeting(self, heard: HeardBoards) -> int:
+        if not heard.working:
+            return 0
+        ranked = self._bench.ranked
+        metrics = heard.bench | worst_over_clips(
+            ranked.clips, heard.clips, heard.chain.pixels, heard.chain.supply
+        )
         met = metrics[FLASH_METRIC] <= self._limit
-        for target in self._bench.ranked.targets.soft:
+        for target in ranked.targets.soft:
             values = metrics[target.metric]
             # What the clips cannot show is missed by no board, nor met by any: it does not count.
             if not np.isnan(values).all():
                 met &= (target.violation(values) == 0) & ~np.isnan(values)
         return int(np.count_nonzero(met))
+
+
+def _aside(design: _Design) -> Trial:
+    """What is known of a candidate that was laid aside."""
+    return Trial(len(design.built), len(design.flashing), over=tuple(sorted(design.over)))
 
 
 def _joined(parts: Sequence[Columns]) -> Columns:
@@ -302,12 +376,12 @@ def affordable_boards(chain: Chain, length_s: float, candidates: int) -> int:
     """Return how many boards of each candidate can be tried in about a minute on clips of length_s, s.
 
     TRIED_BOARDS where they run side by side; fewer where each must be simulated by itself, 0 where it would
-    be under FIRST_BOARDS.
+    be under LEAST_BOARDS.
     """
     if runs_side_by_side(chain, [chain]):
         return TRIED_BOARDS
     boards = int(MOST_S / (BOARD_S_PER_S * max(length_s, 1e-9)) / candidates)
-    return 0 if boards < FIRST_BOARDS else min(boards, TRIED_BOARDS)
+    return 0 if boards < LEAST_BOARDS else min(boards, TRIED_BOARDS)
 
 
 # Boards that run one by one: what a second of clips takes, measured on two cores, and the time that is taken.

@@ -246,7 +246,7 @@ def _sentences(choice: Choice, specification: Specification) -> Iterator[Sentenc
     for key in choice.edges if choice.flashes_judged else ():
         yield Sentence(
             "edge",
-            f"{_part_name(key, choice.chain)} sits at the edge of its range "
+            f"{part_name(key, choice.chain)} sits at the edge of its range "
             f"({value_of_key(key, choice.row[key])}): widen [sweep.{key.split('.')[0]}] "
             f"{key.split('.')[1]} to see whether a value beyond is better.",
             {"key": key, "value": choice.row[key]},
@@ -278,7 +278,7 @@ def _first_words(choice: Choice, specification: Specification) -> str:
     assert choice.boards is not None
     first = _row(choice.table, choice.boards.first)
     return ", ".join(
-        f"{_part_name(key, choice.chain)} = {value_of_key(key, first[key])}"
+        f"{part_name(key, choice.chain)} = {value_of_key(key, first[key])}"
         for key in specification.ranges
         if first[key] != choice.row[key]
     )
@@ -321,7 +321,7 @@ def _neighbours(choice: Choice, specification: Specification) -> list[Sentence]:
             behind[value] = loss.why
         if notes:
             text = (
-                f"{_part_name(key, choice.chain)} = {value_of_key(key, choice.row[key])}: {'; '.join(notes)}."
+                f"{part_name(key, choice.chain)} = {value_of_key(key, choice.row[key])}: {'; '.join(notes)}."
             )
             lines.append(Sentence("neighbour", text, behind))
     return lines
@@ -329,11 +329,11 @@ def _neighbours(choice: Choice, specification: Specification) -> list[Sentence]:
 
 def part_words(key: str, choice: Choice) -> str:
     """As in "R4 (attack) = 4k7"."""
-    return f"{_part_name(key, choice.chain)} = {value_of_key(key, choice.row[key])}"
+    return f"{part_name(key, choice.chain)} = {value_of_key(key, choice.row[key])}"
 
 
-def _part_name(key: str, chain: Chain) -> str:
-    """As in "R4 (attack)"."""
+def part_name(key: str, chain: Chain) -> str:
+    """Return what a swept part is called, as in "R4 (attack)"; key: "stage.key"."""
     name = key.split(".")[1].rsplit("_", 1)[0].replace("_", " ")
     known = [part.reference for part in parts_list(chain) if part.key == key]
     return f"{known[0]} ({name})" if known else name.capitalize()

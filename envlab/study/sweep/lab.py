@@ -16,6 +16,7 @@ import numpy as np
 
 from envlab.chain import Chain
 from envlab.errors import ParameterError
+from envlab.metrics.across_clips import TAG_OF
 from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.judgeable import judged_columns
 from envlab.metrics.metrics_of_clip import clip_columns, clip_seed
@@ -23,7 +24,6 @@ from envlab.sound.clip import Clip
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.changes import Cause, Change, Clips
-from envlab.study.sweep.not_judged import TAG_OF
 from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge, Columns
 
 # A board, the number of a clip, and the clip.

@@ -80,9 +80,12 @@ def _boards_flash(
 
 
 def board_count(trial: Trial) -> str:
-    """As in "3 of 64", or "at least 3 of the first 16" where boards were not all played."""
+    """As in "3 of 64", or "at least 3" where not all boards were played.
+
+    Those that were played are no sample of all then: boards on which other candidates flash come first.
+    """
     if trial.meeting is None:
-        return f"at least {trial.flashing} of the first {trial.tried}"
+        return f"at least {trial.flashing}"
     return f"{trial.flashing} of {trial.tried}"
 
 
@@ -108,8 +111,11 @@ def _boards_miss(other: int, chosen: int, trials: dict[int, Trial], counting: st
     mine, theirs = trials.get(chosen), trials.get(other)
     if mine is None or mine.meeting is None:
         return None
-    if theirs is None or theirs.meeting is None:
+    if (theirs is None or theirs.meeting is None) and mine.meeting < mine.tried:
         return Loss(UNTRIED, "was not tried with boards")
+    if theirs is None or theirs.meeting is None:
+        # It was not worth trying: with all boards good it would only have stood beside the choice.
+        return None
     if theirs.meeting >= mine.meeting:
         return None
     told = f"{theirs.meeting} of {theirs.tried} boards would meet {counting} instead of {mine.meeting}"

@@ -7,6 +7,7 @@ import math
 from typing import TYPE_CHECKING
 
 from envlab.chain import Chain
+from envlab.metrics.across_clips import TAG_OF
 from envlab.metrics.catalogue import METRICS
 from envlab.metrics.judgeable import release_s, why_not_judged
 from envlab.sound.clip import Clip
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # The tag of the clips that a metric speaks of; all clips, where it has none here.
-TAG_OF = {"beat_contrast_lstar": "beat", "quiet_lit_share": "quiet", "false_light_lstar": "walking"}
 # What a single clip shows, and what it is called where it is not judged.
 CLIP_NAMES = {
     "flashes_per_s": "flashes",

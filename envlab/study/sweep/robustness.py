@@ -2,11 +2,14 @@
 
 The best of a sweep tends to be the one that only just keeps the flash limit; its boards then break it one
 time in two, and that limit is hard. So boards of the first candidates in rank are tried (board_trials.py):
-LOT of them that differ, then LOT more at a time, MOST_TRIED at most, until there is one all of whose boards
-keep the limit; last those that flash least as designed. Among candidates whose boards all keep it the order
-is: misses as in the ranking, then how many boards meet every target that counts, then contrast, latency,
-number. The neighbours of the best that are no worse as designed are tried too, and whoever beats it takes its
-place.
+LOT of them that differ, then LOT more, MOST_TRIED at most, until there is one all of whose boards keep the
+limit; last those that flash least as designed. Among candidates whose boards all keep it the order is: misses
+as in the ranking, then how many boards meet every target that counts, then contrast, latency, number. The
+neighbours of the best that are no worse as designed are tried too, and whoever beats it takes its place.
+
+Who could at best come behind the best so far, were all his boards good, is not tried: the outcome is that of
+trying all, without error. So those come first that could come furthest, one by one; and as soon as boards of
+some flash, these boards are tried on all others.
 
 The best must then keep the limit with FINAL_BOARDS boards from another seed, that of the design file's
 tolerances; if it does not, the next one must, MOST_FINALS at most. If none does, the one most of whose boards
@@ -17,8 +20,8 @@ do is taken, and it is said. The interval is that of Clopper and Pearson [Cloppe
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
-from typing import Any
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -34,6 +37,8 @@ from envlab.study.sweep.board_trials import (
     Progress,
     Trial,
     affordable_boards,
+    telling_boards,
+    telling_clips,
     trial_seed,
     with_more,
 )
@@ -52,7 +57,15 @@ FINAL_BOARDS, MOST_FINALS = 300, 12
 # Where no candidate's boards all keep the limit, all boards of so many are counted, those that seemed best.
 _COUNTED = LOT
 
-Trials = Callable[[dict[int, Chain], bool], dict[int, Trial]]
+
+class Tries(Protocol):
+    """Tries boards of candidates, number → design, and tells what they did."""
+
+    def trials(self, candidates: dict[int, Chain], all_boards: bool) -> dict[int, Trial]:
+        """Try them to the end; all_boards: count all that flash, whatever is known already."""
+
+    def screen(self, candidates: dict[int, Chain], telling: tuple[Sequence[int], int]) -> dict[int, Trial]:
+        """Try some boards of each on one clip; return the candidates alone that these lay aside."""
 
 
 def robust_choice(
@@ -104,45 +117,76 @@ def robust_choice(
     bench = Bench(ranked, sounds, workers, count, trial_seed(specification.tolerance.seed))
     final = with_more(bench, FINAL_BOARDS if count == TRIED_BOARDS else count, specification.tolerance.seed)
     clip_order = _deciding_first(choice, specification, bench)
-
-    def trials(candidates: dict[int, Chain], all_boards: bool) -> dict[int, Trial]:
-        what = f"Boards of {len(candidates)} candidate{'s' * (len(candidates) != 1)}"
-        tell(what, 0.0)
-        return bench.trials(
-            candidates, clip_order, all_boards=all_boards, progress=lambda share: tell(what, share)
-        )
-
-    def finals(candidates: dict[int, Chain], all_boards: bool) -> dict[int, Trial]:
-        what = "Boards of the choice"
-        tell(what, 0.0)
-        return final.trials(
-            candidates, clip_order, all_boards=all_boards, progress=lambda share: tell(what, share)
-        )
-
-    found = with_boards(choice, specification, trials, finals)
+    tried = _Told(bench, clip_order, tell, "")
+    confirmed = _Told(final, clip_order, tell, "Boards of the choice")
+    found = with_boards(choice, specification, tried, confirmed, tried.begin)
     return with_obstacles(found, specification, workers=workers, progress=tell)
 
 
-def with_boards(choice: Choice, specification: Specification, trials: Trials, finals: Trials) -> Choice:
+@dataclass(eq=False)
+class _Told:
+    """A bench that tells how far it is, and learns on which clips boards flash.
+
+    clip_order: as Bench.trials has it, to begin with. what: is being done.
+    """
+
+    bench: Bench
+    clip_order: Sequence[int]
+    tell: Progress
+    what: str
+    shares: tuple[float, float] = (0.0, 1.0)
+    seen: list[Trial] = field(default_factory=list)
+
+    def begin(self, decided: int, known: int) -> None:
+        """Tell how many candidates are decided, of those that are known so far."""
+        self.what = f"Boards of {known} candidate{'s' * (known != 1)}"
+        self.shares = (decided / known, (decided + 1) / known)
+        self._report(0.0)
+
+    def trials(self, candidates: dict[int, Chain], all_boards: bool) -> dict[int, Trial]:
+        """See Tries."""
+        order = telling_clips(self.seen, self.clip_order)
+        return self._noted(self.bench.trials(candidates, order, all_boards=all_boards, progress=self._report))
+
+    def screen(self, candidates: dict[int, Chain], telling: tuple[Sequence[int], int]) -> dict[int, Trial]:
+        """See Tries."""
+        return self._noted(self.bench.screen(candidates, telling, progress=self._report))
+
+    def _noted(self, found: dict[int, Trial]) -> dict[int, Trial]:
+        self.seen += found.values()
+        return found
+
+    def _report(self, share: float) -> None:
+        low, high = self.shares
+        self.tell(self.what, low + share * (high - low))
+
+
+def with_boards(
+    choice: Choice,
+    specification: Specification,
+    bench: Tries,
+    final: Tries,
+    begin: Callable[[int, int], None] | None = None,
+) -> Choice:
     """Return the candidate whose boards are best.
 
-    trials, finals: what boards of candidates do, from number → design and whether all flashing boards are to
-    be counted; finals from another seed.
+    final: draws boards from another seed. begin: told, before boards are tried, how many candidates are
+    decided, of those that are known so far.
     """
-    search = _Search(choice, specification, trials)
+    search = _Search(choice, specification, bench, begin or _uncounted)
     confirmed: dict[int, Trial] = {}
     while len(confirmed) < MOST_FINALS and (best := search.best()) is not None:
-        confirmed |= finals({best: search.chain(best)}, True)
+        confirmed |= final.trials({best: search.chain(best)}, True)
         if confirmed[best].keeps:
             break
         search.failed.add(best)
     if not confirmed:
         least = search.least_flashing()
-        confirmed |= finals({least: search.chain(least)}, True)
+        confirmed |= final.trials({least: search.chain(least)}, True)
     taken = min(
         confirmed, key=lambda row: (confirmed[row].flashing / confirmed[row].tried, search.place(row))
     )
-    boards = BoardTrials(search.tried, confirmed, first=choice.number)
+    boards = BoardTrials(search.tried, confirmed, choice.number, len(search.open_beside(taken)))
     found = replace(choose(choice.table, specification, number=taken), boards=boards)
     told_of = replace(found, sentences=told(found, specification))
     return replace(told_of, table=told_of.table.assign(**_board_columns(told_of, boards)))
@@ -160,21 +204,37 @@ def _board_columns(choice: Choice, boards: BoardTrials) -> dict[str, FloatArray]
 
 
 class _Search:
-    """Which boards are tried, one lot after the other."""
+    """Which boards are tried, one candidate after the other.
 
-    def __init__(self, choice: Choice, specification: Specification, trials: Trials) -> None:
-        self._choice, self._specification, self._trials = choice, specification, trials
+    known: rows of the candidates that may be tried, lot after lot and neighbours. tried: what is decided.
+    """
+
+    def __init__(
+        self, choice: Choice, specification: Specification, bench: Tries, begin: Callable[[int, int], None]
+    ) -> None:
+        self._choice, self._specification, self._bench, self._begin = choice, specification, bench, begin
         self._ranking = choice.ranking
         self._safe = self._ranking.table["flash_safe"].to_numpy()
+        self.known: list[int] = []
         self.tried: dict[int, Trial] = {}
         self.failed: set[int] = set()
+        self._screened: set[int] = set()
         self._lots = self._lots_of([row for row in self._ranking.distinct() if self._safe[row]])
 
     def best(self) -> int | None:
         """Return the best all of whose boards keep the limit, trying further lots until there is one."""
-        while (found := self._climb()) is None and self._lots:
-            self._try(self._lots.pop(0))
-        return found
+        while True:
+            best = min(self._keeping(), key=self.place, default=None)
+            if still := self._open(best):
+                self._decide(still)
+            elif best is None:
+                if not self._lots:
+                    return None
+                self.known += self._lots.pop(0)
+            elif beside := [row for row in self._beside(best) if row not in self.known]:
+                self.known += beside
+            else:
+                return best
 
     def least_flashing(self) -> int:
         """Return the one fewest of whose boards flash, where every one has some that do."""
@@ -182,24 +242,48 @@ class _Search:
         def place(row: int) -> tuple[Any, ...]:
             return (self.tried[row].flashing, *self.place(row))
 
-        least = sorted(self.tried, key=place)[:_COUNTED]
-        self.tried |= self._trials({row: self.chain(row) for row in least}, True)
+        def seems(row: int) -> tuple[Any, ...]:
+            # Who was laid aside late has boards that flash seldom.
+            return (-self.tried[row].tried, *place(row))
+
+        least = sorted(self.tried, key=seems)[:_COUNTED]
+        self.tried |= self._bench.trials({row: self.chain(row) for row in least}, True)
         return min(least, key=place)
+
+    def open_beside(self, best: int) -> list[int]:
+        """Return those that were not tried, for they could at best come behind the best."""
+        boards, place = self.tried[best].tried, self.place(best)
+        return [row for row in self.known if row not in self.tried and self._hope(row, boards) > place]
+
+    def _open(self, best: int | None) -> list[int]:
+        """Return those that may still beat the best, who could come furthest first."""
+        still = [row for row in self.known if row not in self.tried]
+        boards = 1
+        if best is not None:
+            boards, place = self.tried[best].tried, self.place(best)
+            still = [row for row in still if self._hope(row, boards) < place]
+        return sorted(still, key=lambda row: self._hope(row, boards))
+
+    def _hope(self, row: int, boards: int) -> tuple[Any, ...]:
+        """The place that a candidate had if all of its boards were good."""
+        return board_place(self._choice, row, Trial(boards, 0, boards))
+
+    def _decide(self, still: list[int]) -> None:
+        """Find out something of candidates that are open: of the first by all boards, or of all by a few."""
+        self._begin(len(self.tried), len(self.known))
+        telling = telling_boards(self.tried.values())
+        fresh = [row for row in still if row not in self._screened]
+        if telling is not None and len(fresh) > 1:
+            self._screened |= set(fresh)
+            found = self._bench.screen({row: self.chain(row) for row in fresh}, telling)
+        else:
+            found = self._bench.trials({still[0]: self.chain(still[0])}, False)
+        self.tried |= found
 
     def _lots_of(self, rows: list[int]) -> list[list[int]]:
         flashes = self._ranking.table[FLASH_METRIC].to_numpy(float)
         lots = [rows[first : first + LOT] for first in range(0, min(len(rows), MOST_TRIED), LOT)]
         return [*lots, sorted(rows[MOST_TRIED:], key=lambda row: flashes[row])[:LOT]]
-
-    def _climb(self) -> int | None:
-        """Return the best of those tried that keep the limit, once no neighbour beats it; None: none."""
-        while keeping := self._keeping():
-            best = min(keeping, key=self.place)
-            beside = [row for row in self._beside(best) if row not in self.tried]
-            if not beside:
-                return best
-            self._try(beside)
-        return None
 
     def chain(self, row: int) -> Chain:
         """The design of a row."""
@@ -211,11 +295,6 @@ class _Search:
     def place(self, row: int) -> tuple[Any, ...]:
         """What candidates that keep the limit are sorted by."""
         return board_place(self._choice, row, self.tried.get(row))
-
-    def _try(self, rows: Sequence[int]) -> None:
-        fresh = {row: self.chain(row) for row in rows if row not in self.tried}
-        if fresh:
-            self.tried |= self._trials(fresh, False)
 
     def _keeping(self) -> list[int]:
         return [row for row, trial in self.tried.items() if trial.keeps and row not in self.failed]
@@ -249,6 +328,10 @@ def _deciding_first(choice: Choice, specification: Specification, bench: Bench) 
         values = choice.table.iloc[first][f"{FLASH_METRIC} [{clip.label}]"].to_numpy(float)
         most.append(float(np.nan_to_num(values).mean()))
     return sorted(bench.clips_by_length, key=lambda number: -most[number])
+
+
+def _uncounted(decided: int, known: int) -> None:
+    del decided, known
 
 
 def _ignore(what: str, share: float) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Progress = Callable[[str, float], None]
+# What is known after some clips, and how many of them: as sweep gives it, without columns per clip.
+SoFar = Callable[["pd.DataFrame", int], None]
 # Metrics of single clips that stand in the table beside the worst over all.
 PER_CLIP = ("contrast_lstar", "flashes_per_s", "clipped_share", "lit_share")
 
@@ -49,6 +51,7 @@ def sweep(
     workers: int = 2,
     checkpoint: Path | None = None,
     most: int = MOST_CANDIDATES,
+    so_far: SoFar | None = None,
 ) -> pd.DataFrame:
     """Play every clip to every candidate, and judge it.
 
@@ -70,6 +73,10 @@ def sweep(
         interruption.
     most : int
         More candidates than this are refused.
+    so_far : callable
+        Called after each clip but the last with the table as it stands then, metrics being the worst of the
+        clips so far, and with how many these are. Not called where candidates cannot hear the clips together,
+        as with several ADCs.
 
     Returns
     -------
@@ -116,16 +123,27 @@ def sweep(
     if "preamp.feedback_ohm" in columns or "preamp.ground_ohm" in columns:
         columns["preamp.gain"] = np.array([one.preamp.gain for one in candidates.chains])
     metrics: Columns = {}
-    done = 0
-    for number, places in enumerate(_alike(distinct)):
+    done, together = 0, _alike(distinct)
+
+    def frame(found: Columns) -> pd.DataFrame:
+        return pd.DataFrame(columns | {name: values[row_of] for name, values in found.items()}).rename_axis(
+            "candidate"
+        )
+
+    for number, places in enumerate(together):
         share = (done / len(distinct), len(places) / len(distinct))
         run = _Run([distinct[i] for i in places], judging, workers, progress or _ignore, share, kept, number)
-        some = run.bench_metrics() | run.gathered(clips, sounds)
+        bench = run.bench_metrics()
+
+        def heard(found: Columns, count: int, bench: Columns = bench) -> None:
+            if so_far is not None and len(together) == 1 and count < len(clips):
+                so_far(frame(bench | found), count)
+
+        some = bench | run.gathered(clips, sounds, heard)
         for name, values in some.items():
             metrics.setdefault(name, np.empty(len(distinct)))[places] = values
         done += len(places)
-    columns |= {name: values[row_of] for name, values in metrics.items()}
-    return pd.DataFrame(columns).rename_axis("candidate")
+    return frame(metrics)
 
 
 def _distinct(chains: list[Chain]) -> tuple[list[Chain], IntArray]:
@@ -192,11 +210,10 @@ class _Run:
 
         return self.step("bench", compute)
 
-    def clip_metrics(self, clips: Sequence[Clip], sounds: list[Sound]) -> list[Columns]:
-        """Metrics on each clip."""
+    def clip_metrics(self, clips: Sequence[Clip], sounds: list[Sound]) -> Iterator[Columns]:
+        """Metrics on each clip, one after the other."""
         lengths = np.array([sound.duration_s for sound in sounds])
         done = np.concatenate(([0.0], np.cumsum(lengths))) / lengths.sum()
-        metrics = []
         for number, (clip, sound) in enumerate(zip(clips, sounds, strict=True)):
             compute = functools.partial(
                 clip_columns,
@@ -207,15 +224,25 @@ class _Run:
                 workers=self.workers,
                 progress=functools.partial(self._advance, clip.label, done[number], done[number + 1]),
             )
-            metrics.append(self.step(f"clip-{number}", compute))
+            metrics = self.step(f"clip-{number}", compute)
             self._advance(clip.label, done[number], done[number + 1], 1.0)
-        return metrics
+            yield metrics
 
-    def gathered(self, clips: Sequence[Clip], sounds: list[Sound]) -> Columns:
-        """The worst of each metric over the clips that it speaks of, then metrics per clip."""
-        played = zip(clips, sounds, self.clip_metrics(clips, sounds), strict=True)
-        metrics = [judged_columns(clip, sound, columns, self.chains) for clip, sound, columns in played]
-        columns = worst_over_clips(clips, metrics, self.chains[0].pixels, self.chains[0].supply)
+    def gathered(
+        self, clips: Sequence[Clip], sounds: list[Sound], heard: Callable[[Columns, int], None]
+    ) -> Columns:
+        """The worst of each metric over the clips that it speaks of, then metrics per clip.
+
+        heard: called after each clip with the worst of all so far, and how many these are.
+        """
+        metrics: list[Columns] = []
+        columns: Columns = {}
+        for columns_of_clip in self.clip_metrics(clips, sounds):
+            place = len(metrics)
+            metrics.append(judged_columns(clips[place], sounds[place], columns_of_clip, self.chains))
+            some, first = clips[: place + 1], self.chains[0]
+            columns = worst_over_clips(some, metrics, first.pixels, first.supply)
+            heard(columns, len(metrics))
         for clip, metric in zip(clips, metrics, strict=True):
             for name in PER_CLIP:
                 columns[f"{name} [{clip.label}]"] = metric[name]

@@ -206,11 +206,14 @@ def _tried(boards: BoardTrials, number: int, counting: str) -> Sentence:
     if len(boards.trials) > 1:
         of = "none" if keeping == 0 else f"{keeping}"
         text += f"Of {of} of them all boards keep the flash limit. "
+    if boards.spared:
+        text += f"{boards.spared} more could at best come behind, and were not tried. "
     if trial.meeting is not None:
         text += f"Of this one {trial.meeting} of {trial.tried} meet {counting}."
     behind: dict[str, float | str] = {
         "candidates": len(boards.trials),
         "keeping": keeping,
+        "spared": boards.spared,
         "tried": trial.tried,
         "meeting": -1 if trial.meeting is None else trial.meeting,
     }

@@ -20,7 +20,7 @@ from envlab.digital.followers import PassThrough
 from envlab.engine.play import Reader, play
 from envlab.engine.side_by_side import run_side_by_side
 from envlab.light.table import LookupTable
-from envlab.metrics.across_clips import worst_over_clips
+from envlab.metrics.across_clips import TAG_OF, worst_over_clips
 from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.clip_metrics import ClipColumns, envelope_columns, table_steps
 from envlab.metrics.judgeable import judged_columns
@@ -46,7 +46,7 @@ from envlab.study.specification.specification import Specification
 from envlab.study.tolerance.board_run import read_boards
 from envlab.study.tolerance.drawn_boards import hearing as hearing_louder
 from envlab.study.tolerance.heard_boards import HeardBoards
-from envlab.units import FloatArray, IntArray
+from envlab.units import BoolArray, FloatArray, IntArray
 
 Columns = dict[str, FloatArray]
 Report = Callable[[str, float], None]
@@ -97,13 +97,15 @@ class BoardJudge:
         report: Report,
         louder_db: FloatArray | None = None,
         heard: HeardBoards | None = None,
+        wanted: Sequence[Set[str]] | None = None,
     ) -> Columns:
         """Return metric → values, shape (boards,); report is told what is done, and the share, 0 to 1.
 
         louder_db: shape (boards,), by how much each board hears the clip of the largest uncertainty louder
         than stated, dB; the others in proportion to their own. None: all as stated. heard: what the last of
         the boards made of the clips already; where it cannot be shown that this would come out once more,
-        they hear them again.
+        they hear them again. wanted: of each board the metrics that somebody asks for, which spares it clips
+        that do not matter for them; of no board is any other to be read then. None: all.
         """
         known = heard if heard is not None and self._would_hear_again(heard, boards, louder_db) else None
         fresh = len(boards) - (0 if known is None else len(known.working))
@@ -112,9 +114,12 @@ class BoardJudge:
             some = boards[first : min(first + portion, fresh)]
             shares = (first / fresh, len(some) / fresh)
             louder = None if louder_db is None else louder_db[first : first + len(some)]
-            parts.append(self._bench(some) | self._on_clips(some, louder, report, *shares))
+            asked = None if wanted is None else wanted[first : first + len(some)]
+            parts.append(self._bench(some) | self._on_clips(some, louder, report, *shares, asked))
         if known is not None and known.working:
-            parts.append(self._bench(known.working) | self.over_clips(known.clips))
+            missing = self._of_bench - set(known.bench)
+            of_bench = known.bench | self.bench(known.working, missing)
+            parts.append(of_bench | self.over_clips(known.clips))
         return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
     def _would_hear_again(
@@ -185,10 +190,13 @@ class BoardJudge:
         )  # fmt: skip
 
     def _bench(self, boards: Sequence[Chain]) -> Columns:
+        return self.bench(boards, self._of_bench)
+
+    @property
+    def _of_bench(self) -> set[str]:
         """Of tones and ripple aliasing what a target asks, and the rest."""
         asked = {target.metric for target in self.specification.targets.items}
-        rest = {"idle_lstar", "table_step_lstar", *LATENCIES}
-        return self.bench(boards, asked & BENCH_METRICS | rest)
+        return asked & BENCH_METRICS | {"idle_lstar", "table_step_lstar", *LATENCIES}
 
     def _latency(self, boards: Sequence[Chain]) -> Columns:
         instants = onset_instants(self.nominal)
@@ -213,10 +221,11 @@ class BoardJudge:
         report: Report,
         begun: float,
         whole: float,
+        wanted: Sequence[Set[str]] | None = None,
     ) -> Columns:
         lengths = np.array([recording.duration_s for recording in self.recordings])
         done = np.concatenate(([0.0], np.cumsum(lengths))) / lengths.sum()
-        clips = []
+        clips, names = [], []
         for number, clip in enumerate(self.specification.clips):
             start, length = float(done[number]), float(done[number + 1] - done[number])
 
@@ -225,8 +234,37 @@ class BoardJudge:
             ) -> None:
                 report(label, begun + whole * (start + length * share))
 
-            clips.append(self.clip(number, self.hearing(boards, clip, louder_db), tell))
-        return self.over_clips(clips)
+            hears = _hears(clip, len(boards), wanted)
+            if not hears.any():
+                continue
+            some = [board for board, does in zip(boards, hears, strict=True) if does]
+            louder = None if louder_db is None else louder_db[hears]
+            found = self.clip(number, self.hearing(some, clip, louder), tell)
+            clips.append(found if hears.all() else _spread(found, hears))
+            names.append(clip)
+        if not clips:
+            return {}
+        return worst_over_clips(names, clips, self.nominal.pixels, self.nominal.supply)
+
+
+def _hears(clip: Clip, boards: int, wanted: Sequence[Set[str]] | None) -> BoolArray:
+    """Return which boards a clip matters for, shape (boards,); wanted: as BoardJudge.metrics has it."""
+    if wanted is None:
+        return np.ones(boards, dtype=bool)
+    return np.array(
+        [
+            any(name not in BENCH_METRICS and TAG_OF.get(name) in (None, *clip.tags) for name in names)
+            for names in wanted
+        ]
+    )
+
+
+def _spread(columns: Columns, hears: BoolArray) -> Columns:
+    """Columns of some boards as those of all, NaN for the others."""
+    spread = {name: np.full(hears.size, np.nan) for name in columns}
+    for name, values in columns.items():
+        spread[name][hears] = values
+    return spread
 
 
 def columns_on_sound(

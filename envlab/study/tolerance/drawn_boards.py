@@ -7,17 +7,18 @@ is made exact, and the first hundred boards of a thousand are the hundred.
 
 from __future__ import annotations
 
-import operator
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
+from envlab.analog.adc import Adc
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.chain import Chain
-from envlab.study.specification.ranges import with_values
-from envlab.study.tolerance.operating_conditions import under_conditions
+from envlab.engine.board import field_names
+from envlab.study.tolerance.operating_conditions import stages_under_conditions
 from envlab.study.tolerance.tolerances import LEVEL, SIGMAS, VariedParameter
 from envlab.units import FloatArray
 
@@ -49,28 +50,37 @@ def board_of(chain: Chain, parameters: list[VariedParameter], values: FloatArray
     Raises ParameterError where a part cannot be what the deviation makes of it, as a drain that starves.
     """
     of = {parameter.name: float(value) for parameter, value in zip(parameters, values, strict=True)}
-    keys = [parameter.key for parameter in parameters if parameter.key]
-    parts = [
-        _deviated(operator.attrgetter(parameter.key)(chain), parameter, of[parameter.name])
-        for parameter in parameters
-        if parameter.key
-    ]
-    board = with_values(chain, keys, parts) if keys else chain
+    stages = {name: getattr(chain, name) for name in field_names(chain)}
+    for stage, parts in _parts_by_stage(parameters, of).items():
+        designed = stages[stage]
+        fields = {
+            parameter.key.partition(".")[2]: _deviated(designed, parameter, of[parameter.name])
+            for parameter in parts
+        }
+        stages[stage] = replace(designed, **fields)
     if "microphone_db" in of:
-        heard = board.microphone
-        louder = replace(heard, sensitivity_dbv_pa=heard.sensitivity_dbv_pa + of["microphone_db"])
-        board = replace(board, microphone=louder)
+        heard = stages["microphone"]
+        sensitivity_dbv_pa = heard.sensitivity_dbv_pa + of["microphone_db"]
+        stages["microphone"] = replace(heard, sensitivity_dbv_pa=sensitivity_dbv_pa)
     if "input_offset_v" in of:
-        offset_v = board.preamp.input_offset_v + of["input_offset_v"]
-        board = replace(board, preamp=replace(board.preamp, input_offset_v=offset_v))
-    board = _other_amplifiers(board, of)
-    if "buffer_low_percent" in of:
-        lowest_v = board.adc_as_built.lowest_pin_v * (1 + 0.01 * of["buffer_low_percent"])
-        board = replace(board, adc=replace(board.adc, buffer_low_v=min(lowest_v, 1.0)))
-    if "reference_percent" in of:
-        reference_v = board.adc.reference_v * (1 + 0.01 * of["reference_percent"])
-        board = replace(board, adc=replace(board.adc, reference_v=reference_v))
-    return under_conditions(board, temperature_c=of.get("temperature_c"), supply_v=of.get("supply_v"))
+        preamp = stages["preamp"]
+        stages["preamp"] = replace(preamp, input_offset_v=preamp.input_offset_v + of["input_offset_v"])
+    stages["rectifier"] = _other_amplifiers(stages["rectifier"], of)
+    stages["adc"] = _other_converter(stages["adc"], stages["rectifier"].topology, of)
+    temperature_c, supply_v = of.get("temperature_c"), of.get("supply_v")
+    changed = stages_under_conditions(stages, temperature_c=temperature_c, supply_v=supply_v)
+    # Made once: each Chain works out what rests where, to see that its stages go together.
+    return replace(chain, **(stages | changed))
+
+
+def _parts_by_stage(
+    parameters: Sequence[VariedParameter], of: Mapping[str, float]
+) -> dict[str, list[VariedParameter]]:
+    stages: dict[str, list[VariedParameter]] = {}
+    for parameter in parameters:
+        if parameter.key and parameter.name in of:
+            stages.setdefault(parameter.key.partition(".")[0], []).append(parameter)
+    return stages
 
 
 def levels_off_db(parameters: Sequence[VariedParameter], values: FloatArray) -> FloatArray:
@@ -99,15 +109,15 @@ def hearing(board: Chain, louder_db: float) -> Chain:
     return replace(board, microphone=louder)
 
 
-def _deviated(designed: float, parameter: VariedParameter, deviation: float) -> float:
+def _deviated(stage: Any, parameter: VariedParameter, deviation: float) -> float:
+    designed = float(getattr(stage, parameter.key.partition(".")[2]))
     return designed * (1 + 0.01 * deviation) if parameter.is_part else designed + deviation
 
 
-def _other_amplifiers(board: Chain, of: Mapping[str, float]) -> Chain:
-    """Return the board with its rectifier's amplifiers as drawn."""
-    rectifier = board.rectifier
+def _other_amplifiers(rectifier: Any, of: Mapping[str, float]) -> Any:
+    """Return the rectifier with its amplifiers as drawn."""
     if not isinstance(rectifier, ActiveRectifier):
-        return board
+        return rectifier
     values = {
         f"offset_{name[:3]}_v": getattr(rectifier, f"offset_{name[:3]}_v") + value
         for name, value in of.items()
@@ -116,4 +126,14 @@ def _other_amplifiers(board: Chain, of: Mapping[str, float]) -> Chain:
     if "output_low_percent" in of:
         lowest_v = rectifier.amplifier_part.output_low_v
         values["output_low_v"] = lowest_v * (1 + 0.01 * of["output_low_percent"])
-    return replace(board, rectifier=replace(rectifier, **values)) if values else board
+    return replace(rectifier, **values) if values else rectifier
+
+
+def _other_converter(adc: Adc, topology: str, of: Mapping[str, float]) -> Adc:
+    """Return the converter with buffer and reference as drawn."""
+    if "buffer_low_percent" in of:
+        lowest_v = adc.behind(topology).lowest_pin_v * (1 + 0.01 * of["buffer_low_percent"])
+        adc = replace(adc, buffer_low_v=min(lowest_v, 1.0))
+    if "reference_percent" in of:
+        adc = replace(adc, reference_v=adc.reference_v * (1 + 0.01 * of["reference_percent"]))
+    return adc

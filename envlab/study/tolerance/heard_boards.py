@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -16,7 +16,8 @@ class HeardBoards:
     """What some boards of a design, drawn one after the other, made of a specification's clips.
 
     boards: None where one does not work. louder_db: shape (boards,), as BoardJudge.metrics has it. clips: of
-    each clip the columns of those that work, shape (working boards,).
+    each clip the columns of those that work, shape (working boards,). bench: the same of metrics on test
+    signals, as far as anybody asked.
     """
 
     specification: Specification
@@ -24,6 +25,7 @@ class HeardBoards:
     boards: tuple[Chain | None, ...]
     louder_db: FloatArray
     clips: tuple[dict[str, FloatArray], ...]
+    bench: dict[str, FloatArray] = field(default_factory=dict)
 
     @property
     def working(self) -> list[Chain]:
@@ -36,8 +38,8 @@ class HeardBoards:
             return None
         some = replace(self, boards=self.boards[:count], louder_db=self.louder_db[:count])
         works = len(some.working)
-        clips = tuple({name: values[:works] for name, values in clip.items()} for clip in self.clips)
-        return replace(some, clips=clips)
+        clips = tuple(_first_of(clip, works) for clip in self.clips)
+        return replace(some, clips=clips, bench=_first_of(self.bench, works))
 
     def are(
         self, specification: Specification, chain: Chain, boards: list[Chain], louder_db: FloatArray
@@ -50,3 +52,7 @@ class HeardBoards:
             and boards == self.working
             and np.array_equal(louder_db, of_the_working)
         )
+
+
+def _first_of(columns: dict[str, FloatArray], count: int) -> dict[str, FloatArray]:
+    return {name: values[:count] for name, values in columns.items()}

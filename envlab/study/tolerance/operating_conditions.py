@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -42,7 +43,11 @@ def moved_parts(chain: Chain, temperature_c: float) -> tuple[str, ...]:
 
 def _stages_with_temperature(chain: Chain) -> list[tuple[str, Any]]:
     stages = [(name, getattr(chain, name)) for name in field_names(chain)]
-    return [(name, stage) for name, stage in stages if hasattr(stage, "temperature_c")]
+    return _with_temperature(dict(stages))
+
+
+def _with_temperature(stages: Mapping[str, Any]) -> list[tuple[str, Any]]:
+    return [(name, stage) for name, stage in stages.items() if hasattr(stage, "temperature_c")]
 
 
 def under_conditions(
@@ -60,21 +65,41 @@ def under_conditions(
     sags with it (only if it was equal to it before). Raises ParameterError where a part cannot be what the
     operating conditions makes of it, as a drain that starves.
     """
+    stages = {name: getattr(chain, name) for name in field_names(chain)}
+    changed = stages_under_conditions(
+        stages, temperature_c=temperature_c, supply_v=supply_v, ratiometric=ratiometric
+    )
+    return replace(chain, **changed)
+
+
+def stages_under_conditions(
+    stages: Mapping[str, Any],
+    *,
+    temperature_c: float | None,
+    supply_v: float | None,
+    ratiometric: bool = True,
+) -> dict[str, Any]:
+    """Return those stages of a board that operating conditions change; arguments as under_conditions.
+
+    stages: name of a chain's field → stage. Whether they go together is seen when a Chain is made of them.
+    """
+    changed: dict[str, Any] = {}
     if temperature_c is not None:
         check_range("temperature_c", temperature_c, -40, 60, unit="°C")
-        some = _stages_with_temperature(chain)
-        chain = replace(chain, **{name: replace(one, temperature_c=temperature_c) for name, one in some})
+        some = _with_temperature(stages)
+        changed |= {name: replace(one, temperature_c=temperature_c) for name, one in some}
     if supply_v is None:
-        return chain
-    preamp, adc, microphone, rectifier = chain.preamp, chain.adc, chain.microphone, chain.rectifier
+        return changed
+    now = {**stages, **changed}
+    preamp, adc, microphone, rectifier = (now[name] for name in ("preamp", "adc", "microphone", "rectifier"))
     share = supply_v / preamp.supply_v
     # With amplifiers a lifted node comes from a divider of the supply.
     divided = isinstance(rectifier, ActiveRectifier)
     if divided or rectifier.reference_node_v == preamp.bias_v:
-        rectifier = replace(rectifier, reference_node_v=rectifier.reference_node_v * share)
+        changed["rectifier"] = replace(rectifier, reference_node_v=rectifier.reference_node_v * share)
     if ratiometric and adc.reference_v == preamp.supply_v:
-        adc = replace(adc, reference_v=supply_v)
+        changed["adc"] = replace(adc, reference_v=supply_v)
     if isinstance(microphone, Electret):
-        microphone = replace(microphone, supply_v=microphone.supply_v * share)
-    preamp = replace(preamp, supply_v=supply_v, bias_v=preamp.bias_v * share)
-    return replace(chain, preamp=preamp, adc=adc, microphone=microphone, rectifier=rectifier)
+        changed["microphone"] = replace(microphone, supply_v=microphone.supply_v * share)
+    changed["preamp"] = replace(preamp, supply_v=supply_v, bias_v=preamp.bias_v * share)
+    return changed

@@ -159,3 +159,18 @@ def moves(at_ends: pd.DataFrame, nominal: pd.Series, targets: list[Target]) -> b
         if not (moved <= _MOVES * target.scale).all():
             return True
     return False
+
+
+def of_all(found: FloatArray, before: float, whole: float) -> FloatArray:
+    """Return what yields of some boards are of all: the loss shrinks alike.
+
+    found: of some boards, which had the yield before; whole: of all as they are.
+    """
+    return found if before == 1 else np.clip(1 - (1 - whole) * (1 - found) / (1 - before), 0.0, 1.0)
+
+
+def with_column(values: FloatArray, parameter: int, column: FloatArray | float) -> FloatArray:
+    """Return the values with another column; shape (boards, parameters)."""
+    changed = values.copy()
+    changed[:, parameter] = column
+    return changed

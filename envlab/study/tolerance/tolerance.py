@@ -37,7 +37,7 @@ from __future__ import annotations
 import functools
 import math
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -61,8 +61,10 @@ from envlab.study.tolerance.tables import (
     distribution_table,
     meets,
     moves,
+    of_all,
     shows_in,
     target_table,
+    with_column,
     worst_case_of,
 )
 from envlab.study.tolerance.tolerances import Tolerances, VariedParameter, varied_parameters
@@ -235,8 +237,12 @@ class _Study:
         *,
         exactly: bool = False,
         heard: HeardBoards | None = None,
+        wanted: Sequence[Set[str]] | None = None,
     ) -> pd.DataFrame:
-        """One row of metrics a board; NaN throughout where a board does not work. span: of the progress."""
+        """One row of metrics a board; NaN throughout where a board does not work.
+
+        span: of the progress. wanted: of each board the metrics that will be read, if not all.
+        """
         import pandas as pd
 
         made = [self.board(row) for row in values]
@@ -249,7 +255,9 @@ class _Study:
         # At least the board as designed works; where it is not asked for, it lends the names of the metrics.
         boards = [one for one in made if one] or [self.chain]
         louder_db = levels_off_db(self.parameters, values)[works] if works.any() else np.zeros(1)
-        metrics = judge.metrics(boards, tell, louder_db, heard)
+        if wanted is not None:
+            wanted = [names for names, does in zip(wanted, works, strict=True) if does] or [set[str]()]
+        metrics = judge.metrics(boards, tell, louder_db, heard, wanted)
         return pd.DataFrame(_filled(metrics, works))
 
     def targets(self, nominal: pd.Series) -> list[Target]:
@@ -300,8 +308,8 @@ class _Study:
                 for i in places
                 if moves(at_ends.iloc[2 * i : 2 * i + 2], nominal, kept) and shows_in(every[:, i], met)
             ]
-            found = self._yields([_changed(drawn, i, np.nan) for i in moving], kept, (0.5, 0.75))
-            exact[moving] = _of_all(found, before, whole)
+            found = self._yields([with_column(drawn, i, np.nan) for i in moving], kept, (0.5, 0.75))
+            exact[moving] = of_all(found, before, whole)
         order = sorted(places, key=lambda i: (whole - exact[i], i))
         tighter = {
             i: step
@@ -309,9 +317,9 @@ class _Study:
             if exact[i] >= whole + LEAST_GAIN and (step := self.parameters[i].tighter())
         }
         tighter = dict(list(tighter.items())[:_TIGHTER])
-        tried = [_changed(drawn, i, drawn[:, i] * share) for i, (share, _) in tighter.items()]
+        tried = [with_column(drawn, i, drawn[:, i] * share) for i, (share, _) in tighter.items()]
         found = self._yields(tried, kept, (0.75, 0.85))
-        then = dict(zip(tighter, _of_all(found, before, whole), strict=True))
+        then = dict(zip(tighter, of_all(found, before, whole), strict=True))
         rows = [
             {
                 "name": self.parameters[i].name,
@@ -360,7 +368,16 @@ class _Study:
         if not found:
             return pd.DataFrame(columns=columns)
         distinct = {worst_case.values.tobytes(): worst_case.values for _, worst_case in found}
-        metrics = self.judge(np.stack(list(distinct.values())), (0.85, 1.0), "Worst cases", exactly=True)
+        asked = {key: set[str]() for key in distinct}
+        for target, worst_case in found:
+            asked[worst_case.values.tobytes()].add(target.metric)
+        metrics = self.judge(
+            np.stack(list(distinct.values())),
+            (0.85, 1.0),
+            "Worst cases",
+            exactly=True,
+            wanted=list(asked.values()),
+        )
         place = {key: i for i, key in enumerate(distinct)}
         table = []
         for target, worst_case in found:
@@ -379,14 +396,3 @@ def _filled(columns: Columns, works: BoolArray) -> Columns:
     for name, values in columns.items():
         full[name][works] = values[: np.count_nonzero(works)]
     return full
-
-
-def _of_all(found: FloatArray, before: float, whole: float) -> FloatArray:
-    """Yields of some boards, which had before, for all boards, which have whole: the loss shrinks alike."""
-    return found if before == 1 else np.clip(1 - (1 - whole) * (1 - found) / (1 - before), 0.0, 1.0)
-
-
-def _changed(values: FloatArray, parameter: int, column: FloatArray | float) -> FloatArray:
-    changed = values.copy()
-    changed[:, parameter] = column
-    return changed

@@ -18,6 +18,7 @@ from envlab.study.sentences import of_kind
 from envlab.study.specification.specification import Specification, read_specification
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.sweep import sweep
+from envlab.study.tolerance.board_metrics import BoardJudge
 from envlab.study.tolerance.operating_conditions import under_conditions
 from envlab.study.tolerance.result import ToleranceResult
 from envlab.study.tolerance.tables import shows_in
@@ -135,6 +136,35 @@ def test_each_of_two_guilty_parts_has_its_own_gain(specification):
     (cause,) = of_kind(result.sentences, "cause")
     assert cause.behind["name"] == "C3_percent"
     assert "C3 hold (±20 %)" in cause.text
+
+
+def unheard(what: str, share: float) -> None:
+    del what, share
+
+
+def test_who_is_asked_for_some_metrics_plays_the_clips_that_matter_for_them(specification, monkeypatch):
+    sounds = [clip.sound() for clip in specification.clips]
+    judge = BoardJudge(specification, specification.chain, sounds)
+    boards = [under_conditions(specification.chain, supply_v=volts) for volts in (3.2, 3.3, 3.4)]
+    wanted = [{"beat_contrast_lstar"}, {"onset_lag_worst_ms", "quiet_lit_share"}, {"clipped_share"}]
+    whole, played = judge.metrics(boards, unheard), dict[str, int]()
+    clip_of = BoardJudge.clip
+
+    def noted(self, number, some, report=None):
+        played[specification.clips[number].label] = len(some)
+        return clip_of(self, number, some, report)
+
+    monkeypatch.setattr(BoardJudge, "clip", noted)
+    some = judge.metrics(boards, unheard, wanted=wanted)
+    for board, names in enumerate(wanted):
+        for name in names:
+            assert some[name][board] == whole[name][board]
+    # The beats for the first and the last, which is asked of all; the hum for the two others.
+    assert list(played.values()) == [2, 2, 2]
+    played.clear()
+    latency = judge.metrics(boards, unheard, wanted=[{"onset_lag_worst_ms"}] * 3)
+    assert not played
+    np.testing.assert_array_equal(latency["onset_lag_worst_ms"], whole["onset_lag_worst_ms"])
 
 
 def test_worst_cases_bound_the_boards_where_metrics_rise_with_each_part(specification):
