@@ -13,7 +13,7 @@ from envlab.units import keep_together
 # Heading → what is said under it, in this order.
 GROUPS = {
     "Pulses": (
-        *("margin", "supply_pulses", "supply_droop", "supply_capacitor", "supply_relief"),
+        *("margin", "power_layout", "supply_pulses", "supply_droop", "supply_capacitor", "supply_relief"),
         "supply_trip",
     ),
     "Cells": ("pack_hours", "pack_rail", "pack_reset", "pack_left", "pack_assumed", "pack_caution"),

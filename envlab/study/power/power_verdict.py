@@ -202,6 +202,12 @@ def _told(verdict: PowerVerdict) -> Iterator[Sentence]:
         f" of the {supply.limit_a:g} A that the {supply.supply_name} gives; {stays}.",
         {"mean_a": verdict.beat.mean_a, "drawn_share": verdict.drawn_share, "margin": verdict.margin},
     )
+    if not verdict.chain.layout.is_all_alike:
+        yield Sentence(
+            "power_layout",
+            "Pulses, rail and wires are reckoned with all pixels alike, at the layout's own current in"
+            " the mean: where it lights fewer at once, their pulses are lower than said here.",
+        )
     yield from supply.sentences
     if verdict.warm is not None:
         yield from verdict.warm.sentences
