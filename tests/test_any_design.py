@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 import tomlkit
-from hypothesis import given
+from hypothesis import event, given
 from hypothesis import strategies as st
 from reference.examples import examples
 from zoo import ZOO
@@ -41,8 +41,6 @@ SECTIONS = (
 )
 DECADE = series_values("E24", 1.0, 10.0)
 RATE_HZ = 48_000.0
-# Once found, kept: section → keys that differ from the zoo's board.
-FOUND: tuple[tuple[str, dict[str, dict[str, Any]], float], ...] = ()
 
 
 def number(spec: dict[str, Any], key: str) -> st.SearchStrategy[Any]:
@@ -161,11 +159,14 @@ def test_any_legal_design_is_a_right_board_or_one_line(tmp_path_factory, made):
             chain = read_design(path)
         except EnvlabError as problem:
             check_line(problem)
+            event("refused when it is read")
             return
         for check in (lambda one: check_played(one, level_db_spl), check_told):
             try:
                 check(chain)
             except EnvlabError as problem:
                 check_line(problem)
+                event(f"refused later: {type(problem).__name__} {getattr(problem, 'name', '')}")
+        event("played")
         path.write_text(design_text(chain), encoding="utf-8")
         assert read_design(path) == chain

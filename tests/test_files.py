@@ -106,6 +106,31 @@ def test_a_folder_reached_by_a_link(tmp_path):
     assert {path.name for path in tmp_path.iterdir()} == {"elsewhere", "out"}
 
 
+def test_all_is_on_the_disk_before_anything_is_moved(tmp_path, monkeypatch):
+    """A machine that loses its power after the first move has the rest: names and files are kept first."""
+    told = []
+    fsync, rename, replace = os.fsync, Path.rename, Path.replace
+
+    def kept(number):
+        told.append(("kept", Path(f"/proc/self/fd/{number}").readlink().name))
+        fsync(number)
+
+    monkeypatch.setattr(os, "fsync", kept)
+    monkeypatch.setattr(
+        Path, "rename", lambda path, to: (told.append(("declared", to.name)), rename(path, to))
+    )
+    monkeypatch.setattr(
+        Path, "replace", lambda path, to: (told.append(("moved", to.name)), replace(path, to))
+    )
+    write_folder(tmp_path / "out", NEW)
+    declared = told.index(("declared", ".out.ready"))
+    before = [name for what, name in told[:declared] if what == "kept"]
+    assert before[:4] == [*NEW, "gone"]
+    assert before[4] == "new"
+    assert [name for what, name in told[declared:] if what == "moved"] == sorted(NEW)
+    assert told[-1] == ("kept", "out")
+
+
 CLAIM = """
 import sys, time
 from pathlib import Path

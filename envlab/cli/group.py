@@ -71,6 +71,13 @@ class _NotJudged(_Refusal):
     exit_code = NOT_JUDGED_EXIT
 
 
+def _is_interruption(problem: BaseException | None) -> bool:
+    """Whether Ctrl-C is the cause: into code in C, as while a loop is loaded, it comes out as SystemError."""
+    while problem is not None and not isinstance(problem, KeyboardInterrupt):
+        problem = problem.__cause__ or problem.__context__
+    return problem is not None
+
+
 class Verbs(click.Group):
     """Lists the verbs in the order of the job; every error meant for the user is one line and an exit."""
 
@@ -117,7 +124,9 @@ class Verbs(click.Group):
                 raise _Refusal(str(problem)) from None
             except MemoryError:
                 raise _Refusal("out of memory; use a shorter clip or fewer candidates") from None
-            except KeyboardInterrupt:
+            except (KeyboardInterrupt, SystemError) as problem:
+                if not _is_interruption(problem):
+                    raise
                 click.echo("Interrupted; nothing was written.", err=True)
                 raise click.exceptions.Exit(INTERRUPTED_EXIT) from None
 

@@ -130,9 +130,21 @@ def test_interrupted_is_status_130(trying):
     assert result.stderr == "Interrupted; nothing was written.\n"
 
 
-def test_a_defect_is_not_hidden(trying):
+def test_interrupted_while_a_loop_is_loaded_is_the_same(trying):
+    """What numba's dispatcher, which is C, makes of Ctrl-C that comes while it unpacks a loop."""
+
     def fail():
-        raise ZeroDivisionError
+        raise SystemError("returned a result with an exception set") from KeyboardInterrupt()
 
     trying(fail)
-    assert isinstance(run("try").exception, ZeroDivisionError)
+    result = run("try")
+    assert (result.exit_code, result.stderr) == (130, "Interrupted; nothing was written.\n")
+
+
+@pytest.mark.parametrize("defect", [ZeroDivisionError, SystemError])
+def test_a_defect_is_not_hidden(trying, defect):
+    def fail():
+        raise defect
+
+    trying(fail)
+    assert isinstance(run("try").exception, defect)

@@ -27,6 +27,14 @@ VERBS = (
     ("tolerance", "night.toml", "--out", "boards.csv"),
     ("table", "night.toml", "--out", "firmware", "--accept-misses"),
     ("simulate", "night.toml", "--out", "nodes.csv"),
+    ("bench-signals", "night.toml", "--out", "bench"),
+    ("schema", "--out", "schema.json"),
+)
+# They write nothing, but say something.
+SAID = (
+    ("supply", "night.toml"),
+    ("feedback", "night.toml"),
+    ("parts", "--attack", "10", "--release", "300"),
 )
 REACH = "import socket; socket.create_connection(('192.0.2.1', 80), 1)"
 
@@ -60,3 +68,10 @@ def test_a_verb_needs_no_network(verb, folder):
     done = cut_off(("-m", "envlab", *verb), folder)
     assert done.returncode == 0, done.stderr
     assert (folder / verb[verb.index("--out") + 1]).exists()
+
+
+@pytest.mark.parametrize("verb", SAID, ids=lambda verb: verb[0])
+def test_what_only_says_something_needs_no_network(verb, folder):
+    done = cut_off(("-m", "envlab", *verb), folder)
+    assert done.returncode == 0, done.stderr
+    assert len(done.stdout.splitlines()) > 2
