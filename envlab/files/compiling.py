@@ -74,13 +74,13 @@ class _Told(event.Listener):
         self._depth = 0
 
     def on_start(self, event: event.Event) -> None:
-        """See numba.core.event."""
+        """See Listener."""
         self._depth += 1
         if self._depth == 1:
             self._tell(event.data["dispatcher"].py_func.__name__.strip("_"))
 
     def on_end(self, event: event.Event) -> None:
-        """See numba.core.event."""
+        """See Listener."""
         del event
         self._depth -= 1
         if self._depth == 0:

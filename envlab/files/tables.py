@@ -81,7 +81,7 @@ def fields_of(
 
 def field_value(key: str, value: Any, hint: Any, where: str) -> Any:
     """Return one value in SI and in the type that the field has."""
-    if typing.get_origin(hint) is tuple:
+    if typing.get_origin(hint) is tuple and typing.get_origin(typing.get_args(hint)[0]) is not tuple:
         if not isinstance(value, list):
             raise FileError(f"{where} {key} is {value!r}; it must be a list of numbers")
         return tuple(field_value(key, one, typing.get_args(hint)[0], where) for one in value)
