@@ -61,7 +61,7 @@ def test_a_board_whose_pixels_are_alike_is_written_and_numbered_as_ever():
 
 BAD = [
     ('kind = "ring"', "mine.toml: [layout] kind is 'ring'; it must be one of all_alike, from_end,"),
-    ('kind = "from_end"\nrest_light = 0.3', "mine.toml: [layout] rest_light is 0.3; it must be below 0.276:"),
+    ('kind = "from_end"\nrest_light = 0.3', "mine.toml: [layout] rest_light is 0.3; it must be below 0.246:"),
     (
         'kind = "from_end"\nranks = 25',
         "mine.toml: [layout] ranks is 25; it must be at most 24 for a bar of 24",

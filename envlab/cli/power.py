@@ -19,7 +19,7 @@ def say_power(verdict: PowerVerdict) -> None:
     _say_rows("What feeds it", verdict.rows)
     for row in verdict.missed:
         say(paint(" ".join(texts(verdict.about(row))), fg="red"))
-    for sentence in of_kind(verdict.sentences, "power_assumed"):
+    for sentence in of_kind(verdict.sentences, "power_layout", "power_assumed"):
         say(sentence.text)
 
 

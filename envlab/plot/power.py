@@ -38,7 +38,7 @@ def power_sheet(verdict: WhatFeeds) -> Figure:
     -------
     matplotlib Figure
     """
-    fig = sheet(78)
+    fig = sheet(54)
     if verdict.cold is None:
         current, rail = fig.subplots(2, 1, sharex=True, height_ratios=(1.4, 1))
     else:

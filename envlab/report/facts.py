@@ -259,9 +259,7 @@ def supply_sentences(chain: Chain) -> list[str]:
     """Return what the supply can feed, one sentence."""
     pixels, supply = chain.pixels, chain.supply
     full_a = full_current_a(pixels, volts=supply.volts)
-    feeds = (
-        f"All {pixels.count} pixels at full take {full_a:.3g} A of the {supply.name}'s {supply.limit_words}"
-    )
+    feeds = f"{pixels.count} pixels at full take {full_a:.3g} A of the {supply.name}'s {supply.limit_words}"
     if chain.duty_limit < 1 and not chain.layout.is_all_alike:
         return [
             f"{feeds}, so the whole curve is scaled: together they have at most the light of all at a "
@@ -269,7 +267,7 @@ def supply_sentences(chain: Chain) -> list[str]:
             "lit pixel may have a larger duty, and the others less."
         ]
     if chain.duty_limit < 1:
-        return [f"{feeds}, so the curve is scaled: no duty passes the limit of {chain.duty_limit:.3f}."]
+        return [f"{feeds}, so the curve is scaled: no duty is above the limit of {chain.duty_limit:.3f}."]
     return [f"{feeds}: no duty limit is needed."]
 
 

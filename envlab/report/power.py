@@ -13,33 +13,26 @@ from envlab.units import keep_together
 # Heading → what is said under it, in this order.
 GROUPS = {
     "Pulses": (
-        *("margin", "supply_mean", "supply_pulses", "supply_droop", "supply_capacitor", "supply_trip"),
-        *("supply_relief", "supply_scatter", "supply_assumed"),
+        *("margin", "power_layout", "supply_pulses", "supply_droop", "supply_capacitor", "supply_relief"),
+        "supply_trip",
     ),
-    "Cells": (
-        "pack_power",
-        "pack_hours",
-        "pack_rail",
-        "pack_reset",
-        "pack_left",
-        "pack_assumed",
-        "pack_caution",
-    ),
+    "Cells": ("pack_hours", "pack_rail", "pack_reset", "pack_left", "pack_assumed", "pack_caution"),
     "Wires": ("feed_drop", "feed_ways", "feed_relief", "feed_loss"),
     "Lights into the microphone": (
-        *("feedback", "feedback_ways", "feedback_knock", "feedback_rings", "feedback_mend"),
+        *("feedback", "feedback_ways", "feedback_rings", "feedback_mend"),
         "feedback_assumed",
     ),
     "Assumed": ("power_assumed",),
 }
+# What envlab supply and envlab feedback say beside that: of no account where rows are kept, or said by a row.
+LEFT_TO_THE_VERBS = ("supply_mean", "supply_scatter", "supply_assumed", "pack_power", "feedback_knock")
 
 
 @dataclass(frozen=True)
 class PowerSection:
-    """rows: of the table. missed: what is said of those that are not kept. groups: (heading, text)."""
+    """rows: of the table. groups: (heading, text)."""
 
     rows: tuple[AskedRow, ...]
-    missed: tuple[str, ...]
     groups: tuple[tuple[str, str], ...]
 
 
@@ -47,11 +40,9 @@ def power_section(verdict: PowerVerdict | None) -> PowerSection | None:
     """Return the section on a verdict; None without one."""
     if verdict is None:
         return None
-    missed = [" ".join(texts(verdict.about(row))) for row in verdict.missed]
     said = {title: of_kind(verdict.sentences, *kinds) for title, kinds in GROUPS.items()}
     return PowerSection(
         verdict.rows,
-        tuple(keep_together(line) for line in missed),
         tuple((title, keep_together(" ".join(texts(some)))) for title, some in said.items() if some),
     )
 

@@ -111,9 +111,8 @@ def _told(verdict: PackVerdict) -> Iterator[Sentence]:
     yield Sentence(
         "pack_assumed",
         f"Taken for that: {100 * pack.usable_share:.0f} % of the capacity (age), cells at"
-        f" {celsius_words(verdict.temperature_c)}, voltages at no load and a resistance over charge and"
-        " temperature as common lithium-ion cells have them where [pack] states none, the clips over and"
-        " over. The data sheet of your cells goes before that.",
+        f" {celsius_words(verdict.temperature_c)}, the clips over and over; where [pack] states none,"
+        " voltages and resistance over charge and cold of common lithium-ion cells.",
         {"usable_share": pack.usable_share, "temperature_c": verdict.temperature_c},
     )
     yield Sentence("pack_caution", CAUTION)

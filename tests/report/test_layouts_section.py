@@ -24,7 +24,7 @@ def found(case):
 
 @pytest.fixture(scope="module")
 def read(case, found, reader):
-    pictures = pictures_of(case.specification, case.choice, case.lights, None, found)
+    pictures = pictures_of(case.specification, case.choice, case.lights, layouts=found)
     page = page_text(case.specification, case.choice, case.lights, pictures, layouts=found)
     seen = reader()
     seen.feed(page)
@@ -71,11 +71,11 @@ def test_without_a_comparison_there_is_no_section(page):
     assert "Which pixels light" not in page
 
 
-def test_where_nothing_was_judged_the_page_says_so_and_draws_nothing(case, found, pictures):
+def test_where_nothing_was_judged_the_page_says_so_and_draws_nothing(case, found, pictures, power):
     nothing = dataclasses.replace(
         found, figures=(), clips=(), scene=None, not_judged={"silence 60 dB": "it is silent"}
     )
-    made = pictures_of(case.specification, case.choice, case.lights, None, nothing)
+    made = pictures_of(case.specification, case.choice, case.lights, power=power, layouts=nothing)
     assert made.keys() == pictures.keys()
     page = page_text(case.specification, case.choice, case.lights, pictures, layouts=nothing)
     section = page[page.index("Which pixels light") :].partition("</div>")[0]

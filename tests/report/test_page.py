@@ -35,8 +35,8 @@ PICTURES = (
     "steps",
     "current",
     "pixels",
-    "power",
     "flashes",
+    "power",
 )
 LARGEST_BYTES = 3_000_000
 

@@ -29,8 +29,7 @@ WARM_C = 25.0
 # What speaks of which row.
 ABOUT = {
     "margin": ("margin",),
-    "pulse": ("supply_pulses", "supply_trip"),
-    "droop": ("supply_droop", "supply_capacitor", "supply_relief"),
+    "droop": ("supply_pulses", "supply_droop", "supply_capacitor", "supply_relief", "supply_trip"),
     "rail": ("pack_rail", "pack_reset"),
     "hours": ("pack_hours", "pack_left"),
     "feed": ("feed_drop", "feed_relief", "feed_loss"),
@@ -138,37 +137,34 @@ def _coldest_c(specification: Specification, chain: Chain) -> float:
 
 def _rows(verdict: PowerVerdict) -> Iterator[AskedRow]:
     supply, beat, feed = verdict.supply, verdict.beat, verdict.feed
-    less = f", less a margin of {100 * verdict.margin:g} %" if verdict.margin else ""
+    less = f" less {100 * verdict.margin:g} %" if verdict.margin else ""
     yield AskedRow(
         "margin",
         "Current, loudest beat",
-        f"in the mean, against the {supply.limit_a:g} A of the {supply.supply_name}{less}",
+        f"its mean, of the {supply.limit_a:g} A of the {supply.supply_name}{less}",
         f"{beat.mean_a:.3g} A, {100 * verdict.drawn_share:.0f} % of the limit",
         f"at most {supply.usable_a:.3g} A",
         # A table's top may round up by half a code.
         beat.mean_a <= supply.usable_a * (1 + 1e-3),
     )
     yield AskedRow(
-        "pulse", "Its pulses", "what is asked at once while pixels switch", _pulse(supply), "", None
-    )
-    yield AskedRow(
         "droop",
         "Rail falls by",
-        "in a pulse, out of the bulk capacitor",
-        f"{supply.droop_v:.2g} V",
+        "in the pixels' pulses, out of the bulk capacitor",
+        _pulse(supply),
         f"at most {supply.asked_v:.2g} V",
         supply.keeps,
     )
     yield AskedRow(
         "rail",
         "Lowest rail",
-        "on the loudest beat, full pack to empty; the controller resets below what is asked",
+        "loudest beat, full pack to empty; controller resets below",
         f"{verdict.lowest_rail_v:.2f} V",
         f"above {verdict.brown_out_v:.2f} V",
         verdict.lowest_rail_v > verdict.brown_out_v,
     )
     if verdict.warm is not None and verdict.cold is not None:
-        meaning = "at the end of the clips, until cells or controller give up"
+        meaning = "at the end of the clips"
         yield AskedRow("hours", "Hours left", meaning, _hours(verdict.warm, verdict.cold), "", None)
     yield AskedRow(
         "feed",
@@ -181,7 +177,7 @@ def _rows(verdict: PowerVerdict) -> Iterator[AskedRow]:
     yield AskedRow(
         "feedback",
         "Loop gain",
-        "of the lights' current back through the microphone",
+        "lights back through the microphone",
         share_words(verdict.feedback.gain),
         f"under {WARN_FROM:g}",
         verdict.feedback.gain < WARN_FROM,
@@ -189,11 +185,8 @@ def _rows(verdict: PowerVerdict) -> Iterator[AskedRow]:
 
 
 def _pulse(supply: SupplyVerdict) -> str:
-    return f"{supply.peak_a:.3g} A for {_time(supply.current.high_s)}, at {supply.pulses.pwm_hz:g} Hz"
-
-
-def _time(seconds: float) -> str:
-    return f"{1e3 * seconds:.2g} ms" if seconds >= 1e-4 else f"{1e6 * seconds:.2g} µs"
+    pulses = f", pulses of {supply.peak_a:.3g} A" if supply.trips else ""
+    return f"{supply.droop_v:.2g} V{pulses}"
 
 
 def _hours(warm: PackVerdict, cold: PackVerdict) -> str:
@@ -209,6 +202,12 @@ def _told(verdict: PowerVerdict) -> Iterator[Sentence]:
         f" of the {supply.limit_a:g} A that the {supply.supply_name} gives; {stays}.",
         {"mean_a": verdict.beat.mean_a, "drawn_share": verdict.drawn_share, "margin": verdict.margin},
     )
+    if not verdict.chain.layout.is_all_alike:
+        yield Sentence(
+            "power_layout",
+            "Pulses, rail and wires are reckoned with all pixels alike, at the layout's own current in"
+            " the mean: where it lights fewer at once, their pulses are lower than said here.",
+        )
     yield from supply.sentences
     if verdict.warm is not None:
         yield from verdict.warm.sentences

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from envlab.chain import Chain
+from envlab.light.layout.layout import Layout
 from envlab.light.pixels import Pixels, Supply, supply_duty_limit
 from envlab.light.power.battery import Pack
 from envlab.light.power.cells import Cells
@@ -50,7 +51,6 @@ def test_the_demo_keeps_all_that_is_asked(asked, lights):
     assert verdict.missed == ()
     assert [one.key for one in verdict.rows] == [
         "margin",
-        "pulse",
         "droop",
         "rail",
         "hours",
@@ -177,6 +177,12 @@ def test_where_all_is_stated_nothing_is_taken(asked, lights):
     (said,) = of_kind(verdict.sentences, "power_assumed")
     assert said.behind == {}
     assert said.text == "Every value of the supply that is reckoned with is stated."
+
+
+def test_of_another_layout_it_is_said_what_is_reckoned_with(asked, lights):
+    (said,) = of_kind(judged(asked, lights, layout=Layout("from_end")).sentences, "power_layout")
+    assert "with all pixels alike" in said.text
+    assert of_kind(judged(asked, lights).sentences, "power_layout") == ()
 
 
 def test_the_cautions_stand_where_the_hours_do(asked, lights):

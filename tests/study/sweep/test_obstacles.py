@@ -10,6 +10,7 @@ from reference.known_causes import question
 
 from envlab.analog.adc import Adc
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
+from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.light.pixels import Supply
 from envlab.study.sentences import of_kind
@@ -98,17 +99,24 @@ def test_what_stands_in_the_way_moves_and_is_played_once(asked, choice, monkeypa
     assert np.diff(moving).max() < 0.2
 
 
-def test_boards_played_together_are_those_played_alone(asked, choice):
-    board = replace(choice.chain, rectifier=BiasSuperdiodes())
+@pytest.mark.parametrize("rectifier", [Rectifier(), BiasSuperdiodes()])
+def test_boards_played_together_are_those_played_alone(asked, choice, rectifier):
+    board = replace(choice.chain, rectifier=rectifier)
     chains = [board] + [
         replace(board, detector=replace(board.detector, release_ohm=ohm)) for ohm in (100e3, 150e3, 330e3)
     ]
     chains += [replace(board, pixel_bits=12), replace(board, adc=Adc(bits=12))]
-    memory = lab.memory_of(asked)
-    memory.play([(chain, 0, asked.clips[0]) for chain in chains], asked.judging.seed, 2, lambda _: None)
-    for chain in chains:
-        alone = BoardJudge(asked, chain, [clip.sound() for clip in asked.clips]).clip(0, [chain])
-        together = memory.heard[chain, 0, asked.clips[0]]
+    # The same sound a second time, softer, has the noise of its own place.
+    asked = replace(asked, clips=(asked.clips[0], replace(asked.clips[0], level_db_spl=75.0)))
+    memory, numbers = lab.memory_of(asked), (0, 1)
+    wanted = [(chain, number, asked.clips[number]) for chain in chains for number in numbers]
+    memory.play(wanted, asked.judging.seed, 2, lambda _: None)
+    sounds = [clip.sound() for clip in asked.clips]
+    for chain, number, clip in wanted:
+        alone = BoardJudge(asked, chain, sounds).clip(number, [chain])
+        together = memory.heard[chain, number, clip]
         assert together.keys() == alone.keys()
         for name, values in alone.items():
-            assert together[name] == pytest.approx(values, abs=0.02, nan_ok=True), name
+            # Boards with amplifiers side by side lie up to 1 nV apart, which moves a count hardly ever.
+            apart = 0.0 if isinstance(rectifier, Rectifier) else 0.02
+            assert together[name] == pytest.approx(values, rel=0, abs=apart, nan_ok=True), name
