@@ -292,6 +292,12 @@ def test_the_designs_own_misses_are_not_blamed_on_parts(specification):
     assert "contrast on the beat at least 99 L*" in own.text
 
 
+def test_what_does_not_differ_is_taken_to_show():
+    met = np.arange(200) % 3 > 0
+    assert shows_in(np.full(200, 5.0), met)
+    assert shows_in(np.arange(3.0), met[:3])
+
+
 def test_a_relation_shows_or_does_not():
     rng = np.random.default_rng(4)
     deviation = rng.uniform(-1, 1, 500)
