@@ -28,6 +28,7 @@ from envlab.digital.followers import OnePole
 from envlab.engine.board_readings import read_chains
 from envlab.light.costume_colour import CostumeColour
 from envlab.light.curve import BrightnessMap
+from envlab.light.layout.layout import Layout
 from envlab.light.power.battery import Pack
 from envlab.light.power.coupling import Coupling
 from envlab.light.power.feed import Feed
@@ -54,13 +55,14 @@ TURNS = {
 }
 # What only the exported firmware has, and half a second does not tell: tests/study/exported turns these.
 OF_THE_FIRMWARE = {"firmware", "dither_bits"}
-# What feeds the board and what its light is called: nothing of it moves a duty. tests/study/power and
-# tests/study/test_colour_verdict.py turn these.
+# What feeds the board, what its light is called, which pixels share it: nothing of it moves the duty that all
+# would have. tests/study/power, tests/study/test_colour_verdict.py and tests/light/layout turn these.
 BESIDE_THE_LIGHT = {
     "pack": Pack(cells=3, cell_ohm=0.03),
     "feed": Feed("middle", 0.1, 1.0, 2.0),
     "coupling": Coupling(ground_ohm=0.01),
     "colour": CostumeColour("#ff8000"),
+    "layout": Layout("from_end"),
 }
 BOARDS = {
     "precision": Chain(detector=QUICK),

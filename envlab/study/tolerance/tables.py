@@ -170,7 +170,10 @@ def of_all(found: FloatArray, before: float, whole: float) -> FloatArray:
 
 
 def with_column(values: FloatArray, parameter: int, column: FloatArray | float) -> FloatArray:
-    """Return the values with another column; shape (boards, parameters)."""
+    """Return boards' values, shape (boards, parameters) in the units of draw, with another column.
+
+    column: of that parameter, shape (boards,), in its unit.
+    """
     changed = values.copy()
     changed[:, parameter] = column
     return changed
