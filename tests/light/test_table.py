@@ -269,3 +269,19 @@ def test_the_largest_tables():
         assert (table.entries, table.full_scale_counts) == (entries, full_scale)
     with pytest.raises(ParameterError, match="entries"):
         build_table(YOKE_MAP, adc_bits=16, entries=4098)
+
+
+@pytest.mark.parametrize("bits", [0, 17])
+def test_a_depth_that_no_pixel_has_is_refused(bits):
+    with pytest.raises(ParameterError, match="bits"):
+        LookupTable(np.array([0, 0]), bits, 1023, 1.0, YOKE_MAP)
+
+
+def test_the_table_as_rows():
+    table = build_table(YOKE_MAP, adc_bits=10, entries=17, bits=8, duty_limit=0.5)
+    rows = table.to_frame()
+    assert rows.columns.tolist() == ["counts", "code", "duty", "lightness_lstar"]
+    assert rows.index.name == "entry"
+    assert rows["code"].tolist() == table.duty_codes.tolist()
+    assert rows["duty"].to_numpy() == pytest.approx(table.duty_codes / 255)
+    assert rows["lightness_lstar"].iloc[[0, -1]].tolist() == [0, 100]

@@ -76,9 +76,14 @@ def read_map(scratch: Path) -> Map:
     from coverage import CoverageData
 
     took: dict[str, float] = defaultdict(float)
+    failed: set[str] = set()
     for case in ET.parse(scratch / "tests.xml").getroot().iter("testcase"):
         node = _node(f"{case.attrib['classname']}.{case.attrib['name'].partition('[')[0]}")
         took[node] += float(case.attrib["time"])
+        if case.find("failure") is not None or case.find("error") is not None:
+            failed.add(node)
+    for node in failed:  # it would kill anything
+        del took[node]
     data = CoverageData(str(scratch / "coverage"))
     data.read()
     lines: dict[str, dict[int, set[str]]] = defaultdict(dict)

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from envlab.analog.detector import AverageDetector, PeakDetector, drawing
 from envlab.analog.rectifiers.absolute_value import AbsoluteValue
@@ -13,7 +14,7 @@ from envlab.analog.rectifiers.active import difference, lowest_output_v
 from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.diodeless import Diodeless
-from envlab.analog.rectifiers.half_wave_circuit import both_ways
+from envlab.analog.rectifiers.half_wave_circuit import both_ways, held_at_rest, made_at_rest
 from envlab.analog.rectifiers.requirements import must_only_source, requirements
 from envlab.chain import Chain
 from envlab.errors import ParameterError
@@ -241,3 +242,36 @@ def test_an_output_that_sinks_makes_an_average_of_the_detector():
     assert both_ways(sinking, average) is average
     assert both_ways(sinking, drawing(peak, 2e-6)) == drawing(average, 2e-6)
     assert both_ways(replace(sinking, only_gives=True), peak) is None
+
+
+@pytest.mark.parametrize("ohm", [99.0, 10.1e6])
+@pytest.mark.parametrize(
+    ("kind", "resistor"),
+    [
+        (DifferenceSuperdiodes, "upper_feedback_ohm"),
+        (AbsoluteValue, "half_input_ohm"),
+        (Diodeless, "sum_input_ohm"),
+    ],
+)
+def test_resistors_that_no_amplifier_drives_are_refused(kind, resistor, ohm):
+    with pytest.raises(ParameterError, match=f"{resistor} is .* from 100 to 1e\\+07 ohm"):
+        kind(**{resistor: ohm})
+
+
+def test_the_first_amplifier_sinks_through_both_of_its_resistors():
+    """Its lowest half wave, found apart: what flows through R21 and R23 comes by way of the diode's drop."""
+    rectifier = AbsoluteValue(0.15, **PERFECT)
+    through_s = 1 / rectifier.half_feedback_ohm + 1 / rectifier.sum_half_ohm
+    drop_v = rectifier.diode_part.drop_v
+    half_v = brentq(lambda v: v + drop_v(v * through_s) - BIAS_V, 0.1, BIAS_V, xtol=1e-12)
+    gain = rectifier.half_feedback_ohm / rectifier.half_input_ohm
+    built = rectifier.as_built(BIAS_V, SUPPLY_V)
+    assert built.first.most_v * gain == pytest.approx(half_v, abs=1e-9)
+
+
+def test_a_rectifier_at_rest_has_its_amplifiers_at_their_lowest():
+    built = BiasSuperdiodes().as_built(BIAS_V, SUPPLY_V)
+    low_v = built.output_low_v
+    assert held_at_rest(built, 0.3).tolist() == [0.3, low_v, low_v, 0.0, 0.0]
+    assert made_at_rest().tolist() == [0.0, 0.0]
+    assert replace(built, coupling_farad=None).quiescent_signal_v() == 0

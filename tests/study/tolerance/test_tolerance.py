@@ -21,8 +21,8 @@ from envlab.study.sweep.sweep import sweep
 from envlab.study.tolerance.board_metrics import BoardJudge
 from envlab.study.tolerance.operating_conditions import under_conditions
 from envlab.study.tolerance.result import ToleranceResult
-from envlab.study.tolerance.tables import shows_in
-from envlab.study.tolerance.tolerance import _of_all, tolerance
+from envlab.study.tolerance.tables import of_all, shows_in
+from envlab.study.tolerance.tolerance import tolerance
 from envlab.study.tolerance.tolerances import Tolerances
 from envlab.study.tolerance.words import percent_text
 
@@ -292,6 +292,12 @@ def test_the_designs_own_misses_are_not_blamed_on_parts(specification):
     assert "contrast on the beat at least 99 L*" in own.text
 
 
+def test_what_does_not_differ_is_taken_to_show():
+    met = np.arange(200) % 3 > 0
+    assert shows_in(np.full(200, 5.0), met)
+    assert shows_in(np.arange(3.0), met[:3])
+
+
 def test_a_relation_shows_or_does_not():
     rng = np.random.default_rng(4)
     deviation = rng.uniform(-1, 1, 500)
@@ -338,9 +344,9 @@ def test_the_yield_of_some_boards_stands_for_all():
     # Half of some boards meet, 60 % of all. Where exact parts halve what those lose, they halve 40 % too; no
     # share leaves 0 to 1, and where some lose nothing there is nothing to scale.
     found = np.array([0.75, 1.0, 0.5, 0.0])
-    assert _of_all(found, 0.5, 0.6) == pytest.approx([0.8, 1.0, 0.6, 0.2])
-    assert _of_all(np.array([0.0]), 0.9, 0.5) == pytest.approx([0.0])
-    assert _of_all(found, 1.0, 1.0) is found
+    assert of_all(found, 0.5, 0.6) == pytest.approx([0.8, 1.0, 0.6, 0.2])
+    assert of_all(np.array([0.0]), 0.9, 0.5) == pytest.approx([0.0])
+    assert of_all(found, 1.0, 1.0) is found
 
 
 def test_progress_rises_from_nothing_to_all(specification):

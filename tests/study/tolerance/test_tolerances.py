@@ -280,3 +280,12 @@ def test_a_microphone_a_class_tighter_is_one_of_one_decibel():
     assert parameter.tighter() == (pytest.approx(1 / 3), "±1 dB")
     assert replace(parameter, low=-1.0, high=1.0).tighter() is None
     assert replace(parameter, name="input_offset_v").tighter() is None
+
+
+def test_ranges_in_words():
+    parameter = VariedParameter("input_offset_v", "amplifier offset", "", -0.002, 0.002, 0.0, "uniform")
+    assert parameter.range_text == "±2 mV"
+    assert parameter.text(-0.0015) == "amplifier offset −1.5 mV"
+    assert replace(parameter, name="C3_percent", low=-20.0, high=20.0).range_text == "±20 %"
+    cold = replace(parameter, name="temperature_c", label="temperature", low=-10.0, high=20.0)
+    assert (cold.range_text, cold.text(-10.0)) == ("−10 to 20 °C", "temperature −10 °C")
