@@ -45,7 +45,7 @@ from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
 from envlab.study.tolerance.board_run import read_boards
 from envlab.study.tolerance.drawn_boards import hearing as hearing_louder
-from envlab.study.tolerance.heard_boards import HeardBoards
+from envlab.study.tolerance.heard_boards import HeardBoards, spread_over
 from envlab.units import BoolArray, FloatArray, IntArray
 
 Columns = dict[str, FloatArray]
@@ -240,7 +240,7 @@ class BoardJudge:
             some = [board for board, does in zip(boards, hears, strict=True) if does]
             louder = None if louder_db is None else louder_db[hears]
             found = self.clip(number, self.hearing(some, clip, louder), tell)
-            clips.append(found if hears.all() else _spread(found, hears))
+            clips.append(found if hears.all() else spread_over(found, hears))
             names.append(clip)
         if not clips:
             return {}
@@ -257,14 +257,6 @@ def _hears(clip: Clip, boards: int, wanted: Sequence[Set[str]] | None) -> BoolAr
             for names in wanted
         ]
     )
-
-
-def _spread(columns: Columns, hears: BoolArray) -> Columns:
-    """Columns of some boards as those of all, NaN for the others."""
-    spread = {name: np.full(hears.size, np.nan) for name in columns}
-    for name, values in columns.items():
-        spread[name][hears] = values
-    return spread
 
 
 def columns_on_sound(

@@ -8,7 +8,7 @@ import numpy as np
 
 from envlab.chain import Chain
 from envlab.study.specification.specification import Specification
-from envlab.units import FloatArray
+from envlab.units import BoolArray, FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,3 +56,14 @@ class HeardBoards:
 
 def _first_of(columns: dict[str, FloatArray], count: int) -> dict[str, FloatArray]:
     return {name: values[:count] for name, values in columns.items()}
+
+
+def spread_over(columns: dict[str, FloatArray], hears: BoolArray) -> dict[str, FloatArray]:
+    """Return columns of some boards as those of all, NaN for the others.
+
+    columns: of each metric, in its unit. hears: which boards these are, shape (boards,).
+    """
+    spread = {name: np.full(hears.size, np.nan) for name in columns}
+    for name, values in columns.items():
+        spread[name][hears] = values
+    return spread
