@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import pytest
 from reference.small_specification import write_small_design
 
 from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease
+from envlab.metrics.metrics_of_clip import better_kept, kept_together, two_turns
+from envlab.metrics.streaming_metrics import counted_bytes
 from envlab.study.specification.specification import read_specification
 from envlab.study.tolerance.board_metrics import BoardJudge
 from envlab.study.tolerance.drawn_boards import board_of, draw
@@ -25,12 +26,17 @@ class Lasting:
     duration_s: float
 
 
-@pytest.mark.parametrize(("duration_s", "most"), [(10.0, 256), (7200.0, 6)])
-def test_what_followers_make_of_a_long_clip_stays_within_a_hundred_megabytes(tmp_path, duration_s, most):
-    # Two hours have 720,000 frames; each takes 8 bytes, 8 more in order, and 4 of duty.
-    judge = BoardJudge(read_specification(write_small_design(tmp_path)), FOLLOWED, [Lasting(duration_s)])
-    assert judge.portion == most
-    assert judge.portion * duration_s * 100 * 20 <= 100e6
+def test_boards_behind_a_follower_hear_two_hours_together_within_a_hundred_megabytes(tmp_path):
+    # Two hours have 720,000 frames. Kept, each takes 8 bytes, 8 more in order, and 4 of duty: room for six
+    # boards. Counted, a board takes 4 bytes a second, and what its counts take, however long the clip is.
+    specification = read_specification(write_small_design(tmp_path))
+    frames = 720_000
+    assert kept_together(FOLLOWED, frames) == 6
+    for duration_s in (10.0, 7200.0):
+        judge = BoardJudge(specification, FOLLOWED, [Lasting(duration_s)])
+        assert judge.portion == 256
+    assert judge.portion * counted_bytes(FOLLOWED, frames, 0) <= 100e6
+    assert not better_kept([FOLLOWED], frames, tables=0) and not two_turns([FOLLOWED] * 256, frames)
 
 
 def test_portions_of_any_size_judge_alike(tmp_path, monkeypatch):
