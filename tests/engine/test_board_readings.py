@@ -11,12 +11,14 @@ from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamps.preamp import Preamp
+from envlab.analog.rectifiers.difference_superdiodes import DifferenceSuperdiodes
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.digital.followers import AttackRelease, MeanSquare, OnePole, PassThrough
 from envlab.engine import play
 from envlab.engine.board_readings import read_chains
 from envlab.engine.followed_envelopes import read_envelopes
+from envlab.engine.quantiser import learnt_zero_counts
 from envlab.errors import ParameterError
 from envlab.sound.recording import Recording
 
@@ -160,3 +162,18 @@ def test_gain_is_no_mere_factor_where_bandwidth_or_swing_changes_with_it():
     assert ratio(0.2, **free) == pytest.approx(4, rel=1e-3)
     assert ratio(0.2, **free | {"gain_bandwidth_hz": 200e3}) < 3.8
     assert ratio(12.0, **free) < 3.5
+
+
+@pytest.mark.parametrize("offset_v", [-0.02, 0.0, 0.02])
+def test_a_board_learns_the_zero_that_silence_gives_it(offset_v):
+    """What stands on a lifted node and a pedestal, read as silence by the whole chain."""
+    asked = Chain(
+        preamp=Preamp(220e3),
+        rectifier=DifferenceSuperdiodes(reference_node_v=0.5, offset_u2a_v=0.01),
+        adc=Adc(12, noise_lsb=0),
+    )
+    board = replace(asked, rectifier=replace(asked.rectifier, offset_u2a_v=0.01 + offset_v))
+    silent = Recording(np.zeros(480), 48_000.0)
+    rests = [int(one.run(silent).adc_counts[-1]) for one in (asked, board)]
+    assert rests[0] > 0.51 * 4096 / 3.3
+    assert learnt_zero_counts(board, asked) == asked.quiescent_counts + rests[1] - rests[0]

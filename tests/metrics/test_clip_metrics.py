@@ -263,3 +263,8 @@ def test_contrast_of_frames_is_that_of_the_counting_metric():
     seconds = [np.r_[np.full(50, 40.0), np.full(50, 40.0 + move)] for move in (10.5, 40.25, 20.75)]
     assert contrast_of_frames(np.concatenate(seconds), 100.0) == pytest.approx(20.75)
     assert contrast_of_frames(np.array([50.0]), 100.0) == 0
+
+
+def test_range_used_goes_in_parts_of_a_count():
+    # 20 lg(505/2) = 48.0453 dB; a whole quotient, 252, would be 48.0280.
+    assert range_used_db(np.array([505.0]), np.array([2.0]))[0] == pytest.approx(48.0453, abs=1e-4)

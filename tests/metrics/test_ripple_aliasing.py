@@ -10,6 +10,7 @@ from scipy.optimize import brentq
 
 from envlab.analog.adc import Adc
 from envlab.analog.detector import AverageDetector, PeakDetector, detect
+from envlab.analog.rectifiers.bias_superdiodes import BiasSuperdiodes
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.chain import Chain
 from envlab.digital.followers import MovingMaximum, MovingMean
@@ -19,6 +20,7 @@ from envlab.metrics.ripple_aliasing import (
     FREQUENCIES_HZ,
     WATCHED_S,
     _Cycles,
+    _lightness,
     breathing,
     frame_ripple_aliasing,
 )
@@ -190,3 +192,30 @@ def test_what_a_dead_zone_swallows_makes_the_rest_swing_more() -> None:
     same_map = [whole.brightness_table()] * 2
     found = frame_ripple_aliasing([whole, dead], same_map)
     assert found.worst_lstar[1] > 1.05 * found.worst_lstar[0]
+
+
+def test_cycles_may_be_asked_for_in_any_order() -> None:
+    backwards, forwards = _Cycles(QUICK, Rectifier()), _Cycles(QUICK, Rectifier())
+    last = backwards.of(3)
+    for piece in range(4):
+        first = forwards.of(piece)
+        np.testing.assert_array_equal(backwards.of(piece), first)
+    np.testing.assert_array_equal(last, first)
+
+
+def test_amplifiers_that_rest_below_the_node_lose_nothing() -> None:
+    """Their offset takes the hold capacitor ten counts below the node: there is no less than none to lose."""
+    below = Chain(rectifier=BiasSuperdiodes(offset_u2b_v=-0.03), adc=Adc(16, buffered="no"))
+    assert below.quiescent_state.held_v < -5 * below.adc.lsb_v
+    ideal = replace(below, rectifier=Rectifier(below.rectifier.kind, 1.65))
+    tables = [ideal.brightness_table()] * 2
+    found = frame_ripple_aliasing([below, ideal], tables)
+    assert found.worst_lstar[0] == pytest.approx(found.worst_lstar[1], rel=1e-6)
+
+
+def test_a_long_mean_is_taken_in_65536_places_at_most() -> None:
+    # 10 bit and 1000 readings would be a million; 64 to a count are 65,536, less what is beyond the last one.
+    chain = Chain(adc=Adc(10, rate_hz=100e3), follower=MovingMean(0.01))
+    places, to_a_count = _lightness(chain, chain.brightness_table())
+    assert to_a_count == 64
+    assert 65_536 - 64 < places.size <= 65_536

@@ -57,3 +57,4 @@ def test_what_a_diode_loses_shows_in_the_quiet():
     assert whole["settled_quiet_ratio"][1] < whole["settled_ratio"][1] < whole["settled_ratio"][0]
     quiet = PASSIVE.tone_response(peak_v=0.1 * PASSIVE.tone_peak_v)
     np.testing.assert_array_equal(whole["settled_quiet_ratio"][1], quiet.settled_ratio)
+    np.testing.assert_array_equal(whole["attack_quiet_ms"][1], 1e3 * quiet.attack_s)

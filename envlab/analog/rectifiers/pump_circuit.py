@@ -30,10 +30,37 @@ def pumped(pump: Pump, detector: Detector) -> PeakDetector:
     return detector
 
 
+def least_rate_hz(pump: Pump) -> float:
+    """Return how many steps a second it takes at least to follow a pump, Hz.
+
+    What leaks through diodes that block is taken as it stands before the step: it must not move a coupling
+    capacitor beyond where it would stop.
+
+    pump: as built.
+    """
+    leaks_s = pump.saturation_a / pump.diode_slope_v + 2 / pump.leakage_ohm
+    return leaks_s / min(end.coupling_farad for end in pump.ends)
+
+
+def _check_followed(pump: Pump, peak: PeakDetector, sample_rate_hz: float) -> None:
+    """Raise ParameterError for parts between which a step cannot tell what flows where."""
+    least_hz = least_rate_hz(pump)
+    if sample_rate_hz < least_hz:
+        couplings = [end.coupling_farad for end in pump.ends]
+        least_farad = min(couplings)
+        name = ("coupling_farad", "other_coupling_farad")[couplings.index(least_farad)]
+        limit = f"at least {least_farad * least_hz / sample_rate_hz:.3g} F before diodes that leak so much"
+        raise ParameterError(name, least_farad, limit)
+    if len(pump.ends) > 1 and pump.leakage_ohm <= peak.attack_ohm:
+        limit = f"above attack_ohm ({peak.attack_ohm:g} ohm) where two ends meet before it"
+        raise ParameterError("leakage_ohm", pump.leakage_ohm, limit)
+
+
 @functools.lru_cache(maxsize=1024)
 def _numbers(detector: Detector, pump: Pump, sample_rate_hz: float) -> tuple[FloatArray, FloatArray]:
     """Return what hold_pumps wants to know of a step: numbers and ends."""
     peak = pumped(pump, detector)
+    _check_followed(pump, peak, sample_rate_hz)
     bleed = hold_step(peak, sample_rate_hz).bleed_keep
     per_a, slope_v, saturation_a = peak.release_ohm * (1 - bleed), pump.diode_slope_v, pump.saturation_a
     quickest_s = peak.attack_ohm * peak.hold_farad

@@ -23,6 +23,8 @@ from envlab.analog.envelope import (
     hold_signal,
 )
 from envlab.analog.rectifiers.half_waves import HalfWaves
+from envlab.analog.rectifiers.pump_circuit import least_rate_hz
+from envlab.analog.rectifiers.pumps import Pump
 from envlab.analog.tones.steady_state import ToneResponse
 from envlab.errors import check_positive, check_range
 from envlab.units import FloatArray
@@ -124,7 +126,8 @@ def quiescent_state(
     offered_v = rectifier.quiescent_rectified_v(bias_v, resting_v)
     if rectifier.scales_with_level:
         return HoldState(detector.divider * offered_v)
-    rate_hz = min(_QUICKEST_HZ, STEPS_PER_CYCLE / detector.slowest_s)
+    followed_hz = 2 * least_rate_hz(rectifier) if isinstance(rectifier, Pump) else 0.0
+    rate_hz = min(_QUICKEST_HZ, max(STEPS_PER_CYCLE / detector.slowest_s, followed_hz))
 
     def cycle(state: HoldState) -> tuple[FloatArray, HoldState]:
         return hold_signal(

@@ -134,3 +134,30 @@ def test_what_cannot_be():
         Chain(rectifier=Bridge(output_high_v=1.8))
     with pytest.raises(ParameterError, match=r"^diode is 'none'; it must be one of silicon, "):
         VoltageDoubler(diode="none")
+
+
+@pytest.mark.parametrize("coupling_farad", [0.1e-9, 1e-9, 0.1e-6])
+@pytest.mark.parametrize("kind", [VoltageDoubler, Bridge])
+def test_in_silence_no_capacitor_is_too_small_to_come_to_rest(kind, coupling_farad):
+    """Where nothing flows each coupling capacitor has what its end rests at, the hold capacitor nothing."""
+    chain = Chain(rectifier=kind(coupling_farad=coupling_farad))
+    # The amplifier's own offset; what gives its gain lies behind a capacitor, and hands steady volts on as 1.
+    rest, resting_v = chain.quiescent_state, chain.preamp.input_offset_v
+    assert resting_v != 0
+    assert rest.held_v == pytest.approx(0, abs=1e-9)
+    assert rest.across_v == pytest.approx(resting_v, rel=1e-6)
+    assert rest.other_across_v == pytest.approx([-resting_v] * len(rest.other_across_v), rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("rectifier", "line"),
+    [
+        (VoltageDoubler(coupling_farad=1e-12), r"^coupling_farad is 1e-12; it must be at least 1\.\d+e-11 F"),
+        (Bridge(other_coupling_farad=1e-12), r"^other_coupling_farad is 1e-12; it must be at least "),
+        (Bridge(leakage_ohm=1e3), r"^leakage_ohm is 1000\.0; it must be above attack_ohm \(4700 ohm\)"),
+    ],
+)
+def test_what_no_step_can_follow_is_one_line(rectifier, line):
+    detector = PeakDetector(4.7e3, 1e-6, 100e3)
+    with pytest.raises(ParameterError, match=line):
+        hold_signal(np.zeros(4), rectifier.as_built(1.65, 3.3), detector, sample_rate_hz=RATE_HZ)

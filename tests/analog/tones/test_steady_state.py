@@ -206,3 +206,19 @@ def test_a_slow_peak_agrees_with_waiting():
 def test_tones_that_no_one_hears(frequency_hz):
     with pytest.raises(ParameterError, match=r"^frequency_hz is "):
         tone_response(PeakDetector(1e3, 1e-6, 1e6), FULL, frequency_hz)
+
+
+def test_more_cycles_than_are_counted_come_out_to_a_third_of_one():
+    # 22,131 cycles, and the stage counts 20,000 of them at most: by plain simulation with its own 4096 steps.
+    detector, steps = PeakDetector(1e5, 5.4e-5, 2e6), 4096
+    found = tone_response(detector, FULL, 1000.0)
+    cycles = np.tile(np.abs(np.sin(2 * np.pi * np.arange(steps) / steps)), 100)
+    v, done = 0.0, 0
+    while True:
+        held_v, end_v = detect(cycles, detector, sample_rate_hz=1000.0 * steps, start_v=v)
+        if held_v.max() >= 0.9 * found.settled_ratio:
+            break
+        v, done = end_v, done + 100
+    crossing = done + np.argmax(held_v >= 0.9 * found.settled_ratio) / steps
+    assert crossing > 20_000
+    assert 1000 * found.attack_s == pytest.approx(crossing, abs=1 / 3)

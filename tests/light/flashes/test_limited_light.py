@@ -71,3 +71,12 @@ def test_bad_values_are_named(make, name):
     with pytest.raises(ParameterError) as caught:
         make()
     assert caught.value.name == name
+
+
+def test_two_pictures_are_the_brightest_and_the_one_that_is_never_held():
+    # Up to 0.08 of full: 8 % of a picture that is never held, 32 % of one that is held at a quarter.
+    duty = square(0.0, 0.08, 4)
+    assert count_flashes(duty, 100.0) == 0
+    found = flashes_under_limiter(duty, 100.0, 0.25, shares=2)
+    assert (found.worst_per_s, found.worst_share) == (count_flashes(4 * duty, 100.0), 0.25)
+    assert found.worst_per_s == 4

@@ -121,3 +121,14 @@ def test_yield_covers_it_and_causes_list_it():
     assert LEVEL in found.boards.columns
     sure = tolerance(replace(asked, clips=(clip(92.0),)), workers=1)
     assert sure.yield_share == 1.0
+
+
+def test_no_microphone_is_overloaded_under_90_or_over_160_db_spl():
+    """The limits of a microphone in a design file; the board that hears so is one that a file could name."""
+    for overload_db_spl, louder_db, heard_db_spl in (
+        (95.0, 10.0, 90.0),
+        (155.0, -10.0, 160.0),
+        (120.0, 6.0, 114.0),
+    ):
+        chain = Chain(microphone=Microphone(overload_db_spl=overload_db_spl))
+        assert hearing(chain, louder_db).microphone.overload_db_spl == heard_db_spl

@@ -76,3 +76,14 @@ def test_what_the_cold_does_to_parts_is_said_only_of_parts_that_feel_it():
     assert 45 < float(dropped[1]) < 135
     assert moved_parts(both, 25.0) == ()
     assert "less at" in moved_parts(both, 45.0)[0]
+
+
+def test_boards_are_judged_from_40_below_to_60_above_zero():
+    for temperature_c in (-40.0, 60.0):
+        assert (
+            under_conditions(Chain(), temperature_c=temperature_c).hold_capacitor.temperature_c
+            == temperature_c
+        )
+    for temperature_c in (-40.01, 60.01):
+        with pytest.raises(ParameterError, match="temperature_c"):
+            under_conditions(Chain(), temperature_c=temperature_c)
