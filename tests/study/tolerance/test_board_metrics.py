@@ -14,6 +14,7 @@ from envlab.metrics.streaming_metrics import counted_bytes
 from envlab.study.specification.specification import read_specification
 from envlab.study.tolerance.board_metrics import BoardJudge
 from envlab.study.tolerance.drawn_boards import board_of, draw
+from envlab.study.tolerance.heard_boards import HeardBoards
 from envlab.study.tolerance.tolerances import varied_parameters
 
 FOLLOWED = replace(Chain(), follower=AttackRelease(0.005, 0.2))
@@ -59,3 +60,28 @@ def test_only_metrics_that_are_wanted_are_computed(tmp_path):
         assert wanted <= found.keys()
         assert ("onset_lag_mean_ms" in found) == ("onset_lag_mean_ms" in wanted)
         assert ("idle_lstar" in found) == ("idle_lstar" in wanted)
+
+
+def test_who_is_to_be_judged_exactly_or_as_stated_hears_for_himself(tmp_path, monkeypatch):
+    """What boards side by side have heard louder than stated is no answer to either."""
+    specification = read_specification(write_small_design(tmp_path))
+    sounds, boards = [clip.sound() for clip in specification.clips], [Chain()] * 2
+    judge, louder_db = BoardJudge(specification, Chain(), sounds), np.full(2, 0.5)
+    clips = tuple(judge.clip(number, boards) for number in range(len(sounds)))
+    heard = HeardBoards(specification, Chain(), tuple(boards), louder_db, clips)
+    played: list[int] = []
+    clip_of = BoardJudge.clip
+
+    def noted(self, number, some, report=None):
+        played.append(number)
+        return clip_of(self, number, some, report)
+
+    monkeypatch.setattr(BoardJudge, "clip", noted)
+    for asked, loud, clips_played in (
+        (judge, louder_db, 0),
+        (judge, None, len(sounds)),
+        (replace(judge, one_by_one=True), louder_db, len(sounds)),
+    ):
+        played.clear()
+        asked.metrics(boards, lambda *_: None, louder_db=loud, heard=heard)
+        assert len(played) == clips_played

@@ -298,3 +298,28 @@ def test_a_normal_deviation_is_scipys_truncated_normal_law_at_the_same_chance():
     even = np.random.default_rng([5, zlib.crc32(b"C3_percent")]).random(1000)
     meant = stats.truncnorm(-3, 3, scale=20 / 3).ppf(even)
     np.testing.assert_allclose(draw([parameter], 1000, 5)[:, 0], meant, rtol=0, atol=1e-9)
+
+
+def test_parts_that_are_bought_exact_do_not_vary():
+    ranges = {"detector.hold_farad": PartRange("E6", 1e-6, 2.2e-6, 0.0)}
+    names = [one.name for one in varied_parameters(Chain(), Tolerances(), ranges)]
+    assert "C3_percent" not in names
+    assert "C2_percent" in names
+
+
+@pytest.mark.parametrize(
+    ("name", "most"),
+    [
+        ("resistor_percent", 50.0),
+        ("capacitor_percent", 50.0),
+        ("microphone_db", 12.0),
+        ("offset_v", 0.05),
+        ("reference_percent", 20.0),
+    ],
+)
+def test_nothing_varies_by_less_than_nothing_or_by_more_than_is_stated(name, most):
+    for value in (0.0, most):
+        assert getattr(Tolerances(**{name: value}), name) == value
+    for value in (-1e-12, math.nextafter(most, math.inf)):
+        with pytest.raises(ParameterError, match=name):
+            Tolerances(**{name: value})
