@@ -196,3 +196,10 @@ def test_less_light_than_the_decibel_curve_starts_with_belongs_to_the_floor():
     assert luminance_position(0.01, asked) == pytest.approx(0.0, abs=1e-12)
     assert luminance_position(0.1, asked) == pytest.approx(0.5, abs=1e-12)
     assert luminance_position(0.011, asked) == pytest.approx(10 * np.log10(1.1) / 20, abs=1e-12)
+
+
+@pytest.mark.parametrize("light_span_db", [6.0, 20.0, 60.0])
+def test_no_light_has_no_logarithm_and_belongs_to_the_floor(light_span_db):
+    asked = CountMap(10.0, 1000.0, "decibel", light_span_db=light_span_db)
+    with np.errstate(all="raise"):
+        assert float(luminance_position(0.0, asked)) == 0.0

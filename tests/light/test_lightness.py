@@ -156,3 +156,9 @@ def test_tables_of_the_fewest_and_the_most_entries():
     for entries in (1, 65_537):
         with pytest.raises(ParameterError, match="entries"):
             lightness_table(entries=entries)
+
+
+def test_a_rounding_below_dark_is_coded_without_an_undefined_power():
+    # −1e-10 is let pass as a rounding; only the straight piece of IEC 61966-2-1 has it.
+    with np.errstate(all="raise"):
+        assert float(srgb_encode(-1e-10)) == pytest.approx(-12.92e-10)
