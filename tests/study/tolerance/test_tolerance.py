@@ -132,6 +132,12 @@ def test_each_of_two_guilty_parts_has_its_own_gain(specification):
     assert result.causes["name"].iloc[0] == "C3_percent"
     assert causes.loc["C3_percent", "yield_if_exact"] == pytest.approx(0.9, abs=3 * np.sqrt(0.09 / 300))
     assert causes.loc["R5_percent", "yield_if_exact"] == pytest.approx(0.7, abs=3 * np.sqrt(0.21 / 300))
+    # Board by board: of the first half those that would keep it with R as designed, and what that is of all.
+    rest = result.boards["C3_percent"].to_numpy()[:300] <= 8
+    met = result.boards["meets_all"].to_numpy()
+    meant = 1 - (1 - met.mean()) * (1 - rest.mean()) / (1 - met[:300].mean())
+    assert causes.loc["R5_percent", "yield_if_exact"] == pytest.approx(meant, abs=2 / 300)
+    assert abs(meant - met.mean()) > 4 / 300
     assert causes.loc["R1_percent", "gain"] == 0
     (cause,) = of_kind(result.sentences, "cause")
     assert cause.behind["name"] == "C3_percent"
