@@ -144,6 +144,18 @@ def test_each_of_two_guilty_parts_has_its_own_gain(specification):
     assert "C3 hold (±20 %)" in cause.text
 
 
+def test_what_an_exact_part_gains_is_what_the_yield_lacks_without_it(specification):
+    """C within ±20 % while release and ripple, which go opposite ways, may each be 5 % above nominal."""
+    nominal = specification.chain.tone_response(), specification.chain.tone_response(60.0)
+    limits_of = {"release_ms": 1e3 * nominal[0].release_s, "ripple_db": nominal[1].ripple_db}
+    targets = [Target(name, "at_most", 1.05 * value, 20) for name, value in limits_of.items()]
+    result = result_of(asking(specification, *targets), replace(EXACT, parts_percent={"C3": 20}, boards=200))
+    assert 0 < result.yield_share < 0.4
+    (row,) = [row for row in result.causes.itertuples() if row.name == "C3_percent"]
+    assert row.yield_if_exact == 1.0
+    assert row.gain == pytest.approx(1 - result.yield_share, abs=1e-12)
+
+
 def unheard(what: str, share: float) -> None:
     del what, share
 
