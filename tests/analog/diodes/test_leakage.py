@@ -49,6 +49,21 @@ def test_a_coupling_capacitor_carries_the_leakage_too(diode, parts, return_ohm):
     assert share_of_peak(detector, rectifier, circuit, (1.0, 500.0, 0.06)) < 2e-4
 
 
+@pytest.mark.parametrize(("coupling_farad", "hold_farad"), [(22e-9, 0.47e-6), (22e-9, 22e-9), (1e-9, 0.1e-6)])
+def test_a_leak_of_kiloohms_moves_both_capacitors_within_a_step(coupling_farad, hold_farad):
+    detector = PeakDetector(2.2e3, hold_farad, 100e3)
+    rectifier = Rectifier(
+        "half",
+        diode="germanium",
+        reference="coupled",
+        coupling_farad=coupling_farad,
+        return_ohm=47e3,
+        leakage_ohm=20e3,
+    )
+    circuit = LeakyDiode(2.2e3, hold_farad, 100e3, *GERMANIUM[:3], 20e3, coupling_farad, 47e3)
+    assert share_of_peak(detector, rectifier, circuit, (1.0, 500.0, 0.01)) < 5e-4
+
+
 @pytest.mark.parametrize("leak_ohm", [20e3, 200e3, 2e6])
 def test_leakage_lies_across_the_diode_alone(leak_ohm):
     # beside diode and attack resistor together: 186, 12 and 1.2 % of the peak
