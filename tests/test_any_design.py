@@ -64,7 +64,8 @@ def as_sold(value: float, low: float, high: float) -> float:
     if value <= 0:
         return value
     power = math.floor(math.log10(value))
-    digits = min(DECADE, key=lambda one: abs(math.log(one * 10.0**power / value)))
+    # In logarithms: the least numbers there are have no power of ten below them.
+    digits = min(DECADE, key=lambda one: abs(math.log10(one) + power - math.log10(value)))
     sold = float(f"{digits:g}e{power}")
     return sold if low <= sold <= high else value
 
