@@ -141,7 +141,9 @@ def quiescent_state(
 
     # Without the rectifier, what is drawn from the hold capacitor would come through the release resistor.
     drawn_v = drawn_a(detector) * detector.slowest_s / detector.hold_farad
-    scale_v = max(1e-3, abs(offered_v), drawn_v)
+    # An output that comes no lower feeds the capacitor whatever it is asked for.
+    lowest_v = rectifier.output_low_v if isinstance(rectifier, HalfWaves) else 0.0
+    scale_v = max(1e-3, abs(offered_v), drawn_v, lowest_v)
     rest = _settled_state(cycle, coupled_at(rectifier, resting_v), scale_v)
     if not (isinstance(rectifier, HalfWaves) and rectifier.only_gives):
         return rest
