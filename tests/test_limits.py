@@ -18,13 +18,14 @@ import numpy as np
 import pytest
 import tomlkit
 
-from envlab import design_file, read_design
+from envlab import design_file
 from envlab.errors import EnvlabError, EnvlabWarning
+from envlab.study.specification.specification import read_specification
 
 SCHEMA = json.loads((Path(design_file.__file__).parent / "design_schema.json").read_text(encoding="utf-8"))
-# How to judge, not what is built: read elsewhere, with clips.
-NOT_OF_A_BOARD = {"clips", "sweep", "targets", "tolerance", "judging", "measured"}
-SECTIONS = sorted(SCHEMA["properties"].keys() - NOT_OF_A_BOARD)
+# Of these a key is a name, or a file has to be there.
+NAMED = {"clips", "sweep", "targets", "measured"}
+SECTIONS = sorted(SCHEMA["properties"].keys() - NAMED)
 OF_A_DIODE = ("saturation_a", "emission", "series_ohm", "bandgap_ev", "leakage_ohm")
 # Some value for what has no usual one, by its unit.
 SOME = {"ohm": 10e3, "farad": 1e-8, "s": 0.01}
@@ -64,7 +65,7 @@ def refusal(path: Path, section: str, values: dict[str, Any]) -> str:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", EnvlabWarning)
         try:
-            read_design(path)
+            read_specification(path)
         except EnvlabError as problem:
             return str(problem)
     return ""
