@@ -150,11 +150,19 @@ def check_told(chain: Chain) -> None:
 
 @examples(12)
 @given(designs())
-# Found in the profile "explore": at rest it was said to have less than its amplifier gives at its lowest.
+# Found in the profile "explore": at rest it was said to have less than its amplifier gives at its lowest, and
+# no more than thirty times what its inverter makes of the first amplifier's offset.
 @example(
     made=(
         "12 bit, 2 kHz",
         {"rectifier": {"topology": "absolute_value", "output_low_v": 1.0, "shift_reference_ohm": 100.0}},
+        30.0,
+    )
+)
+@example(
+    made=(
+        "12 bit, 2 kHz",
+        {"rectifier": {"topology": "bridge", "inverter_input_ohm": 100.0, "inverter_feedback_ohm": 1e6}},
         30.0,
     )
 )

@@ -59,7 +59,7 @@ def tone_response_at(
     detector = averaged(detector)
     cycle, rate_hz = _tone_cycle(detector, rectifier, frequency_hz, peak_v, bias_v)
     silent = quiescent_state(detector, rectifier, bias_v=bias_v)
-    start = _settled_state(cycle, silent, peak_v)
+    start = _settled_state(cycle, silent, max(peak_v, _own_reach_v(rectifier, peak_v)))
     held_v, end = cycle(start)
     quiescent_v, settled_v = silent.held_v, float(held_v.mean())
     rise_v = settled_v - quiescent_v
@@ -90,7 +90,7 @@ def settled_ratio_at(
     detector = averaged(detector)
     cycle, _ = _tone_cycle(detector, rectifier, frequency_hz, peak_v, bias_v)
     silent = quiescent_state(detector, rectifier, bias_v=bias_v)
-    held_v, _ = cycle(_settled_state(cycle, silent, peak_v))
+    held_v, _ = cycle(_settled_state(cycle, silent, max(peak_v, _own_reach_v(rectifier, peak_v))))
     return (float(held_v.mean()) - silent.held_v) / peak_v
 
 
@@ -141,9 +141,7 @@ def quiescent_state(
 
     # Without the rectifier, what is drawn from the hold capacitor would come through the release resistor.
     drawn_v = drawn_a(detector) * detector.slowest_s / detector.hold_farad
-    # An output that comes no lower feeds the capacitor whatever it is asked for.
-    lowest_v = rectifier.output_low_v if isinstance(rectifier, HalfWaves) else 0.0
-    scale_v = max(1e-3, abs(offered_v), drawn_v, lowest_v)
+    scale_v = max(1e-3, abs(offered_v), drawn_v, _own_reach_v(rectifier, resting_v))
     rest = _settled_state(cycle, coupled_at(rectifier, resting_v), scale_v)
     if not (isinstance(rectifier, HalfWaves) and rectifier.only_gives):
         return rest
@@ -153,6 +151,18 @@ def quiescent_state(
     if abs(end.held_v - rest.held_v) <= _RESTS_WITHIN * scale_v:
         return rest
     return blocked_at_lowest(rectifier, _settled_state(cycle, conducting, scale_v))
+
+
+def _own_reach_v(rectifier: BuiltRectifier, signal_v: float) -> float:
+    """How far from the node amplifiers of the rectifier's own take what they feed, V; without any 0.
+
+    An output that comes no lower feeds the capacitor whatever it is asked for; an inverter has its own gain.
+    """
+    if isinstance(rectifier, HalfWaves):
+        return rectifier.output_low_v
+    if isinstance(rectifier, Pump):
+        return max(abs(min(max(end.gain * signal_v, end.least_v), end.most_v)) for end in rectifier.ends)
+    return 0.0
 
 
 def _reading_cycle(
