@@ -151,11 +151,19 @@ def check_told(chain: Chain) -> None:
 @examples(12)
 @given(designs())
 # Found in the profile "explore": at rest it was said to have less than its amplifier gives at its lowest, and
-# no more than thirty times what its inverter makes of the first amplifier's offset.
+# no more than thirty times what its inverter makes of the first amplifier's offset; and leaky diodes took a
+# hold capacitor of a picofarad beyond all numbers.
 @example(
     made=(
         "12 bit, 2 kHz",
         {"rectifier": {"topology": "absolute_value", "output_low_v": 1.0, "shift_reference_ohm": 100.0}},
+        30.0,
+    )
+)
+@example(
+    made=(
+        "bridge from both ends",
+        {"detector": {"kind": "peak", "hold_farad": 1e-12, "release_ohm": 5.1e6}},
         30.0,
     )
 )

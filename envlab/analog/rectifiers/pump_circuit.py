@@ -30,27 +30,43 @@ def pumped(pump: Pump, detector: Detector) -> PeakDetector:
     return detector
 
 
-def least_rate_hz(pump: Pump) -> float:
+# Of what the hold capacitor has, what leaks from it within a step at most.
+_LEAKS_A_STEP = 0.1
+
+
+def least_rate_hz(pump: Pump, detector: Detector) -> float:
     """Return how many steps a second it takes at least to follow a pump, Hz.
 
     What leaks through diodes that block is taken as it stands before the step: it must not move a coupling
-    capacitor beyond where it would stop.
+    capacitor beyond where it would stop, and the hold capacitor by a small share.
 
     pump: as built.
     """
+    return max(_of_coupling_hz(pump), _of_hold_hz(pump, pumped(pump, detector)))
+
+
+def _of_coupling_hz(pump: Pump) -> float:
     leaks_s = pump.saturation_a / pump.diode_slope_v + 2 / pump.leakage_ohm
     return leaks_s / min(end.coupling_farad for end in pump.ends)
 
 
+def _of_hold_hz(pump: Pump, peak: PeakDetector) -> float:
+    return len(pump.ends) / (pump.leakage_ohm * peak.hold_farad * _LEAKS_A_STEP)
+
+
 def _check_followed(pump: Pump, peak: PeakDetector, sample_rate_hz: float) -> None:
     """Raise ParameterError for parts between which a step cannot tell what flows where."""
-    least_hz = least_rate_hz(pump)
-    if sample_rate_hz < least_hz:
-        couplings = [end.coupling_farad for end in pump.ends]
-        least_farad = min(couplings)
-        name = ("coupling_farad", "other_coupling_farad")[couplings.index(least_farad)]
-        limit = f"at least {least_farad * least_hz / sample_rate_hz:.3g} F before diodes that leak so much"
-        raise ParameterError(name, least_farad, limit)
+    couplings = [end.coupling_farad for end in pump.ends]
+    least_farad = min(couplings)
+    name = ("coupling_farad", "other_coupling_farad")[couplings.index(least_farad)]
+    asked = (
+        (name, least_farad, _of_coupling_hz(pump)),
+        ("hold_farad", peak.hold_farad, _of_hold_hz(pump, peak)),
+    )
+    for name, farad, least_hz in asked:
+        if sample_rate_hz < least_hz:
+            limit = f"at least {farad * least_hz / sample_rate_hz:.3g} F beside diodes that leak so much"
+            raise ParameterError(name, farad, limit)
     if len(pump.ends) > 1 and pump.leakage_ohm <= peak.attack_ohm:
         limit = f"above attack_ohm ({peak.attack_ohm:g} ohm) where two ends meet before it"
         raise ParameterError("leakage_ohm", pump.leakage_ohm, limit)

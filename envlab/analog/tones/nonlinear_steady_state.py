@@ -126,7 +126,7 @@ def quiescent_state(
     offered_v = rectifier.quiescent_rectified_v(bias_v, resting_v)
     if rectifier.scales_with_level:
         return HoldState(detector.divider * offered_v)
-    followed_hz = 2 * least_rate_hz(rectifier) if isinstance(rectifier, Pump) else 0.0
+    followed_hz = 2 * least_rate_hz(rectifier, detector) if isinstance(rectifier, Pump) else 0.0
     rate_hz = min(_QUICKEST_HZ, max(STEPS_PER_CYCLE / detector.slowest_s, followed_hz))
 
     def cycle(state: HoldState) -> tuple[FloatArray, HoldState]:

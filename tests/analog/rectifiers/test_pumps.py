@@ -154,10 +154,11 @@ def test_in_silence_no_capacitor_is_too_small_to_come_to_rest(kind, coupling_far
     [
         (VoltageDoubler(coupling_farad=1e-12), r"^coupling_farad is 1e-12; it must be at least 1\.\d+e-11 F"),
         (Bridge(other_coupling_farad=1e-12), r"^other_coupling_farad is 1e-12; it must be at least "),
+        (Bridge(diode="germanium"), r"^hold_farad is 1e-11; it must be at least 2\.6e-11 F beside diodes"),
         (Bridge(leakage_ohm=1e3), r"^leakage_ohm is 1000\.0; it must be above attack_ohm \(4700 ohm\)"),
     ],
 )
 def test_what_no_step_can_follow_is_one_line(rectifier, line):
-    detector = PeakDetector(4.7e3, 1e-6, 100e3)
+    detector = PeakDetector(4.7e3, 1e-11 if rectifier.diode == "germanium" else 1e-6, 100e3)
     with pytest.raises(ParameterError, match=line):
         hold_signal(np.zeros(4), rectifier.as_built(1.65, 3.3), detector, sample_rate_hz=RATE_HZ)
