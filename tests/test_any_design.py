@@ -152,7 +152,14 @@ def check_told(chain: Chain) -> None:
 @given(designs())
 # Found in the profile "explore": at rest it was said to have less than its amplifier gives at its lowest, and
 # no more than thirty times what its inverter makes of the first amplifier's offset; and leaky diodes took a
-# hold capacitor of a picofarad beyond all numbers.
+# hold capacitor of a picofarad beyond all numbers, and leakier ones a bridge out of its rest.
+@example(
+    made=(
+        "first band",
+        {"rectifier": {"topology": "bridge", "diode": "schottky", "saturation_a": 1.5e-3}},
+        138.0,
+    )
+)
 @example(
     made=(
         "12 bit, 2 kHz",

@@ -67,9 +67,11 @@ def _check_followed(pump: Pump, peak: PeakDetector, sample_rate_hz: float) -> No
         if sample_rate_hz < least_hz:
             limit = f"at least {farad * least_hz / sample_rate_hz:.3g} F beside diodes that leak so much"
             raise ParameterError(name, farad, limit)
-    if len(pump.ends) > 1 and pump.leakage_ohm <= peak.attack_ohm:
-        limit = f"above attack_ohm ({peak.attack_ohm:g} ohm) where two ends meet before it"
-        raise ParameterError("leakage_ohm", pump.leakage_ohm, limit)
+    # Else what one end lets back would take more from the others than they have.
+    most_ohm = 1 / (pump.saturation_a / pump.diode_slope_v + 1 / pump.leakage_ohm)
+    if len(pump.ends) > 1 and peak.attack_ohm >= most_ohm:
+        limit = f"under {most_ohm:.4g} ohm behind two ends whose diodes leak so much"
+        raise ParameterError("attack_ohm", peak.attack_ohm, limit)
 
 
 @functools.lru_cache(maxsize=1024)

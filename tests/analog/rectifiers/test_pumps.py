@@ -155,7 +155,11 @@ def test_in_silence_no_capacitor_is_too_small_to_come_to_rest(kind, coupling_far
         (VoltageDoubler(coupling_farad=1e-12), r"^coupling_farad is 1e-12; it must be at least 1\.\d+e-11 F"),
         (Bridge(other_coupling_farad=1e-12), r"^other_coupling_farad is 1e-12; it must be at least "),
         (Bridge(diode="germanium"), r"^hold_farad is 1e-11; it must be at least 2\.6e-11 F beside diodes"),
-        (Bridge(leakage_ohm=1e3), r"^leakage_ohm is 1000\.0; it must be above attack_ohm \(4700 ohm\)"),
+        (
+            Bridge(leakage_ohm=1e3),
+            r"^attack_ohm is 4700\.0; it must be under 9\d\d\.?\d* ohm behind two ends",
+        ),
+        (Bridge(saturation_a=1e-3), r"^attack_ohm is 4700\.0; it must be under 2\d\.\d+ ohm"),
     ],
 )
 def test_what_no_step_can_follow_is_one_line(rectifier, line):
