@@ -93,7 +93,8 @@ def open_sound(
     check_level(level_db_spl, weighting)
     stamp = stamp_of(Path(path))
     file = _looked_into(Path(path), stamp)
-    if file.stated_samples <= held_s * file.sample_rate_hz:
+    # What an MP3 states is the least that it has; how much could come decides about memory.
+    if max(file.stated_samples, file.most_samples) <= held_s * file.sample_rate_hz:
         return read_recording(path, level_db_spl, weighting=weighting)
     clip = _measurement(file, stamp, weighting).taken(progress)
     return SoundStream(file, clip.samples, scale_to(level_db_spl, clip, file.path.name), stamp)
