@@ -40,8 +40,8 @@ from envlab.study.exported.shown import ShortCounts
 
 STARTS = ("power-up", "quiet minute", "shout")
 RECOVERED_LSTAR = 10.0
-# From so many readings of a clip on, one setting is judged at a time: the light of an evening is large. Two at
-# once would save a second.
+# From so many readings of a clip on, one setting is judged at a time: the light of an evening is large, and
+# two at once would save a second.
 _LARGE = 1 << 21
 
 
