@@ -133,7 +133,7 @@ for _section, _kinds in STAGES.items():
 FRAME_KEYS = ("pixel_bits", "frame_rate_hz", "dither_bits", "current_limit")
 LAYOUT_KEYS = tuple(field.name for field in dataclasses.fields(Layout))
 # Every section that a design file can have; those after "frames" say how to judge, and are read elsewhere.
-SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging", "measured")
+SECTIONS = (*STAGES, "frames", "clips", "sweep", "targets", "tolerance", "judging", "viewing", "measured")
 # What version 0.1 called it.
 # (section, key of 0.1) → key of today.
 OLD_KEYS = {("rectifier", "rest_v"): "reference_node_v"}

@@ -6,6 +6,7 @@ from envlab.analog.tones.steady_state import ToneResponse, tone_response
 from envlab.light.power.cells import Cells
 from envlab.light.power.coupling import Coupling
 from envlab.light.power.pulses import Pulses
+from envlab.light.viewing import Viewing
 from envlab.metrics.clip_metrics import clip_metrics, range_used_db, table_steps
 from envlab.metrics.latency_budget import board_latency
 from envlab.metrics.ripple_aliasing import breathing
@@ -18,7 +19,6 @@ from envlab.study.exported.judgement import judge_exported
 from envlab.study.feedback_verdict import judge_feedback
 from envlab.study.inverse_design import Found, Wanted
 from envlab.study.layouts.comparison import judge_layouts
-from envlab.study.layouts.viewing import Viewing
 from envlab.study.level_diagram import level_diagram, stated_levels
 from envlab.study.pack_verdict import judge_pack
 from envlab.study.power.feed_verdict import judge_feed

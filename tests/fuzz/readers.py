@@ -62,6 +62,7 @@ def design(path: Path) -> int:
     assert written.chain == asked.chain
     assert written.targets == asked.targets
     assert written.judging == asked.judging
+    assert written.viewing == asked.viewing
     assert written.tolerance == asked.tolerance
     assert [clip.label for clip in written.clips] == [clip.label for clip in asked.clips]
     assert written.candidates == asked.candidates

@@ -9,6 +9,7 @@ import pytest
 
 from envlab.errors import NotJudgedError
 from envlab.light.lightness import srgb_encode
+from envlab.light.viewing import Viewing
 from envlab.plot.layouts import MOST_COLUMNS, MOST_ROWS, layouts_sheet, pixel_strip
 from envlab.plot.strips import LANTERN
 from envlab.plot.style import sheet
@@ -17,7 +18,6 @@ from envlab.study.layouts.comparison import LayoutComparison
 from envlab.study.layouts.figures import LayoutFigures
 from envlab.study.layouts.regions import Region, RegionFlashes
 from envlab.study.layouts.steps import Steps
-from envlab.study.layouts.viewing import Viewing
 
 
 def figures(name: str) -> LayoutFigures:

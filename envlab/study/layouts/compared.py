@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from envlab.light.viewing import Viewing
 from envlab.study.layouts.figures import LayoutFigures
-from envlab.study.layouts.viewing import Viewing
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,6 +13,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 
 from envlab.chain import Chain
+from envlab.light.viewing import Viewing
 from envlab.metrics.judgeable import release_s, why_not_judged
 from envlab.sound.clip import Clip
 from envlab.study.exported.light import worn_duty
@@ -22,7 +23,6 @@ from envlab.study.layouts.compared import Compared, LayoutScene
 from envlab.study.layouts.figures import ClipDuties, LayoutFigures, figures_of
 from envlab.study.layouts.play import Words
 from envlab.study.layouts.plays import LayoutPlays, limit_codes, name_of, plays_of
-from envlab.study.layouts.viewing import Viewing
 from envlab.study.layouts.words import sentences_of
 from envlab.study.sentences import Sentence
 from envlab.study.specification.specification import Specification
@@ -59,7 +59,7 @@ def judge_layouts(
     chain : Chain or None
         The board; None: the specification's own.
     viewing : Viewing or None
-        From where the costume is seen; None: the usual.
+        From where the costume is seen; None: as the specification has it.
     heard : Heard or None
         What the board reads on the clips, if it is known already.
     workers : int
@@ -83,7 +83,7 @@ def judge_layouts(
     >>> [(one.name, one.flashes_per_s, round(one.lit_pixels)) for one in found.figures][:2]
     [('all alike', 0, 24), ('from end', 0, 3)]
     """
-    board = specification.chain if chain is None else chain
+    board, seen = chain or specification.chain, viewing or specification.viewing
     known = heard_by(board, specification, workers=workers) if heard is None else heard
     made = plays_of(board)
     tell = progress or _nobody
@@ -94,13 +94,13 @@ def judge_layouts(
     figures: tuple[LayoutFigures, ...] = ()
     if clips:
         figures = figures_of(
-            made.plays, clips, board, viewing or Viewing(), limit_codes=limit_codes(board),
+            made.plays, clips, board, seen, limit_codes=limit_codes(board),
             progress=lambda share: tell(_FIRMWARE + (1 - _FIRMWARE) * share),
         )  # fmt: skip
     return LayoutComparison(
         figures=figures,
         worn=name_of(board.layout.kind),
-        viewing=viewing or Viewing(),
+        viewing=seen,
         limit_a=board.supply.limit_a,
         flash_limit=specification.targets.flash_limit,
         clips=tuple(clip.label for clip in clips),

@@ -34,12 +34,12 @@ from envlab.errors import ParameterError
 from envlab.light.flashes.flash import count_flashes
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import idle_current_a
+from envlab.light.viewing import Viewing, intensity_cd
 from envlab.metrics.clip_metrics import LIT_LSTAR
 from envlab.metrics.contrast import contrast_of_frames
 from envlab.study.layouts.play import Brightest, PixelPlay, Played, Words, brightest_of, played
 from envlab.study.layouts.regions import RegionCounter, RegionFlashes, regions_of
 from envlab.study.layouts.steps import Steps, steps_of
-from envlab.study.layouts.viewing import Viewing, intensity_cd
 from envlab.units import FloatArray, IntArray
 
 

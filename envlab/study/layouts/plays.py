@@ -114,6 +114,9 @@ def largest_duty(chain: Chain) -> int:
 def play_of(chain: Chain) -> PixelPlay:
     """Return what shows a board's layout; ParameterError for pixels that no layout can light."""
     table, most, bits = board_layout_table(chain), largest_duty(chain), seen_bits(chain)
+    if chain.layout.is_all_alike:
+        # Of a dither pattern the whole is seen, rounded once more; not up and past what the supply bears.
+        most = min(most, most_word(limit_codes(chain) // (chain.pixels.count * chain.pixels.channels), bits))
     standing = replace(table, step=0)
     at_full = _shown(standing, most, bits, np.array([most]), None)[0]
     if not table.travels:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
+from envlab.light.viewing import FIELD_DEG, FLASHING_SR, Viewing
 from envlab.study.layouts.compared import Compared
 from envlab.study.layouts.favours import NUMBERS, Favour, Lead, Side, favour_of, leads, value_of
 from envlab.study.layouts.figures import LayoutFigures
 from envlab.study.layouts.regions import region_words
-from envlab.study.layouts.viewing import FIELD_DEG, FLASHING_SR
 from envlab.study.sentences import Sentence
 
 KINDS = (
@@ -226,9 +226,18 @@ def _assumed(found: Compared) -> Sentence:
     viewing = found.viewing
     range_m = viewing.optical_range_m
     air = "air that takes nothing" if math.isinf(range_m) else f"air one sees {range_m / 1e3:.0f} km through"
-    text = (
-        f"Assumed: spectators at {viewing.distance_m:g} m, {air}, a lit costume {viewing.width_m:g} m broad, "
-        f"pixels of {viewing.candela_per_a:g} cd for each ampere in their emitters."
+    usual, told = Viewing(), {True: list[str](), False: list[str]()}
+    for key, words in (
+        ("distance_m", f"spectators at {viewing.distance_m:g} m"),
+        ("transmissivity_per_km", air),
+        ("width_m", f"a lit costume {viewing.width_m:g} m broad"),
+        ("candela_per_a", f"pixels of {viewing.candela_per_a:g} cd for each ampere in their emitters"),
+    ):
+        told[getattr(viewing, key) == getattr(usual, key)].append(words)
+    text = " ".join(
+        f"{whose}: {', '.join(words)}."
+        for whose, words in (("As stated", told[False]), ("As usual, [viewing] can state it", told[True]))
+        if words
     )
     if found.made_up_weights:
         text += " The design states no weights: such that fall from the middle to both ends stand in."

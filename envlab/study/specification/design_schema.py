@@ -23,6 +23,7 @@ from envlab.design_file import FRAME_KEYS, STAGES, chosen_by, usual_board
 from envlab.errors import Limit
 from envlab.light.colour import HEX_COLOUR
 from envlab.light.costume_colour import CostumeColour
+from envlab.light.viewing import Viewing
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.sound.clip import TAGS, Clip
 from envlab.study.specification.field_limits import limits_of
@@ -70,6 +71,7 @@ def design_schema() -> Schema:
     sections["targets"] = _targets_schema()
     sections["tolerance"] = _tolerance_schema()
     sections["judging"] = _part_schema(Judging, Judging())
+    sections["viewing"] = _part_schema(Viewing, Viewing())
     sections["measured"] = _measured_schema()
     return {
         "$schema": _DIALECT,

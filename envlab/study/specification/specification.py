@@ -15,6 +15,7 @@ from envlab.chain import Chain
 from envlab.design_file import chain_of
 from envlab.errors import EnvlabError, FileError, ParameterError, check_choice, check_range
 from envlab.files.tables import build, field_value, fields_of, nearest, source_text, toml_of
+from envlab.light.viewing import Viewing
 from envlab.metrics.catalogue import METRICS
 from envlab.notebook_view import small_table
 from envlab.seeds import seed_number
@@ -76,6 +77,8 @@ class Specification:
         What the specification is called.
     tolerance : Tolerances
         How far boards of the design may lie apart.
+    viewing : Viewing
+        From where the costume is seen, by which layouts of light are compared; nothing else asks for it.
 
     Raises
     ------
@@ -103,6 +106,7 @@ class Specification:
     source_text: str = ""
     name: str = "specification"
     tolerance: Tolerances = field(default_factory=Tolerances)
+    viewing: Viewing = field(default_factory=Viewing)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "clips", tuple(self.clips))
@@ -213,6 +217,7 @@ def read_specification(
         source_text=text,
         name=path.name,
         tolerance=read_tolerance(tables.get("tolerance", {}), chain, ranges, f"{path.name}: [tolerance]"),
+        viewing=read_viewing(tables.get("viewing", {}), f"{path.name}: [viewing]"),
     )
 
 
@@ -220,6 +225,12 @@ def read_judging(table: Any, where: str) -> Judging:
     """Return how metrics are taken, of a design file's [judging]; where names file and section in errors."""
     judging: Judging = build(Judging, fields_of(table, Judging, where), where)
     return judging
+
+
+def read_viewing(table: Any, where: str) -> Viewing:
+    """Return from where a costume is seen, of a design file's [viewing]; where names file and section."""
+    viewing: Viewing = build(Viewing, fields_of(table, Viewing, where), where)
+    return viewing
 
 
 def read_tolerance(table: Any, chain: Chain, ranges: dict[str, Choices], where: str) -> Tolerances:

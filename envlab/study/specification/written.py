@@ -33,6 +33,7 @@ from envlab.study.specification.specification import (
     read_judging,
     read_targets,
     read_tolerance,
+    read_viewing,
 )
 from envlab.study.specification.targets import Target
 from envlab.study.specification.written_clips import clips_written, edit_clips
@@ -106,6 +107,8 @@ def specification_text(specification: Specification, folder: Path, file_name: st
     _edit_targets(document, before.targets.items, specification.targets.items)
     if before.tolerance != specification.tolerance:
         _edit_fields(document, "tolerance", before.tolerance, specification.tolerance)
+    if before.viewing != specification.viewing:
+        _edit_fields(document, "viewing", before.viewing, specification.viewing)
     text = tomlkit.dumps(document)
     _check_same(text, specification, file_name)
     return text
@@ -122,15 +125,15 @@ def _read(text: str, name: str) -> Specification:
         targets=read_targets(tables.get("targets", {}), f"{name}: [targets]"),
         judging=read_judging(tables.get("judging", {}), f"{name}: [judging]"),
         tolerance=read_tolerance(tables.get("tolerance", {}), chain, ranges, f"{name}: [tolerance]"),
+        viewing=read_viewing(tables.get("viewing", {}), f"{name}: [viewing]"),
     )
 
 
 def _check_same(text: str, asked: Specification, name: str) -> None:
     """What was written must read back as what was asked; a text that cannot be edited so is not written."""
     again = _read(text, name)
-    wrong = [
-        part for part in ("chain", "judging", "tolerance") if getattr(again, part) != getattr(asked, part)
-    ]
+    whole = ("chain", "judging", "tolerance", "viewing")
+    wrong = [part for part in whole if getattr(again, part) != getattr(asked, part)]
     if {key: _values(choices) for key, choices in again.ranges.items()} != {
         key: _values(choices) for key, choices in asked.ranges.items()
     }:

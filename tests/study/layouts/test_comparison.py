@@ -12,6 +12,7 @@ from reference.small_specification import write_small_design
 from envlab.errors import EnvlabWarning
 from envlab.light.flashes.flash import count_flashes
 from envlab.light.pixels import Pixels, Supply, supply_current_a
+from envlab.light.viewing import Viewing
 from envlab.metrics.contrast import contrast_of_frames
 from envlab.shipped import DEMOS, demo_design
 from envlab.sound.clip import Clip
@@ -23,7 +24,6 @@ from envlab.study.layouts import play as play_module
 from envlab.study.layouts.comparison import judge_layouts
 from envlab.study.layouts.play import brightest_of, played
 from envlab.study.layouts.plays import falling_weights, limit_codes, plays_of
-from envlab.study.layouts.viewing import Viewing
 from envlab.study.specification.specification import Specification, read_specification
 
 ALL = ("all alike", "from end", "from middle", "share", "travelling", "weights")
@@ -240,6 +240,8 @@ def test_other_spectators_change_the_light_that_reaches_them_alone(asked, heard,
     for one, other in zip(near.figures, found.figures, strict=True):
         assert one.equal_lux == pytest.approx(100 * other.equal_lux, rel=0.01)
         assert one.equal_lit_lstar == other.equal_lit_lstar
+    stated = judge_layouts(replace(asked, viewing=Viewing(distance_m=3.0)), heard=heard)
+    assert [one.equal_lux for one in stated.figures] == [one.equal_lux for one in near.figures]
 
 
 def test_made_up_weights_fall_from_the_middle():

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from envlab.light.viewing import Viewing
 from envlab.study.layouts.favours import Lead, favour_of, leads
 from envlab.study.layouts.figures import ClipDuties, figures_of
-from envlab.study.layouts.viewing import Viewing
 
 
 @pytest.fixture

@@ -10,12 +10,12 @@ from reference.flashes import worst_flashes
 
 from envlab.errors import ParameterError
 from envlab.light.lightness import lightness_cie1976
+from envlab.light.viewing import Viewing
 from envlab.metrics.contrast import contrast_of_frames
 from envlab.study.layouts import play as play_module
 from envlab.study.layouts.figures import ClipDuties, figures_of
 from envlab.study.layouts.play import brightest_of, played
 from envlab.study.layouts.steps import steps_of
-from envlab.study.layouts.viewing import Viewing
 
 AIR = Viewing(distance_m=10.0, transmissivity_per_km=1.0, candela_per_a=20.0)
 

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from envlab.light.viewing import Viewing
 from envlab.study.layouts.comparison import LayoutComparison
 from envlab.study.layouts.figures import ClipDuties, figures_of
-from envlab.study.layouts.viewing import Viewing
 from envlab.study.layouts.words import HEADINGS, KINDS, table_rows
 from envlab.study.sentences import of_kind
 
@@ -176,6 +176,12 @@ def test_what_is_assumed_is_said(made, board, beat):
     assert assumed.behind["distance_m"] == NEAR_M
     assert assumed.behind["optical_range_m"] == pytest.approx(9949, abs=1)
     assert "weights" in assumed.text
+    # What the design states is told apart from what was taken in its place.
+    assert assumed.text.startswith(
+        f"As stated: spectators at {NEAR_M:g} m. As usual, [viewing] can state it: air"
+    )
+    usual = said(comparison(made, board, ("alike",), beat, viewing=Viewing()), "layouts_assumed")
+    assert "stated:" not in usual.text
     clear = comparison(made, board, ("alike",), beat, viewing=Viewing(transmissivity_per_km=1.0))
     assert "takes nothing" in said(clear, "layouts_assumed").text
 

@@ -130,7 +130,7 @@ def forms_of(section: str) -> list[dict]:
 
 CASES = [
     (section, number, key)
-    for section in (*STAGES, "frames", "judging", "tolerance")
+    for section in (*STAGES, "frames", "judging", "viewing", "tolerance")
     for number, form in enumerate(forms_of(section))
     for key in form["properties"]
     if key != "kind" or len(forms_of(section)) == 1
@@ -212,6 +212,8 @@ def test_each_bad_value_is_refused_by_reader_and_schema(section, number, key, tm
         ("tolerance", {"supply_v": [3.2, 61]}),
         ("tolerance", {"parts_percent": {"C3": 51}}),
         ("judging", {"seed": -1}),
+        ("viewing", {"distance_m": 0}),
+        ("viewing", {"width_m": 10.1}),
     ],
 )
 def test_each_bad_section_is_refused_by_reader_and_schema(section, table, tmp_path):

@@ -13,6 +13,7 @@ from envlab.analog.parts import PartRange
 from envlab.design_file import with_parts
 from envlab.digital.followers import MovingMaximum, MovingMean, PassThrough
 from envlab.errors import FileError, ParameterError
+from envlab.light.viewing import Viewing
 from envlab.sound.clip import Clip
 from envlab.study.specification.ranges import candidates_of
 from envlab.study.specification.specification import Judging, demo_specification, read_specification
@@ -49,6 +50,10 @@ flashes_per_s = { at_most = 2, scale = 1 }
 [judging]
 street_db_spl = 90
 seed = 7
+
+[viewing]
+distance_m = 12
+width_m = 0.8
 """
 
 
@@ -95,6 +100,7 @@ def test_reads_the_whole_question(write_design):
         Target("flashes_per_s", "at_most", 2.0, 1.0),
     )
     assert specification.judging == Judging(90.0, 7)
+    assert specification.viewing == Viewing(distance_m=12.0, width_m=0.8)
     assert specification.name == "mine.toml"
     assert specification.source_text == QUESTION
 
@@ -103,6 +109,7 @@ def test_a_design_alone_asks_nothing(write_design):
     specification = read_specification(write_design(""))
     assert (specification.clips, specification.ranges, specification.targets.items) == ((), {}, ())
     assert specification.judging == Judging()
+    assert specification.viewing == Viewing()
 
 
 def test_demo_clips_are_found_without_a_copy(write_design):
@@ -294,6 +301,13 @@ BAD = [
     ("[judging]\nstreet_db_spl = 20\n", "[judging] street_db_spl is 20.0; it must be from 40 to 130 dB SPL"),
     ("[judging]\nstreet = 90\n", "[judging] has an unknown key 'street'; did you mean 'street_db_spl'?"),
     ("judging = 1\n", "[judging] is 1; it must be a section with keys"),
+    ("[viewing]\ndistance_m = 0\n", "[viewing] distance_m is 0.0; it must be above 0 m"),
+    ("[viewing]\nwidth_m = 11\n", "[viewing] width_m is 11.0; it must be at most 10 m"),
+    (
+        "[viewing]\ntransmissivity_per_km = 1.2\n",
+        "[viewing] transmissivity_per_km is 1.2; it must be at most",
+    ),
+    ("[viewing]\ndistance = 3\n", "[viewing] has an unknown key 'distance'; did you mean 'distance_m'?"),
     ("[filter]\n", "mine.toml has an unknown section 'filter'"),
     ("[adc]\nbits = 99\n", "[adc] bits is 99; it must be a whole number from 6 to 16"),
 ]

@@ -23,6 +23,7 @@ from envlab.chain import Chain
 from envlab.design_file import STAGES, chain_of, design_text
 from envlab.digital.followers import AttackRelease
 from envlab.errors import EnvlabError, FileError, ParameterError
+from envlab.light.viewing import Viewing
 from envlab.shipped import demo_design, shipped_folder
 from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
@@ -50,7 +51,15 @@ def again(asked: Specification, folder: Path) -> Specification:
 def same(one: Specification, other: Specification) -> bool:
     def what(asked: Specification) -> tuple[object, ...]:
         clips = tuple(replace(clip, source=clip.path.resolve()) for clip in asked.clips)
-        return asked.chain, clips, dict(asked.ranges), asked.targets, asked.judging, asked.tolerance
+        return (
+            asked.chain,
+            clips,
+            dict(asked.ranges),
+            asked.targets,
+            asked.judging,
+            asked.tolerance,
+            asked.viewing,
+        )
 
     return what(one) == what(other)
 
@@ -110,6 +119,7 @@ def test_all_that_can_change_is_read_back(tmp_path):
             boards=300,
             deviations={"adc.offset_lsb": 1.5},
         ),
+        viewing=Viewing(distance_m=8.0, candela_per_a=5.0),
     )
     assert same(again(asked, tmp_path), asked)
     text = specification_text(asked, tmp_path)

@@ -9,7 +9,7 @@ import pytest
 
 from envlab.errors import ParameterError
 from envlab.light.pixels import Pixels
-from envlab.study.layouts.viewing import FIELD_DEG, FIELD_SHARE, FLASHING_SR, Viewing, intensity_cd
+from envlab.light.viewing import FIELD_DEG, FIELD_SHARE, FLASHING_SR, Viewing, intensity_cd
 
 
 @pytest.mark.parametrize("distance_m", [1.0, 30.0, 2000.0])
