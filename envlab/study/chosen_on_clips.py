@@ -101,8 +101,11 @@ def light_on_clips(
         envelope, _ = frame_envelopes(sounds[number], [chain], seed=seed, workers=1, progress=tell)
         return _shown(clip, envelope[0], chain, table)
 
+    # The longest first, so that none is left to one thread alone at the end.
+    longest_first = sorted(range(len(sounds)), key=lambda number: -lengths_s[number])
     with ThreadPoolExecutor(workers) as pool:
-        return tuple(pool.map(one, range(len(specification.clips))))
+        light = dict(zip(longest_first, pool.map(one, longest_first), strict=True))
+    return tuple(light[number] for number in range(len(sounds)))
 
 
 def relit(lights: Sequence[ClipLight], chain: Chain) -> tuple[ClipLight, ...]:

@@ -79,11 +79,16 @@ def heard_by(
 
         return short_readings(chain, sound, np.random.default_rng(clip_seed(first, number)), heard_of)
 
+    shouted = shout(chain, np.random.default_rng((first, _SHOUT_STREAM)))
+    # The longest first, so that none is left to one thread alone at the end.
+    longest_first = sorted(numbered, key=lambda place: -place[1].sound().duration_s)
     with ThreadPoolExecutor(workers) as pool:
-        readings = list(pool.map(one, numbered))
+        silent = pool.submit(own_noise, chain, np.random.default_rng((first, _QUIET_STREAM)))
+        read = dict(zip((number for number, _ in longest_first), pool.map(one, longest_first), strict=True))
+        after = pool.submit(short_readings, chain, shouted, np.random.default_rng(first))
+    silence, readings = silent.result(), [read[number] for number, _ in numbered]
     clips = {clip: r for clip, r in zip(specification.clips, readings, strict=True) if not isinstance(r, str)}
     refused = zip(specification.clips, readings, strict=True)
-    silence = own_noise(chain, np.random.default_rng((first, _QUIET_STREAM)))
     rooms = [clip for clip in clips if "room" in clip.tags]
     quiet = lasting(clips[rooms[0]], QUIET_S, chain) if rooms else silence
     return Heard(
@@ -92,9 +97,7 @@ def heard_by(
         silence=silence,
         quiet=quiet,
         quiet_name=rooms[0].label if rooms else "the board's own noise",
-        shout=short_readings(
-            chain, shout(chain, np.random.default_rng((first, _SHOUT_STREAM))), np.random.default_rng(first)
-        ),
+        shout=after.result(),
     )
 
 
