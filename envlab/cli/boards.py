@@ -215,10 +215,11 @@ def night_after_verb(
     The recording's level (dB SPL) need not be known: it is fitted. At most 180 s.
     """
     from envlab.bench.captures.files import read_capture
-    from envlab.bench.night.night import night_after, night_csv
+    from envlab.bench.night.night import check_length, night_after, night_csv
     from envlab.design_file import read_design
     from envlab.files.whole import write_whole
     from envlab.sound.clip import Clip
+    from envlab.sound.decode import look_into
 
     if out is not None:
         refuse_existing(out, force=force)
@@ -228,6 +229,9 @@ def night_after_verb(
         raise FileError(f"{recording}: no such file")
     level_db, weighting = level or (_ANY_DB_SPL, None)
     try:
+        file = look_into(recording)
+        # Before it is held: a whole night would take gigabytes.
+        check_length(file.stated_samples / file.sample_rate_hz)
         song = Clip(recording, level_db, (), weighting or "Z").recording()
     except ParameterError as problem:
         raise FileError(f"{recording}: {problem}") from None

@@ -38,6 +38,10 @@ if TYPE_CHECKING:
     from envlab.study.sweep.choice import Choice
     from envlab.study.tolerance.result import ToleranceResult
 
+# Share of the time of playing the firmware that hearing the clips takes, and that and judging it; then come
+# the layouts.
+_HEARD, _JUDGED = 0.8, 0.9
+
 
 @main.command(
     short_help="Choose the parts, say why, write report and table.",
@@ -133,11 +137,16 @@ def _play_firmware(
     from envlab.study.layouts.comparison import judge_layouts
 
     doing = "Playing the firmware"
-    heard = heard_by(chain, specification, progress=lambda share: report(doing, 0.7 * share))
-    judgement = judge_exported(
-        specification, chain, heard=heard, progress=lambda share: report(doing, max(0.7, share))
-    )
-    return judgement, judge_layouts(specification, chain, heard=heard)
+    heard = heard_by(chain, specification, progress=lambda share: report(doing, _HEARD * share))
+    judged = judge_exported(
+        specification, chain, heard=heard,
+        progress=lambda share: report(doing, _HEARD + (_JUDGED - _HEARD) * share),
+    )  # fmt: skip
+    layouts = judge_layouts(
+        specification, chain, heard=heard,
+        progress=lambda share: report(doing, _JUDGED + (1 - _JUDGED) * share),
+    )  # fmt: skip
+    return judged, layouts
 
 
 def _say_findings(

@@ -29,12 +29,17 @@ _OPEN_LENGTH = (1 << 63) - 1
 
 @dataclass(frozen=True)
 class SoundFile:
-    """What a file says of itself. stated_samples: how many it should have, or, of MP3 and OGG, at least."""
+    """What a file says of itself.
+
+    stated_samples: how many it should have, or, of MP3 and OGG, at least. most_samples: as many at most the
+    decoder gives out.
+    """
 
     path: Path
     sample_rate_hz: float
     channels: int
     stated_samples: int
+    most_samples: int
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -49,7 +54,7 @@ def look_into(path: Path) -> SoundFile:
     _check_whole(path)
     try:
         with _opened(path) as sound:
-            rate_hz, channels, stated = float(sound.samplerate), int(sound.channels), int(sound.frames)
+            rate_hz, channels, most = float(sound.samplerate), int(sound.channels), int(sound.frames)
             container = str(sound.format)
     except (soundfile.LibsndfileError, RuntimeError) as error:
         raise _undecodable(path, error) from error
@@ -58,16 +63,20 @@ def look_into(path: Path) -> SoundFile:
             f"{path}: sample rate is {rate_hz:g} Hz; it must be "
             f"from {SAMPLE_RATE_MIN_HZ:g} to {SAMPLE_RATE_MAX_HZ:g} Hz"
         )
+    stated = most
     if container == "MP3":
-        # The decoder takes away what the encoder put before and after: never more than three frames.
-        stated = mp3_length(path).samples - 3 * 1152
+        # The decoder takes away what the encoder put before and after: never more than three frames. Behind
+        # a break it may need as many to find its way again.
+        length = mp3_length(path)
+        stated = length.samples - 3 * 1152 * (1 + length.breaks)
     if container == "OGG":
         stated -= _OGG_MAY_LACK
-    file = SoundFile(path, rate_hz, channels, stated)
+    file = SoundFile(path, rate_hz, channels, stated, most)
     if stated == _OPEN_LENGTH:
         # A FLAC that was written to a pipe ([RFC9639], section 8.2: total samples 0); only decoding tells.
         file = replace(file, stated_samples=0)
-        file = replace(file, stated_samples=sum(piece.size for piece in decoded(file)))
+        counted = sum(piece.size for piece in decoded(file))
+        file = replace(file, stated_samples=counted, most_samples=counted)
     return file
 
 

@@ -6,8 +6,10 @@ word. Each frame says how long itself is ([ISO11172-3], 2.4.1.3 and 2.4.2.3; [IS
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from pathlib import Path
-from typing import NamedTuple
+from typing import BinaryIO, NamedTuple
 
 # kbit/s of layer III, by the four bits in the frame's header; 0 is "free", 15 is forbidden
 _KBIT_MPEG_1 = (0, 32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320)
@@ -20,35 +22,51 @@ _MOST_PAIRS = 288
 _MOST_HEAD = 4 + 2 + 32
 # Bytes that are read together: an evening's file is walked through, not held.
 _AT_ONCE = 1 << 20
+# A frame's header but for its last byte: sync bits, a version, layer III, a bit rate.
+_LIKE_A_FRAME = re.compile(rb"\xff[\xe2\xe3\xf2\xf3\xfa\xfb][\x10-\xef]", re.DOTALL)
 
 
 class Mp3Length(NamedTuple):
-    """samples: per channel, whole frames; missing_bytes: what the last frame or the stated length lacks."""
+    """How long an MP3 is.
+
+    samples: per channel, of all its frames. missing_bytes: what the last frame or the stated length lacks.
+    breaks: how often something stands between frames, or before them, that is none: a tag, damage.
+    """
 
     samples: int
     missing_bytes: int
+    breaks: int = 0
+
+
+class _Frame(NamedTuple):
+    position: int
+    head: bytes
+    length: int
+    samples: int
 
 
 def mp3_length(path: Path) -> Mp3Length:
-    """Return the length of an MP3 by its frames; (0, 0) for a stream whose frames cannot be told."""
+    """Return the length of an MP3 by its frames; no samples for a stream whose frames cannot be told.
+
+    Frames behind a tag in their midst, as where files were joined, or behind damage count too: a decoder that
+    ends there would make an evening a song without a word.
+    """
     size = path.stat().st_size
     with path.open("rb", buffering=_AT_ONCE) as file:
-        position = tag_bytes(file.read(_TAG_HEADER))
-        if position > size:
-            return Mp3Length(0, position - size)
-        file.seek(position)
+        begin = tag_bytes(file.read(_TAG_HEADER))
+        if begin > size:
+            return Mp3Length(0, begin - size)
+        file.seek(begin)
         stated = _stated_bytes(file.read(256))
-        missing = max(0, position + stated - size) if stated else 0
-        samples = 0
-        file.seek(position)
-        while (frame := _frame(file.read(4))) is not None:
-            length, frame_samples = frame
-            if position + length > size:
-                return Mp3Length(samples, max(missing, position + length - size))
-            samples += frame_samples
-            position += length
-            file.seek(position)
-    return Mp3Length(samples, missing)
+        missing = max(0, begin + stated - size) if stated else 0
+        samples, breaks, end = 0, 0, begin
+        for frame in _frames(file, begin, size):
+            breaks += frame.position > end
+            end = frame.position + frame.length
+            if end > size:
+                return Mp3Length(samples, max(missing, end - size), breaks)
+            samples += frame.samples
+    return Mp3Length(samples, missing, breaks)
 
 
 def damaged_frame(path: Path) -> int:
@@ -56,18 +74,60 @@ def damaged_frame(path: Path) -> int:
 
     A decoder goes on behind such a frame with whatever its memory holds, and gives another sound each time.
     """
-    size, number = path.stat().st_size, 1
+    size = path.stat().st_size
     with path.open("rb", buffering=_AT_ONCE) as file:
-        position = tag_bytes(file.read(_TAG_HEADER))
-        file.seek(position)
-        while (frame := _frame(head := file.read(_MOST_HEAD))) is not None:
-            if position + frame[0] > size:
+        begin = tag_bytes(file.read(_TAG_HEADER))
+        for number, frame in enumerate(_frames(file, begin, size), start=1):
+            if frame.position + frame.length > size:
                 break
-            if not _is_possible(head, frame[0]):
+            if not _is_possible(frame.head, frame.length):
                 return number
-            position, number = position + frame[0], number + 1
-            file.seek(position)
     return 0
+
+
+def _frames(file: BinaryIO, position: int, size: int) -> Iterator[_Frame]:
+    """Yield frame after frame from a position on; the last one may reach beyond the end."""
+    while position < size:
+        file.seek(position)
+        head = file.read(_MOST_HEAD)
+        found = _frame(head)
+        if found is None:
+            position = _next_pair(file, position + 1, size)
+            continue
+        yield _Frame(position, head, *found)
+        position += found[0]
+
+
+def _next_pair(file: BinaryIO, position: int, size: int) -> int:
+    """Where two frames of one kind stand one behind the other; the size if they do nowhere.
+
+    One alone is no proof: a picture in a tag has bytes that look like a frame's.
+    """
+    while position < size:
+        file.seek(position)
+        portion = file.read(_AT_ONCE)
+        for match in _LIKE_A_FRAME.finditer(portion):
+            at = position + match.start()
+            first = _head_at(file, at)
+            found = _frame(first)
+            if found is None or at + found[0] >= size:
+                continue
+            second = _head_at(file, at + found[0])
+            if _frame(second) is not None and _kind(first) == _kind(second):
+                return at
+        # What looks like a frame may begin with the last two bytes of a portion.
+        position += max(1, len(portion) - 2)
+    return size
+
+
+def _head_at(file: BinaryIO, position: int) -> bytes:
+    file.seek(position)
+    return file.read(4)
+
+
+def _kind(header: bytes) -> tuple[int, int]:
+    """Version with layer, and sample rate: what no frame of one stream has otherwise."""
+    return header[1] >> 1, (header[2] >> 2) & 3
 
 
 def _is_possible(head: bytes, length: int) -> bool:

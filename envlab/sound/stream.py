@@ -6,13 +6,14 @@ import functools
 import os
 import threading
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from envlab.errors import FileError
 from envlab.sound.decode import SoundFile, decoded, look_into
+from envlab.sound.feed import stretch
 from envlab.sound.identity import Stamp, changed, stamp_of
 from envlab.sound.level import extent_of
 from envlab.sound.recording import Recording, read_recording
@@ -93,10 +94,22 @@ def open_sound(
     check_level(level_db_spl, weighting)
     stamp = stamp_of(Path(path))
     file = _looked_into(Path(path), stamp)
-    if file.stated_samples <= held_s * file.sample_rate_hz:
+    # What an MP3 states is the least that it has; how much could come decides about memory.
+    if max(file.stated_samples, file.most_samples) <= held_s * file.sample_rate_hz:
         return read_recording(path, level_db_spl, weighting=weighting)
     clip = _measurement(file, stamp, weighting).taken(progress)
     return SoundStream(file, clip.samples, scale_to(level_db_spl, clip, file.path.name), stamp)
+
+
+def beginning(sound: Sound, longest_s: float) -> Recording:
+    """Return the first longest_s seconds of a sound, above 0, as loud as they are within the whole.
+
+    At least a sample. No more is held than is returned: the rest of a night stays on the disk.
+    """
+    samples = max(1, round(longest_s * sound.sample_rate_hz))
+    if isinstance(sound, Recording):
+        return replace(sound, pressure_pa=sound.pressure_pa[:samples])
+    return Recording(stretch(sound.pieces(), 0, samples), sound.sample_rate_hz, sound.name, sound.notes)
 
 
 # Of a long file that is opened again and again, at this level and at that, is remembered what it took time to

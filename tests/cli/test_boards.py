@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
@@ -128,3 +129,19 @@ def test_night_after_says_what_is_left(boards, design):
     assert lines[0] == "time_s,measured_counts,simulated_counts"
     assert len(lines) > 4000
     assert picture.read_text().startswith("<?xml")
+
+
+def test_a_recording_of_a_whole_night_is_refused_before_it_is_held(boards, design, tmp_path):
+    minute, path = np.random.default_rng(1).normal(0, 0.1, 60 * 48_000), tmp_path / "all.flac"
+    with soundfile.SoundFile(path, "w", 48_000, 1) as file:
+        for _ in range(4):
+            file.write(minute)
+    tracemalloc.start()
+    done = invoked("night-after", design, path, boards / "night.csv")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert done.exit_code == 1
+    said = " ".join(done.output.split())
+    assert f"{path}: recording is '240 s'; it must be at most 180 s; cut out the moment" in said
+    # Held it would be 92 MB.
+    assert peak < 60e6

@@ -12,6 +12,8 @@ import pytest
 import soundfile
 
 from envlab.errors import FileError
+from envlab.sound.decode import decoded, look_into
+from envlab.sound.mpeg import damaged_frame, mp3_length
 from envlab.sound.recording import read_recording
 from envlab.sound.signals import tone
 from envlab.sound.stream import SoundStream, open_sound
@@ -144,3 +146,96 @@ def test_a_header_that_claims_2_31_frames_is_refused_before_memory_is_asked_for(
         peak, found = memory_of(saved(tmp_path, data), held_s)
         assert isinstance(found, FileError), container
         assert peak < ROOM_BYTES, (container, peak)
+
+
+# Frames of an MP3 of 320 kbit/s at 48 kHz: 144·320/48 bytes, 1152 samples ([ISO11172-3], 2.4.2.3, 2.4.3.1).
+FRAME_BYTES, FRAME_SAMPLES = 960, 1152
+ID3 = b"ID3\x04\0\0" + bytes([0, 0, 2, 0]) + bytes(256)
+
+
+def mp3_of(seconds: float) -> bytearray:
+    buffer = io.BytesIO()
+    soundfile.write(
+        buffer, NOISE[: round(seconds * 48_000)], 48_000,
+        format="MP3", subtype="MPEG_LAYER_III", bitrate_mode="CONSTANT", compression_level=0.0,
+    )  # fmt: skip
+    assert len(buffer.getvalue()) % FRAME_BYTES == 0
+    return bytearray(buffer.getvalue())
+
+
+def test_an_mp3_joined_to_another_is_not_taken_for_the_first_alone(tmp_path: Path) -> None:
+    # The first one's header tells its own length, at which the decoder ends without a word.
+    path = saved(tmp_path, bytes(mp3_of(1.0) + ID3 + mp3_of(3.0)))
+    frames = (len(mp3_of(1.0)) + len(mp3_of(3.0))) // FRAME_BYTES
+    assert mp3_length(path) == (frames * FRAME_SAMPLES, 0, 1)
+    with pytest.raises(FileError, match=r"only 48000 of \d+ samples can be decoded; save it as WAV or FLAC"):
+        read_recording(path, 90.0)
+
+
+def test_an_mp3_with_a_hole_is_counted_to_its_end_and_streamed(tmp_path: Path) -> None:
+    mp3 = mp3_of(3.0)
+    frames = len(mp3) // FRAME_BYTES
+    mp3[10 * FRAME_BYTES : 10 * FRAME_BYTES + 300] = bytes(300)
+    path = saved(tmp_path, bytes(mp3))
+    assert mp3_length(path) == ((frames - 1) * FRAME_SAMPLES, 0, 1)
+    stream = open_sound(path, 90.0, held_s=1.0)
+    assert isinstance(stream, SoundStream)
+    assert 3.0 * 48_000 - 2 * FRAME_SAMPLES <= stream.samples <= 3.0 * 48_000
+
+
+def test_an_mp3_whose_decoder_gives_up_in_a_hole_is_refused(tmp_path: Path) -> None:
+    mp3 = mp3_of(3.0)
+    mp3[100 * FRAME_BYTES : 100 * FRAME_BYTES + 4096] = bytes(4096)
+    path = saved(tmp_path, bytes(mp3))
+    assert mp3_length(path).breaks == 1
+    with pytest.raises(FileError, match=r"only \d+ of \d+ samples|cannot be decoded, cut off or damaged"):
+        read_recording(path, 90.0)
+
+
+def test_zeros_behind_an_mp3s_tag_are_passed_over(tmp_path: Path) -> None:
+    mp3 = bytes(mp3_of(3.0))
+    whole = mp3_length(saved(tmp_path, mp3))
+    # By its first bytes alone libsndfile does not know it.
+    path = tmp_path / "clip.mp3"
+    path.write_bytes(ID3 + bytes(3000) + mp3)
+    assert mp3_length(path) == (whole.samples, 0, 1)
+    assert read_recording(path, 90.0).samples == 3 * 48_000
+
+
+def test_a_frame_behind_a_tag_in_the_midst_is_checked_too(tmp_path: Path) -> None:
+    first, second = mp3_of(1.0), mp3_of(3.0)
+    # The second frame of the second stream: side information of ones.
+    second[FRAME_BYTES + 4 : FRAME_BYTES + 36] = b"\xff" * 32
+    assert damaged_frame(saved(tmp_path, bytes(first + ID3 + second))) == len(first) // FRAME_BYTES + 2
+
+
+def test_what_only_looks_like_a_frame_is_none(tmp_path: Path) -> None:
+    # As in the picture of a tag behind the sound: a header, and no second one where its frame would end.
+    mp3 = bytes(mp3_of(1.0))
+    whole = mp3_length(saved(tmp_path, mp3))
+    path = saved(tmp_path, mp3 + b"APETAGEX" + mp3[FRAME_BYTES : FRAME_BYTES + 4] + bytes(3000))
+    assert mp3_length(path) == whole
+
+
+def test_frames_are_found_wherever_a_portion_of_the_file_ends(tmp_path: Path) -> None:
+    # Portions of a mebibyte are searched; the first frame's header lies across their border.
+    mp3 = bytes(mp3_of(1.0))
+    for behind in (1, 2, 3):
+        gap = (1 << 20) + 1 - behind
+        assert (
+            mp3_length(saved(tmp_path, mp3 + bytes(gap) + mp3)).samples
+            == 2 * mp3_length(saved(tmp_path, mp3)).samples
+        ), behind
+
+
+def test_an_mp3_of_free_bit_rate_is_not_held_however_long(tmp_path: Path) -> None:
+    # [ISO11172-3], 2.4.2.3: bit rate index 0, the length of the frames is not stated.
+    mp3 = mp3_of(3.0)
+    for start in range(0, len(mp3), FRAME_BYTES):
+        mp3[start + 2] &= 0x0F
+    path = saved(tmp_path, bytes(mp3))
+    assert mp3_length(path).samples == 0
+    assert look_into(path).most_samples >= 3 * 48_000
+    stream = open_sound(path, 90.0, held_s=1.0)
+    assert isinstance(stream, SoundStream)
+    assert stream.samples == sum(piece.size for piece in decoded(stream.file)) == 3 * 48_000

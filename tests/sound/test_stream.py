@@ -17,7 +17,7 @@ from envlab.sound.interpolate import interpolate, interpolated_pieces
 from envlab.sound.level import leq_db_spl, mean_square
 from envlab.sound.mpeg import mp3_length
 from envlab.sound.recording import Recording, read_recording
-from envlab.sound.stream import SoundStream, open_sound
+from envlab.sound.stream import SoundStream, beginning, open_sound
 
 FORMATS = {"wav": "PCM_24", "flac": "PCM_16", "ogg": "VORBIS", "mp3": "MPEG_LAYER_III"}
 
@@ -199,3 +199,13 @@ def test_an_mp3_is_walked_through_and_not_held(tmp_path: Path) -> None:
         tracemalloc.stop()
     assert samples[1] == 12 * samples[0]
     assert peaks[1] < peaks[0] + 100_000
+
+
+@pytest.mark.parametrize("longest_s", [1e-6, 2.0, 9.0])
+def test_the_beginning_is_that_of_the_whole_held_or_streamed(folder: Path, longest_s: float) -> None:
+    held, stream = (open_sound(folder / "clip.flac", 91.0, held_s=held_s) for held_s in (60.0, 1.0))
+    samples = max(1, min(round(longest_s * 44_100), held.samples))
+    for sound in (held, stream):
+        begun = beginning(sound, longest_s)
+        assert np.array_equal(begun.pressure_pa, held.pressure_pa[:samples])
+        assert (begun.name, begun.notes, begun.sample_rate_hz) == (held.name, held.notes, 44_100)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import tracemalloc
 import warnings
 from dataclasses import replace
 from pathlib import Path
@@ -14,7 +15,7 @@ import soundfile
 from envlab.errors import EnvlabError, EnvlabWarning, FileError, ParameterError
 from envlab.sound.clip import Clip
 from envlab.sound.level import leq_db_spl
-from envlab.sound.recording import Recording
+from envlab.sound.recording import Recording, read_recording
 from envlab.study.listening.listening import LONGEST_S
 from envlab.widget.audition.clips import UPLOAD_MOST_BYTES, clip_of, clips_of, free_label, uploaded_clip
 
@@ -91,6 +92,23 @@ def test_a_long_song_is_cut_and_keeps_its_loudness():
     np.testing.assert_array_equal(clip.recording.pressure_pa, song.pressure_pa[: 120 * RATE_HZ])
     assert clip.level_db_spl < 70
     assert "lasts 125 s; its first 120 s are used" in clip.notes[0]
+
+
+def test_of_a_long_file_no_more_is_held_than_is_heard(tmp_path):
+    minutes = np.random.default_rng(2).normal(0, 0.1, 8_000)
+    path = tmp_path / "night.flac"
+    with soundfile.SoundFile(path, "w", 8_000, 1) as file:
+        for second in range(1_200):
+            file.write((0.1 + second / 1_200) * minutes)
+    tracemalloc.start()
+    clip = clip_of(Clip(path, 90.0))
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    whole = read_recording(path, 90.0)
+    np.testing.assert_array_equal(clip.recording.pressure_pa, whole.pressure_pa[: 120 * 8_000])
+    assert "lasts 1200 s; its first 120 s are used" in clip.notes[0]
+    # All of it would be 77 MB; what is heard is 7.7 MB, some pieces and its squares beside it.
+    assert peak < 45e6
 
 
 def test_another_loudness_is_the_same_wave_louder():

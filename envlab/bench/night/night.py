@@ -135,6 +135,14 @@ class NightCheck:
         return tuple(said)
 
 
+def check_length(duration_s: float) -> None:
+    """Raise ParameterError for a recording longer than LONGEST_S."""
+    if duration_s > LONGEST_S:
+        raise ParameterError(
+            "recording", f"{duration_s:.0f} s", f"at most {LONGEST_S:g} s; cut out the moment"
+        )
+
+
 def night_model(chain: Chain, recording: Recording) -> BenchModel:
     """Return the model of a design that hears a recording.
 
@@ -143,10 +151,7 @@ def night_model(chain: Chain, recording: Recording) -> BenchModel:
     ParameterError
         For more than 180 s: cut out the moment that went wrong.
     """
-    if recording.duration_s > LONGEST_S:
-        raise ParameterError(
-            "recording", f"{recording.duration_s:.0f} s", f"at most {LONGEST_S:g} s; cut out the moment"
-        )
+    check_length(recording.duration_s)
     pressure_pa = _at_48_khz(recording)
     wave = pressure_pa * (FULL_SCALE / input_peak(chain, "acoustic"))
     whole = Stretch("music", 0.0, wave.size / SAMPLE_RATE_HZ)

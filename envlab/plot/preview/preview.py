@@ -6,7 +6,7 @@ import itertools
 import math
 import os
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
@@ -25,6 +25,7 @@ from envlab.plot.sweep.part_effects import PART_WORDS
 from envlab.sound.clip import Clip
 from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording
+from envlab.sound.stream import Sound, beginning
 from envlab.study.exported.light import ExportedLight, worn_light
 from envlab.study.exported.shown import adc_readings
 from envlab.study.layouts.regions import RegionFlashes, region_words
@@ -133,7 +134,7 @@ def render_preview(
     check_whole("frames_per_s", rate, 30, 60)
     tell = progress or _nobody
     label, whole = _labelled(recording)
-    shown = _beginning(whole, longest_s)
+    shown = beginning(whole, longest_s)
 
     light = _light(chain, shown, lambda share: tell(_CIRCUIT_SHARE * share))
     luminance = light.luminance
@@ -179,19 +180,14 @@ def _video_rate(frame_rate_hz: float) -> int:
     return next(itertools.chain(thinned, repeated, (60,)))
 
 
-def _labelled(recording: Recording | Clip) -> tuple[str, Recording]:
+def _labelled(recording: Recording | Clip) -> tuple[str, Sound]:
     if isinstance(recording, Clip):
-        return recording.label, recording.recording()
+        return recording.label, recording.sound()
     if not isinstance(recording, Recording):
         raise ParameterError("recording", recording, "a Recording or a Clip")
     level = leq_db_spl(recording.pressure_pa, recording.sample_rate_hz)
     name = Path(recording.name).stem or "recording"
     return (f"{name} {level:.0f} dB" if math.isfinite(level) else f"{name}, silent"), recording
-
-
-def _beginning(recording: Recording, longest_s: float) -> Recording:
-    samples = max(1, round(longest_s * recording.sample_rate_hz))
-    return replace(recording, pressure_pa=recording.pressure_pa[:samples])
 
 
 def _light(chain: Chain, recording: Recording, progress: Callable[[float], None]) -> ExportedLight:

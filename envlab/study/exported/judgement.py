@@ -25,7 +25,8 @@ from envlab.study.specification.targets import Target, Targets
 
 RECOVERY = "recovery_s"
 MOST_RECOVERY_S = 6.0
-# Share of the time that the board hears; then its firmware runs at each setting, from each start.
+# Share of the time that the board hears, if it has not before; then its firmware runs at each setting, from
+# each start.
 _HEARD = 0.7
 # The targets that a sensitivity has a hand in, and whether a button's ends are judged by them.
 JUDGED_BY = {
@@ -156,7 +157,7 @@ def judge_exported(
     >>> [(one.setting.name, one.flashes_per_s) for one in judged.results]
     [('fixed', 1), ('automatic', 1)]
     """
-    tell = progress or _nobody
+    tell, begun = progress or _nobody, 0.0 if heard is not None else _HEARD
     if heard is None:
         heard = heard_by(chain, specification, workers=workers, progress=lambda share: tell(_HEARD * share))
     limit = specification.targets.flash_limit
@@ -166,7 +167,7 @@ def judge_exported(
     asked = ("none",) if no_runtime else tuple(dict.fromkeys(("none", *sensitivities)))
     settings = (Setting("none", place="plain table"),) if no_runtime else settings_of(chain, asked)
     runs = {setting: firmware_of(chain, setting) for setting in settings}
-    rows = rows_of(heard, runs, workers=workers, progress=lambda share: tell(_HEARD + (1 - _HEARD) * share))
+    rows = rows_of(heard, runs, workers=workers, progress=lambda share: tell(begun + (1 - begun) * share))
     results: list[SettingResult] = []
     for setting, firmware in runs.items():
         mine = tuple(row for row in rows if row.setting == setting)

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from envlab.chain import Chain
+from envlab.light.lightness import lightness_cie1976
 from envlab.metrics.clip_metrics import LIT_LSTAR
 from envlab.metrics.contrast import contrast_of_frames
 from envlab.metrics.worst_flashes import most_flashes
@@ -39,6 +40,9 @@ from envlab.study.exported.shown import ShortCounts
 
 STARTS = ("power-up", "quiet minute", "shout")
 RECOVERED_LSTAR = 10.0
+# From so many readings of a clip on, one setting is judged at a time: the light of an evening is large, and
+# two at once would save a second.
+_LARGE = 1 << 21
 
 
 @dataclass(frozen=True)
@@ -111,7 +115,7 @@ def rows_of(
 
         return rows_of_clip(setting, runs[setting], clip.label, heard.clips[clip], heard, tell)
 
-    with ThreadPoolExecutor(workers) as pool:
+    with ThreadPoolExecutor(workers if sizes.max() < _LARGE else 1) as pool:
         return [row for rows in pool.map(one, range(len(asked))) for row in rows]
 
 
@@ -138,21 +142,29 @@ def rows_of_clip(
         done += readings.size
         if progress is not None:
             progress((done - readings.size / 2) / whole)
-        guarded = firmware.light(readings, guard=True)
+        flashes_guarded, held_share = _guarded(firmware, readings)
         rows.append(
             ExportedRow(
                 setting=setting,
                 start=start,
                 clip=label,
-                flashes_guarded=most_flashes(firmware.chain, guarded.luminance),
-                guard_held_share=guarded.held_share,
+                flashes_guarded=flashes_guarded,
+                guard_held_share=held_share,
                 **free,
             )
         )
-        del guarded
         if progress is not None:
             progress(done / whole)
     return rows
+
+
+def _guarded(firmware: ExportedFirmware | PlainTable, readings: ShortCounts) -> tuple[int, float]:
+    """Return flashes_guarded and guard_held_share."""
+    light = firmware.light(readings, guard=True)
+    luminance, held_share = light.luminance, light.held_share
+    # Codes and duties of an evening are large, and done with.
+    del light
+    return most_flashes(firmware.chain, luminance), held_share
 
 
 class _Free(TypedDict):
@@ -175,20 +187,24 @@ def _without_guard(
     """calm: as readings, without the shout. frames_of: so many of the last readings have frames judged."""
     chain = firmware.chain
     light, last = firmware.light(readings, guard=False), frame_count(chain, frames_of)
+    recovered_s = math.nan
+    if start == "shout":
+        recovered_s = recovery_s(light, firmware.light(calm, guard=False), last, chain.frame_rate_hz)
+    luminance = light.luminance
+    # As in _guarded.
+    del light
     found = _Free(
-        flashes_per_s=most_flashes(chain, light.luminance),
-        recovery_s=math.nan,
+        flashes_per_s=most_flashes(chain, luminance),
+        recovery_s=recovered_s,
         contrast_lstar=math.nan,
         lit_share=math.nan,
         lightness_95_lstar=math.nan,
     )
     if start == "quiet minute":
-        lightness = light.lightness[-last:]
+        lightness = lightness_cie1976(luminance[-last:])
         found["contrast_lstar"] = contrast_of_frames(lightness, chain.frame_rate_hz)
         found["lit_share"] = float(np.mean(lightness > LIT_LSTAR))
         found["lightness_95_lstar"] = float(np.percentile(lightness, 95))
-    if start == "shout":
-        found["recovery_s"] = recovery_s(light, firmware.light(calm, guard=False), last, chain.frame_rate_hz)
     return found
 
 

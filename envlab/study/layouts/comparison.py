@@ -6,7 +6,8 @@ has been on for some seconds (study/exported/light.py). Strict counts are withou
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -15,17 +16,20 @@ from envlab.chain import Chain
 from envlab.light.viewing import Viewing
 from envlab.metrics.judgeable import release_s, why_not_judged
 from envlab.sound.clip import Clip
-from envlab.study.exported.light import worn_light
+from envlab.study.exported.light import worn_duty
 from envlab.study.exported.scenarios import Heard, heard_by
 from envlab.study.exported.shown import ShortCounts
 from envlab.study.layouts.compared import Compared, LayoutScene
 from envlab.study.layouts.figures import ClipDuties, LayoutFigures, figures_of
+from envlab.study.layouts.play import Words
 from envlab.study.layouts.plays import LayoutPlays, limit_codes, name_of, plays_of
 from envlab.study.layouts.words import sentences_of
 from envlab.study.sentences import Sentence
 from envlab.study.specification.specification import Specification
 
 SCENE_S = 4.0
+# Share of the time that the firmware takes; then its duties are played on pixels.
+_FIRMWARE = 0.4
 
 
 class LayoutComparison(Compared):
@@ -44,6 +48,7 @@ def judge_layouts(
     *,
     heard: Heard | None = None,
     workers: int = 2,
+    progress: Callable[[float], None] | None = None,
 ) -> LayoutComparison:
     """Return what every layout of light makes of a specification's clips on a board.
 
@@ -59,6 +64,8 @@ def judge_layouts(
         What the board reads on the clips, if it is known already.
     workers : int
         Threads, 1 or more.
+    progress : callable, optional
+        Called with the share that is done, 0 to 1, from several threads.
 
     Returns
     -------
@@ -79,13 +86,17 @@ def judge_layouts(
     board, seen = chain or specification.chain, viewing or specification.viewing
     known = heard_by(board, specification, workers=workers) if heard is None else heard
     made = plays_of(board)
-    clips = _duties(made, board, known, workers) if made.plays else ()
+    tell = progress or _nobody
+    clips = _duties(made, board, known, workers, lambda share: tell(_FIRMWARE * share)) if made.plays else ()
     not_judged = {**made.not_shown, **known.not_judged}
     if clips and all(clip.no_beat for clip in clips):
         not_judged["contrast on the beat"] = "no clip that is tagged as beat can show it"
     figures: tuple[LayoutFigures, ...] = ()
     if clips:
-        figures = figures_of(made.plays, clips, board, seen, limit_codes=limit_codes(board))
+        figures = figures_of(
+            made.plays, clips, board, seen, limit_codes=limit_codes(board),
+            progress=lambda share: tell(_FIRMWARE + (1 - _FIRMWARE) * share),
+        )  # fmt: skip
     return LayoutComparison(
         figures=figures,
         worn=name_of(board.layout.kind),
@@ -99,15 +110,25 @@ def judge_layouts(
     )
 
 
-def _duties(made: LayoutPlays, chain: Chain, heard: Heard, workers: int) -> tuple[ClipDuties, ...]:
-    release = release_s(chain.detector_as_built)
+def _nobody(share: float) -> None:
+    del share
+
+
+def _duties(
+    made: LayoutPlays, chain: Chain, heard: Heard, workers: int, tell: Callable[[float], None]
+) -> tuple[ClipDuties, ...]:
+    release, done = release_s(chain.detector_as_built), itertools.count(1)
+    steps = len(heard.clips) * (len(made.boards) + 1)
+
+    def duty(board: Chain, counts: ShortCounts, *, guard: bool) -> Words:
+        found = worn_duty(board, counts, guard=guard).astype(np.uint16)
+        tell(next(done) / steps)
+        return found
 
     def one(item: tuple[Clip, ShortCounts]) -> ClipDuties:
         clip, counts = item
-        guarded = {name: worn_light(board, counts, guard=True).duty for name, board in made.boards.items()}
-        return ClipDuties(
-            clip.label, worn_light(chain, counts, guard=False).duty, guarded, _no_beat(clip, release)
-        )
+        guarded = {name: duty(board, counts, guard=True) for name, board in made.boards.items()}
+        return ClipDuties(clip.label, duty(chain, counts, guard=False), guarded, _no_beat(clip, release))
 
     with ThreadPoolExecutor(workers) as pool:
         return tuple(pool.map(one, heard.clips.items()))
@@ -126,7 +147,7 @@ def _scene(made: LayoutPlays, clips: Sequence[ClipDuties], chain: Chain) -> Layo
     is_guarded = chain.firmware.is_guarded
     found = []
     for clip in [one for one in clips if not one.no_beat] or clips:
-        rises = np.concatenate(([0], np.maximum(np.diff(clip.free), 0).cumsum()))
+        rises = np.concatenate(([0], np.maximum(np.diff(clip.free.astype(np.int64)), 0).cumsum()))
         starts = np.arange(0, max(1, clip.free.size - length + 1), max(1, round(chain.frame_rate_hz)))
         gained = rises[np.minimum(starts + length, clip.free.size) - 1] - rises[starts]
         found.append((int(gained.max()), int(starts[np.argmax(gained)]), clip))
@@ -134,7 +155,6 @@ def _scene(made: LayoutPlays, clips: Sequence[ClipDuties], chain: Chain) -> Layo
     codes = {}
     for name, play in made.plays.items():
         duties = liveliest.guarded[name] if is_guarded else liveliest.free
-        whole = np.concatenate(list(play.blocks(duties[: start + length])))
-        codes[name] = whole[start:].astype(np.uint16)
+        codes[name] = play.codes_of(duties[: start + length], start).astype(np.uint16)
     full = next(iter(made.plays.values())).full_code
     return LayoutScene(liveliest.label, start / chain.frame_rate_hz, chain.frame_rate_hz, full, codes)

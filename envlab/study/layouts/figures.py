@@ -24,7 +24,7 @@ All of them light the same envelope on the same board. Over all clips together:
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,7 +37,7 @@ from envlab.light.pixels import idle_current_a
 from envlab.light.viewing import Viewing, intensity_cd
 from envlab.metrics.clip_metrics import LIT_LSTAR
 from envlab.metrics.contrast import contrast_of_frames
-from envlab.study.layouts.play import Brightest, PixelPlay, Played, brightest_of, played
+from envlab.study.layouts.play import Brightest, PixelPlay, Played, Words, brightest_of, played
 from envlab.study.layouts.regions import RegionCounter, RegionFlashes, regions_of
 from envlab.study.layouts.steps import Steps, steps_of
 from envlab.units import FloatArray, IntArray
@@ -52,8 +52,8 @@ class ClipDuties:
     """
 
     label: str
-    free: IntArray
-    guarded: Mapping[str, IntArray]
+    free: Words
+    guarded: Mapping[str, Words]
     no_beat: str = ""
 
 
@@ -119,15 +119,20 @@ def figures_of(
     viewing: Viewing,
     *,
     limit_codes: int,
+    progress: Callable[[float], None] | None = None,
 ) -> tuple[LayoutFigures, ...]:
     """Return the numbers of layouts, by name, on clips; at least one of each.
 
     chain: the board, for pixels, supply and frame rate. limit_codes: largest sum of all codes of a frame, all
-    channels, that the supply bears.
+    channels, that the supply bears. progress: called with the share that is done, 0 to 1.
     """
     if not plays or not clips:
         raise ParameterError("layouts" if not plays else "clips", 0, "at least 1")
-    heard = {name: _on_clips(name, play, clips, chain.frame_rate_hz) for name, play in plays.items()}
+    heard: dict[str, _OnClips] = {}
+    for name, play in plays.items():
+        heard[name] = _on_clips(name, play, clips, chain.frame_rate_hz)
+        if progress is not None:
+            progress(len(heard) / len(plays))
     means = [one.code_sum / one.frames / one.play.full_code for one in heard.values() if one.code_sum]
     least = min(means, default=0.0)
     return tuple(_figures(name, one, least, chain, viewing, limit_codes) for name, one in heard.items())

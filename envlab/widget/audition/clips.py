@@ -11,7 +11,8 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from envlab.errors import EnvlabWarning, FileError, ParameterError, check_range
 from envlab.sound.clip import Clip
 from envlab.sound.level import leq_db_spl
-from envlab.sound.recording import Recording, read_recording
+from envlab.sound.recording import Recording
+from envlab.sound.stream import Sound, beginning, open_sound
 from envlab.study.listening.listening import LONGEST_S
 from envlab.units import from_db
 
@@ -48,21 +49,20 @@ class AuditionClip:
         return replace(self.recording, pressure_pa=self.recording.pressure_pa * louder)
 
 
-def clip_of(source: Recording | Clip, label: str | None = None) -> AuditionClip:
+def clip_of(source: Sound | Clip, label: str | None = None) -> AuditionClip:
     """Return a recording, or a clip of a specification, as one to listen to; what is too long is cut.
 
     And said so.
     """
-    recording = source.recording() if isinstance(source, Clip) else source
-    name = label or (source.label if isinstance(source, Clip) else source.name) or "recording"
+    whole = source.sound() if isinstance(source, Clip) else source
+    name = label or (source.label if isinstance(source, Clip) else whole.name) or "recording"
     notes: tuple[str, ...] = ()
-    if recording.duration_s > LONGEST_S:
+    if whole.duration_s > LONGEST_S:
         notes = (
-            f"{name} lasts {recording.duration_s:.0f} s; its first {LONGEST_S:g} s are used, as loud as "
+            f"{name} lasts {whole.duration_s:.0f} s; its first {LONGEST_S:g} s are used, as loud as "
             "they are within the whole.",
         )
-        samples = int(LONGEST_S * recording.sample_rate_hz)
-        recording = replace(recording, pressure_pa=recording.pressure_pa[:samples])
+    recording = beginning(whole, LONGEST_S)
     level = leq_db_spl(recording.pressure_pa, recording.sample_rate_hz)
     silent = not level > -40
     return AuditionClip(name, recording, _SILENT_DB_SPL if silent else round(level, 2), notes)
@@ -119,13 +119,13 @@ def uploaded_clip(name: object, level_db_spl: object, content: bytes) -> Auditio
         with warnings.catch_warnings(record=True) as told:
             warnings.simplefilter("always", EnvlabWarning)
             try:
-                recording = read_recording(path, float(level_db_spl))
+                sound = open_sound(path, float(level_db_spl))
+                clip = clip_of(sound, f"{Path(file_name).stem} {level_db_spl:g} dB")
             except FileError as problem:
                 raise FileError(str(problem).replace(str(path), file_name)) from None
-    clip = clip_of(recording, f"{Path(file_name).stem} {level_db_spl:g} dB")
     notes = tuple(str(warning.message) for warning in told)
     # That it is silent was told as a warning, in more words.
-    done = tuple(note for note in recording.notes if note != "silent")
+    done = tuple(note for note in sound.notes if note != "silent")
     return replace(clip, notes=tuple(f"{note.rstrip('.')}." for note in (*notes, *done, *clip.notes)))
 
 

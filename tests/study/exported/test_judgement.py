@@ -12,6 +12,7 @@ from envlab.study.exported import judgement as judging
 from envlab.study.exported.judgement import ExportedJudgement, Miss, SettingResult, judge_exported
 from envlab.study.exported.light import ExportedFirmware
 from envlab.study.exported.rows import ExportedRow, Setting
+from envlab.study.exported.scenarios import heard_by
 from envlab.study.exported.words import recovery_text, sentences, settings_words, table_lines, verdict
 from envlab.study.sentences import of_kind
 from envlab.study.specification.specification import demo_specification, read_specification
@@ -97,6 +98,14 @@ class TestJudgement:
             for clip in ("beat 80 dB", "beat 95 dB")
         }
         assert len(found.results) == 5
+        assert calls[0] < 0.5
+        assert calls[-1] == 1.0
+        heard, again = heard_by(specification.chain, specification), list[float]()
+        assert repr(
+            judge_exported(specification, specification.chain, heard=heard, progress=again.append)
+        ) == (repr(found))
+        assert again[0] < 0.3
+        assert again[-1] == 1.0
         for one in found.results:
             mine = [row for row in found.rows if row.setting == one.setting]
             assert one.flashes_per_s == max(row.flashes_per_s for row in mine)

@@ -13,7 +13,7 @@ from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.firmware_settings import FirmwareSettings
 from envlab.digital.fixed_point import justify
-from envlab.digital.followers import MovingMaximum, MovingMean, PassThrough, PeakHold
+from envlab.digital.followers import MeanSquare, MovingMaximum, MovingMean, PassThrough, PeakHold
 from envlab.digital.light_path import run_light_path
 from envlab.errors import ParameterError
 from envlab.light.curve import BrightnessMap
@@ -21,7 +21,7 @@ from envlab.light.table import top_code
 from envlab.sound.recording import Recording
 from envlab.sound.signals import pink_noise
 from envlab.study.exported import light as exported_light
-from envlab.study.exported.light import ExportedFirmware, PlainTable, frame_count, worn_light
+from envlab.study.exported.light import ExportedFirmware, PlainTable, frame_count, worn_duty, worn_light
 
 CHAIN = Chain(brightness=BrightnessMap(66.0, 102.0))
 
@@ -71,6 +71,18 @@ def test_readings_some_at_a_time_are_readings_at_once(monkeypatch, sensitivity, 
         left = firmware.after(readings, ends)
         assert left.runtime == after.runtime
         np.testing.assert_array_equal(left.held, after.held)
+
+
+@pytest.mark.parametrize("depth", [{}, {"pixel_bits": 8}, {"pixel_bits": 8, "dither_bits": 2}])
+@pytest.mark.parametrize("follower", [None, MeanSquare(0.02)])
+@pytest.mark.parametrize("guard", [True, False])
+def test_the_duty_alone_is_that_of_the_light(depth, follower, guard):
+    """With a follower that the runtime lacks it is the plain table's."""
+    chain = replace(CHAIN, **depth, **({} if follower is None else {"follower": follower}))
+    readings = (np.random.default_rng(9).random(9000) * np.linspace(0, 1023, 9000)).astype(np.int64)
+    duty = worn_duty(chain, readings, guard=guard)
+    np.testing.assert_array_equal(duty, worn_light(chain, readings, guard=guard).duty)
+    assert np.unique(duty).size > 3
 
 
 def test_of_a_long_night_little_more_than_its_light_is_held():

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+import threading
+import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,8 +13,19 @@ import pytest
 from envlab.chain import Chain
 from envlab.light.curve import BrightnessMap
 from envlab.light.lightness import luminance_cie1976
+from envlab.sound.clip import Clip
+from envlab.sound.recording import Recording
+from envlab.study.exported import rows as rows_module
 from envlab.study.exported.light import ExportedFirmware, ExportedLight
-from envlab.study.exported.rows import STARTS, Setting, idle_lstar, recovery_s, rows_of_clip, settings_of
+from envlab.study.exported.rows import (
+    STARTS,
+    Setting,
+    idle_lstar,
+    recovery_s,
+    rows_of,
+    rows_of_clip,
+    settings_of,
+)
 from envlab.study.exported.scenarios import Heard
 
 CHAIN = Chain(brightness=BrightnessMap(66.0, 102.0))
@@ -74,6 +88,27 @@ class TestRows:
         assert len(shares) == 2 * len(STARTS)
         assert shares == sorted(shares)
         assert shares[-1] == 1
+
+    def test_on_long_clips_one_setting_is_judged_at_a_time_and_gives_the_same(self, monkeypatch):
+        runs = {Setting(name): ExportedFirmware(CHAIN, name) for name in ("none", "automatic")}
+        clip = Clip(Recording(np.zeros(480), 48_000.0, "strokes"), 80.0)
+        known, threads, at_work = replace(heard(), clips={clip: strokes(5.0)}), set(), []
+        before = rows_of(known, runs)
+
+        def alone(*told):
+            assert not at_work
+            at_work.append(threading.get_ident())
+            threads.add(at_work[0])
+            time.sleep(0.05)
+            found = rows_of_clip(*told)
+            at_work.clear()
+            return found
+
+        monkeypatch.setattr(rows_module, "rows_of_clip", alone)
+        monkeypatch.setattr(rows_module, "_LARGE", 6000)
+        # repr: a number that does not apply is NaN, which is no equal of its own.
+        assert repr(rows_of(known, runs)) == repr(before)
+        assert len(threads) == 1
 
     def test_a_quiet_minute_that_flashes_counts(self):
         """The clip itself is steady; the room before it blinks five times a second."""

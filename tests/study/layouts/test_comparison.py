@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
@@ -19,6 +20,7 @@ from envlab.sound.recording import Recording
 from envlab.study.exported.light import ExportedFirmware, worn_light
 from envlab.study.exported.scenarios import heard_by
 from envlab.study.layouts import comparison
+from envlab.study.layouts import play as play_module
 from envlab.study.layouts.comparison import judge_layouts
 from envlab.study.layouts.play import brightest_of, played
 from envlab.study.layouts.plays import falling_weights, limit_codes, plays_of
@@ -170,6 +172,34 @@ def test_a_scene_is_where_the_envelope_rises_most(asked, heard, monkeypatch):
     first = round(scene.start_s * 100)
     codes = worn_light(asked.chain, counts).codes[first : first + 100]
     assert np.array_equal(scene.codes["all alike"][:, 3], codes)
+
+
+def test_codes_from_a_frame_on_are_the_last_of_all(asked, monkeypatch):
+    duties = np.random.default_rng(7).integers(0, 1 << 16, 700).astype(np.uint16)
+    made = plays_of(asked.chain)
+    for at_once in (24, 24 * 100, 1 << 17):
+        monkeypatch.setattr(play_module, "AT_ONCE", at_once)
+        for name, one in made.plays.items():
+            whole = np.concatenate(list(one.blocks(duties.astype(np.int64))))
+            for first in (0, 1, 350, 699):
+                assert np.array_equal(one.codes_of(duties, first), whole[first:]), (name, first)
+
+
+def test_of_a_long_night_no_pixels_are_held(asked, heard):
+    """Half an hour; for its scene every pixel of every frame was held before, 70 MB."""
+    (clip,) = [one for one in heard.clips if "beat" in one.tags]
+    night = replace(heard, clips={clip: np.resize(heard.clips[clip], 1_800_000)})
+    shares: list[float] = []
+    tracemalloc.start()
+    found = judge_layouts(asked, heard=night, progress=shares.append)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert found.scene is not None
+    # Of each of 180,000 frames: seven duties of 16 bit, and of one layout at a time a dozen numbers.
+    assert peak < 180_000 * (7 * 2 + 12 * 8) + 16e6
+    assert shares == sorted(shares)
+    assert len(shares) == 7 + 6
+    assert shares[-1] == 1.0
 
 
 def test_what_no_clip_shows_is_said_and_not_passed(asked):
