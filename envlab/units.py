@@ -18,8 +18,9 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
     BoolArray = NDArray[np.bool_]
+    SingleArray = NDArray[np.float32]
 
-_ARRAYS = {"FloatArray": "float64", "IntArray": "int64", "BoolArray": "bool_"}
+_ARRAYS = {"FloatArray": "float64", "IntArray": "int64", "BoolArray": "bool_", "SingleArray": "float32"}
 
 REFERENCE_PRESSURE_PA = 20e-6
 

@@ -1,6 +1,6 @@
 """A bank of detectors behind one rectifier with amplifiers, read only at the instants that somebody asks for.
 
-Both half waves are made once, for all; gives what hold_made and read_at give one by one, to 1e-9 V.
+Both half waves are made once, for all; gives what hold_made and read_at give one by one, to some 1e-7 of the largest half wave.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from envlab.analog.envelope import HoldState, half_wave_states
 from envlab.analog.rectifiers.half_wave_circuit import holding_numbers, make
 from envlab.analog.rectifiers.half_waves import HalfWaves
 from envlab.errors import ParameterError
-from envlab.units import FloatArray, IntArray
+from envlab.units import FloatArray, IntArray, SingleArray
 
 
 class HalfWaveState(NamedTuple):
@@ -30,10 +30,11 @@ class HalfWaveState(NamedTuple):
 class HalfWaveBank:
     """Detectors behind one rectifier at one sample rate, laid out for the compiled loop.
 
-    lanes: shape (groups, numbers, lanes of a group), as hold_lanes wants them; those that are left over at
-    the end repeat the last detector. detectors: how many there are.
+    rows, lanes: shape (groups, numbers, lanes of a group), as hold_lanes wants them; those that are left over
+    at the end repeat the last detector. detectors: how many there are.
     """
 
+    rows: SingleArray
     lanes: FloatArray
     detectors: int
     built: HalfWaves
@@ -59,10 +60,24 @@ def half_wave_bank_of(detectors: Sequence[Detector], built: HalfWaves, sample_ra
     bleed = steps[:, 2]
     # What a tile without charging leaves, and how often it takes the leakage of a step, both without a loop.
     powers = bleed[:, np.newaxis] ** np.arange(TILE)
-    tile = np.stack((bleed**TILE, powers.sum(axis=1)), axis=1)
-    rows = np.pad(np.hstack((steps, tile)), ((0, -len(steps) % LANES), (0, 0)), "edge").T
-    lanes = np.ascontiguousarray(rows.reshape(rows.shape[0], -1, LANES).transpose(1, 0, 2))
-    return HalfWaveBank(lanes, len(detectors), built, sample_rate_hz)
+    tile = np.stack((bleed, bleed**TILE, powers.sum(axis=1)), axis=1)
+    rows = np.hstack((steps, what_is_taken(steps)))
+
+    def in_groups(numbers: FloatArray) -> FloatArray:
+        padded = np.pad(numbers, ((0, -len(numbers) % LANES), (0, 0)), "edge").T
+        return np.ascontiguousarray(padded.reshape(padded.shape[0], -1, LANES).transpose(1, 0, 2))
+
+    return HalfWaveBank(
+        in_groups(rows).astype(np.float32), in_groups(tile), len(detectors), built, sample_rate_hz
+    )
+
+
+def what_is_taken(steps: FloatArray) -> FloatArray:
+    """Return what a step of charging and one of bleeding take of what is held, shape (detectors, 2).
+
+    steps: shape (detectors, numbers), as holding_numbers gives them.
+    """
+    return 1 - steps[:, [0, 2]]
 
 
 def read_half_wave_bank(
@@ -79,7 +94,7 @@ def read_half_wave_bank(
 
     upper_v, lower_v, made = make(signal_v, bank.built, sample_rate_hz=bank.sample_rate_hz, start=state.made)
     read_v, held = half_wave_lane_kernels.hold_lanes(
-        upper_v, lower_v, bank.lanes, state.held, upper, fraction
+        upper_v.astype(np.float32), lower_v.astype(np.float32), bank.rows, bank.lanes, state.held, upper, fraction
     )
     groups, readings, lanes = read_v.shape
     side_by_side = read_v.transpose(1, 0, 2).reshape(readings, groups * lanes)

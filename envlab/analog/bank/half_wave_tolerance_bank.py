@@ -9,10 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
 from envlab.analog.bank.detector_bank import bank_of
+from envlab.analog.bank.half_wave_bank import what_is_taken
 from envlab.analog.bank.tolerance_bank import Board, BoardBlock, own_rows
 from envlab.analog.detector import Detector, drawn_a
 from envlab.analog.envelope import HoldState, half_wave_states
@@ -24,9 +26,10 @@ from envlab.analog.rectifiers.half_wave_circuit import (
     side_numbers,
 )
 from envlab.analog.rectifiers.half_waves import HalfWaves
-from envlab.units import FloatArray, IntArray
+from envlab.units import FloatArray, IntArray, SingleArray
 
 _LINE_BYTES = 64
+Numbers = TypeVar("Numbers", FloatArray, SingleArray)
 # Coupling capacitor, first amplifier with two diodes, one amplifier for both half waves, which only gives.
 Kind = tuple[bool, bool, bool, bool]
 
@@ -59,9 +62,15 @@ class HalfWaveSpreadBank:
         detectors = bank_of(tuple(holding), sample_rate_hz)
         self._board, self._kind = detectors.detector, kind_of(boards[0].built)
         ratio, *front = own_rows(nominal, fronts, sample_rate_hz)
-        own = np.vstack((*front, ratio, _half_wave_rows(boards, sample_rate_hz)))
-        rows = own[:, self._board].transpose(1, 0, 2)
-        self._lanes = _in_line(np.concatenate((detectors.lanes, rows), axis=1))
+        steps, rest = _step_numbers(boards, sample_rate_hz), _half_wave_rows(boards, sample_rate_hz)
+
+        def in_groups(numbers: FloatArray) -> FloatArray:
+            return numbers[:, self._board].transpose(1, 0, 2)
+
+        own = in_groups(np.vstack((*front, ratio, rest)))
+        self._lanes = _in_line(np.concatenate((detectors.lanes, own), axis=1))
+        sides = rest[3 : 3 + 8]
+        self._rows = _in_line(in_groups(np.vstack((steps, ratio, *front[:2], sides))).astype(np.float32))
         assert self._lanes.shape[1] == len(kernels.ROWS)
         state = np.zeros((self._lanes.shape[0], kernels.STATES, self._lanes.shape[2]))
         held = np.array([_states(one) for one in boards]).T[:, self._board]
@@ -84,13 +93,15 @@ class HalfWaveSpreadBank:
         groups = self._lanes.shape[0]
         portion = -(-groups // workers)
 
-        nominal_v = block.free_v, block.quick_v, block.lacks_v
+        signals = block.free_v, block.quick_v, block.noise_v, block.over
+        singles = block.free_v.astype(np.float32), block.noise_v.astype(np.float32)
 
         def run(part: slice) -> None:
-            room = _in_line(np.zeros(front_kernels.ROOM))
+            room = np.zeros(front_kernels.ROOM)
             kernels.follow_half_wave_boards(
-                nominal_v, block.noise_v, block.heard_v, block.over, self._lanes[part],
-                self._board[part], self._kind, self._state[part], room, upper, fraction, read_v,
+                signals, singles, block.lacks_v, block.heard_v, self._lanes[part], self._rows[part],
+                self._board[part], self._kind, self._state[part],
+                (_in_line(room), _in_line(room.astype(np.float32))), upper, fraction, read_v,
             )  # fmt: skip
 
         list(pool.map(run, [slice(first, first + portion) for first in range(0, groups, portion)]))
@@ -105,13 +116,13 @@ class HalfWaveSpreadBank:
         return limited
 
 
-def _in_line(numbers: FloatArray) -> FloatArray:
+def _in_line(numbers: Numbers) -> Numbers:
     """Return a copy of which every vector register's load stays within one line of the cache.
 
     A loop that keeps its numbers in memory takes 15 % less time then, measured.
     """
     line = _LINE_BYTES // numbers.itemsize
-    room = np.empty(numbers.size + line)
+    room = np.empty(numbers.size + line, numbers.dtype)
     first = -(room.ctypes.data // numbers.itemsize) % line
     copy = room[first : first + numbers.size].reshape(numbers.shape)
     copy[...] = numbers
@@ -128,23 +139,34 @@ def _states(one: AmplifierBoard) -> tuple[float, ...]:
     return (*held[:3].tolist(), float(across_v), float(first_v))
 
 
+def _step_numbers(boards: Sequence[AmplifierBoard], sample_rate_hz: float) -> FloatArray:
+    """Return half_wave_step_kernels.STEPS, shape (rows, boards); zeros where the attack resistor leads both ways."""
+    from envlab.analog.kernels.half_waves.half_wave_step_kernels import STEPS
+
+    if not boards[0].built.only_gives:
+        return np.zeros((len(STEPS), len(boards)))
+    steps = np.array([holding_numbers(one.front.detector, one.built, sample_rate_hz) for one in boards])
+    return np.hstack((steps, what_is_taken(steps))).T
+
+
 def _half_wave_rows(boards: Sequence[AmplifierBoard], sample_rate_hz: float) -> FloatArray:
-    """Return half_wave_front_kernels.ROWS from "output_low" on, shape (rows, boards)."""
+    """Return half_wave_front_kernels.ROWS from "lifted" on, shape (rows, boards)."""
     from envlab.analog.kernels.half_waves.half_wave_kernels import TILE
 
     rows = []
     for one in boards:
         built, detector = one.built, one.front.detector
-        steps, piece = np.zeros(18), (0.0, 0.0)
+        lifted, piece = 0.0, (0.0, 0.0)
         average = both_ways(built, detector)
         if average is not None:
             # What is drawn from the capacitor comes through the resistor.
-            steps[-1] = average.smoothing_ohm * drawn_a(average)
+            lifted = average.smoothing_ohm * drawn_a(average)
         if built.only_gives:
             numbers = holding_numbers(detector, built, sample_rate_hz)
-            bleed, steps = float(numbers[2]), numbers[3:]
+            bleed, lifted = float(numbers[2]), float(numbers[-1])
             # What a piece without charging leaves, and how often it takes the leakage of a step.
             piece = bleed**TILE, float((bleed ** np.arange(TILE)).sum())
         first = np.zeros(5) if built.first is None else first_numbers(built, built.first, sample_rate_hz)
-        rows.append((*steps, *piece, *side_numbers(built), *coupling_numbers(built, sample_rate_hz), *first))
+        sides, coupling = side_numbers(built), coupling_numbers(built, sample_rate_hz)
+        rows.append((lifted, *piece, *sides, *coupling, *first))
     return np.array(rows).T

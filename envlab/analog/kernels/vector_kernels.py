@@ -38,13 +38,9 @@ from numba.extending import models
 PROVEN = {"numba": ("0.60", "0.69"), "llvmlite": ("0.43", "0.51")}
 LANES = 32
 
-_DOUBLES = ir.VectorType(ir.DoubleType(), LANES)
-_WORDS = ir.VectorType(ir.IntType(64), LANES)
-# A double (IEC 60559, binary64): 52 bits of fraction, above them the exponent, 1023 for numbers from 1 to 2.
-_FRACTION_BITS = 52
-_ONE = 1023 << _FRACTION_BITS
-# Set above a whole number below 2^52, this exponent makes a double of it that is larger by 2^52.
-_WHOLE = (1023 + 52) << _FRACTION_BITS
+# Bits of fraction of a double and of a single (IEC 60559, binary64 and binary32), above them the exponent, and
+# the exponent of numbers from 1 to 2.
+_FORMATS = {64: (52, 1023), 32: (23, 127)}
 # As many lanes as are compared at once where only "any" is asked.
 _FEW = 8
 # A multiply and an add may become one fused step, as in every compiled loop here.
@@ -57,19 +53,29 @@ _has_code: Callable[..., Any] = numba.extending.lower_builtin
 
 
 class LaneVector(types.Type):
-    """LANES doubles."""
+    """LANES doubles, or LANES singles, which take half as many registers."""
 
-    def __init__(self) -> None:
-        super().__init__(name=f"LaneVector({LANES})")
+    def __init__(self, number: types.Float) -> None:
+        self.number = number
+        super().__init__(name=f"LaneVector({LANES}, {number})")
+
+    @property
+    def of_numbers(self) -> Any:
+        """LLVM's name for it."""
+        return ir.VectorType(ir.DoubleType() if self.number.bitwidth == 64 else ir.FloatType(), LANES)
 
 
-lane_vector = LaneVector()
+doubles, singles = LaneVector(types.float64), LaneVector(types.float32)
 
 
 @_register_model(LaneVector)
 class _LaneVectorModel(models.PrimitiveModel):
-    def __init__(self, manager: Any, numba_type: Any) -> None:
-        super().__init__(manager, numba_type, _DOUBLES)  # type: ignore[no-untyped-call]
+    def __init__(self, manager: Any, numba_type: LaneVector) -> None:
+        super().__init__(manager, numba_type, numba_type.of_numbers)  # type: ignore[no-untyped-call]
+
+
+def _vector_of(array_type: Any) -> LaneVector:
+    return singles if array_type.dtype == types.float32 else doubles
 
 
 def _integers(values: Sequence[int]) -> Any:
@@ -93,14 +99,25 @@ def _folded(builder: Any, vector: Any, better: str, down_to: int) -> Any:
     return vector
 
 
-def _bits(number: int) -> Any:
-    return ir.Constant(_WORDS, [number] * LANES)
+def _bits_of(vector_type: Any) -> tuple[int, int, Any]:
+    """Bits of fraction, exponent of 1, and the integers that the numbers of a vector can be seen as."""
+    size = 64 if isinstance(vector_type.element, ir.DoubleType) else 32
+    return (*_FORMATS[size], ir.VectorType(ir.IntType(size), LANES))
+
+
+def _bits(words: Any, number: int) -> Any:
+    return ir.Constant(words, [number] * LANES)
 
 
 def _place(context: Any, builder: Any, array_type: Any, array: Any, index: Any) -> Any:
-    """Address of LANES elements of a contiguous array; no more than 8-byte alignment is taken for granted."""
+    """Address of LANES elements of a contiguous array; no more than an element's alignment is taken for granted."""
     data = context.make_array(array_type)(context, builder, array).data
-    return builder.bitcast(builder.gep(data, [index]), _DOUBLES.as_pointer())
+    vector = _vector_of(array_type).of_numbers
+    return builder.bitcast(builder.gep(data, [index]), vector.as_pointer())
+
+
+def _alignment(array_type: Any) -> int:
+    return int(array_type.dtype.bitwidth) // 8
 
 
 @intrinsic
@@ -108,9 +125,10 @@ def load(_typing: Any, array: Any, index: Any) -> Any:
     """Return array[index : index + LANES]."""
 
     def emit(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        return builder.load(_place(context, builder, signature.args[0], *arguments), align=8)
+        place = _place(context, builder, signature.args[0], *arguments)
+        return builder.load(place, align=_alignment(signature.args[0]))
 
-    return lane_vector(array, index), emit
+    return _vector_of(array)(array, index), emit
 
 
 @intrinsic
@@ -119,7 +137,7 @@ def store(_typing: Any, array: Any, index: Any, vector: Any) -> Any:
 
     def emit(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         place = _place(context, builder, signature.args[0], *arguments[:2])
-        builder.store(arguments[2], place, align=8)
+        builder.store(arguments[2], place, align=_alignment(signature.args[0]))
         return context.get_dummy_value()
 
     return types.void(array, index, vector), emit
@@ -127,12 +145,42 @@ def store(_typing: Any, array: Any, index: Any, vector: Any) -> Any:
 
 @intrinsic
 def everywhere(_typing: Any, number: Any) -> Any:
-    """Return the vector that has this number in every lane."""
+    """Return the vector of doubles that has this number in every lane."""
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        return _filled(builder, _DOUBLES, arguments[0])
+        return _filled(builder, doubles.of_numbers, arguments[0])
 
-    return lane_vector(number), emit
+    return doubles(types.float64), emit
+
+
+@intrinsic
+def single(_typing: Any, number: Any) -> Any:
+    """Return the vector of singles that has this number in every lane."""
+
+    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        return _filled(builder, singles.of_numbers, arguments[0])
+
+    return singles(types.float32), emit
+
+
+@intrinsic
+def narrow(_typing: Any, vector: Any) -> Any:
+    """Return the singles nearest to a vector of doubles."""
+
+    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        return builder.fptrunc(arguments[0], singles.of_numbers)
+
+    return singles(doubles), emit
+
+
+@intrinsic
+def wide(_typing: Any, vector: Any) -> Any:
+    """Return the doubles that a vector of singles stands for."""
+
+    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        return builder.fpext(arguments[0], doubles.of_numbers)
+
+    return doubles(singles), emit
 
 
 @intrinsic
@@ -143,7 +191,7 @@ def smallest(_typing: Any, vector: Any) -> Any:
         rest = _folded(builder, arguments[0], "<", down_to=1)
         return builder.extract_element(rest, ir.Constant(ir.IntType(32), 0))
 
-    return types.float64(vector), emit
+    return vector.number(vector), emit
 
 
 @intrinsic
@@ -152,11 +200,12 @@ def any_above(_typing: Any, vector: Any, limit: Any) -> Any:
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
         largest = _folded(builder, arguments[0], ">", down_to=_FEW)
-        above = builder.fcmp_ordered(">", largest, _filled(builder, largest.type, arguments[1]))
+        limit = _filled(builder, largest.type, arguments[1])
+        above = builder.fcmp_ordered(">", largest, limit)
         mask = ir.IntType(_FEW)
         return builder.icmp_unsigned("!=", builder.bitcast(above, mask), ir.Constant(mask, 0))
 
-    return types.boolean(vector, limit), emit
+    return types.boolean(vector, vector.number), emit
 
 
 @intrinsic
@@ -167,7 +216,7 @@ def either(_typing: Any, vector: Any, limit: Any, below: Any, otherwise: Any) ->
         vector, limit, below, otherwise = arguments
         return builder.select(builder.fcmp_ordered("<", vector, limit), below, otherwise)
 
-    return lane_vector(vector, limit, below, otherwise), emit
+    return below(vector, limit, below, otherwise), emit
 
 
 @intrinsic
@@ -175,10 +224,12 @@ def times_two_to(_typing: Any, vector: Any, power: Any) -> Any:
     """Return vector·2^k, both normal numbers; k, negative too, is what the last bits of power hold."""
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        bits, power = (builder.bitcast(one, _WORDS) for one in arguments)
-        return builder.bitcast(builder.add(bits, builder.shl(power, _bits(_FRACTION_BITS))), _DOUBLES)
+        fraction, _, words = _bits_of(arguments[0].type)
+        bits, power = (builder.bitcast(one, words) for one in arguments)
+        moved = builder.add(bits, builder.shl(power, _bits(words, fraction)))
+        return builder.bitcast(moved, arguments[0].type)
 
-    return lane_vector(vector, power), emit
+    return vector(vector, power), emit
 
 
 @intrinsic
@@ -186,11 +237,14 @@ def exponent(_typing: Any, vector: Any) -> Any:
     """Return k where a positive vector is m·2^k, 1 ≤ m < 2."""
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        above = builder.lshr(builder.bitcast(arguments[0], _WORDS), _bits(_FRACTION_BITS))
-        shifted = builder.bitcast(builder.or_(above, _bits(_WHOLE)), _DOUBLES)
-        return builder.fsub(shifted, ir.Constant(_DOUBLES, [2.0**52 + 1023] * LANES))
+        fraction, one, words = _bits_of(arguments[0].type)
+        above = builder.lshr(builder.bitcast(arguments[0], words), _bits(words, fraction))
+        # Set above a whole number this exponent makes a float of it that is larger by 2^fraction.
+        whole = _bits(words, (one + fraction) << fraction)
+        shifted = builder.bitcast(builder.or_(above, whole), arguments[0].type)
+        return builder.fsub(shifted, ir.Constant(arguments[0].type, [2.0**fraction + one] * LANES))
 
-    return lane_vector(vector), emit
+    return vector(vector), emit
 
 
 @intrinsic
@@ -198,10 +252,11 @@ def mantissa(_typing: Any, vector: Any) -> Any:
     """Return m where a positive vector is m·2^k, 1 ≤ m < 2."""
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        fraction = builder.and_(builder.bitcast(arguments[0], _WORDS), _bits((1 << _FRACTION_BITS) - 1))
-        return builder.bitcast(builder.or_(fraction, _bits(_ONE)), _DOUBLES)
+        fraction, one, words = _bits_of(arguments[0].type)
+        kept = builder.and_(builder.bitcast(arguments[0], words), _bits(words, (1 << fraction) - 1))
+        return builder.bitcast(builder.or_(kept, _bits(words, one << fraction)), arguments[0].type)
 
-    return lane_vector(vector), emit
+    return vector(vector), emit
 
 
 @intrinsic
@@ -211,7 +266,7 @@ def lesser(_typing: Any, one: Any, other: Any) -> Any:
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
         return builder.select(builder.fcmp_ordered("<", *arguments), *arguments)
 
-    return lane_vector(one, other), emit
+    return one(one, other), emit
 
 
 @intrinsic
@@ -221,7 +276,7 @@ def above(_typing: Any, one: Any, other: Any) -> Any:
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
         return builder.uitofp(builder.fcmp_ordered(">", *arguments), arguments[0].type)
 
-    return lane_vector(one, other), emit
+    return one(one, other), emit
 
 
 @intrinsic
@@ -229,17 +284,18 @@ def size_of(_typing: Any, vector: Any) -> Any:
     """Return each lane without its sign."""
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        kept = builder.and_(builder.bitcast(arguments[0], _WORDS), _bits((1 << 63) - 1))
-        return builder.bitcast(kept, _DOUBLES)
+        *_, words = _bits_of(arguments[0].type)
+        kept = builder.and_(builder.bitcast(arguments[0], words), _bits(words, (1 << words.element.width - 1) - 1))
+        return builder.bitcast(kept, arguments[0].type)
 
-    return lane_vector(vector), emit
+    return vector(vector), emit
 
 
 def _lane_by_lane(symbol: Any, emit: Callable[[Any, Any, Any], Any]) -> None:
     """Teach the compiler what symbol means between two vectors."""
 
     def type_of(_context: Any) -> Any:
-        return lambda one, other: lane_vector if one == other == lane_vector else None
+        return lambda one, other: one if one == other and isinstance(one, LaneVector) else None
 
     def emit_one(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
         return emit(builder, *arguments)

@@ -1,11 +1,11 @@
 """Many boards of one design in vector lanes, each with its own front end and rectifier with amplifiers.
 
 half_wave_front_kernels says what each board's half waves are; the step of capacitor and amplifiers is that of
-half_wave_lane_kernels, leakage included. Where nothing comes up to a capacitor in a whole piece and all
-amplifiers are at their lowest output, it only bleeds; without coupling capacitor and first amplifier that
-shows before a sample of it is made.
+half_wave_step_kernels. Where nothing comes up to a capacitor in a whole piece and all amplifiers are at their
+lowest output, it only bleeds; without coupling capacitor and first amplifier that shows before a sample of it
+is made.
 
-In volts, of whatever name: x, v, e, leak, out; over ρ: x, noise, e. made: room for both half waves.
+In volts, of whatever name: x, v, e, leak, out; over ρ: x, noise, e. made, drive: room for both half waves.
 """
 
 from __future__ import annotations
@@ -14,18 +14,11 @@ from typing import Any
 
 import numpy as np
 
-from envlab.analog.kernels.diode_lane_kernels import omega_lanes
 from envlab.analog.kernels.half_waves.half_wave_front_kernels import (
     BLEED,
     BLEED_PIECE,
-    CAP_FIXED,
-    CAP_OUT,
-    CAP_SCALE,
-    CAP_SHIFT,
     CHARGE,
     DOWN_ROOM,
-    DRAWN,
-    DROPS,
     FREE,
     GAIN,
     LEAKS_PIECE,
@@ -34,32 +27,26 @@ from envlab.analog.kernels.half_waves.half_wave_front_kernels import (
     LIFTED,
     LIMITED,
     LOWER_OUT,
-    MOST_STEP,
     NOISE_SIZE,
-    OUTPUT_HIGH,
-    OUTPUT_LOW,
-    PER_KNEE,
-    PER_LEAK,
-    PER_SLOPE,
-    PER_STEP,
-    SAFE,
-    SATURATION,
-    SERIES,
-    SLOPE,
     UPPER_OUT,
     Kind,
-    bound_of,
     extremes_of,
     first_is_settled,
     hear,
+    hear_lower,
+    hear_upper,
     make_half_waves,
-)  # fmt: skip
-from envlab.analog.kernels.half_waves.half_wave_kernels import CONDUCTS
+    narrowed,
+    spans_of,
+)
 from envlab.analog.kernels.half_waves.half_wave_kernels import TILE as PIECE
-from envlab.analog.kernels.half_waves.half_wave_lane_kernels import (
-    follow_lanes,
-    leak_lanes,
-    offered_lanes,
+from envlab.analog.kernels.half_waves.half_wave_step_kernels import (
+    SAFE,
+    at_lowest,
+    dropped_of,
+    hold_both,
+    hold_side,
+    leak_of,
     read_bleeding,
 )
 from envlab.analog.kernels.lane_kernels import TILE
@@ -68,94 +55,23 @@ from envlab.analog.kernels.tolerance_kernels import added_lanes, left_after, slo
 from envlab.analog.kernels.vector_kernels import (
     LANES,
     any_above,
-    either,
     everywhere,
     load,
+    narrow,
+    single,
     size_of,
     smallest,
     store,
+    wide,
 )
-from envlab.units import FloatArray, IntArray
+from envlab.units import FloatArray, IntArray, SingleArray
 
-
-@compiled
-def _amplifier(out: Any, offered: Any, node: Any, lanes: FloatArray) -> Any:
-    """One step of an amplifier with a diode in its loop: (output at its end, share in which it conducts)."""
-    return follow_lanes(
-        out,
-        offered,
-        node,
-        load(lanes, OUTPUT_LOW),
-        load(lanes, OUTPUT_HIGH),
-        load(lanes, PER_STEP),
-        load(lanes, MOST_STEP),
-        load(lanes, SLOPE),
-        load(lanes, PER_KNEE),
-        load(lanes, SERIES),
-    )
-
-
-@compiled
-def _charged(v: Any, bled: Any, offered: Any, share: Any, lanes: FloatArray) -> Any:
-    """What a step leaves on the capacitor while an amplifier conducts for a share of it."""
-    if any_above(offered - load(lanes, SAFE), 0.0):
-        y = omega_lanes(load(lanes, CAP_SCALE) * (load(lanes, OUTPUT_HIGH) - v) + load(lanes, CAP_SHIFT))
-        offered = min(offered, (v + load(lanes, CAP_OUT) * y) - load(lanes, CAP_FIXED))
-    charged = load(lanes, CHARGE) * v + load(lanes, GAIN) * (offered - load(lanes, LIFTED))
-    return bled + share * max(charged - bled, everywhere(0.0))
-
-
-@compiled
-def _hold(
-    first: int,
-    last: int,
-    lanes: FloatArray,
-    state: FloatArray,
-    made: FloatArray,
-    joined: bool,
-    leak: Any,
-    dropped: Any,
-    due: IntArray,
-    fraction: FloatArray,
-    reading: int,
-    out: FloatArray,
-) -> int:
-    """Step capacitor and amplifiers through a piece; return which reading is next."""
-    nothing, conducts = everywhere(0.0), everywhere(CONDUCTS)
-    bleed, low, v = load(lanes, BLEED), load(lanes, OUTPUT_LOW), load(state, 0)
-    upper_out, lower_out = load(state, UPPER_OUT), load(state, LOWER_OUT)
-    upper_rests, lower_rests = not any_above(upper_out - low, 0.0), not any_above(lower_out - low, 0.0)
-    for n in range(first, last):
-        up, down = load(made, (n - first) * LANES), load(made, DOWN_ROOM + (n - first) * LANES)
-        at = v - dropped
-        upper_after, upper_share, lower_share = upper_out, nothing, nothing
-        if joined:
-            up = max(up, down)
-        # An amplifier at its lowest output stays there while what it is given is below what is held.
-        if not upper_rests or any_above(up - at, 0.0):
-            node = at
-            if not joined:
-                # Of two that would conduct the larger one holds the node, and thereby blocks the other.
-                node = either(lower_out, conducts, at, either(up, down, max(at, down), at))
-            upper_after, upper_share = _amplifier(upper_out, up, node, lanes)
-            upper_rests = not any_above(upper_after - low, 0.0)
-        if not joined and (not lower_rests or any_above(down - at, 0.0)):
-            node = either(upper_out, conducts, at, either(up, down, at, max(at, up)))
-            lower_out, lower_share = _amplifier(lower_out, down, node, lanes)
-            lower_rests = not any_above(lower_out - low, 0.0)
-        upper_out, share = upper_after, max(upper_share, lower_share)
-        before = v
-        v = bleed * v - leak
-        if any_above(share, 0.0):
-            offered = offered_lanes(upper_share, lower_share, up, down)
-            v = _charged(before, v, either(nothing, share, offered, nothing), share, lanes)
-        while reading < due.size and due[reading] == n:
-            store(out, reading * LANES, before + everywhere(fraction[reading]) * (v - before))
-            reading += 1
-    store(state, 0, v)
-    store(state, UPPER_OUT, upper_out)
-    store(state, LOWER_OUT, lower_out)
-    return reading
+# Of a block: nominal output and noise in singles, each shape (n,), V; of the output, largest and smallest of each
+# piece. Of a group: its numbers as doubles and as singles, its state.
+Heard = tuple[SingleArray, SingleArray, SingleArray, SingleArray]
+Group = tuple[FloatArray, SingleArray, FloatArray]
+# For both half waves of a piece, in doubles and in singles.
+Room = tuple[FloatArray, SingleArray]
 
 
 @compiled
@@ -163,55 +79,76 @@ def _hold_both_ways(
     first: int,
     last: int,
     lanes: FloatArray,
-    state: FloatArray,
+    v: Any,
     made: FloatArray,
     due: IntArray,
     fraction: FloatArray,
     reading: int,
     out: FloatArray,
-) -> int:
-    """The same where the attack resistor fills and empties the capacitor."""
-    keep, gain, v = load(lanes, CHARGE), load(lanes, GAIN), load(state, 0)
+) -> tuple[Any, int]:
+    """Follow a piece where the attack resistor fills and empties the capacitor; return (v, next reading)."""
+    keep, gain, lifted = load(lanes, CHARGE), load(lanes, GAIN), load(lanes, LIFTED)
     for n in range(first, last):
         offered = max(load(made, (n - first) * LANES), load(made, DOWN_ROOM + (n - first) * LANES))
         before = v
-        v = keep * v + gain * (offered - load(lanes, LIFTED))
+        v = keep * v + gain * (offered - lifted)
         while reading < due.size and due[reading] == n:
             store(out, reading * LANES, before + everywhere(fraction[reading]) * (v - before))
             reading += 1
-    store(state, 0, v)
-    return reading
+    return v, reading
 
 
 @compiled
-def _leak(v: Any, lanes: FloatArray) -> Any:
-    return leak_lanes(
-        v,
-        load(lanes, OUTPUT_LOW),
-        load(lanes, PER_SLOPE),
-        load(lanes, SATURATION),
-        load(lanes, PER_LEAK),
-        load(lanes, DRAWN),
-    )
-
-
-@compiled
-def _follow_tile(
+def _make_in_full(
     x: FloatArray,
     quick: FloatArray,
     noise: FloatArray,
     over: FloatArray,
+    lacks: float,
+    first: int,
+    last: int,
+    free: bool,
+    at: Any,
+    drift: Any,
+    group: Group,
+    kind: Kind,
+    room: Room,
+    may_bleed: bool,
+    below: Any,
+) -> tuple[Any, Any]:
+    """Set the half waves of a piece in room, with limits, coupling capacitor and first amplifier.
+
+    Returns what none of them exceeds, and the drift of what limits left on capacitors, over ρ. lacks: what the
+    nominal limits took of the piece. below: as make_half_waves.
+    """
+    lanes, _, state = group
+    made, drive = room
+    lacked = hear(x, quick, noise, over, first, last, lanes, not free, at, state, made)
+    if not free:
+        left, left0 = load(state, LEFT), load(state, LEFT0)
+        after, after0 = left_after(lanes, lacked, lacks, PIECE / TILE, left, left0)
+        drift = (after - after0) - (left - left0)
+        store(state, LEFT, after)
+        store(state, LEFT0, after0)
+    bound = make_half_waves(last - first, lanes, kind, state, made, may_bleed, below)
+    narrowed(last - first, made, drive)
+    return bound, drift
+
+
+@compiled
+def _follow_tile(
+    signals: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    heard: Heard,
     lacks_sum: FloatArray,
+    loudest: float,
     begin: int,
     end: int,
     free: bool,
     e: Any,
     e_end: Any,
-    extremes: tuple[FloatArray, FloatArray, float],
-    lanes: FloatArray,
+    group: Group,
     kind: Kind,
-    state: FloatArray,
-    made: FloatArray,
+    room: Room,
     due: IntArray,
     fraction: FloatArray,
     reading: int,
@@ -219,77 +156,101 @@ def _follow_tile(
 ) -> int:
     """Run a group over a tile; return which reading is next.
 
-    free: whether no lane meets a limit. lacks_sum: what the nominal limits took, of each piece.
-    extremes: largest and smallest x of each piece, and largest noise.
+    free: whether no lane meets a limit. lacks_sum: what the nominal limits took, of each piece. loudest: noise.
     """
-    most, least, loudest = extremes
+    x, quick, noise, over = signals
+    x_, noise_, most, least = heard
+    lanes, rows, state = group
+    made, drive = room
     coupled, crosses, joined, gives = kind
-    bleed, at_lowest = load(lanes, BLEED), gives and _all_at_lowest(lanes, state)
-    shows_early, drift = free and not coupled, everywhere(0.0)
-    begun = load(state, LEFT) - load(state, LEFT0)
+    # Whether half waves can be made without what only doubles can hold: both, or one alone.
+    plain = free and gives and not coupled and not crosses
+    bleed, v, drift = load(lanes, BLEED), load(state, 0), everywhere(0.0)
+    upper_out, lower_out = narrow(load(state, UPPER_OUT)), narrow(load(state, LOWER_OUT))
+    upper_rests, lower_rests = at_lowest(upper_out, rows), at_lowest(lower_out, rows)
+    begun, e_, de_ = load(state, LEFT) - load(state, LEFT0), narrow(e), narrow(e_end - e)
     for first in range(begin, end, PIECE):
-        last, v = min(first + PIECE, end), load(state, 0)
-        at = e + everywhere((first - begin + 0.5 * PIECE) / TILE) * (e_end - e)
-        left, left0 = load(state, LEFT), load(state, LEFT0)
+        last, held = min(first + PIECE, end), narrow(v)
+        whole, piece = last - first == PIECE, first // PIECE
+        at = e_ + single((first - begin + 0.5 * PIECE) / TILE) * de_
         if not free:
-            at = at - ((left - left0) - begun) - everywhere(0.5) * drift
-        leak = _leak(v, lanes)
-        dropped = load(lanes, DROPS) * leak - load(lanes, LIFTED)
-        bled = load(lanes, BLEED_PIECE) * v - load(lanes, LEAKS_PIECE) * leak
-        may_bleed, below = at_lowest and last - first == PIECE, min(v, bled) - dropped
-        top, low = most[first // PIECE], least[first // PIECE]
-        bleeds = False
-        if may_bleed and shows_early:
-            bleeds = not any_above(bound_of(top, low, loudest, at, lanes) - below, 0.0)
-        if bleeds and crosses:
-            bleeds = first_is_settled(top, low, loudest, at, lanes, state)
-        if not bleeds:
-            lacked = hear(x, quick, noise, over, first, last, lanes, not free, at, state, made)
-            if not free:
-                part = PIECE / TILE
-                after, after0 = left_after(lanes, lacked, lacks_sum[first // PIECE], part, left, left0)
-                drift = (after - after0) - (left - left0)
-                store(state, LEFT, after)
-                store(state, LEFT0, after0)
-            bound = make_half_waves(last - first, lanes, kind, state, made, may_bleed, below)
-            bleeds = may_bleed and not any_above(bound - below, 0.0)
-        if bleeds:
-            reading = read_bleeding(v, bleed, leak, first, last, reading, due, fraction, out)
-            store(state, 0, bled)
-        elif gives:
-            reading = _hold(
-                first, last, lanes, state, made, joined, leak, dropped, due, fraction, reading, out
+            at = at - narrow(((load(state, LEFT) - load(state, LEFT0)) - begun) + everywhere(0.5) * drift)
+        leak = leak_of(held, rows)
+        bled = load(lanes, BLEED_PIECE) * v - load(lanes, LEAKS_PIECE) * wide(leak)
+        below = min(held, narrow(bled)) - dropped_of(leak, rows)
+        up_most, up_least, down_most, down_least = spans_of(most[piece], least[piece], loudest, at, rows)
+        may_bleed = whole and gives and upper_rests and lower_rests
+        up_works = not plain or not upper_rests or any_above(up_most - below, 0.0)
+        down_works = not plain or not lower_rests or any_above(down_most - below, 0.0)
+        bleeds = may_bleed and plain and not up_works and not down_works
+        if crosses and free and not coupled and may_bleed:
+            bleeds = not any_above(max(up_most, down_most) - below, 0.0) and first_is_settled(
+                most[piece], least[piece], loudest, wide(at), lanes, state
             )
-            at_lowest = _all_at_lowest(lanes, state)
+        one = plain and whole and not joined and up_works != down_works and not bleeds
+        if one and up_works and not any_above(up_most - load(rows, SAFE), 0.0):
+            hear_upper(x_, noise_, first, last, at, rows, drive)
+            v, upper_out, reading = hold_side(
+                first, last, drive, 0, up_most, up_least, upper_out, rows, v, leak, bled, due, fraction, reading,
+                out,
+            )  # fmt: skip
+            upper_rests = at_lowest(upper_out, rows)
+            continue
+        if one and down_works and not any_above(down_most - load(rows, SAFE), 0.0):
+            hear_lower(x_, noise_, first, last, at, rows, drive)
+            v, lower_out, reading = hold_side(
+                first, last, drive, DOWN_ROOM, down_most, down_least, lower_out, rows, v, leak, bled, due,
+                fraction, reading, out,
+            )  # fmt: skip
+            lower_rests = at_lowest(lower_out, rows)
+            continue
+        if plain and not bleeds:
+            hear_upper(x_, noise_, first, last, at, rows, drive)
+            hear_lower(x_, noise_, first, last, at, rows, drive)
+        elif not bleeds:
+            bound, drift = _make_in_full(
+                x, quick, noise, over, lacks_sum[piece], first, last, free, wide(at), drift, group, kind, room,
+                may_bleed, wide(below),
+            )  # fmt: skip
+            bleeds = may_bleed and not any_above(bound - wide(below), 0.0)
+        if bleeds:
+            reading = read_bleeding(v, bleed, wide(leak), first, last, reading, due, fraction, out)
+            v = bled
+        elif gives:
+            v, upper_out, lower_out, reading = hold_both(
+                first, last, drive, DOWN_ROOM, joined, upper_out, lower_out, rows, v, leak, bled, due, fraction,
+                reading, out,
+            )  # fmt: skip
+            upper_rests, lower_rests = at_lowest(upper_out, rows), at_lowest(lower_out, rows)
         else:
-            reading = _hold_both_ways(first, last, lanes, state, made, due, fraction, reading, out)
+            v, reading = _hold_both_ways(first, last, lanes, v, made, due, fraction, reading, out)
+    store(state, 0, v)
+    store(state, UPPER_OUT, wide(upper_out))
+    store(state, LOWER_OUT, wide(lower_out))
     return reading
 
 
 @compiled
 def _follow_group(
-    x: FloatArray,
-    quick: FloatArray,
-    noise: FloatArray,
-    over: FloatArray,
+    signals: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    heard: Heard,
     sizes: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
-    extremes: tuple[FloatArray, FloatArray],
-    lanes: FloatArray,
+    group: Group,
     kind: Kind,
-    state: FloatArray,
-    made: FloatArray,
+    room: Room,
     due: IntArray,
     fraction: FloatArray,
     out: FloatArray,
 ) -> None:
-    """Run one group over a block; set state (STATES · LANES,) and out (readings · LANES,)."""
+    """Run one group over a block; set its state (STATES · LANES,) and out (readings · LANES,)."""
     x_tile, noise_tile, heard_sum, over_sum, lacks_sum = sizes
+    lanes, _, state = group
     p, q = load(state, LANES), load(state, 2 * LANES)
     p0, q0 = load(state, 3 * LANES), load(state, 4 * LANES)
     nothing = everywhere(0.0)
     e_end, reading = added_lanes(lanes, p, q, p0, q0) - (load(state, LEFT) - load(state, LEFT0)), 0
     for tile in range(heard_sum.size):
-        begin, end = tile * TILE, min((tile + 1) * TILE, x.size)
+        begin, end = tile * TILE, min((tile + 1) * TILE, signals[0].size)
         left, left0 = load(state, LEFT), load(state, LEFT0)
         p, q, p0, q0 = slow_lanes(lanes, heard_sum[tile] / (end - begin), p, q, p0, q0)
         e, e_end = e_end, added_lanes(lanes, p, q, p0, q0) - (left - left0)
@@ -306,10 +267,9 @@ def _follow_group(
             store(state, LEFT, after)
             store(state, LEFT0, after0)
             e_end = e_end - ((after - after0) - (left - left0))
-        of_tile = (*extremes, loudest)
         reading = _follow_tile(
-            x, quick, noise, over, lacks_sum, begin, end, free, e, e_end, of_tile, lanes, kind, state, made,
-            due, fraction, reading, out,
+            signals, heard, lacks_sum, loudest, begin, end, free, e, e_end, group, kind, room, due, fraction,
+            reading, out,
         )  # fmt: skip
         if not free:
             e_end = e_end - ((load(state, LEFT) - load(state, LEFT0)) - (left - left0))
@@ -318,44 +278,38 @@ def _follow_group(
 
 
 @compiled
-def _all_at_lowest(lanes: FloatArray, state: FloatArray) -> bool:
-    highest = max(load(state, UPPER_OUT), load(state, LOWER_OUT))
-    return not any_above(highest - load(lanes, OUTPUT_LOW), 0.0)
-
-
-@compiled
 def follow_half_wave_boards(
-    nominal: tuple[FloatArray, FloatArray, FloatArray],
-    noise: FloatArray,
+    signals: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    single_signals: tuple[SingleArray, SingleArray],
+    lacks: FloatArray,
     heard: FloatArray,
-    over: FloatArray,
     lanes: FloatArray,
+    rows: SingleArray,
     board: IntArray,
     kind: Kind,
     state: FloatArray,
-    made: FloatArray,
-    upper: IntArray,
+    room: Room,
+    due: IntArray,
     fraction: FloatArray,
     read_v: FloatArray,
 ) -> None:
     """Run groups over a block; set state (groups, STATES · LANES) and read_v (boards, readings).
 
-    As tolerance_kernels.follow_boards. nominal: (x, quick, lacks), the preamp's output before offset and
-    limits, the same before its bandwidth, what its limits take, each of shape (n,) in V. noise, heard: V,
-    over: 1 or 0, shape (n,). upper: rising indices; fraction: 0 to 1, how far from the step before.
-    kind: as Kind says. made: shape (ROOM,).
+    As tolerance_kernels.follow_boards. signals: (x, quick, noise, over): the nominal preamp's output before
+    offset and limits, the same before its bandwidth, noise, in V, and where it was over a limit, 1 or 0; each of
+    shape (n,), noise perhaps of none. single_signals: x and noise. lacks: what the nominal limits take; heard: V;
+    shape (n,). due: rising indices; fraction: 0 to 1, how far from the step before. kind: as Kind says. room:
+    shape (ROOM,) each.
     """
-    x, quick, lacks = nominal
+    x, _, noise, over = signals
     x_tile = tile_sizes(x)[1]
     noise_tile = tile_sizes(noise)[1] if noise.size else np.zeros_like(x_tile)
     sizes = (x_tile, noise_tile, sums_of(heard, TILE), sums_of(over, TILE), sums_of(lacks, PIECE))
-    extremes = extremes_of(x)
-    read = np.empty(upper.size * LANES)
+    of_block = (*single_signals, *extremes_of(single_signals[0]))
+    read = np.empty(due.size * LANES)
     for g in range(lanes.shape[0]):
-        group = lanes[g].reshape(-1)
-        _follow_group(
-            x, quick, noise, over, sizes, extremes, group, kind, state[g], made, upper, fraction, read
-        )  # fmt: skip
+        group = (lanes[g].reshape(-1), rows[g].reshape(-1), state[g])
+        _follow_group(signals, of_block, sizes, group, kind, room, due, fraction, read)
         for lane in range(LANES):
-            for reading in range(upper.size):
+            for reading in range(due.size):
                 read_v[board[g, lane], reading] = read[reading * LANES + lane]

@@ -16,7 +16,7 @@ import numpy as np
 
 from envlab.analog.kernels.half_waves.half_wave_kernels import CONDUCTS
 from envlab.analog.kernels.half_waves.half_wave_kernels import TILE as PIECE
-from envlab.analog.kernels.half_waves.half_wave_lane_kernels import logarithm
+from envlab.analog.kernels.half_waves.half_wave_step_kernels import STEPS
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.kernels.tolerance_kernels import ROWS as FRONT_ROWS
 from envlab.analog.kernels.tolerance_kernels import STATES as FRONT_STATES
@@ -26,24 +26,25 @@ from envlab.analog.kernels.vector_kernels import (
     any_above,
     either,
     everywhere,
+    exponent,
     lesser,
     load,
+    mantissa,
+    narrow,
+    single,
     smallest,
     store,
 )
-from envlab.units import FloatArray
+from envlab.units import FloatArray, SingleArray
 
+_LN_2 = 0.6931471805599453
 # Whether there is a coupling capacitor, a first amplifier with two diodes, one amplifier for both half waves,
 # and whether that only gives.
 Kind = tuple[bool, bool, bool, bool]
 # Rows of a group's lanes: those of tolerance_kernels, of which the first six are the detector's; then these.
 ROWS = (
     *FRONT_ROWS,
-    "ratio",
-    *("output_low", "output_high", "per_step", "most_step", "slope", "per_knee", "series", "per_slope"),
-    *("saturation", "per_leak", "drawn", "safe", "cap_scale", "cap_shift", "cap_out", "cap_fixed"),
-    *("drops", "lifted"),
-    *("bleed_piece", "leaks_piece"),
+    *("ratio", "lifted", "bleed_piece", "leaks_piece"),
     *("up_gain", "up_error", "up_low", "up_high", "down_gain", "down_error", "down_low", "down_high"),
     *("coupled", "coupled_low", "below"),
     *("first_step", "first_most_step", "first_slope", "first_knee", "first_far"),
@@ -52,11 +53,19 @@ CHARGE, BLEED, GAIN = 0, LANES, 5 * LANES
 _NOISE, NOISE_SIZE, _LOW, _HIGH, FREE = (LANES * row for row in (6, 7, 9, 10, 11))
 SLOW_Q, NOMINAL_Q, LEG, NOMINAL_LEG = (LANES * row for row in (13, 15, 17, 18))
 (
-    _RATIO, OUTPUT_LOW, OUTPUT_HIGH, PER_STEP, MOST_STEP, SLOPE, PER_KNEE, SERIES, PER_SLOPE,
-    SATURATION, PER_LEAK, DRAWN, SAFE, CAP_SCALE, CAP_SHIFT, CAP_OUT, CAP_FIXED, DROPS, LIFTED, BLEED_PIECE,
-    LEAKS_PIECE, _UP_GAIN, _UP_ERROR, _UP_LOW, _UP_HIGH, _DOWN_GAIN, _DOWN_ERROR, _DOWN_LOW, _DOWN_HIGH,
-    _COUPLED, _COUPLED_LOW, _BELOW, _FIRST_STEP, _FIRST_MOST, _FIRST_SLOPE, _FIRST_KNEE, _FIRST_FAR,
-) = (LANES * row for row in range(19, 56))  # fmt: skip
+    _RATIO, LIFTED, BLEED_PIECE, LEAKS_PIECE, _UP_GAIN, _UP_ERROR, _UP_LOW, _UP_HIGH, _DOWN_GAIN, _DOWN_ERROR,
+    _DOWN_LOW, _DOWN_HIGH, _COUPLED, _COUPLED_LOW, _BELOW, _FIRST_STEP, _FIRST_MOST, _FIRST_SLOPE, _FIRST_KNEE,
+    _FIRST_FAR,
+) = (LANES * row for row in range(len(FRONT_ROWS), len(ROWS)))  # fmt: skip
+# Rows of a group in singles: STEPS, then what makes half waves of the nominal output.
+SINGLE_ROWS = (
+    *("ratio", "noise", "noise_size"),
+    *("up_gain", "up_error", "up_low", "up_high", "down_gain", "down_error", "down_low", "down_high"),
+)
+(
+    _RATIO_, _NOISE_, _NOISE_SIZE_, _UP_GAIN_, _UP_ERROR_, _UP_LOW_, _UP_HIGH_, _DOWN_GAIN_, _DOWN_ERROR_,
+    _DOWN_LOW_, _DOWN_HIGH_,
+) = (LANES * row for row in range(len(STEPS), len(STEPS) + len(SINGLE_ROWS)))  # fmt: skip
 # Rows of a group's state: those of tolerance_kernels, the first of them the held voltage; then both outputs,
 # coupling capacitor, output of the first amplifier.
 STATES = FRONT_STATES + 4
@@ -69,10 +78,26 @@ DOWN_ROOM = PIECE * LANES
 
 
 @compiled
-def extremes_of(signal: FloatArray) -> tuple[FloatArray, FloatArray]:
+def logarithm(z: Any) -> Any:
+    """ln z, z ≥ 1: a polynomial in k = 2m − 3 where z = m·2^e; Chebyshev's points, 1.3e-10."""
+    k = everywhere(2.0) * mantissa(z) - everywhere(3.0)
+    k2 = k * k
+    k4 = k2 * k2
+    a = everywhere(0.4054651082139473) + everywhere(0.3333333331164324) * k
+    b = everywhere(-0.05555556310456934) + everywhere(0.012345685027919825) * k
+    c = everywhere(-0.0030863327634173122) + everywhere(0.0008229977773619337) * k
+    d = everywhere(-0.00022898806622778282) + everywhere(6.548068837332136e-05) * k
+    e = everywhere(-1.8370358545094197e-05) + everywhere(5.387542594770137e-06) * k
+    f = everywhere(-2.263529955435653e-06) + everywhere(7.061096645353083e-07) * k
+    of_m = (a + k2 * b) + k4 * ((c + k2 * d) + k4 * (e + k2 * f))
+    return exponent(z) * everywhere(_LN_2) + of_m
+
+
+@compiled
+def extremes_of(signal: SingleArray) -> tuple[SingleArray, SingleArray]:
     """Largest and smallest of each piece, the last one perhaps not whole; in the units of the signal."""
     pieces = (signal.size + PIECE - 1) // PIECE
-    high, low = np.empty(pieces), np.empty(pieces)
+    high, low = np.empty(pieces, np.float32), np.empty(pieces, np.float32)
     for piece in range(pieces):
         most, least = signal[piece * PIECE], signal[piece * PIECE]
         for n in range(piece * PIECE, min(piece * PIECE + PIECE, signal.size)):
@@ -94,11 +119,67 @@ def _lower(x: Any, lanes: FloatArray) -> Any:
 
 
 @compiled
-def bound_of(most: float, least: float, loudest: float, at: Any, lanes: FloatArray) -> Any:
-    """What no half wave of a piece exceeds whose x lies from least to most, its noise within ± loudest."""
-    ratio, noise = load(lanes, _RATIO), load(lanes, NOISE_SIZE) * everywhere(loudest)
-    upper = _upper(ratio * (everywhere(most) + at + noise), lanes)
-    return max(upper, _lower(ratio * (everywhere(least) + at - noise), lanes))
+def _folded(y: Any, sign: float, gain: Any, error: Any, low: Any, high: Any) -> Any:
+    """A half wave of y; sign: 1 of the upper, −1 of the lower one."""
+    return min(max(error + single(sign) * gain * y, low), high)
+
+
+@compiled
+def spans_of(most: float, least: float, loudest: float, at: Any, rows: SingleArray) -> Any:
+    """What the half waves of a piece stay between whose x lies from least to most, its noise within ± loudest.
+
+    Returns largest and smallest of the upper half wave, then of the lower one.
+    """
+    ratio, noise = load(rows, _RATIO_), load(rows, _NOISE_SIZE_) * single(loudest)
+    top, bottom = ratio * (single(most) + at + noise), ratio * (single(least) + at - noise)
+    up_gain, up_error = load(rows, _UP_GAIN_), load(rows, _UP_ERROR_)
+    down_gain, down_error = load(rows, _DOWN_GAIN_), load(rows, _DOWN_ERROR_)
+    up_low, up_high = load(rows, _UP_LOW_), load(rows, _UP_HIGH_)
+    down_low, down_high = load(rows, _DOWN_LOW_), load(rows, _DOWN_HIGH_)
+    return (
+        _folded(top, 1.0, up_gain, up_error, up_low, up_high),
+        _folded(bottom, 1.0, up_gain, up_error, up_low, up_high),
+        _folded(bottom, -1.0, down_gain, down_error, down_low, down_high),
+        _folded(top, -1.0, down_gain, down_error, down_low, down_high),
+    )
+
+
+@compiled
+def hear_upper(
+    x: SingleArray, noise: SingleArray, first: int, last: int, at: Any, rows: SingleArray, drive: SingleArray
+) -> None:
+    """Set the upper half waves of a piece in drive, where no board meets a limit and all is at once."""
+    ratio, own_noise = load(rows, _RATIO_), load(rows, _NOISE_)
+    gain, error = load(rows, _UP_GAIN_), load(rows, _UP_ERROR_)
+    low, high = load(rows, _UP_LOW_), load(rows, _UP_HIGH_)
+    for n in range(first, last):
+        y = single(x[n]) + at
+        if noise.size:
+            y = y + own_noise * single(noise[n])
+        store(drive, (n - first) * LANES, _folded(ratio * y, 1.0, gain, error, low, high))
+
+
+@compiled
+def hear_lower(
+    x: SingleArray, noise: SingleArray, first: int, last: int, at: Any, rows: SingleArray, drive: SingleArray
+) -> None:
+    """The same of the lower half waves."""
+    ratio, own_noise = load(rows, _RATIO_), load(rows, _NOISE_)
+    gain, error = load(rows, _DOWN_GAIN_), load(rows, _DOWN_ERROR_)
+    low, high = load(rows, _DOWN_LOW_), load(rows, _DOWN_HIGH_)
+    for n in range(first, last):
+        y = single(x[n]) + at
+        if noise.size:
+            y = y + own_noise * single(noise[n])
+        store(drive, DOWN_ROOM + (n - first) * LANES, _folded(ratio * y, -1.0, gain, error, low, high))
+
+
+@compiled
+def narrowed(count: int, made: FloatArray, drive: SingleArray) -> None:
+    """Set in drive what stands in made, of both half waves."""
+    for k in range(count):
+        store(drive, k * LANES, narrow(load(made, k * LANES)))
+        store(drive, DOWN_ROOM + k * LANES, narrow(load(made, DOWN_ROOM + k * LANES)))
 
 
 @compiled
@@ -216,7 +297,7 @@ def first_is_settled(
 ) -> bool:
     """Whether first amplifiers with two diodes stay through a piece what they are at its beginning.
 
-    most, least, loudest: as bound_of. Below zero they are at the other diode, and the state says so; above it
+    most, least, loudest: as spans_of. Below zero they are at the other diode, and the state says so; above it
     they conduct if they did.
     """
     noise = load(lanes, NOISE_SIZE) * everywhere(loudest)
