@@ -58,9 +58,7 @@ def half_wave_bank_of(detectors: Sequence[Detector], built: HalfWaves, sample_ra
         raise ParameterError("detectors", detectors, "at least one detector")
     steps = np.array([holding_numbers(detector, built, sample_rate_hz) for detector in detectors])
     bleed = steps[:, 2]
-    # What a tile without charging leaves, and how often it takes the leakage of a step, both without a loop.
-    powers = bleed[:, np.newaxis] ** np.arange(TILE)
-    tile = np.stack((bleed, bleed**TILE, powers.sum(axis=1)), axis=1)
+    tile = np.column_stack((bleed, *bleeding_for(bleed, TILE)))
     rows = np.hstack((steps, what_is_taken(steps)))
 
     def in_groups(numbers: FloatArray) -> FloatArray:
@@ -73,11 +71,23 @@ def half_wave_bank_of(detectors: Sequence[Detector], built: HalfWaves, sample_ra
 
 
 def what_is_taken(steps: FloatArray) -> FloatArray:
-    """Return what a step of charging and one of bleeding take of what is held, shape (detectors, 2).
+    """Return half_wave_step_kernels.STEPS from "charging_takes" on, shape (detectors, rows).
 
     steps: shape (detectors, numbers), as holding_numbers gives them.
     """
-    return 1 - steps[:, [0, 2]]
+    from envlab.analog.kernels.half_waves.half_wave_kernels import TILE
+    from envlab.analog.kernels.half_waves.half_wave_step_kernels import LONG
+
+    bleed = steps[:, 2]
+    return np.column_stack((1 - steps[:, [0, 2]], *bleeding_for(bleed, LONG * TILE)))
+
+
+def bleeding_for(bleed: FloatArray, samples: int) -> tuple[FloatArray, FloatArray]:
+    """Return what that many steps of bleeding leave, and how often they take the leakage of one.
+
+    bleed: what one leaves, shape (detectors,). Without a loop; the leakage stands still meanwhile.
+    """
+    return bleed**samples, (bleed[:, np.newaxis] ** np.arange(samples)).sum(axis=1)
 
 
 def read_half_wave_bank(
@@ -94,7 +104,13 @@ def read_half_wave_bank(
 
     upper_v, lower_v, made = make(signal_v, bank.built, sample_rate_hz=bank.sample_rate_hz, start=state.made)
     read_v, held = half_wave_lane_kernels.hold_lanes(
-        upper_v.astype(np.float32), lower_v.astype(np.float32), bank.rows, bank.lanes, state.held, upper, fraction
+        upper_v.astype(np.float32),
+        lower_v.astype(np.float32),
+        bank.rows,
+        bank.lanes,
+        state.held,
+        upper,
+        fraction,
     )
     groups, readings, lanes = read_v.shape
     side_by_side = read_v.transpose(1, 0, 2).reshape(readings, groups * lanes)

@@ -119,7 +119,7 @@ def _follow_tile(
         left, left0 = load(state, LEFT), load(state, LEFT0)
         if not free:
             at = at - ((left - left0) - begun) - everywhere(0.5) * drift
-        lacked = hear(x, quick, noise, over, first, last, lanes, not free, at, state, made)
+        lacked = hear(x, quick, noise, noise.size > 0, over, first, last, lanes, not free, at, state, made)
         if not free:
             after, after0 = left_after(lanes, lacked, lacks_sum[first // PIECE], PIECE / TILE, left, left0)
             drift = (after - after0) - (left - left0)

@@ -46,6 +46,9 @@ _FEW = 8
 # A multiply and an add may become one fused step, as in every compiled loop here.
 _FUSED = ("contract",)
 
+# What address gives, of doubles, singles and whole numbers.
+Doubles = Singles = Integers = Any
+
 intrinsic: Callable[..., Any] = numba.extending.intrinsic
 _register_model: Callable[..., Any] = numba.extending.register_model
 _has_type: Callable[..., Any] = numba.extending.type_callable
@@ -110,14 +113,35 @@ def _bits(words: Any, number: int) -> Any:
 
 
 def _place(context: Any, builder: Any, array_type: Any, array: Any, index: Any) -> Any:
-    """Address of LANES elements of a contiguous array; no more than an element's alignment is taken for granted."""
-    data = context.make_array(array_type)(context, builder, array).data
+    """Where LANES elements of an array stand; no more than an element's alignment is taken for granted."""
     vector = _vector_of(array_type).of_numbers
+    data = _data(context, builder, array_type, array)
     return builder.bitcast(builder.gep(data, [index]), vector.as_pointer())
+
+
+def _data(context: Any, builder: Any, array_type: Any, array: Any) -> Any:
+    """Address of the first element of a contiguous array, or the address that was given."""
+    if isinstance(array_type, types.CPointer):
+        return array
+    return context.make_array(array_type)(context, builder, array).data
 
 
 def _alignment(array_type: Any) -> int:
     return int(array_type.dtype.bitwidth) // 8
+
+
+@intrinsic
+def address(_typing: Any, array: Any) -> Any:
+    """Return where a contiguous array's elements begin, to be read and written like an array.
+
+    Each time a loop hands an array on, it is counted who has it, which takes longer than a step of the loop. An
+    address is a number. Who takes it keeps the array meanwhile, and stays within it.
+    """
+
+    def emit(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        return _data(context, builder, signature.args[0], arguments[0])
+
+    return types.CPointer(array.dtype)(array), emit
 
 
 @intrinsic
@@ -285,7 +309,9 @@ def size_of(_typing: Any, vector: Any) -> Any:
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
         *_, words = _bits_of(arguments[0].type)
-        kept = builder.and_(builder.bitcast(arguments[0], words), _bits(words, (1 << words.element.width - 1) - 1))
+        kept = builder.and_(
+            builder.bitcast(arguments[0], words), _bits(words, (1 << words.element.width - 1) - 1)
+        )
         return builder.bitcast(kept, arguments[0].type)
 
     return vector(vector), emit

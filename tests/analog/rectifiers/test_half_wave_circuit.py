@@ -97,7 +97,9 @@ def test_lanes_hold_what_one_by_one_holds(name, count):
     for i, detector in enumerate(detectors):
         held_v, _ = hold_signal(signal, BUILT[name], detector, sample_rate_hz=RATE_HZ, state=HoldState(0.02))
         expected = held_v[due - 1] + fraction * (held_v[due] - held_v[due - 1])
-        np.testing.assert_allclose(np.concatenate(found)[:, i], expected, rtol=0, atol=1e-7 * np.abs(signal).max())
+        np.testing.assert_allclose(
+            np.concatenate(found)[:, i], expected, rtol=0, atol=1e-7 * np.abs(signal).max()
+        )
 
 
 def reduced_law(built, detector, signal_of, duration_s, start_v):

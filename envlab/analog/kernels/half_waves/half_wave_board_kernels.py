@@ -30,6 +30,7 @@ from envlab.analog.kernels.half_waves.half_wave_front_kernels import (
     NOISE_SIZE,
     UPPER_OUT,
     Kind,
+    bottoms_of,
     extremes_of,
     first_is_settled,
     hear,
@@ -37,16 +38,19 @@ from envlab.analog.kernels.half_waves.half_wave_front_kernels import (
     hear_upper,
     make_half_waves,
     narrowed,
-    spans_of,
+    tops_of,
 )
 from envlab.analog.kernels.half_waves.half_wave_kernels import TILE as PIECE
 from envlab.analog.kernels.half_waves.half_wave_step_kernels import (
     SAFE,
+    Readings,
     at_lowest,
+    bleed_pieces,
     dropped_of,
     hold_both,
     hold_side,
     leak_of,
+    long_below,
     read_bleeding,
 )
 from envlab.analog.kernels.lane_kernels import TILE
@@ -54,6 +58,9 @@ from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.kernels.tolerance_kernels import added_lanes, left_after, slow_lanes, sums_of, tile_sizes
 from envlab.analog.kernels.vector_kernels import (
     LANES,
+    Doubles,
+    Singles,
+    address,
     any_above,
     everywhere,
     load,
@@ -66,33 +73,34 @@ from envlab.analog.kernels.vector_kernels import (
 )
 from envlab.units import FloatArray, IntArray, SingleArray
 
-# Of a block: nominal output and noise in singles, each shape (n,), V; of the output, largest and smallest of each
-# piece. Of a group: its numbers as doubles and as singles, its state.
-Heard = tuple[SingleArray, SingleArray, SingleArray, SingleArray]
-Group = tuple[FloatArray, SingleArray, FloatArray]
-# For both half waves of a piece, in doubles and in singles.
-Room = tuple[FloatArray, SingleArray]
+# Of a block: nominal output, the same before its bandwidth, noise, and where it was over a limit, (n,) each;
+# whether there is noise.
+Signals = tuple[Doubles, Doubles, Doubles, Doubles, bool]
+# The same in singles: nominal output and noise; then of each piece its largest and its smallest output.
+Heard = tuple[Singles, Singles, Singles, Singles]
+# Of a group: its numbers as doubles and as singles, its state. Room for both half waves of a piece, as both.
+Group = tuple[Doubles, Singles, Doubles]
+Room = tuple[Doubles, Singles]
 
 
 @compiled
 def _hold_both_ways(
     first: int,
     last: int,
-    lanes: FloatArray,
+    lanes: Doubles,
     v: Any,
-    made: FloatArray,
-    due: IntArray,
-    fraction: FloatArray,
+    made: Doubles,
+    readings: Readings,
     reading: int,
-    out: FloatArray,
 ) -> tuple[Any, int]:
     """Follow a piece where the attack resistor fills and empties the capacitor; return (v, next reading)."""
     keep, gain, lifted = load(lanes, CHARGE), load(lanes, GAIN), load(lanes, LIFTED)
+    due, fraction, out, count = readings
     for n in range(first, last):
         offered = max(load(made, (n - first) * LANES), load(made, DOWN_ROOM + (n - first) * LANES))
         before = v
         v = keep * v + gain * (offered - lifted)
-        while reading < due.size and due[reading] == n:
+        while reading < count and due[reading] == n:
             store(out, reading * LANES, before + everywhere(fraction[reading]) * (v - before))
             reading += 1
     return v, reading
@@ -100,10 +108,7 @@ def _hold_both_ways(
 
 @compiled
 def _make_in_full(
-    x: FloatArray,
-    quick: FloatArray,
-    noise: FloatArray,
-    over: FloatArray,
+    signals: Signals,
     lacks: float,
     first: int,
     last: int,
@@ -123,7 +128,8 @@ def _make_in_full(
     """
     lanes, _, state = group
     made, drive = room
-    lacked = hear(x, quick, noise, over, first, last, lanes, not free, at, state, made)
+    x, quick, noise, over, noisy = signals
+    lacked = hear(x, quick, noise, noisy, over, first, last, lanes, not free, at, state, made)
     if not free:
         left, left0 = load(state, LEFT), load(state, LEFT0)
         after, after0 = left_after(lanes, lacked, lacks, PIECE / TILE, left, left0)
@@ -137,9 +143,9 @@ def _make_in_full(
 
 @compiled
 def _follow_tile(
-    signals: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    signals: Signals,
     heard: Heard,
-    lacks_sum: FloatArray,
+    lacks_sum: Doubles,
     loudest: float,
     begin: int,
     end: int,
@@ -149,16 +155,14 @@ def _follow_tile(
     group: Group,
     kind: Kind,
     room: Room,
-    due: IntArray,
-    fraction: FloatArray,
+    readings: Readings,
     reading: int,
-    out: FloatArray,
 ) -> int:
     """Run a group over a tile; return which reading is next.
 
     free: whether no lane meets a limit. lacks_sum: what the nominal limits took, of each piece. loudest: noise.
     """
-    x, quick, noise, over = signals
+    noisy, due, count = signals[4], readings[0], readings[3]
     x_, noise_, most, least = heard
     lanes, rows, state = group
     made, drive = room
@@ -169,6 +173,20 @@ def _follow_tile(
     upper_out, lower_out = narrow(load(state, UPPER_OUT)), narrow(load(state, LOWER_OUT))
     upper_rests, lower_rests = at_lowest(upper_out, rows), at_lowest(lower_out, rows)
     begun, e_, de_ = load(state, LEFT) - load(state, LEFT0), narrow(e), narrow(e_end - e)
+    if plain and end - begin == TILE and upper_rests and lower_rests:
+        piece, till = begin // PIECE, end // PIECE
+        top, bottom = most[piece], least[piece]
+        for k in range(piece + 1, till):
+            top, bottom = max(top, most[k]), min(bottom, least[k])
+        highest, lowest = max(e_, e_ + de_), min(e_, e_ + de_)
+        up_most, _ = tops_of(top, bottom, loudest, highest, rows)
+        _, down_most = tops_of(top, bottom, loudest, lowest, rows)
+        if not any_above(max(up_most, down_most) - long_below(narrow(v), rows), 0.0):
+            v, reading = bleed_pieces(
+                begin, end, v, lanes, (BLEED, BLEED_PIECE, LEAKS_PIECE), rows, readings, reading
+            )
+            store(state, 0, v)
+            return reading
     for first in range(begin, end, PIECE):
         last, held = min(first + PIECE, end), narrow(v)
         whole, piece = last - first == PIECE, first // PIECE
@@ -178,7 +196,7 @@ def _follow_tile(
         leak = leak_of(held, rows)
         bled = load(lanes, BLEED_PIECE) * v - load(lanes, LEAKS_PIECE) * wide(leak)
         below = min(held, narrow(bled)) - dropped_of(leak, rows)
-        up_most, up_least, down_most, down_least = spans_of(most[piece], least[piece], loudest, at, rows)
+        up_most, down_most = tops_of(most[piece], least[piece], loudest, at, rows)
         may_bleed = whole and gives and upper_rests and lower_rests
         up_works = not plain or not upper_rests or any_above(up_most - below, 0.0)
         down_works = not plain or not lower_rests or any_above(down_most - below, 0.0)
@@ -189,41 +207,41 @@ def _follow_tile(
             )
         one = plain and whole and not joined and up_works != down_works and not bleeds
         if one and up_works and not any_above(up_most - load(rows, SAFE), 0.0):
-            hear_upper(x_, noise_, first, last, at, rows, drive)
+            up_least, _ = bottoms_of(most[piece], least[piece], loudest, at, rows)
+            hear_upper(x_, noise_, noisy, first, last, at, rows, drive)
             v, upper_out, reading = hold_side(
-                first, last, drive, 0, up_most, up_least, upper_out, rows, v, leak, bled, due, fraction, reading,
-                out,
+                first, last, drive, 0, up_most, up_least, upper_out, rows, v, leak, bled, readings, reading,
             )  # fmt: skip
             upper_rests = at_lowest(upper_out, rows)
             continue
         if one and down_works and not any_above(down_most - load(rows, SAFE), 0.0):
-            hear_lower(x_, noise_, first, last, at, rows, drive)
+            _, down_least = bottoms_of(most[piece], least[piece], loudest, at, rows)
+            hear_lower(x_, noise_, noisy, first, last, at, rows, drive)
             v, lower_out, reading = hold_side(
-                first, last, drive, DOWN_ROOM, down_most, down_least, lower_out, rows, v, leak, bled, due,
-                fraction, reading, out,
+                first, last, drive, DOWN_ROOM, down_most, down_least, lower_out, rows, v, leak, bled, readings, reading
             )  # fmt: skip
             lower_rests = at_lowest(lower_out, rows)
             continue
         if plain and not bleeds:
-            hear_upper(x_, noise_, first, last, at, rows, drive)
-            hear_lower(x_, noise_, first, last, at, rows, drive)
+            hear_upper(x_, noise_, noisy, first, last, at, rows, drive)
+            hear_lower(x_, noise_, noisy, first, last, at, rows, drive)
         elif not bleeds:
             bound, drift = _make_in_full(
-                x, quick, noise, over, lacks_sum[piece], first, last, free, wide(at), drift, group, kind, room,
+                signals, lacks_sum[piece], first, last, free, wide(at), drift, group, kind, room,
                 may_bleed, wide(below),
             )  # fmt: skip
             bleeds = may_bleed and not any_above(bound - wide(below), 0.0)
         if bleeds:
-            reading = read_bleeding(v, bleed, wide(leak), first, last, reading, due, fraction, out)
+            if reading < count and due[reading] < last:
+                reading = read_bleeding(v, bleed, wide(leak), first, last, readings, reading)
             v = bled
         elif gives:
             v, upper_out, lower_out, reading = hold_both(
-                first, last, drive, DOWN_ROOM, joined, upper_out, lower_out, rows, v, leak, bled, due, fraction,
-                reading, out,
+                first, last, drive, DOWN_ROOM, joined, upper_out, lower_out, rows, v, leak, bled, readings, reading,
             )  # fmt: skip
             upper_rests, lower_rests = at_lowest(upper_out, rows), at_lowest(lower_out, rows)
         else:
-            v, reading = _hold_both_ways(first, last, lanes, v, made, due, fraction, reading, out)
+            v, reading = _hold_both_ways(first, last, lanes, v, made, readings, reading)
     store(state, 0, v)
     store(state, UPPER_OUT, wide(upper_out))
     store(state, LOWER_OUT, wide(lower_out))
@@ -232,30 +250,29 @@ def _follow_tile(
 
 @compiled
 def _follow_group(
-    signals: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    signals: Signals,
     heard: Heard,
-    sizes: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
+    sizes: tuple[Doubles, Doubles, Doubles, Doubles, Doubles],
+    samples: int,
     group: Group,
     kind: Kind,
     room: Room,
-    due: IntArray,
-    fraction: FloatArray,
-    out: FloatArray,
+    readings: Readings,
 ) -> None:
-    """Run one group over a block; set its state (STATES · LANES,) and out (readings · LANES,)."""
+    """Run one group over a block of so many samples; set its state (STATES · LANES,) and the readings."""
     x_tile, noise_tile, heard_sum, over_sum, lacks_sum = sizes
     lanes, _, state = group
     p, q = load(state, LANES), load(state, 2 * LANES)
     p0, q0 = load(state, 3 * LANES), load(state, 4 * LANES)
     nothing = everywhere(0.0)
     e_end, reading = added_lanes(lanes, p, q, p0, q0) - (load(state, LEFT) - load(state, LEFT0)), 0
-    for tile in range(heard_sum.size):
-        begin, end = tile * TILE, min((tile + 1) * TILE, signals[0].size)
+    for tile in range((samples + TILE - 1) // TILE):
+        begin, end = tile * TILE, min((tile + 1) * TILE, samples)
         left, left0 = load(state, LEFT), load(state, LEFT0)
         p, q, p0, q0 = slow_lanes(lanes, heard_sum[tile] / (end - begin), p, q, p0, q0)
         e, e_end = e_end, added_lanes(lanes, p, q, p0, q0) - (left - left0)
         free, loudest = False, 0.0
-        if tile < x_tile.size:
+        if end - begin == TILE:
             loudest = noise_tile[tile]
             added = max(size_of(e), size_of(e_end)) + load(lanes, NOISE_SIZE) * everywhere(loudest)
             free = smallest(load(lanes, FREE) - added) >= x_tile[tile]
@@ -268,8 +285,7 @@ def _follow_group(
             store(state, LEFT0, after0)
             e_end = e_end - ((after - after0) - (left - left0))
         reading = _follow_tile(
-            signals, heard, lacks_sum, loudest, begin, end, free, e, e_end, group, kind, room, due, fraction,
-            reading, out,
+            signals, heard, lacks_sum, loudest, begin, end, free, e, e_end, group, kind, room, readings, reading,
         )  # fmt: skip
         if not free:
             e_end = e_end - ((load(state, LEFT) - load(state, LEFT0)) - (left - left0))
@@ -288,7 +304,7 @@ def follow_half_wave_boards(
     board: IntArray,
     kind: Kind,
     state: FloatArray,
-    room: Room,
+    room: tuple[FloatArray, SingleArray],
     due: IntArray,
     fraction: FloatArray,
     read_v: FloatArray,
@@ -301,15 +317,25 @@ def follow_half_wave_boards(
     shape (n,). due: rising indices; fraction: 0 to 1, how far from the step before. kind: as Kind says. room:
     shape (ROOM,) each.
     """
-    x, _, noise, over = signals
+    x, quick, noise, over = signals
+    x_, noise_ = single_signals
     x_tile = tile_sizes(x)[1]
     noise_tile = tile_sizes(noise)[1] if noise.size else np.zeros_like(x_tile)
-    sizes = (x_tile, noise_tile, sums_of(heard, TILE), sums_of(over, TILE), sums_of(lacks, PIECE))
-    of_block = (*single_signals, *extremes_of(single_signals[0]))
+    heard_sum, over_sum, lacks_sum = sums_of(heard, TILE), sums_of(over, TILE), sums_of(lacks, PIECE)
+    most, least = extremes_of(x_)
     read = np.empty(due.size * LANES)
+    readings = address(due), address(fraction), address(read), due.size
     for g in range(lanes.shape[0]):
-        group = (lanes[g].reshape(-1), rows[g].reshape(-1), state[g])
-        _follow_group(signals, of_block, sizes, group, kind, room, due, fraction, read)
+        _follow_group(
+            (address(x), address(quick), address(noise), address(over), noise.size > 0),
+            (address(x_), address(noise_), address(most), address(least)),
+            (address(x_tile), address(noise_tile), address(heard_sum), address(over_sum), address(lacks_sum)),
+            x.size,
+            (address(lanes[g]), address(rows[g]), address(state[g])),
+            kind,
+            (address(room[0]), address(room[1])),
+            readings,
+        )
         for lane in range(LANES):
             for reading in range(due.size):
                 read_v[board[g, lane], reading] = read[reading * LANES + lane]

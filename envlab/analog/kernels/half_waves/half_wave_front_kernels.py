@@ -22,6 +22,8 @@ from envlab.analog.kernels.tolerance_kernels import ROWS as FRONT_ROWS
 from envlab.analog.kernels.tolerance_kernels import STATES as FRONT_STATES
 from envlab.analog.kernels.vector_kernels import (
     LANES,
+    Doubles,
+    Singles,
     above,
     any_above,
     either,
@@ -119,63 +121,67 @@ def _lower(x: Any, lanes: FloatArray) -> Any:
 
 
 @compiled
-def _folded(y: Any, sign: float, gain: Any, error: Any, low: Any, high: Any) -> Any:
-    """A half wave of y; sign: 1 of the upper, −1 of the lower one."""
-    return min(max(error + single(sign) * gain * y, low), high)
-
-
-@compiled
-def spans_of(most: float, least: float, loudest: float, at: Any, rows: SingleArray) -> Any:
-    """What the half waves of a piece stay between whose x lies from least to most, its noise within ± loudest.
-
-    Returns largest and smallest of the upper half wave, then of the lower one.
-    """
+def tops_of(most: float, least: float, loudest: float, at: Any, rows: Singles) -> tuple[Any, Any]:
+    """What neither half wave of a piece exceeds whose x lies from least to most, its noise within ± loudest."""
     ratio, noise = load(rows, _RATIO_), load(rows, _NOISE_SIZE_) * single(loudest)
-    top, bottom = ratio * (single(most) + at + noise), ratio * (single(least) + at - noise)
-    up_gain, up_error = load(rows, _UP_GAIN_), load(rows, _UP_ERROR_)
-    down_gain, down_error = load(rows, _DOWN_GAIN_), load(rows, _DOWN_ERROR_)
-    up_low, up_high = load(rows, _UP_LOW_), load(rows, _UP_HIGH_)
-    down_low, down_high = load(rows, _DOWN_LOW_), load(rows, _DOWN_HIGH_)
     return (
-        _folded(top, 1.0, up_gain, up_error, up_low, up_high),
-        _folded(bottom, 1.0, up_gain, up_error, up_low, up_high),
-        _folded(bottom, -1.0, down_gain, down_error, down_low, down_high),
-        _folded(top, -1.0, down_gain, down_error, down_low, down_high),
+        upper_of(ratio * (single(most) + at + noise), rows),
+        lower_of(ratio * (single(least) + at - noise), rows),
     )
 
 
 @compiled
+def bottoms_of(most: float, least: float, loudest: float, at: Any, rows: Singles) -> tuple[Any, Any]:
+    """What neither of them falls below."""
+    ratio, noise = load(rows, _RATIO_), load(rows, _NOISE_SIZE_) * single(loudest)
+    return (
+        upper_of(ratio * (single(least) + at - noise), rows),
+        lower_of(ratio * (single(most) + at + noise), rows),
+    )
+
+
+@compiled
+def upper_of(y: Any, rows: Singles) -> Any:
+    """The upper half wave of y."""
+    made = load(rows, _UP_ERROR_) + load(rows, _UP_GAIN_) * y
+    return min(max(made, load(rows, _UP_LOW_)), load(rows, _UP_HIGH_))
+
+
+@compiled
+def lower_of(y: Any, rows: Singles) -> Any:
+    """The lower half wave of y."""
+    made = load(rows, _DOWN_ERROR_) - load(rows, _DOWN_GAIN_) * y
+    return min(max(made, load(rows, _DOWN_LOW_)), load(rows, _DOWN_HIGH_))
+
+
+@compiled
 def hear_upper(
-    x: SingleArray, noise: SingleArray, first: int, last: int, at: Any, rows: SingleArray, drive: SingleArray
+    x: Singles, noise: Singles, noisy: bool, first: int, last: int, at: Any, rows: Singles, drive: Singles
 ) -> None:
     """Set the upper half waves of a piece in drive, where no board meets a limit and all is at once."""
     ratio, own_noise = load(rows, _RATIO_), load(rows, _NOISE_)
-    gain, error = load(rows, _UP_GAIN_), load(rows, _UP_ERROR_)
-    low, high = load(rows, _UP_LOW_), load(rows, _UP_HIGH_)
     for n in range(first, last):
         y = single(x[n]) + at
-        if noise.size:
+        if noisy:
             y = y + own_noise * single(noise[n])
-        store(drive, (n - first) * LANES, _folded(ratio * y, 1.0, gain, error, low, high))
+        store(drive, (n - first) * LANES, upper_of(ratio * y, rows))
 
 
 @compiled
 def hear_lower(
-    x: SingleArray, noise: SingleArray, first: int, last: int, at: Any, rows: SingleArray, drive: SingleArray
+    x: Singles, noise: Singles, noisy: bool, first: int, last: int, at: Any, rows: Singles, drive: Singles
 ) -> None:
     """The same of the lower half waves."""
     ratio, own_noise = load(rows, _RATIO_), load(rows, _NOISE_)
-    gain, error = load(rows, _DOWN_GAIN_), load(rows, _DOWN_ERROR_)
-    low, high = load(rows, _DOWN_LOW_), load(rows, _DOWN_HIGH_)
     for n in range(first, last):
         y = single(x[n]) + at
-        if noise.size:
+        if noisy:
             y = y + own_noise * single(noise[n])
-        store(drive, DOWN_ROOM + (n - first) * LANES, _folded(ratio * y, -1.0, gain, error, low, high))
+        store(drive, DOWN_ROOM + (n - first) * LANES, lower_of(ratio * y, rows))
 
 
 @compiled
-def narrowed(count: int, made: FloatArray, drive: SingleArray) -> None:
+def narrowed(count: int, made: Doubles, drive: Singles) -> None:
     """Set in drive what stands in made, of both half waves."""
     for k in range(count):
         store(drive, k * LANES, narrow(load(made, k * LANES)))
@@ -184,21 +190,22 @@ def narrowed(count: int, made: FloatArray, drive: SingleArray) -> None:
 
 @compiled
 def hear(
-    x: FloatArray,
-    quick: FloatArray,
-    noise: FloatArray,
-    over: FloatArray,
+    x: Doubles,
+    quick: Doubles,
+    noise: Doubles,
+    noisy: bool,
+    over: Doubles,
     first: int,
     last: int,
-    lanes: FloatArray,
+    lanes: Doubles,
     counts: bool,
     at: Any,
-    state: FloatArray,
-    made: FloatArray,
+    state: Doubles,
+    made: Doubles,
 ) -> Any:
     """Set the boards' own outputs in made; return what limits took of them, over ρ, summed.
 
-    quick: nominal output before the preamp's bandwidth, shape (n,), V.
+    quick: nominal output before the preamp's bandwidth, shape (n,), V. noisy: whether there is noise.
     counts: whether a lane may meet a limit; where it does, the state's count of such samples grows.
     """
     ratio, own_noise = load(lanes, _RATIO), load(lanes, _NOISE)
@@ -206,7 +213,7 @@ def hear(
     lacked = everywhere(0.0)
     for n in range(first, last):
         more = at
-        if noise.size:
+        if noisy:
             more = at + own_noise * everywhere(noise[n])
         y = everywhere(x[n]) + more
         if counts:
@@ -224,7 +231,7 @@ def hear(
 
 
 @compiled
-def _couple(count: int, lanes: FloatArray, state: FloatArray, made: FloatArray) -> tuple[Any, Any]:
+def _couple(count: int, lanes: Doubles, state: Doubles, made: Doubles) -> tuple[Any, Any]:
     """As half_wave_kernels.couple, in made; return largest and smallest signal behind the capacitor."""
     most, least = everywhere(-CONDUCTS), everywhere(CONDUCTS)
     coupled, drawn, below = load(lanes, _COUPLED), load(lanes, _COUPLED_LOW), load(lanes, _BELOW)
@@ -239,7 +246,7 @@ def _couple(count: int, lanes: FloatArray, state: FloatArray, made: FloatArray) 
 
 
 @compiled
-def _fold(count: int, lanes: FloatArray, made: FloatArray) -> Any:
+def _fold(count: int, lanes: Doubles, made: Doubles) -> Any:
     """As half_wave_kernels.fold, in made; return the largest of both half waves."""
     top = everywhere(-CONDUCTS)
     for k in range(count):
@@ -253,7 +260,7 @@ def _fold(count: int, lanes: FloatArray, made: FloatArray) -> Any:
 
 
 @compiled
-def _crossed(out: Any, x: Any, lanes: FloatArray) -> Any:
+def _crossed(out: Any, x: Any, lanes: Doubles) -> Any:
     """As half_wave_kernels.cross where x is above zero: (output, share in which it passes)."""
     nothing, whole, conducts = everywhere(0.0), everywhere(1.0), everywhere(CONDUCTS)
     if not any_above(either(out, conducts, x, nothing), 0.0):
@@ -268,7 +275,7 @@ def _crossed(out: Any, x: Any, lanes: FloatArray) -> Any:
 
 
 @compiled
-def _fold_crossing(count: int, lanes: FloatArray, state: FloatArray, made: FloatArray) -> Any:
+def _fold_crossing(count: int, lanes: Doubles, state: Doubles, made: Doubles) -> Any:
     """As _fold behind a first amplifier with two diodes, half_wave_kernels.pass_first."""
     top, nothing, out = everywhere(-CONDUCTS), everywhere(0.0), load(state, _FIRST_OUT)
     steeper, far = load(lanes, _UP_GAIN) + load(lanes, _DOWN_GAIN), load(lanes, _FIRST_FAR)
@@ -293,11 +300,11 @@ def _fold_crossing(count: int, lanes: FloatArray, state: FloatArray, made: Float
 
 @compiled
 def first_is_settled(
-    most: float, least: float, loudest: float, at: Any, lanes: FloatArray, state: FloatArray
+    most: float, least: float, loudest: float, at: Any, lanes: Doubles, state: Doubles
 ) -> bool:
     """Whether first amplifiers with two diodes stay through a piece what they are at its beginning.
 
-    most, least, loudest: as spans_of. Below zero they are at the other diode, and the state says so; above it
+    most, least, loudest: as tops_of. Below zero they are at the other diode, and the state says so; above it
     they conduct if they did.
     """
     noise = load(lanes, NOISE_SIZE) * everywhere(loudest)
@@ -312,10 +319,10 @@ def first_is_settled(
 @compiled
 def make_half_waves(
     count: int,
-    lanes: FloatArray,
+    lanes: Doubles,
     kind: Kind,
-    state: FloatArray,
-    made: FloatArray,
+    state: Doubles,
+    made: Doubles,
     may_bleed: bool,
     below: Any,
 ) -> Any:

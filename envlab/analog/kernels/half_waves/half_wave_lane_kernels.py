@@ -13,24 +13,37 @@ import numpy as np
 
 from envlab.analog.kernels.half_waves.half_wave_kernels import TILE
 from envlab.analog.kernels.half_waves.half_wave_step_kernels import (
+    LONG,
     SAFE,
     at_lowest,
+    bleed_pieces,
     dropped_of,
     hold_both,
     hold_side,
     leak_of,
+    long_below,
     read_bleeding,
 )
 from envlab.analog.kernels.stage_kernels import compiled
-from envlab.analog.kernels.vector_kernels import LANES, any_above, load, narrow, single, store, wide
+from envlab.analog.kernels.vector_kernels import (
+    LANES,
+    Doubles,
+    Singles,
+    address,
+    any_above,
+    load,
+    narrow,
+    single,
+    store,
+    wide,
+)
 from envlab.units import FloatArray, IntArray, SingleArray
 
 _LOWER = TILE * LANES
-Extremes = tuple[SingleArray, SingleArray]
 
 
 @compiled
-def _spread(half_wave: SingleArray, first: int, last: int, drive: SingleArray, place: int) -> None:
+def _spread(half_wave: Singles, first: int, last: int, drive: Singles, place: int) -> None:
     """Set in drive what all lanes are given."""
     for n in range(first, last):
         store(drive, place + (n - first) * LANES, single(half_wave[n]))
@@ -40,10 +53,10 @@ def _spread(half_wave: SingleArray, first: int, last: int, drive: SingleArray, p
 def _hold_group(
     upper: tuple[SingleArray, SingleArray, SingleArray],
     lower: tuple[SingleArray, SingleArray, SingleArray],
-    rows: SingleArray,
-    lanes: FloatArray,
-    state: FloatArray,
-    drive: SingleArray,
+    rows: Singles,
+    lanes: Doubles,
+    state: Doubles,
+    drive: Singles,
     due: IntArray,
     fraction: FloatArray,
     out: FloatArray,
@@ -53,13 +66,27 @@ def _hold_group(
     upper, lower: a half wave, then its largest and its smallest in each tile, V. drive: room for both half waves
     of a tile.
     """
-    up, up_most, up_least = upper
-    down, down_most, down_least = lower
+    up, up_most, up_least = address(upper[0]), address(upper[1]), address(upper[2])
+    down, down_most, down_least = address(lower[0]), address(lower[1]), address(lower[2])
+    samples, tiles = upper[0].size, upper[1].size
+    readings = address(due), address(fraction), address(out), due.size
     bleed, bleed_tile, leaks_tile = load(lanes, 0), load(lanes, LANES), load(lanes, 2 * LANES)
     v, upper_out, lower_out = load(state, 0), narrow(load(state, LANES)), narrow(load(state, 2 * LANES))
     upper_rests, lower_rests, reading = at_lowest(upper_out, rows), at_lowest(lower_out, rows), 0
-    for tile in range(up_most.size):
-        first, last, held = tile * TILE, min(tile * TILE + TILE, up.size), narrow(v)
+    tile = -1
+    while tile + 1 < tiles:
+        tile += 1
+        if tile % LONG == 0 and (tile + LONG) * TILE <= samples and upper_rests and lower_rests:
+            top = max(up_most[tile], down_most[tile])
+            for k in range(tile + 1, tile + LONG):
+                top = max(top, max(up_most[k], down_most[k]))
+            if not any_above(single(top) - long_below(narrow(v), rows), 0.0):
+                first, last = tile * TILE, (tile + LONG) * TILE
+                places = (0, LANES, 2 * LANES)
+                v, reading = bleed_pieces(first, last, v, lanes, places, rows, readings, reading)
+                tile += LONG - 1
+                continue
+        first, last, held = tile * TILE, min(tile * TILE + TILE, samples), narrow(v)
         leak = leak_of(held, rows)
         bled = bleed_tile * v - leaks_tile * wide(leak)
         below = min(held, narrow(bled)) - dropped_of(leak, rows)
@@ -68,28 +95,26 @@ def _hold_group(
         up_works = not upper_rests or any_above(most - below, 0.0)
         down_works = not lower_rests or any_above(lower_most - below, 0.0)
         if whole and not up_works and not down_works:
-            reading = read_bleeding(v, bleed, wide(leak), first, last, reading, due, fraction, out)
+            reading = read_bleeding(v, bleed, wide(leak), first, last, readings, reading)
             v = bled
         elif whole and not down_works and not any_above(most - load(rows, SAFE), 0.0):
             _spread(up, first, last, drive, 0)
             v, upper_out, reading = hold_side(
-                first, last, drive, 0, most, single(up_least[tile]), upper_out, rows, v, leak, bled, due,
-                fraction, reading, out,
+                first, last, drive, 0, most, single(up_least[tile]), upper_out, rows, v, leak, bled, readings, reading,
             )  # fmt: skip
             upper_rests = at_lowest(upper_out, rows)
         elif whole and not up_works and not any_above(lower_most - load(rows, SAFE), 0.0):
             _spread(down, first, last, drive, _LOWER)
             v, lower_out, reading = hold_side(
                 first, last, drive, _LOWER, lower_most, single(down_least[tile]), lower_out, rows, v, leak, bled,
-                due, fraction, reading, out,
+                readings, reading,
             )  # fmt: skip
             lower_rests = at_lowest(lower_out, rows)
         else:
             _spread(up, first, last, drive, 0)
             _spread(down, first, last, drive, _LOWER)
             v, upper_out, lower_out, reading = hold_both(
-                first, last, drive, _LOWER, False, upper_out, lower_out, rows, v, leak, bled, due, fraction,
-                reading, out,
+                first, last, drive, _LOWER, False, upper_out, lower_out, rows, v, leak, bled, readings, reading,
             )  # fmt: skip
             upper_rests, lower_rests = at_lowest(upper_out, rows), at_lowest(lower_out, rows)
     store(state, 0, v)
@@ -132,6 +157,6 @@ def hold_lanes(
     read_v, drive = np.empty((lanes.shape[0], due.size, LANES)), np.empty(2 * _LOWER, np.float32)
     for g in range(lanes.shape[0]):
         out = read_v[g].reshape(-1)
-        group, numbers = rows[g].reshape(-1), lanes[g].reshape(-1)
-        _hold_group(ups, downs, group, numbers, state[g].reshape(-1), drive, due, fraction, out)
+        group, numbers, held = address(rows[g]), address(lanes[g]), address(state[g])
+        _hold_group(ups, downs, group, numbers, held, address(drive), due, fraction, out)
     return read_v, state

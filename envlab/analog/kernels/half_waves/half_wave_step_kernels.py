@@ -23,6 +23,9 @@ from envlab.analog.kernels.half_waves.half_wave_kernels import CONDUCTS, MOST_U,
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.kernels.vector_kernels import (
     LANES,
+    Doubles,
+    Integers,
+    Singles,
     any_above,
     either,
     everywhere,
@@ -34,20 +37,35 @@ from envlab.analog.kernels.vector_kernels import (
     store,
     wide,
 )
-from envlab.units import FloatArray, IntArray, SingleArray
 
+# Rising sample indices at which is read; how far from the step before, 0 to 1; room for V, LANES a reading; how
+# many readings these are.
+Readings = tuple[Integers, Doubles, Doubles, int]
 _LN_2 = 0.6931471805599453
-# Rows of a group in singles: what rectifiers.half_wave_circuit gives, then what a step of charging and one of
-# bleeding take of what is held, which is too little beside 1 to be told from keep and bleed.
+# Pieces that are looked at together, whether they all bleed.
+LONG = 8
+# Rows of a group in singles: what rectifiers.half_wave_circuit gives; what a step of charging and one of bleeding
+# take of what is held, which is too little beside 1 to be told from keep and bleed; what LONG pieces of bleeding
+# leave, and how often they take the leakage of a step.
 STEPS = (
     *("keep", "gain", "bleed", "low", "high", "per_step", "most_step", "slope", "per_knee", "series"),
-    *("per_slope", "saturation", "per_leak", "drawn", "safe", "cap_scale", "cap_shift", "cap_out", "cap_fixed"),
-    *("drops", "lifted", "charging_takes", "bleeding_takes"),
+    *(
+        "per_slope",
+        "saturation",
+        "per_leak",
+        "drawn",
+        "safe",
+        "cap_scale",
+        "cap_shift",
+        "cap_out",
+        "cap_fixed",
+    ),
+    *("drops", "lifted", "charging_takes", "bleeding_takes", "long_bleed", "long_leaks"),
 )
 (
     _KEEP, _GAIN, _BLEED, _LOW, _HIGH, _PER_STEP, _MOST_STEP, _SLOPE, _PER_KNEE, _SERIES, _PER_SLOPE, _SATURATION,
     _PER_LEAK, _DRAWN, SAFE, _CAP_SCALE, _CAP_SHIFT, _CAP_OUT, _CAP_FIXED, _DROPS, _LIFTED, _CHARGING_TAKES,
-    _BLEEDING_TAKES,
+    _BLEEDING_TAKES, _LONG_BLEED, _LONG_LEAKS,
 ) = (LANES * row for row in range(len(STEPS)))  # fmt: skip
 
 
@@ -67,7 +85,7 @@ def _logarithm(z: Any) -> Any:
 
 
 @compiled
-def leak_of(v: Any, rows: SingleArray) -> Any:
+def leak_of(v: Any, rows: Singles) -> Any:
     """As half_wave_kernels.leak_v, in singles."""
     across = v - load(rows, _LOW)
     u = min(max(across * load(rows, _PER_SLOPE), single(0.0)), single(MOST_U))
@@ -80,25 +98,33 @@ def leak_of(v: Any, rows: SingleArray) -> Any:
 
 
 @compiled
-def dropped_of(leak: Any, rows: SingleArray) -> Any:
+def dropped_of(leak: Any, rows: Singles) -> Any:
     """How far the node lies below what is held: what leaks comes through the attack resistor."""
     return load(rows, _DROPS) * leak - load(rows, _LIFTED)
 
 
 @compiled
-def takes_of(v: Any, leak: Any, rows: SingleArray) -> tuple[Any, Any]:
+def long_below(v: Any, rows: Singles) -> Any:
+    """What the node does not fall below in LONG pieces of bleeding: v falls less the lower it is, as does leakage."""
+    leak = leak_of(v, rows)
+    least = load(rows, _LONG_BLEED) * v - load(rows, _LONG_LEAKS) * max(leak, single(0.0))
+    return min(v, least) - dropped_of(max(leak, leak_of(least, rows)), rows)
+
+
+@compiled
+def takes_of(v: Any, leak: Any, rows: Singles) -> tuple[Any, Any]:
     """Return fall and drain of a piece that begins at v."""
     return load(rows, _BLEEDING_TAKES) * v + leak, load(rows, _CHARGING_TAKES) * v
 
 
 @compiled
-def at_lowest(out: Any, rows: SingleArray) -> Any:
+def at_lowest(out: Any, rows: Singles) -> Any:
     """Whether an amplifier's output is at its lowest in all lanes."""
     return not any_above(out - load(rows, _LOW), 0.0)
 
 
 @compiled
-def _amplifier_of(rows: SingleArray) -> Any:
+def _amplifier_of(rows: Singles) -> Any:
     """What _follow wants to know, read once: an array that is handed on in a loop is counted at every step."""
     return (
         load(rows, _LOW),
@@ -127,7 +153,9 @@ def _follow(out: Any, over: Any, node: Any, amplifier: Any) -> tuple[Any, Any]:
     if any_above(either(out, conducts, near, nothing), 0.0):
         z = whole + max(over, nothing) * per_knee
         asked = min((node + slope * _logarithm(z)) + series * over, high)
-        share = either(out, conducts, min(max((after - asked) / move, nothing), whole), whole)
+        # The quotient's slow part does not wait for the logarithm.
+        arrived = (after - asked) * (whole / move)
+        share = either(out, conducts, min(max(arrived, nothing), whole), whole)
     rising = either(nothing, share, conducts, after)
     return either(nothing, over, rising, falls), either(nothing, over, share, nothing)
 
@@ -138,13 +166,12 @@ def _read(
     v: Any,
     before: Any,
     d: Any,
-    due: IntArray,
-    fraction: FloatArray,
+    readings: Readings,
     reading: int,
-    read_v: FloatArray,
 ) -> int:
     """Set the readings that are due at sample n; return which is next. before, d: at the samples before and at n."""
-    while reading < due.size and due[reading] == n:
+    due, fraction, read_v, count = readings
+    while reading < count and due[reading] == n:
         moved = wide(before) + everywhere(fraction[reading]) * (wide(d) - wide(before))
         store(read_v, reading * LANES, v + moved)
         reading += 1
@@ -152,7 +179,7 @@ def _read(
 
 
 @compiled
-def is_steady(out: Any, most: Any, least: Any, at: Any, below: Any, rows: SingleArray) -> Any:
+def is_steady(out: Any, most: Any, least: Any, at: Any, below: Any, rows: Singles) -> Any:
     """Whether each amplifier conducts all through a piece, or stays at its lowest.
 
     most, least: what its half wave stays between; below: what the node does not fall below.
@@ -168,17 +195,15 @@ def is_steady(out: Any, most: Any, least: Any, at: Any, below: Any, rows: Single
 def hold_steady(
     first: int,
     last: int,
-    drive: SingleArray,
+    drive: Singles,
     place: int,
     out: Any,
-    rows: SingleArray,
+    rows: Singles,
     v: Any,
     fall: Any,
     drain: Any,
-    due: IntArray,
-    fraction: FloatArray,
+    readings: Readings,
     reading: int,
-    read_v: FloatArray,
 ) -> tuple[Any, Any, int]:
     """Follow a piece in which is_steady; return (d, above zero where an amplifier conducted, next reading)."""
     d, nothing, conducts = single(0.0), single(0.0), single(CONDUCTS)
@@ -190,7 +215,7 @@ def hold_steady(
         before = d
         charged = keep * d + (gain * load(drive, place + (n - first) * LANES) - takes)
         d = max(charged, bleed * d - fall)
-        reading = _read(n, v, before, d, due, fraction, reading, read_v)
+        reading = _read(n, v, before, d, readings, reading)
     return d, either(out, conducts, nothing, single(1.0)), reading
 
 
@@ -198,18 +223,16 @@ def hold_steady(
 def hold_one(
     first: int,
     last: int,
-    drive: SingleArray,
+    drive: Singles,
     place: int,
     out: Any,
-    rows: SingleArray,
+    rows: Singles,
     v: Any,
     at: Any,
     fall: Any,
     drain: Any,
-    due: IntArray,
-    fraction: FloatArray,
+    readings: Readings,
     reading: int,
-    read_v: FloatArray,
 ) -> tuple[Any, Any, Any, int]:
     """Follow a piece in which one amplifier alone can do anything; return (d, out, conducted, next reading).
 
@@ -225,7 +248,7 @@ def hold_one(
         charged = keep * d + (gain * (offered - lifted) - drain)
         d = bled + share * max(charged - bled, nothing)
         conducted = max(conducted, share)
-        reading = _read(n, v, before, d, due, fraction, reading, read_v)
+        reading = _read(n, v, before, d, readings, reading)
     return d, out, conducted, reading
 
 
@@ -249,20 +272,18 @@ def _within_output(offered: Any, now: Any, cap: Any) -> Any:
 def hold_two(
     first: int,
     last: int,
-    drive: SingleArray,
+    drive: Singles,
     lower: int,
     joined: bool,
     upper_out: Any,
     lower_out: Any,
-    rows: SingleArray,
+    rows: Singles,
     v: Any,
     at: Any,
     fall: Any,
     drain: Any,
-    due: IntArray,
-    fraction: FloatArray,
+    readings: Readings,
     reading: int,
-    read_v: FloatArray,
 ) -> tuple[Any, Any, Any, Any, int]:
     """Follow a piece whatever happens; return (d, both outputs, conducted, next reading).
 
@@ -305,7 +326,7 @@ def hold_two(
             charged = keep * before + (gain * (offered - lifted) - drain)
             d = bled + share * max(charged - bled, nothing)
             conducted = max(conducted, share)
-        reading = _read(n, v, before, d, due, fraction, reading, read_v)
+        reading = _read(n, v, before, d, readings, reading)
     return d, upper_out, lower_out, conducted, reading
 
 
@@ -313,19 +334,17 @@ def hold_two(
 def hold_side(
     first: int,
     last: int,
-    drive: SingleArray,
+    drive: Singles,
     place: int,
     most: Any,
     least: Any,
     out: Any,
-    rows: SingleArray,
+    rows: Singles,
     v: Any,
     leak: Any,
     bled: Any,
-    due: IntArray,
-    fraction: FloatArray,
+    readings: Readings,
     reading: int,
-    read_v: FloatArray,
 ) -> tuple[Any, Any, int]:
     """Follow a whole piece in which one amplifier alone can do anything; return (v, out, next reading).
 
@@ -338,11 +357,11 @@ def hold_side(
     fall, drain = takes_of(held, leak, rows)
     if is_steady(out, most, least, at, below, rows):
         d, conducted, reading = hold_steady(
-            first, last, drive, place, out, rows, v, fall, drain, due, fraction, reading, read_v
+            first, last, drive, place, out, rows, v, fall, drain, readings, reading
         )
     else:
         d, out, conducted, reading = hold_one(
-            first, last, drive, place, out, rows, v, at, fall, drain, due, fraction, reading, read_v
+            first, last, drive, place, out, rows, v, at, fall, drain, readings, reading
         )
     # What a lane gets does not depend on its neighbours: where nothing conducted, it bled, and no more.
     return either(single(0.0), conducted, v + wide(d), bled), out, reading
@@ -352,32 +371,56 @@ def hold_side(
 def hold_both(
     first: int,
     last: int,
-    drive: SingleArray,
+    drive: Singles,
     lower: int,
     joined: bool,
     upper_out: Any,
     lower_out: Any,
-    rows: SingleArray,
+    rows: Singles,
     v: Any,
     leak: Any,
     bled: Any,
-    due: IntArray,
-    fraction: FloatArray,
+    readings: Readings,
     reading: int,
-    read_v: FloatArray,
 ) -> tuple[Any, Any, Any, int]:
     """Follow a piece whatever happens; return (v, both outputs, next reading). As hold_side and hold_two."""
     held = narrow(v)
     at = held - dropped_of(leak, rows)
     fall, drain = takes_of(held, leak, rows)
     d, upper_out, lower_out, conducted, reading = hold_two(
-        first, last, drive, lower, joined, upper_out, lower_out, rows, v, at, fall, drain, due, fraction,
-        reading, read_v,
+        first, last, drive, lower, joined, upper_out, lower_out, rows, v, at, fall, drain, readings, reading,
     )  # fmt: skip
     moved = v + wide(d)
     if last - first == TILE:
         moved = either(single(0.0), conducted, moved, bled)
     return moved, upper_out, lower_out, reading
+
+
+@compiled
+def bleed_pieces(
+    first: int,
+    last: int,
+    v: Any,
+    lanes: Doubles,
+    place: tuple[int, int, int],
+    rows: Singles,
+    readings: Readings,
+    reading: int,
+) -> tuple[Any, int]:
+    """Bleed through whole pieces; return (v, next reading).
+
+    place: in lanes, where stands what bleeding leaves in a step and in a piece, and how often a piece takes the
+    leakage of a step.
+    """
+    bleed, bleed_piece = load(lanes, place[0]), load(lanes, place[1])
+    leaks_piece = load(lanes, place[2])
+    due, _, _, count = readings
+    for begin in range(first, last, TILE):
+        leak = wide(leak_of(narrow(v), rows))
+        if reading < count and due[reading] < begin + TILE:
+            reading = read_bleeding(v, bleed, leak, begin, begin + TILE, readings, reading)
+        v = bleed_piece * v - leaks_piece * leak
+    return v, reading
 
 
 @compiled
@@ -387,17 +430,13 @@ def read_bleeding(
     leak: Any,
     first: int,
     last: int,
+    readings: Readings,
     reading: int,
-    due: IntArray,
-    fraction: FloatArray,
-    out: FloatArray,
 ) -> int:
-    """Set what is read from first to before last while the capacitors only bleed; return the next reading.
-
-    due: rising sample indices; fraction: 0 to 1, how far from the step before; out: V, a lane each, set here.
-    """
+    """Set what is read from first to before last while the capacitors only bleed; return the next reading."""
     n = first
-    while reading < due.size and due[reading] < last:
+    due, fraction, out, count = readings
+    while reading < count and due[reading] < last:
         while n < due[reading]:
             v = bleed * v - leak
             n += 1
