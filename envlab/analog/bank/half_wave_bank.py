@@ -52,21 +52,26 @@ class HalfWaveBank:
 def half_wave_bank_of(detectors: Sequence[Detector], built: HalfWaves, sample_rate_hz: float) -> HalfWaveBank:
     """Return the bank of these peak detectors, at least one."""
     from envlab.analog.kernels.half_waves.half_wave_kernels import TILE
+    from envlab.analog.kernels.half_waves.half_wave_step_kernels import LONG
     from envlab.analog.kernels.vector_kernels import LANES
 
     if not detectors:
         raise ParameterError("detectors", detectors, "at least one detector")
     steps = np.array([holding_numbers(detector, built, sample_rate_hz) for detector in detectors])
     bleed = steps[:, 2]
-    tile = np.column_stack((bleed, *bleeding_for(bleed, TILE)))
     rows = np.hstack((steps, what_is_taken(steps)))
+    lanes = (bleed, *bleeding_for(bleed, TILE), *far_pieces(steps, 1), *far_pieces(steps, LONG))
 
     def in_groups(numbers: FloatArray) -> FloatArray:
         padded = np.pad(numbers, ((0, -len(numbers) % LANES), (0, 0)), "edge").T
         return np.ascontiguousarray(padded.reshape(padded.shape[0], -1, LANES).transpose(1, 0, 2))
 
     return HalfWaveBank(
-        in_groups(rows).astype(np.float32), in_groups(tile), len(detectors), built, sample_rate_hz
+        in_groups(rows).astype(np.float32),
+        in_groups(np.column_stack(lanes)),
+        len(detectors),
+        built,
+        sample_rate_hz,
     )
 
 
@@ -75,11 +80,27 @@ def what_is_taken(steps: FloatArray) -> FloatArray:
 
     steps: shape (detectors, numbers), as holding_numbers gives them.
     """
-    from envlab.analog.kernels.half_waves.half_wave_kernels import TILE
+    from envlab.analog.kernels.half_waves.half_wave_kernels import MOST_U
     from envlab.analog.kernels.half_waves.half_wave_step_kernels import LONG
 
-    bleed = steps[:, 2]
-    return np.column_stack((1 - steps[:, [0, 2]], *bleeding_for(bleed, LONG * TILE)))
+    low_v, per_slope = steps[:, 3], steps[:, 10]
+    keep, takes = far_pieces(steps, LONG)
+    return np.column_stack((1 - steps[:, [0, 2]], low_v + MOST_U / per_slope, _far_leak(steps), keep, takes))
+
+
+def far_pieces(steps: FloatArray, pieces: int) -> tuple[FloatArray, FloatArray]:
+    """Return what so many pieces of bleeding leave of a held voltage, and what they take, V, from far_v on.
+
+    steps: as what_is_taken has it. There a diode leaks its saturation current and what lies across it, so that
+    a piece makes k·v − c of v, and m of them k^m·v − c·(1 − k^m)/(1 − k).
+    """
+    from envlab.analog.kernels.half_waves.half_wave_kernels import TILE
+
+    bleed, low_v, per_leak = steps[:, 2], steps[:, 3], steps[:, 12]
+    left, leaks = bleeding_for(bleed, TILE)
+    keep, takes = left - leaks * per_leak, leaks * (_far_leak(steps) - per_leak * low_v)
+    powers = keep[:, np.newaxis] ** np.arange(pieces)
+    return keep**pieces, takes * powers.sum(axis=1)
 
 
 def bleeding_for(bleed: FloatArray, samples: int) -> tuple[FloatArray, FloatArray]:
@@ -88,6 +109,15 @@ def bleeding_for(bleed: FloatArray, samples: int) -> tuple[FloatArray, FloatArra
     bleed: what one leaves, shape (detectors,). Without a loop; the leakage stands still meanwhile.
     """
     return bleed**samples, (bleed[:, np.newaxis] ** np.arange(samples)).sum(axis=1)
+
+
+def _far_leak(steps: FloatArray) -> FloatArray:
+    """What a step leaks at the lowest output, V, once a diode's leakage has reached its saturation.
+
+    That is where half_wave_kernels.leak_v holds its exponential, 2^-16.
+    """
+    saturation, drawn = steps[:, 11], steps[:, 13]
+    return np.asarray(drawn + saturation * (1 - 2.0**-16))
 
 
 def read_half_wave_bank(

@@ -14,7 +14,7 @@ from typing import TypeVar
 import numpy as np
 
 from envlab.analog.bank.detector_bank import bank_of
-from envlab.analog.bank.half_wave_bank import what_is_taken
+from envlab.analog.bank.half_wave_bank import bleeding_for, far_pieces, what_is_taken
 from envlab.analog.bank.tolerance_bank import Board, BoardBlock, own_rows
 from envlab.analog.detector import Detector, drawn_a
 from envlab.analog.envelope import HoldState, half_wave_states
@@ -69,7 +69,7 @@ class HalfWaveSpreadBank:
 
         own = in_groups(np.vstack((*front, ratio, rest)))
         self._lanes = _in_line(np.concatenate((detectors.lanes, own), axis=1))
-        sides = rest[3 : 3 + 8]
+        sides = rest[7 : 7 + 8]
         self._rows = _in_line(in_groups(np.vstack((steps, ratio, *front[:2], sides))).astype(np.float32))
         assert self._lanes.shape[1] == len(kernels.ROWS)
         state = np.zeros((self._lanes.shape[0], kernels.STATES, self._lanes.shape[2]))
@@ -152,21 +152,22 @@ def _step_numbers(boards: Sequence[AmplifierBoard], sample_rate_hz: float) -> Fl
 def _half_wave_rows(boards: Sequence[AmplifierBoard], sample_rate_hz: float) -> FloatArray:
     """Return half_wave_front_kernels.ROWS from "lifted" on, shape (rows, boards)."""
     from envlab.analog.kernels.half_waves.half_wave_kernels import TILE
+    from envlab.analog.kernels.half_waves.half_wave_step_kernels import LONG
 
     rows = []
     for one in boards:
         built, detector = one.built, one.front.detector
-        lifted, piece = 0.0, (0.0, 0.0)
+        lifted, pieces = 0.0, (0.0,) * 6
         average = both_ways(built, detector)
         if average is not None:
             # What is drawn from the capacitor comes through the resistor.
             lifted = average.smoothing_ohm * drawn_a(average)
         if built.only_gives:
-            numbers = holding_numbers(detector, built, sample_rate_hz)
-            bleed, lifted = float(numbers[2]), float(numbers[-1])
-            # What a piece without charging leaves, and how often it takes the leakage of a step.
-            piece = bleed**TILE, float((bleed ** np.arange(TILE)).sum())
+            numbers = holding_numbers(detector, built, sample_rate_hz)[np.newaxis]
+            lifted = float(numbers[0, -1])
+            of_pieces = (bleeding_for(numbers[:, 2], TILE), far_pieces(numbers, 1), far_pieces(numbers, LONG))
+            pieces = tuple(float(one[0]) for some in of_pieces for one in some)
         first = np.zeros(5) if built.first is None else first_numbers(built, built.first, sample_rate_hz)
         sides, coupling = side_numbers(built), coupling_numbers(built, sample_rate_hz)
-        rows.append((lifted, *piece, *sides, *coupling, *first))
+        rows.append((lifted, *pieces, *sides, *coupling, *first))
     return np.array(rows).T

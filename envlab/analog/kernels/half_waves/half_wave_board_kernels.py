@@ -19,6 +19,8 @@ from envlab.analog.kernels.half_waves.half_wave_front_kernels import (
     BLEED_PIECE,
     CHARGE,
     DOWN_ROOM,
+    FAR_KEEP,
+    FAR_TAKES,
     FREE,
     GAIN,
     LEAKS_PIECE,
@@ -26,6 +28,8 @@ from envlab.analog.kernels.half_waves.half_wave_front_kernels import (
     LEFT0,
     LIFTED,
     LIMITED,
+    LONG_KEEP,
+    LONG_TAKES,
     LOWER_OUT,
     NOISE_SIZE,
     UPPER_OUT,
@@ -45,12 +49,12 @@ from envlab.analog.kernels.half_waves.half_wave_step_kernels import (
     SAFE,
     Readings,
     at_lowest,
-    bleed_pieces,
     dropped_of,
+    far_leak_of,
     hold_both,
     hold_side,
     leak_of,
-    long_below,
+    left_far,
     read_bleeding,
 )
 from envlab.analog.kernels.lane_kernels import TILE
@@ -173,28 +177,32 @@ def _follow_tile(
     upper_out, lower_out = narrow(load(state, UPPER_OUT)), narrow(load(state, LOWER_OUT))
     upper_rests, lower_rests = at_lowest(upper_out, rows), at_lowest(lower_out, rows)
     begun, e_, de_ = load(state, LEFT) - load(state, LEFT0), narrow(e), narrow(e_end - e)
-    if plain and end - begin == TILE and upper_rests and lower_rests:
-        piece, till = begin // PIECE, end // PIECE
-        top, bottom = most[piece], least[piece]
-        for k in range(piece + 1, till):
-            top, bottom = max(top, most[k]), min(bottom, least[k])
-        highest, lowest = max(e_, e_ + de_), min(e_, e_ + de_)
-        up_most, _ = tops_of(top, bottom, loudest, highest, rows)
-        _, down_most = tops_of(top, bottom, loudest, lowest, rows)
-        if not any_above(max(up_most, down_most) - long_below(narrow(v), rows), 0.0):
-            v, reading = bleed_pieces(
-                begin, end, v, lanes, (BLEED, BLEED_PIECE, LEAKS_PIECE), rows, readings, reading
-            )
-            store(state, 0, v)
-            return reading
+    far = False
+    if plain and end - begin == TILE:
+        held = narrow(v)
+        least_held, far = left_far(held, rows)
+        if far and upper_rests and lower_rests and (reading >= count or due[reading] >= end):
+            top, bottom = most[begin // PIECE], least[begin // PIECE]
+            for piece in range(begin // PIECE + 1, end // PIECE):
+                top, bottom = max(top, most[piece]), min(bottom, least[piece])
+            up_most, _ = tops_of(top, bottom, loudest, max(e_, e_ + de_), rows)
+            _, down_most = tops_of(top, bottom, loudest, min(e_, e_ + de_), rows)
+            below = min(held, least_held) - dropped_of(far_leak_of(held, rows), rows)
+            if not any_above(max(up_most, down_most) - below, 0.0):
+                store(state, 0, load(lanes, LONG_KEEP) * v - load(lanes, LONG_TAKES))
+                return reading
     for first in range(begin, end, PIECE):
         last, held = min(first + PIECE, end), narrow(v)
         whole, piece = last - first == PIECE, first // PIECE
         at = e_ + single((first - begin + 0.5 * PIECE) / TILE) * de_
         if not free:
             at = at - narrow(((load(state, LEFT) - load(state, LEFT0)) - begun) + everywhere(0.5) * drift)
-        leak = leak_of(held, rows)
-        bled = load(lanes, BLEED_PIECE) * v - load(lanes, LEAKS_PIECE) * wide(leak)
+        if far:
+            leak = far_leak_of(held, rows)
+            bled = load(lanes, FAR_KEEP) * v - load(lanes, FAR_TAKES)
+        else:
+            leak = leak_of(held, rows)
+            bled = load(lanes, BLEED_PIECE) * v - load(lanes, LEAKS_PIECE) * wide(leak)
         below = min(held, narrow(bled)) - dropped_of(leak, rows)
         up_most, down_most = tops_of(most[piece], least[piece], loudest, at, rows)
         may_bleed = whole and gives and upper_rests and lower_rests
@@ -265,7 +273,10 @@ def _follow_group(
     p, q = load(state, LANES), load(state, 2 * LANES)
     p0, q0 = load(state, 3 * LANES), load(state, 4 * LANES)
     nothing = everywhere(0.0)
-    e_end, reading = added_lanes(lanes, p, q, p0, q0) - (load(state, LEFT) - load(state, LEFT0)), 0
+    left, left0 = load(state, LEFT), load(state, LEFT0)
+    e_end, reading = added_lanes(lanes, p, q, p0, q0) - (left - left0), 0
+    # Whether a limit left anything in the leg of a board or of the nominal one.
+    remembers = any_above(size_of(left), 0.0) or any_above(size_of(left0), 0.0)
     for tile in range((samples + TILE - 1) // TILE):
         begin, end = tile * TILE, min((tile + 1) * TILE, samples)
         left, left0 = load(state, LEFT), load(state, LEFT0)
@@ -278,8 +289,9 @@ def _follow_group(
             free = smallest(load(lanes, FREE) - added) >= x_tile[tile]
             for piece in range(begin // PIECE, end // PIECE):
                 free = free and lacks_sum[piece] == 0.0
-        if free:
+        if free and over_sum[tile] > 0.0:
             store(state, LIMITED, load(state, LIMITED) + everywhere(over_sum[tile]))
+        if free and remembers:
             after, after0 = left_after(lanes, nothing, 0.0, 1.0, left, left0)
             store(state, LEFT, after)
             store(state, LEFT0, after0)
@@ -288,7 +300,7 @@ def _follow_group(
             signals, heard, lacks_sum, loudest, begin, end, free, e, e_end, group, kind, room, readings, reading,
         )  # fmt: skip
         if not free:
-            e_end = e_end - ((load(state, LEFT) - load(state, LEFT0)) - (left - left0))
+            e_end, remembers = e_end - ((load(state, LEFT) - load(state, LEFT0)) - (left - left0)), True
     for row, vector in enumerate((p, q, p0, q0)):
         store(state, (1 + row) * LANES, vector)
 

@@ -46,7 +46,7 @@ Kind = tuple[bool, bool, bool, bool]
 # Rows of a group's lanes: those of tolerance_kernels, of which the first six are the detector's; then these.
 ROWS = (
     *FRONT_ROWS,
-    *("ratio", "lifted", "bleed_piece", "leaks_piece"),
+    *("ratio", "lifted", "bleed_piece", "leaks_piece", "far_keep", "far_takes", "long_keep", "long_takes"),
     *("up_gain", "up_error", "up_low", "up_high", "down_gain", "down_error", "down_low", "down_high"),
     *("coupled", "coupled_low", "below"),
     *("first_step", "first_most_step", "first_slope", "first_knee", "first_far"),
@@ -55,7 +55,7 @@ CHARGE, BLEED, GAIN = 0, LANES, 5 * LANES
 _NOISE, NOISE_SIZE, _LOW, _HIGH, FREE = (LANES * row for row in (6, 7, 9, 10, 11))
 SLOW_Q, NOMINAL_Q, LEG, NOMINAL_LEG = (LANES * row for row in (13, 15, 17, 18))
 (
-    _RATIO, LIFTED, BLEED_PIECE, LEAKS_PIECE, _UP_GAIN, _UP_ERROR, _UP_LOW, _UP_HIGH, _DOWN_GAIN, _DOWN_ERROR,
+    _RATIO, LIFTED, BLEED_PIECE, LEAKS_PIECE, FAR_KEEP, FAR_TAKES, LONG_KEEP, LONG_TAKES, _UP_GAIN, _UP_ERROR, _UP_LOW, _UP_HIGH, _DOWN_GAIN, _DOWN_ERROR,
     _DOWN_LOW, _DOWN_HIGH, _COUPLED, _COUPLED_LOW, _BELOW, _FIRST_STEP, _FIRST_MOST, _FIRST_SLOPE, _FIRST_KNEE,
     _FIRST_FAR,
 ) = (LANES * row for row in range(len(FRONT_ROWS), len(ROWS)))  # fmt: skip

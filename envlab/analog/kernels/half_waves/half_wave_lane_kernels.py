@@ -16,12 +16,12 @@ from envlab.analog.kernels.half_waves.half_wave_step_kernels import (
     LONG,
     SAFE,
     at_lowest,
-    bleed_pieces,
     dropped_of,
+    far_leak_of,
     hold_both,
     hold_side,
     leak_of,
-    long_below,
+    left_far,
     read_bleeding,
 )
 from envlab.analog.kernels.stage_kernels import compiled
@@ -40,6 +40,11 @@ from envlab.analog.kernels.vector_kernels import (
 from envlab.units import FloatArray, IntArray, SingleArray
 
 _LOWER = TILE * LANES
+# Rows of a group in doubles: what bleeding leaves in a step and in a tile, and how often a tile takes the leakage of
+# a step; what bleeding leaves and takes from far_v on, in a tile and in LONG of them.
+_BLEED, _BLEED_TILE, _LEAKS_TILE, _FAR_KEEP, _FAR_TAKES, _LONG_KEEP, _LONG_TAKES = (
+    LANES * row for row in range(7)
+)
 
 
 @compiled
@@ -70,25 +75,32 @@ def _hold_group(
     down, down_most, down_least = address(lower[0]), address(lower[1]), address(lower[2])
     samples, tiles = upper[0].size, upper[1].size
     readings = address(due), address(fraction), address(out), due.size
-    bleed, bleed_tile, leaks_tile = load(lanes, 0), load(lanes, LANES), load(lanes, 2 * LANES)
+    bleed, bleed_tile, leaks_tile = load(lanes, _BLEED), load(lanes, _BLEED_TILE), load(lanes, _LEAKS_TILE)
     v, upper_out, lower_out = load(state, 0), narrow(load(state, LANES)), narrow(load(state, 2 * LANES))
     upper_rests, lower_rests, reading = at_lowest(upper_out, rows), at_lowest(lower_out, rows), 0
-    tile = -1
+    tile, far = -1, False
     while tile + 1 < tiles:
         tile += 1
-        if tile % LONG == 0 and (tile + LONG) * TILE <= samples and upper_rests and lower_rests:
-            top = max(up_most[tile], down_most[tile])
-            for k in range(tile + 1, tile + LONG):
-                top = max(top, max(up_most[k], down_most[k]))
-            if not any_above(single(top) - long_below(narrow(v), rows), 0.0):
-                first, last = tile * TILE, (tile + LONG) * TILE
-                places = (0, LANES, 2 * LANES)
-                v, reading = bleed_pieces(first, last, v, lanes, places, rows, readings, reading)
-                tile += LONG - 1
-                continue
         first, last, held = tile * TILE, min(tile * TILE + TILE, samples), narrow(v)
-        leak = leak_of(held, rows)
-        bled = bleed_tile * v - leaks_tile * wide(leak)
+        if tile % LONG == 0:
+            end = (tile + LONG) * TILE
+            least, far = left_far(held, rows)
+            far = far and end <= samples
+            if far and upper_rests and lower_rests and (reading >= due.size or due[reading] >= end):
+                top = max(up_most[tile], down_most[tile])
+                for k in range(tile + 1, tile + LONG):
+                    top = max(top, max(up_most[k], down_most[k]))
+                below = min(held, least) - dropped_of(far_leak_of(held, rows), rows)
+                if not any_above(single(top) - below, 0.0):
+                    v = load(lanes, _LONG_KEEP) * v - load(lanes, _LONG_TAKES)
+                    tile += LONG - 1
+                    continue
+        if far:
+            leak = far_leak_of(held, rows)
+            bled = load(lanes, _FAR_KEEP) * v - load(lanes, _FAR_TAKES)
+        else:
+            leak = leak_of(held, rows)
+            bled = bleed_tile * v - leaks_tile * wide(leak)
         below = min(held, narrow(bled)) - dropped_of(leak, rows)
         whole = last - first == TILE
         most, lower_most = single(up_most[tile]), single(down_most[tile])

@@ -45,8 +45,9 @@ _LN_2 = 0.6931471805599453
 # Pieces that are looked at together, whether they all bleed.
 LONG = 8
 # Rows of a group in singles: what rectifiers.half_wave_circuit gives; what a step of charging and one of bleeding
-# take of what is held, which is too little beside 1 to be told from keep and bleed; what LONG pieces of bleeding
-# leave, and how often they take the leakage of a step.
+# take of what is held, which is too little beside 1 to be told from keep and bleed; from which held voltage on a
+# diode's leakage has reached its saturation, what a step then leaks at the lowest output, and what LONG pieces of
+# bleeding then leave and take.
 STEPS = (
     *("keep", "gain", "bleed", "low", "high", "per_step", "most_step", "slope", "per_knee", "series"),
     *(
@@ -60,12 +61,12 @@ STEPS = (
         "cap_out",
         "cap_fixed",
     ),
-    *("drops", "lifted", "charging_takes", "bleeding_takes", "long_bleed", "long_leaks"),
+    *("drops", "lifted", "charging_takes", "bleeding_takes", "far_v", "far_leak", "far_keep", "far_takes"),
 )
 (
     _KEEP, _GAIN, _BLEED, _LOW, _HIGH, _PER_STEP, _MOST_STEP, _SLOPE, _PER_KNEE, _SERIES, _PER_SLOPE, _SATURATION,
     _PER_LEAK, _DRAWN, SAFE, _CAP_SCALE, _CAP_SHIFT, _CAP_OUT, _CAP_FIXED, _DROPS, _LIFTED, _CHARGING_TAKES,
-    _BLEEDING_TAKES, _LONG_BLEED, _LONG_LEAKS,
+    _BLEEDING_TAKES, _FAR_V, _FAR_LEAK, _FAR_KEEP, _FAR_TAKES,
 ) = (LANES * row for row in range(len(STEPS)))  # fmt: skip
 
 
@@ -104,11 +105,16 @@ def dropped_of(leak: Any, rows: Singles) -> Any:
 
 
 @compiled
-def long_below(v: Any, rows: Singles) -> Any:
-    """What the node does not fall below in LONG pieces of bleeding: v falls less the lower it is, as does leakage."""
-    leak = leak_of(v, rows)
-    least = load(rows, _LONG_BLEED) * v - load(rows, _LONG_LEAKS) * max(leak, single(0.0))
-    return min(v, least) - dropped_of(max(leak, leak_of(least, rows)), rows)
+def far_leak_of(v: Any, rows: Singles) -> Any:
+    """As leak_of, from far_v on: what leaks at saturation, and what lies across the diodes."""
+    return load(rows, _FAR_LEAK) + (v - load(rows, _LOW)) * load(rows, _PER_LEAK)
+
+
+@compiled
+def left_far(v: Any, rows: Singles) -> tuple[Any, bool]:
+    """What LONG pieces of bleeding leave, and whether it then still is far_v or more in all lanes."""
+    least = load(rows, _FAR_KEEP) * v - load(rows, _FAR_TAKES)
+    return least, not any_above(load(rows, _FAR_V) - min(v, least), 0.0)
 
 
 @compiled
@@ -394,33 +400,6 @@ def hold_both(
     if last - first == TILE:
         moved = either(single(0.0), conducted, moved, bled)
     return moved, upper_out, lower_out, reading
-
-
-@compiled
-def bleed_pieces(
-    first: int,
-    last: int,
-    v: Any,
-    lanes: Doubles,
-    place: tuple[int, int, int],
-    rows: Singles,
-    readings: Readings,
-    reading: int,
-) -> tuple[Any, int]:
-    """Bleed through whole pieces; return (v, next reading).
-
-    place: in lanes, where stands what bleeding leaves in a step and in a piece, and how often a piece takes the
-    leakage of a step.
-    """
-    bleed, bleed_piece = load(lanes, place[0]), load(lanes, place[1])
-    leaks_piece = load(lanes, place[2])
-    due, _, _, count = readings
-    for begin in range(first, last, TILE):
-        leak = wide(leak_of(narrow(v), rows))
-        if reading < count and due[reading] < begin + TILE:
-            reading = read_bleeding(v, bleed, leak, begin, begin + TILE, readings, reading)
-        v = bleed_piece * v - leaks_piece * leak
-    return v, reading
 
 
 @compiled
