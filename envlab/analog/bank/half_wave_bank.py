@@ -1,6 +1,7 @@
 """A bank of detectors behind one rectifier with amplifiers, read only at the instants that somebody asks for.
 
-Both half waves are made once, for all; gives what hold_made and read_at give one by one, to some 1e-7 of the largest half wave.
+Both half waves are made once, for all; gives what hold_made and read_at give one by one, to 1e-7 of the
+largest half wave.
 """
 
 from __future__ import annotations
@@ -51,8 +52,8 @@ class HalfWaveBank:
 
 def half_wave_bank_of(detectors: Sequence[Detector], built: HalfWaves, sample_rate_hz: float) -> HalfWaveBank:
     """Return the bank of these peak detectors, at least one."""
+    from envlab.analog.kernels.half_waves.half_wave_bleed_kernels import LONG
     from envlab.analog.kernels.half_waves.half_wave_kernels import TILE
-    from envlab.analog.kernels.half_waves.half_wave_step_kernels import LONG
     from envlab.analog.kernels.vector_kernels import LANES
 
     if not detectors:
@@ -76,23 +77,26 @@ def half_wave_bank_of(detectors: Sequence[Detector], built: HalfWaves, sample_ra
 
 
 def what_is_taken(steps: FloatArray) -> FloatArray:
-    """Return half_wave_step_kernels.STEPS from "charging_takes" on, shape (detectors, rows).
+    """Return half_wave_bleed_kernels.STEPS from "release_takes" on, shape (detectors, rows).
 
     steps: shape (detectors, numbers), as holding_numbers gives them.
     """
+    from envlab.analog.kernels.half_waves.half_wave_bleed_kernels import LONG
     from envlab.analog.kernels.half_waves.half_wave_kernels import MOST_U
-    from envlab.analog.kernels.half_waves.half_wave_step_kernels import LONG
 
+    charge, gain, bleed = steps[:, :3].T
     low_v, per_slope = steps[:, 3], steps[:, 10]
     keep, takes = far_pieces(steps, LONG)
-    return np.column_stack((1 - steps[:, [0, 2]], low_v + MOST_U / per_slope, _far_leak(steps), keep, takes))
+    return np.column_stack(
+        (1 - charge - gain, 1 - bleed, low_v + MOST_U / per_slope, _far_leak(steps), keep, takes)
+    )
 
 
 def far_pieces(steps: FloatArray, pieces: int) -> tuple[FloatArray, FloatArray]:
     """Return what so many pieces of bleeding leave of a held voltage, and what they take, V, from far_v on.
 
-    steps: as what_is_taken has it. There a diode leaks its saturation current and what lies across it, so that
-    a piece makes k·v − c of v, and m of them k^m·v − c·(1 − k^m)/(1 − k).
+    steps: as what_is_taken has it. There a diode leaks its saturation current and what lies across it, so
+    that a piece makes k·v − c of v, and m of them k^m·v − c·(1 − k^m)/(1 − k).
     """
     from envlab.analog.kernels.half_waves.half_wave_kernels import TILE
 

@@ -140,8 +140,8 @@ def _states(one: AmplifierBoard) -> tuple[float, ...]:
 
 
 def _step_numbers(boards: Sequence[AmplifierBoard], sample_rate_hz: float) -> FloatArray:
-    """Return half_wave_step_kernels.STEPS, shape (rows, boards); zeros where the attack resistor leads both ways."""
-    from envlab.analog.kernels.half_waves.half_wave_step_kernels import STEPS
+    """Return half_wave_bleed_kernels.STEPS, shape (rows, boards); zeros where resistors lead both ways."""
+    from envlab.analog.kernels.half_waves.half_wave_bleed_kernels import STEPS
 
     if not boards[0].built.only_gives:
         return np.zeros((len(STEPS), len(boards)))
@@ -151,13 +151,13 @@ def _step_numbers(boards: Sequence[AmplifierBoard], sample_rate_hz: float) -> Fl
 
 def _half_wave_rows(boards: Sequence[AmplifierBoard], sample_rate_hz: float) -> FloatArray:
     """Return half_wave_front_kernels.ROWS from "lifted" on, shape (rows, boards)."""
+    from envlab.analog.kernels.half_waves.half_wave_bleed_kernels import LONG
     from envlab.analog.kernels.half_waves.half_wave_kernels import TILE
-    from envlab.analog.kernels.half_waves.half_wave_step_kernels import LONG
 
     rows = []
     for one in boards:
         built, detector = one.built, one.front.detector
-        lifted, pieces = 0.0, (0.0,) * 6
+        lifted, pieces = 0.0, [0.0] * 6
         average = both_ways(built, detector)
         if average is not None:
             # What is drawn from the capacitor comes through the resistor.
@@ -166,7 +166,7 @@ def _half_wave_rows(boards: Sequence[AmplifierBoard], sample_rate_hz: float) -> 
             numbers = holding_numbers(detector, built, sample_rate_hz)[np.newaxis]
             lifted = float(numbers[0, -1])
             of_pieces = (bleeding_for(numbers[:, 2], TILE), far_pieces(numbers, 1), far_pieces(numbers, LONG))
-            pieces = tuple(float(one[0]) for some in of_pieces for one in some)
+            pieces = [float(one[0]) for some in of_pieces for one in some]
         first = np.zeros(5) if built.first is None else first_numbers(built, built.first, sample_rate_hz)
         sides, coupling = side_numbers(built), coupling_numbers(built, sample_rate_hz)
         rows.append((lifted, *pieces, *sides, *coupling, *first))

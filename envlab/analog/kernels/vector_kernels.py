@@ -27,7 +27,7 @@ from __future__ import annotations
 
 import operator
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import Any, TypeAlias
 
 import numba.extending
 from llvmlite import ir  # type: ignore[import-untyped]
@@ -38,8 +38,8 @@ from numba.extending import models
 PROVEN = {"numba": ("0.60", "0.69"), "llvmlite": ("0.43", "0.51")}
 LANES = 32
 
-# Bits of fraction of a double and of a single (IEC 60559, binary64 and binary32), above them the exponent, and
-# the exponent of numbers from 1 to 2.
+# Bits of fraction of a double and of a single (IEC 60559, binary64 and binary32), above them the exponent,
+# and the exponent of numbers from 1 to 2.
 _FORMATS = {64: (52, 1023), 32: (23, 127)}
 # As many lanes as are compared at once where only "any" is asked.
 _FEW = 8
@@ -47,7 +47,9 @@ _FEW = 8
 _FUSED = ("contract",)
 
 # What address gives, of doubles, singles and whole numbers.
-Doubles = Singles = Integers = Any
+Doubles: TypeAlias = Any
+Singles: TypeAlias = Any
+Integers: TypeAlias = Any
 
 intrinsic: Callable[..., Any] = numba.extending.intrinsic
 _register_model: Callable[..., Any] = numba.extending.register_model
@@ -134,14 +136,14 @@ def _alignment(array_type: Any) -> int:
 def address(_typing: Any, array: Any) -> Any:
     """Return where a contiguous array's elements begin, to be read and written like an array.
 
-    Each time a loop hands an array on, it is counted who has it, which takes longer than a step of the loop. An
-    address is a number. Who takes it keeps the array meanwhile, and stays within it.
+    Each time a loop hands an array on, it is counted who has it, which takes longer than a step of the loop.
+    An address is a number. Who takes it keeps the array meanwhile, and stays within it.
     """
 
     def emit(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         return _data(context, builder, signature.args[0], arguments[0])
 
-    return types.CPointer(array.dtype)(array), emit
+    return types.CPointer(array.dtype)(array), emit  # type: ignore[no-untyped-call]
 
 
 @intrinsic
@@ -168,7 +170,7 @@ def store(_typing: Any, array: Any, index: Any, vector: Any) -> Any:
 
 
 @intrinsic
-def everywhere(_typing: Any, number: Any) -> Any:
+def everywhere(_typing: Any, _number: Any) -> Any:
     """Return the vector of doubles that has this number in every lane."""
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
@@ -178,7 +180,7 @@ def everywhere(_typing: Any, number: Any) -> Any:
 
 
 @intrinsic
-def single(_typing: Any, number: Any) -> Any:
+def single(_typing: Any, _number: Any) -> Any:
     """Return the vector of singles that has this number in every lane."""
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
@@ -188,7 +190,7 @@ def single(_typing: Any, number: Any) -> Any:
 
 
 @intrinsic
-def narrow(_typing: Any, vector: Any) -> Any:
+def narrow(_typing: Any, _vector: Any) -> Any:
     """Return the singles nearest to a vector of doubles."""
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
@@ -198,7 +200,7 @@ def narrow(_typing: Any, vector: Any) -> Any:
 
 
 @intrinsic
-def wide(_typing: Any, vector: Any) -> Any:
+def wide(_typing: Any, _vector: Any) -> Any:
     """Return the doubles that a vector of singles stands for."""
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
@@ -219,7 +221,7 @@ def smallest(_typing: Any, vector: Any) -> Any:
 
 
 @intrinsic
-def any_above(_typing: Any, vector: Any, limit: Any) -> Any:
+def any_above(_typing: Any, vector: Any, _limit: Any) -> Any:
     """Return whether any lane is above a number."""
 
     def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:

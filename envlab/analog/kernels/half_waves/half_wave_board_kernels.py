@@ -14,6 +14,14 @@ from typing import Any
 
 import numpy as np
 
+from envlab.analog.kernels.half_waves.half_wave_bleed_kernels import (
+    Readings,
+    dropped_of,
+    far_leak_of,
+    leak_of,
+    left_far,
+    read_bleeding,
+)
 from envlab.analog.kernels.half_waves.half_wave_front_kernels import (
     BLEED,
     BLEED_PIECE,
@@ -33,29 +41,25 @@ from envlab.analog.kernels.half_waves.half_wave_front_kernels import (
     LOWER_OUT,
     NOISE_SIZE,
     UPPER_OUT,
+    Group,
+    Heard,
     Kind,
+    Room,
+    Signals,
     bottoms_of,
     extremes_of,
     first_is_settled,
-    hear,
     hear_lower,
     hear_upper,
-    make_half_waves,
-    narrowed,
+    make_in_full,
     tops_of,
 )
 from envlab.analog.kernels.half_waves.half_wave_kernels import TILE as PIECE
 from envlab.analog.kernels.half_waves.half_wave_step_kernels import (
-    SAFE,
-    Readings,
     at_lowest,
-    dropped_of,
-    far_leak_of,
     hold_both,
     hold_side,
-    leak_of,
-    left_far,
-    read_bleeding,
+    is_free,
 )
 from envlab.analog.kernels.lane_kernels import TILE
 from envlab.analog.kernels.stage_kernels import compiled
@@ -76,15 +80,6 @@ from envlab.analog.kernels.vector_kernels import (
     wide,
 )
 from envlab.units import FloatArray, IntArray, SingleArray
-
-# Of a block: nominal output, the same before its bandwidth, noise, and where it was over a limit, (n,) each;
-# whether there is noise.
-Signals = tuple[Doubles, Doubles, Doubles, Doubles, bool]
-# The same in singles: nominal output and noise; then of each piece its largest and its smallest output.
-Heard = tuple[Singles, Singles, Singles, Singles]
-# Of a group: its numbers as doubles and as singles, its state. Room for both half waves of a piece, as both.
-Group = tuple[Doubles, Singles, Doubles]
-Room = tuple[Doubles, Singles]
 
 
 @compiled
@@ -111,42 +106,64 @@ def _hold_both_ways(
 
 
 @compiled
-def _make_in_full(
-    signals: Signals,
-    lacks: float,
-    first: int,
-    last: int,
-    free: bool,
-    at: Any,
-    drift: Any,
-    group: Group,
-    kind: Kind,
-    room: Room,
-    may_bleed: bool,
-    below: Any,
-) -> tuple[Any, Any]:
-    """Set the half waves of a piece in room, with limits, coupling capacitor and first amplifier.
+def _bleeds_through(
+    heard: Heard,
+    begin: int,
+    end: int,
+    loudest: float,
+    e: Any,
+    e_end: Any,
+    held: Any,
+    least_held: Any,
+    rows: Singles,
+) -> bool:
+    """Whether nothing comes up to any capacitor in a whole tile, all of it from far_v on.
 
-    Returns what none of them exceeds, and the drift of what limits left on capacitors, over ρ. lacks: what the
-    nominal limits took of the piece. below: as make_half_waves.
+    least_held: what bleeding leaves of held by its end.
     """
-    lanes, _, state = group
-    made, drive = room
-    x, quick, noise, over, noisy = signals
-    lacked = hear(x, quick, noise, noisy, over, first, last, lanes, not free, at, state, made)
-    if not free:
-        left, left0 = load(state, LEFT), load(state, LEFT0)
-        after, after0 = left_after(lanes, lacked, lacks, PIECE / TILE, left, left0)
-        drift = (after - after0) - (left - left0)
-        store(state, LEFT, after)
-        store(state, LEFT0, after0)
-    bound = make_half_waves(last - first, lanes, kind, state, made, may_bleed, below)
-    narrowed(last - first, made, drive)
-    return bound, drift
+    _, _, most, least = heard
+    top, bottom = most[begin // PIECE], least[begin // PIECE]
+    for piece in range(begin // PIECE + 1, end // PIECE):
+        top, bottom = max(top, most[piece]), min(bottom, least[piece])
+    upper, _ = tops_of(top, bottom, loudest, max(e, e_end), rows)
+    _, lower = tops_of(top, bottom, loudest, min(e, e_end), rows)
+    below = min(held, least_held) - dropped_of(far_leak_of(held, rows), rows)
+    return not any_above(max(upper, lower) - below, 0.0)
 
 
 @compiled
-def _follow_tile(
+def _follow_side(
+    upper: bool,
+    heard: Heard,
+    noisy: bool,
+    first: int,
+    loudest: float,
+    at: Any,
+    most: Any,
+    out: Any,
+    rows: Singles,
+    drive: Singles,
+    v: Any,
+    leak: Any,
+    bled: Any,
+    readings: Readings,
+    reading: int,
+) -> Any:
+    """As hold_side, of the upper or of the lower amplifier."""
+    x, noise, x_most, x_least = heard
+    last, piece = first + PIECE, first // PIECE
+    up_least, down_least = bottoms_of(x_most[piece], x_least[piece], loudest, at, rows)
+    if upper:
+        hear_upper(x, noise, noisy, first, last, at, rows, drive)
+        return hold_side(first, last, drive, 0, most, up_least, out, rows, v, leak, bled, readings, reading)
+    hear_lower(x, noise, noisy, first, last, at, rows, drive)
+    return hold_side(
+        first, last, drive, DOWN_ROOM, most, down_least, out, rows, v, leak, bled, readings, reading
+    )
+
+
+@compiled
+def _follow_tile(  # noqa: PLR0912, PLR0915 -- one loop: parts of it would hand a dozen vectors to and fro
     signals: Signals,
     heard: Heard,
     lacks_sum: Doubles,
@@ -164,31 +181,26 @@ def _follow_tile(
 ) -> int:
     """Run a group over a tile; return which reading is next.
 
-    free: whether no lane meets a limit. lacks_sum: what the nominal limits took, of each piece. loudest: noise.
+    free: whether no lane meets a limit. lacks_sum: what the nominal limits took, of each piece. loudest:
+    noise.
     """
     noisy, due, count = signals[4], readings[0], readings[3]
-    x_, noise_, most, least = heard
+    x, noise, most, least = heard
     lanes, rows, state = group
     made, drive = room
     coupled, crosses, joined, gives = kind
     # Whether half waves can be made without what only doubles can hold: both, or one alone.
-    plain = free and gives and not coupled and not crosses
+    plain, far = free and gives and not coupled and not crosses, False
     bleed, v, drift = load(lanes, BLEED), load(state, 0), everywhere(0.0)
     upper_out, lower_out = narrow(load(state, UPPER_OUT)), narrow(load(state, LOWER_OUT))
     upper_rests, lower_rests = at_lowest(upper_out, rows), at_lowest(lower_out, rows)
     begun, e_, de_ = load(state, LEFT) - load(state, LEFT0), narrow(e), narrow(e_end - e)
-    far = False
     if plain and end - begin == TILE:
-        held = narrow(v)
-        least_held, far = left_far(held, rows)
-        if far and upper_rests and lower_rests and (reading >= count or due[reading] >= end):
-            top, bottom = most[begin // PIECE], least[begin // PIECE]
-            for piece in range(begin // PIECE + 1, end // PIECE):
-                top, bottom = max(top, most[piece]), min(bottom, least[piece])
-            up_most, _ = tops_of(top, bottom, loudest, max(e_, e_ + de_), rows)
-            _, down_most = tops_of(top, bottom, loudest, min(e_, e_ + de_), rows)
-            below = min(held, least_held) - dropped_of(far_leak_of(held, rows), rows)
-            if not any_above(max(up_most, down_most) - below, 0.0):
+        least_held, far = left_far(narrow(v), rows)
+        unread = reading >= count or due[reading] >= end
+        if far and upper_rests and lower_rests and unread:
+            held = narrow(v)
+            if _bleeds_through(heard, begin, end, loudest, e_, e_ + de_, held, least_held, rows):
                 store(state, 0, load(lanes, LONG_KEEP) * v - load(lanes, LONG_TAKES))
                 return reading
     for first in range(begin, end, PIECE):
@@ -196,47 +208,49 @@ def _follow_tile(
         whole, piece = last - first == PIECE, first // PIECE
         at = e_ + single((first - begin + 0.5 * PIECE) / TILE) * de_
         if not free:
-            at = at - narrow(((load(state, LEFT) - load(state, LEFT0)) - begun) + everywhere(0.5) * drift)
+            left = load(state, LEFT) - load(state, LEFT0)
+            at = at - narrow((left - begun) + everywhere(0.5) * drift)
         if far:
             leak = far_leak_of(held, rows)
             bled = load(lanes, FAR_KEEP) * v - load(lanes, FAR_TAKES)
         else:
             leak = leak_of(held, rows)
             bled = load(lanes, BLEED_PIECE) * v - load(lanes, LEAKS_PIECE) * wide(leak)
-        below = min(held, narrow(bled)) - dropped_of(leak, rows)
-        up_most, down_most = tops_of(most[piece], least[piece], loudest, at, rows)
+        dropped = dropped_of(leak, rows)
+        node, below = held - dropped, min(held, narrow(bled)) - dropped
+        upper, lower = tops_of(most[piece], least[piece], loudest, at, rows)
         may_bleed = whole and gives and upper_rests and lower_rests
-        up_works = not plain or not upper_rests or any_above(up_most - below, 0.0)
-        down_works = not plain or not lower_rests or any_above(down_most - below, 0.0)
-        bleeds = may_bleed and plain and not up_works and not down_works
+        up_works = not plain or not upper_rests or any_above(upper - below, 0.0)
+        down_works = not plain or not lower_rests or any_above(lower - below, 0.0)
+        bleeds = may_bleed and not up_works and not down_works
         if crosses and free and not coupled and may_bleed:
-            bleeds = not any_above(max(up_most, down_most) - below, 0.0) and first_is_settled(
+            bleeds = not any_above(max(upper, lower) - below, 0.0) and first_is_settled(
                 most[piece], least[piece], loudest, wide(at), lanes, state
             )
-        one = plain and whole and not joined and up_works != down_works and not bleeds
-        if one and up_works and not any_above(up_most - load(rows, SAFE), 0.0):
-            up_least, _ = bottoms_of(most[piece], least[piece], loudest, at, rows)
-            hear_upper(x_, noise_, noisy, first, last, at, rows, drive)
-            v, upper_out, reading = hold_side(
-                first, last, drive, 0, up_most, up_least, upper_out, rows, v, leak, bled, readings, reading,
+        alone = plain and whole and not joined
+        if bleeds:
+            pass
+        elif alone and not down_works and is_free(upper, node, rows):
+            v, upper_out, reading = _follow_side(
+                True, heard, noisy, first, loudest, at, upper, upper_out, rows, drive, v, leak, bled,
+                readings, reading,
             )  # fmt: skip
             upper_rests = at_lowest(upper_out, rows)
             continue
-        if one and down_works and not any_above(down_most - load(rows, SAFE), 0.0):
-            _, down_least = bottoms_of(most[piece], least[piece], loudest, at, rows)
-            hear_lower(x_, noise_, noisy, first, last, at, rows, drive)
-            v, lower_out, reading = hold_side(
-                first, last, drive, DOWN_ROOM, down_most, down_least, lower_out, rows, v, leak, bled, readings, reading
+        elif alone and not up_works and is_free(lower, node, rows):
+            v, lower_out, reading = _follow_side(
+                False, heard, noisy, first, loudest, at, lower, lower_out, rows, drive, v, leak, bled,
+                readings, reading,
             )  # fmt: skip
             lower_rests = at_lowest(lower_out, rows)
             continue
-        if plain and not bleeds:
-            hear_upper(x_, noise_, noisy, first, last, at, rows, drive)
-            hear_lower(x_, noise_, noisy, first, last, at, rows, drive)
-        elif not bleeds:
-            bound, drift = _make_in_full(
-                signals, lacks_sum[piece], first, last, free, wide(at), drift, group, kind, room,
-                may_bleed, wide(below),
+        elif plain:
+            hear_upper(x, noise, noisy, first, last, at, rows, drive)
+            hear_lower(x, noise, noisy, first, last, at, rows, drive)
+        else:
+            bound, drift = make_in_full(
+                signals, lacks_sum[piece], first, last, free, wide(at), drift, group, kind, room, may_bleed,
+                wide(below),
             )  # fmt: skip
             bleeds = may_bleed and not any_above(bound - wide(below), 0.0)
         if bleeds:
@@ -245,7 +259,8 @@ def _follow_tile(
             v = bled
         elif gives:
             v, upper_out, lower_out, reading = hold_both(
-                first, last, drive, DOWN_ROOM, joined, upper_out, lower_out, rows, v, leak, bled, readings, reading,
+                first, last, drive, DOWN_ROOM, joined, upper_out, lower_out, rows, v, leak, bled, readings,
+                reading,
             )  # fmt: skip
             upper_rests, lower_rests = at_lowest(upper_out, rows), at_lowest(lower_out, rows)
         else:
@@ -297,7 +312,8 @@ def _follow_group(
             store(state, LEFT0, after0)
             e_end = e_end - ((after - after0) - (left - left0))
         reading = _follow_tile(
-            signals, heard, lacks_sum, loudest, begin, end, free, e, e_end, group, kind, room, readings, reading,
+            signals, heard, lacks_sum, loudest, begin, end, free, e, e_end, group, kind, room, readings,
+            reading,
         )  # fmt: skip
         if not free:
             e_end, remembers = e_end - ((load(state, LEFT) - load(state, LEFT0)) - (left - left0)), True
@@ -324,10 +340,10 @@ def follow_half_wave_boards(
     """Run groups over a block; set state (groups, STATES · LANES) and read_v (boards, readings).
 
     As tolerance_kernels.follow_boards. signals: (x, quick, noise, over): the nominal preamp's output before
-    offset and limits, the same before its bandwidth, noise, in V, and where it was over a limit, 1 or 0; each of
-    shape (n,), noise perhaps of none. single_signals: x and noise. lacks: what the nominal limits take; heard: V;
-    shape (n,). due: rising indices; fraction: 0 to 1, how far from the step before. kind: as Kind says. room:
-    shape (ROOM,) each.
+    offset and limits, the same before its bandwidth, noise, in V, and where it was over a limit, 1 or 0; each
+    of shape (n,), noise perhaps of none. single_signals: x and noise. lacks: what the nominal limits take;
+    heard: V; shape (n,). due: rising indices; fraction: 0 to 1, how far from the step before. kind: as Kind
+    says. room: shape (ROOM,) each.
     """
     x, quick, noise, over = signals
     x_, noise_ = single_signals

@@ -14,12 +14,14 @@ from typing import Any
 
 import numpy as np
 
+from envlab.analog.kernels.half_waves.half_wave_bleed_kernels import STEPS
 from envlab.analog.kernels.half_waves.half_wave_kernels import CONDUCTS
 from envlab.analog.kernels.half_waves.half_wave_kernels import TILE as PIECE
-from envlab.analog.kernels.half_waves.half_wave_step_kernels import STEPS
+from envlab.analog.kernels.lane_kernels import TILE
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.kernels.tolerance_kernels import ROWS as FRONT_ROWS
 from envlab.analog.kernels.tolerance_kernels import STATES as FRONT_STATES
+from envlab.analog.kernels.tolerance_kernels import left_after
 from envlab.analog.kernels.vector_kernels import (
     LANES,
     Doubles,
@@ -43,6 +45,14 @@ _LN_2 = 0.6931471805599453
 # Whether there is a coupling capacitor, a first amplifier with two diodes, one amplifier for both half waves,
 # and whether that only gives.
 Kind = tuple[bool, bool, bool, bool]
+# Of a block: nominal output, the same before its bandwidth, noise, and where it was over a limit, (n,) each;
+# whether there is noise.
+Signals = tuple[Doubles, Doubles, Doubles, Doubles, bool]
+# The same in singles: nominal output and noise; then of each piece its largest and its smallest output.
+Heard = tuple[Singles, Singles, Singles, Singles]
+# Of a group: its numbers as doubles and as singles, its state. Room for both half waves of a piece, as both.
+Group = tuple[Doubles, Singles, Doubles]
+Room = tuple[Doubles, Singles]
 # Rows of a group's lanes: those of tolerance_kernels, of which the first six are the detector's; then these.
 ROWS = (
     *FRONT_ROWS,
@@ -55,9 +65,9 @@ CHARGE, BLEED, GAIN = 0, LANES, 5 * LANES
 _NOISE, NOISE_SIZE, _LOW, _HIGH, FREE = (LANES * row for row in (6, 7, 9, 10, 11))
 SLOW_Q, NOMINAL_Q, LEG, NOMINAL_LEG = (LANES * row for row in (13, 15, 17, 18))
 (
-    _RATIO, LIFTED, BLEED_PIECE, LEAKS_PIECE, FAR_KEEP, FAR_TAKES, LONG_KEEP, LONG_TAKES, _UP_GAIN, _UP_ERROR, _UP_LOW, _UP_HIGH, _DOWN_GAIN, _DOWN_ERROR,
-    _DOWN_LOW, _DOWN_HIGH, _COUPLED, _COUPLED_LOW, _BELOW, _FIRST_STEP, _FIRST_MOST, _FIRST_SLOPE, _FIRST_KNEE,
-    _FIRST_FAR,
+    _RATIO, LIFTED, BLEED_PIECE, LEAKS_PIECE, FAR_KEEP, FAR_TAKES, LONG_KEEP, LONG_TAKES, _UP_GAIN,
+    _UP_ERROR, _UP_LOW, _UP_HIGH, _DOWN_GAIN, _DOWN_ERROR, _DOWN_LOW, _DOWN_HIGH, _COUPLED, _COUPLED_LOW,
+    _BELOW, _FIRST_STEP, _FIRST_MOST, _FIRST_SLOPE, _FIRST_KNEE, _FIRST_FAR,
 ) = (LANES * row for row in range(len(FRONT_ROWS), len(ROWS)))  # fmt: skip
 # Rows of a group in singles: STEPS, then what makes half waves of the nominal output.
 SINGLE_ROWS = (
@@ -122,7 +132,7 @@ def _lower(x: Any, lanes: FloatArray) -> Any:
 
 @compiled
 def tops_of(most: float, least: float, loudest: float, at: Any, rows: Singles) -> tuple[Any, Any]:
-    """What neither half wave of a piece exceeds whose x lies from least to most, its noise within ± loudest."""
+    """What neither half wave exceeds while x lies from least to most, its noise within ± loudest."""
     ratio, noise = load(rows, _RATIO_), load(rows, _NOISE_SIZE_) * single(loudest)
     return (
         upper_of(ratio * (single(most) + at + noise), rows),
@@ -339,3 +349,38 @@ def make_half_waves(
     if crosses:
         return _fold_crossing(count, lanes, state, made)
     return _fold(count, lanes, made)
+
+
+@compiled
+def make_in_full(
+    signals: Signals,
+    lacks: float,
+    first: int,
+    last: int,
+    free: bool,
+    at: Any,
+    drift: Any,
+    group: Group,
+    kind: Kind,
+    room: Room,
+    may_bleed: bool,
+    below: Any,
+) -> tuple[Any, Any]:
+    """Set the half waves of a piece in room, with limits, coupling capacitor and first amplifier.
+
+    Returns what none of them exceeds, and the drift of what limits left on capacitors, over ρ. lacks: what
+    the nominal limits took of the piece. below: as make_half_waves.
+    """
+    lanes, _, state = group
+    made, drive = room
+    x, quick, noise, over, noisy = signals
+    lacked = hear(x, quick, noise, noisy, over, first, last, lanes, not free, at, state, made)
+    if not free:
+        left, left0 = load(state, LEFT), load(state, LEFT0)
+        after, after0 = left_after(lanes, lacked, lacks, PIECE / TILE, left, left0)
+        drift = (after - after0) - (left - left0)
+        store(state, LEFT, after)
+        store(state, LEFT0, after0)
+    bound = make_half_waves(last - first, lanes, kind, state, made, may_bleed, below)
+    narrowed(last - first, made, drive)
+    return bound, drift

@@ -1,28 +1,28 @@
 """Many hold capacitors behind rectifiers with amplifiers, side by side in the processor's vector lanes.
 
-half_wave_step_kernels has the step, and what is spared of it. Where in a whole tile no half wave comes up to any
-capacitor, and all amplifiers have run to their lowest output, nothing but bleed happens, and eight samples are
-one multiply and add. That is so most of the time.
+half_wave_step_kernels has the step, and what is spared of it. Where in a whole tile no half wave comes up to
+any capacitor, and all amplifiers have run to their lowest output, nothing but bleed happens, and eight
+samples are one multiply and add. That is so most of the time.
 """
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from envlab.analog.kernels.half_waves.half_wave_kernels import TILE
-from envlab.analog.kernels.half_waves.half_wave_step_kernels import (
+from envlab.analog.kernels.half_waves.half_wave_bleed_kernels import (
     LONG,
-    SAFE,
-    at_lowest,
     dropped_of,
     far_leak_of,
-    hold_both,
-    hold_side,
     leak_of,
     left_far,
     read_bleeding,
+)
+from envlab.analog.kernels.half_waves.half_wave_kernels import TILE
+from envlab.analog.kernels.half_waves.half_wave_step_kernels import (
+    at_lowest,
+    hold_both,
+    hold_side,
+    is_free,
 )
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.kernels.vector_kernels import (
@@ -40,8 +40,8 @@ from envlab.analog.kernels.vector_kernels import (
 from envlab.units import FloatArray, IntArray, SingleArray
 
 _LOWER = TILE * LANES
-# Rows of a group in doubles: what bleeding leaves in a step and in a tile, and how often a tile takes the leakage of
-# a step; what bleeding leaves and takes from far_v on, in a tile and in LONG of them.
+# Rows of a group in doubles: what bleeding leaves in a step and in a tile, and how often a tile takes the
+# leakage of a step; what bleeding leaves and takes from far_v on, in a tile and in LONG of them.
 _BLEED, _BLEED_TILE, _LEAKS_TILE, _FAR_KEEP, _FAR_TAKES, _LONG_KEEP, _LONG_TAKES = (
     LANES * row for row in range(7)
 )
@@ -55,7 +55,7 @@ def _spread(half_wave: Singles, first: int, last: int, drive: Singles, place: in
 
 
 @compiled
-def _hold_group(
+def _hold_group(  # noqa: PLR0915 -- one loop: parts of it would hand a dozen vectors to and fro
     upper: tuple[SingleArray, SingleArray, SingleArray],
     lower: tuple[SingleArray, SingleArray, SingleArray],
     rows: Singles,
@@ -68,8 +68,8 @@ def _hold_group(
 ) -> None:
     """Run one group over a block; set state (3·LANES,) and out (readings · LANES,).
 
-    upper, lower: a half wave, then its largest and its smallest in each tile, V. drive: room for both half waves
-    of a tile.
+    upper, lower: a half wave, then its largest and its smallest in each tile, V. drive: room for both half
+    waves of a tile.
     """
     up, up_most, up_least = address(upper[0]), address(upper[1]), address(upper[2])
     down, down_most, down_least = address(lower[0]), address(lower[1]), address(lower[2])
@@ -89,7 +89,7 @@ def _hold_group(
             if far and upper_rests and lower_rests and (reading >= due.size or due[reading] >= end):
                 top = max(up_most[tile], down_most[tile])
                 for k in range(tile + 1, tile + LONG):
-                    top = max(top, max(up_most[k], down_most[k]))
+                    top = max(top, up_most[k], down_most[k])
                 below = min(held, least) - dropped_of(far_leak_of(held, rows), rows)
                 if not any_above(single(top) - below, 0.0):
                     v = load(lanes, _LONG_KEEP) * v - load(lanes, _LONG_TAKES)
@@ -101,7 +101,8 @@ def _hold_group(
         else:
             leak = leak_of(held, rows)
             bled = bleed_tile * v - leaks_tile * wide(leak)
-        below = min(held, narrow(bled)) - dropped_of(leak, rows)
+        dropped = dropped_of(leak, rows)
+        node, below = held - dropped, min(held, narrow(bled)) - dropped
         whole = last - first == TILE
         most, lower_most = single(up_most[tile]), single(down_most[tile])
         up_works = not upper_rests or any_above(most - below, 0.0)
@@ -109,24 +110,26 @@ def _hold_group(
         if whole and not up_works and not down_works:
             reading = read_bleeding(v, bleed, wide(leak), first, last, readings, reading)
             v = bled
-        elif whole and not down_works and not any_above(most - load(rows, SAFE), 0.0):
+        elif whole and not down_works and is_free(most, node, rows):
             _spread(up, first, last, drive, 0)
             v, upper_out, reading = hold_side(
-                first, last, drive, 0, most, single(up_least[tile]), upper_out, rows, v, leak, bled, readings, reading,
+                first, last, drive, 0, most, single(up_least[tile]), upper_out, rows, v, leak, bled,
+                readings, reading,
             )  # fmt: skip
             upper_rests = at_lowest(upper_out, rows)
-        elif whole and not up_works and not any_above(lower_most - load(rows, SAFE), 0.0):
+        elif whole and not up_works and is_free(lower_most, node, rows):
             _spread(down, first, last, drive, _LOWER)
             v, lower_out, reading = hold_side(
-                first, last, drive, _LOWER, lower_most, single(down_least[tile]), lower_out, rows, v, leak, bled,
-                readings, reading,
+                first, last, drive, _LOWER, lower_most, single(down_least[tile]), lower_out, rows, v, leak,
+                bled, readings, reading,
             )  # fmt: skip
             lower_rests = at_lowest(lower_out, rows)
         else:
             _spread(up, first, last, drive, 0)
             _spread(down, first, last, drive, _LOWER)
             v, upper_out, lower_out, reading = hold_both(
-                first, last, drive, _LOWER, False, upper_out, lower_out, rows, v, leak, bled, readings, reading,
+                first, last, drive, _LOWER, False, upper_out, lower_out, rows, v, leak, bled,
+                readings, reading,
             )  # fmt: skip
             upper_rests, lower_rests = at_lowest(upper_out, rows), at_lowest(lower_out, rows)
     store(state, 0, v)
@@ -160,10 +163,10 @@ def hold_lanes(
     """Run all groups over a block that begins with a tile; return (v at the readings, state at the end).
 
     upper, lower: both half waves, shape (n,), V. rows: shape (groups, STEPS, LANES). lanes: shape (groups, 3,
-    LANES): share that bleeding leaves in a step and in a tile, and how often a tile takes the leakage of a step.
-    start: shape (groups, 3, LANES): held, outputs of the upper and the lower amplifier. due: rising indices at
-    which a reading lies between output due − 1 and due; fraction: how far towards due. v at the readings: shape
-    (groups, readings, LANES).
+    LANES): share that bleeding leaves in a step and in a tile, and how often a tile takes the leakage of a
+    step. start: shape (groups, 3, LANES): held, outputs of the upper and the lower amplifier. due: rising
+    indices at which a reading lies between output due − 1 and due; fraction: how far towards due. v at the
+    readings: shape (groups, readings, LANES).
     """
     state, ups, downs = start.copy(), with_extremes(upper), with_extremes(lower)
     read_v, drive = np.empty((lanes.shape[0], due.size, LANES)), np.empty(2 * _LOWER, np.float32)

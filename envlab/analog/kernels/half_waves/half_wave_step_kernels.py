@@ -1,17 +1,18 @@
-"""Amplifiers with a diode in their loop and their hold capacitors, side by side, a piece of samples at a time.
+"""Amplifiers with a diode in their loop and their hold capacitors, side by side, piece by piece.
 
 The step is that of half_wave_kernels. What happens within a piece is computed in singles, of which a register
-holds twice as many: half waves, outputs, and what the held voltage has moved since the piece began. What is held
-is a double, moved once a piece, so that nothing adds up: a single's rounding of 6e-8 stands beside each half wave
-and each move, and what is held follows them to some 1e-7 of the largest half wave.
+holds twice as many: half waves, outputs, and what the held voltage has moved since the piece began. What is
+held is a double, moved once a piece, so that nothing adds up: a single's rounding of 6e-8 stands beside each
+half wave and each move, and what is held follows them to some 1e-7 of the largest half wave.
 
-Most pieces ask for less than the whole step. A half wave that cannot come up to its node leaves its amplifier at
-its lowest output (hold_one). Where each amplifier conducts from a piece's first sample to its last, or not at
-all, none of its outputs moves (hold_steady).
+Most pieces ask for less than the whole step. A half wave that cannot come up to its node leaves its amplifier
+at its lowest output (hold_one). Where each amplifier conducts from a piece's first sample to its last, or not
+at all, none of its outputs moves (hold_steady).
 
 In volts, of whatever name: v, d, at, fall, drain, out, over, drive, leak. d: what v has moved since the piece
 began; at: the node then, d later at + d. fall, drain: what a step takes of v as it was then, bleeding and
-conducting. rows: of one group, as STEPS names them. drive: shape (PIECE · LANES,), a row a sample.
+conducting. rows: of one group, as half_wave_bleed_kernels.STEPS names them. drive: shape (PIECE · LANES,), a
+row a sample.
 """
 
 from __future__ import annotations
@@ -19,12 +20,30 @@ from __future__ import annotations
 from typing import Any
 
 from envlab.analog.kernels.diode_lane_kernels import omega_lanes
-from envlab.analog.kernels.half_waves.half_wave_kernels import CONDUCTS, MOST_U, TILE
+from envlab.analog.kernels.half_waves.half_wave_bleed_kernels import (
+    BLEED,
+    CAP_FIXED,
+    CAP_OUT,
+    CAP_SCALE,
+    CAP_SHIFT,
+    GAIN,
+    HIGH,
+    LOW,
+    MOST_STEP,
+    PER_KNEE,
+    PER_STEP,
+    SAFE,
+    SERIES,
+    SLOPE,
+    Readings,
+    charging_keeps,
+    dropped_of,
+    takes_of,
+)
+from envlab.analog.kernels.half_waves.half_wave_kernels import CONDUCTS, TILE
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.kernels.vector_kernels import (
     LANES,
-    Doubles,
-    Integers,
     Singles,
     any_above,
     either,
@@ -38,36 +57,7 @@ from envlab.analog.kernels.vector_kernels import (
     wide,
 )
 
-# Rising sample indices at which is read; how far from the step before, 0 to 1; room for V, LANES a reading; how
-# many readings these are.
-Readings = tuple[Integers, Doubles, Doubles, int]
 _LN_2 = 0.6931471805599453
-# Pieces that are looked at together, whether they all bleed.
-LONG = 8
-# Rows of a group in singles: what rectifiers.half_wave_circuit gives; what a step of charging and one of bleeding
-# take of what is held, which is too little beside 1 to be told from keep and bleed; from which held voltage on a
-# diode's leakage has reached its saturation, what a step then leaks at the lowest output, and what LONG pieces of
-# bleeding then leave and take.
-STEPS = (
-    *("keep", "gain", "bleed", "low", "high", "per_step", "most_step", "slope", "per_knee", "series"),
-    *(
-        "per_slope",
-        "saturation",
-        "per_leak",
-        "drawn",
-        "safe",
-        "cap_scale",
-        "cap_shift",
-        "cap_out",
-        "cap_fixed",
-    ),
-    *("drops", "lifted", "charging_takes", "bleeding_takes", "far_v", "far_leak", "far_keep", "far_takes"),
-)
-(
-    _KEEP, _GAIN, _BLEED, _LOW, _HIGH, _PER_STEP, _MOST_STEP, _SLOPE, _PER_KNEE, _SERIES, _PER_SLOPE, _SATURATION,
-    _PER_LEAK, _DRAWN, SAFE, _CAP_SCALE, _CAP_SHIFT, _CAP_OUT, _CAP_FIXED, _DROPS, _LIFTED, _CHARGING_TAKES,
-    _BLEEDING_TAKES, _FAR_V, _FAR_LEAK, _FAR_KEEP, _FAR_TAKES,
-) = (LANES * row for row in range(len(STEPS)))  # fmt: skip
 
 
 @compiled
@@ -86,60 +76,22 @@ def _logarithm(z: Any) -> Any:
 
 
 @compiled
-def leak_of(v: Any, rows: Singles) -> Any:
-    """As half_wave_kernels.leak_v, in singles."""
-    across = v - load(rows, _LOW)
-    u = min(max(across * load(rows, _PER_SLOPE), single(0.0)), single(MOST_U))
-    r = (single(1.0) - u * single(1.0 / 16.0)) + u * u * single(1.0 / 512.0)
-    r2 = r * r
-    r4 = r2 * r2
-    r8 = r4 * r4
-    drawn = load(rows, _DRAWN) + load(rows, _SATURATION) * (single(1.0) - r8 * r8)
-    return drawn + across * load(rows, _PER_LEAK)
-
-
-@compiled
-def dropped_of(leak: Any, rows: Singles) -> Any:
-    """How far the node lies below what is held: what leaks comes through the attack resistor."""
-    return load(rows, _DROPS) * leak - load(rows, _LIFTED)
-
-
-@compiled
-def far_leak_of(v: Any, rows: Singles) -> Any:
-    """As leak_of, from far_v on: what leaks at saturation, and what lies across the diodes."""
-    return load(rows, _FAR_LEAK) + (v - load(rows, _LOW)) * load(rows, _PER_LEAK)
-
-
-@compiled
-def left_far(v: Any, rows: Singles) -> tuple[Any, bool]:
-    """What LONG pieces of bleeding leave, and whether it then still is far_v or more in all lanes."""
-    least = load(rows, _FAR_KEEP) * v - load(rows, _FAR_TAKES)
-    return least, not any_above(load(rows, _FAR_V) - min(v, least), 0.0)
-
-
-@compiled
-def takes_of(v: Any, leak: Any, rows: Singles) -> tuple[Any, Any]:
-    """Return fall and drain of a piece that begins at v."""
-    return load(rows, _BLEEDING_TAKES) * v + leak, load(rows, _CHARGING_TAKES) * v
-
-
-@compiled
 def at_lowest(out: Any, rows: Singles) -> Any:
     """Whether an amplifier's output is at its lowest in all lanes."""
-    return not any_above(out - load(rows, _LOW), 0.0)
+    return not any_above(out - load(rows, LOW), 0.0)
 
 
 @compiled
 def _amplifier_of(rows: Singles) -> Any:
-    """What _follow wants to know, read once: an array that is handed on in a loop is counted at every step."""
+    """What _follow wants to know."""
     return (
-        load(rows, _LOW),
-        load(rows, _HIGH),
-        load(rows, _PER_STEP),
-        load(rows, _MOST_STEP),
-        load(rows, _SLOPE),
-        load(rows, _PER_KNEE),
-        load(rows, _SERIES),
+        load(rows, LOW),
+        load(rows, HIGH),
+        load(rows, PER_STEP),
+        load(rows, MOST_STEP),
+        load(rows, SLOPE),
+        load(rows, PER_KNEE),
+        load(rows, SERIES),
     )
 
 
@@ -175,7 +127,7 @@ def _read(
     readings: Readings,
     reading: int,
 ) -> int:
-    """Set the readings that are due at sample n; return which is next. before, d: at the samples before and at n."""
+    """Set the readings due at sample n; return which is next. before, d: of the sample before, and of n."""
     due, fraction, read_v, count = readings
     while reading < count and due[reading] == n:
         moved = wide(before) + everywhere(fraction[reading]) * (wide(d) - wide(before))
@@ -190,11 +142,27 @@ def is_steady(out: Any, most: Any, least: Any, at: Any, below: Any, rows: Single
 
     most, least: what its half wave stays between; below: what the node does not fall below.
     """
-    conducts = single(CONDUCTS)
-    # No node rises further than a whole piece of charging by the largest half wave takes it.
-    rises = single(float(TILE)) * load(rows, _GAIN) * max(most - at, single(0.0))
-    blocked = max(most - below, out - load(rows, _LOW))
-    return not any_above(either(out, conducts, blocked, (at + rises) - least), 0.0)
+    blocked = max(most - below, out - load(rows, LOW))
+    conducting = (at + _rise_of(max(most - at, single(0.0)), rows)) - least
+    return not any_above(either(out, single(CONDUCTS), blocked, conducting), 0.0)
+
+
+@compiled
+def _rise_of(over: Any, rows: Singles) -> Any:
+    """No node rises further in a piece than this; over: by how much the half wave exceeds it at most."""
+    return single(float(TILE)) * load(rows, GAIN) * over
+
+
+@compiled
+def is_free(most: Any, at: Any, rows: Singles) -> bool:
+    """Whether no output meets its end in a piece: the largest half wave and a diode's drop stay below it."""
+    if not any_above(most - load(rows, SAFE), 0.0):
+        return True
+    over = max(most - at, single(0.0))
+    drop = load(rows, SLOPE) * _logarithm(single(1.0) + over * load(rows, PER_KNEE))
+    highest = most + (drop + load(rows, SERIES) * over)
+    # What the logarithm may be off is nothing beside a millivolt.
+    return not any_above(highest - (load(rows, HIGH) - single(1e-3)), 0.0)
 
 
 @compiled
@@ -206,20 +174,22 @@ def hold_steady(
     out: Any,
     rows: Singles,
     v: Any,
+    at: Any,
     fall: Any,
     drain: Any,
     readings: Readings,
     reading: int,
 ) -> tuple[Any, Any, int]:
-    """Follow a piece in which is_steady; return (d, above zero where an amplifier conducted, next reading)."""
+    """Follow a piece in which is_steady; return (d, conducted, next reading), as hold_one."""
     d, nothing, conducts = single(0.0), single(0.0), single(CONDUCTS)
-    bleed = load(rows, _BLEED)
-    keep = either(out, conducts, bleed, load(rows, _KEEP))
-    gain = either(out, conducts, nothing, load(rows, _GAIN))
-    takes = either(out, conducts, fall, drain + load(rows, _GAIN) * load(rows, _LIFTED))
+    bleed = load(rows, BLEED)
+    keep = either(out, conducts, bleed, charging_keeps(rows))
+    gain = either(out, conducts, nothing, load(rows, GAIN))
+    takes = either(out, conducts, fall, drain)
     for n in range(first, last):
         before = d
-        charged = keep * d + (gain * load(drive, place + (n - first) * LANES) - takes)
+        over = load(drive, place + (n - first) * LANES) - (at + d)
+        charged = keep * d + (gain * over - takes)
         d = max(charged, bleed * d - fall)
         reading = _read(n, v, before, d, readings, reading)
     return d, either(out, conducts, nothing, single(1.0)), reading
@@ -242,16 +212,18 @@ def hold_one(
 ) -> tuple[Any, Any, Any, int]:
     """Follow a piece in which one amplifier alone can do anything; return (d, out, conducted, next reading).
 
-    place: in drive, where its half wave begins, nowhere above SAFE. conducted: above zero where it ever did.
+    place: in drive, where its half wave begins, nowhere at its amplifier's end (is_free). conducted: above
+    zero where it ever did.
     """
     d, conducted, nothing = single(0.0), single(0.0), single(0.0)
-    bleed, keep, gain, lifted = load(rows, _BLEED), load(rows, _KEEP), load(rows, _GAIN), load(rows, _LIFTED)
+    bleed, keep, gain = load(rows, BLEED), charging_keeps(rows), load(rows, GAIN)
     amplifier = _amplifier_of(rows)
     for n in range(first, last):
-        offered, node, before = load(drive, place + (n - first) * LANES), at + d, d
-        out, share = _follow(out, offered - node, node, amplifier)
+        node, before = at + d, d
+        over = load(drive, place + (n - first) * LANES) - node
+        out, share = _follow(out, over, node, amplifier)
         bled = bleed * d - fall
-        charged = keep * d + (gain * (offered - lifted) - drain)
+        charged = keep * d + (gain * over - drain)
         d = bled + share * max(charged - bled, nothing)
         conducted = max(conducted, share)
         reading = _read(n, v, before, d, readings, reading)
@@ -267,11 +239,14 @@ def _offered(share: Any, lower_share: Any, up: Any, down: Any) -> Any:
 
 
 @compiled
-def _within_output(offered: Any, now: Any, cap: Any) -> Any:
-    """No more than an output at its highest lets through its diode; now: what is held."""
+def _most_over(now: Any, dropped: Any, cap: Any) -> Any:
+    """How far above its node an output at its highest can lift the attack resistor; now: what is held.
+
+    Not by way of that voltage itself: it comes so near to the node that a single could not tell them apart.
+    """
     high, scale, shift, out, fixed = cap
     x = scale * (high - now) + shift
-    return min(offered, (now + out * narrow(omega_lanes(wide(x)))) - fixed)
+    return (out * narrow(omega_lanes(wide(x))) - fixed) + dropped
 
 
 @compiled
@@ -285,7 +260,7 @@ def hold_two(
     lower_out: Any,
     rows: Singles,
     v: Any,
-    at: Any,
+    dropped: Any,
     fall: Any,
     drain: Any,
     readings: Readings,
@@ -297,12 +272,13 @@ def hold_two(
     amplifier hands both on.
     """
     d, conducted, nothing, conducts = single(0.0), single(0.0), single(0.0), single(CONDUCTS)
-    bleed, keep, gain, lifted = load(rows, _BLEED), load(rows, _KEEP), load(rows, _GAIN), load(rows, _LIFTED)
-    safe, held, amplifier, low = load(rows, SAFE), narrow(v), _amplifier_of(rows), load(rows, _LOW)
+    bleed, keep, gain = load(rows, BLEED), charging_keeps(rows), load(rows, GAIN)
+    safe, held, amplifier, low = load(rows, SAFE), narrow(v), _amplifier_of(rows), load(rows, LOW)
     cap = (
-        load(rows, _HIGH), load(rows, _CAP_SCALE), load(rows, _CAP_SHIFT), load(rows, _CAP_OUT),
-        load(rows, _CAP_FIXED),
+        load(rows, HIGH), load(rows, CAP_SCALE), load(rows, CAP_SHIFT), load(rows, CAP_OUT),
+        load(rows, CAP_FIXED),
     )  # fmt: skip
+    at = held - dropped
     upper_rests, lower_rests = at_lowest(upper_out, rows), at_lowest(lower_out, rows)
     for n in range(first, last):
         up, down = load(drive, (n - first) * LANES), load(drive, lower + (n - first) * LANES)
@@ -326,10 +302,11 @@ def hold_two(
         bled = bleed * d - fall
         d = bled
         if any_above(share, 0.0):
-            offered = either(nothing, share, _offered(upper_share, lower_share, up, down), nothing)
+            offered = either(nothing, share, _offered(upper_share, lower_share, up, down), now)
+            over = offered - now
             if any_above(offered - safe, 0.0):
-                offered = _within_output(offered, held + before, cap)
-            charged = keep * before + (gain * (offered - lifted) - drain)
+                over = min(over, _most_over(held + before, dropped, cap))
+            charged = keep * before + (gain * over - drain)
             d = bled + share * max(charged - bled, nothing)
             conducted = max(conducted, share)
         reading = _read(n, v, before, d, readings, reading)
@@ -354,7 +331,7 @@ def hold_side(
 ) -> tuple[Any, Any, int]:
     """Follow a whole piece in which one amplifier alone can do anything; return (v, out, next reading).
 
-    place: in drive, where its half wave begins; most, least: what that stays between, most not above SAFE.
+    place: in drive, where its half wave begins; most, least: what that stays between, where is_free.
     bled: what is held at the end where nothing conducts, V.
     """
     held = narrow(v)
@@ -363,7 +340,7 @@ def hold_side(
     fall, drain = takes_of(held, leak, rows)
     if is_steady(out, most, least, at, below, rows):
         d, conducted, reading = hold_steady(
-            first, last, drive, place, out, rows, v, fall, drain, readings, reading
+            first, last, drive, place, out, rows, v, at, fall, drain, readings, reading
         )
     else:
         d, out, conducted, reading = hold_one(
@@ -391,35 +368,13 @@ def hold_both(
 ) -> tuple[Any, Any, Any, int]:
     """Follow a piece whatever happens; return (v, both outputs, next reading). As hold_side and hold_two."""
     held = narrow(v)
-    at = held - dropped_of(leak, rows)
+    dropped = dropped_of(leak, rows)
     fall, drain = takes_of(held, leak, rows)
     d, upper_out, lower_out, conducted, reading = hold_two(
-        first, last, drive, lower, joined, upper_out, lower_out, rows, v, at, fall, drain, readings, reading,
+        first, last, drive, lower, joined, upper_out, lower_out, rows, v, dropped, fall, drain, readings,
+        reading,
     )  # fmt: skip
     moved = v + wide(d)
     if last - first == TILE:
         moved = either(single(0.0), conducted, moved, bled)
     return moved, upper_out, lower_out, reading
-
-
-@compiled
-def read_bleeding(
-    v: Any,
-    bleed: Any,
-    leak: Any,
-    first: int,
-    last: int,
-    readings: Readings,
-    reading: int,
-) -> int:
-    """Set what is read from first to before last while the capacitors only bleed; return the next reading."""
-    n = first
-    due, fraction, out, count = readings
-    while reading < count and due[reading] < last:
-        while n < due[reading]:
-            v = bleed * v - leak
-            n += 1
-        now = bleed * v - leak
-        store(out, reading * LANES, v + everywhere(fraction[reading]) * (now - v))
-        reading += 1
-    return reading
