@@ -20,6 +20,7 @@ from envlab.analog.kernels.vector_kernels import (
     LANES,
     PROVEN,
     above,
+    address,
     any_above,
     either,
     everywhere,
@@ -27,10 +28,13 @@ from envlab.analog.kernels.vector_kernels import (
     lesser,
     load,
     mantissa,
+    narrow,
+    single,
     size_of,
     smallest,
     store,
     times_two_to,
+    wide,
 )
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -40,7 +44,7 @@ POSITIVE = np.exp(RNG.uniform(-200, 200, LANES))
 
 
 @compiled
-def _of_two(one: Any, other: Any, out: Any) -> None:
+def _of_two(one: Any, other: Any, limit: Any, out: Any) -> None:
     a, b = load(one, 0), load(other, 0)
     store(out, 0, a + b)
     store(out, LANES, a - b)
@@ -51,15 +55,32 @@ def _of_two(one: Any, other: Any, out: Any) -> None:
     store(out, 6 * LANES, lesser(a, b))
     store(out, 7 * LANES, above(a, b))
     store(out, 8 * LANES, size_of(a))
-    store(out, 9 * LANES, either(a, everywhere(0.25), b, a))
+    store(out, 9 * LANES, either(a, load(limit, 0), b, a))
 
 
 @compiled
-def _of_one(positive: Any, power: float, out: Any) -> None:
+def _of_one(positive: Any, power: Any, out: Any) -> None:
     a = load(positive, 0)
     store(out, 0, exponent(a))
     store(out, LANES, mantissa(a))
-    store(out, 2 * LANES, times_two_to(a, everywhere(power)))
+    store(out, 2 * LANES, times_two_to(a, load(power, 0)))
+
+
+@compiled
+def _of_both(numbers: Any, doubles: Any, singles: Any) -> None:
+    a = load(numbers, 0)
+    store(singles, 0, narrow(a))
+    store(singles, LANES, single(0.1))
+    store(doubles, 0, wide(narrow(a)))
+    store(doubles, LANES, everywhere(0.1))
+    store(doubles, 2 * LANES, either(single(0.0), narrow(a), a, everywhere(0.0)))
+
+
+@compiled
+def _by_address(numbers: Any, out: Any) -> None:
+    place = address(numbers)
+    store(address(out), LANES, load(place, 1))
+    address(out)[0] = place[2]
 
 
 @compiled
@@ -75,37 +96,61 @@ def _held(drive: Any, charge: Any, bleed: Any, start: Any, out: Any) -> None:
     store(out, 0, w)
 
 
-def test_two_vectors():
-    out = np.empty(10 * LANES)
-    _of_two(ONE, OTHER, out)
-    below = np.where(ONE < 0.25, OTHER, ONE)
+@pytest.mark.parametrize("kind", [np.float64, np.float32])
+def test_two_vectors(kind):
+    one, other = ONE.astype(kind), OTHER.astype(kind)
+    out, limit = np.empty(10 * LANES, kind), np.full(LANES, 0.25, kind)
+    _of_two(one, other, limit, out)
+    below = np.where(one < 0.25, other, one)
     plain = [
-        ONE + OTHER,
-        ONE - OTHER,
-        ONE * OTHER,
-        ONE / OTHER,
-        np.minimum(ONE, OTHER),
-        np.maximum(ONE, OTHER),
+        one + other,
+        one - other,
+        one * other,
+        one / other,
+        np.minimum(one, other),
+        np.maximum(one, other),
     ]
-    plain += [np.minimum(ONE, OTHER), (ONE > OTHER).astype(float), np.abs(ONE), below]
+    plain += [np.minimum(one, other), (one > other).astype(kind), np.abs(one), below]
     for place, expected in enumerate(plain):
         np.testing.assert_array_equal(out[place * LANES : (place + 1) * LANES], expected, err_msg=str(place))
 
 
+# What times_two_to is given holds k in its last bits: 1.5·2^52 + k does, and of singles 1.5·2^23 + k.
+@pytest.mark.parametrize(("kind", "bits"), [(np.float64, 52), (np.float32, 23)])
 @pytest.mark.parametrize("power", [0, 1, 7, -9])
-def test_parts_of_a_number(power):
-    out = np.empty(3 * LANES)
-    # What times_two_to is given holds k in its last bits: 1.5·2^52 + k does.
-    _of_one(POSITIVE, 1.5 * 2.0**52 + power, out)
-    share, whole = np.frexp(POSITIVE)
+def test_parts_of_a_number(kind, bits, power):
+    positive = (POSITIVE if kind is np.float64 else np.cbrt(np.sqrt(POSITIVE))).astype(kind)
+    out = np.empty(3 * LANES, kind)
+    _of_one(positive, np.full(LANES, 1.5 * 2.0**bits + power, kind), out)
+    share, whole = np.frexp(positive)
     np.testing.assert_array_equal(out[:LANES], whole - 1)
     np.testing.assert_array_equal(out[LANES : 2 * LANES], 2 * share)
-    np.testing.assert_array_equal(out[2 * LANES :], np.ldexp(POSITIVE, power))
+    np.testing.assert_array_equal(out[2 * LANES :], np.ldexp(positive, power))
+
+
+def test_a_single_is_the_nearest_to_its_double():
+    doubles, singles = np.empty(3 * LANES), np.empty(2 * LANES, np.float32)
+    _of_both(ONE, doubles, singles)
+    nearest = ONE.astype(np.float32)
+    np.testing.assert_array_equal(singles[:LANES], nearest)
+    np.testing.assert_array_equal(doubles[:LANES], nearest.astype(float))
+    np.testing.assert_array_equal(singles[LANES:], np.float32(0.1))
+    np.testing.assert_array_equal(doubles[LANES : 2 * LANES], 0.1)
+    np.testing.assert_array_equal(doubles[2 * LANES :], np.where(ONE > 0, ONE, 0.0))
+
+
+@pytest.mark.parametrize("kind", [np.float64, np.float32])
+def test_an_address_reads_and_writes_its_array(kind):
+    numbers, out = np.arange(2 * LANES).astype(kind), np.zeros(2 * LANES, kind)
+    _by_address(numbers, out)
+    assert out[0] == 2
+    np.testing.assert_array_equal(out[LANES:], numbers[1 : LANES + 1])
 
 
 @pytest.mark.parametrize("lane", [0, 7, 8, 15, 16, LANES - 1])
-def test_one_lane_is_found_wherever_it_is(lane):
-    values = np.ones(LANES)
+@pytest.mark.parametrize("kind", [np.float64, np.float32])
+def test_one_lane_is_found_wherever_it_is(lane, kind):
+    values = np.ones(LANES, kind)
     values[lane] = -2.0
     assert _asked(values, 1.0) == (-2.0, False)
     values[lane] = 3.0

@@ -20,6 +20,7 @@ from envlab.analog.rectifiers.diodeless import Diodeless
 from envlab.analog.rectifiers.half_wave_circuit import CONDUCTS_V, coupling_numbers
 from envlab.analog.rectifiers.half_waves import HalfWave
 from envlab.engine.hold_stage import FEW_BEHIND_AMPLIFIERS, HoldStage
+from envlab.sound.interpolate import interpolate
 
 RATE_HZ = 384_000.0
 DETECTOR = PeakDetector(4.7e3, 1e-6, 220e3)
@@ -55,6 +56,15 @@ def strokes(samples: int, seed: int = 3) -> np.ndarray:
     return 2 * level * slow
 
 
+def _noise(level_v: float, seed: int) -> np.ndarray:
+    wave = interpolate(np.random.default_rng(seed).standard_normal(2400), RATE_HZ / 8)
+    return np.clip(level_v * wave, -1.6, 1.6)[:19_200]
+
+
+# That come and go; that keep every amplifier on its way all the time; that drive outputs to their ends.
+SOUNDS = {"strokes": strokes(19_200), "hiss": _noise(1e-3, 4), "clipped noise": _noise(1.6, 5)}
+
+
 def test_what_stands_for_a_conducting_diode_is_the_same_on_both_sides():
     assert half_wave_kernels.CONDUCTS == CONDUCTS_V
 
@@ -84,9 +94,11 @@ def test_two_blocks_equal_one(name, cuts):
 
 @pytest.mark.parametrize("name", BUILT)
 @pytest.mark.parametrize("count", [FEW_BEHIND_AMPLIFIERS + 1, 40])
-def test_lanes_hold_what_one_by_one_holds(name, count):
+@pytest.mark.parametrize("sound", ["strokes", "hiss", "clipped noise"])
+def test_lanes_hold_what_one_by_one_holds(name, count, sound):
+    """Within a piece they are singles: 6e-8 stands beside each half wave, and what is held follows those."""
     detectors = tuple(PeakDetector(ohm, 1e-6, 220e3) for ohm in np.geomspace(100, 100e3, count))
-    signal, due = strokes(19_200), np.arange(3, 19_200, 97)
+    signal, due = SOUNDS[sound], np.arange(3, 19_200, 97)
     fraction = np.random.default_rng(1).random(due.size)
     lanes = HoldStage(detectors, BUILT[name], RATE_HZ, [HoldState(0.02)] * count)
     # In blocks of whole tiles, the last but one.
@@ -97,9 +109,8 @@ def test_lanes_hold_what_one_by_one_holds(name, count):
     for i, detector in enumerate(detectors):
         held_v, _ = hold_signal(signal, BUILT[name], detector, sample_rate_hz=RATE_HZ, state=HoldState(0.02))
         expected = held_v[due - 1] + fraction * (held_v[due] - held_v[due - 1])
-        np.testing.assert_allclose(
-            np.concatenate(found)[:, i], expected, rtol=0, atol=1e-7 * np.abs(signal).max()
-        )
+        within_v = 1.2e-7 * max(0.2, np.abs(signal).max())
+        np.testing.assert_allclose(np.concatenate(found)[:, i], expected, rtol=0, atol=within_v)
 
 
 def reduced_law(built, detector, signal_of, duration_s, start_v):
