@@ -13,11 +13,12 @@ from envlab.units import BoolArray, FloatArray
 
 @dataclass(frozen=True, eq=False)
 class HeardBoards:
-    """What some boards of a design, drawn one after the other, made of a specification's clips.
+    """What some boards of a design made of a specification's clips.
 
-    boards: None where one does not work. louder_db: shape (boards,), as BoardJudge.metrics has it. clips: of
-    each clip the columns of those that work, shape (working boards,). bench: the same of metrics on test
-    signals, as far as anybody asked.
+    boards: None where one does not work; first those moved one part at a time (drawn_boards.py), of which
+    there may be none, then those drawn one after the other. louder_db: shape (boards,), as BoardJudge.metrics
+    has it. clips: of each clip the columns of those that work, shape (working boards,). bench: the same of
+    metrics on test signals, as far as anybody asked. moved: how many of the boards are moved ones.
     """
 
     specification: Specification
@@ -26,6 +27,7 @@ class HeardBoards:
     louder_db: FloatArray
     clips: tuple[dict[str, FloatArray], ...]
     bench: dict[str, FloatArray] = field(default_factory=dict)
+    moved: int = 0
 
     @property
     def working(self) -> list[Chain]:
@@ -33,13 +35,27 @@ class HeardBoards:
         return [one for one in self.boards if one is not None]
 
     def first(self, count: int) -> HeardBoards | None:
-        """Return the first so many; None if there are fewer."""
-        if count > len(self.boards):
+        """Return the moved ones and the first so many that were drawn; None if there are fewer."""
+        last = self.moved + count
+        if last > len(self.boards):
             return None
-        some = replace(self, boards=self.boards[:count], louder_db=self.louder_db[:count])
+        some = replace(self, boards=self.boards[:last], louder_db=self.louder_db[:last])
         works = len(some.working)
         clips = tuple(_first_of(clip, works) for clip in self.clips)
         return replace(some, clips=clips, bench=_first_of(self.bench, works))
+
+    @property
+    def drawn(self) -> HeardBoards:
+        """Those that were drawn, without the moved ones."""
+        works = sum(one is not None for one in self.boards[: self.moved])
+        return replace(
+            self,
+            boards=self.boards[self.moved :],
+            louder_db=self.louder_db[self.moved :],
+            clips=tuple({name: values[works:] for name, values in clip.items()} for clip in self.clips),
+            bench={name: values[works:] for name, values in self.bench.items()},
+            moved=0,
+        )
 
     def are(
         self, specification: Specification, chain: Chain, boards: list[Chain], louder_db: FloatArray
