@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.analog.microphone import self_noise_pa
-from envlab.analog.noise import NoiseStreams
+from envlab.analog.noise import NoiseStreams, fill_normal
 from envlab.engine.board import Board
 from envlab.sound.interpolate import interpolated_pieces
 from envlab.sound.stream import Sound
@@ -58,14 +58,16 @@ class WhiteNoise:
 
     def __init__(self, noise: NoiseStreams | None) -> None:
         self._stream = None if noise is None else noise.preamp
-        self._before: FloatArray = np.empty(0) if noise is None else noise.preamp.standard_normal(1)
+        self._last = 0.0 if noise is None else float(noise.preamp.standard_normal())
 
     def next(self, samples: int) -> FloatArray:
         """Return the next ones, shape (samples + 1,), or none without noise."""
         if self._stream is None:
-            return self._before
-        white = np.concatenate((self._before, self._stream.standard_normal(samples)))
-        self._before = white[-1:]
+            return np.empty(0)
+        white = np.empty(samples + 1)
+        white[0] = self._last
+        fill_normal(self._stream, white[1:])
+        self._last = float(white[-1])
         return white
 
 
