@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Executor
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -15,6 +18,10 @@ from envlab.sound.stream import Sound
 from envlab.units import FloatArray
 
 BLOCK = 65_536
+# Blocks that are made ready before they are wanted: while one is in use, what it leaves idle makes the next.
+AHEAD = 2
+
+_Block = TypeVar("_Block")
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +58,22 @@ def waves(sound: Sound, board: Board, noise: NoiseStreams | None) -> Iterator[Wa
     white = WhiteNoise(noise)
     for start, fine_pa in interpolated_pieces(_heard(sound, board, noise), count, rate_hz, BLOCK):
         yield Wave(start, fine_pa, white.next(fine_pa.size))
+
+
+def made_ahead(blocks: Iterator[_Block], thread: Executor) -> Iterator[_Block]:
+    """Yield blocks in their order, of which a thread makes up to AHEAD while the one before is in use.
+
+    Parameters
+    ----------
+    blocks
+        None of them is None.
+    thread
+        With one worker, so that it makes one block after the other.
+    """
+    coming = deque(thread.submit(next, blocks, None) for _ in range(AHEAD))
+    while (block := coming.popleft().result()) is not None:
+        coming.append(thread.submit(next, blocks, None))
+        yield block
 
 
 class WhiteNoise:
