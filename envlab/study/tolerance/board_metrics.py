@@ -17,10 +17,10 @@ from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
 from envlab.engine.side_by_side import run_side_by_side
 from envlab.light.table import LookupTable
-from envlab.metrics.across_clips import TAG_OF, worst_over_clips
+from envlab.metrics.across_clips import clips_of_metric, worst_over_clips
 from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.clip_metrics import table_steps
-from envlab.metrics.judgeable import judged_columns
+from envlab.metrics.judgeable import judged_columns, release_s, why_not_judged
 from envlab.metrics.metrics_of_clip import clip_seed, idle_clip, idle_seed, together
 from envlab.metrics.onset_latency import latency_of_envelope, onset_instants, onset_test
 from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
@@ -37,8 +37,10 @@ from envlab.units import BoolArray, FloatArray
 Report = Callable[[str, float], None]
 
 LATENCIES = ("onset_lag_mean_ms", "onset_lag_worst_ms")
-# Metrics on test signals, in the order of a table; all others are of clips.
-BENCH_METRICS = (*TONE_METRICS, *LATENCIES, "idle_lstar", "table_step_lstar", "frame_shimmer_lstar")
+# Metrics on test signals, those together that one signal gives; all others are of clips.
+_OF_SIGNALS = (TONE_METRICS, LATENCIES, ("idle_lstar",), ("table_step_lstar",), ("frame_shimmer_lstar",))
+# The same in the order of a table.
+BENCH_METRICS = tuple(name for names in _OF_SIGNALS for name in names)
 # Boards that hear a clip together, at most.
 PORTION, PORTION_KEPT = 2048, 256
 
@@ -90,7 +92,7 @@ class BoardJudge:
         than stated, dB; the others in proportion to their own. None: all as stated. heard: what the last of
         the boards made of the clips already; where it cannot be shown that this would come out once more,
         they hear them again. wanted: of each board the metrics that somebody asks for, which spares it clips
-        that do not matter for them; of no board is any other to be read then. None: all.
+        and test signals that do not matter for them; of no board is any other to be read then. None: all.
         """
         known = heard if heard is not None and self._would_hear_again(heard, boards, louder_db) else None
         fresh = len(boards) - (0 if known is None else len(known.working))
@@ -100,7 +102,7 @@ class BoardJudge:
             shares = (first / fresh, len(some) / fresh)
             louder = None if louder_db is None else louder_db[first : first + len(some)]
             asked = None if wanted is None else wanted[first : first + len(some)]
-            parts.append(self._bench(some) | self._on_clips(some, louder, report, *shares, asked))
+            parts.append(self._bench(some, asked) | self._on_clips(some, louder, report, *shares, asked))
         if known is not None and known.working:
             missing = self._of_bench - set(known.bench)
             found = known.bench | self.bench(known.working, missing)
@@ -179,8 +181,18 @@ class BoardJudge:
             one_by_one=self.one_by_one, seed=seed, workers=self.workers, report=report,
         )  # fmt: skip
 
-    def _bench(self, boards: Sequence[Chain]) -> Columns:
-        return self.bench(boards, self._of_bench)
+    def _bench(self, boards: Sequence[Chain], wanted: Sequence[Set[str]] | None) -> Columns:
+        """Metrics on test signals; wanted: as metrics has it. NaN where nobody asks."""
+        if wanted is None:
+            return self.bench(boards, self._of_bench)
+        columns = {name: np.full(len(boards), np.nan) for name in BENCH_METRICS if name in self._of_bench}
+        for names in _OF_SIGNALS:
+            asked = self._of_bench.intersection(names)
+            asks = np.array([not asked.isdisjoint(one) for one in wanted])
+            if asks.any():
+                some = [board for board, does in zip(boards, asks, strict=True) if does]
+                columns |= spread_over(self.bench(some, asked), asks)
+        return columns
 
     @property
     def _of_bench(self) -> set[str]:
@@ -215,6 +227,7 @@ class BoardJudge:
     ) -> Columns:
         lengths = np.array([recording.duration_s for recording in self.recordings])
         done = np.concatenate(([0.0], np.cumsum(lengths))) / lengths.sum()
+        hears_clip = self._hears(len(boards), wanted)
         clips, names = [], []
         for number, clip in enumerate(self.specification.clips):
             start, length = float(done[number]), float(done[number + 1] - done[number])
@@ -224,7 +237,7 @@ class BoardJudge:
             ) -> None:
                 report(label, begun + whole * (start + length * share))
 
-            hears = _hears(clip, len(boards), wanted)
+            hears = hears_clip[number]
             if not hears.any():
                 continue
             some = [board for board, does in zip(boards, hears, strict=True) if does]
@@ -236,17 +249,21 @@ class BoardJudge:
             return {}
         return worst_over_clips(names, clips, self.nominal.pixels, self.nominal.supply)
 
-
-def _hears(clip: Clip, boards: int, wanted: Sequence[Set[str]] | None) -> BoolArray:
-    """Return which boards a clip matters for, shape (boards,); wanted: as BoardJudge.metrics has it."""
-    if wanted is None:
-        return np.ones(boards, dtype=bool)
-    return np.array(
-        [
-            any(name not in BENCH_METRICS and TAG_OF.get(name) in (None, *clip.tags) for name in names)
-            for names in wanted
+    def _hears(self, boards: int, wanted: Sequence[Set[str]] | None) -> BoolArray:
+        """Which clips matter for which boards, shape (clips, boards); wanted: as metrics has it."""
+        clips = self.specification.clips
+        if wanted is None:
+            return np.ones((len(clips), boards), dtype=bool)
+        hears = np.zeros((len(clips), boards), dtype=bool)
+        settles_s = release_s(self.nominal.detector_as_built)
+        judged = [
+            why_not_judged(clip, sound, settles_s).keys().isdisjoint(("every", "counts_99"))
+            for clip, sound in zip(clips, self.recordings, strict=True)
         ]
-    )
+        for board, names in enumerate(wanted):
+            for name in names - set(BENCH_METRICS):
+                hears[:, board] |= clips_of_metric(name, clips, judged)
+        return hears
 
 
 def _ignore(share: float) -> None:
