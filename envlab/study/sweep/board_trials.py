@@ -295,10 +295,15 @@ class _Group:
         numbers = range(len(self._bench.sounds))
         clips = tuple(_joined(design.heard[number]) for number in numbers if number in design.heard)
         places = [*design.along, *range(self._bench.count)]
-        boards = tuple(design.built[place] for place in places)
-        louder_db = design.louder_db[places]
         heard = HeardBoards(
-            self._bench.ranked, design.chain, boards, louder_db, clips, moved=len(design.along)
+            self._bench.ranked,
+            design.chain,
+            tuple(design.parameters),
+            design.values[places],
+            tuple(design.built[place] for place in places),
+            design.louder_db[places],
+            clips,
+            moved=len(design.along),
         )
         if not heard.working:
             return heard

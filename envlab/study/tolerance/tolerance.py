@@ -223,7 +223,10 @@ class _Study:
         """
         import pandas as pd
 
-        made = [working_board(self.chain, self.parameters, row) for row in values]
+        if heard is None:
+            made = [working_board(self.chain, self.parameters, row) for row in values]
+        else:
+            made = heard.built(self.chain, self.parameters, values)
         works = np.array([one is not None for one in made])
 
         def tell(label: str, share: float) -> None:

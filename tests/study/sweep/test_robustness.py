@@ -417,6 +417,8 @@ def test_boards_moved_one_part_at_a_time_hear_along_where_a_choice_is_confirmed(
         return columns_on_sound(sound, boards, *rest, **more)
 
     monkeypatch.setattr("envlab.study.tolerance.board_metrics.columns_on_sound", noted)
+    # Nor is any of them built again.
+    monkeypatch.setattr("envlab.study.tolerance.heard_boards.working_board", None)
     again = tolerance(specification, tolerances=asked, heard=trial.heard)
     for name in ("boards", "targets", "distribution", "causes", "worst_cases"):
         pd.testing.assert_frame_equal(getattr(again, name), getattr(anew, name), check_exact=True)
