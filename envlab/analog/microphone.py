@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from envlab.analog import sections
+from envlab.analog.noise import fill_normal
 from envlab.analog.sample_checks import sample_row
 from envlab.analog.stage import Advanced, AnalogStage, Surroundings
 from envlab.errors import ParameterError, check_choice, check_range
@@ -218,7 +219,10 @@ def self_noise_pa(
 
     rng: in blocks, one after the other, it gives the noise of the whole.
     """
-    return self_noise_rms_pa(microphone, sample_rate_hz) * rng.standard_normal(samples)
+    noise_pa = np.empty(samples)
+    fill_normal(rng, noise_pa)
+    noise_pa *= self_noise_rms_pa(microphone, sample_rate_hz)
+    return noise_pa
 
 
 @lru_cache(maxsize=64)

@@ -68,11 +68,15 @@ def moving_mean_rows(rows: FloatArray, state: FloatArray, window: int, result: F
     for r in range(rows.shape[0]):
         values[:past] = state[r]
         values[past:] = rows[r]
+        totals = result[r]
+        totals[:] = 0.0
+        # One input of each window at a time: the sums stand side by side in vector lanes.
+        for k in range(window):
+            some = values[k : k + count]
+            for n in range(count):
+                totals[n] += some[n]
         for n in range(count):
-            total = 0.0
-            for k in range(n, n + window):
-                total += values[k]
-            result[r, n] = total / window
+            totals[n] /= window
         state[r] = values[count:]
 
 

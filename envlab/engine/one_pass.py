@@ -8,7 +8,7 @@ them loses the pass, not a digit.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from typing import Protocol, TypeGuard
 
 import numpy as np
 
@@ -39,7 +39,7 @@ def one_pass(stages: Sequence[AnalogStage], sample_rate_hz: float) -> OnePass | 
 
     stages: in the order of the signal, no wires among them.
     """
-    if len(stages) > 2 and _bare(stages[0]) and _plain(stages[1]) and _at_once(stages[2]):
+    if len(stages) > 2 and is_bare(stages[0]) and _plain(stages[1]) and _at_once(stages[2]):
         return HearAmplifyRectify(*stages[:3], sample_rate_hz)  # type: ignore[call-arg,arg-type]
     if len(stages) > 1 and _plain(stages[0]) and _at_once(stages[1]):
         return AmplifyRectify(*stages[:2], sample_rate_hz)  # type: ignore[call-arg,arg-type]
@@ -55,12 +55,13 @@ def pass_to_hold(
     """
     if readings_of(detector) is not None:
         return None
-    if len(stages) == 3 and _bare(stages[0]) and _plain(stages[1]) and _at_once(stages[2]):
+    if len(stages) == 3 and is_bare(stages[0]) and _plain(stages[1]) and _at_once(stages[2]):
         return HearToHold(*stages, detector, sample_rate_hz, held_v)  # type: ignore[call-arg,arg-type]
     return None
 
 
-def _bare(stage: AnalogStage) -> bool:
+def is_bare(stage: AnalogStage) -> TypeGuard[Microphone]:
+    """Whether a stage is a microphone and nothing else: a capsule that clips, without covering and drain."""
     if type(stage) is not Microphone or stage.overload != "clip":
         return False
     return stage.covering_loss_db == 0 and stage.covering_corner_hz is None

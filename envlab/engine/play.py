@@ -2,14 +2,16 @@
 
 The wave between the samples is computed once, and every stage that boards share once; the detectors behind
 one rectified voltage run side by side. What each board's converter reads goes to a reader, which makes of it
-what it likes. While the boards work on one block, the wave of the next is made ready.
+what it likes. While the boards work on a block, the waves of the next are made ready; and boards that are
+done with it go on to the next, so that nobody waits for the slowest.
 """
 
 from __future__ import annotations
 
 import queue
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -24,13 +26,15 @@ from envlab.engine.hold_stage import HoldStage, shared_out
 from envlab.engine.quantiser import Quantiser
 from envlab.engine.reading_schedule import Block, Due, Wanted
 from envlab.engine.side_by_side import play_side_by_side, run_side_by_side
-from envlab.engine.waves import Wave, waves
+from envlab.engine.waves import AHEAD, Wave, made_ahead, waves
 from envlab.errors import ParameterError, check_range
 from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.stream import Sound
 from envlab.units import BoolArray, FloatArray, IntArray
 
 Progress = Callable[[float], None]
+# Blocks that boards hear at a time, each board one after the other.
+_IN_USE = 2
 _Heard = tuple[FloatArray, BoolArray | None]
 
 
@@ -76,7 +80,7 @@ def play(
         Of the generator whose streams give microphone, preamp and ADC noise, the same to every board; None:
         no noise.
     workers
-        Threads, 1 or more.
+        Threads that the boards run on, 1 or more; one more makes the waves ready.
     progress
         Called with the share of the sound that is done, 0 to 1.
 
@@ -121,16 +125,10 @@ def play(
         return limited / samples
     told = waves(sound, hears, noise)
     run = _Run(boards, design, rate_hz, reader_of, workers)
-    with ThreadPoolExecutor(workers) as pool:
-        ready = run.ready(told)
-        block = next(ready, None)
-        while block is not None:
-            at = due.before(block.wave.start, block.wave.end)
-            following = pool.submit(next, ready, None)
-            run.hear(block, at, pool)
+    with ThreadPoolExecutor(workers) as pool, ThreadPoolExecutor(1) as front_thread:
+        for end in run.hear(made_ahead(run.ready(told), front_thread), due, pool):
             if progress is not None:
-                progress(block.wave.end / samples)
-            block = following.result()
+                progress(end / samples)
     return run.limited / samples
 
 
@@ -157,50 +155,85 @@ class _Run:
         self._boards = boards
         self._trunk = trunk_of(boards, rate_hz)
         self._leaves = [_Leaf(leaf, boards, design, rate_hz, reader_of) for leaf in self._trunk.leaves]
-        block = sound_waves.BLOCK
-        self._rooms = [np.empty(block) for _ in range(min(len(self._leaves), 4 * workers))]
-        self._inner = {id(branch): np.empty(block) for branch in _inner(self._trunk)}
+        self._room = {id(branch): np.empty(sound_waves.BLOCK) for branch in _inner(self._trunk)}
+        # Of few leaves it is the hold stages that keep all processors busy.
+        self._by_leaves = len(self._leaves) > workers
+        if not self._by_leaves:
+            self._room |= {id(leaf.branch): np.empty(sound_waves.BLOCK) for leaf in self._leaves}
+        # Else a leaf takes one of these while it is followed and read.
+        self._rooms: queue.SimpleQueue[FloatArray] = queue.SimpleQueue()
+        for _ in range(workers if self._by_leaves else 0):
+            self._rooms.put(np.empty(sound_waves.BLOCK))
 
     def ready(self, told: Iterator[Wave]) -> Iterator[_Ready]:
-        """Yield the blocks with what all boards share; two at most may be in use at a time."""
-        room = (np.empty(sound_waves.BLOCK), np.empty(sound_waves.BLOCK))
+        """Yield the blocks with what all boards share; AHEAD of them are made while _IN_USE are heard."""
+        rooms = [np.empty(sound_waves.BLOCK) for _ in range(AHEAD + _IN_USE)] if self._trunk.last else []
         for number, wave in enumerate(told):
-            if not self._trunk.last:
+            if not rooms:
                 yield _Ready(wave, None, None)
                 continue
-            signal = self._trunk.advance(wave.pressure_pa, None, wave.white, room[number % 2])
+            room = rooms[number % len(rooms)]
+            signal = self._trunk.advance(wave.pressure_pa, None, wave.white, room)
             yield _Ready(wave, signal, self._trunk.limited)
 
-    def hear(self, block: _Ready, at: Block, pool: ThreadPoolExecutor) -> None:
-        """Let every board hear a block, and hand on what is read in it."""
-        if not self._trunk.branches:
-            assert block.signal is not None
-            self._read([(self._leaves[0], block.signal)], at, pool)
-            return
-        above = self._heard_above(block, pool)
+    def hear(self, blocks: Iterator[_Ready], due: Due, pool: ThreadPoolExecutor) -> Iterator[int]:
+        """Let every board hear the blocks, and hand on what is read; yield up to which sample all have."""
+        heard: deque[tuple[int, list[Future[None]]]] = deque()
+        leaves: list[Future[None]] = []
+        for block in blocks:
+            at = due.before(block.wave.start, block.wave.end)
+            if self._by_leaves:
+                leaves = self._hear_by_leaves(block, at, pool, leaves)
+            else:
+                self._hear_by_stages(block, at, pool)
+            heard.append((block.wave.end, leaves))
+            if len(heard) == _IN_USE:
+                yield _settled(*heard.popleft())
+        while heard:
+            yield _settled(*heard.popleft())
 
-        white = block.wave.white
+    def _hear_by_leaves(
+        self, block: _Ready, at: Block, pool: ThreadPoolExecutor, before: list[Future[None]]
+    ) -> list[Future[None]]:
+        """Begin to let each leaf hear a block as soon as it is done with the one before.
 
-        def advance(leaf: _Leaf, room: FloatArray) -> FloatArray:
-            return leaf.branch.advance(*above[id(leaf.branch)], white, room)
+        The pool begins with what was submitted first: whoever waits for before waits for what is running.
+        """
+        if any(branch.branches for branch in self._trunk.branches):
+            # What stands behind these has one room each.
+            _settled(0, before)
+        above, white = self._heard_above(block, pool), block.wave.white
 
-        if len(self._leaves) <= len(self._rooms):
-            rectified = list(pool.map(advance, self._leaves, self._rooms))
-            self._read(zip(self._leaves, rectified, strict=True), at, pool)
-            return
-        rooms: queue.SimpleQueue[FloatArray] = queue.SimpleQueue()
-        for room in self._rooms:
-            rooms.put(room)
-
-        def finish(leaf: _Leaf) -> None:
-            room = rooms.get()
+        def finish(leaf: _Leaf, earlier: Future[None] | None) -> None:
+            if earlier is not None:
+                earlier.result()
+            room = self._rooms.get()
             # A reader that fails must not keep the room: the leaves that wait for one would wait for ever.
             try:
-                leaf.read(advance(leaf, room), at)
+                leaf.read(leaf.branch.advance(*above[id(leaf.branch)], white, room), at)
             finally:
-                rooms.put(room)
+                self._rooms.put(room)
 
-        for _ in pool.map(finish, self._leaves):
+        if not before:
+            return [pool.submit(finish, leaf, None) for leaf in self._leaves]
+        return [pool.submit(finish, *pair) for pair in zip(self._leaves, before, strict=True)]
+
+    def _hear_by_stages(self, block: _Ready, at: Block, pool: ThreadPoolExecutor) -> None:
+        if not self._trunk.branches:
+            assert block.signal is not None
+            rectified = [block.signal]
+        else:
+            above, white = self._heard_above(block, pool), block.wave.white
+            branches = [leaf.branch for leaf in self._leaves]
+            rectified = list(
+                pool.map(lambda one: one.advance(*above[id(one)], white, self._room[id(one)]), branches)
+            )
+        stages = [
+            (stage, rectified_v)
+            for leaf, rectified_v in zip(self._leaves, rectified, strict=True)
+            for stage in leaf.stages
+        ]
+        for _ in pool.map(lambda pair: pair[0].read(pair[1], at), stages):
             pass
 
     def _heard_above(self, block: _Ready, pool: ThreadPoolExecutor) -> dict[int, _Heard]:
@@ -215,19 +248,12 @@ class _Run:
         while level:
             inner = [branch for branch in level if branch.branches]
             inputs = [above[id(branch)] for branch in inner]
-            rooms = [self._inner[id(branch)] for branch in inner]
+            rooms = [self._room[id(branch)] for branch in inner]
             whites = [block.wave.white] * len(inner)
             for branch, signal in zip(inner, pool.map(_advance, inner, inputs, whites, rooms), strict=True):
                 above |= dict.fromkeys(map(id, branch.branches), (signal, branch.limited))
             level = [below for branch in inner for below in branch.branches]
         return above
-
-    @staticmethod
-    def _read(rectified: Iterable[tuple[_Leaf, FloatArray]], at: Block, pool: ThreadPoolExecutor) -> None:
-        """Where there are few leaves it is the hold stages that keep all processors busy."""
-        stages = [(stage, rectified_v) for leaf, rectified_v in rectified for stage in leaf.stages]
-        for _ in pool.map(lambda pair: pair[0].read(pair[1], at), stages):
-            pass
 
     @property
     def limited(self) -> FloatArray:
@@ -236,6 +262,13 @@ class _Run:
         for leaf in self._leaves:
             limited[leaf.branch.places] = leaf.branch.limited_samples
         return limited
+
+
+def _settled(end: int, futures: list[Future[None]]) -> int:
+    """Return end once all are done; raise what any of them raised."""
+    for future in futures:
+        future.result()
+    return end
 
 
 def _advance(branch: Branch, heard: _Heard, white: FloatArray, room: FloatArray) -> FloatArray:

@@ -20,6 +20,7 @@ from envlab.analog.bank.half_wave_tolerance_bank import AmplifierBoard, HalfWave
 from envlab.analog.bank.tolerance_bank import Board as BankBoard
 from envlab.analog.bank.tolerance_bank import (
     BoardBlock,
+    HeardFront,
     NominalFront,
     SpreadBank,
     alike_enough,
@@ -34,9 +35,10 @@ from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.analog.stage import Surroundings
 from envlab.engine.board import Board, front_end_of
 from envlab.engine.front_end import NO_NOISE
+from envlab.engine.one_pass import is_bare
 from envlab.engine.quantiser import Quantiser
 from envlab.engine.reading_schedule import Due
-from envlab.engine.waves import Wave
+from envlab.engine.waves import Wave, made_ahead
 from envlab.sound.stream import Sound
 from envlab.units import FloatArray
 
@@ -129,29 +131,27 @@ def play_side_by_side(
     told: the sound. due: which readings are wanted. samples: of the whole, at rate_hz, Hz. take: gets the
     counts of all boards above the design's zero, shape (boards, readings of a block).
     """
-    apart = noise_apart(_bank_board(design), design.adc.lsb_v)
     bank = _bank_of(design, boards, rate_hz)
-    front = NominalFront(design.preamp, rate_hz, apart)
     quantiser = Quantiser(boards, [design] * len(boards))
-    blocks = _heard(told, design, front, rate_hz)
-    with ThreadPoolExecutor(workers) as pool:
-        block = next(blocks, None)
-        while block is not None:
-            wave, nodes = block
+    blocks = _heard(told, design, rate_hz)
+    with ThreadPoolExecutor(workers) as pool, ThreadPoolExecutor(1) as front_thread:
+        # While the boards work on one block, the waves of the next are made ready.
+        for wave, nodes in made_ahead(blocks, front_thread):
             at = due.before(wave.start, wave.end)
-            # While the boards work on one block, the wave of the next is made ready.
-            following = pool.submit(next, blocks, None)
             take(quantiser.counts(bank.read(nodes, at.upper, at.fraction, pool, workers), at.noise_lsb))
             if progress is not None:
                 progress(wave.end / samples)
-            block = following.result()
     return bank.limited
 
 
-def _heard(
-    told: Iterator[Wave], design: Board, front: NominalFront, rate_hz: float
-) -> Iterator[tuple[Wave, BoardBlock]]:
-    microphone, around, state = front_end_of(design)["microphone"], Surroundings(rate_hz), None
+def _heard(told: Iterator[Wave], design: Board, rate_hz: float) -> Iterator[tuple[Wave, BoardBlock]]:
+    microphone, apart = front_end_of(design)["microphone"], noise_apart(_bank_board(design), design.adc.lsb_v)
+    if is_bare(microphone) and not apart:
+        at_once = HeardFront(microphone, design.preamp, rate_hz)
+        for wave in told:
+            yield wave, at_once.block(wave.pressure_pa, wave.white)
+        return
+    front, around, state = NominalFront(design.preamp, rate_hz, apart), Surroundings(rate_hz), None
     for wave in told:
         heard = microphone.advance(wave.pressure_pa, around, state)
         state = heard.state

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Executor
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
 from envlab.analog.microphone import self_noise_pa
-from envlab.analog.noise import NoiseStreams
+from envlab.analog.noise import NoiseStreams, fill_normal
 from envlab.engine.board import Board
 from envlab.sound.interpolate import interpolated_pieces
 from envlab.sound.stream import Sound
 from envlab.units import FloatArray
 
 BLOCK = 65_536
+# Blocks that are made ready before they are wanted: while one is in use, what it leaves idle makes the next.
+AHEAD = 2
+
+_Block = TypeVar("_Block")
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,19 +60,37 @@ def waves(sound: Sound, board: Board, noise: NoiseStreams | None) -> Iterator[Wa
         yield Wave(start, fine_pa, white.next(fine_pa.size))
 
 
+def made_ahead(blocks: Iterator[_Block], thread: Executor) -> Iterator[_Block]:
+    """Yield blocks in their order, of which a thread makes up to AHEAD while the one before is in use.
+
+    Parameters
+    ----------
+    blocks
+        None of them is None.
+    thread
+        With one worker, so that it makes one block after the other.
+    """
+    coming = deque(thread.submit(next, blocks, None) for _ in range(AHEAD))
+    while (block := coming.popleft().result()) is not None:
+        coming.append(thread.submit(next, blocks, None))
+        yield block
+
+
 class WhiteNoise:
     """Hands out the normal numbers of the stages behind the microphone, block by block."""
 
     def __init__(self, noise: NoiseStreams | None) -> None:
         self._stream = None if noise is None else noise.preamp
-        self._before: FloatArray = np.empty(0) if noise is None else noise.preamp.standard_normal(1)
+        self._last = 0.0 if noise is None else float(noise.preamp.standard_normal())
 
     def next(self, samples: int) -> FloatArray:
         """Return the next ones, shape (samples + 1,), or none without noise."""
         if self._stream is None:
-            return self._before
-        white = np.concatenate((self._before, self._stream.standard_normal(samples)))
-        self._before = white[-1:]
+            return np.empty(0)
+        white = np.empty(samples + 1)
+        white[0] = self._last
+        fill_normal(self._stream, white[1:])
+        self._last = float(white[-1])
         return white
 
 

@@ -9,10 +9,30 @@ import numpy as np
 from envlab.light.pixels import Pixels, Supply, drawn_current_a
 from envlab.metrics.clip_metrics import range_used_db
 from envlab.sound.clip import Clip
-from envlab.units import FloatArray
+from envlab.units import BoolArray, FloatArray
 
 # Metrics that speak of clips with a tag alone.
 TAG_OF = {"beat_contrast_lstar": "beat", "quiet_lit_share": "quiet", "false_light_lstar": "walking"}
+
+
+def clips_of_metric(metric: str, clips: Sequence[Clip], judged: Sequence[bool]) -> BoolArray:
+    """Return which clips a metric of clips comes from, shape (clips,): what the others give does not show.
+
+    Parameters
+    ----------
+    metric
+        As worst_over_clips names it.
+    clips
+        All of them.
+    judged
+        Of each whether anything is judged on it.
+    """
+    if metric == "range_used_db":
+        levels = [clip.unweighted_db_spl for clip in clips]
+        ends = sorted(level for level, shows in zip(levels, judged, strict=True) if shows)
+        return np.isin(levels, [*ends[:1], *ends[-1:]])
+    tag = TAG_OF.get(metric)
+    return np.array([tag is None or tag in clip.tags for clip in clips])
 
 
 def worst_over_clips(

@@ -107,11 +107,13 @@ class _Window(NamedTuple):
     rate_hz: float
     is_mean: bool
 
-    def over(self, cycle: FloatArray, frequency_hz: float) -> FloatArray:
-        """Return what a frame makes of a cycle of a note, shape (samples,), at each place in it."""
-        back = np.rint(np.arange(self.readings) * (cycle.size * frequency_hz / self.rate_hz)).astype(np.int64)
-        seen = cycle[(np.arange(cycle.size) - back[:, np.newaxis]) % cycle.size]
-        return np.asarray(seen.mean(axis=0) if self.is_mean else seen.max(axis=0))
+    def over(self, cycles: FloatArray, frequencies_hz: FloatArray) -> FloatArray:
+        """Return what a frame makes of cycles of notes, shape (notes, samples), at each place in them."""
+        from envlab.metrics import ripple_aliasing_kernels
+
+        apart = cycles.shape[1] * frequencies_hz[:, np.newaxis] / self.rate_hz
+        back = np.rint(np.arange(self.readings) * apart).astype(np.int64)
+        return np.asarray(ripple_aliasing_kernels.seen_over(cycles, back, self.is_mean))
 
 
 def _window(chain: Chain) -> _Window | None:
@@ -171,9 +173,7 @@ class _Cycles:
             some = self._steps[first : first + _AT_ONCE]
             settled_v = ripple_aliasing_kernels.settled_cycles(self._drive_v, some)
             if self._window is not None:
-                notes_hz = FREQUENCIES_HZ[first : first + _AT_ONCE].tolist()
-                rows = zip(settled_v, notes_hz, strict=True)
-                settled_v = np.array([self._window.over(cycle_v, note_hz) for cycle_v, note_hz in rows])
+                settled_v = self._window.over(settled_v, FREQUENCIES_HZ[first : first + _AT_ONCE])
             self._known.append(settled_v)
         return self._known[piece]
 
@@ -249,10 +249,10 @@ def breathing(chain: Chain, frequency_hz: float) -> Breathing:
         limit = "ideal, or one with amplifiers: ripple aliasing is not judged behind a passive diode"
         raise ParameterError("topology", chain.rectifier.topology, limit)
     steps = hold_steps(chain.detector_as_built, _STEPS_PER_CYCLE * np.array([frequency_hz]))
-    (cycle_v,) = ripple_aliasing_kernels.settled_cycles(_one_drive(fold), steps)
-    window = _window(chain)
+    cycles_v, window = ripple_aliasing_kernels.settled_cycles(_one_drive(fold), steps), _window(chain)
     if window is not None:
-        cycle_v = window.over(cycle_v, frequency_hz)
+        cycles_v = window.over(cycles_v, np.array([frequency_hz]))
+    (cycle_v,) = cycles_v
     of_count, finer = _lightness(chain, chain.brightness_table())
     first = max(int(np.searchsorted(of_count, 50.0)), 1) / cycle_v.mean()
     scale = ripple_aliasing_kernels.scale_for(50.0, cycle_v, of_count, first)

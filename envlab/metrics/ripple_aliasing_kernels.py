@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from envlab.analog.kernels.stage_kernels import compiled, held_next
 from envlab.analog.kernels.tone_kernels import narrow
-from envlab.units import FloatArray
+from envlab.units import FloatArray, IntArray
 
 Places = NDArray[np.int16]
 _SETTLED = 1e-9
@@ -79,6 +79,34 @@ def settled_cycles(cycle_v: FloatArray, steps: FloatArray) -> FloatArray:
             for n in range(cycle_v.size):
                 cycles[first + f, n] = gain[first + f] * some_v[n, f]
     return cycles
+
+
+@compiled
+def seen_over(cycles: FloatArray, back: IntArray, mean: bool) -> FloatArray:
+    """What a frame makes of its readings at each place of a cycle: their mean, or else the largest.
+
+    cycles: shape (notes, samples), V, as the result. back: shape (notes, readings), by how many samples each
+    reading lies back.
+    """
+    samples = cycles.shape[1]
+    seen = np.empty_like(cycles)
+    for note in range(cycles.shape[0]):
+        cycle, row = cycles[note], seen[note]
+        for reading in range(back.shape[1]):
+            shift = back[note, reading] % samples
+            for first, last, behind in ((0, shift, samples - shift), (shift, samples, -shift)):
+                for n in range(first, last):
+                    value = cycle[n + behind]
+                    if reading == 0:
+                        row[n] = value
+                    elif mean:
+                        row[n] += value
+                    else:
+                        row[n] = max(row[n], value)
+        if mean:
+            for n in range(samples):
+                row[n] /= back.shape[1]
+    return seen
 
 
 @compiled

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from envlab.analog.microphone import Microphone, self_noise_pa
-from envlab.analog.noise import noise_streams
+from envlab.analog.noise import fill_normal, noise_streams
 from envlab.chain import Chain
 from envlab.engine.waves import WhiteNoise
 from envlab.sound.recording import Recording
@@ -22,6 +22,18 @@ def test_in_blocks_as_at_once():
     # Each block begins with the last number of the one before, which the colour of the noise needs.
     assert all(block[0] == before[-1] for before, block in itertools.pairwise(blocks))
     assert WhiteNoise(None).next(100).size == 0
+
+
+@pytest.mark.parametrize("kind", [np.random.PCG64, np.random.PCG64DXSM, np.random.Philox, np.random.MT19937])
+def test_normal_numbers_are_those_of_numpy(kind):
+    # So many that some hundred come from the tail and some thousand from the edges of numpy's method.
+    ours, numpys = np.random.Generator(kind(11)), np.random.Generator(kind(11))
+    for size in (1_000_000, 1, 0, 77):
+        out = np.empty(size)
+        fill_normal(ours, out)
+        np.testing.assert_array_equal(out, numpys.standard_normal(size))
+    # And the stream stands where numpy's does.
+    assert ours.random() == numpys.random()
 
 
 def test_each_source_has_its_own_stream():

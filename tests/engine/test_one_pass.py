@@ -9,11 +9,13 @@ import numpy as np
 import pytest
 
 from envlab.analog.band_filter import FirstLowPass, NoBandFilter
+from envlab.analog.bank.tolerance_bank import HeardFront, NominalFront
 from envlab.analog.detector import AverageDetector, PeakDetector, detect
 from envlab.analog.microphone import Microphone, hear, is_overloaded
 from envlab.analog.preamps.board_preamp import BoardPreamp
-from envlab.analog.preamps.preamp import Preamp, amplify
+from envlab.analog.preamps.preamp import Preamp, amplify, input_noise_v
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
+from envlab.analog.stage import Surroundings
 from envlab.engine.one_pass import AmplifyRectify, HearAmplifyRectify, one_pass, pass_to_hold
 from envlab.units import BoolArray, FloatArray
 
@@ -83,3 +85,26 @@ def test_digit_for_digit(kind, microphone, preamp, detector, cuts, noisy):
 def test_which_stages_it_can_do(stages, kind):
     found = one_pass(stages, RATE_HZ)
     assert (None if found is None else type(found)) is kind
+
+
+@pytest.mark.parametrize("loud_pa", [1e-3, 1.0, 40.0])
+@pytest.mark.parametrize("noisy", [False, True])
+@pytest.mark.parametrize("preamp", [preamp for preamp, _ in PREAMPS])
+def test_the_front_that_boards_share_is_microphone_then_preamp(loud_pa, noisy, preamp):
+    microphone, preamp = Microphone(), replace(preamp, noise_v_per_rthz=1e-6)
+    rng = np.random.default_rng(3)
+    pressure_pa, white = rng.normal(0, loud_pa, 4097), rng.standard_normal(4098)
+    at_once = HeardFront(microphone, preamp, RATE_HZ)
+    front, around, state = NominalFront(preamp, RATE_HZ, False), Surroundings(RATE_HZ), None
+    for first, last in itertools.pairwise((0, 1, 777, 4097)):
+        of_block = white[first : last + 1] if noisy else np.empty(0)
+        heard = microphone.advance(pressure_pa[first:last], around, state)
+        state = heard.state
+        noise_v = input_noise_v(preamp, of_block, RATE_HZ) if noisy else np.empty(0)
+        over = np.zeros(last - first, dtype=bool) if heard.limited is None else heard.limited
+        wanted = front.block(heard.signal, noise_v, over)
+        given = at_once.block(pressure_pa[first:last], of_block)
+        for name in ("free_v", "quick_v", "lacks_v", "noise_v", "heard_v", "over"):
+            np.testing.assert_array_equal(getattr(given, name), getattr(wanted, name), err_msg=name)
+    # The loudest reaches the limits of both, the quietest none.
+    assert wanted.over.any() == wanted.lacks_v.any() == (loud_pa == 40.0)

@@ -24,6 +24,7 @@ from envlab.metrics.ripple_aliasing import (
     breathing,
     frame_ripple_aliasing,
 )
+from envlab.metrics.ripple_aliasing_kernels import seen_over
 
 SLOW = PeakDetector(4.7e3, 1e-6, 220e3)
 QUICK = PeakDetector(1e3, 220e-9, 100e3)
@@ -175,6 +176,18 @@ def test_frames_that_show_all_their_readings_breathe_as_counted_by_hand(follower
     by_hand = frames_by_definition(chain, frequency_hz, take)
     # The level may lie on the edge of a count: up to one count of the table either way.
     assert breathing(chain, frequency_hz).ripple_aliasing_lstar == pytest.approx(by_hand, abs=1.5)
+
+
+@pytest.mark.parametrize("mean", [True, False])
+def test_what_a_frame_sees_of_its_readings_is_numpys_mean_or_maximum(mean) -> None:
+    rng = np.random.default_rng(2)
+    cycles, back = rng.random((5, 256)), rng.integers(0, 3000, (5, 37))
+    # Further back than a whole cycle, at its first and last sample, and at the frame itself.
+    back[:, :4] = 0, 255, 256, 1
+    seen = seen_over(cycles, back, mean)
+    for cycle, readings, row in zip(cycles, back, seen, strict=True):
+        of_readings = np.array([np.roll(cycle, shift) for shift in readings])
+        np.testing.assert_array_equal(row, of_readings.mean(axis=0) if mean else of_readings.max(axis=0))
 
 
 def test_a_mean_of_whole_frames_takes_most_of_the_aliasing_away() -> None:

@@ -41,8 +41,8 @@ from envlab.metrics.streaming_metrics import (
 )
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.stream import SoundStream, open_sound
-from envlab.study.tolerance import board_metrics
-from envlab.study.tolerance.board_metrics import columns_on_sound
+from envlab.study.tolerance import board_columns
+from envlab.study.tolerance.board_columns import columns_on_sound
 
 MAP = BrightnessMap(62.0, 95.0)
 CHAINS = [
@@ -261,8 +261,8 @@ def test_boards_behind_followers_of_any_number_are_those_kept(song, monkeypatch)
     firmware, tables = [design] * 5, [design.brightness_table()] * 5
     found = []
     for kept in (False, True):
-        monkeypatch.setattr(board_metrics, "better_kept", lambda *_, kept=kept, **__: kept)
-        monkeypatch.setattr(board_metrics, "two_turns", lambda *_, kept=kept: kept)
+        monkeypatch.setattr(board_columns, "better_kept", lambda *_, kept=kept, **__: kept)
+        monkeypatch.setattr(board_columns, "two_turns", lambda *_, kept=kept: kept)
         sound = read_recording(song, 96.0)
         found.append(columns_on_sound(sound, boards, firmware, tables, seed=SEED, workers=2))
     assert same(*found)
@@ -381,7 +381,7 @@ def test_boards_in_turns_and_kept_are_those_counted_together(song, monkeypatch):
         return columns, shares
 
     def keep(whether: bool) -> None:
-        for module in (clip_run, board_metrics):
+        for module in (clip_run, board_columns):
             monkeypatch.setattr(module, "better_kept", lambda *_, **__: whether)
 
     keep(False)

@@ -121,17 +121,17 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         "clips = zip(self.specification.clips, self.recordings, strict=False)",
     ): "The recordings were opened from these clips, one of each.",
     (
-        "study/tolerance/board_metrics.py",
+        "study/tolerance/board_columns.py",
         "kept = better_kept([design], frames, tables=0) or two_turns(firmware, frames)",
         "kept = better_kept([design], frames, tables= -1) or two_turns(firmware, frames)",
     ): "Moves the length from which frames are counted and not kept; both give the same bits.",
     (
-        "study/tolerance/board_metrics.py",
+        "study/tolerance/board_columns.py",
         "design = heard.firmware[0]",
         "design = heard.firmware[ -1]",
     ): "The designs that hear together differ in nothing that is asked of this one.",
     (
-        "study/tolerance/board_metrics.py",
+        "study/tolerance/board_columns.py",
         "if len(self.counted) == 1:",
         "if len(self.counted) == 0:",
     ): "One part is then taken by a thread of the pool and waited for, as several are.",

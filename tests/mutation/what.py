@@ -58,6 +58,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
         "metrics/tone_metrics.py",
     ),
     "tolerance": (
+        "study/tolerance/board_columns.py",
         "study/tolerance/board_metrics.py",
         "study/tolerance/board_run.py",
         "study/tolerance/drawn_boards.py",

@@ -16,8 +16,14 @@ import numpy as np
 
 from envlab.analog.bank.detector_bank import bank_of
 from envlab.analog.detector import Detector
-from envlab.analog.microphone import Microphone
-from envlab.analog.preamps.preamp import Preamp, noise_bandwidth_hz, output_limits, sections_of
+from envlab.analog.microphone import Microphone, corners_of, overloaded_if_any
+from envlab.analog.preamps.preamp import (
+    Preamp,
+    noise_bandwidth_hz,
+    noise_weights_v,
+    output_limits,
+    sections_of,
+)
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.units import BoolArray, FloatArray, IntArray
 
@@ -193,6 +199,38 @@ class NominalFront:
         endless = (0.0, -math.inf, math.inf, 0.0, 0.0)
         noise, self._noise, _ = front_kernels.amplify_block(noise_v, endless, *self._sections, self._noise)
         return (free_v, quick_v, lacks_v), noise
+
+
+class HeardFront:
+    """A microphone that is bare (engine/one_pass.py) and the nominal preamp in one pass; begins at rest.
+
+    What NominalFront makes behind the microphone, digit for digit, where the noise is not told apart.
+    """
+
+    def __init__(self, microphone: Microphone, preamp: Preamp, sample_rate_hz: float) -> None:
+        self._microphone = microphone
+        self._numbers = (
+            noise_weights_v(preamp, sample_rate_hz),
+            (*microphone.limits_pa, microphone.sensitivity_v_pa),
+            corners_of(microphone, sample_rate_hz),
+            output_limits(preamp, sample_rate_hz),
+            sections_of(preamp, sample_rate_hz),
+        )
+        self._state = np.zeros(6)
+
+    def block(self, pressure_pa: FloatArray, white: FloatArray) -> BoardBlock:
+        """Return the next block of the nominal board, shape (n,) each.
+
+        pressure_pa: shape (n,), Pa. white: shape (n + 1,), as input_noise_v takes it, or none without noise.
+        """
+        from envlab.analog.kernels import front_kernels
+
+        heard_v, free_v, quick_v, lacks_v, self._state = front_kernels.hear_amplify_apart(
+            pressure_pa, white, *self._numbers, self._state
+        )
+        overloaded = overloaded_if_any(pressure_pa, self._microphone)
+        over = np.zeros(pressure_pa.size) if overloaded is None else overloaded.astype(np.float64)
+        return BoardBlock(free_v, quick_v, lacks_v, np.empty(0), heard_v, over)
 
 
 def _held_at_rest_v(boards: Sequence[Board], rectifier: Rectifier) -> FloatArray:

@@ -132,6 +132,32 @@ def amplify_block(
 
 
 @compiled
+def _apart(
+    x: float,
+    limits: Five,
+    coupling: Section,
+    leg: Section,
+    bandwidth: Section,
+    one: float,
+    two: float,
+    three: float,
+    endless: float,
+) -> tuple[float, float, float, float, float, float, float]:
+    """One step of amplify_apart: (above rest, before its bandwidth, what limits take, the four memories)."""
+    y, z, one, two, three = _wanted(x, coupling, leg, bandwidth, one, two, three)
+    beyond = bandwidth[0] * y + endless
+    endless = bandwidth[1] * y - bandwidth[2] * beyond
+    out, two, three = _within(y, z, limits, two, three)
+    free, quick, lacks = z, y, 0.0
+    if out != z + limits[0]:
+        upper = out == limits[2]
+        free = max(z, beyond) if upper else min(z, beyond)
+        quick = max(y, z) if upper else min(y, z)
+        lacks = out - limits[0] - quick
+    return free, quick, lacks, one, two, three, endless
+
+
+@compiled
 def amplify_apart(
     signal: FloatArray,
     limits: Five,
@@ -148,20 +174,48 @@ def amplify_apart(
     there were none: what a board with wider limits would then give. signal: shape (n,), V. state: (4,), V,
     the last the bandwidth's memory without limits. limits: as _within.
     """
-    free, quick, lacks = np.empty_like(signal), np.empty_like(signal), np.zeros_like(signal)
+    free, quick, lacks = np.empty_like(signal), np.empty_like(signal), np.empty_like(signal)
     one, two, three, endless = state[0], state[1], state[2], state[3]
     for n in range(signal.size):
-        y, z, one, two, three = _wanted(signal[n], coupling, leg, bandwidth, one, two, three)
-        beyond = bandwidth[0] * y + endless
-        endless = bandwidth[1] * y - bandwidth[2] * beyond
-        out, two, three = _within(y, z, limits, two, three)
-        free[n], quick[n] = z, y
-        if out != z + limits[0]:
-            upper = out == limits[2]
-            free[n] = max(z, beyond) if upper else min(z, beyond)
-            quick[n] = max(y, z) if upper else min(y, z)
-            lacks[n] = out - limits[0] - quick[n]
+        free[n], quick[n], lacks[n], one, two, three, endless = _apart(
+            signal[n], limits, coupling, leg, bandwidth, one, two, three, endless
+        )
     return free, quick, lacks, np.array([one, two, three, endless])
+
+
+@compiled
+def hear_amplify_apart(
+    pressure_pa: FloatArray,
+    white: FloatArray,
+    weights_v: tuple[float, float],
+    capsule: Three,
+    corners: tuple[Section, Section],
+    limits: Five,
+    sections: tuple[Section, Section, Section],
+    state: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Microphone, the preamp's noise and amplify_apart in one loop: (heard with noise, V, then its four).
+
+    white, weights_v: as coloured takes them; no numbers for no noise. capsule: as _hear's limits. state:
+    (6,), the microphone's two memories, V, then those of amplify_apart.
+    """
+    heard, free = np.empty_like(pressure_pa), np.empty_like(pressure_pa)
+    quick, lacks = np.empty_like(pressure_pa), np.empty_like(pressure_pa)
+    a, b, one, two, three, endless = state[0], state[1], state[2], state[3], state[4], state[5]
+    for n in range(pressure_pa.size):
+        x, a, b = _hear(pressure_pa[n], capsule, corners[0], corners[1], a, b)
+        if white.size:
+            x += _noise(white, n, weights_v[0], weights_v[1])
+        heard[n] = x
+        free[n], quick[n], lacks[n], one, two, three, endless = _apart(
+            x, limits, sections[0], sections[1], sections[2], one, two, three, endless
+        )
+    return heard, free, quick, lacks, np.array([a, b, one, two, three, endless])
+
+
+@compiled
+def _noise(white: FloatArray, n: int, now: float, before: float) -> float:
+    return float(now * white[n + 1] - before * white[n])
 
 
 @compiled
@@ -172,7 +226,7 @@ def coloured(white: FloatArray, now: float, before: float) -> FloatArray:
     """
     out = np.empty(white.size - 1)
     for n in range(out.size):
-        out[n] = now * white[n + 1] - before * white[n]
+        out[n] = _noise(white, n, now, before)
     return out
 
 

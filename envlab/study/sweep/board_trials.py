@@ -26,18 +26,16 @@ import numpy as np
 
 from envlab.chain import Chain
 from envlab.engine.side_by_side import runs_side_by_side
-from envlab.errors import ParameterError
 from envlab.metrics.across_clips import worst_over_clips
 from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.judgeable import judged_columns
 from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
-from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge, Columns, columns_on_sound
-from envlab.study.tolerance.drawn_boards import board_of, draw, levels_off_db
+from envlab.study.tolerance.board_columns import Columns, columns_on_sound
+from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge
 from envlab.study.tolerance.heard_boards import HeardBoards
-from envlab.study.tolerance.tolerances import VariedParameter, varied_parameters
-from envlab.units import FloatArray
+from envlab.study.tolerance.tried_design import TriedDesign, drawn_design, with_moved_along
 
 Progress = Callable[[str, float], None]
 # Places of boards, rising, that play a clip, and its number.
@@ -58,7 +56,7 @@ class Trial:
     tried: how many were simulated. flashing: of these, those that flash more often than the limit allows, or
     do not work; at least so many where the candidate was laid aside. meeting: those that meet every target
     that counts and the limit; None where that was not looked at. over: place and clip of each that flashed.
-    heard: what all of them made of the clips, where no candidate was to be laid aside.
+    heard: what all of them made of the clips, where no candidate was to be laid aside; and those moved along.
     """
 
     tried: int
@@ -111,7 +109,8 @@ class Bench:
     """Tries boards of candidates of one specification.
 
     ranked: the specification with the targets that count. sounds: of its clips. count: boards of each
-    candidate. seed: of their draws.
+    candidate. seed: of their draws. moved: whether the boards that a tolerance study moves one part at a time
+    hear along, for Trial.heard alone.
     """
 
     ranked: Specification
@@ -119,6 +118,7 @@ class Bench:
     workers: int = 2
     count: int = TRIED_BOARDS
     seed: int = 0
+    moved: bool = False
 
     @cached_property
     def clips_by_length(self) -> list[int]:
@@ -211,48 +211,6 @@ def _groups(candidates: Mapping[int, Chain]) -> list[dict[int, Chain]]:
     return list(groups.values())
 
 
-@dataclass(eq=False)
-class _Design:
-    """One candidate's boards and what was heard of them.
-
-    values: of the parameters on each board, as draw gives them. louder_db: by how much each hears the clips
-    louder than stated, as BoardJudge.metrics has it. built: place → board, None where it does not work; those
-    that were asked for. over: place and clip of those that flash too often. heard: number of a clip → its
-    columns, of some boards and the next.
-    """
-
-    judge: BoardJudge
-    parameters: list[VariedParameter]
-    values: FloatArray
-    louder_db: FloatArray
-    built: dict[int, Chain | None] = field(default_factory=dict)
-    over: set[tuple[int, int]] = field(default_factory=set)
-    heard: dict[int, list[Columns]] = field(default_factory=dict)
-
-    @property
-    def chain(self) -> Chain:
-        return self.judge.nominal
-
-    @property
-    def flashing(self) -> set[int]:
-        """Places of those that flash too often or do not work."""
-        dead = {place for place, board in self.built.items() if board is None}
-        return dead | {place for place, _ in self.over}
-
-    def working(self, places: Sequence[int]) -> dict[int, Chain]:
-        """Those of some places that work; built once."""
-        for place in places:
-            if place not in self.built:
-                self.built[place] = self._board(place)
-        return {place: board for place in places if (board := self.built[place]) is not None}
-
-    def _board(self, place: int) -> Chain | None:
-        try:
-            return board_of(self.chain, self.parameters, self.values[place])
-        except ParameterError:
-            return None
-
-
 class _Group:
     """Candidates that share a front end, on their way through boards and clips."""
 
@@ -262,12 +220,10 @@ class _Group:
         self._designs = {number: self._design(chain) for number, chain in candidates.items()}
         self.played_s = 0.0
 
-    def _design(self, chain: Chain) -> _Design:
-        asked = self._bench.ranked
-        parameters = varied_parameters(chain, asked.tolerance, asked.ranges, asked.clips)
-        drawn = draw(parameters, self._bench.count, self._bench.seed)
-        judge = BoardJudge(asked, chain, self._bench.sounds, self._bench.workers)
-        return _Design(judge, parameters, drawn, levels_off_db(parameters, drawn))
+    def _design(self, chain: Chain) -> TriedDesign:
+        judge = BoardJudge(self._bench.ranked, chain, self._bench.sounds, self._bench.workers)
+        design = drawn_design(judge, self._bench.count, self._bench.seed)
+        return with_moved_along(design) if self._bench.moved else design
 
     def run(self, turns: Sequence[Turn], tell: Callable[[float, float], None]) -> None:
         """tell: called with the seconds of sound that boards have heard, and that they may still have to."""
@@ -292,7 +248,7 @@ class _Group:
         """The same of those alone that flash."""
         return {number: _aside(design) for number, design in self._designs.items() if design.flashing}
 
-    def _going(self) -> list[_Design]:
+    def _going(self) -> list[TriedDesign]:
         return [one for one in self._designs.values() if self._all_boards or not one.flashing]
 
     def ahead_s(self, turns: Sequence[Turn]) -> float:
@@ -301,10 +257,10 @@ class _Group:
         return len(self._going()) * heard_s
 
     def _hear(
-        self, designs: list[_Design], places: Sequence[int], number: int, report: Callable[[float], None]
+        self, designs: list[TriedDesign], places: Sequence[int], number: int, report: Callable[[float], None]
     ) -> None:
         clip, sound = self._bench.ranked.clips[number], self._bench.sounds[number]
-        playing = [(design, design.working(places)) for design in designs]
+        playing = [(design, design.working([*design.along, *places])) for design in designs]
         boards: list[Chain] = []
         firmware, tables = [], []
         for design, working in playing:
@@ -323,29 +279,36 @@ class _Group:
         for design, working in playing:
             own = {name: values[first : first + len(working)] for name, values in heard.items()}
             own = judged_columns(clip, sound, own, [design.chain])
-            design.heard.setdefault(number, []).append(own)
-            flashes = zip(working, own[FLASH_METRIC], strict=True)
-            design.over |= {(place, number) for place, per_s in flashes if per_s > self._limit}
+            design.note(number, list(working), own, own[FLASH_METRIC] > self._limit)
             first += len(working)
 
-    def _trial(self, design: _Design) -> Trial:
+    def _trial(self, design: TriedDesign) -> Trial:
         flashing = design.flashing
         if flashing and not self._all_boards:
             return _aside(design)
         heard = self._heard(design)
-        meeting = self._meeting(heard)
+        meeting = self._meeting(heard.drawn)
         kept = heard if self._all_boards else None
         return Trial(self._bench.count, len(flashing), meeting, tuple(sorted(design.over)), kept)
 
-    def _heard(self, design: _Design) -> HeardBoards:
+    def _heard(self, design: TriedDesign) -> HeardBoards:
         numbers = range(len(self._bench.sounds))
         clips = tuple(_joined(design.heard[number]) for number in numbers if number in design.heard)
-        boards = tuple(design.built[place] for place in range(self._bench.count))
-        heard = HeardBoards(self._bench.ranked, design.chain, boards, design.louder_db, clips)
+        places = [*design.along, *range(self._bench.count)]
+        heard = HeardBoards(
+            self._bench.ranked,
+            design.chain,
+            tuple(design.parameters),
+            design.values[places],
+            tuple(design.built[place] for place in places),
+            design.louder_db[places],
+            clips,
+            moved=len(design.along),
+        )
         if not heard.working:
             return heard
         asked = {target.metric for target in self._bench.ranked.targets.soft}
-        return replace(heard, bench=design.judge.bench(heard.working, asked & BENCH_METRICS))
+        return replace(heard, bench=design.judge.bench(heard.working, asked.intersection(BENCH_METRICS)))
 
     def _meeting(self, heard: HeardBoards) -> int:
         if not heard.working:
@@ -363,9 +326,9 @@ class _Group:
         return int(np.count_nonzero(met))
 
 
-def _aside(design: _Design) -> Trial:
+def _aside(design: TriedDesign) -> Trial:
     """What is known of a candidate that was laid aside."""
-    return Trial(len(design.built), len(design.flashing), over=tuple(sorted(design.over)))
+    return Trial(design.tried, len(design.flashing), over=tuple(sorted(design.over)))
 
 
 def _joined(parts: Sequence[Columns]) -> Columns:
@@ -388,6 +351,9 @@ def affordable_boards(chain: Chain, length_s: float, candidates: int) -> int:
 BOARD_S_PER_S, MOST_S = 6e-3, 60.0
 
 
-def with_more(bench: Bench, count: int, seed: int) -> Bench:
-    """Return the bench for another number of boards, from another seed."""
-    return replace(bench, count=count, seed=seed)
+def confirming(bench: Bench, count: int, seed: int) -> Bench:
+    """Return the bench that confirms a choice: another number of boards, from another seed.
+
+    A tolerance study of the choice then finds in Trial.heard all that it asks for first.
+    """
+    return replace(bench, count=count, seed=seed, moved=True)

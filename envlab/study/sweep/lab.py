@@ -24,7 +24,8 @@ from envlab.sound.clip import Clip
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.changes import Cause, Change, Clips
-from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge, Columns
+from envlab.study.tolerance.board_columns import Columns
+from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge
 
 # A board, the number of a clip, and the clip.
 Heard = tuple[Chain, int, Clip]

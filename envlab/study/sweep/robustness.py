@@ -37,10 +37,10 @@ from envlab.study.sweep.board_trials import (
     Progress,
     Trial,
     affordable_boards,
+    confirming,
     telling_boards,
     telling_clips,
     trial_seed,
-    with_more,
 )
 from envlab.study.sweep.choice import Choice, choose, told
 from envlab.study.sweep.flash_mitigation import with_mitigations
@@ -115,7 +115,8 @@ def robust_choice(
         )
     ranked = choice.ranking.specification(specification)
     bench = Bench(ranked, sounds, workers, count, trial_seed(specification.tolerance.seed))
-    final = with_more(bench, FINAL_BOARDS if count == TRIED_BOARDS else count, specification.tolerance.seed)
+    boards = FINAL_BOARDS if count == TRIED_BOARDS else count
+    final = confirming(bench, boards, specification.tolerance.seed)
     clip_order = _deciding_first(choice, specification, bench)
     tried = _Told(bench, clip_order, tell, "")
     confirmed = _Told(final, clip_order, tell, "Boards of the choice")

@@ -8,52 +8,39 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Sequence, Set
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
-from envlab.engine.play import Reader, play
 from envlab.engine.side_by_side import run_side_by_side
 from envlab.light.table import LookupTable
-from envlab.metrics.across_clips import TAG_OF, worst_over_clips
+from envlab.metrics.across_clips import clips_of_metric, worst_over_clips
 from envlab.metrics.catalogue import FLASH_METRIC
-from envlab.metrics.clip_metrics import ClipColumns, envelope_columns, table_steps
-from envlab.metrics.judgeable import judged_columns
-from envlab.metrics.metrics_of_clip import (
-    AT_ONCE,
-    METRICS_OF_A_CLIP,
-    better_kept,
-    clip_seed,
-    idle_clip,
-    idle_seed,
-    kept_together,
-    look_again,
-    together,
-    two_turns,
-)
+from envlab.metrics.clip_metrics import table_steps
+from envlab.metrics.judgeable import judged_columns, release_s, why_not_judged
+from envlab.metrics.metrics_of_clip import clip_seed, idle_clip, idle_seed, together
 from envlab.metrics.onset_latency import latency_of_envelope, onset_instants, onset_test
 from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
-from envlab.metrics.streaming_metrics import CountedFrames, ranked_of, readings_for
 from envlab.metrics.tone_metrics import TONE_METRICS, tone_metrics
 from envlab.sound.clip import Clip
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
+from envlab.study.tolerance.board_columns import Columns, columns_on_sound
 from envlab.study.tolerance.board_run import read_boards
 from envlab.study.tolerance.drawn_boards import hearing as hearing_louder
 from envlab.study.tolerance.heard_boards import HeardBoards, spread_over
-from envlab.units import BoolArray, FloatArray, IntArray
+from envlab.units import BoolArray, FloatArray
 
-Columns = dict[str, FloatArray]
 Report = Callable[[str, float], None]
 
 LATENCIES = ("onset_lag_mean_ms", "onset_lag_worst_ms")
-# Metrics on test signals; all others are of clips.
-BENCH_METRICS = {*TONE_METRICS, *LATENCIES, "idle_lstar", "table_step_lstar", "frame_shimmer_lstar"}
+# Metrics on test signals, those together that one signal gives; all others are of clips.
+_OF_SIGNALS = (TONE_METRICS, LATENCIES, ("idle_lstar",), ("table_step_lstar",), ("frame_shimmer_lstar",))
+# The same in the order of a table.
+BENCH_METRICS = tuple(name for names in _OF_SIGNALS for name in names)
 # Boards that hear a clip together, at most.
 PORTION, PORTION_KEPT = 2048, 256
 
@@ -105,7 +92,7 @@ class BoardJudge:
         than stated, dB; the others in proportion to their own. None: all as stated. heard: what the last of
         the boards made of the clips already; where it cannot be shown that this would come out once more,
         they hear them again. wanted: of each board the metrics that somebody asks for, which spares it clips
-        that do not matter for them; of no board is any other to be read then. None: all.
+        and test signals that do not matter for them; of no board is any other to be read then. None: all.
         """
         known = heard if heard is not None and self._would_hear_again(heard, boards, louder_db) else None
         fresh = len(boards) - (0 if known is None else len(known.working))
@@ -115,25 +102,30 @@ class BoardJudge:
             shares = (first / fresh, len(some) / fresh)
             louder = None if louder_db is None else louder_db[first : first + len(some)]
             asked = None if wanted is None else wanted[first : first + len(some)]
-            parts.append(self._bench(some) | self._on_clips(some, louder, report, *shares, asked))
+            parts.append(self._bench(some, asked) | self._on_clips(some, louder, report, *shares, asked))
         if known is not None and known.working:
             missing = self._of_bench - set(known.bench)
-            of_bench = known.bench | self.bench(known.working, missing)
+            found = known.bench | self.bench(known.working, missing)
+            of_bench = {name: found[name] for name in BENCH_METRICS if name in found}
             parts.append(of_bench | self.over_clips(known.clips))
         return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
     def _would_hear_again(
         self, heard: HeardBoards, boards: Sequence[Chain], louder_db: FloatArray | None
     ) -> bool:
-        """Whether the last boards would make of the clips what they made of them, whoever hears along.
-
-        Side by side, boards read alike in any company; so all of these have to run so.
-        """
+        """Whether the last boards would make of the clips what they made of them, whoever hears along."""
         first = len(boards) - len(heard.working)
         if self.one_by_one or louder_db is None or first < 0:
             return False
         if not heard.are(self.specification, self.nominal, list(boards[first:]), louder_db[first:]):
             return False
+        return self.hear_side_by_side(boards, louder_db)
+
+    def hear_side_by_side(self, boards: Sequence[Chain], louder_db: FloatArray) -> bool:
+        """Whether the boards hear every clip side by side: they read alike then in any company.
+
+        louder_db: as metrics has it.
+        """
         clips = zip(self.specification.clips, self.recordings, strict=True)
         return all(
             run_side_by_side(self.nominal, self.hearing(boards, clip, louder_db), sound)
@@ -189,14 +181,24 @@ class BoardJudge:
             one_by_one=self.one_by_one, seed=seed, workers=self.workers, report=report,
         )  # fmt: skip
 
-    def _bench(self, boards: Sequence[Chain]) -> Columns:
-        return self.bench(boards, self._of_bench)
+    def _bench(self, boards: Sequence[Chain], wanted: Sequence[Set[str]] | None) -> Columns:
+        """Metrics on test signals; wanted: as metrics has it. NaN where nobody asks."""
+        if wanted is None:
+            return self.bench(boards, self._of_bench)
+        columns = {name: np.full(len(boards), np.nan) for name in BENCH_METRICS if name in self._of_bench}
+        for names in _OF_SIGNALS:
+            asked = self._of_bench.intersection(names)
+            asks = np.array([not asked.isdisjoint(one) for one in wanted])
+            if asks.any():
+                some = [board for board, does in zip(boards, asks, strict=True) if does]
+                columns |= spread_over(self.bench(some, asked), asks)
+        return columns
 
     @property
     def _of_bench(self) -> set[str]:
         """Of tones and ripple aliasing what a target asks, and the rest."""
         asked = {target.metric for target in self.specification.targets.items}
-        return asked & BENCH_METRICS | {"idle_lstar", "table_step_lstar", *LATENCIES}
+        return asked.intersection(BENCH_METRICS) | {"idle_lstar", "table_step_lstar", *LATENCIES}
 
     def _latency(self, boards: Sequence[Chain]) -> Columns:
         instants = onset_instants(self.nominal)
@@ -225,6 +227,7 @@ class BoardJudge:
     ) -> Columns:
         lengths = np.array([recording.duration_s for recording in self.recordings])
         done = np.concatenate(([0.0], np.cumsum(lengths))) / lengths.sum()
+        hears_clip = self._hears(len(boards), wanted)
         clips, names = [], []
         for number, clip in enumerate(self.specification.clips):
             start, length = float(done[number]), float(done[number + 1] - done[number])
@@ -234,7 +237,7 @@ class BoardJudge:
             ) -> None:
                 report(label, begun + whole * (start + length * share))
 
-            hears = _hears(clip, len(boards), wanted)
+            hears = hears_clip[number]
             if not hears.any():
                 continue
             some = [board for board, does in zip(boards, hears, strict=True) if does]
@@ -246,150 +249,21 @@ class BoardJudge:
             return {}
         return worst_over_clips(names, clips, self.nominal.pixels, self.nominal.supply)
 
-
-def _hears(clip: Clip, boards: int, wanted: Sequence[Set[str]] | None) -> BoolArray:
-    """Return which boards a clip matters for, shape (boards,); wanted: as BoardJudge.metrics has it."""
-    if wanted is None:
-        return np.ones(boards, dtype=bool)
-    return np.array(
-        [
-            any(name not in BENCH_METRICS and TAG_OF.get(name) in (None, *clip.tags) for name in names)
-            for names in wanted
+    def _hears(self, boards: int, wanted: Sequence[Set[str]] | None) -> BoolArray:
+        """Which clips matter for which boards, shape (clips, boards); wanted: as metrics has it."""
+        clips = self.specification.clips
+        if wanted is None:
+            return np.ones((len(clips), boards), dtype=bool)
+        hears = np.zeros((len(clips), boards), dtype=bool)
+        settles_s = release_s(self.nominal.detector_as_built)
+        judged = [
+            why_not_judged(clip, sound, settles_s).keys().isdisjoint(("every", "counts_99"))
+            for clip, sound in zip(clips, self.recordings, strict=True)
         ]
-    )
-
-
-def columns_on_sound(
-    sound: Sound,
-    boards: Sequence[Chain],
-    firmware: Sequence[Chain],
-    tables: Sequence[LookupTable],
-    *,
-    seed: tuple[int, ...],
-    workers: int,
-    one_by_one: bool = False,
-    report: Callable[[float], None] | None = None,
-) -> Columns:
-    """Return the columns of a sound for each board, shape (boards,), as metrics_of_clip.clip_columns.
-
-    firmware, tables: the design that each board is of, and its table. The designs differ in nothing but
-    detectors that rest at the same count: all then hear one front end's noise and have one zero. Memory does
-    not grow with the clip but by 4 bytes a second and board: more boards than fit hear it in turns.
-    """
-    design, tell = firmware[0], report or _ignore
-    frames = instant_count(sound.duration_s, design.frame_rate_hz)
-    kept = better_kept([design], frames, tables=0) or two_turns(firmware, frames)
-    judge = _judge_kept if kept else _judge_counted
-    portion = kept_together(design, frames) if kept else together([design], frames, tables=0)
-    parts = []
-    for first in range(0, len(boards), portion):
-        some = slice(first, first + portion)
-
-        def tell_of(share: float, first: int = first, size: int = len(boards[some])) -> None:
-            tell((first + share * size) / len(boards))
-
-        heard = _Hearing(sound, boards[some], firmware[some], tables[some], frames)
-        parts.append(judge(heard, one_by_one, seed, workers, tell_of))
-    return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
-
-
-@dataclass(frozen=True, eq=False)
-class _Hearing:
-    """Boards that hear a sound together; frames: of all of it."""
-
-    sound: Sound
-    boards: Sequence[Chain]
-    firmware: Sequence[Chain]
-    tables: Sequence[LookupTable]
-    frames: int
-
-
-def _judge_kept(
-    heard: _Hearing,
-    one_by_one: bool,
-    seed: tuple[int, ...],
-    workers: int,
-    report: Callable[[float], None],
-) -> Columns:
-    design = heard.firmware[0]
-    index = design.reading_of_frame(heard.frames)
-    read = read_boards(
-        heard.sound, design, heard.boards, index,
-        one_by_one=one_by_one, seed=seed, workers=workers, progress=report,
-    )  # fmt: skip
-    rows = read.envelope_counts
-    parts = [
-        envelope_columns(rows[some], list(heard.firmware[some]), list(heard.tables[some]))
-        for some in _in_parts(len(rows))
-    ]
-    return _named(parts, read.clipped_share)
-
-
-def _judge_counted(
-    heard: _Hearing,
-    one_by_one: bool,
-    seed: tuple[int, ...],
-    workers: int,
-    report: Callable[[float], None],
-) -> Columns:
-    design, readers = heard.firmware[0], list[_Judged]()
-    ranked = ranked_of(heard.firmware, heard.frames)
-
-    def hear(reader_of: Callable[[IntArray], Reader], tell: Callable[[float], None]) -> FloatArray:
-        return play(
-            heard.sound, heard.boards, readings_for(heard.sound, [design], heard.frames), reader_of,
-            design=design, exactly=one_by_one, seed=seed, workers=workers, progress=tell,
-        )  # fmt: skip
-
-    with ThreadPoolExecutor(workers) as pool:
-
-        def reader_of(places: IntArray) -> _Judged:
-            counted = [
-                CountedFrames(places[part], heard.firmware, heard.tables, heard.frames, ranked)
-                for part in _in_parts(places.size)
-            ]
-            readers.append(_Judged(counted, pool))
-            return readers[-1]
-
-        share = hear(reader_of, lambda done: report(done if ranked is None else done / 2))
-        if ranked is not None:
-            look_again(ranked, heard.firmware, heard.frames, hear, report)
-        counted = [some for reader in readers for some in reader.counted]
-        places = np.concatenate([some.places for some in counted])
-        found = [part for parts in pool.map(CountedFrames.columns, counted) for part in parts]
-    columns, order = _named(found, share[places]), np.argsort(places)
-    return {name: values[order] for name, values in columns.items()}
-
-
-@dataclass(frozen=True, eq=False)
-class _Judged:
-    """Judges boards that are read together, some at a time, while their readings come by."""
-
-    counted: list[CountedFrames]
-    pool: ThreadPoolExecutor
-
-    def take(self, counts: NDArray[np.int32]) -> None:
-        """See engine.play.Reader."""
-        if len(self.counted) == 1:
-            self.counted[0].take(counts)
-        else:
-            parts = [counts[part] for part in _in_parts(len(counts))]
-            list(self.pool.map(CountedFrames.take, self.counted, parts))
-
-
-def _in_parts(rows: int) -> list[slice]:
-    return [slice(first, first + AT_ONCE) for first in range(0, rows, AT_ONCE)]
-
-
-def _named(parts: list[ClipColumns], clipped_share: FloatArray) -> Columns:
-    def joined(columns: list[FloatArray]) -> FloatArray:
-        return np.concatenate(columns)
-
-    named = {name: joined([getattr(part.metrics, name) for part in parts]) for name in METRICS_OF_A_CLIP}
-    named["clipped_share"] = np.maximum(clipped_share, named["top_code_share"])
-    named["counts_median"] = joined([part.counts_median for part in parts])
-    named["counts_99"] = joined([part.counts_99 for part in parts])
-    return named
+        for board, names in enumerate(wanted):
+            for name in names - set(BENCH_METRICS):
+                hears[:, board] |= clips_of_metric(name, clips, judged)
+        return hears
 
 
 def _ignore(share: float) -> None:

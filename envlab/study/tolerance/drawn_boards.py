@@ -18,6 +18,7 @@ from envlab.analog.adc import Adc
 from envlab.analog.rectifiers.active import ActiveRectifier
 from envlab.chain import Chain
 from envlab.engine.board import field_names
+from envlab.errors import ParameterError
 from envlab.study.tolerance.operating_conditions import stages_under_conditions
 from envlab.study.tolerance.tolerances import LEVEL, SIGMAS, VariedParameter
 from envlab.units import FloatArray
@@ -71,6 +72,31 @@ def board_of(chain: Chain, parameters: list[VariedParameter], values: FloatArray
     changed = stages_under_conditions(stages, temperature_c=temperature_c, supply_v=supply_v)
     # Made once: each Chain works out what rests where, to see that its stages go together.
     return replace(chain, **(stages | changed))
+
+
+def moved_one_at_a_time(parameters: Sequence[VariedParameter]) -> FloatArray:
+    """Return the board as designed, then two for each parameter: one at either end, all else as designed.
+
+    Shape (1 + 2·parameters, parameters), as draw gives values; NaN stands for "as designed".
+    """
+    count = len(parameters)
+    values = np.full((1 + 2 * count, count), np.nan)
+    for place, parameter in enumerate(parameters):
+        values[1 + 2 * place, place], values[2 + 2 * place, place] = parameter.low, parameter.high
+    return values
+
+
+def working_board(chain: Chain, parameters: Sequence[VariedParameter], values: FloatArray) -> Chain | None:
+    """Return the board that some values make; None if such a board does not work at all.
+
+    values: shape (parameters,), as draw gives them; NaN stands for "as designed".
+    """
+    known = ~np.isnan(values)
+    some = [parameter for parameter, is_known in zip(parameters, known, strict=True) if is_known]
+    try:
+        return board_of(chain, some, values[known])
+    except ParameterError:
+        return None
 
 
 def _parts_by_stage(

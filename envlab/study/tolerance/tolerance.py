@@ -50,8 +50,9 @@ from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.judgeable import release_s, why_not_judged
 from envlab.study.specification.specification import Specification, as_specification
 from envlab.study.specification.targets import Target
-from envlab.study.tolerance.board_metrics import BoardJudge, Columns
-from envlab.study.tolerance.drawn_boards import board_of, draw, levels_off_db
+from envlab.study.tolerance.board_columns import Columns
+from envlab.study.tolerance.board_metrics import BoardJudge
+from envlab.study.tolerance.drawn_boards import draw, levels_off_db, moved_one_at_a_time, working_board
 from envlab.study.tolerance.heard_boards import HeardBoards
 from envlab.study.tolerance.operating_conditions import moved_parts
 from envlab.study.tolerance.result import ConditionEnd, ToleranceResult
@@ -146,12 +147,11 @@ def tolerance(
         raise ParameterError("clips", 0, "at least one clip")
     study = _Study(specification, chain, tolerances, workers, progress or _ignore)
     drawn = draw(study.parameters, tolerances.boards, tolerances.seed)
-    ends = study.ends()
-    designed = np.full((1, len(study.parameters)), np.nan)
+    moved = moved_one_at_a_time(study.parameters)
     known = None if heard is None else heard.first(len(drawn))
-    metrics = study.judge(np.concatenate((designed, ends, drawn)), (0.0, 0.5), "Boards", heard=known)
-    nominal, at_ends = metrics.iloc[0], metrics.iloc[1 : len(ends) + 1]
-    boards = metrics.iloc[len(ends) + 1 :].reset_index(drop=True)
+    metrics = study.judge(np.concatenate((moved, drawn)), (0.0, 0.5), "Boards", heard=known)
+    nominal, at_ends = metrics.iloc[0], metrics.iloc[1 : len(moved)]
+    boards = metrics.iloc[len(moved) :].reset_index(drop=True)
     if math.isnan(nominal[FLASH_METRIC]):
         raise NotJudgedError(f"how many boards are good cannot be said: {_why_not_judged(study)}")
     if boards[FLASH_METRIC].isna().all():
@@ -207,28 +207,6 @@ class _Study:
         recordings = [clip.sound() for clip in self.specification.clips]
         return BoardJudge(self.specification, self.chain, recordings, self.workers)
 
-    def ends(self) -> FloatArray:
-        """One board for each end of each parameter, the others as designed; shape (2·parameters.
-
-        Parameters).
-        """
-        count = len(self.parameters)
-        ends = np.full((2 * count, count), np.nan)
-        for i, parameter in enumerate(self.parameters):
-            ends[2 * i, i], ends[2 * i + 1, i] = parameter.low, parameter.high
-        return ends
-
-    def board(self, row: FloatArray) -> Chain | None:
-        """The board of a row of values, NaN for "as designed"; None if such a board does not work at all."""
-        known = ~np.isnan(row)
-        parameters = [
-            parameter for parameter, is_known in zip(self.parameters, known, strict=True) if is_known
-        ]
-        try:
-            return board_of(self.chain, parameters, row[known])
-        except ParameterError:
-            return None
-
     def judge(
         self,
         values: FloatArray,
@@ -245,7 +223,10 @@ class _Study:
         """
         import pandas as pd
 
-        made = [self.board(row) for row in values]
+        if heard is None:
+            made = [working_board(self.chain, self.parameters, row) for row in values]
+        else:
+            made = heard.built(self.chain, self.parameters, values)
         works = np.array([one is not None for one in made])
 
         def tell(label: str, share: float) -> None:

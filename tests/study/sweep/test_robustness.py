@@ -14,6 +14,7 @@ from scipy.stats import beta
 from envlab.analog.parts import PartRange
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
+from envlab.engine.side_by_side import runs_side_by_side
 from envlab.metrics.catalogue import METRICS
 from envlab.study.sentences import of_kind
 from envlab.study.specification.ranges import candidates_of
@@ -24,13 +25,14 @@ from envlab.study.sweep.board_trials import (
     TRIED_BOARDS,
     Trial,
     affordable_boards,
+    confirming,
     trial_seed,
 )
 from envlab.study.sweep.board_trials import Bench as TrialBench
 from envlab.study.sweep.choice import Choice, choose
 from envlab.study.sweep.robustness import board_place, robust_choice, with_boards
 from envlab.study.sweep.sweep import sweep
-from envlab.study.tolerance.board_metrics import columns_on_sound
+from envlab.study.tolerance.board_columns import columns_on_sound
 from envlab.study.tolerance.tolerance import tolerance
 
 # 1k 2k2 4k7 10k 22k by 47k 100k 220k: candidate 3·i + j.
@@ -388,6 +390,64 @@ def test_boards_that_confirmed_a_choice_need_not_be_played_again(tmp_path, monke
         trial.heard.louder_db,
     )
     assert trial.heard.first(41) is None
+
+
+def test_boards_moved_one_part_at_a_time_hear_along_where_a_choice_is_confirmed(tmp_path, monkeypatch):
+    specification = read_specification(write_small_design(tmp_path))
+    sounds = [clip.sound() for clip in specification.clips]
+    bench = TrialBench(specification, sounds, count=40, seed=specification.tolerance.seed)
+    alone = bench.trials({0: specification.chain}, all_boards=True)[0]
+    trial = confirming(bench, 40, specification.tolerance.seed).trials(
+        {0: specification.chain}, all_boards=True
+    )[0]
+    assert trial == alone
+    assert trial.heard.moved
+    drawn = trial.heard.drawn
+    assert (drawn.boards, drawn.moved) == (alone.heard.boards, 0)
+    for one, other in zip((drawn.bench, *drawn.clips), (alone.heard.bench, *alone.heard.clips), strict=True):
+        assert list(one) == list(other)
+        for name in one:
+            np.testing.assert_array_equal(one[name], other[name])
+    asked = replace(specification.tolerance, boards=30)
+    anew = tolerance(specification, tolerances=asked)
+    played: list[int] = []
+
+    def noted(sound, boards, *rest, **more):
+        played.append(len(boards))
+        return columns_on_sound(sound, boards, *rest, **more)
+
+    monkeypatch.setattr("envlab.study.tolerance.board_metrics.columns_on_sound", noted)
+    # Nor is any of them built again.
+    monkeypatch.setattr("envlab.study.tolerance.heard_boards.working_board", None)
+    again = tolerance(specification, tolerances=asked, heard=trial.heard)
+    for name in ("boards", "targets", "distribution", "causes", "worst_cases"):
+        pd.testing.assert_frame_equal(getattr(again, name), getattr(anew, name), check_exact=True)
+    pd.testing.assert_series_equal(again.nominal, anew.nominal, check_exact=True)
+    assert (again.words, again.conditions) == (anew.words, anew.conditions)
+    # Nobody hears a clip again but those that are made for it: of causes, and worst cases.
+    every = 1 + 2 * len(anew.parameters) + 30
+    assert every in played  # the idle clip, which no target asked for
+    assert played.count(every) == 1
+    assert 1 + 2 * len(anew.parameters) not in played
+
+
+def test_boards_that_would_be_felt_by_those_drawn_do_not_hear_along(tmp_path):
+    specification = read_specification(write_small_design(tmp_path))
+    # Side by side no corner may be over 200 Hz: no board drawn comes there, but one whose C2 is 20 % less.
+    preamp = specification.chain.preamp
+    preamp = replace(preamp, ground_farad=1 / (2 * np.pi * preamp.ground_ohm * 161.0))
+    specification = replace(specification, chain=replace(specification.chain, preamp=preamp))
+    sounds = [clip.sound() for clip in specification.clips]
+    seed = specification.tolerance.seed
+    bench = TrialBench(specification, sounds, count=20, seed=seed)
+    alone = bench.trials({0: specification.chain}, all_boards=True)[0]
+    assert runs_side_by_side(specification.chain, alone.heard.working)
+    trial = confirming(bench, 20, seed).trials({0: specification.chain}, all_boards=True)[0]
+    assert trial == alone
+    assert (trial.heard.boards, trial.heard.moved) == (alone.heard.boards, 0)
+    for one, other in zip(trial.heard.clips, alone.heard.clips, strict=True):
+        for name in one:
+            np.testing.assert_array_equal(one[name], other[name])
 
 
 def test_the_draws_of_a_trial_are_not_those_of_the_study():

@@ -14,6 +14,9 @@ from scipy import stats
 from envlab.analog.hold_capacitor import HoldCapacitor
 from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.errors import EnvlabError, ParameterError
+from envlab.sound.clip import Clip
+from envlab.sound.recording import Recording
+from envlab.sound.signals import tone
 from envlab.study.sentences import of_kind
 from envlab.study.specification.specification import Specification, read_specification
 from envlab.study.specification.targets import Target, Targets
@@ -183,6 +186,55 @@ def test_who_is_asked_for_some_metrics_plays_the_clips_that_matter_for_them(spec
     latency = judge.metrics(boards, unheard, wanted=[{"onset_lag_worst_ms"}] * 3)
     assert not played
     np.testing.assert_array_equal(latency["onset_lag_worst_ms"], whole["onset_lag_worst_ms"])
+
+
+def test_a_test_signal_is_heard_by_those_who_are_asked_for_what_it_gives(specification, monkeypatch):
+    sounds = [clip.sound() for clip in specification.clips]
+    asked = replace(specification, targets=Targets((Target("attack_60hz_ms", "at_most", 50.0, 1.0),)))
+    judge = BoardJudge(asked, specification.chain, sounds)
+    boards = [under_conditions(specification.chain, supply_v=volts) for volts in (3.2, 3.3, 3.4)]
+    wanted = [{"idle_lstar"}, {"onset_lag_mean_ms", "attack_60hz_ms"}, {"table_step_lstar"}]
+    whole, heard = judge.metrics(boards, unheard), []
+    bench_of = BoardJudge.bench
+
+    def noted(self, some, names):
+        heard.append((len(some), sorted(names)))
+        return bench_of(self, some, names)
+
+    monkeypatch.setattr(BoardJudge, "bench", noted)
+    some = judge.metrics(boards, unheard, wanted=wanted)
+    for board, names in enumerate(wanted):
+        for name in names:
+            assert some[name][board] == whole[name][board]
+    assert heard == [
+        (1, ["attack_60hz_ms"]),
+        (1, ["onset_lag_mean_ms", "onset_lag_worst_ms"]),
+        (1, ["idle_lstar"]),
+        (1, ["table_step_lstar"]),
+    ]
+
+
+@pytest.mark.filterwarnings("ignore:silence. silent clip")
+def test_the_range_used_is_that_of_the_loudest_and_the_quietest_clip(specification, monkeypatch):
+    levels = (70.0, 88.0, 96.0, 60.0)
+    hum = Recording(tone(60.0, 1.0, 2.0, 8000.0), 8000.0, name="hum")
+    # The quietest of all is silence, on which nothing is judged.
+    silence = Clip(Recording(np.zeros(16_000), 8000.0, name="silence"), 50.0)
+    asked = replace(specification, clips=[silence, *(Clip(hum, level) for level in levels)])
+    judge = BoardJudge(asked, asked.chain, [clip.sound() for clip in asked.clips])
+    boards = [under_conditions(asked.chain, supply_v=volts) for volts in (3.2, 3.4)]
+    whole, played = judge.metrics(boards, unheard), list[float]()
+    clip_of = BoardJudge.clip
+
+    def noted(self, number, some, report=None):
+        played.append(asked.clips[number].level_db_spl)
+        return clip_of(self, number, some, report)
+
+    monkeypatch.setattr(BoardJudge, "clip", noted)
+    some = judge.metrics(boards, unheard, wanted=[{"range_used_db"}] * 2)
+    assert np.isfinite(whole["range_used_db"]).all()
+    np.testing.assert_array_equal(some["range_used_db"], whole["range_used_db"])
+    assert played == [96.0, 60.0]
 
 
 def test_worst_cases_bound_the_boards_where_metrics_rise_with_each_part(specification):
