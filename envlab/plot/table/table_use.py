@@ -34,7 +34,8 @@ def level_histograms(
     hue = colour("counts")
     edges_db = np.arange(np.floor(span_db[0]), np.ceil(span_db[1]) + BIN_DB / 2, BIN_DB)
     for row, light in enumerate(lights):
-        levels_db = np.array([scale.level_db_spl(float(counts)) for counts in light.envelope_counts])
+        different, which = np.unique(light.envelope_counts, return_inverse=True)
+        levels_db = np.array([scale.level_db_spl(float(counts)) for counts in different])[which]
         share = np.histogram(levels_db, edges_db)[0] / levels_db.size
         height = 0.85 * share / max(float(share.max()), 1e-12)
         ax.bar(
