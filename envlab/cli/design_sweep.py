@@ -88,6 +88,7 @@ def design(
     shout. Without a table it ends if the sensitivity of DESIGN breaks a target, with status 3 for flashes.
     """
     from envlab.files.whole import check_folder, claimed, write_folder
+    from envlab.plot.schematic.schematic import schematic_files
     from envlab.report.folder import RESULTS, result_files
     from envlab.report.page import page_and_verdicts
     from envlab.report.pdf import report_pdf
@@ -109,12 +110,14 @@ def design(
         boards = boards_of_choice(specification, choice, report)
         judgement, layouts, lights = _play_firmware(specification, choice.chain, report)
         status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
+        circuit = schematic_files(choice.chain)
         page, power, colour = page_and_verdicts(
-            specification, choice, boards, judgement, layouts, lights,
+            specification, choice, boards, judgement, layouts, lights, circuit_svg=circuit.svg,
             progress=lambda share: report("Drawing the report", share),
         )  # fmt: skip
         status = FLASHING_EXIT if colour is not None and not colour.keeps else status
-        files = result_files(specification, choice, folder, page, with_table=choice.flash_safe and not status)
+        may_be_worn = choice.flash_safe and not status
+        files = result_files(specification, choice, folder, page, circuit, with_table=may_be_worn)
         write_folder(folder, files, replaces=RESULTS)
         report("Printing the PDF", math.nan)
         printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")

@@ -53,7 +53,11 @@ def inline_svg(fig: Figure, name: str) -> str:
     Its ids carry the name, so that several pictures share a page. Colours of the palette become the page's
     own, var(--ink) and so on, so that the picture follows a light or a dark page.
     """
-    text = svg_text(fig, name)
+    return inlined(svg_text(fig, name), name)
+
+
+def inlined(text: str, name: str) -> str:
+    """Return what inline_svg does from the picture's whole SVG file, as svg_text gives it."""
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->", "", text, flags=re.DOTALL)

@@ -76,11 +76,13 @@ def page_and_verdicts(
     layouts: LayoutComparison | None = None,
     lights: tuple[ClipLight, ...] | None = None,
     *,
+    circuit_svg: str | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[str, PowerVerdict, ColourVerdict | None]:
     """Return what report_html does, and what stands in it of what feeds the choice, and of its colour.
 
-    lights: of the chosen chain on the clips, if that is known already; None: it is played.
+    lights: of the chosen chain on the clips, if that is known already; None: it is played. circuit_svg: as
+    pictures_of.
     """
     tell, played = progress or _nobody, 0.0
     if lights is None:
@@ -91,7 +93,7 @@ def page_and_verdicts(
     power = judge_power(specification, choice.chain, lights)
     colour = judge_colour(choice.chain, lights, specification.targets.flash_limit)
     pictures = pictures_of(
-        specification, choice, lights, tolerance, power, layouts,
+        specification, choice, lights, tolerance, power, layouts, circuit_svg=circuit_svg,
         progress=lambda share: tell(played + (1 - played) * share),
     )  # fmt: skip
     page = page_text(specification, choice, lights, pictures, tolerance, exported, power, colour, layouts)
