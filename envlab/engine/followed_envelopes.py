@@ -91,7 +91,8 @@ def envelope_of_readings(board: Board, adc_counts: NDArray[Any], reading_index: 
 
 
 def _above_zero(board: Board, adc_counts: NDArray[Any]) -> NDArray[np.int32]:
-    return np.maximum(adc_counts.astype(np.int32) - np.int32(board.quiescent_counts), 0)
+    above: NDArray[np.int32] = adc_counts.astype(np.int32) - np.int32(board.quiescent_counts)
+    return np.maximum(above, 0)
 
 
 class AsRead:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 from pathlib import Path
+from typing import Any
 
 import matplotlib
 import numpy as np
@@ -34,10 +35,10 @@ def save_png(fig: Figure, path: str | Path, *, dpi: float = 200.0) -> None:
 def svg_text(fig: Figure, name: str) -> str:
     """Return a figure as a whole SVG file; name seeds its inner ids, so that equal figures are equal."""
     buffer = io.StringIO()
-    canvas = FigureCanvasSVG(fig)
+    paper, dots_per_inch = fig.get_facecolor(), fig.dpi
+    canvas: Any = FigureCanvasSVG(fig)
     _settle(fig)
     drawn = matplotlib.rc_context({"svg.hashsalt": name, "svg.fonttype": "path", "path.simplify": True})
-    paper, dots_per_inch = fig.get_facecolor(), fig.dpi
     fig.set(facecolor="none", dpi=_IMAGE_DPI)
     # Inner ids come from how numbers are written out, which a whole process can be told to do in another way.
     with drawn, np.printoptions(legacy=False):

@@ -66,7 +66,8 @@ def pictures_of(
 ) -> dict[str, Picture]:
     """Return the pictures by name; those that this sweep gives nothing to draw for are left out.
 
-    circuit_svg: the choice's circuit, as schematic_svg has it; None: it is drawn. progress: called with the share that is done, 0 to 1.
+    circuit_svg: the choice's circuit, as schematic_svg has it; None: it is drawn. progress: called with the
+    share that is done, 0 to 1.
     """
     tell = progress or _nobody
     searched = _searched_s([light.duration_s for light in lights])
