@@ -88,10 +88,6 @@ def design(
     shout. Without a table it ends if the sensitivity of DESIGN breaks a target, with status 3 for flashes.
     """
     from envlab.files.whole import check_folder, claimed, write_folder
-    from envlab.plot.schematic.schematic import schematic_files
-    from envlab.report.folder import RESULTS, result_files
-    from envlab.report.page import page_and_verdicts
-    from envlab.report.pdf import report_pdf
     from envlab.study.specification.specification import with_sensitivity
     from envlab.study.sweep.choice import choose
     from envlab.study.sweep.robustness import robust_choice
@@ -110,6 +106,12 @@ def design(
         boards = boards_of_choice(specification, choice, report)
         judgement, layouts, lights = _play_firmware(specification, choice.chain, report)
         status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
+        # What draws is loaded when it is needed: who leads the sweep is known half a second earlier.
+        from envlab.plot.schematic.schematic import schematic_files
+        from envlab.report.folder import RESULTS, result_files
+        from envlab.report.page import page_and_verdicts
+        from envlab.report.pdf import report_pdf
+
         circuit = schematic_files(choice.chain)
         page, power, colour = page_and_verdicts(
             specification, choice, boards, judgement, layouts, lights, circuit_svg=circuit.svg,
