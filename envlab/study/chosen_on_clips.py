@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -87,7 +88,7 @@ def light_on_clips(
     workers : int
         Processor threads, 1 or more.
     progress : callable
-        Called with the share that is done, 0 to 1, from several threads.
+        Called with the share that is done, 0 to 1, from several threads, one at a time.
 
     Returns
     -------
@@ -96,15 +97,17 @@ def light_on_clips(
     table, known = chain.brightness_table(), readings or {}
     sounds = [clip.sound() for clip in specification.clips]
     lengths_s, shares = np.array([sound.duration_s for sound in sounds]), np.zeros(len(sounds))
+    in_turn = Lock()
 
     def one(number: int) -> ClipLight:
         clip = specification.clips[number]
         seed = clip_seed(specification.judging.seed, number)
 
         def tell(share: float) -> None:
-            shares[number] = share
-            if progress is not None:
-                progress(float(shares @ lengths_s / lengths_s.sum()))
+            with in_turn:
+                shares[number] = share
+                if progress is not None:
+                    progress(float(shares @ lengths_s / lengths_s.sum()))
 
         if clip in known:
             frames = instant_count(sounds[number].duration_s, chain.frame_rate_hz)
