@@ -31,8 +31,10 @@ from envlab.analog.rectifiers.half_wave_circuit import (
     given_by,
     held_at_rest,
     hold_made,
+    holding_numbers,
     made_at_rest,
     make,
+    making,
 )
 from envlab.analog.rectifiers.half_waves import HalfWaves
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
@@ -99,9 +101,25 @@ def hold_signal(
 
     signal_v: shape (n,), V round the preamp's bias_v. rectifier: as built.
     """
-    drive_v = rectify(signal_v, rectifier, bias_v=bias_v) if isinstance(rectifier, Rectifier) else signal_v
-    state = state or HoldState()
-    return hold_rectified(drive_v, rectifier, detector, sample_rate_hz=sample_rate_hz, state=state)
+    hold = holding_signal(rectifier, detector, sample_rate_hz=sample_rate_hz, bias_v=bias_v)
+    return hold(signal_v, state or HoldState())
+
+
+def holding_signal(
+    rectifier: BuiltRectifier, detector: Detector, *, sample_rate_hz: float, bias_v: float = 0.0
+) -> Hold:
+    """Return hold_signal as a map of (signal_v, state), for who goes round and round.
+
+    Of a short cycle, what its step is made of takes longer than the step itself.
+    """
+    hold = _holding(rectifier, detector, sample_rate_hz)
+    if not isinstance(rectifier, Rectifier):
+        return hold
+
+    def rectified_first(signal_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
+        return hold(rectify(signal_v, rectifier, bias_v=bias_v), state)
+
+    return rectified_first
 
 
 def hold_rectified(
@@ -117,17 +135,25 @@ def hold_rectified(
     Where readings take charge one by one, held_v between which a reading lies (adc.stamps_of) is what is held
     after it: what the converter, too, has on its capacitor.
     """
+    return _holding(rectifier, detector, sample_rate_hz)(drive_v, state)
+
+
+def _holding(rectifier: BuiltRectifier, detector: Detector, sample_rate_hz: float) -> Hold:
     between, readings = between_readings(detector), readings_of(detector)
+    hold = _hold(rectifier, between, sample_rate_hz)
     if readings is None:
-        return _hold(rectifier, between, sample_rate_hz)(drive_v, state)
-    last = state.samples + drive_v.size
-    read_after = _read_after(readings, sample_rate_hz, state.samples, last) - state.samples
-    if rectifier.scales_with_level and readings.node_v == 0:
-        held_v, end = _read_at_once(drive_v, between, readings, read_after, sample_rate_hz, state)
-    else:
-        hold = _hold(rectifier, between, sample_rate_hz)
-        held_v, end = _read_in_turn(hold, drive_v, detector.hold_farad, readings, read_after, state)
-    return held_v, replace(end, samples=last)
+        return hold
+
+    def read_too(drive_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
+        last = state.samples + drive_v.size
+        read_after = _read_after(readings, sample_rate_hz, state.samples, last) - state.samples
+        if rectifier.scales_with_level and readings.node_v == 0:
+            held_v, end = _read_at_once(drive_v, between, readings, read_after, sample_rate_hz, state)
+        else:
+            held_v, end = _read_in_turn(hold, drive_v, detector.hold_farad, readings, read_after, state)
+        return held_v, replace(end, samples=last)
+
+    return read_too
 
 
 def _read_in_turn(
@@ -239,16 +265,18 @@ def _by_diode(rectifier: Rectifier, detector: Detector, sample_rate_hz: float) -
 
 
 def _by_amplifiers(built: HalfWaves, detector: Detector, sample_rate_hz: float) -> Hold:
-    average = both_ways(built, detector)
+    average, made_of = both_ways(built, detector), making(built, sample_rate_hz)
+    numbers = holding_numbers(detector, built, sample_rate_hz) if average is None else None
 
     def hold(drive_v: FloatArray, state: HoldState) -> tuple[FloatArray, HoldState]:
         made, held = half_wave_states(built, state)
-        upper_v, lower_v, made = make(drive_v, built, sample_rate_hz=sample_rate_hz, start=made)
+        upper_v, lower_v, made = made_of(drive_v, made)
         if average is not None:
             larger_v = np.maximum(upper_v, lower_v)
             held_v, now_v = follow_both_ways(larger_v, average, sample_rate_hz, state.held_v)
             return held_v, HoldState(now_v, float(made[0]), inner=(float(made[1]), *held[1:].tolist()))
-        held_v, held = hold_made(upper_v, lower_v, built, detector, sample_rate_hz=sample_rate_hz, start=held)
+        assert numbers is not None
+        held_v, held = hold_made(upper_v, lower_v, numbers, held)
         across, first = made.tolist()
         now_v, *amplifiers = held.tolist()
         return held_v, HoldState(now_v, across, inner=(first, *amplifiers))

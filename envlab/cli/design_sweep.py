@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from envlab.chain import Chain
+    from envlab.study.chosen_on_clips import ClipLight
     from envlab.study.exported.judgement import ExportedJudgement
     from envlab.study.layouts.comparison import LayoutComparison
     from envlab.study.specification.specification import Specification
@@ -87,9 +88,6 @@ def design(
     shout. Without a table it ends if the sensitivity of DESIGN breaks a target, with status 3 for flashes.
     """
     from envlab.files.whole import check_folder, claimed, write_folder
-    from envlab.report.folder import RESULTS, result_files
-    from envlab.report.page import page_and_verdicts
-    from envlab.report.pdf import report_pdf
     from envlab.study.specification.specification import with_sensitivity
     from envlab.study.sweep.choice import choose
     from envlab.study.sweep.robustness import robust_choice
@@ -106,14 +104,22 @@ def design(
         report("Choosing", math.nan)
         choice = robust_choice(choose(table, specification), specification, progress=report)
         boards = boards_of_choice(specification, choice, report)
-        judgement, layouts = _play_firmware(specification, choice.chain, report)
+        judgement, layouts, lights = _play_firmware(specification, choice.chain, report)
         status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
+        # What draws is loaded when it is needed: who leads the sweep is known half a second earlier.
+        from envlab.plot.schematic.schematic import schematic_files
+        from envlab.report.folder import RESULTS, result_files
+        from envlab.report.page import page_and_verdicts
+        from envlab.report.pdf import report_pdf
+
+        circuit = schematic_files(choice.chain)
         page, power, colour = page_and_verdicts(
-            specification, choice, boards, judgement, layouts,
+            specification, choice, boards, judgement, layouts, lights, circuit_svg=circuit.svg,
             progress=lambda share: report("Drawing the report", share),
         )  # fmt: skip
         status = FLASHING_EXIT if colour is not None and not colour.keeps else status
-        files = result_files(specification, choice, folder, page, with_table=choice.flash_safe and not status)
+        may_be_worn = choice.flash_safe and not status
+        files = result_files(specification, choice, folder, page, circuit, with_table=may_be_worn)
         write_folder(folder, files, replaces=RESULTS)
         report("Printing the PDF", math.nan)
         printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
@@ -129,8 +135,12 @@ def design(
 
 def _play_firmware(
     specification: Specification, chain: Chain, report: Callable[[str, float], None]
-) -> tuple[ExportedJudgement, LayoutComparison]:
-    """Return what a chain's exported firmware shows, and what every layout of light would."""
+) -> tuple[ExportedJudgement, LayoutComparison, tuple[ClipLight, ...]]:
+    """Return what a chain's exported firmware shows, what every layout of light would, and its plain light.
+
+    The clips are played once, and what is read on them is gone when this is done.
+    """
+    from envlab.study.chosen_on_clips import light_on_clips
     from envlab.study.exported.judgement import judge_exported
     from envlab.study.exported.scenarios import heard_by
     from envlab.study.layouts.comparison import judge_layouts
@@ -145,7 +155,7 @@ def _play_firmware(
         specification, chain, heard=heard,
         progress=lambda share: report(doing, _JUDGED + (1 - _JUDGED) * share),
     )  # fmt: skip
-    return judged, layouts
+    return judged, layouts, light_on_clips(specification, chain, readings=heard.clips)
 
 
 def _say_findings(

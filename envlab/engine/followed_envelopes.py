@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,9 @@ from envlab.engine.play import Reader, play
 from envlab.engine.reading_schedule import Named, Wanted, every_reading, wanted
 from envlab.sound.stream import Sound
 from envlab.units import FloatArray, IntArray
+
+# Readings that are followed at once, so that an evening's are not there in 64 bit.
+_AT_ONCE = 1 << 18
 
 
 def read_envelopes(
@@ -71,6 +75,24 @@ class FollowedReadings:
         )
         first, self._done = self._done, self._done + counts.shape[1]
         return followed[:, self._asked.before(self._done) - first]
+
+
+def envelope_of_readings(board: Board, adc_counts: NDArray[Any], reading_index: IntArray) -> FloatArray:
+    """Return the envelope at the readings named, shape (readings named,): counts above quiescent.
+
+    What read_envelopes gives of the same readings. adc_counts: all that the board's converter read, shape
+    (readings,), whole counts, nothing taken off. reading_index: rising.
+    """
+    if isinstance(board.follower, PassThrough):
+        return _above_zero(board, adc_counts[reading_index]).astype(np.float64)
+    follows = FollowedReadings(board.follower, board.adc.rate_hz, wanted(reading_index))
+    parts = (adc_counts[first : first + _AT_ONCE] for first in range(0, adc_counts.size, _AT_ONCE))
+    return np.concatenate([follows.after(_above_zero(board, part)[np.newaxis])[0] for part in parts])
+
+
+def _above_zero(board: Board, adc_counts: NDArray[Any]) -> NDArray[np.int32]:
+    above: NDArray[np.int32] = adc_counts.astype(np.int32) - np.int32(board.quiescent_counts)
+    return np.maximum(above, 0)
 
 
 class AsRead:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import io
 import re
 from pathlib import Path
+from typing import Any
 
 import matplotlib
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
@@ -35,14 +35,16 @@ def save_png(fig: Figure, path: str | Path, *, dpi: float = 200.0) -> None:
 def svg_text(fig: Figure, name: str) -> str:
     """Return a figure as a whole SVG file; name seeds its inner ids, so that equal figures are equal."""
     buffer = io.StringIO()
-    FigureCanvasSVG(fig)
+    paper, dots_per_inch = fig.get_facecolor(), fig.dpi
+    canvas: Any = FigureCanvasSVG(fig)
     _settle(fig)
     drawn = matplotlib.rc_context({"svg.hashsalt": name, "svg.fonttype": "path", "path.simplify": True})
+    fig.set(facecolor="none", dpi=_IMAGE_DPI)
     # Inner ids come from how numbers are written out, which a whole process can be told to do in another way.
     with drawn, np.printoptions(legacy=False):
-        fig.savefig(
-            buffer, format="svg", dpi=_IMAGE_DPI, facecolor="none", metadata={"Date": None, "Creator": None}
-        )
+        # savefig would draw all of it once more before, for a layout that is settled.
+        canvas.print_svg(buffer, metadata={"Date": None, "Creator": None})
+    fig.set(facecolor=paper, dpi=dots_per_inch)
     return buffer.getvalue()
 
 
@@ -52,7 +54,11 @@ def inline_svg(fig: Figure, name: str) -> str:
     Its ids carry the name, so that several pictures share a page. Colours of the palette become the page's
     own, var(--ink) and so on, so that the picture follows a light or a dark page.
     """
-    text = svg_text(fig, name)
+    return inlined(svg_text(fig, name), name)
+
+
+def inlined(text: str, name: str) -> str:
+    """Return what inline_svg does from the picture's whole SVG file, as svg_text gives it."""
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->", "", text, flags=re.DOTALL)
@@ -76,7 +82,7 @@ def _settle(fig: Figure) -> None:
         return
     engine.execute(fig)
     fig.set_layout_engine("none")
-    for ax in fig.findobj(Axes):
+    for ax in fig.axes:
         left, low, width, height = (round(float(edge), 6) for edge in ax.get_position().bounds)
         ax.set_position((left, low, width, height))
 

@@ -11,7 +11,7 @@ from envlab.board_firmware.folder import colour_files
 from envlab.design_file import digest
 from envlab.firmware.c_header import header_text
 from envlab.firmware.table_files import csv_bytes
-from envlab.plot.schematic.schematic import schematic_png, schematic_svg
+from envlab.plot.schematic.schematic import SchematicFiles, schematic_files
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.written import specification_text
 from envlab.study.sweep.choice import Choice
@@ -43,19 +43,27 @@ PARTS_COLUMNS = (
 
 
 def result_files(
-    specification: Specification, choice: Choice, folder: Path, page: str, *, with_table: bool
+    specification: Specification,
+    choice: Choice,
+    folder: Path,
+    page: str,
+    drawn: SchematicFiles | None = None,
+    *,
+    with_table: bool,
 ) -> dict[str, bytes]:
     """Return every result as file name → content; page is the finished report.
 
-    with_table: whether the brightness table is among them, for a choice that may be worn.
+    drawn: the circuit of the choice, if that was drawn already. with_table: whether the brightness table is
+    among them, for a choice that may be worn.
     """
+    circuit = schematic_files(choice.chain) if drawn is None else drawn
     files = {
         "design.toml": chosen_design_text(specification, choice, folder).encode(),
         "parts.csv": _parts_csv(specification, choice).encode(),
         "candidates.csv": _candidates_csv(specification, choice).encode(),
         "report.html": page.encode(),
-        "schematic.svg": schematic_svg(choice.chain).encode(),
-        "schematic.png": schematic_png(choice.chain),
+        "schematic.svg": circuit.svg.encode(),
+        "schematic.png": circuit.png,
     }
     if with_table:
         table = choice.chain.brightness_table()

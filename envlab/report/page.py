@@ -74,19 +74,26 @@ def page_and_verdicts(
     tolerance: ToleranceResult | None = None,
     exported: ExportedJudgement | None = None,
     layouts: LayoutComparison | None = None,
+    lights: tuple[ClipLight, ...] | None = None,
     *,
+    circuit_svg: str | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[str, PowerVerdict, ColourVerdict | None]:
-    """Return what report_html does, and what stands in it of what feeds the choice, and of its colour."""
-    tell = progress or _nobody
-    lengths_s = [clip.sound().duration_s for clip in specification.clips]
-    played_s = LIGHT_S_PER_S * sum(lengths_s)
-    played = played_s / (played_s + drawing_s(lengths_s))
-    lights = light_on_clips(specification, choice.chain, progress=lambda share: tell(played * share))
+    """Return what report_html does, and what stands in it of what feeds the choice, and of its colour.
+
+    lights: of the chosen chain on the clips, if that is known already; None: it is played. circuit_svg: as
+    pictures_of.
+    """
+    tell, played = progress or _nobody, 0.0
+    if lights is None:
+        lengths_s = [clip.sound().duration_s for clip in specification.clips]
+        played_s = LIGHT_S_PER_S * sum(lengths_s)
+        played = played_s / (played_s + drawing_s(lengths_s))
+        lights = light_on_clips(specification, choice.chain, progress=lambda share: tell(played * share))
     power = judge_power(specification, choice.chain, lights)
     colour = judge_colour(choice.chain, lights, specification.targets.flash_limit)
     pictures = pictures_of(
-        specification, choice, lights, tolerance, power, layouts,
+        specification, choice, lights, tolerance, power, layouts, circuit_svg=circuit_svg,
         progress=lambda share: tell(played + (1 - played) * share),
     )  # fmt: skip
     page = page_text(specification, choice, lights, pictures, tolerance, exported, power, colour, layouts)

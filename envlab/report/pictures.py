@@ -15,8 +15,8 @@ from envlab.light.table_facts import table_facts
 from envlab.metrics.catalogue import METRICS
 from envlab.metrics.clip_metrics import finest_change_counts
 from envlab.plot import sheets
-from envlab.plot.export import inline_svg
-from envlab.plot.schematic.schematic import schematic
+from envlab.plot.export import inline_svg, inlined
+from envlab.plot.schematic.schematic import schematic_svg
 from envlab.plot.sweep.part_effects import DEFAULT_METRICS, swept_keys
 from envlab.plot.sweep.time_map import TimeMap, time_map
 from envlab.plot.table import table_sheets
@@ -45,7 +45,10 @@ class Picture:
 
 def picture(fig: Figure, name: str, alt: str, caption: str) -> Picture:
     """Return a figure for the page; alt says what it shows in place of it."""
-    svg = inline_svg(fig, name)
+    return _said(inline_svg(fig, name), name, alt, caption)
+
+
+def _said(svg: str, name: str, alt: str, caption: str) -> Picture:
     labelled = f'<svg role="img" aria-label="{escape(alt)}"' + svg.removeprefix("<svg")
     return Picture(name, Markup(labelled), keep_together(caption))
 
@@ -58,17 +61,19 @@ def pictures_of(
     power: PowerVerdict | None = None,
     layouts: LayoutComparison | None = None,
     *,
+    circuit_svg: str | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> dict[str, Picture]:
     """Return the pictures by name; those that this sweep gives nothing to draw for are left out.
 
-    progress: called with the share that is done, 0 to 1.
+    circuit_svg: the choice's circuit, as schematic_svg has it; None: it is drawn. progress: called with the
+    share that is done, 0 to 1.
     """
     tell = progress or _nobody
     searched = _searched_s([light.duration_s for light in lights])
     squares = time_map(choice, specification)
     drawn: list[Callable[[], Picture]] = [
-        lambda: _schematic(choice),
+        lambda: _schematic(choice, circuit_svg or schematic_svg(choice.chain)),
         lambda: _voltages(specification, choice, lambda share: tell((_PICTURE_S + share * searched) / whole)),
         lambda: _table(choice, lights),
         lambda: _steps(choice),
@@ -109,10 +114,10 @@ def _nobody(share: float) -> None:
     del share
 
 
-def _schematic(choice: Choice) -> Picture:
+def _schematic(choice: Choice, svg: str) -> Picture:
     parts = ", ".join(f"{part.reference} {part.value_text}".strip() for part in parts_list(choice.chain))
-    return picture(
-        schematic(choice.chain),
+    return _said(
+        inlined(svg, "schematic"),
         "schematic",
         f"Circuit from microphone to controller, with {parts}. Below it potentials, supply, pixels.",
         "Values in Ω and F. Boxes are bought whole; a wire that ends at a name goes on where it stands.",

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from threading import Lock
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.engine.chain_result import ChainResult
+from envlab.engine.followed_envelopes import envelope_of_readings
 from envlab.light.flashes.flash import FlashReport, find_flashes
 from envlab.light.lightness import lightness_cie1976
 from envlab.light.pixels import drawn_current_a
@@ -63,6 +68,7 @@ def light_on_clips(
     specification: Specification,
     chain: Chain,
     *,
+    readings: Mapping[Clip, NDArray[Any]] | None = None,
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[ClipLight, ...]:
@@ -76,30 +82,40 @@ def light_on_clips(
         What is asked.
     chain : Chain
         The board.
+    readings : mapping or None
+        Of clips that the board has been heard on: what its converter reads, shape (readings,), whole counts.
+        The other clips are played.
     workers : int
         Processor threads, 1 or more.
     progress : callable
-        Called with the share that is done, 0 to 1, from several threads.
+        Called with the share that is done, 0 to 1, from several threads, one at a time.
 
     Returns
     -------
     tuple of ClipLight
     """
-    table = chain.brightness_table()
+    table, known = chain.brightness_table(), readings or {}
     sounds = [clip.sound() for clip in specification.clips]
     lengths_s, shares = np.array([sound.duration_s for sound in sounds]), np.zeros(len(sounds))
+    in_turn = Lock()
 
     def one(number: int) -> ClipLight:
         clip = specification.clips[number]
         seed = clip_seed(specification.judging.seed, number)
 
         def tell(share: float) -> None:
-            shares[number] = share
-            if progress is not None:
-                progress(float(shares @ lengths_s / lengths_s.sum()))
+            with in_turn:
+                shares[number] = share
+                if progress is not None:
+                    progress(float(shares @ lengths_s / lengths_s.sum()))
 
-        envelope, _ = frame_envelopes(sounds[number], [chain], seed=seed, workers=1, progress=tell)
-        return _shown(clip, envelope[0], chain, table)
+        if clip in known:
+            frames = instant_count(sounds[number].duration_s, chain.frame_rate_hz)
+            envelope = envelope_of_readings(chain, known[clip], chain.reading_of_frame(frames))
+            tell(1.0)
+        else:
+            envelope = frame_envelopes(sounds[number], [chain], seed=seed, workers=1, progress=tell)[0][0]
+        return _shown(clip, envelope, chain, table)
 
     # The longest first, so that none is left to one thread alone at the end.
     longest_first = sorted(range(len(sounds)), key=lambda number: -lengths_s[number])

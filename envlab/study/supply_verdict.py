@@ -188,9 +188,10 @@ def _trip_phases(chain: Chain, pulses: Pulses, duty: float) -> int:
 
 def _over_share(chain: Chain, duty: float) -> float:
     """How likely it is that of independent pixels, each on for the share duty, too many are on at once."""
-    from scipy.stats import binom
+    # Of the binomial law, which scipy.stats has too, and takes a third of a second to import.
+    from scipy.special import bdtrc
 
-    return float(binom.sf(_carried(chain), chain.pixels.count, duty))
+    return float(bdtrc(_carried(chain), chain.pixels.count, duty))
 
 
 def _reliefs(chain: Chain, pulses: Pulses, farad: float, duty: float, asked_v: float) -> Iterator[Relief]:

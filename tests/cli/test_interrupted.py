@@ -34,3 +34,15 @@ def test_the_command_is_the_one_that_catches_it():
         [sys.executable, "-m", "envlab", "--version"], capture_output=True, text=True, check=True
     )
     assert done.stdout.startswith("envlab, version ")
+
+
+def test_python_looks_for_circles_less_often_in_the_command_alone():
+    asked = (
+        "import gc, sys; before = gc.get_threshold(); import envlab; assert gc.get_threshold() == before\n"
+    )
+    run = (
+        "from envlab.__main__ import run; sys.argv = ['envlab', '--version']\n"
+        "try: run()\nexcept SystemExit: print(gc.get_threshold()[0] > 10 * before[0], gc.isenabled())\n"
+    )
+    done = subprocess.run([sys.executable, "-c", asked + run], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "True True"

@@ -13,10 +13,11 @@ from matplotlib.figure import Figure
 from PIL import Image
 from reference.small_specification import Case
 
-from envlab.plot.export import inline_svg, png_bytes, save_png, svg_text
+from envlab.plot.export import inline_svg, inlined, png_bytes, save_png, svg_text
 from envlab.plot.palette import INK, colour
 from envlab.plot.sheets import current_sheet, effects_sheet, voltages_sheet
 from envlab.plot.strips import brightness_strip
+from envlab.plot.style import sheet
 
 
 def plain() -> Figure:
@@ -58,6 +59,21 @@ def test_axes_stand_on_a_grid_that_the_solvers_last_digits_do_not_reach(case: Ca
             assert edge == pytest.approx(round(edge, 6), abs=1e-12)
 
 
+def test_a_settled_picture_is_drawn_once_and_keeps_its_paper(monkeypatch: pytest.MonkeyPatch) -> None:
+    fig = sheet(40)
+    fig.subplots().plot([0, 1], [0, 1])
+    drawn, draw = [], Figure.draw
+    monkeypatch.setattr(Figure, "draw", lambda one, renderer: (drawn.append(one), draw(one, renderer)))
+    before = fig.get_facecolor(), fig.dpi
+    text = svg_text(fig, "one")
+    assert drawn == [fig]
+    assert (fig.get_facecolor(), fig.dpi) == before
+    # A line, and nothing under it: the page's own paper shows.
+    assert "<path" in text
+    paper = text[text.index('id="patch_1"') : text.index('id="axes_1"')]
+    assert 'style="fill: none"' in paper
+
+
 def test_an_inline_picture_keeps_its_ids_to_itself() -> None:
     ids = [set(re.findall(r'\bid="([^"]+)"', inline_svg(plain(), name))) for name in ("one", "two")]
     assert ids[0]
@@ -74,6 +90,10 @@ def test_an_inline_picture_is_well_formed_and_points_nowhere() -> None:
     assert root.tag == "svg"
     assert root.attrib.keys() == {"viewBox"}
     assert "http" not in text
+
+
+def test_a_picture_that_is_a_file_already_is_put_in_as_it_is_drawn() -> None:
+    assert inlined(svg_text(plain(), "one"), "one") == inline_svg(plain(), "one")
 
 
 def test_colours_of_the_palette_follow_the_page_and_others_stay() -> None:

@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
 from reference.small_specification import Case
 
-from envlab.metrics.metrics_of_clip import clip_seed
+from envlab.digital.followers import AttackRelease, Follower, MovingMean, PassThrough
+from envlab.engine import followed_envelopes
+from envlab.metrics.metrics_of_clip import clip_seed, frame_envelopes
 from envlab.sound.clip import Clip
-from envlab.study.chosen_on_clips import STROKE_S, most_current, most_flashing, music_scene
+from envlab.sound.stream import Sound
+from envlab.study import chosen_on_clips
+from envlab.study.chosen_on_clips import (
+    STROKE_S,
+    light_on_clips,
+    most_current,
+    most_flashing,
+    music_scene,
+)
+from envlab.study.exported.scenarios import heard_by
 from envlab.study.specification.specification import Specification
 
 
@@ -60,3 +73,36 @@ def test_the_scene_finds_the_strokes_in_a_long_quiet_clip(case: Case, tmp_path: 
     assert scene.from_s == 7.0
     # The lead lets the voltages settle before the span: 1 s of it, so the span starts there in the piece.
     assert scene.span_s == (1.0, 3.0)
+
+
+@pytest.mark.parametrize(
+    "follower", [PassThrough(), MovingMean(0.01), AttackRelease(0.002, 0.1)], ids=["none", "mean", "attack"]
+)
+def test_what_the_firmware_heard_is_not_played_again_and_shows_the_same(
+    case: Case, monkeypatch: pytest.MonkeyPatch, follower: Follower
+) -> None:
+    asked = replace(case.specification, chain=replace(case.choice.chain, follower=follower))
+    played = light_on_clips(asked, asked.chain)
+    readings = heard_by(asked.chain, asked).clips
+    monkeypatch.setattr(followed_envelopes, "_AT_ONCE", 700)
+    for known in ({}, dict([next(iter(readings.items()))]), readings):
+        again, shares = list[str](), list[float]()
+        monkeypatch.setattr(chosen_on_clips, "frame_envelopes", counting(again))
+        shown = light_on_clips(asked, asked.chain, readings=known, progress=shares.append)
+        assert sorted(again) == sorted(clip.file_name for clip in asked.clips if clip not in known)
+        assert max(shares) == pytest.approx(1.0)
+        for one, other in zip(played, shown, strict=True):
+            assert np.array_equal(one.envelope_counts, other.envelope_counts)
+            assert np.array_equal(one.duty, other.duty)
+            assert one.clip is other.clip
+    assert max(light.envelope_counts.max() for light in played) > 20
+
+
+def counting(played: list[str]) -> Any:
+    """frame_envelopes, with the names of the sounds that it plays noted."""
+
+    def noted(sound: Sound, *args: Any, **options: Any) -> Any:
+        played.append(sound.name)
+        return frame_envelopes(sound, *args, **options)
+
+    return noted

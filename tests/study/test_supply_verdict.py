@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 from envlab.chain import Chain
 from envlab.circuit.circuit import circuit_of
@@ -130,6 +131,14 @@ def test_how_often_drifting_pixels_pass_the_limit_against_pixels_drawn_at_random
     # The standard error of a share from 40,000 draws is 0.25 %.
     assert verdict.over_share == pytest.approx(float(np.mean(drawn_a > 3.0)), abs=0.01)
     assert verdict.standing_a == pytest.approx(0.054)
+    # The survival function of the binomial law [scipy.stats].
+    expected = float(binom.sf(verdict.carried_pixels, 24, verdict.duty))
+    assert verdict.over_share == pytest.approx(expected, rel=1e-12)
+    assert expected > 0
+
+
+def test_drifting_pixels_that_all_fit_never_pass_the_limit():
+    assert judge_supply(replace(CHAIN, supply=Supply(20.0))).over_share == 0.0
 
 
 def test_what_the_board_states_goes_before_what_is_usual():

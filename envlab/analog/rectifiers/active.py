@@ -16,10 +16,11 @@ from envlab.analog.rectifiers.both_halves import HoldingRectifier
 from envlab.analog.rectifiers.half_waves import HalfWave, HalfWaves
 from envlab.analog.stage import parts_of
 from envlab.errors import ParameterError, check_range
+from envlab.worked_out import WorksOut, worked_out_once
 
 
 @dataclass(frozen=True)
-class ActiveRectifier(HoldingRectifier):
+class ActiveRectifier(WorksOut, HoldingRectifier):
     """Base of the rectifiers with amplifiers; all fold both half waves.
 
     Parameters
@@ -85,7 +86,7 @@ class ActiveRectifier(HoldingRectifier):
                 check_range(name, getattr(self, name), 100, 10e6, unit="ohm")
         _ = self.amplifier_part
 
-    @property
+    @worked_out_once
     def amplifier_part(self) -> Amplifier:
         """One of its amplifiers, as its data sheet has it."""
         return amplifier_of(self.amplifier, vars(self))

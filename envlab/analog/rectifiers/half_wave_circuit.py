@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -30,6 +31,7 @@ MADE_STATES = 2
 CONDUCTS_V = 1e3
 # An amplifier that is there at once moves so far in a step.
 _AT_ONCE = 1e18
+Make = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray, FloatArray]]
 
 
 @functools.lru_cache(maxsize=1024)
@@ -166,37 +168,41 @@ def make(
     signal_v: shape (n,), V round the bias. start, end: shape (MADE_STATES,), V. Where one amplifier hands
     both on, the upper one is the larger of them and the lower one is below everything.
     """
+    return making(built, sample_rate_hz)(signal_v, start)
+
+
+def making(built: HalfWaves, sample_rate_hz: float) -> Make:
+    """Return make as a map of (signal_v, start), for who makes one block after the other."""
     from envlab.analog.kernels.half_waves import half_wave_kernels as kernels
 
-    across_v, first_v = start.tolist()
-    if built.coupling_farad is not None:
-        signal_v, across_v = kernels.couple(signal_v, *coupling_numbers(built, sample_rate_hz), across_v)
+    coupling = None if built.coupling_farad is None else coupling_numbers(built, sample_rate_hz)
+    first = None if built.first is None else first_numbers(built, built.first, sample_rate_hz)
     sides = side_numbers(built)
-    upper_v, lower_v = kernels.fold(signal_v, sides)
-    if built.first is not None:
-        first = first_numbers(built, built.first, sample_rate_hz)
-        upper_v, first_v = kernels.pass_first(signal_v, upper_v, lower_v, sides, first, first_v)
-    if built.joined:
-        upper_v, lower_v = np.maximum(upper_v, lower_v), np.full(lower_v.size, -kernels.CONDUCTS)
-    return upper_v, lower_v, np.array([across_v, first_v])
+
+    def made(signal_v: FloatArray, start: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        across_v, first_v = start.tolist()
+        if coupling is not None:
+            signal_v, across_v = kernels.couple(signal_v, *coupling, across_v)
+        upper_v, lower_v = kernels.fold(signal_v, sides)
+        if first is not None:
+            upper_v, first_v = kernels.pass_first(signal_v, upper_v, lower_v, sides, first, first_v)
+        if built.joined:
+            upper_v, lower_v = np.maximum(upper_v, lower_v), np.full(lower_v.size, -kernels.CONDUCTS)
+        return upper_v, lower_v, np.array([across_v, first_v])
+
+    return made
 
 
 def hold_made(
-    upper_v: FloatArray,
-    lower_v: FloatArray,
-    built: HalfWaves,
-    detector: Detector,
-    *,
-    sample_rate_hz: float,
-    start: FloatArray,
+    upper_v: FloatArray, lower_v: FloatArray, numbers: FloatArray, start: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return (held_v, end) of both half waves; held_v[n], V above the node, is stamped half a period on.
 
-    upper_v, lower_v: shape (n,), V, as make gives them. start, end: as held_at_rest.
+    upper_v, lower_v: shape (n,), V, as make gives them. numbers: as holding_numbers has them. start, end: as
+    held_at_rest.
     """
     from envlab.analog.kernels.diode_kernels import shared_table
     from envlab.analog.kernels.half_waves import half_wave_kernels
 
-    numbers = holding_numbers(detector, built, sample_rate_hz)
     held_v, end = half_wave_kernels.hold_half_waves(upper_v, lower_v, numbers, shared_table(), start)
     return held_v, end

@@ -20,7 +20,7 @@ from envlab.analog.envelope import (
     blocked_at_lowest,
     conducting_at,
     coupled_at,
-    hold_signal,
+    holding_signal,
 )
 from envlab.analog.rectifiers.half_waves import HalfWaves
 from envlab.analog.rectifiers.pump_circuit import least_rate_hz
@@ -103,8 +103,10 @@ def _tone_cycle(
     rate_hz = STEPS_PER_CYCLE * frequency_hz
     sine_v = peak_v * np.sin(2 * np.pi * np.arange(STEPS_PER_CYCLE) / STEPS_PER_CYCLE)
 
+    hold = holding_signal(rectifier, detector, sample_rate_hz=rate_hz, bias_v=bias_v)
+
     def cycle(state: HoldState) -> tuple[FloatArray, HoldState]:
-        return hold_signal(sine_v, rectifier, detector, sample_rate_hz=rate_hz, bias_v=bias_v, state=state)
+        return hold(sine_v, state)
 
     return cycle, rate_hz
 
@@ -129,15 +131,10 @@ def quiescent_state(
     followed_hz = 2 * least_rate_hz(rectifier, detector) if isinstance(rectifier, Pump) else 0.0
     rate_hz = min(_QUICKEST_HZ, max(STEPS_PER_CYCLE / detector.slowest_s, followed_hz))
 
+    hold = holding_signal(rectifier, detector, sample_rate_hz=rate_hz, bias_v=bias_v)
+
     def cycle(state: HoldState) -> tuple[FloatArray, HoldState]:
-        return hold_signal(
-            np.full(STEPS_PER_CYCLE, resting_v),
-            rectifier,
-            detector,
-            sample_rate_hz=rate_hz,
-            bias_v=bias_v,
-            state=state,
-        )
+        return hold(np.full(STEPS_PER_CYCLE, resting_v), state)
 
     # Without the rectifier, what is drawn from the hold capacitor would come through the release resistor.
     drawn_v = drawn_a(detector) * detector.slowest_s / detector.hold_farad
@@ -171,15 +168,10 @@ def _reading_cycle(
     """Return what silence makes of a state from one reading to the next."""
     steps = max(_STEPS_PER_READING, round(_READ_IN_STEPS_HZ / readings.rate_hz))
 
+    hold = holding_signal(rectifier, detector, sample_rate_hz=steps * readings.rate_hz, bias_v=bias_v)
+
     def cycle(state: HoldState) -> tuple[FloatArray, HoldState]:
-        return hold_signal(
-            np.full(steps, resting_v),
-            rectifier,
-            detector,
-            sample_rate_hz=steps * readings.rate_hz,
-            bias_v=bias_v,
-            state=replace(state, samples=0),
-        )
+        return hold(np.full(steps, resting_v), replace(state, samples=0))
 
     return cycle
 
@@ -249,11 +241,10 @@ def _release_s(
         return 0.0
     rate_hz = min(_QUICKEST_HZ, _RELEASE_STEPS / (4 * detector.slowest_s))
     state, silence, done = start, np.zeros(_RELEASE_STEPS), 0
+    hold = holding_signal(rectifier, detector, sample_rate_hz=rate_hz, bias_v=bias_v)
     for _ in range(50):
         before = state.held_v
-        held_v, state = hold_signal(
-            silence, rectifier, detector, sample_rate_hz=rate_hz, bias_v=bias_v, state=state
-        )
+        held_v, state = hold(silence, state)
         below = held_v <= threshold_v
         if below.any():
             n = int(np.argmax(below))

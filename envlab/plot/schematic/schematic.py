@@ -198,6 +198,20 @@ def _place(pen: Pen, row: list[_Placed], top_y: float) -> float:
     return y + min(one.low for one in row) - GAP
 
 
+@dataclass(frozen=True)
+class SchematicFiles:
+    """The circuit drawn once, as schematic_svg and schematic_png have it."""
+
+    svg: str
+    png: bytes
+
+
+def schematic_files(chain: Chain, *, dpi: float = 200.0) -> SchematicFiles:
+    """Return the circuit as an SVG file and as a PNG file on white, dpi dots an inch."""
+    fig = schematic(chain)
+    return SchematicFiles(svg_text(fig, "schematic"), png_bytes(fig, dpi=dpi))
+
+
 def schematic_svg(chain: Chain) -> str:
     """Return the circuit as an SVG file; the same chain gives the same bytes."""
     return svg_text(schematic(chain), "schematic")

@@ -34,18 +34,13 @@ def level_histograms(
     hue = colour("counts")
     edges_db = np.arange(np.floor(span_db[0]), np.ceil(span_db[1]) + BIN_DB / 2, BIN_DB)
     for row, light in enumerate(lights):
-        levels_db = np.array([scale.level_db_spl(float(counts)) for counts in light.envelope_counts])
+        different, which = np.unique(light.envelope_counts, return_inverse=True)
+        levels_db = np.array([scale.level_db_spl(float(counts)) for counts in different])[which]
         share = np.histogram(levels_db, edges_db)[0] / levels_db.size
         height = 0.85 * share / max(float(share.max()), 1e-12)
-        ax.bar(
-            edges_db[:-1],
-            height,
-            BIN_DB,
-            bottom=-row,
-            align="edge",
-            color=hue,
-            linewidth=0,
-            label=light.clip.label,
+        # One shape a clip, not one a bar: hundreds of them take a printer longer than all the rest.
+        ax.stairs(
+            height - row, edges_db, baseline=-row, fill=True, color=hue, linewidth=0, label=light.clip.label
         )
         beyond = {"quieter": levels_db < edges_db[0], "louder": levels_db >= edges_db[-1]}
         words = [f"{100 * some.mean():.0f} % {side}" for side, some in beyond.items() if some.mean() >= 0.005]

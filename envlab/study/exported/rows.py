@@ -17,6 +17,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from threading import Lock
 from typing import TypedDict
 
 import numpy as np
@@ -99,19 +100,21 @@ def rows_of(
 ) -> list[ExportedRow]:
     """Return the rows of every setting, with what makes its light, on every clip after every start.
 
-    progress: called with the share that is done, from several threads.
+    progress: called with the share that is done, from several threads, one at a time.
     """
     asked = [(setting, clip) for setting in runs for clip in heard.clips]
-    shares = np.zeros(len(asked))
+    shares, in_turn = np.zeros(len(asked)), Lock()
     sizes = np.array([heard.clips[clip].size for _, clip in asked])
 
     def one(number: int) -> list[ExportedRow]:
         setting, clip = asked[number]
 
         def tell(share: float) -> None:
-            shares[number] = share
-            if progress is not None:
-                progress(float(shares @ sizes / sizes.sum()))
+            # Between sum and call another thread may have told more: the share would go back.
+            with in_turn:
+                shares[number] = share
+                if progress is not None:
+                    progress(float(shares @ sizes / sizes.sum()))
 
         return rows_of_clip(setting, runs[setting], clip.label, heard.clips[clip], heard, tell)
 

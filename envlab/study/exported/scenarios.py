@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from threading import Lock
 
 import numpy as np
 
@@ -59,10 +60,11 @@ def heard_by(
 ) -> Heard:
     """Return what a board reads on every clip of a specification and in what may go before it.
 
-    progress: called with the share of the clips that is done, from several threads.
+    progress: called with the share of the clips that is done, from several threads, one at a time.
     """
     first = specification.judging.seed
-    sounds, shares = [clip.sound() for clip in specification.clips], np.zeros(len(specification.clips))
+    sounds = [clip.sound() for clip in specification.clips]
+    shares, in_turn = np.zeros(len(sounds)), Lock()
 
     def one(number: int) -> ShortCounts | str:
         sound = sounds[number]
@@ -71,9 +73,10 @@ def heard_by(
             return reason
 
         def heard_of(share: float) -> None:
-            shares[number] = share
-            if progress is not None:
-                progress(float(shares.mean()))
+            with in_turn:
+                shares[number] = share
+                if progress is not None:
+                    progress(float(shares.mean()))
 
         return short_readings(chain, sound, np.random.default_rng(clip_seed(first, number)), heard_of)
 

@@ -91,12 +91,14 @@ class BoardTrials:
         Of a row that was confirmed; Clopper and Pearson [ClopperPearson1934], at 1 − 0.05 over the number of
         those that were confirmed.
         """
-        from scipy.stats import binomtest
+        from scipy.special import betaincinv
 
-        final = self.finals[row]
-        test = binomtest(final.tried - final.flashing, final.tried)
-        found = test.proportion_ci(1 - 0.05 / len(self.finals), method="exact")
-        return float(found.low), float(found.high)
+        bad, boards = self.finals[row].flashing, self.finals[row].tried
+        good, beyond = boards - bad, 0.05 / len(self.finals) / 2
+        # Of the binomial law, as its sums are incomplete beta functions.
+        low = betaincinv(good, bad + 1, beyond) if good else 0.0
+        high = betaincinv(good + 1, bad, 1 - beyond) if bad else 1.0
+        return float(low), float(high)
 
 
 def trial_seed(seed: int) -> int:

@@ -94,12 +94,13 @@ def design_meets(row: dict[str, Any]) -> bool:
 
 
 def _order(result: ToleranceResult) -> list[Sentence]:
-    from scipy.stats import binom
+    import numpy as np
+    from scipy.special import bdtr
 
     if not 0 < result.yield_share < 1:
         return []
     good = round(result.yield_share * ORDER)
-    surely = int(binom.ppf(0.05, ORDER, result.yield_share))
+    surely = int(np.argmax(bdtr(np.arange(ORDER + 1.0), ORDER, result.yield_share) >= 0.05))
     text = f"Order {ORDER} and expect {good or 'hardly one'} that {'does' if good <= 1 else 'do'}"
     text += f"; in 19 of 20 such orders at least {surely} do." if surely else "; it may well be none."
     return [

@@ -48,7 +48,13 @@ from envlab.circuit.description import Circuit
 from envlab.circuit.ratings import plus_pin
 from envlab.light.pixels import Pixels, Supply
 from envlab.plot.schematic.pen import Drawn
-from envlab.plot.schematic.schematic import drawn_joints, schematic, schematic_png, schematic_svg
+from envlab.plot.schematic.schematic import (
+    drawn_joints,
+    schematic,
+    schematic_files,
+    schematic_png,
+    schematic_svg,
+)
 from envlab.study.specification.parts_list import parts_list
 
 HIGH, LOW = (1.5e-7, 1.5e-7, 6.8e3, 15e3), (6.8e3, 15e3, 1.5e-7, 6.8e-8)
@@ -299,6 +305,13 @@ def test_svg_and_png_are_whole_pictures_of_the_same_size() -> None:
     picture = matplotlib.image.imread(io.BytesIO(schematic_png(Chain(), dpi=72)))
     assert picture.shape[:2] == (int(height_pt), int(width_pt))
     assert 0.01 < (picture[..., :3].min(axis=2) < 0.5).mean() < 0.2
+
+
+def test_drawn_once_it_is_the_same_drawing_and_the_same_picture() -> None:
+    chain = BOARDS[-1]
+    both = schematic_files(chain, dpi=100)
+    assert both.svg == schematic_svg(chain)
+    assert both.png == schematic_png(chain, dpi=100)
 
 
 def test_the_same_chain_gives_the_same_bytes_in_any_process() -> None:

@@ -7,8 +7,7 @@ import math
 import numpy as np
 import pytest
 from matplotlib.axes import Axes
-from matplotlib.container import BarContainer
-from matplotlib.patches import Rectangle
+from matplotlib.patches import Rectangle, StepPatch
 from reference.small_specification import Case
 
 from envlab.light.pixels import Pixels, Supply
@@ -38,16 +37,18 @@ def drawn(ax: Axes, label: str) -> tuple[np.ndarray, np.ndarray]:
 def test_bars_are_the_shares_of_frames(case: Case, ax: Axes) -> None:
     scale = case.choice.chain.level_scale()
     level_histograms(case.lights, scale, ax, (60.0, 110.0))
-    bars = [one for one in ax.containers if isinstance(one, BarContainer)]
+    bars = [one for one in ax.patches if isinstance(one, StepPatch)]
     for row, (one, light) in enumerate(zip(bars, case.lights, strict=True)):
-        heights = np.array([bar.get_height() for bar in one])
+        tops, edges, bottom = one.get_data()
+        heights = tops - bottom
         # 20 lg of the counts over those of 94 dB, and 1 dB a bar from 60 dB on.
         with np.errstate(divide="ignore"):
             levels = 94.0 + 20 * np.log10(light.envelope_counts / scale.reference_counts)
         inside = [int(np.count_nonzero((levels >= low) & (levels < low + 1))) for low in range(60, 110)]
         assert heights * (max(inside) / 0.85) == pytest.approx(inside, abs=1e-6)
-        assert {bar.get_y() for bar in one} == {-row}
-        assert [bar.get_x() for bar in one] == pytest.approx(list(range(60, 110)))
+        assert bottom == -row
+        assert one.get_fill()
+        assert edges == pytest.approx(list(range(60, 111)))
         quieter = 100 * np.mean(levels < 60)
         assert f"{quieter:.0f} % quieter" in words(ax) or quieter < 0.5
     assert [label.get_text() for label in ax.get_yticklabels()] == ["drums 92 dB", "voices 72 dB"]

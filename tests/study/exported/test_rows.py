@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 import threading
 import time
 from dataclasses import replace
@@ -169,3 +170,31 @@ class TestSettings:
             row = rows_of_clip(setting, firmware, "faint", faint, heard())[1]
             lit[setting.place] = row.lightness_95_lstar
         assert lit["least sensitive"] == 0.0 < lit["as designed"] < lit["most sensitive"]
+
+
+def test_the_share_that_is_told_never_goes_back(monkeypatch):
+    """Two threads that tell as fast as they can, and are interrupted after every few steps."""
+
+    def tells_only(setting, firmware, label, readings, heard, tell):
+        for step in range(1, 301):
+            tell(step / 300)
+        return []
+
+    monkeypatch.setattr(rows_module, "rows_of_clip", tells_only)
+    sounds = [Recording(np.full(480, 0.01 * n), 48_000.0, f"sound {n}") for n in (1, 2)]
+    few = np.zeros(10, np.uint16)
+    clips = {Clip(one, 80.0): np.zeros(10 * n, np.uint16) for n, one in enumerate(sounds, start=1)}
+    heard, runs = (
+        Heard(clips, {}, few, few, "quiet", few),
+        {Setting("none"): None, Setting("automatic"): None},
+    )
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(1e-6)
+    try:
+        for _ in range(20):
+            told: list[float] = []
+            rows_of(heard, runs, progress=told.append)
+            assert told == sorted(told)
+            assert len(told) == 1200 and told[-1] == pytest.approx(1.0)
+    finally:
+        sys.setswitchinterval(before)
