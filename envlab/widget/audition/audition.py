@@ -15,6 +15,7 @@ from envlab.study.listening.metrics import STREET_DB_SPL
 from envlab.study.listening.traces import pressure_peaks, traces_of
 from envlab.study.specification.specification import Specification, demo_specification
 from envlab.widget.audition.clips import clips_of
+from envlab.widget.audition.payload import filler
 from envlab.widget.audition.session import Session
 from envlab.widget.audition.warm import warm_up
 from envlab.widget.audition.widget import AuditionWidget
@@ -68,10 +69,12 @@ class Audition:
         return png_bytes(listening_sheet(light, traces, words), dpi=_PICTURE_DPI)
 
     def tell(self, **traits: Any) -> None:
-        """Set traits of the widget, all in one message."""
+        """Set traits of the widget, all in one message; a light leaves the server at once."""
         with self.widget.hold_sync():
             for name, value in traits.items():
                 setattr(self.widget, name, value)
+        if "light" in traits:
+            self.widget.send({"do": "fill"}, [filler()])
 
     def answer(self, message: dict[str, Any]) -> None:
         """Send the page a message."""

@@ -155,8 +155,7 @@ class Session:
         light = self.boards.listening.window(chain, playhead_s)
         self._keep(_gesture(control, content))
         self.boards.board_a = chain
-        self._status = " ".join(chain.design_rule_warnings)
-        self._answer(playhead_s, light if self.boards.showing == "board_a" else None)
+        self._answer(playhead_s, light if self.boards.showing == "board_a" else None, _warnings_of(chain))
 
     def _choose_clip(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
         del buffers
@@ -228,8 +227,7 @@ class Session:
         boards.board_a, boards.board_b = wanted.board_a, wanted.board_b
         if boards.board_b is None and boards.showing == "board_b":
             boards.showing = "board_a"
-        self._status = " ".join(boards.board_a.design_rule_warnings)
-        self._answer(_playhead(content))
+        self._answer(_playhead(content), words=_warnings_of(boards.board_a))
 
     def _mark(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
         del buffers
@@ -265,8 +263,16 @@ class Session:
         self._page.tell(setup=self._setup(), sound=self._sound(), state=self._state())
         self._answer(0.0)
 
-    def _answer(self, playhead_s: float, light: BoardLight | None = None) -> None:
-        """Send what is known of the shown light at once; compute the rest when nothing else comes."""
+    def _answer(
+        self,
+        playhead_s: float,
+        light: BoardLight | None = None,
+        words: Callable[[], str] | None = None,
+    ) -> None:
+        """Send what is known of the shown light at once; compute the rest when nothing else comes.
+
+        words: what to say of the move; the light does not wait for it.
+        """
         self.later.cancel()
         boards = self.boards
         light = boards.exact(boards.showing) or light
@@ -279,10 +285,13 @@ class Session:
             unknown = flash_unknown(self._number, boards.place, boards.passage_s)
             self._flash[board] = counted or (unknown if there else None)
         self._busy = "" if self._complete() else "the whole clip"
-        told: dict[str, Any] = {"state": self._state(), "flash": dict(self._flash)}
+        told: dict[str, Any] = {"flash": dict(self._flash)}
         if light is not None:
             told["light"] = self._light(light)
-        self._page.tell(**told)
+        if words is not None:
+            self._page.tell(**told)
+            told, self._status = {}, words()
+        self._page.tell(state=self._state(), **told)
         self.later.start(self._rest(self._number), 0.0 if light is None else QUIET_S)
 
     def _rest(self, number: int) -> Job:
@@ -366,6 +375,10 @@ class Session:
         indices = {control.key: control.index_in(chain) for control in of_board}
         indices[LEVEL_KEY] = place_of(self.boards.level_db_spl, level.values, LEVEL_KEY)
         return indices
+
+
+def _warnings_of(chain: Chain) -> Callable[[], str]:
+    return lambda: " ".join(chain.design_rule_warnings)
 
 
 def _playhead(content: Mapping[str, Any]) -> float:
