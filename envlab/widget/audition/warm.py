@@ -10,7 +10,7 @@ from envlab.sound.recording import Recording
 from envlab.sound.signals import tone
 from envlab.study.listening.firmware import FirmwareListening
 from envlab.study.listening.listening import Listening
-from envlab.study.listening.metrics import bench_metrics, clip_light_metrics, light_flashes
+from envlab.study.listening.metrics import bench_metrics, clip_light_metrics, light_flashes, region_flashes
 from envlab.widget.audition.controls import Control, controls_of
 
 _WARM_S = 0.1
@@ -22,8 +22,8 @@ def warm_up(chain: Chain, sample_rate_hz: float) -> None:
     short = Listening(beep)
     for control in controls_of(chain):
         for board in _tries(chain, control):
-            short.window(board, 0.0)
-            short.whole(board)
+            region_flashes(short.window(board, 0.0))
+            region_flashes(short.whole(board))
     light = short.whole(chain)
     clip_light_metrics(light)
     light_flashes(light)
