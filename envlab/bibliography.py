@@ -60,6 +60,7 @@ _SOURCES = {
     "RFC3533": Source(
         "RFC 3533, The Ogg encapsulation format version 0, 2003", "at second hand", ("RFC 3533",)
     ),
+    "RFC9293": Source("RFC 9293, Transmission Control Protocol (TCP), 2022", "from memory", ("RFC 9293",)),
     "RFC9639": Source("RFC 9639, Free Lossless Audio Codec (FLAC), 2024", "from memory", ("RFC 9639",)),
     "Vorbis1": Source("Vorbis I specification, 2020", "from memory", ("Vorbis I",)),
     "EBU3306": Source(

@@ -8,9 +8,11 @@ follower, are a first guess and no more; the fitted ones differ by what music do
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -21,8 +23,23 @@ from envlab.digital.followers import AttackRelease, follow
 from envlab.errors import ParameterError, check_positive, check_range
 from envlab.units import FloatArray
 
+_Result = TypeVar("_Result")
 _FIT_TOLERANCE = 1e-3
 _MOST_FITS = 400
+# A few milliseconds of a few seconds of sound.
+_TRIES_AT_ONCE = 4
+# What scipy's minimize says where it has made as many tries as it may.
+_STOPPED = 2
+
+
+def _whole(portions: Generator[None, None, _Result]) -> _Result:
+    """Go through all portions and return what they end in."""
+    while True:
+        try:
+            next(portions)
+        except StopIteration as done:
+            result: _Result = done.value
+            return result
 
 
 @dataclass(frozen=True)
@@ -133,13 +150,33 @@ def follower_like(
     fast_v: shape (n,), V ≥ 0, rectified readings at follower_rate_hz. wanted_v: V at times_s, shape
     (readings,), s from the first of fast_v. floor_v as in equivalent_follower.
     """
+    return _whole(
+        follower_like_in_portions(
+            fast_v, wanted_v, times_s, first_guess, follower_rate_hz=follower_rate_hz, floor_v=floor_v
+        )
+    )
+
+
+def follower_like_in_portions(
+    fast_v: FloatArray,
+    wanted_v: FloatArray,
+    times_s: FloatArray,
+    first_guess: AttackRelease,
+    *,
+    follower_rate_hz: float,
+    floor_v: float = 0.0032,
+) -> Generator[None, None, Match]:
+    """Find what follower_like returns, in portions of a few tries each, and return it at the end.
+
+    fast_v (n,), V; wanted_v (readings,), V, at times_s, s: all arguments as there.
+    """
     shortest = 0.1 / follower_rate_hz
     start = (max(first_guess.attack_s, shortest), max(first_guess.release_s, shortest))
 
     def output(periods_s: tuple[float, float]) -> FloatArray:
         return _readings(fast_v, AttackRelease(*periods_s), follower_rate_hz, times_s)
 
-    attack_s, release_s, gain = _fit(output, start, wanted_v, floor_v)
+    attack_s, release_s, gain = yield from _fit(output, start, wanted_v, floor_v)
     compared = _compared(fast_v, wanted_v, times_s, follower_rate_hz, floor_v)
     return compared(AttackRelease(attack_s, release_s), gain)
 
@@ -186,7 +223,7 @@ def equivalent_parts(
 
     shortest = 0.1 / follower_rate_hz
     start = (max(follower.attack_s, shortest) / hold_farad, max(follower.release_s, shortest) / hold_farad)
-    attack_ohm, release_ohm, _ = _fit(output, start, wanted_v, floor_v)
+    attack_ohm, release_ohm, _ = _whole(_fit(output, start, wanted_v, floor_v))
     ideal = part((attack_ohm, release_ohm))
     bought = part((nearest_value(series, ideal.attack_ohm), nearest_value(series, ideal.release_ohm)))
     voltage = output((bought.attack_ohm, bought.release_ohm))
@@ -229,29 +266,43 @@ def _fit(
     start: tuple[float, float],
     wanted_v: FloatArray,
     floor_v: float,
-) -> tuple[float, float, float]:
-    """Return the two values and the gain whose output differs least from what is wanted."""
+) -> Generator[None, None, tuple[float, float, float]]:
+    """Return the two values and the gain whose output differs least from what is wanted.
+
+    The simplex is all that Nelder and Mead's method remembers: begun anew from it, it goes on as if it had
+    never stopped. What was tried before is not tried again.
+    """
     from scipy.optimize import minimize
 
-    def cost(logs: FloatArray) -> float:
+    @functools.cache
+    def cost_of(first: float, second: float) -> float:
+        logs = np.array([first, second])
         if np.abs(logs - np.log(start)).max() > math.log(1000.0):
             return 100.0 + float(np.abs(logs - np.log(start)).max())
         reading = output((math.exp(logs[0]), math.exp(logs[1])))
         gain = _best_gain(reading, wanted_v, floor_v)
         return _metrics(difference_db(gain * reading, wanted_v, floor_v), wanted_v, floor_v)[0]
 
+    def cost(logs: FloatArray) -> float:
+        return cost_of(float(logs[0]), float(logs[1]))
+
     simplex = np.log(start) + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, -1.0]])
-    found = minimize(
-        cost,
-        np.log(start),
-        method="Nelder-Mead",
-        options={
-            "initial_simplex": simplex,
-            "xatol": _FIT_TOLERANCE,
-            "fatol": _FIT_TOLERANCE,
-            "maxfev": _MOST_FITS,
-        },
-    )
+    while True:
+        found = minimize(
+            cost,
+            simplex[0],
+            method="Nelder-Mead",
+            options={
+                "initial_simplex": simplex,
+                "xatol": _FIT_TOLERANCE,
+                "fatol": _FIT_TOLERANCE,
+                "maxiter": _TRIES_AT_ONCE,
+            },
+        )
+        simplex = found.final_simplex[0]
+        if found.status != _STOPPED or cost_of.cache_info().currsize >= _MOST_FITS:
+            break
+        yield
     first, second = (math.exp(value) for value in found.x)
     return first, second, _best_gain(output((first, second)), wanted_v, floor_v)
 

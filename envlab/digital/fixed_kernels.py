@@ -138,7 +138,10 @@ def moving(words: FixedWords, held: IntArray, envelope: int) -> int:
     if envelope >= held[0]:
         held[0] = envelope
     elif oldest == held[0]:
-        held[0] = held[2:].max()
+        most = held[2]
+        for k in range(3, held.size):
+            most = max(most, held[k])
+        held[0] = most
     return int(held[0])
 
 

@@ -1,6 +1,9 @@
 """Compiled loops of the followers, on counts of envelope; each leaves in ``state`` (rows, values) the end.
 
 rows, result: shape (rows, readings), result is filled.
+
+Rows are copied number by number: a slice that is given another's values brings numba's words for shapes that
+differ into each loop, which take two seconds to compile.
 """
 
 from __future__ import annotations
@@ -57,6 +60,22 @@ def mean_square_rows(rows: FloatArray, state: FloatArray, rise: float, result: F
         state[r, 0] = s
 
 
+@compiled_with(nogil=True)
+def _take_up(values: FloatArray, before: FloatArray, row: FloatArray) -> None:
+    """Write what is remembered, and behind it the row, into values."""
+    for k in range(before.size):
+        values[k] = before[k]
+    for n in range(row.size):
+        values[before.size + n] = row[n]
+
+
+@compiled_with(nogil=True)
+def _remember(values: FloatArray, row: FloatArray) -> None:
+    """Write the last of the values into a row of the state."""
+    for k in range(row.size):
+        row[k] = values[values.size - row.size + k]
+
+
 @compiled_with(nogil=True, error_model="numpy")
 def moving_mean_rows(rows: FloatArray, state: FloatArray, window: int, result: FloatArray) -> None:
     """Mean of the last ``window`` inputs, each added up anew, the oldest first.
@@ -66,18 +85,16 @@ def moving_mean_rows(rows: FloatArray, state: FloatArray, window: int, result: F
     past, count = window - 1, rows.shape[1]
     values = np.empty(past + count)
     for r in range(rows.shape[0]):
-        values[:past] = state[r]
-        values[past:] = rows[r]
-        totals = result[r]
-        totals[:] = 0.0
+        _take_up(values, state[r], rows[r])
+        for n in range(count):
+            result[r, n] = 0.0
         # One input of each window at a time: the sums stand side by side in vector lanes.
         for k in range(window):
-            some = values[k : k + count]
             for n in range(count):
-                totals[n] += some[n]
+                result[r, n] += values[k + n]
         for n in range(count):
-            totals[n] /= window
-        state[r] = values[count:]
+            result[r, n] /= window
+        _remember(values, state[r])
 
 
 @compiled_with(nogil=True, fastmath={"contract"}, error_model="numpy")
@@ -87,8 +104,7 @@ def moving_maximum_rows(rows: FloatArray, state: FloatArray, window: int, result
     values = np.empty(past + count)
     queue = np.empty(past + count, np.int64)
     for r in range(rows.shape[0]):
-        values[:past] = state[r]
-        values[past:] = rows[r]
+        _take_up(values, state[r], rows[r])
         head, tail = 0, 0
         for n in range(past + count):
             while tail > head and values[queue[tail - 1]] <= values[n]:
@@ -99,4 +115,4 @@ def moving_maximum_rows(rows: FloatArray, state: FloatArray, window: int, result
                 head += 1
             if n >= past:
                 result[r, n - past] = values[queue[head]]
-        state[r] = values[count:]
+        _remember(values, state[r])

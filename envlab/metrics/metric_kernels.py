@@ -106,13 +106,15 @@ def keep_extremes(codes: Codes, first: int, last: int, least: Codes, most: Codes
     """
     carried = np.empty(codes.shape[1], dtype=np.int32)
     for f in range(first, last):
-        carried[:] = codes[f]
+        for c in range(carried.size):
+            carried[c] = codes[f, c]
         for rank in range(least.shape[0]):
             row = least[rank]
             for c in range(row.size):
                 smaller, larger = min(row[c], carried[c]), max(row[c], carried[c])
                 row[c], carried[c] = smaller, larger
-        carried[:] = codes[f]
+        for c in range(carried.size):
+            carried[c] = codes[f, c]
         for rank in range(most.shape[0]):
             row = most[rank]
             for c in range(row.size):

@@ -1,4 +1,8 @@
-"""Compiled search for the worst ripple_aliasing; the definition stands in ripple_aliasing.py."""
+"""Compiled search for the worst ripple_aliasing; the definition stands in ripple_aliasing.py.
+
+Plain loops over numbers: numpy's functions on whole arrays would have to be compiled into each of these, two
+seconds of a first run.
+"""
 
 from __future__ import annotations
 
@@ -33,6 +37,58 @@ def _over_one_cycle(
 
 
 @compiled
+def _gap_over_one_cycle(
+    drive_v: FloatArray, charge: FloatArray, bleed: FloatArray, start: FloatArray
+) -> FloatArray:
+    """By how much a cycle ends above where it began, one number a frequency."""
+    gap = _over_one_cycle(drive_v, charge, bleed, start)
+    for f in range(gap.size):
+        gap[f] -= start[f]
+    return gap
+
+
+@compiled
+def _extremes(values: FloatArray) -> tuple[float, float]:
+    """(least, largest) of some numbers."""
+    least, largest = values[0], values[0]
+    for value in values:
+        least, largest = min(least, value), max(largest, value)
+    return least, largest
+
+
+@compiled
+def _mean(values: FloatArray) -> float:
+    total = 0.0
+    for value in values:
+        total += value
+    return total / values.size
+
+
+@compiled
+def _how_many_below(value: float, rising: FloatArray) -> int:
+    low, high = 0, rising.size
+    while low < high:
+        middle = (low + high) // 2
+        if rising[middle] < value:
+            low = middle + 1
+        else:
+            high = middle
+    return low
+
+
+@compiled
+def _how_many_up_to(value: float, rising: FloatArray) -> int:
+    low, high = 0, rising.size
+    while low < high:
+        middle = (low + high) // 2
+        if rising[middle] <= value:
+            low = middle + 1
+        else:
+            high = middle
+    return low
+
+
+@compiled
 def _settled_starts(
     drive_v: FloatArray, charge: FloatArray, bleed: FloatArray, gain: FloatArray
 ) -> FloatArray:
@@ -40,21 +96,30 @@ def _settled_starts(
 
     A frequency that has settled is left alone, so that it does not matter which others come with it.
     """
-    low, high = np.zeros(gain.size), drive_v.max() / gain
-    gap_low = _over_one_cycle(drive_v, charge, bleed, low) - low
-    gap_high = _over_one_cycle(drive_v, charge, bleed, high) - high
+    low, high, middle = np.zeros(gain.size), np.empty(gain.size), np.empty(gain.size)
+    top_v = _extremes(drive_v)[1]
+    for f in range(gain.size):
+        high[f] = top_v / gain[f]
+    gap_low = _gap_over_one_cycle(drive_v, charge, bleed, low)
+    gap_high = _gap_over_one_cycle(drive_v, charge, bleed, high)
     side = np.zeros(gain.size)
     for _ in range(_MOST_TURNS):
-        if ((high - low) * gain).max() <= _SETTLED:
+        widest = 0.0
+        for f in range(gain.size):
+            widest = max(widest, (high[f] - low[f]) * gain[f])
+            middle[f] = low[f]
+            if gap_low[f] > gap_high[f]:
+                middle[f] += (high[f] - low[f]) * gap_low[f] / (gap_low[f] - gap_high[f])
+        if widest <= _SETTLED:
             break
-        middle = np.where(gap_low > gap_high, low + (high - low) * gap_low / (gap_low - gap_high), low)
-        gap = _over_one_cycle(drive_v, charge, bleed, middle) - middle
+        gap = _gap_over_one_cycle(drive_v, charge, bleed, middle)
         for f in range(gain.size):
             if (high[f] - low[f]) * gain[f] <= _SETTLED:
                 continue
             narrow(f, middle[f], gap[f], low, high, gap_low, gap_high, side)
-    starts: FloatArray = 0.5 * (low + high)
-    return starts
+    for f in range(gain.size):
+        middle[f] = 0.5 * (low[f] + high[f])
+    return middle
 
 
 @compiled
@@ -171,7 +236,7 @@ def bound(ratio: float, of_count: FloatArray) -> float:
     top = of_count.size - 1
     ratio = min(ratio, float(of_count.size))
     largest = 0.0
-    first = int(np.searchsorted(of_count, 50.0, side="right"))
+    first = _how_many_up_to(50.0, of_count)
     for c in range(min(first, top), -1, -1):
         high = of_count[min(int((c + 1) * ratio), top)]
         if high < 50.0 and c < top:
@@ -189,16 +254,16 @@ def worse_ripple_aliasing(
     cycles: shape (frequencies, samples), V; those that cannot be worse are passed over. places: shape
     (frequencies, frames), the sample of its cycle that a frame reads.
     """
-    middle_count = max(np.searchsorted(of_count, 50.0), 1)
+    middle_count = max(_how_many_below(50.0, of_count), 1)
     top = of_count.size - 1
     least_v, most_v, most = np.empty(cycles.shape[0]), np.empty(cycles.shape[0]), np.empty(cycles.shape[0])
     for f in range(most.size):
-        least_v[f], most_v[f] = cycles[f].min(), cycles[f].max()
+        least_v[f], most_v[f] = _extremes(cycles[f])
         most[f] = bound(most_v[f] / least_v[f], of_count)
     for f in range(most.size):
         if most[f] <= best:
             continue
-        scale = scale_for(50.0, cycles[f], of_count, middle_count / cycles[f].mean())
+        scale = scale_for(50.0, cycles[f], of_count, middle_count / _mean(cycles[f]))
         # All of the cycle, whether a frame reads it or not.
         if of_count[min(int(scale * most_v[f]), top)] - of_count[min(int(scale * least_v[f]), top)] <= best:
             continue

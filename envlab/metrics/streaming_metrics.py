@@ -67,7 +67,10 @@ class _Tally:
     def _count_waiting(self) -> None:
         from envlab.metrics import metric_kernels
 
-        steps = np.concatenate(self._waiting, axis=1)
+        # A chain's frames side by side, however they came: what counts on is compiled for that alone.
+        frames = sum(block.shape[1] for block in self._waiting)
+        steps: Codes = np.empty((self._whose.size, frames), dtype=np.int32)
+        np.concatenate(self._waiting, axis=1, out=steps)
         self._waiting = []
         codes = metric_kernels.tally(steps, self._code_of_step, self._whose, self._seen)
         self._contrast.take(codes)

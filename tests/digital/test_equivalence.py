@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from envlab.analog.detector import AverageDetector, PeakDetector
+from envlab.digital import equivalence
 from envlab.digital.equivalence import (
     difference_db,
     equivalent_follower,
     equivalent_parts,
+    follower_like_in_portions,
     naive_follower,
     sampled_drive,
 )
@@ -51,6 +53,29 @@ def test_fitted_follower_is_close_and_far_closer_than_the_naive_one(strokes, det
     assert np.sqrt(np.mean(found.fitted.difference_db[heard] ** 2)) == pytest.approx(
         found.fitted.rms_db, rel=0.05
     )
+
+
+def test_in_portions_it_is_found_as_by_one_run_of_nelder_and_mead(strokes, monkeypatch):
+    """Against scipy's minimize, never stopped: the fit in portions is that, to the last digit."""
+    detector, fast_hz = PARTS[0], 20_000.0
+    fast_v = sampled_drive(strokes, sample_rate_hz=RATE_HZ, follower_rate_hz=fast_hz)
+    whole = equivalent_follower(strokes, detector, sample_rate_hz=RATE_HZ)
+    portions = follower_like_in_portions(
+        fast_v, whole.wanted_v, whole.times_s, naive_follower(detector), follower_rate_hz=fast_hz
+    )
+    stops = 0
+    while True:
+        try:
+            next(portions)
+            stops += 1
+        except StopIteration as done:
+            found = done.value
+            break
+    assert stops > 5
+    monkeypatch.setattr(equivalence, "_TRIES_AT_ONCE", 10_000)
+    at_once = equivalent_follower(strokes, detector, sample_rate_hz=RATE_HZ).fitted
+    for one in (whole.fitted, found):
+        assert (one.follower, one.gain, one.rms_db) == (at_once.follower, at_once.gain, at_once.rms_db)
 
 
 @pytest.mark.parametrize("detector", PARTS, ids=lambda d: f"{d.attack_ohm:g} ohm")

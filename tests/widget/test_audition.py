@@ -17,7 +17,7 @@ from envlab.errors import FileError
 from envlab.sound.recording import Recording
 from envlab.study.specification.specification import demo_specification
 from envlab.widget.audition.audition import Audition, audition
-from envlab.widget.audition.payload import unframed
+from envlab.widget.audition.payload import filler, unframed
 
 CHAIN = Chain()
 
@@ -66,7 +66,7 @@ def test_traits_go_to_the_page_with_its_script_and_style(shown):
 
 def test_messages_of_the_page_arrive(shown, monkeypatch):
     sent: list[object] = []
-    monkeypatch.setattr(shown.widget, "send", sent.append)
+    monkeypatch.setattr(shown.widget, "send", lambda message, *_: sent.append(message))
     # As the notebook's comm hands a message over.
     shown.widget._handle_msg(
         {"content": {"data": {"method": "custom", "content": {"do": "ping", "number": 3}}}, "buffers": []}
@@ -87,6 +87,17 @@ def test_messages_of_the_page_arrive(shown, monkeypatch):
     shown.widget._handle_msg({"content": {"data": {"method": "custom", "content": turn}}, "buffers": []})
     assert shown.chain == replace(CHAIN, detector=PeakDetector(4.7e3, 1e-6, 1e6))
     assert unframed(shown.widget.light)[0]["number"] == 4
+
+
+def test_a_light_does_not_end_what_the_server_writes(shown, monkeypatch):
+    came: list[object] = []
+    monkeypatch.setattr(shown.widget, "send_state", lambda keys: came.append(set(keys)))
+    monkeypatch.setattr(shown.widget, "send", lambda message, buffers: came.append((message, buffers)))
+    shown.session.hear({"do": "turn", "key": "detector.release_ohm", "index": 3, "number": 4})
+    lights = [place for place, traits in enumerate(came) if "light" in traits]
+    assert lights
+    for place in lights:
+        assert came[place + 1] == ({"do": "fill"}, [filler()])
 
 
 def test_the_board_in_hand_is_at_hand_and_can_be_written(shown, tmp_path):

@@ -13,6 +13,7 @@ import soundfile
 from envlab.errors import ParameterError
 from envlab.widget.audition.payload import (
     LEAST_BYTES,
+    filler,
     framed,
     light_payload,
     sound_payload,
@@ -48,7 +49,15 @@ def test_light_is_sixteen_bit_and_linear():
     codes = struct.unpack_from("<5H", body)
     # round(Y · 65535): 6.55, 11796.3, 32767.5 (to even) by hand
     assert codes == (0, 7, 11796, 32768, 65535)
-    assert len(light_payload({}, luminance)) == LEAST_BYTES == 70_000
+
+
+def test_a_filler_is_longer_than_a_segment_and_says_nothing():
+    # A packet of IPv4 states its length in 16 bit (RFC 791, from memory).
+    assert len(filler()) == LEAST_BYTES
+    assert len(filler()) > 65_535
+    header, body = read_plainly(filler())
+    assert header == {}
+    assert not any(body)
 
 
 def test_pixels_follow_the_whole_frame_by_frame():

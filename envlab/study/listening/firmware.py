@@ -15,7 +15,7 @@ import numpy as np
 from envlab.analog.adc import Adc, convert, instants_s
 from envlab.analog.stage import Surroundings
 from envlab.chain import Chain
-from envlab.digital.equivalence import follower_like, naive_follower
+from envlab.digital.equivalence import follower_like_in_portions, naive_follower
 from envlab.digital.fixed_frame import WORD_MOST
 from envlab.digital.followers import AttackRelease, follow
 from envlab.engine.board import before_rectifier, front_end_of
@@ -87,7 +87,7 @@ class FirmwareListening:
         start = round(first / chain.adc.rate_hz * FAST_RATE_HZ)
         stop = round(last / chain.adc.rate_hz * FAST_RATE_HZ)
         compared = times_s >= (_SETTLING_S if first else 0.0)
-        match = follower_like(
+        match = yield from follower_like_in_portions(
             fast_v[start:stop],
             wanted_v[first:last][compared],
             times_s[compared],

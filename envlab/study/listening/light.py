@@ -84,6 +84,11 @@ def _likely_past(adc_counts: IntArray, first_reading: int, shown: IntArray) -> t
     return np.resize(later, length), shown[shown >= skipped] - skipped + 1
 
 
+def prepare_light(chain: Chain) -> None:
+    """Make what a board's light needs beside its readings, so that light_from_readings finds it there."""
+    worn_guard(chain)
+
+
 def light_from_readings(
     chain: Chain,
     held_v: FloatArray,

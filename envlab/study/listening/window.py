@@ -20,7 +20,7 @@ from envlab.analog.stage import AnalogStage, Surroundings
 from envlab.chain import Chain
 from envlab.engine.board import front_end_of
 from envlab.engine.front_end import FrontEnd, front_end
-from envlab.study.listening.light import BoardLight, light_from_readings
+from envlab.study.listening.light import BoardLight, light_from_readings, prepare_light
 from envlab.study.listening.wave import KeptRectified, KeptWave
 from envlab.units import FloatArray
 
@@ -95,6 +95,7 @@ def window_light(
         else iter([rectified.piece(start, stop)]),
         chain,
         wave.rate_hz,
+        lambda: prepare_light(chain),
     )
     fine_s = times_s[~rough] - start / wave.rate_hz
     fine_v = read_at(held_v, fine_s, sample_rate_hz=wave.rate_hz, start_v=silent_v)
@@ -113,10 +114,12 @@ def _side_by_side(
     rectified: Iterator[FloatArray],
     chain: Chain,
     rate_hz: float,
+    meanwhile: Callable[[], None],
 ) -> tuple[FloatArray, FloatArray, float]:
     """Return (V of the rough past, V held at every rectified sample, V before the first of them).
 
-    One processor goes through the rough past and then holds the rectified voltage, while the other makes it.
+    One processor goes through the rough past and then holds the rectified voltage, while the other makes it
+    and then does what else is wanted meanwhile.
     """
     rectifier, detector = chain.rectifier_as_built, chain.detector_as_built
     with ThreadPoolExecutor(1) as beside:
@@ -131,6 +134,7 @@ def _side_by_side(
         steps = [past]
         for rectified_v in rectified:
             steps.append(beside.submit(held, rectified_v, steps[-1]))
+        meanwhile()
         held_v = np.concatenate([step.result()[0] for step in steps[1:]])
     rough_v, end = past.result()
     return rough_v, held_v, end.held_v

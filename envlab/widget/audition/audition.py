@@ -15,6 +15,7 @@ from envlab.study.listening.metrics import STREET_DB_SPL
 from envlab.study.listening.traces import pressure_peaks, traces_of
 from envlab.study.specification.specification import Specification, demo_specification
 from envlab.widget.audition.clips import clips_of
+from envlab.widget.audition.payload import filler
 from envlab.widget.audition.session import Session
 from envlab.widget.audition.warm import warm_up
 from envlab.widget.audition.widget import AuditionWidget
@@ -35,8 +36,7 @@ class Audition:
         first = min(range(len(clips)), key=lambda place: abs(clips[place].level_db_spl - STREET_DB_SPL))
         self.widget = AuditionWidget(self._hear)
         self.session = Session(chain, clips, self, first, specification)
-        warm_up(chain, clips[first].recording.sample_rate_hz)
-        self.session.begin()
+        self.session.begin(warm_up(chain, clips[first].recording.sample_rate_hz))
 
     @property
     def chain(self) -> Chain:
@@ -60,18 +60,21 @@ class Audition:
 
     def picture(self) -> bytes:
         """Return the still picture, PNG: the clip's sound, the board's signals and its light."""
-        self.session.later.finish()
         boards = self.session.boards
+        if boards.exact("board_a") is None:
+            self.session.later.finish()
         light = boards.listening.whole(boards.board_a)
         traces = traces_of(light, pressure_peaks(boards.listening.recording))
         words = f"{boards.clip.label}, heard at {boards.level_db_spl:g} dB SPL"
         return png_bytes(listening_sheet(light, traces, words), dpi=_PICTURE_DPI)
 
     def tell(self, **traits: Any) -> None:
-        """Set traits of the widget, all in one message."""
+        """Set traits of the widget, all in one message; a light leaves the server at once."""
         with self.widget.hold_sync():
             for name, value in traits.items():
                 setattr(self.widget, name, value)
+        if "light" in traits:
+            self.widget.send({"do": "fill"}, [filler()])
 
     def answer(self, message: dict[str, Any]) -> None:
         """Send the page a message."""

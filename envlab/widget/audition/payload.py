@@ -18,7 +18,7 @@ from envlab.errors import ParameterError
 from envlab.light.lightness import check_unit_interval
 from envlab.units import FloatArray
 
-# A message under this size waits in the network stack for company, some 30 ms.
+# More than any segment of a connection, also within one machine.
 LEAST_BYTES = 70_000
 FULL_LIGHT = 65_535
 _ALIGNMENT = 4
@@ -58,7 +58,17 @@ def light_payload(
     if pixels is not None:
         told["pixels"] = int(pixels.shape[1])
         body += _coded("pixels", pixels)
-    return framed(told, body, least=LEAST_BYTES)
+    return framed(told, body)
+
+
+def filler() -> bytes:
+    """Return what goes behind a message that must not wait: nothing to read, longer than a segment.
+
+    The notebook's server leaves Nagle's algorithm on: the end of what it writes, too short for a segment,
+    waits until the other side has acknowledged the one before, up to 40 ms [RFC9293]. With this behind it
+    the message is no end any more, and it is the filler's own end that waits.
+    """
+    return framed({}, b"", least=LEAST_BYTES)
 
 
 def _coded(name: str, luminance: FloatArray) -> bytes:

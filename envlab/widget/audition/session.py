@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
@@ -77,6 +77,7 @@ class Session:
         self._flash: dict[str, Any] = dict.fromkeys(BOARDS)
         self._metrics: dict[str, list[dict[str, str]]] = {board: [] for board in BOARDS}
         self._sent: tuple[int, str, bool] = (0, "", False)
+        self._spare: Iterator[None] = iter(())
         self._acts: dict[str, Callable[[Mapping[str, Any], Sequence[Any]], None]] = {
             "turn": self._turn,
             "clip": self._choose_clip,
@@ -91,8 +92,12 @@ class Session:
         }
         self._set_controls(controls_of(chain))
 
-    def begin(self) -> None:
-        """Tell the page everything, with the light of the whole clip that is chosen."""
+    def begin(self, spare: Iterable[None] = ()) -> None:
+        """Tell the page everything, with the light of the whole clip that is chosen.
+
+        spare: what is to be done in portions when nothing else is.
+        """
+        self._spare = iter(spare)
         for _ in self.boards.compute("board_a"):
             pass
         self._page.tell(setup=self._setup(), sound=self._sound())
@@ -155,8 +160,7 @@ class Session:
         light = self.boards.listening.window(chain, playhead_s)
         self._keep(_gesture(control, content))
         self.boards.board_a = chain
-        self._status = " ".join(chain.design_rule_warnings)
-        self._answer(playhead_s, light if self.boards.showing == "board_a" else None)
+        self._answer(playhead_s, light if self.boards.showing == "board_a" else None, _warnings_of(chain))
 
     def _choose_clip(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
         del buffers
@@ -228,8 +232,7 @@ class Session:
         boards.board_a, boards.board_b = wanted.board_a, wanted.board_b
         if boards.board_b is None and boards.showing == "board_b":
             boards.showing = "board_a"
-        self._status = " ".join(boards.board_a.design_rule_warnings)
-        self._answer(_playhead(content))
+        self._answer(_playhead(content), words=_warnings_of(boards.board_a))
 
     def _mark(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
         del buffers
@@ -265,8 +268,16 @@ class Session:
         self._page.tell(setup=self._setup(), sound=self._sound(), state=self._state())
         self._answer(0.0)
 
-    def _answer(self, playhead_s: float, light: BoardLight | None = None) -> None:
-        """Send what is known of the shown light at once; compute the rest when nothing else comes."""
+    def _answer(
+        self,
+        playhead_s: float,
+        light: BoardLight | None = None,
+        words: Callable[[], str] | None = None,
+    ) -> None:
+        """Send what is known of the shown light at once; compute the rest when nothing else comes.
+
+        words: what to say of the move; the light does not wait for it.
+        """
         self.later.cancel()
         boards = self.boards
         light = boards.exact(boards.showing) or light
@@ -279,10 +290,13 @@ class Session:
             unknown = flash_unknown(self._number, boards.place, boards.passage_s)
             self._flash[board] = counted or (unknown if there else None)
         self._busy = "" if self._complete() else "the whole clip"
-        told: dict[str, Any] = {"state": self._state(), "flash": dict(self._flash)}
+        told: dict[str, Any] = {"flash": dict(self._flash)}
         if light is not None:
             told["light"] = self._light(light)
-        self._page.tell(**told)
+        if words is not None:
+            self._page.tell(**told)
+            told, self._status = {}, words()
+        self._page.tell(state=self._state(), **told)
         self.later.start(self._rest(self._number), 0.0 if light is None else QUIET_S)
 
     def _rest(self, number: int) -> Job:
@@ -299,6 +313,9 @@ class Session:
         self._count(shown)
         yield None
         self._page.tell(traces=boards.traces_message(exact, number))
+        # A for loop leaves it where it stands when a move comes; the next rest goes on from there.
+        for _ in self._spare:
+            yield None
         for board in BOARDS:
             if board == "digital" and boards.exact(board) is None:
                 yield IDLE_S
@@ -366,6 +383,10 @@ class Session:
         indices = {control.key: control.index_in(chain) for control in of_board}
         indices[LEVEL_KEY] = place_of(self.boards.level_db_spl, level.values, LEVEL_KEY)
         return indices
+
+
+def _warnings_of(chain: Chain) -> Callable[[], str]:
+    return lambda: " ".join(chain.design_rule_warnings)
 
 
 def _playhead(content: Mapping[str, Any]) -> float:

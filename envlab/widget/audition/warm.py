@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from envlab.chain import Chain
@@ -10,27 +12,30 @@ from envlab.sound.recording import Recording
 from envlab.sound.signals import tone
 from envlab.study.listening.firmware import FirmwareListening
 from envlab.study.listening.listening import Listening
-from envlab.study.listening.metrics import bench_metrics, clip_light_metrics, light_flashes
+from envlab.study.listening.metrics import bench_metrics, clip_light_metrics, light_flashes, region_flashes
 from envlab.widget.audition.controls import Control, controls_of
 
 _WARM_S = 0.1
 
 
-def warm_up(chain: Chain, sample_rate_hz: float) -> None:
-    """Hear a short tone at a clip's sample rate through the board with each choice that it offers."""
+def warm_up(chain: Chain, sample_rate_hz: float) -> Iterator[None]:
+    """Hear a short tone at a clip's sample rate through the board with each choice of it, in portions."""
     beep = Recording(np.asarray(tone(1000.0, 1.0, _WARM_S, sample_rate_hz)), sample_rate_hz, "tone")
     short = Listening(beep)
     for control in controls_of(chain):
         for board in _tries(chain, control):
-            short.window(board, 0.0)
-            short.whole(board)
+            region_flashes(short.window(board, 0.0))
+            region_flashes(short.whole(board))
+            yield
     light = short.whole(chain)
+    yield
     clip_light_metrics(light)
     light_flashes(light)
     bench_metrics(chain)
+    yield
     try:
         for _ in FirmwareListening(short.wave).in_portions(chain, light):
-            pass
+            yield
     except EnvlabError:
         # A board so deaf that it misses the tone loads what it needs when it first hears something.
         return

@@ -1,6 +1,6 @@
 // The parts that can be turned: a stepping slider for values, a list for kinds, grouped as the kernel says.
 // What stands beside a slider is what the kernel computes with, not what the slider hopes for.
-import { freshId, make, setText } from "./dom.js";
+import { freshId, make, setAttribute, setText } from "./dom.js";
 
 // A part's value stands alone, as on the part and in every file and picture: 4k7, 2u2, 100R.
 const WRITTEN_IN_VALUE = ["Ω", "F"];
@@ -40,14 +40,15 @@ export class PartsPanel {
     this.rows.get(focused)?.input.focus();
   }
 
-  // hand, boardB: {key: index}; pending(key): the index that is asked for and not answered yet, or null.
-  update(hand, boardB, pending, disabled) {
+  // hand, boardB: {key: index}; pending(key): the index that is asked for and not answered yet, or null. late:
+  // whether the answer takes so long that what is asked is told. dead: nobody answers.
+  update(hand, boardB, pending, { late, dead }) {
     for (const [key, row] of this.rows) {
       const index = hand[key] ?? 0;
       const asked = pending(key);
-      row.input.disabled = disabled;
+      row.input.disabled = dead;
       if (asked === null && Number(row.input.value) !== index) row.input.value = String(index);
-      if (row.slider) describeSteps(row, index, asked);
+      if (row.slider) describeSteps(row, index, asked, late);
       const other = boardB?.[key];
       const differs = other !== undefined && other !== index;
       setText(row.other, differs ? `B: ${optionText(row.control, other)}` : "");
@@ -70,7 +71,7 @@ function stepsRow(control, turn) {
   // Until the hand lets go it is one stroke, which is undone at once.
   let stroke = 0;
   input.addEventListener("input", () => {
-    input.setAttribute("aria-valuetext", optionText(control, Number(input.value)));
+    describeSlider(control, input, Number(input.value));
     turn(control.key, Number(input.value), stroke);
   });
   input.addEventListener("change", () => {
@@ -85,13 +86,17 @@ function stepsRow(control, turn) {
   return { element, input, other, value, asked, slider: true };
 }
 
-function describeSteps(row, index, asked) {
+function describeSteps(row, index, asked, late) {
   const at = asked ?? index;
   setText(row.value, optionText(row.control, index));
-  setText(row.asked, at === index ? "" : ` → ${optionText(row.control, at)}`);
-  row.input.setAttribute("aria-valuetext", optionText(row.control, at));
-  const last = Math.max(row.control.options.length - 1, 1);
-  row.input.style.setProperty("--envlab-share", `${(100 * at) / last}%`);
+  setText(row.asked, late && at !== index ? ` → ${optionText(row.control, at)}` : "");
+  describeSlider(row.control, row.input, at);
+}
+
+function describeSlider(control, input, at) {
+  setAttribute(input, "aria-valuetext", optionText(control, at));
+  const last = Math.max(control.options.length - 1, 1);
+  setAttribute(input, "style", `--envlab-share: ${(100 * at) / last}%`);
 }
 
 function choiceRow(control, turn) {

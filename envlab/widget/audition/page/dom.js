@@ -15,6 +15,10 @@ export function setText(element, text) {
   if (element.textContent !== text) element.textContent = text;
 }
 
+export function setAttribute(element, name, value) {
+  if (element.getAttribute(name) !== value) element.setAttribute(name, value);
+}
+
 let idsGiven = 0;
 
 export function freshId(stem) {

@@ -13,6 +13,8 @@ import { LoopLine, TransportBar } from "./transport.js";
 
 const TEXT_EVERY_MS = 100;
 const CALM_MS = 350;
+// Most answers come sooner.
+const LATE_MS = 300;
 const COLOURS = ["ink", "lane", "pressure", "detector", "counts", "light", "warn"].map((name) => `--envlab-${name}`);
 
 export class AuditionView {
@@ -23,6 +25,7 @@ export class AuditionView {
     this.textMs = -Infinity;
     this.lightMs = -Infinity;
     this.handle = 0;
+    this.late = 0;
     this.drawn = null;
     this.colours = {};
     this.build();
@@ -187,11 +190,26 @@ export class AuditionView {
 
   // What the kernel tells comes in several pieces at once: the light is drawn first, the words once after it.
   changed(what) {
+    if (what === "asked") {
+      this.waitForAnswer();
+      return;
+    }
     this.stale = true;
     if (what === "alive") this.findShade();
     if (what === "all" || what === "play" || what === "problem") this.describe();
     if (what === "play" && this.session.asking) this.warning.steady.focus();
     this.wake();
+  }
+
+  // A page that lays itself out anew takes the answer late: what is asked is put into words only if none comes.
+  waitForAnswer() {
+    this.root.dataset.busy = String(this.session.queue.busy);
+    this.late ||= setTimeout(() => {
+      this.late = 0;
+      if (!this.session.queue.busy) return;
+      this.stale = true;
+      this.wake();
+    }, LATE_MS);
   }
 
   // ---- words and controls, from what the kernel says
@@ -202,7 +220,8 @@ export class AuditionView {
     if (session.setup !== this.setupShown) this.buildFrom(session.setup);
     const { setup, state, engine, gate } = session;
     const dead = !session.pulse.alive;
-    this.parts.update(state.board_a ?? {}, state.board_b, (key) => session.pendingTurn(key), dead);
+    const late = session.queue.waitedMs(performance.now()) >= LATE_MS;
+    this.parts.update(state.board_a ?? {}, state.board_b, (key) => session.pendingTurn(key), { late, dead });
     this.transport.update(session, dead);
     this.warning.update(gate, { asking: session.asking, playing: engine.playing, steady: session.steady });
     this.metrics.update(session.metrics);
@@ -308,6 +327,7 @@ export class AuditionView {
 
   close() {
     cancelAnimationFrame(this.handle);
+    clearTimeout(this.late);
     this.resized.disconnect();
     this.themed.disconnect();
     this.session.leave(this);

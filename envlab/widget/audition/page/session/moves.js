@@ -55,6 +55,11 @@ export class MoveQueue {
     return this.inFlight?.key === key ? this.inFlight.message : null;
   }
 
+  // How long the move in flight has been under way, ms; 0 if none is.
+  waitedMs(nowMs) {
+    return this.inFlight ? nowMs - this.inFlight.sentMs : 0;
+  }
+
   get busy() {
     return this.inFlight !== null;
   }
