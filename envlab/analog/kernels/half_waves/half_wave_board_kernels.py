@@ -152,14 +152,14 @@ def _follow_side(
     """As hold_side, of the upper or of the lower amplifier."""
     x, noise, x_most, x_least = heard
     last, piece = first + PIECE, first // PIECE
-    up_least, down_least = bottoms_of(x_most[piece], x_least[piece], loudest, at, rows)
+    least, down_least = bottoms_of(x_most[piece], x_least[piece], loudest, at, rows)
+    place = 0
     if upper:
         hear_upper(x, noise, noisy, first, last, at, rows, drive)
-        return hold_side(first, last, drive, 0, most, up_least, out, rows, v, leak, bled, readings, reading)
-    hear_lower(x, noise, noisy, first, last, at, rows, drive)
-    return hold_side(
-        first, last, drive, DOWN_ROOM, most, down_least, out, rows, v, leak, bled, readings, reading
-    )
+    else:
+        least, place = down_least, DOWN_ROOM
+        hear_lower(x, noise, noisy, first, last, at, rows, drive)
+    return hold_side(first, last, drive, place, most, least, out, rows, v, leak, bled, readings, reading)
 
 
 @compiled
@@ -227,22 +227,24 @@ def _follow_tile(  # noqa: PLR0912, PLR0915 -- one loop: parts of it would hand 
             bleeds = not any_above(max(upper, lower) - below, 0.0) and first_is_settled(
                 most[piece], least[piece], loudest, wide(at), lanes, state
             )
-        alone = plain and whole and not joined
+        # One half wave alone, and that far from its amplifier's end.
+        alone = plain and whole and not joined and up_works != down_works
+        if alone:
+            side, side_out = upper, upper_out
+            if down_works:
+                side, side_out = lower, lower_out
+            alone = is_free(side, node, rows)
         if bleeds:
             pass
-        elif alone and not down_works and is_free(upper, node, rows):
-            v, upper_out, reading = _follow_side(
-                True, heard, noisy, first, loudest, at, upper, upper_out, rows, drive, v, leak, bled,
+        elif alone:
+            v, side_out, reading = _follow_side(
+                up_works, heard, noisy, first, loudest, at, side, side_out, rows, drive, v, leak, bled,
                 readings, reading,
             )  # fmt: skip
-            upper_rests = at_lowest(upper_out, rows)
-            continue
-        elif alone and not up_works and is_free(lower, node, rows):
-            v, lower_out, reading = _follow_side(
-                False, heard, noisy, first, loudest, at, lower, lower_out, rows, drive, v, leak, bled,
-                readings, reading,
-            )  # fmt: skip
-            lower_rests = at_lowest(lower_out, rows)
+            if up_works:
+                upper_out, upper_rests = side_out, at_lowest(side_out, rows)
+            else:
+                lower_out, lower_rests = side_out, at_lowest(side_out, rows)
             continue
         elif plain:
             hear_upper(x, noise, noisy, first, last, at, rows, drive)

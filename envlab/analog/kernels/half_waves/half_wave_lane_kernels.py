@@ -55,7 +55,7 @@ def _spread(half_wave: Singles, first: int, last: int, drive: Singles, place: in
 
 
 @compiled
-def _hold_group(  # noqa: PLR0915 -- one loop: parts of it would hand a dozen vectors to and fro
+def _hold_group(  # noqa: PLR0912, PLR0915 -- one loop: parts of it would hand a dozen vectors to and fro
     upper: tuple[SingleArray, SingleArray, SingleArray],
     lower: tuple[SingleArray, SingleArray, SingleArray],
     rows: Singles,
@@ -84,13 +84,13 @@ def _hold_group(  # noqa: PLR0915 -- one loop: parts of it would hand a dozen ve
         first, last, held = tile * TILE, min(tile * TILE + TILE, samples), narrow(v)
         if tile % LONG == 0:
             end = (tile + LONG) * TILE
-            least, far = left_far(held, rows)
+            least_held, far = left_far(held, rows)
             far = far and end <= samples
             if far and upper_rests and lower_rests and (reading >= due.size or due[reading] >= end):
                 top = max(up_most[tile], down_most[tile])
                 for k in range(tile + 1, tile + LONG):
                     top = max(top, up_most[k], down_most[k])
-                below = min(held, least) - dropped_of(far_leak_of(held, rows), rows)
+                below = min(held, least_held) - dropped_of(far_leak_of(held, rows), rows)
                 if not any_above(single(top) - below, 0.0):
                     v = load(lanes, _LONG_KEEP) * v - load(lanes, _LONG_TAKES)
                     tile += LONG - 1
@@ -107,23 +107,28 @@ def _hold_group(  # noqa: PLR0915 -- one loop: parts of it would hand a dozen ve
         most, lower_most = single(up_most[tile]), single(down_most[tile])
         up_works = not upper_rests or any_above(most - below, 0.0)
         down_works = not lower_rests or any_above(lower_most - below, 0.0)
+        # One half wave alone, and that far from its amplifier's end.
+        alone = whole and up_works != down_works
+        if alone:
+            side, side_out, least = most, upper_out, up_least[tile]
+            if down_works:
+                side, side_out, least = lower_most, lower_out, down_least[tile]
+            alone = is_free(side, node, rows)
         if whole and not up_works and not down_works:
             reading = read_bleeding(v, bleed, wide(leak), first, last, readings, reading)
             v = bled
-        elif whole and not down_works and is_free(most, node, rows):
-            _spread(up, first, last, drive, 0)
-            v, upper_out, reading = hold_side(
-                first, last, drive, 0, most, single(up_least[tile]), upper_out, rows, v, leak, bled,
-                readings, reading,
-            )  # fmt: skip
-            upper_rests = at_lowest(upper_out, rows)
-        elif whole and not up_works and is_free(lower_most, node, rows):
-            _spread(down, first, last, drive, _LOWER)
-            v, lower_out, reading = hold_side(
-                first, last, drive, _LOWER, lower_most, single(down_least[tile]), lower_out, rows, v, leak,
-                bled, readings, reading,
-            )  # fmt: skip
-            lower_rests = at_lowest(lower_out, rows)
+        elif alone:
+            if up_works:
+                _spread(up, first, last, drive, 0)
+            else:
+                _spread(down, first, last, drive, 0)
+            v, side_out, reading = hold_side(
+                first, last, drive, 0, side, single(least), side_out, rows, v, leak, bled, readings, reading
+            )
+            if up_works:
+                upper_out, upper_rests = side_out, at_lowest(side_out, rows)
+            else:
+                lower_out, lower_rests = side_out, at_lowest(side_out, rows)
         else:
             _spread(up, first, last, drive, 0)
             _spread(down, first, last, drive, _LOWER)
