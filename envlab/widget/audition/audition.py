@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 from envlab.chain import Chain
-from envlab.files.compiling import compiling_told
 from envlab.plot.export import png_bytes
 from envlab.plot.listening import listening_sheet
 from envlab.sound.clip import Clip
@@ -37,12 +36,8 @@ class Audition:
         first = min(range(len(clips)), key=lambda place: abs(clips[place].level_db_spl - STREET_DB_SPL))
         self.widget = AuditionWidget(self._hear)
         self.session = Session(chain, clips, self, first, specification)
-        compiled: list[str | None] = []
-        with compiling_told(compiled.append):
-            self.session.begin(warm_up(chain, clips[first].recording.sample_rate_hz))
-        if compiled:
-            # A first run: other boards' loops are not there yet either, and no hand should wait for them.
-            self.session.later.finish()
+        warm_up(chain, clips[first].recording.sample_rate_hz)
+        self.session.begin()
 
     @property
     def chain(self) -> Chain:
