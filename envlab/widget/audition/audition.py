@@ -62,9 +62,10 @@ class Audition:
     def picture(self) -> bytes:
         """Return the still picture, PNG: the clip's sound, the board's signals and its light."""
         boards = self.session.boards
-        if boards.exact("board_a") is None:
-            self.session.later.finish()
-        light = boards.listening.whole(boards.board_a)
+        with self.session.later.lock:
+            if boards.exact("board_a") is None:
+                self.session.later.finish()
+            light = boards.listening.whole(boards.board_a)
         traces = traces_of(light, pressure_peaks(boards.listening.recording))
         words = f"{boards.clip.label}, heard at {boards.level_db_spl:g} dB SPL"
         return png_bytes(listening_sheet(light, traces, words), dpi=_PICTURE_DPI)

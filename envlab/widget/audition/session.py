@@ -100,6 +100,10 @@ class Session:
 
     def hear(self, content: Mapping[str, Any], buffers: Sequence[Any] = ()) -> None:
         """Do what the page asks. What cannot be is said in one line, and all stays as it was."""
+        with self.later.lock:
+            self._hear(content, buffers)
+
+    def _hear(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
         number = content.get("number", 0)
         if content.get("do") == "ping":
             self._page.answer({"do": "pong", "number": number})
