@@ -41,7 +41,7 @@ def _gap_over_one_cycle(
     drive_v: FloatArray, charge: FloatArray, bleed: FloatArray, start: FloatArray
 ) -> FloatArray:
     """By how much a cycle ends above where it began, one number a frequency."""
-    gap = _over_one_cycle(drive_v, charge, bleed, start)
+    gap: FloatArray = _over_one_cycle(drive_v, charge, bleed, start)
     for f in range(gap.size):
         gap[f] -= start[f]
     return gap

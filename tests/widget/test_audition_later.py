@@ -82,6 +82,30 @@ def test_a_job_may_wait_and_may_be_finished_at_once():
     assert asyncio.run(run()) < 1.0
 
 
+def test_another_thread_may_begin_a_job_while_a_portion_is_done():
+    """As where a notebook hands its messages over in a thread of their own."""
+
+    def begin(later: Later, first: list[int], second: list[int]) -> int:
+        time.sleep(0.005)
+        later.start(steps(second, 3), 0.0)
+        return len(first)
+
+    async def run() -> tuple[list[int], list[int], int]:
+        first: list[int] = []
+        second: list[int] = []
+        later = Later(nobody)
+        later.start(steps(first, 10_000, 0.002), 0.0)
+        await asyncio.sleep(0.02)
+        ended = await asyncio.to_thread(begin, later, first, second)
+        await asyncio.sleep(0.05)
+        return first, second, ended
+
+    for _ in range(5):
+        first, second, ended = asyncio.run(run())
+        assert len(first) == ended > 0
+        assert second == [0, 1, 2]
+
+
 def test_what_goes_wrong_is_told():
     def bad():
         yield None

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import io
-import time
 from dataclasses import replace
 from typing import Any
 
@@ -135,33 +134,6 @@ def test_it_begins_with_everything(page, drums):
     text = " ".join(setup["notes"])
     for word in ("linear light", "sRGB", "photosensitive", "hearing", "local codes", "noise"):
         assert word.lower() in text.lower()
-
-
-def test_spare_work_goes_on_where_a_move_broke_it_off(page, drums):
-    done: list[int] = []
-
-    def spare():
-        for n in range(30):
-            time.sleep(0.005)
-            done.append(n)
-            yield
-
-    async def run() -> list[int]:
-        session = Session(CHAIN, clips_of([drums]), page)
-        session.begin(spare())
-        seen = []
-        for number, text in enumerate(("10k", "15k"), 1):
-            while len(done) <= 5 * number:
-                await asyncio.sleep(0.001)
-            turn(session, page, "detector.attack_ohm", text, number)
-            seen.append(len(done))
-        while session.later.waiting:
-            await asyncio.sleep(0.001)
-        return seen
-
-    seen = asyncio.run(run())
-    assert 0 < seen[0] < seen[1] < 30
-    assert done == list(range(30))
 
 
 def test_sound_is_sent_once_for_a_clip(session, page):

@@ -36,7 +36,8 @@ class Audition:
         first = min(range(len(clips)), key=lambda place: abs(clips[place].level_db_spl - STREET_DB_SPL))
         self.widget = AuditionWidget(self._hear)
         self.session = Session(chain, clips, self, first, specification)
-        self.session.begin(warm_up(chain, clips[first].recording.sample_rate_hz))
+        warm_up(chain, clips[first].recording.sample_rate_hz)
+        self.session.begin()
 
     @property
     def chain(self) -> Chain:
@@ -61,9 +62,10 @@ class Audition:
     def picture(self) -> bytes:
         """Return the still picture, PNG: the clip's sound, the board's signals and its light."""
         boards = self.session.boards
-        if boards.exact("board_a") is None:
-            self.session.later.finish()
-        light = boards.listening.whole(boards.board_a)
+        with self.session.later.lock:
+            if boards.exact("board_a") is None:
+                self.session.later.finish()
+            light = boards.listening.whole(boards.board_a)
         traces = traces_of(light, pressure_peaks(boards.listening.recording))
         words = f"{boards.clip.label}, heard at {boards.level_db_spl:g} dB SPL"
         return png_bytes(listening_sheet(light, traces, words), dpi=_PICTURE_DPI)

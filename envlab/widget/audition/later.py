@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 import time
 from collections.abc import Callable, Generator
 
@@ -21,12 +22,15 @@ class Later:
 
     failed: called with an EnvlabError that a job ends in. Where no loop runs (a plain script), a job is done
     at once and whole.
+
+    lock: held during each portion. A notebook hands messages over in one thread or in another, as it likes,
+    each with a loop of its own; who answers one holds the lock meanwhile.
     """
 
     def __init__(self, failed: Callable[[EnvlabError], None]) -> None:
         self._failed = failed
         self._job: Job | None = None
-        self._due: asyncio.TimerHandle | None = None
+        self.lock = threading.RLock()
 
     @property
     def waiting(self) -> bool:
@@ -35,39 +39,39 @@ class Later:
 
     def start(self, job: Job, delay_s: float) -> None:
         """Begin a job after a delay, in s; the page's next message, if one comes, goes first."""
-        self.cancel()
-        self._job = job
-        try:
-            loop = asyncio.get_running_loop()
-        except RuntimeError:
-            self.finish()
-            return
-        self._due = loop.call_later(delay_s, self._go_on)
+        with self.lock:
+            self.cancel()
+            self._job = job
+            try:
+                loop = asyncio.get_running_loop()
+            except RuntimeError:
+                self.finish()
+                return
+            loop.call_later(delay_s, self._go_on, job)
 
     def cancel(self) -> None:
         """End the job where it stands."""
-        if self._due is not None:
-            self._due.cancel()
-            self._due = None
-        if self._job is not None:
-            self._job.close()
-            self._job = None
+        with self.lock:
+            if self._job is not None:
+                self._job.close()
+                self._job = None
 
     def finish(self) -> None:
         """Do all that is left of the job now."""
-        if self._due is not None:
-            self._due.cancel()
-            self._due = None
-        while self._job is not None:
-            self._step()
+        with self.lock:
+            while self._job is not None:
+                self._step()
 
-    def _go_on(self) -> None:
-        self._due = None
+    def _go_on(self, job: Job) -> None:
+        """Do a portion of this job; nothing if it was ended meanwhile, in whatever thread."""
         until = time.monotonic() + PORTION_S
-        while self._job is not None:
-            wait_s = self._step() or 0.0
-            if self._job is not None and (wait_s or time.monotonic() >= until):
-                self._due = asyncio.get_running_loop().call_later(max(wait_s, PAUSE_S), self._go_on)
+        while True:
+            with self.lock:
+                if self._job is not job:
+                    return
+                wait_s = self._step() or 0.0
+            if wait_s or time.monotonic() >= until:
+                asyncio.get_running_loop().call_later(max(wait_s, PAUSE_S), self._go_on, job)
                 return
 
     def _step(self) -> float | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
@@ -77,7 +77,6 @@ class Session:
         self._flash: dict[str, Any] = dict.fromkeys(BOARDS)
         self._metrics: dict[str, list[dict[str, str]]] = {board: [] for board in BOARDS}
         self._sent: tuple[int, str, bool] = (0, "", False)
-        self._spare: Iterator[None] = iter(())
         self._acts: dict[str, Callable[[Mapping[str, Any], Sequence[Any]], None]] = {
             "turn": self._turn,
             "clip": self._choose_clip,
@@ -92,12 +91,8 @@ class Session:
         }
         self._set_controls(controls_of(chain))
 
-    def begin(self, spare: Iterable[None] = ()) -> None:
-        """Tell the page everything, with the light of the whole clip that is chosen.
-
-        spare: what is to be done in portions when nothing else is.
-        """
-        self._spare = iter(spare)
+    def begin(self) -> None:
+        """Tell the page everything, with the light of the whole clip that is chosen."""
         for _ in self.boards.compute("board_a"):
             pass
         self._page.tell(setup=self._setup(), sound=self._sound())
@@ -105,6 +100,10 @@ class Session:
 
     def hear(self, content: Mapping[str, Any], buffers: Sequence[Any] = ()) -> None:
         """Do what the page asks. What cannot be is said in one line, and all stays as it was."""
+        with self.later.lock:
+            self._hear(content, buffers)
+
+    def _hear(self, content: Mapping[str, Any], buffers: Sequence[Any]) -> None:
         number = content.get("number", 0)
         if content.get("do") == "ping":
             self._page.answer({"do": "pong", "number": number})
@@ -313,9 +312,6 @@ class Session:
         self._count(shown)
         yield None
         self._page.tell(traces=boards.traces_message(exact, number))
-        # A for loop leaves it where it stands when a move comes; the next rest goes on from there.
-        for _ in self._spare:
-            yield None
         for board in BOARDS:
             if board == "digital" and boards.exact(board) is None:
                 yield IDLE_S

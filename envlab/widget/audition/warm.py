@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 
 from envlab.chain import Chain
@@ -18,24 +16,21 @@ from envlab.widget.audition.controls import Control, controls_of
 _WARM_S = 0.1
 
 
-def warm_up(chain: Chain, sample_rate_hz: float) -> Iterator[None]:
-    """Hear a short tone at a clip's sample rate through the board with each choice of it, in portions."""
+def warm_up(chain: Chain, sample_rate_hz: float) -> None:
+    """Hear a short tone at a clip's sample rate through the board with each choice that it offers."""
     beep = Recording(np.asarray(tone(1000.0, 1.0, _WARM_S, sample_rate_hz)), sample_rate_hz, "tone")
     short = Listening(beep)
     for control in controls_of(chain):
         for board in _tries(chain, control):
             region_flashes(short.window(board, 0.0))
             region_flashes(short.whole(board))
-            yield
     light = short.whole(chain)
-    yield
     clip_light_metrics(light)
     light_flashes(light)
     bench_metrics(chain)
-    yield
     try:
         for _ in FirmwareListening(short.wave).in_portions(chain, light):
-            yield
+            pass
     except EnvlabError:
         # A board so deaf that it misses the tone loads what it needs when it first hears something.
         return

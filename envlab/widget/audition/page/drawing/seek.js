@@ -6,6 +6,7 @@ import { fitted, make } from "../dom.js";
 
 const BAR = 3;
 const STRIP = 12;
+const STRIP_EVERY_MS = 200;
 const SPAN_DB = 50;
 const REFERENCE_PA = 20e-6;
 
@@ -58,6 +59,8 @@ export class SeekBar {
     this.element = make("div", { class: "envlab-seek-box" }, this.bar, this.caption);
     this.picture = document.createElement("canvas");
     this.painted = null;
+    this.stripShown = null;
+    this.stripMs = -Infinity;
     this.held = false;
     this.marking = null;
   }
@@ -160,15 +163,27 @@ export class SeekBar {
   }
 
   // Bars and strip change with clip, board and width only; between, the picture of them is kept: returns true.
+  // While a part is turned the strip keeps up a few times a second: it shows the whole clip, of which the kernel
+  // tells some seconds at a time then.
   paint(traces, track, width, height, colours) {
-    const wanted = [traces, track.number, track.showing, track.exact, track.clip, this.canvas.width, colours];
-    if (this.painted && wanted.every((part, place) => part === this.painted[place])) return true;
-    this.painted = wanted;
-    this.picture.width = this.canvas.width;
-    this.picture.height = this.canvas.height;
+    const [wide, high] = [this.canvas.width, this.canvas.height];
+    const framed = [traces, wide, high, colours];
+    const shown = [track.number, track.showing, track.exact, track.clip];
+    const known = (kept, wanted) => kept?.every((part, place) => part === wanted[place]);
+    const sameFrame = known(this.painted, framed);
+    if (sameFrame && known(this.stripShown, shown)) return true;
+    const now = performance.now();
+    if (sameFrame && !track.exact && track.clip === this.stripShown[3] && now - this.stripMs < STRIP_EVERY_MS) return true;
+    this.stripMs = now;
+    this.stripShown = shown;
+    if (!sameFrame) {
+      this.painted = framed;
+      [this.picture.width, this.picture.height] = [wide, high];
+    }
     const pen = this.picture.getContext("2d");
-    pen.scale(this.canvas.width / width, this.canvas.height / height);
-    this.paintLevel(pen, traces, width, height - STRIP - 4, colours);
+    pen.setTransform(wide / width, 0, 0, high / height, 0, 0);
+    if (!sameFrame) this.paintLevel(pen, traces, width, height - STRIP - 4, colours);
+    pen.clearRect(0, height - STRIP, width, STRIP);
     lightBars(track.codes, Math.floor(width)).forEach((light, at) => {
       pen.fillStyle = greyOf(light);
       pen.fillRect(at, height - STRIP, 1.5, STRIP);
