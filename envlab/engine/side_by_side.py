@@ -134,13 +134,14 @@ def play_side_by_side(
     bank = _bank_of(design, boards, rate_hz)
     quantiser = Quantiser(boards, [design] * len(boards))
     blocks = _heard(told, design, rate_hz)
-    with ThreadPoolExecutor(workers) as pool, ThreadPoolExecutor(1) as front_thread:
+    with ThreadPoolExecutor(workers) as pool, ThreadPoolExecutor(1) as thread:
         # While the boards work on one block, the waves of the next are made ready.
-        for wave, nodes in made_ahead(blocks, front_thread):
+        for wave, nodes in made_ahead(blocks, pool if workers == 1 else thread):
             at = due.before(wave.start, wave.end)
             take(quantiser.counts(bank.read(nodes, at.upper, at.fraction, pool, workers), at.noise_lsb))
             if progress is not None:
                 progress(wave.end / samples)
+            del wave, nodes, at
     return bank.limited
 
 
