@@ -80,7 +80,7 @@ def play(
         Of the generator whose streams give microphone, preamp and ADC noise, the same to every board; None:
         no noise.
     workers
-        Threads that the boards run on, 1 or more; one more makes the waves ready.
+        Threads that the boards run on, 1 or more; beside several one more makes the waves ready.
     progress
         Called with the share of the sound that is done, 0 to 1.
 
@@ -125,8 +125,8 @@ def play(
         return limited / samples
     told = waves(sound, hears, noise)
     run = _Run(boards, design, rate_hz, reader_of, workers)
-    with ThreadPoolExecutor(workers) as pool, ThreadPoolExecutor(1) as front_thread:
-        for end in run.hear(made_ahead(run.ready(told), front_thread), due, pool):
+    with ThreadPoolExecutor(workers) as pool, ThreadPoolExecutor(1) as thread:
+        for end in run.hear(made_ahead(run.ready(told), pool if workers == 1 else thread), due, pool):
             if progress is not None:
                 progress(end / samples)
     return run.limited / samples

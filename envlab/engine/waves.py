@@ -70,10 +70,12 @@ def made_ahead(blocks: Iterator[_Block], thread: Executor) -> Iterator[_Block]:
     thread
         With one worker, so that it makes one block after the other.
     """
-    coming = deque(thread.submit(next, blocks, None) for _ in range(AHEAD))
+    coming = deque(thread.submit(next, blocks, None) for _ in range(1 + AHEAD))
     while (block := coming.popleft().result()) is not None:
-        coming.append(thread.submit(next, blocks, None))
         yield block
+        # Before another one is begun, so that memory does not hang on who is quicker.
+        del block
+        coming.append(thread.submit(next, blocks, None))
 
 
 class WhiteNoise:

@@ -68,7 +68,7 @@ def test_who_is_to_be_judged_exactly_or_as_stated_hears_for_himself(tmp_path, mo
     sounds, boards = [clip.sound() for clip in specification.clips], [Chain()] * 2
     judge, louder_db = BoardJudge(specification, Chain(), sounds), np.full(2, 0.5)
     clips = tuple(judge.clip(number, boards) for number in range(len(sounds)))
-    heard = HeardBoards(specification, Chain(), tuple(boards), louder_db, clips)
+    heard = HeardBoards(specification, Chain(), (), np.empty((2, 0)), tuple(boards), louder_db, clips)
     played: list[int] = []
     clip_of = BoardJudge.clip
 
