@@ -131,7 +131,7 @@ def _judged(
         charge_after=charge_after,
         hours_after=discharge.hours(charge_after, end),
         course=RailCourse(
-            np.array([discharge.hours(1.0, float(charge)) for charge in charges]),
+            discharge.hours_down_to(charges),
             np.array([pack_v(float(charge)) for charge in charges]),
             np.array([lowest_rail_v(float(charge)) for charge in charges]),
         ),

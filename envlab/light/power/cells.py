@@ -201,6 +201,19 @@ class Discharge:
         charges = np.linspace(end, begin, _STEPS)
         return float(np.trapezoid(1 / self.mean_current_a(charges), charges)) * self._whole_ah
 
+    def hours_down_to(self, charges: FloatArray) -> FloatArray:
+        """Return how many hours the charge takes from the first of charges down to each, shape (charges,).
+
+        charges: shares of 0 to 1, falling, two or more. What hours says of each, in one integral.
+        """
+        between = -(-(_STEPS - 1) // (charges.size - 1))
+        place = np.arange((charges.size - 1) * between + 1) / between
+        fine = np.interp(place, np.arange(charges.size), charges)
+        per_ampere = 1 / self.mean_current_a(fine)
+        steps = 0.5 * (per_ampere[1:] + per_ampere[:-1]) * -np.diff(fine)
+        hours: FloatArray = np.concatenate(([0.0], np.cumsum(steps)))[::between] * self._whole_ah
+        return hours
+
     def charge_after(self, hours: float, begin: float = 1.0) -> float:
         """Return the charge, 0 to 1, left of begin after some hours; 0 if it does not last so long."""
         charges = np.linspace(begin, 0.0, _STEPS)

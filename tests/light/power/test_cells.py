@@ -6,11 +6,18 @@ import math
 
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp
+from scipy.integrate import quad, solve_ivp
 
 from envlab.errors import ParameterError
 from envlab.light.power.battery import Pack, battery_hours
-from envlab.light.power.cells import Cells, cell_current_a, cell_v, charge_at_the_end, hours_until_the_end
+from envlab.light.power.cells import (
+    Cells,
+    Discharge,
+    cell_current_a,
+    cell_v,
+    charge_at_the_end,
+    hours_until_the_end,
+)
 
 ALWAYS = ((0.0, 3.6), (1.0, 3.6))
 WARM = 25.0
@@ -65,6 +72,24 @@ def test_hours_against_charge_integrated_in_time(ohm, temperature_c):
     run = solve_ivp(falls, (0, 100), [1.0], events=left, rtol=1e-8, atol=1e-10, max_step=0.02)
     computed_h = hours_until_the_end(mean_w, peak_w, cells, temperature_c)
     assert computed_h == pytest.approx(float(run.t_events[0][0]), rel=1e-4)
+
+
+@pytest.mark.parametrize("charges", [np.linspace(1.0, 0.1, 41), np.array([0.9, 0.5, 0.45]), np.ones(3)])
+def test_hours_down_to_many_charges_are_the_integral_of_each(charges):
+    """scipy's adaptive quadrature of dq/i(q), told where the cells' table has its corners."""
+    cells = Cells(0.05)
+    fall = Discharge(np.array([2.0, 9.0, 4.0]), cells, WARM)
+    whole_ah = cells.pack.capacity_ah * cells.pack.usable_share
+
+    def per_ampere(charge: float) -> float:
+        return 1 / float(fall.mean_current_a(np.array([charge]))[0])
+
+    corners = sorted({at for at, _ in (*cells.open_v, *cells.emptier)})
+    for hours, charge in zip(fall.hours_down_to(charges), charges, strict=True):
+        inside = [at for at in corners if charge < at < charges[0]]
+        expected, _ = quad(per_ampere, charge, charges[0], points=inside or None, limit=200)
+        assert hours == pytest.approx(expected * whole_ah, rel=1e-6)
+        assert hours == pytest.approx(fall.hours(charges[0], charge), rel=1e-6)
 
 
 def test_cold_and_resistance_shorten_the_night():
