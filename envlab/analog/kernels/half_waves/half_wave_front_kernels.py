@@ -132,7 +132,7 @@ def _lower(x: Any, lanes: FloatArray) -> Any:
 
 @compiled
 def tops_of(most: float, least: float, loudest: float, at: Any, rows: Singles) -> tuple[Any, Any]:
-    """What neither half wave exceeds while x lies from least to most, its noise within ± loudest."""
+    """What neither half wave exceeds while x is least to most and noise within ± loudest, V over ρ."""
     ratio, noise = load(rows, _RATIO_), load(rows, _NOISE_SIZE_) * single(loudest)
     return (
         upper_of(ratio * (single(most) + at + noise), rows),
@@ -142,7 +142,7 @@ def tops_of(most: float, least: float, loudest: float, at: Any, rows: Singles) -
 
 @compiled
 def bottoms_of(most: float, least: float, loudest: float, at: Any, rows: Singles) -> tuple[Any, Any]:
-    """What neither of them falls below."""
+    """What neither of them falls below; most, least, loudest: V over ρ, as tops_of."""
     ratio, noise = load(rows, _RATIO_), load(rows, _NOISE_SIZE_) * single(loudest)
     return (
         upper_of(ratio * (single(least) + at - noise), rows),
