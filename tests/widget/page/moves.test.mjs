@@ -65,3 +65,24 @@ test("numbers rise and never repeat, also after a kernel fell silent", () => {
   assert.deepEqual(sent.map(({ number }) => number), [1, 2]);
   assert.equal(sent[1].index, 3);
 });
+
+test("what a light answered holds until the kernel says where the parts stand", () => {
+  const { moves } = queue();
+  moves.ask(...turn("release", 15));
+  moves.acknowledge(1);
+  assert.equal(moves.busy, false);
+  assert.equal(moves.pending("turn release").index, 15);
+  moves.said(0);
+  assert.equal(moves.pending("turn release").index, 15);
+  moves.ask(...turn("release", 14));
+  assert.equal(moves.pending("turn release").index, 14);
+  moves.said(1);
+  assert.equal(moves.pending("turn release").index, 14);
+  moves.acknowledge(2);
+  moves.said(2);
+  assert.equal(moves.pending("turn release"), null);
+  moves.ask(...turn("attack", 3));
+  moves.acknowledge(3);
+  moves.drop();
+  assert.equal(moves.pending("turn attack"), null);
+});

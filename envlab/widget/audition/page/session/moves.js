@@ -7,6 +7,7 @@ export class MoveQueue {
     this.number = 0;
     this.inFlight = null;
     this.waiting = [];
+    this.unsaid = null;
   }
 
   ask(key, message, buffers = []) {
@@ -36,23 +37,32 @@ export class MoveQueue {
   // The kernel has answered the move of this number, and with it every older one.
   acknowledge(number) {
     if (!this.inFlight || number < this.inFlight.number) return false;
+    this.unsaid = this.inFlight;
     this.inFlight = null;
     this.next();
     return true;
+  }
+
+  // A light answers a move before the kernel says where the board's parts now stand; until then, what was asked
+  // for still holds.
+  said(number) {
+    if (this.unsaid && number >= this.unsaid.number) this.unsaid = null;
   }
 
   // Nobody will answer any more.
   drop() {
     this.inFlight = null;
     this.waiting = [];
+    this.unsaid = null;
   }
 
-  // What is asked for but not answered yet; the latest wins.
+  // What is asked for and not yet said to be so; the latest wins.
   pending(key) {
     for (let place = this.waiting.length - 1; place >= 0; place -= 1) {
       if (this.waiting[place].key === key) return this.waiting[place].message;
     }
-    return this.inFlight?.key === key ? this.inFlight.message : null;
+    const last = [this.inFlight, this.unsaid].find((move) => move?.key === key);
+    return last?.message ?? null;
   }
 
   // How long the move in flight has been under way, ms; 0 if none is.

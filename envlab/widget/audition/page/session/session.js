@@ -72,7 +72,10 @@ export class Session {
     const { answered, clip, error } = this.state;
     if (error) this.wantsPlay = false;
     this.takePassage();
-    if (Number.isFinite(answered) && this.queue.acknowledge(answered)) this.pulse.heard();
+    if (Number.isFinite(answered)) {
+      if (this.queue.acknowledge(answered)) this.pulse.heard();
+      this.queue.said(answered);
+    }
     if (clip !== this.gate.clip) this.takeFlash();
   }
 
@@ -129,7 +132,11 @@ export class Session {
 
   hear(message) {
     if (message?.do === "pong" && this.pulse.heard()) this.emit("alive");
-    if (message?.do === "done" && this.queue.acknowledge(message.number)) this.emit("state");
+    if (message?.do === "done") {
+      const open = this.queue.acknowledge(message.number);
+      this.queue.said(message.number);
+      if (open) this.emit("state");
+    }
   }
 
   beat() {
