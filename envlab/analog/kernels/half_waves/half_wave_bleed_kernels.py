@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from envlab.analog.kernels.half_waves.half_wave_kernels import MOST_U
+import numpy as np
+
+from envlab.analog.kernels.half_waves.half_wave_kernels import MOST_U, TILE
 from envlab.analog.kernels.stage_kernels import compiled
 from envlab.analog.kernels.vector_kernels import (
     LANES,
@@ -20,6 +22,7 @@ from envlab.analog.kernels.vector_kernels import (
     single,
     store,
 )
+from envlab.units import SingleArray
 
 # Rising sample indices at which is read; how far from the step before, 0 to 1; room for V, LANES a reading;
 # how many readings these are.
@@ -32,22 +35,13 @@ LONG = 8
 # the lowest output, and what LONG pieces of bleeding then leave and take.
 STEPS = (
     *("keep", "gain", "bleed", "low", "high", "per_step", "most_step", "slope", "per_knee", "series"),
-    *(
-        "per_slope",
-        "saturation",
-        "per_leak",
-        "drawn",
-        "safe",
-        "cap_scale",
-        "cap_shift",
-        "cap_out",
-        "cap_fixed",
-    ),
+    *("per_slope", "saturation", "per_leak", "drawn"),
+    *("safe", "cap_scale", "cap_shift", "cap_out", "cap_fixed"),
     *("drops", "lifted", "release_takes", "bleeding_takes", "far_v", "far_leak", "far_keep", "far_takes"),
 )
 (
-    KEEP, GAIN, BLEED, LOW, HIGH, PER_STEP, MOST_STEP, SLOPE, PER_KNEE, SERIES, _PER_SLOPE,
-    _SATURATION, _PER_LEAK, _DRAWN, SAFE, CAP_SCALE, CAP_SHIFT, CAP_OUT, CAP_FIXED, _DROPS, LIFTED,
+    _KEEP, GAIN, BLEED, LOW, HIGH, PER_STEP, MOST_STEP, SLOPE, PER_KNEE, SERIES, _PER_SLOPE,
+    _SATURATION, _PER_LEAK, _DRAWN, SAFE, CAP_SCALE, CAP_SHIFT, CAP_OUT, CAP_FIXED, _DROPS, _LIFTED,
     _RELEASE_TAKES, _BLEEDING_TAKES, _FAR_V, _FAR_LEAK, _FAR_KEEP, _FAR_TAKES,
 ) = (LANES * row for row in range(len(STEPS)))  # fmt: skip
 
@@ -68,7 +62,7 @@ def leak_of(v: Any, rows: Singles) -> Any:
 @compiled
 def dropped_of(leak: Any, rows: Singles) -> Any:
     """How far the node lies below what is held: what leaks comes through the attack resistor."""
-    return load(rows, _DROPS) * leak - load(rows, LIFTED)
+    return load(rows, _DROPS) * leak - load(rows, _LIFTED)
 
 
 @compiled
@@ -118,3 +112,16 @@ def read_bleeding(
         store(out, reading * LANES, v + everywhere(fraction[reading]) * (now - v))
         reading += 1
     return reading
+
+
+@compiled
+def extremes_of(signal: SingleArray) -> tuple[SingleArray, SingleArray]:
+    """Largest and smallest of each piece, the last one perhaps not whole; in the units of the signal."""
+    tiles = (signal.size + TILE - 1) // TILE
+    high, low = np.empty(tiles, np.float32), np.empty(tiles, np.float32)
+    for tile in range(tiles):
+        most, least = signal[tile * TILE], signal[tile * TILE]
+        for n in range(tile * TILE, min(tile * TILE + TILE, signal.size)):
+            most, least = max(most, signal[n]), min(least, signal[n])
+        high[tile], low[tile] = most, least
+    return high, low

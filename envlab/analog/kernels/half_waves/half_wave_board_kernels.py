@@ -17,6 +17,7 @@ import numpy as np
 from envlab.analog.kernels.half_waves.half_wave_bleed_kernels import (
     Readings,
     dropped_of,
+    extremes_of,
     far_leak_of,
     leak_of,
     left_far,
@@ -47,7 +48,6 @@ from envlab.analog.kernels.half_waves.half_wave_front_kernels import (
     Room,
     Signals,
     bottoms_of,
-    extremes_of,
     first_is_settled,
     hear_lower,
     hear_upper,

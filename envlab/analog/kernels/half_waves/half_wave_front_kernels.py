@@ -12,8 +12,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
-
 from envlab.analog.kernels.half_waves.half_wave_bleed_kernels import STEPS
 from envlab.analog.kernels.half_waves.half_wave_kernels import CONDUCTS
 from envlab.analog.kernels.half_waves.half_wave_kernels import TILE as PIECE
@@ -39,7 +37,7 @@ from envlab.analog.kernels.vector_kernels import (
     smallest,
     store,
 )
-from envlab.units import FloatArray, SingleArray
+from envlab.units import FloatArray
 
 _LN_2 = 0.6931471805599453
 # Whether there is a coupling capacitor, a first amplifier with two diodes, one amplifier for both half waves,
@@ -106,19 +104,6 @@ def logarithm(z: Any) -> Any:
 
 
 @compiled
-def extremes_of(signal: SingleArray) -> tuple[SingleArray, SingleArray]:
-    """Largest and smallest of each piece, the last one perhaps not whole; in the units of the signal."""
-    pieces = (signal.size + PIECE - 1) // PIECE
-    high, low = np.empty(pieces, np.float32), np.empty(pieces, np.float32)
-    for piece in range(pieces):
-        most, least = signal[piece * PIECE], signal[piece * PIECE]
-        for n in range(piece * PIECE, min(piece * PIECE + PIECE, signal.size)):
-            most, least = max(most, signal[n]), min(least, signal[n])
-        high[piece], low[piece] = most, least
-    return high, low
-
-
-@compiled
 def _upper(x: Any, lanes: FloatArray) -> Any:
     made = load(lanes, _UP_ERROR) + load(lanes, _UP_GAIN) * x
     return min(max(made, load(lanes, _UP_LOW)), load(lanes, _UP_HIGH))
@@ -131,23 +116,24 @@ def _lower(x: Any, lanes: FloatArray) -> Any:
 
 
 @compiled
+def _ends_of(most: float, least: float, loudest: float, at: Any, rows: Singles) -> tuple[Any, Any]:
+    """Largest and smallest output while x is least to most and noise within ± loudest, V over ρ."""
+    ratio, noise = load(rows, _RATIO_), load(rows, _NOISE_SIZE_) * single(loudest)
+    return ratio * (single(most) + at + noise), ratio * (single(least) + at - noise)
+
+
+@compiled
 def tops_of(most: float, least: float, loudest: float, at: Any, rows: Singles) -> tuple[Any, Any]:
     """What neither half wave exceeds while x is least to most and noise within ± loudest, V over ρ."""
-    ratio, noise = load(rows, _RATIO_), load(rows, _NOISE_SIZE_) * single(loudest)
-    return (
-        upper_of(ratio * (single(most) + at + noise), rows),
-        lower_of(ratio * (single(least) + at - noise), rows),
-    )
+    top, bottom = _ends_of(most, least, loudest, at, rows)
+    return upper_of(top, rows), lower_of(bottom, rows)
 
 
 @compiled
 def bottoms_of(most: float, least: float, loudest: float, at: Any, rows: Singles) -> tuple[Any, Any]:
     """What neither of them falls below; most, least, loudest: V over ρ, as tops_of."""
-    ratio, noise = load(rows, _RATIO_), load(rows, _NOISE_SIZE_) * single(loudest)
-    return (
-        upper_of(ratio * (single(least) + at - noise), rows),
-        lower_of(ratio * (single(most) + at + noise), rows),
-    )
+    top, bottom = _ends_of(most, least, loudest, at, rows)
+    return upper_of(bottom, rows), lower_of(top, rows)
 
 
 @compiled
@@ -165,16 +151,23 @@ def lower_of(y: Any, rows: Singles) -> Any:
 
 
 @compiled
+def _output(x: Singles, noise: Singles, noisy: bool, n: int, at: Any, own_noise: Any) -> Any:
+    """The boards' outputs at sample n, over ρ, where none meets a limit; noisy: whether there is noise."""
+    y = single(x[n]) + at
+    if noisy:
+        y = y + own_noise * single(noise[n])
+    return y
+
+
+@compiled
 def hear_upper(
     x: Singles, noise: Singles, noisy: bool, first: int, last: int, at: Any, rows: Singles, drive: Singles
 ) -> None:
     """Set the upper half waves of a piece in drive, where no board meets a limit and all is at once."""
     ratio, own_noise = load(rows, _RATIO_), load(rows, _NOISE_)
     for n in range(first, last):
-        y = single(x[n]) + at
-        if noisy:
-            y = y + own_noise * single(noise[n])
-        store(drive, (n - first) * LANES, upper_of(ratio * y, rows))
+        y = ratio * _output(x, noise, noisy, n, at, own_noise)
+        store(drive, (n - first) * LANES, upper_of(y, rows))
 
 
 @compiled
@@ -184,10 +177,8 @@ def hear_lower(
     """The same of the lower half waves."""
     ratio, own_noise = load(rows, _RATIO_), load(rows, _NOISE_)
     for n in range(first, last):
-        y = single(x[n]) + at
-        if noisy:
-            y = y + own_noise * single(noise[n])
-        store(drive, DOWN_ROOM + (n - first) * LANES, lower_of(ratio * y, rows))
+        y = ratio * _output(x, noise, noisy, n, at, own_noise)
+        store(drive, DOWN_ROOM + (n - first) * LANES, lower_of(y, rows))
 
 
 @compiled

@@ -12,6 +12,7 @@ import numpy as np
 from envlab.analog.kernels.half_waves.half_wave_bleed_kernels import (
     LONG,
     dropped_of,
+    extremes_of,
     far_leak_of,
     leak_of,
     left_far,
@@ -143,19 +144,6 @@ def _hold_group(  # noqa: PLR0912, PLR0915 -- one loop: parts of it would hand a
 
 
 @compiled
-def with_extremes(half_wave: SingleArray) -> tuple[SingleArray, SingleArray, SingleArray]:
-    """Return it with its largest and its smallest in each tile, the last of which need not be whole; V."""
-    tiles = (half_wave.size + TILE - 1) // TILE
-    high, low = np.empty(tiles, np.float32), np.empty(tiles, np.float32)
-    for tile in range(tiles):
-        most, least = half_wave[tile * TILE], half_wave[tile * TILE]
-        for n in range(tile * TILE, min(tile * TILE + TILE, half_wave.size)):
-            most, least = max(most, half_wave[n]), min(least, half_wave[n])
-        high[tile], low[tile] = most, least
-    return half_wave, high, low
-
-
-@compiled
 def hold_lanes(
     upper: SingleArray,
     lower: SingleArray,
@@ -173,7 +161,8 @@ def hold_lanes(
     indices at which a reading lies between output due − 1 and due; fraction: how far towards due. v at the
     readings: shape (groups, readings, LANES).
     """
-    state, ups, downs = start.copy(), with_extremes(upper), with_extremes(lower)
+    state = start.copy()
+    ups, downs = (upper, *extremes_of(upper)), (lower, *extremes_of(lower))
     read_v, drive = np.empty((lanes.shape[0], due.size, LANES)), np.empty(2 * _LOWER, np.float32)
     for g in range(lanes.shape[0]):
         out = read_v[g].reshape(-1)

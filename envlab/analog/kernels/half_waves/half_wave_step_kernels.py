@@ -346,7 +346,7 @@ def hold_side(
         d, out, conducted, reading = hold_one(
             first, last, drive, place, out, rows, v, at, fall, drain, readings, reading
         )
-    # What a lane gets does not depend on its neighbours: where nothing conducted, it bled, and no more.
+    # What a lane gets does not hang on whether its neighbours conduct: it bled, and no more.
     return either(single(0.0), conducted, v + wide(d), bled), out, reading
 
 
