@@ -51,7 +51,6 @@ from envlab.light.simulated_scale import SimulatedScale
 from envlab.light.table import LookupTable, build_table, held_at_limit, top_code
 from envlab.light.timing import check_sending, sending_s
 from envlab.seeds import Seed
-from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.recording import Recording
 from envlab.units import FloatArray, IntArray, pressure_rms_pa
 from envlab.worked_out import WorksOut, worked_out_once
@@ -360,7 +359,7 @@ class Chain(WorksOut):
         pressure_pa: shape (n,), Pa, at the file's rate sample_rate_hz.
         """
         sound = Recording(pressure_pa, sample_rate_hz)
-        return node_blocks(self, waves(sound, self, None), internal_rate_hz(sample_rate_hz))
+        return node_blocks(self, waves(sound, self, None), sound.internal_rate_hz)
 
     def run(self, recording: Recording, rng: Seed | None = None) -> ChainResult:
         """Return the signal after every stage of the board.

@@ -134,6 +134,12 @@ def behaviour(detector: Detector) -> tuple[float, float, float]:
     return float(f"{charge:.12g}"), float(f"{step.charge_gain:.12g}"), float(f"{bleed:.12g}")
 
 
+def charging_s(detector: Detector) -> float:
+    """Return the time constant with which a detector charges, s."""
+    charge, _, _ = behaviour(detector)
+    return 0.0 if charge == -math.inf else -1.0 / charge / BEHAVIOUR_RATE_HZ
+
+
 def alike_behind_stiff_source(board: Board) -> object:
     """Return what boards with equal front ends must share to hold equal volts.
 

@@ -18,7 +18,6 @@ from envlab.engine.nodes import read_blocks
 from envlab.engine.reading_schedule import Named, frame_readings
 from envlab.light.lightness import lightness_cie1976
 from envlab.seeds import Seed
-from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.stream import Sound
 from envlab.units import FloatArray, IntArray
 
@@ -143,7 +142,7 @@ class _Nearest:
     """Hands out the internal sample that is nearest to each reading; samples: how many the sound has."""
 
     def __init__(self, board: Board, sound: Sound, readings: int) -> None:
-        self._adc_hz, self._rate_hz = board.adc.rate_hz, internal_rate_hz(sound.sample_rate_hz)
+        self._adc_hz, self._rate_hz = board.adc.rate_hz, sound.internal_rate_hz
         self.samples = round(sound.duration_s * self._rate_hz)
         self._readings, self._done = readings, 0
 

@@ -18,7 +18,6 @@ from envlab.engine.one_pass import HearToHold, pass_to_hold
 from envlab.engine.quantiser import Quantiser
 from envlab.engine.reading_schedule import Due, every_reading
 from envlab.engine.waves import Wave, waves
-from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.stream import Sound
 from envlab.units import FloatArray, IntArray
 
@@ -128,7 +127,7 @@ class ReadBlock:
 
 def read_blocks(board: Board, sound: Sound, noise: NoiseStreams | None = None) -> Iterator[ReadBlock]:
     """Yield a board's nodes and readings on a sound, block by block; all readings of the sound are there."""
-    rate_hz = internal_rate_hz(sound.sample_rate_hz)
+    rate_hz = sound.internal_rate_hz
     due = Due(
         every_reading(instant_count(sound.duration_s, board.adc.rate_hz)),
         board.adc,
@@ -161,7 +160,7 @@ class Player:
 
     def __init__(self, board: Board, sound: Sound, noise: NoiseStreams | None = None) -> None:
         self._board, self._sound, self._noise = board, sound, noise
-        self.rate_hz = internal_rate_hz(sound.sample_rate_hz)
+        self.rate_hz = sound.internal_rate_hz
         self.samples = round(sound.duration_s * self.rate_hz)
         self.readings = instant_count(sound.duration_s, board.adc.rate_hz)
         self._held_v, self._counts = np.empty(self.readings), np.empty(self.readings, dtype=np.int64)

@@ -28,7 +28,6 @@ from envlab.engine.reading_schedule import Block, Due, Wanted
 from envlab.engine.side_by_side import play_side_by_side, run_side_by_side
 from envlab.engine.waves import AHEAD, Wave, made_ahead, waves
 from envlab.errors import ParameterError, check_range
-from envlab.sound.interpolate import internal_rate_hz
 from envlab.sound.stream import Sound
 from envlab.units import BoolArray, FloatArray, IntArray
 
@@ -109,7 +108,7 @@ def play(
     (1, 100) True
     """
     check_range("workers", workers, 1)
-    rate_hz = internal_rate_hz(sound.sample_rate_hz)
+    rate_hz = sound.internal_rate_hz
     samples = round(sound.duration_s * rate_hz)
     hears = boards[0] if design is None else design
     if design is None:

@@ -54,9 +54,9 @@ def waves(sound: Sound, board: Board, noise: NoiseStreams | None) -> Iterator[Wa
     noise
         Streams to draw it from; None: no noise.
     """
-    rate_hz, count = sound.sample_rate_hz, sound.samples
-    white = WhiteNoise(noise)
-    for start, fine_pa in interpolated_pieces(_heard(sound, board, noise), count, rate_hz, BLOCK):
+    heard, rate_hz = _heard(sound, board, noise), sound.sample_rate_hz
+    white, least_hz = WhiteNoise(noise), sound.internal_rate_min_hz
+    for start, fine_pa in interpolated_pieces(heard, sound.samples, rate_hz, BLOCK, least_hz):
         yield Wave(start, fine_pa, white.next(fine_pa.size))
 
 

@@ -25,6 +25,7 @@ from envlab.metrics.streaming_metrics import (
     readings_for,
     steps_of,
 )
+from envlab.sound.internal_rate import INTERNAL_RATES_MIN_HZ
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
 from envlab.units import FloatArray, IntArray
@@ -41,8 +42,9 @@ _IDLE_STREAM, _CLIP_STREAM = 0, 1
 
 
 def idle_clip() -> Recording:
-    """Return IDLE_S of silence, in which noise and offset are alone."""
-    return Recording(np.zeros(int(IDLE_S * _IDLE_RATE_HZ)), _IDLE_RATE_HZ, "noise alone")
+    """Return IDLE_S of silence, in which noise and offset are alone; nothing in it bends."""
+    silence = np.zeros(int(IDLE_S * _IDLE_RATE_HZ))
+    return Recording(silence, _IDLE_RATE_HZ, "noise alone", internal_rate_min_hz=INTERNAL_RATES_MIN_HZ[0])
 
 
 def idle_seed(seed: int) -> tuple[int, ...]:

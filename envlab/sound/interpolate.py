@@ -1,4 +1,4 @@
-"""The wave between the samples: band-limited interpolation to at least 352.8 kHz.
+"""The wave between the samples: band-limited interpolation to the internal rate, usually at least 352.8 kHz.
 
 A circuit sees the continuous wave that the samples stand for, not the samples. Raising the rate by an even
 factor L with a linear-phase filter gives points of that wave: out[m] is the wave at time m/(L·rate), and
@@ -44,15 +44,15 @@ _TILE = 14_000
 _SPECTRUM = 1 << 14
 
 
-def interpolation_factor(sample_rate_hz: float) -> int:
-    """Smallest even L with L·rate ≥ 352.8 kHz, for file rates from 8 to 192 kHz: 8 at 44.1 and 48 kHz."""
+def interpolation_factor(sample_rate_hz: float, least_hz: float = INTERNAL_RATE_MIN_HZ) -> int:
+    """Smallest even L with L·rate ≥ least_hz, for file rates from 8 to 192 kHz: 8 at 44.1 and 48 kHz."""
     check_range("sample_rate_hz", sample_rate_hz, SAMPLE_RATE_MIN_HZ, SAMPLE_RATE_MAX_HZ, unit="Hz")
-    return 2 * math.ceil(INTERNAL_RATE_MIN_HZ / (2.0 * sample_rate_hz))
+    return 2 * math.ceil(least_hz / (2.0 * sample_rate_hz))
 
 
-def internal_rate_hz(sample_rate_hz: float) -> float:
-    """Rate in Hz at which the circuit is simulated for a file of this rate: L·rate."""
-    return interpolation_factor(sample_rate_hz) * sample_rate_hz
+def internal_rate_hz(sample_rate_hz: float, least_hz: float = INTERNAL_RATE_MIN_HZ) -> float:
+    """Rate in Hz at which the circuit is simulated for a file of this rate: L·rate, at least least_hz."""
+    return interpolation_factor(sample_rate_hz, least_hz) * sample_rate_hz
 
 
 def interpolate(signal: FloatArray, sample_rate_hz: float) -> FloatArray:
@@ -85,15 +85,20 @@ def interpolated_blocks(
 
 
 def interpolated_pieces(
-    pieces: Pieces, samples: int, sample_rate_hz: float, block: int = 65_536
+    pieces: Pieces,
+    samples: int,
+    sample_rate_hz: float,
+    block: int = 65_536,
+    least_hz: float = INTERNAL_RATE_MIN_HZ,
 ) -> Iterator[tuple[int, FloatArray]]:
     """Yield what interpolated_blocks yields, of a signal that comes in pieces of any length.
 
-    samples: of the whole signal at its own rate. Only the surroundings of the present block are kept.
+    samples: of the whole signal at its own rate. least_hz: internal_rate_hz has it. Only the surroundings of
+    the present block are kept.
     """
     if block < 64 or block % 64:
         raise ParameterError("block", block, "a multiple of 64, at least 64")
-    tiles = _Tiles(pieces, interpolation_factor(sample_rate_hz))
+    tiles = _Tiles(pieces, interpolation_factor(sample_rate_hz, least_hz))
     return _blocks(tiles, samples * tiles.factor, block)
 
 

@@ -11,8 +11,14 @@ from pathlib import Path
 import numpy as np
 
 from envlab.errors import EnvlabWarning, ParameterError, check_range
+from envlab.sound.bend import bend_hz
 from envlab.sound.decode import PIECE, decoded, look_into
-from envlab.sound.interpolate import SAMPLE_RATE_MAX_HZ, SAMPLE_RATE_MIN_HZ
+from envlab.sound.interpolate import (
+    INTERNAL_RATE_MIN_HZ,
+    SAMPLE_RATE_MAX_HZ,
+    SAMPLE_RATE_MIN_HZ,
+    internal_rate_hz,
+)
 from envlab.sound.scaling import check_level, loudness_of, scale_to
 from envlab.units import FloatArray
 
@@ -33,6 +39,8 @@ class Recording:
         Where it came from.
     notes : tuple of str
         What was done to it on the way (channels mixed, silence).
+    internal_rate_min_hz : float
+        Least rate at which the circuit is computed on it, Hz.
 
     Raises
     ------
@@ -51,6 +59,7 @@ class Recording:
     sample_rate_hz: float
     name: str = ""
     notes: tuple[str, ...] = ()
+    internal_rate_min_hz: float = INTERNAL_RATE_MIN_HZ
 
     def __post_init__(self) -> None:
         pressure = np.asarray(self.pressure_pa, dtype=np.float64)
@@ -86,6 +95,21 @@ class Recording:
     def largest_pa(self) -> float:
         """The largest magnitude of the pressure, Pa."""
         return float(np.abs(self.pressure_pa).max())
+
+    @property
+    def within_pa(self) -> float:
+        """What no sample's magnitude exceeds, Pa."""
+        return self.largest_pa
+
+    @property
+    def bend_hz(self) -> float:
+        """Which tone of its peak bends as sharply as it does at most, Hz (envlab.sound.bend)."""
+        return bend_hz(self.pieces(), self.sample_rate_hz)
+
+    @property
+    def internal_rate_hz(self) -> float:
+        """Rate at which the circuit is computed on it, Hz."""
+        return internal_rate_hz(self.sample_rate_hz, self.internal_rate_min_hz)
 
     def pieces(self) -> Iterator[FloatArray]:
         """Yield pressure_pa from its first sample on, in pieces, Pa."""

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.errors import EnvlabWarning, check_choice, check_range
+from envlab.sound.bend import Bend
 from envlab.sound.feed import Pieces, telling
 from envlab.sound.level import WEIGHTINGS, extent_of, mean_square
 from envlab.units import FloatArray, from_db, level_db_spl
@@ -45,6 +46,11 @@ class Scale:
     offset: float = 0.0
     said: tuple[str, ...] = ()
 
+    @property
+    def most_pa(self) -> float:
+        """What no sample's magnitude exceeds, Pa."""
+        return 0.0 if self.silent else (1.0 + abs(self.offset)) * self.gain
+
     def pascal(self, piece: FloatArray) -> FloatArray:
         """Return the pressure of a piece, same shape, Pa."""
         if self.silent:
@@ -58,6 +64,7 @@ class Loudness:
 
     samples: how many. peak: their largest magnitude. offset: their mean over peak. power: mean square of what
     is left of them over peak, weighted. flat: no sample differs from the others. weighting: "Z", "A" or "C".
+    bend_hz: as sound.bend has it.
     """
 
     samples: int
@@ -66,6 +73,7 @@ class Loudness:
     power: float
     flat: bool
     weighting: str
+    bend_hz: float = 0.0
 
 
 def loudness_of(
@@ -89,12 +97,17 @@ def loudness_of(
     peak = max(abs(extent.low), abs(extent.high))
     offset = extent.mean / peak
 
+    bend = Bend()
+
     def moving() -> Iterator[FloatArray]:
         for piece in telling(read(), extent.samples, lambda share: tell((1 + share) / 2)):
-            yield piece / peak - offset
+            moved = piece / peak - offset
+            bend.take(moved)
+            yield moved
 
     power = mean_square(moving(), extent.samples, sample_rate_hz, weighting)
-    return Loudness(extent.samples, peak, offset, power, flat=False, weighting=weighting)
+    bends_hz = bend.frequency_hz(sample_rate_hz)
+    return Loudness(extent.samples, peak, offset, power, flat=False, weighting=weighting, bend_hz=bends_hz)
 
 
 def scale_to(level: float, clip: Loudness, name: str) -> Scale:

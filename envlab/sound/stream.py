@@ -15,6 +15,7 @@ from envlab.errors import FileError
 from envlab.sound.decode import SoundFile, decoded, look_into
 from envlab.sound.feed import stretch
 from envlab.sound.identity import Stamp, changed, stamp_of
+from envlab.sound.interpolate import INTERNAL_RATE_MIN_HZ, internal_rate_hz
 from envlab.sound.level import extent_of
 from envlab.sound.recording import Recording, read_recording
 from envlab.sound.scaling import Loudness, Scale, check_level, loudness_of, scale_to
@@ -30,13 +31,16 @@ class SoundStream:
 
     Its pieces joined are read_recording's pressure_pa bit for bit. samples: of the whole, at
     sample_rate_hz. name, notes: as Recording's. Two are equal if they are
-    of one file that was not touched in between, at one level. Made by open_sound.
+    of one file that was not touched in between, at one level. bend_hz, internal_rate_min_hz: as Recording's.
+    Made by open_sound.
     """
 
     file: SoundFile
     samples: int
     scale: Scale
     stamp: Stamp
+    bend_hz: float
+    internal_rate_min_hz: float = INTERNAL_RATE_MIN_HZ
 
     @property
     def name(self) -> str:
@@ -62,6 +66,16 @@ class SoundStream:
     def largest_pa(self) -> float:
         """The largest magnitude of the pressure, Pa; the file is read for it once."""
         return _largest_pa(self)
+
+    @property
+    def within_pa(self) -> float:
+        """What no sample's magnitude exceeds, Pa; known without reading the file."""
+        return self.scale.most_pa
+
+    @property
+    def internal_rate_hz(self) -> float:
+        """Rate at which the circuit is computed on it, Hz."""
+        return internal_rate_hz(self.sample_rate_hz, self.internal_rate_min_hz)
 
     def pieces(self) -> Iterator[FloatArray]:
         """Yield the pressure from the first sample on, Pa; FileError if the file is another one by now."""
@@ -98,7 +112,8 @@ def open_sound(
     if max(file.stated_samples, file.most_samples) <= held_s * file.sample_rate_hz:
         return read_recording(path, level_db_spl, weighting=weighting)
     clip = _measurement(file, stamp, weighting).taken(progress)
-    return SoundStream(file, clip.samples, scale_to(level_db_spl, clip, file.path.name), stamp)
+    scale = scale_to(level_db_spl, clip, file.path.name)
+    return SoundStream(file, clip.samples, scale, stamp, clip.bend_hz)
 
 
 def beginning(sound: Sound, longest_s: float) -> Recording:
@@ -109,7 +124,13 @@ def beginning(sound: Sound, longest_s: float) -> Recording:
     samples = max(1, round(longest_s * sound.sample_rate_hz))
     if isinstance(sound, Recording):
         return replace(sound, pressure_pa=sound.pressure_pa[:samples])
-    return Recording(stretch(sound.pieces(), 0, samples), sound.sample_rate_hz, sound.name, sound.notes)
+    return Recording(
+        stretch(sound.pieces(), 0, samples),
+        sound.sample_rate_hz,
+        sound.name,
+        sound.notes,
+        sound.internal_rate_min_hz,
+    )
 
 
 # Of a long file that is opened again and again, at this level and at that, is remembered what it took time to
@@ -166,4 +187,5 @@ def open_unscaled(path: str | os.PathLike[str]) -> SoundStream:
     extent = extent_of(decoded(file))
     if not extent.samples:
         raise FileError(f"{file.path}: no samples in the file")
-    return SoundStream(file, extent.samples, Scale(1.0, 1.0, offset=extent.mean), stamp)
+    scale = Scale(1.0, 1.0, offset=extent.mean)
+    return SoundStream(file, extent.samples, scale, stamp, file.sample_rate_hz / 2)

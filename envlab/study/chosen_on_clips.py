@@ -24,6 +24,7 @@ from envlab.sound.clip import Clip
 from envlab.sound.feed import regrouped, stretch, telling
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
+from envlab.study.specification.heard_sounds import sounds_of
 from envlab.study.specification.specification import Specification
 from envlab.units import FloatArray
 
@@ -95,7 +96,7 @@ def light_on_clips(
     tuple of ClipLight
     """
     table, known = chain.brightness_table(), readings or {}
-    sounds = [clip.sound() for clip in specification.clips]
+    sounds = sounds_of(specification, chain)
     lengths_s, shares = np.array([sound.duration_s for sound in sounds]), np.zeros(len(sounds))
     in_turn = Lock()
 

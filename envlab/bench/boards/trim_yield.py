@@ -14,6 +14,7 @@ from envlab.bench.fit.converter import mean_reading
 from envlab.chain import Chain
 from envlab.errors import EnvlabError, ParameterError
 from envlab.metrics.catalogue import FLASH_METRIC
+from envlab.study.specification.heard_sounds import sounds_of
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
 from envlab.study.tolerance.board_metrics import BoardJudge
@@ -192,7 +193,7 @@ def yield_of(specification: Specification, boards: Sequence[Chain], trims: Seque
         raise ParameterError("clips", 0, "at least one clip")
     asked = len(boards)
     boards, trims, trimmed = _all_followed(chain, boards, trims)
-    judge = BoardJudge(specification, chain, [clip.sound() for clip in specification.clips])
+    judge = BoardJudge(specification, chain, sounds_of(specification))
     metrics = pd.DataFrame(judge.metrics([chain, *boards, *trimmed], _quietly))
     nominal, count = metrics.iloc[0], len(boards)
     soft = [one for one in specification.targets.soft if math.isfinite(nominal.get(one.metric, math.nan))]

@@ -21,6 +21,7 @@ from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
 from envlab.sound.signals import pink_noise
 from envlab.study.exported.shown import ShortCounts, short_readings
+from envlab.study.specification.heard_sounds import sounds_of
 from envlab.study.specification.specification import Specification
 from envlab.units import FloatArray, pressure_rms_pa
 
@@ -63,7 +64,7 @@ def heard_by(
     progress: called with the share of the clips that is done, from several threads, one at a time.
     """
     first = specification.judging.seed
-    sounds = [clip.sound() for clip in specification.clips]
+    sounds = sounds_of(specification, chain)
     shares, in_turn = np.zeros(len(sounds)), Lock()
 
     def one(number: int) -> ShortCounts | str:

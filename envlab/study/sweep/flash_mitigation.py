@@ -41,6 +41,7 @@ from envlab.seeds import Seed, seed_number
 from envlab.sound.clip import Clip
 from envlab.sound.stream import Sound
 from envlab.study.sentences import Sentence, texts
+from envlab.study.specification.heard_sounds import sounds_of
 from envlab.study.specification.ranges import with_values
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep.choice import Choice
@@ -91,6 +92,7 @@ def find_mitigations(
     seed: Seed = 1,
     allowed: float = FLASHES_ALLOWED_PER_S,
     series: str = "E6",
+    sounds: Sequence[Sound] | None = None,
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
 ) -> FlashMitigations:
@@ -108,6 +110,8 @@ def find_mitigations(
         Flashes in any second.
     series : str
         Of the release resistor, or of the smoothing resistor where the detector averages.
+    sounds : sequence of Sound or None
+        Of the clips, at the internal rates at which others heard them; None: at the full rate.
     workers : int
         Processor threads, 1 or more.
     progress : callable
@@ -120,7 +124,8 @@ def find_mitigations(
     if not clips:
         raise ParameterError("clips", 0, "at least one clip")
     noise, tell = seed_number(seed), progress or _nobody
-    shown = _shown_on_clips(clips, [chain], noise, workers, lambda share: tell(_AS_IT_IS * share))
+    heard = [clip.sound() for clip in clips] if sounds is None else sounds
+    shown = _shown_on_clips(heard, [chain], noise, workers, lambda share: tell(_AS_IT_IS * share))
     lights = [codes.light(0) for codes in shown]
     counts = [count_flashes(light, chain.frame_rate_hz) for light in lights]
     worst = int(np.argmax(counts))
@@ -132,7 +137,7 @@ def find_mitigations(
     def tell_of_release(share: float) -> None:
         tell(_AS_IT_IS + (_WITH_OTHERS - _AS_IT_IS) * share)
 
-    release = _longer_release(chain, clips, trial, noise, series, workers, tell_of_release)
+    release = _longer_release(chain, heard, trial, noise, series, workers, tell_of_release)
     tell(_WITH_OTHERS)
     found = replace(found, release=release, slope=_slower(trial), depth=_shallower(trial))
     tell(1.0)
@@ -162,6 +167,7 @@ def with_mitigations(
         seed=specification.judging.seed,
         allowed=specification.targets.flash_limit,
         series=release.series if isinstance(release, PartRange) else "E6",
+        sounds=sounds_of(specification, choice.chain),
         workers=workers,
         progress=None if progress is None else functools.partial(progress, "What mends the flashes"),
     )
@@ -245,14 +251,13 @@ class _ShownOfSome:
 
 
 def _shown_on_clips(
-    clips: Sequence[Clip],
+    sounds: Sequence[Sound],
     chains: list[Chain],
     seed: int,
     workers: int,
     tell: Callable[[float], None],
 ) -> list[_Shown]:
     """What chains that differ in their detectors alone show on each clip; tell: of find_mitigations."""
-    sounds = [clip.sound() for clip in clips]
     whole_s, before_s, rows = sum(sound.duration_s for sound in sounds), 0.0, []
     for number, sound in enumerate(sounds):
         shown = _Shown(chains, instant_count(sound.duration_s, chains[0].frame_rate_hz))
@@ -270,7 +275,7 @@ def _shown_on_clips(
 
 def _longer_release(
     chain: Chain,
-    clips: Sequence[Clip],
+    sounds: Sequence[Sound],
     trial: _Trial,
     seed: int,
     series: str,
@@ -285,7 +290,7 @@ def _longer_release(
     if not larger:
         return None
     chains = [with_values(chain, (f"detector.{name}",), (ohm,)) for ohm in larger]
-    rows = _shown_on_clips(clips, chains, seed, workers, tell)
+    rows = _shown_on_clips(sounds, chains, seed, workers, tell)
     return trial.mildest(
         "longer release", "ohm", larger, lambda ohm, place: rows[place].light(larger.index(ohm))
     )

@@ -21,6 +21,7 @@ from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.judgeable import judged_columns
 from envlab.metrics.metrics_of_clip import clip_columns, clip_seed
 from envlab.sound.clip import Clip
+from envlab.study.specification.heard_sounds import Hearing, hearing
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.changes import Cause, Change, Clips
@@ -59,11 +60,12 @@ def _nobody(share: float) -> None:
 class Memory:
     """What boards did.
 
-    lengths_s: of the clips, whatever their levels. tell: called while a clip is played that nobody thought of
-    ahead.
+    lengths_s: of the clips, whatever their levels. as_heard: how finely candidates hear them. tell: called
+    while a clip is played that nobody thought of ahead.
     """
 
     lengths_s: tuple[float, ...]
+    as_heard: Hearing
     tell: Callable[[float], None] = _nobody
     bench: dict[Chain, Columns] = field(default_factory=dict)
     heard: dict[Heard, Columns] = field(default_factory=dict)
@@ -86,7 +88,8 @@ class Memory:
     def _play(self, group: list[Heard], seed: int, workers: int, tell: Callable[[float], None]) -> None:
         chains, (_, number, clip) = [chain for chain, _, _ in group], group[0]
         # Opened for as long as it plays: there are as many of each clip as levels are tried.
-        sound, tables = clip.sound(), [chain.brightness_table() for chain in chains]
+        as_heard, tables = self.as_heard.with_boards(chains), [chain.brightness_table() for chain in chains]
+        sound = as_heard.of(clip.sound())
         columns = clip_columns(
             sound, chains, tables, seed=clip_seed(seed, number), workers=workers, progress=tell
         )
@@ -97,7 +100,8 @@ class Memory:
 
 def memory_of(specification: Specification) -> Memory:
     """Return an empty memory for boards on a specification's clips."""
-    return Memory(tuple(clip.sound().duration_s for clip in specification.clips))
+    lengths_s = tuple(clip.sound().duration_s for clip in specification.clips)
+    return Memory(lengths_s, hearing(specification))
 
 
 def _alike(chain: Chain) -> object:

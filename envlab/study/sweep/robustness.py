@@ -27,6 +27,7 @@ import numpy as np
 
 from envlab.chain import Chain
 from envlab.metrics.catalogue import FLASH_METRIC
+from envlab.study.specification.heard_sounds import sounds_of
 from envlab.study.specification.ranges import with_values
 from envlab.study.specification.specification import Specification
 from envlab.study.sweep import pareto
@@ -102,7 +103,7 @@ def robust_choice(
     if not choice.flash_safe:
         mended = with_mitigations(choice, specification, workers=workers, progress=tell)
         return with_obstacles(mended, specification, workers=workers, progress=tell)
-    sounds = [clip.sound() for clip in specification.clips]
+    sounds = sounds_of(specification)
     length_s = sum(sound.duration_s for sound in sounds)
     count = affordable_boards(choice.chain, length_s, LOT)
     if count == 0:

@@ -25,6 +25,7 @@ from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
 from envlab.metrics.tone_metrics import learn_bench_tones, tone_metrics
 from envlab.sound.clip import Clip
 from envlab.sound.stream import Sound
+from envlab.study.specification.heard_sounds import hearing_of
 from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, candidates_of
 from envlab.study.specification.specification import Judging, Specification, as_specification
 from envlab.study.sweep.checkpoint import Checkpoint, Columns
@@ -116,7 +117,8 @@ def sweep(
     if not clips:
         raise ParameterError("clips", 0, "at least one clip")
     candidates = candidates_of(chain, ranges, most)
-    sounds = [_sound(clip, progress or _ignore) for clip in clips]
+    as_heard = hearing_of(chain, ranges)
+    sounds = [as_heard.of(_sound(clip, progress or _ignore)) for clip in clips]
     kept = None if checkpoint is None else _kept(checkpoint, chain, ranges, clips, judging)
     distinct, row_of = _distinct(candidates.chains)
     columns: dict[str, FloatArray | list[float | str]] = dict(candidates.parts)

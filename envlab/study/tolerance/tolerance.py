@@ -48,6 +48,7 @@ from envlab.engine.side_by_side import runs_side_by_side
 from envlab.errors import EnvlabError, NotJudgedError, ParameterError
 from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.judgeable import release_s, why_not_judged
+from envlab.study.specification.heard_sounds import sounds_of
 from envlab.study.specification.specification import Specification, as_specification
 from envlab.study.specification.targets import Target
 from envlab.study.tolerance.board_columns import Columns
@@ -204,8 +205,8 @@ class _Study:
 
     @functools.cached_property
     def near(self) -> BoardJudge:
-        recordings = [clip.sound() for clip in self.specification.clips]
-        return BoardJudge(self.specification, self.chain, recordings, self.workers)
+        sounds = sounds_of(self.specification, self.chain)
+        return BoardJudge(self.specification, self.chain, sounds, self.workers)
 
     def judge(
         self,
