@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import click
 
@@ -25,22 +28,32 @@ from envlab.cli.options import (
 from envlab.cli.recorders import note_recorders
 from envlab.cli.saying import counted, progress, say, say_meanwhile, say_verdicts
 from envlab.cli.tolerance import boards_of_choice
+from envlab.files.second_process import Answer, SecondProcess
 from envlab.sound.level_text import StatedLevel
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from envlab.chain import Chain
+    from envlab.report.pictures import Picture
     from envlab.study.chosen_on_clips import ClipLight
     from envlab.study.exported.judgement import ExportedJudgement
     from envlab.study.layouts.comparison import LayoutComparison
+    from envlab.study.power.power_verdict import PowerVerdict
     from envlab.study.specification.specification import Specification
     from envlab.study.sweep.choice import Choice
     from envlab.study.tolerance.result import ToleranceResult
 
+    # What the exported firmware shows, what every layout of light would, and the plain light on the clips.
+    _Played: TypeAlias = tuple[ExportedJudgement, LayoutComparison, tuple[ClipLight, ...]]
+    # Pictures of what a choice does on the clips, and what is said of what feeds it.
+    _Drawn: TypeAlias = tuple[dict[str, Picture], PowerVerdict]
+
 # Share of the time of playing the firmware that hearing the clips takes, and that and judging it; then come
 # the layouts.
 _HEARD, _JUDGED = 0.8, 0.9
+# Clips up to this length together are heard in a second process, too.
+_SHORT_S = 900.0
 
 
 @main.command(
@@ -98,25 +111,33 @@ def design(
     folder = out or Path(Path(specification.name).stem.replace("_", "-"))
     click.get_current_context().with_resource(claimed(folder))
     check_folder(folder, force=force)
-    with progress() as report:
+    with progress() as report, SecondProcess(at_hand=_is_short(specification)) as second:
+        beside = _Beside(second, specification)
         note_recorders(specification.clips, report)
         table = _swept(specification, report)
         report("Choosing", math.nan)
-        choice = robust_choice(choose(table, specification), specification, progress=report)
+        choice = robust_choice(
+            choose(table, specification), specification, progress=report, foreseen=beside.foresee
+        )
         boards = boards_of_choice(specification, choice, report)
-        judgement, layouts, lights = _play_firmware(specification, choice.chain, report)
-        status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
+        beside.firmware(choice.chain)
         # What draws is loaded when it is needed: who leads the sweep is known half a second earlier.
         from envlab.plot.schematic.schematic import schematic_files
         from envlab.report.folder import RESULTS, result_files
         from envlab.report.page import page_and_verdicts
         from envlab.report.pdf import report_pdf
+        from envlab.report.pictures import pictures_of_parts
 
+        on_clips = beside.pictures_on_clips(choice)
+        report("Drawing the report", math.nan)
         circuit = schematic_files(choice.chain)
+        pictures = pictures_of_parts(specification, choice, boards, circuit_svg=circuit.svg)
+        judgement, layouts, lights = beside.played(report)
+        status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
+        others, power = beside.drawn(on_clips, report)
         page, power, colour = page_and_verdicts(
-            specification, choice, boards, judgement, layouts, lights, circuit_svg=circuit.svg,
-            progress=lambda share: report("Drawing the report", share),
-        )  # fmt: skip
+            specification, choice, boards, judgement, layouts, lights, drawn=(pictures | others, power)
+        )
         status = FLASHING_EXIT if colour is not None and not colour.keeps else status
         may_be_worn = choice.flash_safe and not status
         files = result_files(specification, choice, folder, page, circuit, with_table=may_be_worn)
@@ -133,9 +154,93 @@ def design(
     refuse(status, "no brightness table was written", guard=guard)
 
 
+def _is_short(specification: Specification) -> bool:
+    """Whether a second process that hears the clips too takes no memory to speak of."""
+    return sum(sound.duration_s for sound in specification.sounds) < _SHORT_S
+
+
+class _Beside:
+    """Has the firmware of a design played, and half of the pictures drawn, beside the boards of the choice.
+
+    In a second process, where the clips are short enough that its memory does not count. A design whose
+    firmware was played and that is then not chosen was played in vain.
+    """
+
+    def __init__(self, second: SecondProcess, specification: Specification) -> None:
+        self.second, self._specification = second, replace(specification)
+        self._chain: Chain | None = None
+        self._firmware: Future[Answer] | None = None
+        if second.at_hand:
+            second.begin(_get_ready, specification.chain)
+
+    def foresee(self, chain: Chain) -> None:
+        """Begin to play the firmware of a design that will probably be chosen, if that costs no time."""
+        if self.second.at_hand:
+            self.firmware(chain)
+
+    def firmware(self, chain: Chain) -> None:
+        """Begin to play the firmware of the design that is chosen, unless that was foreseen."""
+        if self._chain != chain:
+            self._chain, self._firmware = chain, self.second.begin(_play_firmware, self._specification, chain)
+
+    def pictures_on_clips(self, choice: Choice) -> Future[Answer]:
+        """Begin to draw, when the firmware has been played, what the choice does on the clips."""
+        assert self._firmware is not None
+        pictures = Future[Answer]()
+
+        def draw(played: Future[Answer]) -> None:
+            if not played.cancelled() and played.exception() is None:
+                drawn = self.second.begin(_draw_on_clips, self._specification, choice, played.result().value)
+                drawn.add_done_callback(pass_on)
+
+        def pass_on(drawn: Future[Answer]) -> None:
+            if not drawn.cancelled():
+                problem = drawn.exception()
+                pictures.set_result(drawn.result()) if problem is None else pictures.set_exception(problem)
+
+        self._firmware.add_done_callback(draw)
+        return pictures
+
+    def played(self, report: Callable[[str, float], None]) -> _Played:
+        """Return what _play_firmware does; report: told what is left to do of it."""
+        assert self._firmware is not None
+        played: _Played = self.second.await_(self._firmware, report)
+        return played
+
+    def drawn(self, begun: Future[Answer], report: Callable[[str, float], None]) -> _Drawn:
+        """Return what pictures_on_clips began, with what is said of what feeds the choice."""
+        drawn: _Drawn = self.second.await_(begun, report)
+        return drawn
+
+
+def _get_ready(chain: Chain, report: Callable[[str, float], None]) -> None:
+    """Load what the other tasks need.
+
+    And compile loops, where that is yet to be done, that the first process asks for later than it could
+    compile them: it then finds them on the disk.
+    """
+    import importlib
+
+    import numpy as np
+
+    from envlab.engine.side_by_side import runs_side_by_side
+    from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
+    from envlab.sound.recording import Recording
+    from envlab.study.exported.shown import short_readings
+    from envlab.study.tolerance.board_columns import columns_on_sound
+
+    report("Playing the firmware", math.nan)
+    silence, tables = Recording(np.zeros(4800), 48_000.0), [chain.brightness_table()]
+    frame_ripple_aliasing([chain], tables, workers=1)
+    if runs_side_by_side(chain, [chain]):
+        columns_on_sound(silence, [chain], [chain], tables, seed=(0,), workers=1)
+    short_readings(chain, silence, np.random.default_rng(0))
+    importlib.import_module("envlab.report.page")
+
+
 def _play_firmware(
     specification: Specification, chain: Chain, report: Callable[[str, float], None]
-) -> tuple[ExportedJudgement, LayoutComparison, tuple[ClipLight, ...]]:
+) -> _Played:
     """Return what a chain's exported firmware shows, what every layout of light would, and its plain light.
 
     The clips are played once, and what is read on them is gone when this is done.
@@ -156,6 +261,20 @@ def _play_firmware(
         progress=lambda share: report(doing, _JUDGED + (1 - _JUDGED) * share),
     )  # fmt: skip
     return judged, layouts, light_on_clips(specification, chain, readings=heard.clips)
+
+
+def _draw_on_clips(
+    specification: Specification, choice: Choice, played: _Played, report: Callable[[str, float], None]
+) -> _Drawn:
+    """Return the pictures of what a choice does on the clips, and what is said of what feeds it."""
+    from envlab.report.pictures import pictures_on_clips
+    from envlab.study.power.power_verdict import judge_power
+
+    drawing = partial(report, "Drawing the report")
+    _, layouts, lights = played
+    power = judge_power(specification, choice.chain, lights)
+    pictures = pictures_on_clips(specification, choice, lights, power, layouts, progress=drawing)
+    return pictures, power
 
 
 def _say_findings(
@@ -197,7 +316,7 @@ def _swept(specification: Specification, report: Callable[[str, float], None]) -
     from envlab.study.sweep.leaders import leaders
     from envlab.study.sweep.sweep import sweep
 
-    lengths = [clip.sound().duration_s for clip in specification.clips]
+    lengths = [sound.duration_s for sound in specification.sounds]
     first = next(count for count in range(1, len(lengths) + 1) if sum(lengths[:count]) >= 0.2 * sum(lengths))
 
     def so_far(table: pd.DataFrame, clips: int) -> None:

@@ -124,7 +124,7 @@ def boards_of_choice(
         return None
     most = DESIGN_BOARDS
     if not runs_side_by_side(choice.chain, [choice.chain]):
-        length_s = sum(clip.sound().duration_s for clip in specification.clips)
+        length_s = sum(sound.duration_s for sound in specification.sounds)
         # Each board is simulated some six times over, for the yield and for what causes the loss.
         most = int(_MOST_S / (_SECONDS_A_SECOND * length_s) / 6)
     if most < _FEWEST:

@@ -134,6 +134,13 @@ def behaviour(detector: Detector) -> tuple[float, float, float]:
     return float(f"{charge:.12g}"), float(f"{step.charge_gain:.12g}"), float(f"{bleed:.12g}")
 
 
+def steps_far(rectifier: BuiltRectifier) -> bool:
+    """Whether a rectifier's step is exact for a voltage that stands still, however long the step."""
+    if isinstance(rectifier, Rectifier):
+        return rectifier.diode == "none"
+    return isinstance(rectifier, HalfWaves)
+
+
 def charging_s(detector: Detector) -> float:
     """Return the time constant with which a detector charges, s."""
     charge, _, _ = behaviour(detector)

@@ -13,6 +13,7 @@ from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.digital.followers import PassThrough
 from envlab.engine.followed_envelopes import read_envelopes
+from envlab.engine.hold_stage import steps_far
 from envlab.engine.play import Reader, play
 from envlab.light.table import LookupTable
 from envlab.metrics.clip_metrics import ClipColumns, ClipMetrics, envelope_columns
@@ -41,10 +42,12 @@ _IDLE_RATE_HZ = 48_000.0
 _IDLE_STREAM, _CLIP_STREAM = 0, 1
 
 
-def idle_clip() -> Recording:
-    """Return IDLE_S of silence, in which noise and offset are alone; nothing in it bends."""
-    silence = np.zeros(int(IDLE_S * _IDLE_RATE_HZ))
-    return Recording(silence, _IDLE_RATE_HZ, "noise alone", internal_rate_min_hz=INTERNAL_RATES_MIN_HZ[0])
+def idle_clip(chains: Sequence[Chain]) -> Recording:
+    """Return IDLE_S of silence, in which noise and offset of boards are alone; nothing in it bends."""
+    silence, rates = np.zeros(int(IDLE_S * _IDLE_RATE_HZ)), INTERNAL_RATES_MIN_HZ
+    coarsely = all(steps_far(chain.rectifier_as_built) for chain in chains)
+    least_hz = rates[0] if coarsely else rates[-1]
+    return Recording(silence, _IDLE_RATE_HZ, "noise alone", internal_rate_min_hz=least_hz)
 
 
 def idle_seed(seed: int) -> tuple[int, ...]:
@@ -76,7 +79,7 @@ def frame_envelopes(
 
 def idle_lightness(chains: list[Chain], tables: list[LookupTable], seed: int, workers: int) -> FloatArray:
     """Return idle_lstar of every chain: the 95 % point of L* on noise and offset alone, over IDLE_S."""
-    idle = clip_columns(idle_clip(), chains, tables, seed=idle_seed(seed), workers=workers)
+    idle = clip_columns(idle_clip(chains), chains, tables, seed=idle_seed(seed), workers=workers)
     return idle["lightness_95_lstar"]
 
 

@@ -76,26 +76,29 @@ def page_and_verdicts(
     layouts: LayoutComparison | None = None,
     lights: tuple[ClipLight, ...] | None = None,
     *,
-    circuit_svg: str | None = None,
+    drawn: tuple[dict[str, Picture], PowerVerdict] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[str, PowerVerdict, ColourVerdict | None]:
     """Return what report_html does, and what stands in it of what feeds the choice, and of its colour.
 
-    lights: of the chosen chain on the clips, if that is known already; None: it is played. circuit_svg: as
-    pictures_of.
+    lights: of the chosen chain on the clips, if that is known already; None: it is played. drawn: the
+    pictures, as pictures_of has them, and judge_power's verdict, if these are there; None: they are made.
     """
     tell, played = progress or _nobody, 0.0
     if lights is None:
-        lengths_s = [clip.sound().duration_s for clip in specification.clips]
+        lengths_s = [sound.duration_s for sound in specification.sounds]
         played_s = LIGHT_S_PER_S * sum(lengths_s)
         played = played_s / (played_s + drawing_s(lengths_s))
         lights = light_on_clips(specification, choice.chain, progress=lambda share: tell(played * share))
-    power = judge_power(specification, choice.chain, lights)
     colour = judge_colour(choice.chain, lights, specification.targets.flash_limit)
-    pictures = pictures_of(
-        specification, choice, lights, tolerance, power, layouts, circuit_svg=circuit_svg,
-        progress=lambda share: tell(played + (1 - played) * share),
-    )  # fmt: skip
+    if drawn is None:
+        power = judge_power(specification, choice.chain, lights)
+        pictures = pictures_of(
+            specification, choice, lights, tolerance, power, layouts,
+            progress=lambda share: tell(played + (1 - played) * share),
+        )  # fmt: skip
+    else:
+        pictures, power = drawn
     page = page_text(specification, choice, lights, pictures, tolerance, exported, power, colour, layouts)
     return page, power, colour
 

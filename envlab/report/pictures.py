@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from envlab.study.tolerance.result import ToleranceResult
 # What a picture takes, and to look through a second of a clip for its liveliest moment; on two cores.
 _PICTURE_S, _SEARCH_S_PER_S = 0.4, 4e-3
+# Of drawing all pictures, the share of those that no clip is played for.
+_SHARE_OF_PARTS = 0.4
 
 
 @dataclass(frozen=True)
@@ -70,34 +72,65 @@ def pictures_of(
     share that is done, 0 to 1.
     """
     tell = progress or _nobody
-    searched = _searched_s([light.duration_s for light in lights])
+    parts = pictures_of_parts(specification, choice, tolerance, circuit_svg=circuit_svg)
+    tell(_SHARE_OF_PARTS)
+    on_clips = pictures_on_clips(
+        specification, choice, lights, power, layouts,
+        progress=lambda share: tell(_SHARE_OF_PARTS + (1 - _SHARE_OF_PARTS) * share),
+    )  # fmt: skip
+    return parts | on_clips
+
+
+def pictures_of_parts(
+    specification: Specification,
+    choice: Choice,
+    tolerance: ToleranceResult | None = None,
+    *,
+    circuit_svg: str | None = None,
+) -> dict[str, Picture]:
+    """Return those pictures by name for which no clip need be played any more; as pictures_of."""
     squares = time_map(choice, specification)
-    drawn: list[Callable[[], Picture]] = [
-        lambda: _schematic(choice, circuit_svg or schematic_svg(choice.chain)),
-        lambda: _voltages(specification, choice, lambda share: tell((_PICTURE_S + share * searched) / whole)),
-        lambda: _table(choice, lights),
-        lambda: _steps(choice),
-        lambda: _strips(choice, lights),
+    made = [
+        _schematic(choice, circuit_svg or schematic_svg(choice.chain)),
+        _steps(choice),
+        _pixels(choice),
     ]
     if swept_keys(specification):
-        drawn.append(lambda: _effects(specification, choice))
+        made.append(_effects(specification, choice))
     if squares is not None:
-        drawn.append(lambda: _map(specification, choice, squares))
-    drawn += [
+        made.append(_map(specification, choice, squares))
+    if tolerance is not None:
+        made.append(_tolerance(tolerance))
+    return {one.name: one for one in made}
+
+
+def pictures_on_clips(
+    specification: Specification,
+    choice: Choice,
+    lights: tuple[ClipLight, ...],
+    power: PowerVerdict | None = None,
+    layouts: LayoutComparison | None = None,
+    *,
+    progress: Callable[[float], None] | None = None,
+) -> dict[str, Picture]:
+    """Return the other pictures by name, of what the choice does on the clips; as pictures_of."""
+    tell = progress or _nobody
+    searched = _searched_s([light.duration_s for light in lights])
+    drawn: list[Callable[[], Picture]] = [
+        lambda: _voltages(specification, choice, lambda share: tell(share * searched / whole)),
+        lambda: _table(choice, lights),
+        lambda: _strips(choice, lights),
         lambda: _current(choice, lights),
-        lambda: _pixels(choice),
         lambda: _flashes(specification, lights),
     ]
     if power is not None:
         drawn.append(lambda: _power(power))
-    if tolerance is not None:
-        drawn.append(lambda: _tolerance(tolerance))
     if layouts is not None and layouts.scene is not None:
         drawn.append(lambda: _layouts(layouts))
     whole, made = searched + _PICTURE_S * len(drawn), list[Picture]()
     for draw in drawn:
         made.append(draw())
-        tell((searched * (len(made) > 1) + _PICTURE_S * len(made)) / whole)
+        tell((searched + _PICTURE_S * len(made)) / whole)
     return {one.name: one for one in made}
 
 

@@ -19,8 +19,8 @@ from envlab.sound.interpolate import INTERNAL_RATE_MIN_HZ, internal_rate_hz
 from envlab.sound.stream import Sound
 
 INTERNAL_RATES_MIN_HZ = (88_200, 176_400, INTERNAL_RATE_MIN_HZ)
-# Attacks, and for each how many cycles of the tone that bends as a sound does a sample may take, times how far
-# the sound goes beyond clipping; between them along a line in logarithms.
+# Attacks, and for each how many cycles of the tone that bends as a sound does may pass in a sample, times how
+# far the sound goes beyond clipping; between them along a line in logarithms.
 _ATTACKS_S, _MOST_CYCLES = (1e-4, 1e-3), (0.025, 0.055)
 
 

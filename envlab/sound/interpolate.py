@@ -55,13 +55,16 @@ def internal_rate_hz(sample_rate_hz: float, least_hz: float = INTERNAL_RATE_MIN_
     return interpolation_factor(sample_rate_hz, least_hz) * sample_rate_hz
 
 
-def interpolate(signal: FloatArray, sample_rate_hz: float) -> FloatArray:
+def interpolate(
+    signal: FloatArray, sample_rate_hz: float, least_hz: float = INTERNAL_RATE_MIN_HZ
+) -> FloatArray:
     """The wave at L times the rate, shape (n·L,), in the unit of the signal (n,).
 
-    Silence is assumed before and after the signal. Raises ParameterError for a rate outside 8 to 192 kHz.
+    least_hz: as internal_rate_hz has it. Silence is assumed before and after the signal. Raises
+    ParameterError for a rate outside 8 to 192 kHz.
     """
     clip = _row(signal)
-    tiles = _Tiles([clip], interpolation_factor(sample_rate_hz))
+    tiles = _Tiles([clip], interpolation_factor(sample_rate_hz, least_hz))
     out = np.empty(clip.size * tiles.factor)
     for start in range(0, out.size, tiles.size):
         place = out[start : start + tiles.size]

@@ -21,7 +21,7 @@ from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
 from envlab.sound.signals import pink_noise
 from envlab.study.exported.shown import ShortCounts, short_readings
-from envlab.study.specification.heard_sounds import sounds_of
+from envlab.study.specification.heard_sounds import hearing_of, sounds_of
 from envlab.study.specification.specification import Specification
 from envlab.units import FloatArray, pressure_rms_pa
 
@@ -106,7 +106,7 @@ def heard_by(
 def own_noise(chain: Chain, rng: np.random.Generator) -> ShortCounts:
     """Return what the board reads in QUIET_S of silence, its own noise alone: counts (readings,)."""
     silent = Recording(np.zeros(round(QUIET_S * _OWN_RATE_HZ)), _OWN_RATE_HZ, "silence")
-    return short_readings(chain, silent, rng)
+    return short_readings(chain, hearing_of(chain, {}).of(silent), rng)
 
 
 def shout(chain: Chain, rng: np.random.Generator) -> Recording:

@@ -12,11 +12,9 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from envlab.analog.rectifiers.half_waves import HalfWaves
-from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import CALIBRATION_HZ, Chain
 from envlab.engine.board import response_before_rectifier
-from envlab.engine.hold_stage import charging_s
+from envlab.engine.hold_stage import charging_s, steps_far
 from envlab.sound.internal_rate import needed_rate_min_hz
 from envlab.sound.stream import Sound
 from envlab.study.specification.ranges import Choices, values_of, with_values
@@ -63,7 +61,7 @@ def hearing(specification: Specification, *more: Chain) -> Hearing:
 def sounds_of(specification: Specification, *more: Chain) -> list[Sound]:
     """Return the sounds of a specification's clips as its candidates, and some more boards, hear them."""
     as_heard = hearing(specification, *more)
-    return [as_heard.of(clip.sound()) for clip in specification.clips]
+    return [as_heard.of(sound) for sound in specification.sounds]
 
 
 def hearing_of(chain: Chain, ranges: Mapping[str, Choices]) -> Hearing:
@@ -73,7 +71,7 @@ def hearing_of(chain: Chain, ranges: Mapping[str, Choices]) -> Hearing:
         return FULLY
     found = []
     for board in _extreme_boards(chain, ranges):
-        if not (_steps_far(board) and _weighs_alike(board)):
+        if not (steps_far(board.rectifier_as_built) and _weighs_alike(board)):
             return FULLY
         found.append((_clips_pa(board), charging_s(board.detector_as_built)))
     clips_pa, attack_s = zip(*found, strict=True)
@@ -90,14 +88,6 @@ def _extremes(key: str, choices: Choices) -> list[float | str]:
 def _extreme_boards(chain: Chain, ranges: Mapping[str, Choices]) -> Iterator[Chain]:
     for row in itertools.product(*(_extremes(key, choices) for key, choices in ranges.items())):
         yield with_values(chain, tuple(ranges), row)
-
-
-def _steps_far(chain: Chain) -> bool:
-    """Whether a step of its rectifier is exact for a voltage that stands still meanwhile, however long."""
-    rectifier = chain.rectifier_as_built
-    if isinstance(rectifier, Rectifier):
-        return rectifier.diode == "none"
-    return isinstance(rectifier, HalfWaves)
 
 
 def _weighs_alike(chain: Chain) -> bool:

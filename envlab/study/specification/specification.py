@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import math
 import os
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ from envlab.shipped import DEMOS, demo_design, shipped_folder
 from envlab.sound.clip import TAGS, Clip
 from envlab.sound.level import WEIGHTINGS
 from envlab.sound.level_text import parse_level
+from envlab.sound.stream import Sound
 from envlab.study.specification.ranges import MOST_CANDIDATES, Choices, read_ranges, values_of
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.tolerance.tolerances import Tolerances, varied_parameters
@@ -123,6 +125,18 @@ class Specification:
         clip = Clip(path, level_db_spl, ("beat",), weighting or self.judging.weighting)
         return replace(self, clips=(clip,))
 
+    @functools.cached_property
+    def sounds(self) -> tuple[Sound, ...]:
+        """What its clips sound like, at their levels; short files are read once, and held from then on."""
+        return tuple(clip.sound() for clip in self.clips)
+
+    def sounds_told(self, progress: Callable[[str, float], None] | None) -> tuple[Sound, ...]:
+        """Return sounds; progress: called with what is done and its share, where a level is measured."""
+        if "sounds" not in self.__dict__:
+            tell = None if progress is None else functools.partial(progress, "Measuring levels")
+            self.__dict__["sounds"] = tuple(_sound(clip, tell) for clip in self.clips)
+        return self.sounds
+
     @property
     def candidates(self) -> int:
         """How many combinations of values the ranges have."""
@@ -144,6 +158,13 @@ class Specification:
         ]
         rows += [("target", target.metric, target.text()) for target in self.targets.items]
         return small_table(repr(self)[1:-1], ("what", "name", "asked"), rows)
+
+
+def _sound(clip: Clip, tell: Callable[[float], None] | None) -> Sound:
+    try:
+        return clip.sound(tell)
+    except ParameterError as problem:
+        raise EnvlabError(f"{clip.file_name}: {problem}") from None
 
 
 def with_sensitivity(specification: Specification, sensitivity: str | None) -> Specification:

@@ -100,7 +100,7 @@ class Memory:
 
 def memory_of(specification: Specification) -> Memory:
     """Return an empty memory for boards on a specification's clips."""
-    lengths_s = tuple(clip.sound().duration_s for clip in specification.clips)
+    lengths_s = tuple(sound.duration_s for sound in specification.sounds)
     return Memory(lengths_s, hearing(specification))
 
 

@@ -70,7 +70,12 @@ class Tries(Protocol):
 
 
 def robust_choice(
-    choice: Choice, specification: Specification, *, workers: int = 2, progress: Progress | None = None
+    choice: Choice,
+    specification: Specification,
+    *,
+    workers: int = 2,
+    progress: Progress | None = None,
+    foreseen: Callable[[Chain], None] | None = None,
 ) -> Choice:
     """Return the candidate whose boards are best, with all reasons; what envlab design chooses.
 
@@ -87,6 +92,8 @@ def robust_choice(
         Processor threads, 1 or more.
     progress : callable or None
         Called with what is being done and the share that is done, 0 to 1.
+    foreseen : callable or None
+        Called, before its other boards are drawn, with each design that is chosen if these keep the limit.
 
     Returns
     -------
@@ -121,7 +128,7 @@ def robust_choice(
     clip_order = _deciding_first(choice, specification, bench)
     tried = _Told(bench, clip_order, tell, "")
     confirmed = _Told(final, clip_order, tell, "Boards of the choice")
-    found = with_boards(choice, specification, tried, confirmed, tried.begin)
+    found = with_boards(choice, specification, tried, confirmed, tried.begin, foreseen)
     return with_obstacles(found, specification, workers=workers, progress=tell)
 
 
@@ -169,15 +176,18 @@ def with_boards(
     bench: Tries,
     final: Tries,
     begin: Callable[[int, int], None] | None = None,
+    foreseen: Callable[[Chain], None] | None = None,
 ) -> Choice:
     """Return the candidate whose boards are best.
 
     final: draws boards from another seed. begin: told, before boards are tried, how many candidates are
-    decided, of those that are known so far.
+    decided, of those that are known so far. foreseen: as robust_choice.
     """
     search = _Search(choice, specification, bench, begin or _uncounted)
     confirmed: dict[int, Trial] = {}
     while len(confirmed) < MOST_FINALS and (best := search.best()) is not None:
+        if foreseen is not None:
+            foreseen(search.chain(best))
         confirmed |= final.trials({best: search.chain(best)}, True)
         if confirmed[best].keeps:
             break

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +14,7 @@ import numpy as np
 from envlab import __version__
 from envlab.chain import Chain
 from envlab.engine.hold_stage import alike_behind_stiff_source
-from envlab.errors import EnvlabError, ParameterError
+from envlab.errors import ParameterError
 from envlab.light.table import LookupTable
 from envlab.metrics.across_clips import worst_over_clips
 from envlab.metrics.clip_metrics import table_steps
@@ -118,7 +118,9 @@ def sweep(
         raise ParameterError("clips", 0, "at least one clip")
     candidates = candidates_of(chain, ranges, most)
     as_heard = hearing_of(chain, ranges)
-    sounds = [as_heard.of(_sound(clip, progress or _ignore)) for clip in clips]
+    same = tuple(clips) == specification.clips
+    asked = specification if same else replace(specification, clips=tuple(clips))
+    sounds = [as_heard.of(one) for one in asked.sounds_told(progress)]
     kept = None if checkpoint is None else _kept(checkpoint, chain, ranges, clips, judging)
     distinct, row_of = _distinct(candidates.chains)
     columns: dict[str, FloatArray | list[float | str]] = dict(candidates.parts)
@@ -266,13 +268,6 @@ def _kept(
     kept = Checkpoint(folder, repr((__version__, chain, dict(ranges), asked, judging)))
     kept.prepare()
     return kept
-
-
-def _sound(clip: Clip, report: Progress) -> Sound:
-    try:
-        return clip.sound(lambda share: report("Measuring levels", share))
-    except ParameterError as problem:
-        raise EnvlabError(f"{clip.file_name}: {problem}") from None
 
 
 def _ignore(what: str, share: float) -> None:

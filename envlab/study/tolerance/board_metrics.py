@@ -148,7 +148,9 @@ class BoardJudge:
         """Return those of the metrics on test signals that are wanted, of each board, shape (boards,)."""
         columns: Columns = {}
         if "idle_lstar" in wanted:
-            idle = self._judged(idle_clip(), boards, idle_seed(self.specification.judging.seed), _ignore)
+            idle = self._judged(
+                idle_clip(boards), boards, idle_seed(self.specification.judging.seed), _ignore
+            )
             columns["idle_lstar"] = idle["lightness_95_lstar"]
         if "table_step_lstar" in wanted:
             columns["table_step_lstar"] = np.repeat(table_steps([self.nominal], [self.table]), len(boards))

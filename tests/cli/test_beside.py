@@ -1,0 +1,117 @@
+"""What a design run has done in a second process is the same, to the last byte, as without one."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from concurrent.futures import Future
+
+import pytest
+
+from envlab.chain import Chain
+from envlab.cli import design_sweep
+from envlab.files.second_process import Answer
+from envlab.study.specification.specification import Specification
+
+DESIGN = """
+[[clips]]
+file = "drum_line.flac"
+levels_db_spl = [92]
+tags = ["beat"]
+
+[sweep.detector]
+release_ohm = ["150k", "220k"]
+hold_farad = ["1u", "2u2"]
+
+[targets]
+flashes_per_s = { at_most = 3, scale = 1 }
+
+[tolerance]
+boards = 20
+"""
+RUN = "import os; os.cpu_count = lambda: {processors}; from envlab.__main__ import run; run()"
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory):
+    """The files of a run with a second process, and of one without."""
+    folder = tmp_path_factory.mktemp("beside")
+    (folder / "night.toml").write_text(DESIGN)
+    paths = os.pathsep.join(filter(None, sys.path))
+    for processors in (1, 2):
+        script, out = RUN.format(processors=processors), f"on-{processors}"
+        run = subprocess.run(
+            [sys.executable, "-c", script, "design", "night.toml", "--out", out, "--no-pdf", "--accept-misses"],  # noqa: E501
+            cwd=folder, env=os.environ | {"PYTHONPATH": paths}, capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert run.returncode == 0, run.stderr
+        (folder / out / "said.txt").write_text(run.stdout.replace(out, "out"))
+    return folder / "on-1", folder / "on-2"
+
+
+def test_every_file_and_every_word_is_the_same(results):
+    alone, beside = results
+    names = sorted(path.name for path in alone.iterdir())
+    assert {"report.html", "candidates.csv", "brightness_table.h", "said.txt"} <= set(names)
+    assert sorted(path.name for path in beside.iterdir()) == names
+    for name in names:
+        assert (alone / name).read_bytes() == (beside / name).read_bytes(), name
+
+
+class Begun:
+    """Stands for a second process: notes what is begun, and finishes it when told."""
+
+    def __init__(self, at_hand):
+        self.at_hand, self.tasks = at_hand, []
+
+    def begin(self, task, *arguments):
+        future = Future()
+        self.tasks.append((task.__name__, arguments, future))
+        return future
+
+    def await_(self, begun, report):
+        del report
+        return begun.result(timeout=0).taken()
+
+
+def nobody(what, share):
+    del what, share
+
+
+def test_the_firmware_of_whoever_is_chosen_is_played():
+    one, other = Chain(), Chain(frame_rate_hz=50.0)
+    second = Begun(at_hand=True)
+    beside = design_sweep._Beside(second, Specification(one))
+    beside.foresee(one)
+    beside.firmware(one)
+    assert [name for name, _, _ in second.tasks] == ["_get_ready", "_play_firmware"]
+    beside.firmware(other)
+    name, (_, chain), future = second.tasks[-1]
+    assert (name, chain) == ("_play_firmware", other)
+    drawn = beside.pictures_on_clips("choice")
+    assert len(second.tasks) == 3
+    future.set_result(Answer("played"))
+    name, (_, choice, played), of_pictures = second.tasks[-1]
+    assert (name, choice, played) == ("_draw_on_clips", "choice", "played")
+    of_pictures.set_result(Answer(("pictures", "power")))
+    assert beside.played(nobody) == "played"
+    assert beside.drawn(drawn, nobody) == ("pictures", "power")
+
+
+def test_without_a_second_process_nothing_is_played_in_vain():
+    second = Begun(at_hand=False)
+    design_sweep._Beside(second, Specification(Chain())).foresee(Chain())
+    assert second.tasks == []
+
+
+def test_what_fails_there_is_not_waited_for():
+    second = Begun(at_hand=True)
+    beside = design_sweep._Beside(second, Specification(Chain()))
+    beside.firmware(Chain())
+    drawn = beside.pictures_on_clips("choice")
+    second.tasks[-1][2].set_exception(ValueError("no firmware"))
+    with pytest.raises(ValueError, match="no firmware"):
+        beside.played(nobody)
+    assert [name for name, _, _ in second.tasks][-1] == "_play_firmware"
+    assert not drawn.done()
