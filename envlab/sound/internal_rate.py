@@ -1,7 +1,7 @@
 """How finely in time circuits must be computed on a sound: as coarsely as the error allowed lets them be.
 
 Steps of a circuit that follows a wave err with the square of the step. What counts is how sharply the wave
-bends (sound.bend), how far beyond clipping it goes, as a corner that falls between two samples is not seen,
+bends, how far beyond clipping it goes, as a corner that falls between two samples is not seen,
 and how quickly the detector charges. At half the rate a board takes half the time.
 
 The shares below were measured: open recordings at 88.2 and 176.4 kHz against 352.8 kHz, as they are and cut
@@ -12,11 +12,13 @@ continuous time. They keep what is held within 2e-3 of its peak, as the full rat
 from __future__ import annotations
 
 import math
+from typing import Protocol
 
 import numpy as np
 
+from envlab.sound.feed import Pieces
 from envlab.sound.interpolate import INTERNAL_RATE_MIN_HZ, internal_rate_hz
-from envlab.sound.stream import Sound
+from envlab.units import FloatArray
 
 INTERNAL_RATES_MIN_HZ = (88_200, 176_400, INTERNAL_RATE_MIN_HZ)
 # Attacks, and for each how many cycles of the tone that bends as a sound does may pass in a sample, times how
@@ -24,7 +26,23 @@ INTERNAL_RATES_MIN_HZ = (88_200, 176_400, INTERNAL_RATE_MIN_HZ)
 _ATTACKS_S, _MOST_CYCLES = (1e-4, 1e-3), (0.025, 0.055)
 
 
-def needed_rate_min_hz(sound: Sound, clips_pa: float, attack_s: float) -> int:
+class Bending(Protocol):
+    """What of a sound says how finely it must be heard."""
+
+    @property
+    def sample_rate_hz(self) -> float:
+        """Samples a second, Hz."""
+
+    @property
+    def bend_hz(self) -> float:
+        """As Bend.frequency_hz has it."""
+
+    @property
+    def within_pa(self) -> float:
+        """What no sample's magnitude exceeds, Pa."""
+
+
+def needed_rate_min_hz(sound: Bending, clips_pa: float, attack_s: float) -> int:
     """Return the least internal rate at which boards may hear a sound, Hz, one of INTERNAL_RATES_MIN_HZ.
 
     Parameters
@@ -44,3 +62,37 @@ def needed_rate_min_hz(sound: Sound, clips_pa: float, attack_s: float) -> int:
         if bends_hz <= cycles * internal_rate_hz(sound.sample_rate_hz, least_hz):
             return least_hz
     return INTERNAL_RATE_MIN_HZ
+
+
+class Bend:
+    """Watches a sound go by in pieces of any length; before its first sample is silence."""
+
+    def __init__(self) -> None:
+        self._last: FloatArray = np.zeros(2)
+        self._most = self._peak = 0.0
+
+    def take(self, piece: FloatArray) -> None:
+        """Look at the next piece, shape (n,), in any unit."""
+        around = np.concatenate((self._last, piece))
+        self._most = max(self._most, float(np.abs(np.diff(around, 2)).max(initial=0.0)))
+        self._peak = max(self._peak, float(np.abs(piece).max(initial=0.0)))
+        self._last = around[-2:]
+
+    def frequency_hz(self, sample_rate_hz: float) -> float:
+        """Return which tone of the sound's peak bends as sharply as the sound does where it does so most.
+
+        Behind the last sample is silence. 0 Hz for silence, at most half of sample_rate_hz. A tone of
+        amplitude a has second differences of up to 4·a·sin²(π·frequency/rate).
+        """
+        self.take(np.zeros(2))
+        if self._peak == 0.0:
+            return 0.0
+        return sample_rate_hz / math.pi * math.asin(math.sqrt(min(1.0, self._most / (4.0 * self._peak))))
+
+
+def bend_hz(pieces: Pieces, sample_rate_hz: float) -> float:
+    """Return Bend.frequency_hz of a sound that comes in pieces."""
+    bend = Bend()
+    for piece in pieces:
+        bend.take(piece)
+    return bend.frequency_hz(sample_rate_hz)

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from envlab.errors import EnvlabWarning, ParameterError, check_range
-from envlab.sound.bend import bend_hz
 from envlab.sound.decode import PIECE, decoded, look_into
+from envlab.sound.internal_rate import bend_hz
 from envlab.sound.interpolate import (
     INTERNAL_RATE_MIN_HZ,
     SAMPLE_RATE_MAX_HZ,
@@ -103,7 +103,7 @@ class Recording:
 
     @property
     def bend_hz(self) -> float:
-        """Which tone of its peak bends as sharply as it does at most, Hz (envlab.sound.bend)."""
+        """Which tone of its peak bends as sharply as it does at most, Hz (envlab.sound.internal_rate)."""
         return bend_hz(self.pieces(), self.sample_rate_hz)
 
     @property

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from envlab.errors import EnvlabWarning, check_choice, check_range
-from envlab.sound.bend import Bend
 from envlab.sound.feed import Pieces, telling
+from envlab.sound.internal_rate import Bend
 from envlab.sound.level import WEIGHTINGS, extent_of, mean_square
 from envlab.units import FloatArray, from_db, level_db_spl
 
@@ -64,7 +64,7 @@ class Loudness:
 
     samples: how many. peak: their largest magnitude. offset: their mean over peak. power: mean square of what
     is left of them over peak, weighted. flat: no sample differs from the others. weighting: "Z", "A" or "C".
-    bend_hz: as sound.bend has it.
+    bend_hz: as sound.internal_rate has it.
     """
 
     samples: int

@@ -39,7 +39,9 @@ def run(words, folder, room=None):
         text=True,
         check=False,
         preexec_fn=None if room is None else narrow,
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+        # Python itself leaves half of a compiled module behind where there is no room for the whole.
+        env=os.environ
+        | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path)), "PYTHONDONTWRITEBYTECODE": "1"},
     )
 
 

@@ -272,6 +272,6 @@ def test_what_is_done_is_told_while_the_report_is_drawn(case):
     report_html(case.specification, case.choice, progress=shares.append)
     assert shares == sorted(shares)
     assert shares[-1] == pytest.approx(1)
-    # Clips of 5 s in all, played in blocks of 65,536 samples; then picture by picture.
-    assert len(shares) > 5 * 384_000 / 65_536 + 10
+    # Clips of 5 s in all, played in blocks of 65,536 samples at 96 kHz; then picture by picture.
+    assert len(shares) > 5 * 96_000 / 65_536 + 8
     assert np.diff(shares).max() < 0.3

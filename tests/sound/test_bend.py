@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from envlab.sound.bend import bend_hz
 from envlab.sound.clip import Clip
+from envlab.sound.internal_rate import bend_hz
 from envlab.sound.recording import Recording
 from envlab.sound.signals import tone
 from envlab.sound.stream import open_sound

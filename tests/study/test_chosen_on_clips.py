@@ -25,13 +25,15 @@ from envlab.study.chosen_on_clips import (
     music_scene,
 )
 from envlab.study.exported.scenarios import heard_by
+from envlab.study.specification.heard_sounds import sounds_of
 from envlab.study.specification.specification import Specification
 
 
 def test_light_on_a_clip_is_what_the_chain_gives_when_it_runs_alone(case: Case) -> None:
+    sounds = sounds_of(case.specification)
     for number, light in enumerate(case.lights):
         rng = np.random.default_rng(clip_seed(case.specification.judging.seed, number))
-        alone = case.choice.chain.run(light.clip.recording(), rng)
+        alone = case.choice.chain.run(sounds[number], rng)
         assert np.array_equal(light.duty, alone.duty)
         assert np.array_equal(light.lightness, alone.lightness)
         assert light.duration_s == light.clip.recording().duration_s

@@ -76,7 +76,8 @@ class Memory:
         together: dict[object, list[Heard]] = {}
         for one in fresh:
             chain, number, clip = one
-            together.setdefault((number, clip, _alike(chain)), []).append(one)
+            as_heard = self.as_heard.with_boards([chain])
+            together.setdefault((number, clip, _alike(chain), as_heard), []).append(one)
         lengths_s = [self.lengths_s[group[0][1]] for group in together.values()]
         for turn, group in enumerate(together.values()):
 
@@ -88,8 +89,8 @@ class Memory:
     def _play(self, group: list[Heard], seed: int, workers: int, tell: Callable[[float], None]) -> None:
         chains, (_, number, clip) = [chain for chain, _, _ in group], group[0]
         # Opened for as long as it plays: there are as many of each clip as levels are tried.
-        as_heard, tables = self.as_heard.with_boards(chains), [chain.brightness_table() for chain in chains]
-        sound = as_heard.of(clip.sound())
+        sound = self.as_heard.with_boards(chains).of(clip.sound())
+        tables = [chain.brightness_table() for chain in chains]
         columns = clip_columns(
             sound, chains, tables, seed=clip_seed(seed, number), workers=workers, progress=tell
         )

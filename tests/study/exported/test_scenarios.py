@@ -12,6 +12,7 @@ from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording
 from envlab.study.exported import scenarios
 from envlab.study.exported.shown import adc_readings
+from envlab.study.specification.heard_sounds import sounds_of
 from envlab.study.specification.specification import read_specification
 
 CLIPS = """
@@ -40,10 +41,11 @@ def asked(write_design):
 def test_each_clip_is_read_with_the_noise_that_the_sweep_gives_it(asked):
     specification = asked(CLIPS + clip("hum"))
     heard = scenarios.heard_by(specification.chain, specification)
+    sounds = sounds_of(specification)
     for number, one in enumerate(specification.clips):
         rng = np.random.default_rng(clip_seed(specification.judging.seed, number))
         np.testing.assert_array_equal(
-            heard.clips[one], adc_readings(specification.chain, one.recording(), rng)
+            heard.clips[one], adc_readings(specification.chain, sounds[number], rng)
         )
 
 

@@ -14,6 +14,7 @@ from envlab.analog.rectifiers.ideal import Rectifier
 from envlab.chain import Chain
 from envlab.light.pixels import Supply
 from envlab.study.sentences import of_kind
+from envlab.study.specification.heard_sounds import sounds_of
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep import lab
@@ -111,7 +112,7 @@ def test_boards_played_together_are_those_played_alone(asked, choice, rectifier)
     memory, numbers = lab.memory_of(asked), (0, 1)
     wanted = [(chain, number, asked.clips[number]) for chain in chains for number in numbers]
     memory.play(wanted, asked.judging.seed, 2, lambda _: None)
-    sounds = [clip.sound() for clip in asked.clips]
+    sounds = sounds_of(asked, *chains)
     for chain, number, clip in wanted:
         alone = BoardJudge(asked, chain, sounds).clip(number, [chain])
         together = memory.heard[chain, number, clip]

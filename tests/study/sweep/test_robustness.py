@@ -17,6 +17,7 @@ from envlab.chain import Chain
 from envlab.engine.side_by_side import runs_side_by_side
 from envlab.metrics.catalogue import METRICS
 from envlab.study.sentences import of_kind
+from envlab.study.specification.heard_sounds import sounds_of
 from envlab.study.specification.ranges import candidates_of
 from envlab.study.specification.specification import Judging, Specification, read_specification
 from envlab.study.specification.targets import Target, Targets
@@ -303,7 +304,7 @@ def test_boards_tried_together_are_those_of_the_tolerance_study(tmp_path, releas
         place: replace(specification.chain, detector=replace(specification.chain.detector, release_ohm=ohm))
         for place, ohm in enumerate((release_ohm, 100e3, 220e3))
     }
-    sounds = [clip.sound() for clip in specification.clips]
+    sounds = sounds_of(specification)
     bench = TrialBench(specification, sounds, seed=specification.tolerance.seed)
     trial = bench.trials(chains, all_boards=True)[0]
     result = tolerance(
@@ -323,7 +324,7 @@ def test_laying_candidates_aside_changes_no_outcome(tmp_path):
         place: replace(specification.chain, detector=replace(specification.chain.detector, release_ohm=ohm))
         for place, ohm in enumerate((33e3, 150e3, 470e3, 680e3, 1e6, 2.2e6))
     }
-    sounds = [clip.sound() for clip in specification.clips]
+    sounds = sounds_of(specification)
     bench = TrialBench(specification, sounds, seed=trial_seed(specification.tolerance.seed))
     quick, whole = bench.trials(chains), bench.trials(chains, all_boards=True)
     assert {trial.keeps for trial in whole.values()} == {True, False}
@@ -343,7 +344,7 @@ def test_progress_moves_while_boards_play_and_never_back(tmp_path):
     }
     # Another gain is another front end, which plays by itself.
     chains[3] = replace(chains[1], preamp=replace(chains[1].preamp, feedback_ohm=22e3))
-    sounds = [clip.sound() for clip in specification.clips]
+    sounds = sounds_of(specification)
     bench, shares = TrialBench(specification, sounds, seed=1), list[float]()
     found = bench.trials(chains, progress=shares.append)
     assert not found[0].keeps
@@ -356,7 +357,7 @@ def test_progress_moves_while_boards_play_and_never_back(tmp_path):
 
 def test_boards_that_confirmed_a_choice_need_not_be_played_again(tmp_path, monkeypatch):
     specification = read_specification(write_small_design(tmp_path))
-    sounds = [clip.sound() for clip in specification.clips]
+    sounds = sounds_of(specification)
     bench = TrialBench(specification, sounds, count=40, seed=specification.tolerance.seed)
     trial = bench.trials({0: specification.chain}, all_boards=True)[0]
     asked = replace(specification.tolerance, boards=30)
@@ -394,7 +395,7 @@ def test_boards_that_confirmed_a_choice_need_not_be_played_again(tmp_path, monke
 
 def test_boards_moved_one_part_at_a_time_hear_along_where_a_choice_is_confirmed(tmp_path, monkeypatch):
     specification = read_specification(write_small_design(tmp_path))
-    sounds = [clip.sound() for clip in specification.clips]
+    sounds = sounds_of(specification)
     bench = TrialBench(specification, sounds, count=40, seed=specification.tolerance.seed)
     alone = bench.trials({0: specification.chain}, all_boards=True)[0]
     trial = confirming(bench, 40, specification.tolerance.seed).trials(
@@ -437,7 +438,7 @@ def test_boards_that_would_be_felt_by_those_drawn_do_not_hear_along(tmp_path):
     preamp = specification.chain.preamp
     preamp = replace(preamp, ground_farad=1 / (2 * np.pi * preamp.ground_ohm * 161.0))
     specification = replace(specification, chain=replace(specification.chain, preamp=preamp))
-    sounds = [clip.sound() for clip in specification.clips]
+    sounds = sounds_of(specification)
     seed = specification.tolerance.seed
     bench = TrialBench(specification, sounds, count=20, seed=seed)
     alone = bench.trials({0: specification.chain}, all_boards=True)[0]
