@@ -3,8 +3,8 @@
 The bilinear transform bends the frequency axis by (ωT)²/12 (source: expansion of the tangent). What must be
 right is the band of music, wherever the corner lies, from 20 Hz to 1 MHz:
 
-- a low pass has its axis matched at MATCH_HZ; at the internal rate of at least 352.8 kHz the axis then errs
-  by at most 0.15 % from 20 Hz to 10 kHz, and little of that shows below the corner;
+- a low pass has its axis matched at MATCH_HZ; at the full internal rate, 352.8 kHz or more, the axis errs by
+  at most 0.15 % from 20 Hz to 10 kHz, and little of that shows below the corner;
 - a high pass, and the ground leg, act on low frequencies; there the plain transform is exact, and a match
   higher up would put 0.13 % into every corner;
 - a section of a band filter, high or low pass, has its axis matched at its own corner, where it bends most. A

@@ -1,4 +1,4 @@
-"""The wave between the samples: band-limited interpolation to the internal rate, usually at least 352.8 kHz.
+"""The wave between the samples: band-limited interpolation to the internal rate, 352.8 kHz or more in full.
 
 A circuit sees the continuous wave that the samples stand for, not the samples. Raising the rate by an even
 factor L with a linear-phase filter gives points of that wave: out[m] is the wave at time m/(L·rate), and
