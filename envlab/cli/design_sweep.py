@@ -111,7 +111,7 @@ def design(
     folder = out or Path(Path(specification.name).stem.replace("_", "-"))
     click.get_current_context().with_resource(claimed(folder))
     check_folder(folder, force=force)
-    with progress() as report, SecondProcess(at_hand=_is_short(specification)) as second:
+    with progress() as report, SecondProcess(at_hand=_is_short(specification, report)) as second:
         beside = _Beside(second, specification)
         note_recorders(specification.clips, report)
         table = _swept(specification, report)
@@ -154,9 +154,9 @@ def design(
     refuse(status, "no brightness table was written", guard=guard)
 
 
-def _is_short(specification: Specification) -> bool:
+def _is_short(specification: Specification, report: Callable[[str, float], None]) -> bool:
     """Whether a second process that hears the clips too takes no memory to speak of."""
-    return sum(sound.duration_s for sound in specification.sounds) < _SHORT_S
+    return sum(sound.duration_s for sound in specification.sounds_told(report)) < _SHORT_S
 
 
 class _Beside:

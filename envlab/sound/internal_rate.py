@@ -1,12 +1,13 @@
 """How finely in time circuits must be computed on a sound: as coarsely as the error allowed lets them be.
 
 Steps of a circuit that follows a wave err with the square of the step. What counts is how sharply the wave
-bends, how far beyond clipping it goes, as a corner that falls between two samples is not seen, and how quickly
-the detector charges. At half the rate a board takes half the time.
+bends, how far beyond clipping it goes, as a corner that falls between two samples is not seen, and how
+quickly the detector charges. At half the rate a board takes half the time.
 
-The shares below are our own, measured: open recordings at 88.2 and 176.4 kHz against 352.8 kHz, as they are and
-cut off at 0.3 and 0.1 of their peaks, attacks from 0.1 to 10 ms; tones against a solution in continuous time.
-They keep what is held within 2e-3 of its peak, as the full rate does (tests/analog/test_truth_of_rates.py).
+The shares below are our own, measured: open recordings at 88.2 and 176.4 kHz against 352.8 kHz, as they are
+and cut off at 0.3 and 0.1 of their peaks, attacks from 0.1 to 10 ms; tones against a solution in continuous
+time. They keep what is held within 2e-3 of its peak, as the full rate does; tests/analog/test_truth_of_rates.py
+holds them to it.
 """
 
 from __future__ import annotations
