@@ -59,7 +59,11 @@ class SecondProcess:
         if at_hand and sys.executable and (os.cpu_count() or 1) > 1:
             with contextlib.suppress(OSError):
                 self._process = subprocess.Popen(
-                    [sys.executable, "-c", _SERVE], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+                    [sys.executable, "-c", _SERVE],
+                    stdin=subprocess.PIPE,
+                    stdout=subprocess.PIPE,
+                    # It finds the package, and whatever else, where this process does.
+                    env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
                 )
 
     def __enter__(self) -> SecondProcess:

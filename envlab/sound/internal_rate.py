@@ -6,8 +6,8 @@ quickly the detector charges. At half the rate a board takes half the time.
 
 The shares below are our own, measured: open recordings at 88.2 and 176.4 kHz against 352.8 kHz, as they are
 and cut off at 0.3 and 0.1 of their peaks, attacks from 0.1 to 10 ms; tones against a solution in continuous
-time. They keep what is held within 2e-3 of its peak, as the full rate does; tests/analog/test_truth_of_rates.py
-holds them to it.
+time. They keep what is held within 2e-3 of its peak, as the full rate does, and are held to it by
+tests/analog/test_truth_of_rates.py.
 """
 
 from __future__ import annotations
