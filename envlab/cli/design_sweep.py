@@ -142,12 +142,14 @@ def design(
         may_be_worn = choice.flash_safe and not status
         files = result_files(specification, choice, folder, page, circuit, with_table=may_be_worn)
         write_folder(folder, files, replaces=RESULTS)
-        report("Printing the PDF", math.nan)
-        printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
     _say_findings(choice, boards, judgement, layouts, asked, guard=guard)
     say()
     say_verdicts(power, colour)
     say()
+    # A browser takes a while to print, and all that there is to say is known.
+    with progress() as report:
+        report("Printing the PDF", math.nan)
+        printed = pdf and report_pdf(folder / "report.html", folder / "report.pdf")
     _say_where(folder, choice, asked_pdf=pdf, printed=printed)
     if not choice.flash_safe:
         raise click.exceptions.Exit(FLASHING_EXIT if choice.flashes_judged else NOT_JUDGED_EXIT)
