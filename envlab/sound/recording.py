@@ -40,7 +40,7 @@ class Recording:
     notes : tuple of str
         What was done to it on the way (channels mixed, silence).
     internal_rate_min_hz : float
-        Least rate at which the circuit is computed on it, Hz.
+        Least rate at which the circuit is computed on it, 44.1 kHz to 1.6 MHz.
 
     Raises
     ------
@@ -69,6 +69,7 @@ class Recording:
             at = int(np.flatnonzero(~np.isfinite(pressure))[0])
             raise ParameterError(f"pressure_pa[{at}]", float(pressure[at]), "a finite number")
         check_range("sample_rate_hz", self.sample_rate_hz, SAMPLE_RATE_MIN_HZ, SAMPLE_RATE_MAX_HZ, unit="Hz")
+        check_range("internal_rate_min_hz", self.internal_rate_min_hz, 44_100, 1.6e6, unit="Hz")
         object.__setattr__(self, "pressure_pa", pressure)
         object.__setattr__(self, "sample_rate_hz", float(self.sample_rate_hz))
 

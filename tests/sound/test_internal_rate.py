@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from envlab.errors import ParameterError
 from envlab.sound.internal_rate import INTERNAL_RATES_MIN_HZ, needed_rate_min_hz
 from envlab.sound.recording import Recording
 
@@ -55,3 +56,9 @@ def test_the_rate_that_a_file_has_counts(rate_hz: float) -> None:
     assert heard.internal_rate_hz >= 88_200
     assert heard.internal_rate_hz % rate_hz == 0
     assert sound.internal_rate_hz >= 352_800
+
+
+@pytest.mark.parametrize("least_hz", [0.0, -1.0, 44_099.0, 1.7e6, np.nan])
+def test_a_rate_that_no_circuit_can_be_computed_at_is_refused(least_hz: float) -> None:
+    with pytest.raises(ParameterError, match="internal_rate_min_hz"):
+        replace(swelling(100.0), internal_rate_min_hz=least_hz)
