@@ -194,7 +194,7 @@ def idle(chain: Chain, sound: Recording, seed: Seed) -> Seen:
     del sound
     with patch.object(metrics_of_clip, "IDLE_S", IDLE_S):
         lightness = idle_lightness([chain], [chain.brightness_table()], seed[0], 1)
-        clip = metrics_of_clip.idle_clip()
+        clip = metrics_of_clip.idle_clip([chain])
     own_seed = metrics_of_clip.idle_seed(seed[0])
     run = truth.__wrapped__(chain, clip, own_seed)
     edge = near_an_edge(chain, run, own_seed)
