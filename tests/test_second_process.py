@@ -49,7 +49,9 @@ def busy(tell):
 FIRST = int(os.environ["FIRST_PROCESS"])
 """
 STARTS_ONE = """
-import os, time
+import os, signal, time
+# Whoever is started in the background of a shell is deaf to it.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 os.environ["FIRST_PROCESS"] = str(os.getpid())
 import tasks
 from envlab.files.second_process import SecondProcess

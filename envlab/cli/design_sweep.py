@@ -129,9 +129,8 @@ def design(
         from envlab.report.pictures import pictures_of_parts
 
         on_clips = beside.pictures_on_clips(choice)
-        report("Drawing the report", math.nan)
-        circuit = schematic_files(choice.chain)
-        pictures = pictures_of_parts(specification, choice, boards, circuit_svg=circuit.svg)
+        circuit, drawing = schematic_files(choice.chain), partial(report, "Drawing the report")
+        pictures = pictures_of_parts(specification, choice, boards, circuit_svg=circuit.svg, progress=drawing)
         judgement, layouts, lights = beside.played(report)
         status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
         others, power = beside.drawn(on_clips, report)

@@ -72,8 +72,10 @@ def pictures_of(
     share that is done, 0 to 1.
     """
     tell = progress or _nobody
-    parts = pictures_of_parts(specification, choice, tolerance, circuit_svg=circuit_svg)
-    tell(_SHARE_OF_PARTS)
+    parts = pictures_of_parts(
+        specification, choice, tolerance, circuit_svg=circuit_svg,
+        progress=lambda share: tell(_SHARE_OF_PARTS * share),
+    )  # fmt: skip
     on_clips = pictures_on_clips(
         specification, choice, lights, power, layouts,
         progress=lambda share: tell(_SHARE_OF_PARTS + (1 - _SHARE_OF_PARTS) * share),
@@ -87,21 +89,22 @@ def pictures_of_parts(
     tolerance: ToleranceResult | None = None,
     *,
     circuit_svg: str | None = None,
+    progress: Callable[[float], None] | None = None,
 ) -> dict[str, Picture]:
     """Return those pictures by name for which no clip need be played any more; as pictures_of."""
     squares = time_map(choice, specification)
-    made = [
-        _schematic(choice, circuit_svg or schematic_svg(choice.chain)),
-        _steps(choice),
-        _pixels(choice),
+    drawn: list[Callable[[], Picture]] = [
+        lambda: _schematic(choice, circuit_svg or schematic_svg(choice.chain)),
+        lambda: _steps(choice),
+        lambda: _pixels(choice),
     ]
     if swept_keys(specification):
-        made.append(_effects(specification, choice))
+        drawn.append(lambda: _effects(specification, choice))
     if squares is not None:
-        made.append(_map(specification, choice, squares))
+        drawn.append(lambda: _map(specification, choice, squares))
     if tolerance is not None:
-        made.append(_tolerance(tolerance))
-    return {one.name: one for one in made}
+        drawn.append(lambda: _tolerance(tolerance))
+    return _made(drawn, 0.0, progress or _nobody)
 
 
 def pictures_on_clips(
@@ -127,10 +130,18 @@ def pictures_on_clips(
         drawn.append(lambda: _power(power))
     if layouts is not None and layouts.scene is not None:
         drawn.append(lambda: _layouts(layouts))
-    whole, made = searched + _PICTURE_S * len(drawn), list[Picture]()
+    whole = searched + _PICTURE_S * len(drawn)
+    return _made(drawn, searched, tell)
+
+
+def _made(
+    drawn: Sequence[Callable[[], Picture]], searched: float, tell: Callable[[float], None]
+) -> dict[str, Picture]:
+    """Draw; the first of them takes so much longer than the others, s."""
+    made: list[Picture] = []
     for draw in drawn:
         made.append(draw())
-        tell((searched + _PICTURE_S * len(made)) / whole)
+        tell((searched + _PICTURE_S * len(made)) / (searched + _PICTURE_S * len(drawn)))
     return {one.name: one for one in made}
 
 

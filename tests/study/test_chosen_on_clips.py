@@ -26,7 +26,6 @@ from envlab.study.chosen_on_clips import (
 )
 from envlab.study.exported.scenarios import heard_by
 from envlab.study.specification.heard_sounds import sounds_of
-from envlab.study.specification.specification import Specification
 
 
 def test_light_on_a_clip_is_what_the_chain_gives_when_it_runs_alone(case: Case) -> None:
@@ -69,9 +68,7 @@ def test_the_scene_finds_the_strokes_in_a_long_quiet_clip(case: Case, tmp_path: 
         samples[n : n + 1600] += np.sin(np.arange(1600) / 3) * np.exp(-np.arange(1600) / 400)
     soundfile.write(tmp_path / "late.wav", samples / 2, rate_hz)
     clip = Clip(tmp_path / "late.wav", 92.0, ("beat",))
-    scene = music_scene(
-        Specification(**{**vars(case.specification), "clips": (clip,)}), case.choice.chain, length_s=2.0
-    )
+    scene = music_scene(replace(case.specification, clips=(clip,)), case.choice.chain, length_s=2.0)
     assert scene.from_s == 7.0
     # The lead lets the voltages settle before the span: 1 s of it, so the span starts there in the piece.
     assert scene.span_s == (1.0, 3.0)
