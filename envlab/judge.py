@@ -11,8 +11,8 @@ from envlab.metrics.clip_metrics import clip_metrics, range_used_db, table_steps
 from envlab.metrics.latency_budget import board_latency
 from envlab.metrics.ripple_aliasing import breathing
 from envlab.sound.metering.metered import MeterReading, metered_level
+from envlab.sound.metering.usual_levels import usual_levels_table
 from envlab.sound.recorder.findings import recorder_findings
-from envlab.sound.usual_levels import usual_levels_table
 from envlab.study.chosen_on_clips import light_on_clips, most_current, most_flashing, music_scene
 from envlab.study.colour_verdict import judge_colour
 from envlab.study.exported.judgement import judge_exported

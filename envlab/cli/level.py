@@ -15,7 +15,7 @@ from envlab.cli.options import design_argument, force_option, quiet_option, refu
 from envlab.cli.saying import note, say, say_lines
 from envlab.errors import FileError, ParameterError
 from envlab.sound.level_text import LARGEST_UNCERTAINTY_DB, StatedLevel, parse_level
-from envlab.sound.usual_levels import usual_levels_lines
+from envlab.sound.metering.usual_levels import usual_levels_lines
 
 if TYPE_CHECKING:
     from envlab.sound.clip import Clip
@@ -156,7 +156,7 @@ def _say_difference(recording: Path, sound: Sound) -> None:
 
 
 def _say_level(recording: Path, found: MeteredLevel) -> None:
-    from envlab.sound.usual_levels import WORKDAY_H, hours_a_day
+    from envlab.sound.metering.usual_levels import WORKDAY_H, hours_a_day
 
     say(
         f"{recording.name}: {found.level_db_spl:.1f} dB SPL over the whole recording, not weighted, "

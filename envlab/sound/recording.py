@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import warnings
 from collections.abc import Iterator
@@ -102,7 +103,7 @@ class Recording:
         """What no sample's magnitude exceeds, Pa."""
         return self.largest_pa
 
-    @property
+    @functools.cached_property
     def bend_hz(self) -> float:
         """Which tone of its peak bends as sharply as it does at most, Hz (envlab.sound.internal_rate)."""
         return bend_hz(self.pieces(), self.sample_rate_hz)

@@ -7,14 +7,13 @@ recordings are longer than it could solve: there the full rate is the reference,
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 from reference import circuit
 from reference.circuit import TOLERANCE, Wave
+from reference.recordings import open_recording_files
 
 from envlab.analog.detector import PeakDetector, detect
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
@@ -79,16 +78,6 @@ def test_a_coarser_rate_than_needed_would_err_too_far() -> None:
     assert error_at(signal_v, 48_000, 88_200, 1e-4) > 2 * ALLOWED
 
 
-def open_recordings() -> list[Path]:
-    folder = os.environ.get("ENVLAB_OPEN_RECORDINGS")
-    if not folder:
-        reason = "ENVLAB_OPEN_RECORDINGS names no folder of open recordings"
-        if os.environ.get("CI") == "true":
-            pytest.fail(reason)
-        pytest.skip(reason)
-    return sorted(Path(folder).rglob("*.flac"))
-
-
 def boards() -> dict[str, Chain]:
     """The parade's real rectifier, the moon's, and an ideal one; the quickest and a slow detector."""
     chains = {name: read_specification(demo_design(name)).chain for name in ("lantern-parade", "garden-moon")}
@@ -108,8 +97,7 @@ def boards() -> dict[str, Chain]:
 def test_open_recordings_at_the_rate_that_they_need(name: str, over: float) -> None:
     chain = boards()[name]
     as_heard, heard_coarsely = hearing_of(chain, {}), 0
-    files = open_recordings()
-    assert len(files) >= 20
+    files = open_recording_files()
     for file in files[:: len(files) // 12]:
         found = read_recording(file, 90.0)
         found = replace(found, pressure_pa=found.pressure_pa[: round(1.5 * found.sample_rate_hz)])

@@ -8,28 +8,13 @@ import sys
 from concurrent.futures import Future
 
 import pytest
+from reference.small_specification import write_small_design
 
 from envlab.chain import Chain
 from envlab.cli import design_sweep
 from envlab.files.second_process import Answer
 from envlab.study.specification.specification import Specification
 
-DESIGN = """
-[[clips]]
-file = "drum_line.flac"
-levels_db_spl = [92]
-tags = ["beat"]
-
-[sweep.detector]
-release_ohm = ["150k", "220k"]
-hold_farad = ["1u", "2u2"]
-
-[targets]
-flashes_per_s = { at_most = 3, scale = 1 }
-
-[tolerance]
-boards = 20
-"""
 RUN = "import os; os.cpu_count = lambda: {processors}; from envlab.__main__ import run; run()"
 
 
@@ -37,12 +22,12 @@ RUN = "import os; os.cpu_count = lambda: {processors}; from envlab.__main__ impo
 def results(tmp_path_factory):
     """The files of a run with a second process, and of one without."""
     folder = tmp_path_factory.mktemp("beside")
-    (folder / "night.toml").write_text(DESIGN)
+    design = write_small_design(folder).name
     paths = os.pathsep.join(filter(None, sys.path))
     for processors in (1, 2):
         script, out = RUN.format(processors=processors), f"on-{processors}"
         run = subprocess.run(
-            [sys.executable, "-c", script, "design", "night.toml", "--out", out, "--no-pdf", "--accept-misses"],  # noqa: E501
+            [sys.executable, "-c", script, "design", design, "--out", out, "--no-pdf", "--accept-misses"],
             cwd=folder, env=os.environ | {"PYTHONPATH": paths}, capture_output=True, text=True, check=False,
         )  # fmt: skip
         assert run.returncode == 0, run.stderr

@@ -56,6 +56,13 @@ def lines_with(pattern: re.Pattern[str], texts: dict[Path, str]) -> list[str]:
     ]
 
 
+def test_nothing_lies_at_the_top_that_does_not_belong_there(texts):
+    """What a run leaves behind in the checkout is easily added with what was meant."""
+    top = {path.parts[0] for path in texts}
+    fixed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "notebooks", "envlab", "tests", "audio_samples"}
+    assert {name for name in top if not name.startswith(".")} == fixed
+
+
 def test_no_path_of_a_machine(texts):
     assert lines_with(MACHINE_PATH, texts) == []
 

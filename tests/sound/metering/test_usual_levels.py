@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from envlab.bibliography import SOURCES
-from envlab.sound.usual_levels import USUAL_LEVELS, hours_a_day, usual_levels_lines
+from envlab.sound.metering.usual_levels import USUAL_LEVELS, hours_a_day, usual_levels_lines
 
 
 def test_every_line_has_a_source_of_the_bibliography() -> None:

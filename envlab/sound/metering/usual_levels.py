@@ -102,7 +102,7 @@ def hours_a_day(level_db_a: float) -> float:
 
     Examples
     --------
-    >>> from envlab.sound.usual_levels import hours_a_day
+    >>> from envlab.sound.metering.usual_levels import hours_a_day
     >>> hours_a_day(85.0), hours_a_day(94.0), hours_a_day(60.0)
     (8.0, 1.0, 24.0)
     """
