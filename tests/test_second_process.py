@@ -154,7 +154,11 @@ def test_it_ends_with_whoever_started_it(how, tmp_path):
         second = int(busy.read_text())
         assert is_running(second)
         first.send_signal(how)
-        first.communicate(timeout=60)
+        try:
+            first.communicate(timeout=60)
+        finally:
+            # A test that fails must not wait for it.
+            first.kill()
     while is_running(second) and time.monotonic() < until:
         time.sleep(0.02)
     assert not is_running(second)

@@ -44,6 +44,16 @@ def test_every_file_and_every_word_is_the_same(results):
         assert (alone / name).read_bytes() == (beside / name).read_bytes(), name
 
 
+def test_no_picture_is_lost_on_the_way(results):
+    page = (results[1] / "report.html").read_text()
+    of_parts, on_clips = (
+        "schematic steps pixels effects tolerance",
+        "voltages table strips current flashes power",
+    )
+    for name in (*of_parts.split(), *on_clips.split()):
+        assert f'id="{name}-0"' in page, name
+
+
 class Begun:
     """Stands for a second process: notes what is begun, and finishes it when told."""
 
