@@ -36,6 +36,12 @@ class Feed:
             return portion[0]
         return np.concatenate(portion) if portion else np.empty(0)
 
+    def skip(self, count: int) -> None:
+        """Pass over the next count samples."""
+        missing = count
+        while missing > 0 and (passed := self.take(min(missing, _PASSED)).size):
+            missing -= passed
+
     def take_padded(self, count: int) -> FloatArray:
         """Return the next count samples, silence after the end."""
         known = self.take(count)
@@ -44,9 +50,8 @@ class Feed:
 
 def stretch(pieces: Pieces, first: int, last: int) -> FloatArray:
     """Return the samples from first to before last; fewer where the signal ends."""
-    feed, missing = Feed(pieces), first
-    while missing > 0 and (passed := feed.take(min(missing, _PASSED)).size):
-        missing -= passed
+    feed = Feed(pieces)
+    feed.skip(first)
     return feed.take(last - first)
 
 

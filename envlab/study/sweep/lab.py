@@ -21,12 +21,14 @@ from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.judgeable import judged_columns
 from envlab.metrics.metrics_of_clip import clip_columns, clip_seed
 from envlab.sound.clip import Clip
+from envlab.sound.stream import Sound
 from envlab.study.specification.heard_sounds import Hearing, hearing
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.changes import Cause, Change, Clips
 from envlab.study.tolerance.board_columns import Columns
 from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge
+from envlab.units import FloatArray
 
 # A board, the number of a clip, and the clip.
 Heard = tuple[Chain, int, Clip]
@@ -52,8 +54,30 @@ class Mend:
     of_the_sound: bool
 
 
+@dataclass(frozen=True, eq=False)
+class Misses:
+    """What a board misses on one clip.
+
+    targets: by how much, shape (targets,), scales. flashes: most in a second, NaN where none can be counted.
+    """
+
+    targets: FloatArray
+    flashes: float
+
+    def apart(self, was: Misses) -> float:
+        """Return how far these are from what they were, in shares of it and in flashes."""
+        missed = np.abs(self.targets - was.targets) / np.maximum(was.targets, 1.0)
+        return float(missed.sum() + abs(np.nan_to_num(self.flashes) - np.nan_to_num(was.flashes)))
+
+
 def _nobody(share: float) -> None:
     del share
+
+
+def _whole(number: int, clip: Clip) -> Sound:
+    """All of a clip, whichever it is."""
+    del number
+    return clip.sound()
 
 
 @dataclass(eq=False)
@@ -61,12 +85,13 @@ class Memory:
     """What boards did.
 
     lengths_s: of the clips, whatever their levels. as_heard: how finely candidates hear them. tell: called
-    while a clip is played that nobody thought of ahead.
+    while a clip is played that nobody thought of ahead. sound_of: what is played for a clip of some number.
     """
 
     lengths_s: tuple[float, ...]
     as_heard: Hearing
     tell: Callable[[float], None] = _nobody
+    sound_of: Callable[[int, Clip], Sound] = _whole
     bench: dict[Chain, Columns] = field(default_factory=dict)
     heard: dict[Heard, Columns] = field(default_factory=dict)
 
@@ -89,7 +114,7 @@ class Memory:
     def _play(self, group: list[Heard], seed: int, workers: int, tell: Callable[[float], None]) -> None:
         chains, (_, number, clip) = [chain for chain, _, _ in group], group[0]
         # Opened for as long as it plays: there are as many of each clip as levels are tried.
-        sound = self.as_heard.with_boards(chains).of(clip.sound())
+        sound = self.as_heard.with_boards(chains).of(self.sound_of(number, clip))
         tables = [chain.brightness_table() for chain in chains]
         columns = clip_columns(
             sound, chains, tables, seed=clip_seed(seed, number), workers=workers, progress=tell
@@ -114,14 +139,18 @@ def _alike(chain: Chain) -> object:
 
 @dataclass(eq=False)
 class Lab:
-    """Plays changed boards, to see whether they meet some targets of what is asked."""
+    """Plays changed boards, to see whether they meet some targets of what is asked.
+
+    whole: of the same targets on all of the clips, where memory is of excerpts of them.
+    """
 
     asked: Specification
     targets: tuple[Target, ...]
     workers: int
     memory: Memory
-    _known: dict[tuple[Chain, tuple[float, ...]], Played] = field(default_factory=dict)
-    _orders: dict[tuple[Chain, Target], list[int]] = field(default_factory=dict)
+    whole: Lab | None = None
+    _known: dict[tuple[Chain, tuple[float, ...]], Played] = field(default_factory=dict, init=False)
+    _orders: dict[tuple[Chain, Target], list[int]] = field(default_factory=dict, init=False)
 
     def play_ahead(
         self,
@@ -147,13 +176,15 @@ class Lab:
         self.memory.play(wanted, self.asked.judging.seed, self.workers, tell)
 
     def mend(self, start: Chain, causes: Sequence[Cause], changes: Sequence[Change]) -> Mend | None:
-        """Return what changes make of a board, if it then meets the targets and the flash limit."""
-        played = self._changed(start, changes)
-        if played is None or not all(played.meets(one, self._order(start, one)) for one in self.targets):
+        """Return what changes make of a board, if it then meets the targets and the flash limit.
+
+        On all of the clips: where these are heard in excerpts, on the excerpts first.
+        """
+        played = self._mended(start, changes)
+        if played is None:
             return None
-        limit = Target(FLASH_METRIC, "at_most", self.asked.targets.flash_limit, 1.0)
-        if not played.meets(limit, self._order(start, limit)):
-            return None
+        if self.whole is not None:
+            return self.whole.mend(start, causes, changes)
         before = self._played(start, self.asked.clips)
         others = [one for one in self.asked.targets.soft if one not in self.targets]
         broken = tuple(one for one in others if _kept(one, before) and not _kept(one, played))
@@ -166,6 +197,27 @@ class Lab:
             broken=broken,
             of_the_sound=any(cause.of_the_sound for cause in causes),
         )
+
+    def mend_ahead(self, tried: Iterable[tuple[Chain, Sequence[Change]]]) -> None:
+        """Play on all of the clips, together, what mends on excerpts of them, where these are heard."""
+        if self.whole is not None:
+            mended = [one for one in tried if self._mended(*one) is not None]
+            self.whole.play_ahead(mended, self.whole.memory.tell)
+
+    def _mended(self, start: Chain, changes: Sequence[Change]) -> Played | None:
+        """A changed board, if it meets the targets and the flash limit."""
+        limit = Target(FLASH_METRIC, "at_most", self.asked.targets.flash_limit, 1.0)
+        played = self._changed(start, changes)
+        if played is None:
+            return None
+        meets = (played.meets(one, self._order(start, one)) for one in (*self.targets, limit))
+        return played if all(meets) else None
+
+    def misses_on(self, board: Chain, number: int) -> Misses:
+        """Return what a board misses on a clip by itself, of targets that a clip can show by itself."""
+        played = self._played(board, self.asked.clips)
+        missed = [played.miss_at_worst(one, [number]) for one in self.targets if one.metric not in _WHOLE]
+        return Misses(np.array(missed), played.on_clip(FLASH_METRIC, number))
 
     def helps(self, start: Chain, cause: Cause) -> bool:
         """Whether a cause's mildest or strongest change brings a board nearer."""
@@ -225,6 +277,10 @@ class Played:
                 bench |= self.judge.bench([self.judge.nominal], {metric})
             return float(bench[metric][0])
         return self._over(metric, self._spoken_of(metric))
+
+    def on_clip(self, metric: str, number: int) -> float:
+        """Return a metric on one clip; NaN where that does not show it."""
+        return self._over(metric, [number])
 
     def order(self, target: Target) -> list[int]:
         """The clips that a target speaks of, those first on which it is missed most; none if on the bench."""

@@ -7,17 +7,18 @@ clean if besides nothing is missed that the board met before. Of each cause the 
 
 Only where no change of the board is clean are the levels of the clips tried away; where these mend, what is
 asked contradicts itself at those levels. If nothing is clean, what mends at the price of another target is
-named with the price; last, pairs of the strongest changes that come nearest, and up to three causes at
-once, of which one alone may bring nothing. A cause whose mildest and
-strongest change both bring the board no nearer, on the clip on which it is furthest off, is passed over.
-Numbers in the sentences are those of these runs, with the sweep's own noise.
+named with the price; last, pairs of the strongest changes that come nearest, and up to three causes at once,
+of which one alone may bring nothing. A cause whose mildest and strongest change both bring the board no
+nearer, on the clip on which it is furthest off, is passed over. On clips of minutes the search goes over an
+excerpt of each (excerpts.py); what mends there is named only if it mends on all of the clips. Numbers in the
+sentences are those of these runs, with the sweep's own noise.
 """
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -29,6 +30,7 @@ from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.changes import Cause, Change, causes_of
 from envlab.study.sweep.choice import Choice
+from envlab.study.sweep.excerpts import EXCERPT_S, LONG_S, Excerpts
 from envlab.study.sweep.lab import Lab, Memory, Mend, memory_of
 from envlab.study.sweep.verdict_words import at_odds
 
@@ -36,6 +38,8 @@ Progress = Callable[[str, float], None]
 
 # Causes that come nearest by themselves, of which pairs are tried.
 _PAIRED = 6
+# Boards that are played together to see whether what mends on excerpts does so on all of the clips.
+_CHECKED = 8
 # Causes that are tried away at once where no two do, at most.
 _TOGETHER = 3
 _AT_ONCE = ("alone", "two", "three")
@@ -57,11 +61,12 @@ def with_obstacles(
     if not choice.flash_safe or not wanted:
         return choice
     said: list[Sentence] = []
-    memory = memory_of(specification)
+    excerpts = Excerpts(specification, memory_of(specification))
     for number, targets in enumerate(wanted, 1):
-        bar = _Bar(f"In the way {number}/{len(wanted)}", progress or _ignore, memory)
-        lab = Lab(specification, targets, workers, memory)
-        said.append(_words(targets, _mends(choice, lab, bar)))
+        bar = _Bar(f"In the way {number}/{len(wanted)}", progress or _ignore)
+        lab = Lab(specification, targets, workers, excerpts.whole)
+        mends, on_excerpts = _mends(choice, lab, excerpts, bar)
+        said.append(_words(targets, mends, on_excerpts=on_excerpts))
     return replace(choice, sentences=(*choice.sentences, *said))
 
 
@@ -69,14 +74,25 @@ def mends_of(
     choice: Choice, specification: Specification, targets: Sequence[Target], *, workers: int = 2
 ) -> list[Mend]:
     """Return what would make a board meet these targets, one a cause, in the order of the causes; or none."""
-    lab = Lab(specification, tuple(targets), workers, memory_of(specification))
-    return _mends(choice, lab, _Bar("In the way", _ignore, lab.memory))
+    excerpts = Excerpts(specification, memory_of(specification))
+    lab = Lab(specification, tuple(targets), workers, excerpts.whole)
+    return _mends(choice, lab, excerpts, _Bar("In the way", _ignore))[0]
 
 
-def _mends(choice: Choice, lab: Lab, bar: _Bar) -> list[Mend]:
-    starts = _starts(choice, lab.asked, lab.targets)
+def _mends(choice: Choice, whole: Lab, excerpts: Excerpts, bar: _Bar) -> tuple[list[Mend], bool]:
+    """What would mend, and whether that was searched on excerpts of some clips."""
+    starts = _starts(choice, whole.asked, whole.targets)
+    bar.watch(whole.memory)
+    whole.play_starts(starts, bar.begin("now"))
+    lab = excerpts.lab_on(whole, choice.chain, bar.begin("excerpts"))
+    if lab is not whole:
+        bar.watch(lab.memory)
+        lab.play_starts(starts, bar.begin("now 2"))
+    return _searched(choice, lab, starts, bar), lab is not whole
+
+
+def _searched(choice: Choice, lab: Lab, starts: Sequence[Chain], bar: _Bar) -> list[Mend]:
     causes = causes_of(choice.chain, lab.asked, lab.targets)
-    lab.play_starts(starts, bar.begin("now"))
     found: list[Mend] = []
     for of_the_sound, what in ((False, "board"), (True, "levels")):
         some = [cause for cause in causes if cause.of_the_sound is of_the_sound]
@@ -116,7 +132,7 @@ class _Bar:
 
     name: str
     report: Progress
-    memory: Memory
+    _memories: list[Memory] = field(default_factory=list)
     _what: str = ""
     _trials: int = 1
     _settled: int = 0
@@ -125,9 +141,14 @@ class _Bar:
     def begin(self, what: str, trials: int = 1) -> Callable[[float], None]:
         """Begin a search of so many trials at most; return what is told how far the next trial has come."""
         self._what, self._trials, self._settled, self._last = what, max(1, trials), 0, 0.0
-        self.memory.tell = self._hear
+        for memory in self._memories:
+            memory.tell = self._hear
         self.settle(0)
         return self._hear
+
+    def watch(self, memory: Memory) -> None:
+        """Be told when a clip is played that nobody thought of ahead."""
+        self._memories.append(memory)
 
     def settle(self, trials: int) -> None:
         """So many more trials are done, or will not be needed."""
@@ -158,13 +179,14 @@ def _starts(choice: Choice, specification: Specification, targets: Sequence[Targ
 def _first_mend(lab: Lab, helped: Sequence[Chain], cause: Cause, bar: _Bar) -> Mend | None:
     """The mildest clean change; if there is none, the mildest that breaks something else."""
     best: Mend | None = None
-    left = len(cause.changes) * len(helped)
-    for change, start in itertools.product(cause.changes, helped):
-        mend = lab.mend(start, (cause,), (change,))
+    tried = [(start, (change,)) for change, start in itertools.product(cause.changes, helped)]
+    for number, (start, changes) in enumerate(tried):
+        if number % _CHECKED == 0:
+            lab.mend_ahead(tried[number : number + _CHECKED])
+        mend = lab.mend(start, (cause,), changes)
         if mend is not None and not mend.broken:
-            bar.settle(left)
+            bar.settle(len(tried) - number)
             return mend
-        left -= 1
         bar.settle(1)
         if mend is not None and (best is None or len(mend.broken) < len(best.broken)):
             best = mend
@@ -180,16 +202,21 @@ def _pairs(lab: Lab, starts: Sequence[Chain], causes: Sequence[Cause], bar: _Bar
         for one, other in itertools.combinations(best[:_PAIRED], 2)
         if one.key.split(" too ")[0] != other.key.split(" too ")[0]
     ]
-    both = [(start, (one.changes[-1], other.changes[-1])) for one, other in pairs for start in starts]
-    lab.play_ahead(both, bar.begin("pairs"))
+    both = [(start, pair) for pair in pairs for start in starts]
+    lab.play_ahead([(start, _strongest(pair)) for start, pair in both], bar.begin("pairs"))
     bar.begin("pairs 2", len(both))
-    for one, other in pairs:
-        for start in starts:
-            mend = lab.mend(start, (one, other), (one.changes[-1], other.changes[-1]))
-            bar.settle(1)
-            if mend is not None and not mend.broken:
-                return [mend]
+    for number, (start, pair) in enumerate(both):
+        if number % _CHECKED == 0:
+            lab.mend_ahead((one, _strongest(other)) for one, other in both[number : number + _CHECKED])
+        mend = lab.mend(start, pair, _strongest(pair))
+        bar.settle(1)
+        if mend is not None and not mend.broken:
+            return [mend]
     return []
+
+
+def _strongest(causes: Sequence[Cause]) -> tuple[Change, ...]:
+    return tuple(cause.changes[-1] for cause in causes)
 
 
 def _several(lab: Lab, starts: Sequence[Chain], causes: Sequence[Cause], bar: _Bar) -> list[Mend]:
@@ -238,12 +265,16 @@ def _fewest(lab: Lab, start: Chain, tried: dict[Cause, Change], mend: Mend, bar:
     return mend
 
 
-def _words(targets: Sequence[Target], mends: Sequence[Mend]) -> Sentence:
+def _words(targets: Sequence[Target], mends: Sequence[Mend], *, on_excerpts: bool) -> Sentence:
     named = " and ".join(METRICS[one.metric].label for one in targets)
     behind: dict[str, float | str] = {"metrics": ", ".join(one.metric for one in targets)}
     if not mends:
-        text = f"{named}: why nobody meets this was not found. Nothing that was tried brings it."
-        return Sentence("cause", text, behind | {"causes": "not found"})
+        text = f"{named}: why nobody meets this was not found. Nothing that was tried brings it"
+        behind["causes"] = "not found"
+        if on_excerpts:
+            text += f", on {EXCERPT_S:g} s of each clip of {LONG_S / 60:g} minutes or more"
+            behind["excerpt_s"] = EXCERPT_S
+        return Sentence("cause", f"{text}.", behind)
     behind["causes"] = "; ".join(" + ".join(mend.causes) for mend in mends)
     reasons = "; ".join(dict.fromkeys(" with ".join(mend.texts) for mend in mends))
     would = "; ".join(_would(mend, targets) for mend in mends)

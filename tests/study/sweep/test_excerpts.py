@@ -1,0 +1,125 @@
+"""Long clips are searched on excerpts, and what is said of them is true of the whole."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from reference.known_causes import question
+
+from envlab.chain import Chain
+from envlab.sound.clip import Clip
+from envlab.sound.level import leq_db_spl
+from envlab.sound.recording import Recording
+from envlab.study.sentences import of_kind
+from envlab.study.specification.specification import Specification
+from envlab.study.specification.targets import Target
+from envlab.study.sweep import excerpts
+from envlab.study.sweep.choice import Choice, choose
+from envlab.study.sweep.lab import Lab, memory_of
+from envlab.study.sweep.obstacles import mends_of, with_obstacles
+from envlab.study.sweep.sweep import sweep
+from envlab.units import parse_value
+
+CONTRAST = Target("beat_contrast_lstar", "at_least", 30.0, 1.0)
+RATE_HZ = 16_000.0
+
+
+def music(seed: int, beats_per_s: float) -> np.ndarray:
+    """Two minutes of knocks, all of one kind but for two of its six parts, which nearly fall silent."""
+    t = np.arange(round(excerpts.LONG_S * RATE_HZ)) / RATE_HZ
+    knocks = np.exp(-12 * (t * beats_per_s % 1) / beats_per_s) * np.sin(2 * np.pi * 220 * t)
+    soft = np.isin((t // excerpts.EXCERPT_S).astype(int), (0, 3))
+    return np.where(soft, 0.02, 1.0) * knocks + 1e-3 * np.random.default_rng(seed).standard_normal(t.size)
+
+
+@pytest.fixture(scope="module")
+def asked() -> Specification:
+    """More contrast than any candidate has, on a clip of two minutes and a short one."""
+    short = question(np.random.default_rng(5), Chain(), (CONTRAST,))
+    long = Clip(Recording(music(1, 2.0), RATE_HZ, name="long"), 90.0, ("beat",))
+    return replace(short, clips=(long, *short.clips))
+
+
+@pytest.fixture(scope="module")
+def choice(asked: Specification) -> Choice:
+    return choose(sweep(asked), asked)
+
+
+def unheard(share: float) -> None:
+    assert 0.0 <= share <= 1.0
+
+
+def searching(asked: Specification, choice: Choice) -> tuple[Lab, Lab]:
+    memory = memory_of(asked)
+    whole = Lab(asked, (CONTRAST,), 2, memory)
+    return whole, excerpts.Excerpts(asked, memory).lab_on(whole, choice.chain, unheard)
+
+
+def test_an_excerpt_is_taken_that_is_most_like_the_whole(asked, choice):
+    whole, lab = searching(asked, choice)
+    assert lab.whole is whole
+    assert lab.memory.lengths_s == (excerpts.EXCERPT_S, *whole.memory.lengths_s[1:])
+    got = lab.memory.sound_of(0, asked.clips[0])
+    first = asked.sounds[0]
+    assert isinstance(got, Recording)
+    assert isinstance(first, Recording)
+    # Not one of the two that are nearly silent, and as loud as the music is there.
+    loud = [
+        first.pressure_pa[round(place * excerpts.EXCERPT_S * RATE_HZ) :][: got.samples]
+        for place in (1, 2, 4, 5)
+    ]
+    inner = slice(1000, -1000)
+    assert any(np.array_equal(got.pressure_pa[inner], one[inner]) for one in loud)
+    assert abs(got.pressure_pa[0]) < 1e-12
+    was, now = whole.misses_on(choice.chain, 0), lab.misses_on(choice.chain, 0)
+    assert now.apart(was) < 2.0
+    assert lab.misses_on(choice.chain, 1).targets == whole.misses_on(choice.chain, 1).targets
+
+
+def test_an_excerpt_is_as_much_louder_as_its_clip(asked, choice):
+    _, lab = searching(asked, choice)
+    louder = replace(asked.clips[0], level_db_spl=asked.clips[0].level_db_spl + 6.0)
+    was, now = (lab.memory.sound_of(0, clip) for clip in (asked.clips[0], louder))
+    assert isinstance(was, Recording)
+    assert isinstance(now, Recording)
+    gained_db = leq_db_spl(now.pressure_pa, RATE_HZ) - leq_db_spl(was.pressure_pa, RATE_HZ)
+    assert gained_db == pytest.approx(6.0, abs=1e-9)
+
+
+def test_short_clips_are_searched_as_they_are(asked, choice):
+    short = replace(asked, clips=asked.clips[1:])
+    memory = memory_of(short)
+    whole = Lab(short, (CONTRAST,), 2, memory)
+    assert excerpts.Excerpts(short, memory).lab_on(whole, choice.chain, unheard) is whole
+
+
+def test_what_mends_has_the_numbers_of_all_of_the_clips(asked, choice):
+    mends = {mend.causes[0]: mend for mend in mends_of(choice, asked, (CONTRAST,))}
+    release = mends["detector.release_ohm too high"]
+    release_ohm = parse_value(release.change.partition(" = ")[2], "Ω")
+    quicker = replace(choice.chain.detector, release_ohm=release_ohm)
+    table = sweep(replace(asked, chain=replace(choice.chain, detector=quicker), ranges={}))
+    for metric, value in release.metrics.items():
+        assert value == pytest.approx(float(table[metric].iloc[0]), rel=1e-9)
+
+
+def test_what_mends_on_the_excerpt_alone_is_not_named(asked, choice, monkeypatch):
+    monkeypatch.setattr(Lab, "mend", only_on_excerpts(Lab.mend))
+    assert mends_of(choice, asked, (CONTRAST,)) == []
+    (told,) = of_kind(with_obstacles(choice, asked).sentences, "cause")
+    assert told.behind["causes"] == "not found"
+    assert told.behind["excerpt_s"] == excerpts.EXCERPT_S
+    assert (
+        f"on {excerpts.EXCERPT_S:g} s of each clip of {excerpts.LONG_S / 60:g} minutes or more." in told.text
+    )
+
+
+def only_on_excerpts(mend):
+    """As Lab.mend, where nothing mends on the whole clips."""
+
+    def mended(self, start, causes, changes):
+        return None if self.whole is None else mend(self, start, causes, changes)
+
+    return mended
