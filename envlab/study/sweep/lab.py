@@ -279,7 +279,7 @@ class Played:
         return self._over(metric, self._spoken_of(metric))
 
     def on_clip(self, metric: str, number: int) -> float:
-        """Return a metric on one clip, in the unit of its catalogue entry; NaN where that does not show it."""
+        """Return a metric on one clip, in the unit of its catalogue entry; NaN where it does not show it."""
         return self._over(metric, [number])
 
     def order(self, target: Target) -> list[int]:
