@@ -1,8 +1,8 @@
 """Thirty small questions whose impossible target was made impossible on purpose, so that its cause is known.
 
 Ten ways to go wrong, three seeds each, which move levels, parts and limits. Clips are made here: strokes of a
-decaying tone, a held tone that breathes, steps of noise. causes: keys of envlab.study.sweep.changes that may
-be named, with the reason beside each way; the first must be.
+decaying tone, a held tone that breathes, steps of noise. causes: keys of
+envlab.study.sweep.obstacles.changes that may be named, with the reason beside each way; the first must be.
 """
 
 from __future__ import annotations

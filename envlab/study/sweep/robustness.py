@@ -45,7 +45,7 @@ from envlab.study.sweep.board_trials import (
 )
 from envlab.study.sweep.choice import Choice, choose, told
 from envlab.study.sweep.flash_mitigation import with_mitigations
-from envlab.study.sweep.obstacles import with_obstacles
+from envlab.study.sweep.obstacles.obstacles import with_obstacles
 from envlab.units import FloatArray
 
 LOT, MOST_TRIED = 24, 96

@@ -25,7 +25,7 @@ from envlab.sound.stream import Sound
 from envlab.study.specification.heard_sounds import Hearing, hearing
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
-from envlab.study.sweep.changes import Cause, Change, Clips
+from envlab.study.sweep.obstacles.changes import Cause, Change, Clips
 from envlab.study.tolerance.board_columns import Columns
 from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge
 from envlab.units import FloatArray

@@ -28,10 +28,10 @@ from envlab.study.sentences import Sentence
 from envlab.study.specification.ranges import with_values
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
-from envlab.study.sweep.changes import Cause, Change, causes_of
 from envlab.study.sweep.choice import Choice
-from envlab.study.sweep.excerpts import EXCERPT_S, LONG_S, Excerpts
-from envlab.study.sweep.lab import Lab, Memory, Mend, memory_of
+from envlab.study.sweep.obstacles.changes import Cause, Change, causes_of
+from envlab.study.sweep.obstacles.excerpts import EXCERPT_S, Excerpts
+from envlab.study.sweep.obstacles.lab import Lab, Memory, Mend, memory_of
 from envlab.study.sweep.verdict_words import at_odds
 
 Progress = Callable[[str, float], None]
@@ -65,8 +65,7 @@ def with_obstacles(
     for number, targets in enumerate(wanted, 1):
         bar = _Bar(f"In the way {number}/{len(wanted)}", progress or _ignore)
         lab = Lab(specification, targets, workers, excerpts.whole)
-        mends, on_excerpts = _mends(choice, lab, excerpts, bar)
-        said.append(_words(targets, mends, on_excerpts=on_excerpts))
+        said.append(_words(targets, *_mends(choice, lab, excerpts, bar)))
     return replace(choice, sentences=(*choice.sentences, *said))
 
 
@@ -79,8 +78,8 @@ def mends_of(
     return _mends(choice, lab, excerpts, _Bar("In the way", _ignore))[0]
 
 
-def _mends(choice: Choice, whole: Lab, excerpts: Excerpts, bar: _Bar) -> tuple[list[Mend], bool]:
-    """What would mend, and whether that was searched on excerpts of some clips."""
+def _mends(choice: Choice, whole: Lab, excerpts: Excerpts, bar: _Bar) -> tuple[list[Mend], list[str]]:
+    """What would mend, and labels of the clips of which an excerpt alone was searched."""
     starts = _starts(choice, whole.asked, whole.targets)
     bar.watch(whole.memory)
     whole.play_starts(starts, bar.begin("now"))
@@ -88,7 +87,11 @@ def _mends(choice: Choice, whole: Lab, excerpts: Excerpts, bar: _Bar) -> tuple[l
     if lab is not whole:
         bar.watch(lab.memory)
         lab.play_starts(starts, bar.begin("now 2"))
-    return _searched(choice, lab, starts, bar), lab is not whole
+    lengths_s = zip(lab.memory.lengths_s, whole.memory.lengths_s, strict=True)
+    in_part = [
+        clip.label for clip, (one, all_) in zip(lab.asked.clips, lengths_s, strict=True) if one != all_
+    ]
+    return _searched(choice, lab, starts, bar), in_part
 
 
 def _searched(choice: Choice, lab: Lab, starts: Sequence[Chain], bar: _Bar) -> list[Mend]:
@@ -265,15 +268,16 @@ def _fewest(lab: Lab, start: Chain, tried: dict[Cause, Change], mend: Mend, bar:
     return mend
 
 
-def _words(targets: Sequence[Target], mends: Sequence[Mend], *, on_excerpts: bool) -> Sentence:
+def _words(targets: Sequence[Target], mends: Sequence[Mend], in_part: Sequence[str]) -> Sentence:
+    """What is said of some targets. in_part: labels of the clips of which an excerpt alone was searched."""
     named = " and ".join(METRICS[one.metric].label for one in targets)
     behind: dict[str, float | str] = {"metrics": ", ".join(one.metric for one in targets)}
     if not mends:
         text = f"{named}: why nobody meets this was not found. Nothing that was tried brings it"
         behind["causes"] = "not found"
-        if on_excerpts:
-            text += f", on {EXCERPT_S:g} s of each clip of {LONG_S / 60:g} minutes or more"
-            behind["excerpt_s"] = EXCERPT_S
+        if in_part:
+            text += f"; it was tried on {EXCERPT_S:g} s of {' and of '.join(in_part)}"
+            behind |= {"excerpt_s": EXCERPT_S, "in_part": "; ".join(in_part)}
         return Sentence("cause", f"{text}.", behind)
     behind["causes"] = "; ".join(" + ".join(mend.causes) for mend in mends)
     reasons = "; ".join(dict.fromkeys(" with ".join(mend.texts) for mend in mends))

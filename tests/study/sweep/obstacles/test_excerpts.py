@@ -15,10 +15,10 @@ from envlab.sound.recording import Recording
 from envlab.study.sentences import of_kind
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
-from envlab.study.sweep import excerpts
 from envlab.study.sweep.choice import Choice, choose
-from envlab.study.sweep.lab import Lab, memory_of
-from envlab.study.sweep.obstacles import mends_of, with_obstacles
+from envlab.study.sweep.obstacles import excerpts
+from envlab.study.sweep.obstacles.lab import Lab, memory_of
+from envlab.study.sweep.obstacles.obstacles import mends_of, with_obstacles
 from envlab.study.sweep.sweep import sweep
 from envlab.units import parse_value
 
@@ -114,10 +114,8 @@ def test_what_mends_on_the_excerpt_alone_is_not_named(asked, choice, monkeypatch
     assert mends_of(choice, asked, (CONTRAST,)) == []
     (told,) = of_kind(with_obstacles(choice, asked).sentences, "cause")
     assert told.behind["causes"] == "not found"
-    assert told.behind["excerpt_s"] == excerpts.EXCERPT_S
-    assert (
-        f"on {excerpts.EXCERPT_S:g} s of each clip of {excerpts.LONG_S / 60:g} minutes or more." in told.text
-    )
+    assert (told.behind["excerpt_s"], told.behind["in_part"]) == (excerpts.EXCERPT_S, asked.clips[0].label)
+    assert told.text.endswith("Nothing that was tried brings it; it was tried on 20 s of long 90 dB.")
 
 
 def only_on_excerpts(mend):
@@ -127,3 +125,11 @@ def only_on_excerpts(mend):
         return None if self.whole is None else mend(self, start, causes, changes)
 
     return mended
+
+
+def test_a_long_clip_that_is_searched_in_full_is_not_said_to_be_in_part(asked, choice, monkeypatch):
+    monkeypatch.setattr(excerpts.Excerpts, "_nearest", lambda *_: None)
+    monkeypatch.setattr(Lab, "mend", lambda *_: None)
+    (told,) = of_kind(with_obstacles(choice, asked).sentences, "cause")
+    assert told.text.endswith("Nothing that was tried brings it.")
+    assert "excerpt_s" not in told.behind

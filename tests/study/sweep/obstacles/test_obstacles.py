@@ -17,9 +17,9 @@ from envlab.study.sentences import of_kind
 from envlab.study.specification.heard_sounds import sounds_of
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target, Targets
-from envlab.study.sweep import lab
 from envlab.study.sweep.choice import Choice, choose
-from envlab.study.sweep.obstacles import mends_of, with_obstacles
+from envlab.study.sweep.obstacles import lab
+from envlab.study.sweep.obstacles.obstacles import mends_of, with_obstacles
 from envlab.study.sweep.sweep import sweep
 from envlab.study.tolerance.board_metrics import BoardJudge
 

@@ -19,7 +19,7 @@ from envlab.sound.feed import Feed
 from envlab.sound.recording import Recording
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
-from envlab.study.sweep.lab import Lab, Memory
+from envlab.study.sweep.obstacles.lab import Lab, Memory
 from envlab.units import FloatArray, from_db
 
 EXCERPTS, EXCERPT_S = 6, 20.0
