@@ -55,6 +55,7 @@ def play(
     seed: tuple[int, ...] | None = None,
     workers: int = 2,
     progress: Progress | None = None,
+    enough: Callable[[float], bool] | None = None,
 ) -> FloatArray:
     """Play a sound to every board; return the clipped share.
 
@@ -82,6 +83,10 @@ def play(
         Threads that the boards run on, 1 or more; beside several one more makes the waves ready.
     progress
         Called with the share of the sound that is done, 0 to 1.
+    enough
+        Asked after each block, with the share of the sound that is done, where boards run side by side:
+        whether the rest need not be heard. Elsewhere boards are at different blocks at a time, and hear a
+        sound to its end.
 
     Returns
     -------
@@ -119,8 +124,9 @@ def play(
         told = waves(sound, design, noise)
         reader = reader_of(np.arange(len(boards)))
         limited = play_side_by_side(
-            told, due, samples, rate_hz, design, boards, reader.take, workers=workers, progress=progress
-        )
+            told, due, samples, rate_hz, design, boards, reader.take,
+            workers=workers, progress=progress, enough=enough,
+        )  # fmt: skip
         return limited / samples
     told = waves(sound, hears, noise)
     run = _Run(boards, design, rate_hz, reader_of, workers)

@@ -125,11 +125,12 @@ def play_side_by_side(
     *,
     workers: int,
     progress: Callable[[float], None] | None,
+    enough: Callable[[float], bool] | None = None,
 ) -> FloatArray:
     """Run the boards through a sound; return at how many samples each was at a limit, shape (boards,).
 
     told: the sound. due: which readings are wanted. samples: of the whole, at rate_hz, Hz. take: gets the
-    counts of all boards above the design's zero, shape (boards, readings of a block).
+    counts of all boards above the design's zero, shape (boards, readings of a block). enough: as play's.
     """
     bank = _bank_of(design, boards, rate_hz)
     quantiser = Quantiser(boards, [design] * len(boards))
@@ -146,6 +147,8 @@ def play_side_by_side(
             if progress is not None:
                 progress(wave.end / samples)
             block = following.result()
+            if enough is not None and enough(wave.end / samples):
+                break
     return bank.limited
 
 

@@ -76,6 +76,11 @@ class _Tally:
         self._contrast.take(codes)
         self._flashes.take(codes)
 
+    @property
+    def most_flashes(self) -> IntArray:
+        """Most flashes in any second of the frames that were counted so far, shape (chains,)."""
+        return self._flashes.most_per_s
+
     def steps_at_ranks(self) -> Codes:
         """Return the steps at the ranks of _PERCENT, two each, shape (chains, ranks), all frames taken."""
         from envlab.metrics import metric_kernels
@@ -156,6 +161,11 @@ class StreamingMetrics:
         """counts: the same in counts, with fractions."""
         self.take(np.rint(counts * self._steps).astype(np.int32))
 
+    @property
+    def most_flashes(self) -> IntArray:
+        """As _Tally's."""
+        return self._tally.most_flashes
+
     def columns(self) -> ClipColumns:
         """Return the metrics, once all frames were taken."""
         counts = self._tally.steps_at_ranks() / self._steps
@@ -193,6 +203,11 @@ class EnvelopeMetrics:
         self._ranked.count(self._rows, envelopes)
         self._top_frames += np.count_nonzero(envelopes >= self._top, axis=1)
         self._tally.take(metric_kernels.codes_of(envelopes, self._duty_codes, self._full_scale))
+
+    @property
+    def most_flashes(self) -> IntArray:
+        """As _Tally's."""
+        return self._tally.most_flashes
 
     def columns(self) -> ClipColumns:
         """Return the metrics, once all frames were taken and all lots of ranked are settled."""
@@ -260,6 +275,11 @@ class CountedFrames:
             else:
                 assert isinstance(counted, StreamingMetrics)
                 counted.take(own)
+
+    @property
+    def most_flashes(self) -> IntArray:
+        """Most flashes in any second so far, of each of places: never more than there are in the whole."""
+        return np.concatenate([counted.most_flashes for _, counted, _ in self._parts])
 
     def columns(self) -> list[ClipColumns]:
         """Return the metrics of places, part by part, once all frames were taken."""

@@ -4,7 +4,8 @@ All candidates are built TRIED_BOARDS times from the same draws, so that they di
 Candidates with one front end hear each clip together. All boards of a candidate play a clip at once, for the
 wave of a clip costs as much as fifty boards that hear it. A candidate is laid aside as soon as one of its
 boards flashes too often: it cannot be among those all of whose boards keep the limit, so that this is the
-outcome of all boards, without error. Clips come first on which candidates flash.
+outcome of all boards, without error. A clip is not heard to its end then. Clips come first on which
+candidates flash.
 
 The draws are not those of envlab tolerance, nor of the boards by which a choice is confirmed: whoever is
 chosen by some boards must show himself on others.
@@ -17,9 +18,9 @@ boards on one clip.
 from __future__ import annotations
 
 import dataclasses
-from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -28,77 +29,26 @@ from envlab.chain import Chain
 from envlab.engine.side_by_side import runs_side_by_side
 from envlab.metrics.across_clips import worst_over_clips
 from envlab.metrics.catalogue import FLASH_METRIC
-from envlab.metrics.judgeable import judged_columns
+from envlab.metrics.judgeable import judged_columns, release_s, why_not_judged
 from envlab.metrics.metrics_of_clip import clip_seed
 from envlab.sound.stream import Sound
 from envlab.study.specification.specification import Specification
-from envlab.study.tolerance.board_columns import Columns, columns_on_sound
+from envlab.study.sweep.trial import Trial, Turn
+from envlab.study.tolerance.board_columns import Columns, Enough, columns_on_sound
 from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge
 from envlab.study.tolerance.heard_boards import HeardBoards
 from envlab.study.tolerance.tried_design import TriedDesign, drawn_design, with_moved_along
+from envlab.units import IntArray
 
 Progress = Callable[[str, float], None]
-# Places of boards, rising, that play a clip, and its number.
-Turn = tuple[Sequence[int], int]
-
 # Fewer than the second are not worth trying.
 TRIED_BOARDS, LEAST_BOARDS = 64, 16
-# Boards that tell most: as many as a vector of any processor takes.
-TELLING_BOARDS = 8
 # Draws of a trial come from a seed of their own, made of the design file's.
 _TRIAL_STREAM = 0x7E57
 
 
-@dataclass(frozen=True)
-class Trial:
-    """What boards of one candidate did.
-
-    tried: how many were simulated. flashing: of these, those that flash more often than the limit allows, or
-    do not work; at least so many where the candidate was laid aside. meeting: those that meet every target
-    that counts and the limit; None where that was not looked at. over: place and clip of each that flashed.
-    heard: what all of them made of the clips, where no candidate was to be laid aside; and those moved along.
-    """
-
-    tried: int
-    flashing: int
-    meeting: int | None = None
-    over: tuple[tuple[int, int], ...] = field(default=(), compare=False, repr=False)
-    heard: HeardBoards | None = field(default=None, compare=False, repr=False)
-
-    @property
-    def keeps(self) -> bool:
-        """Whether no board flashes too often."""
-        return self.flashing == 0
-
-
-@dataclass(frozen=True)
-class BoardTrials:
-    """What boards of candidates did, by the candidates' rows, and what follows for the choice.
-
-    trials: of those that were tried. finals: of those that were to be confirmed, by other boards, in their
-    order. first: row of the first in rank. spared: how many more were not tried, for even with all boards
-    good they would have come behind the choice.
-    """
-
-    trials: dict[int, Trial]
-    finals: dict[int, Trial]
-    first: int
-    spared: int = 0
-
-    def interval(self, row: int) -> tuple[float, float]:
-        """Return between which shares of all boards those that keep the limit lie, 0 to 1, with 95 %.
-
-        Of a row that was confirmed; Clopper and Pearson [ClopperPearson1934], at 1 − 0.05 over the number of
-        those that were confirmed.
-        """
-        from scipy.special import betaincinv
-
-        bad, boards = self.finals[row].flashing, self.finals[row].tried
-        good, beyond = boards - bad, 0.05 / len(self.finals) / 2
-        # Of the binomial law, as its sums are incomplete beta functions.
-        low = betaincinv(good, bad + 1, beyond) if good else 0.0
-        high = betaincinv(good + 1, bad, 1 - beyond) if bad else 1.0
-        return float(low), float(high)
+# A design, and those of its boards that work, by their places.
+_Playing = tuple[TriedDesign, dict[int, Chain]]
 
 
 def trial_seed(seed: int) -> int:
@@ -133,33 +83,34 @@ class Bench:
         clip_order: Sequence[int] | None = None,
         *,
         all_boards: bool = False,
+        enough: int = 1,
         progress: Callable[[float], None] | None = None,
     ) -> dict[int, Trial]:
         """Return candidate → what its boards did.
 
         candidates: number → design. clip_order: of all clips, those that decide most first. all_boards: lay
-        no candidate aside, so that every flashing board is counted. progress: called with the share that is
-        done of what boards may still have to hear, 0 to 1; it leaps where candidates are laid aside.
+        no candidate aside, so that every flashing board is counted. enough: of how many boards that flash a
+        clip is not heard to its end. progress: called with the share that is done of what boards may still
+        have to hear, 0 to 1; it leaps where candidates are laid aside.
         """
         order = self.clips_by_length if clip_order is None else clip_order
-        groups = [_Group(self, some, all_boards) for some in _groups(candidates)]
-        _run(groups, [(range(self.count), number) for number in order], progress)
+        groups = [_Group(self, some, math.inf if all_boards else enough) for some in _groups(candidates)]
+        _run(groups, [Turn(range(self.count), number) for number in order], progress)
         return {number: trial for group in groups for number, trial in group.trials().items()}
 
     def screen(
         self,
         candidates: Mapping[int, Chain],
-        telling: tuple[Sequence[int], int],
+        telling: Turn,
         *,
         progress: Callable[[float], None] | None = None,
     ) -> dict[int, Trial]:
         """Return candidate → what its boards did, of those alone that some boards lay aside on one clip.
 
-        candidates, progress: as trials has them. telling: places of the boards and number of the clip.
+        candidates, progress: as trials has them. telling: which boards, and on which clip.
         """
-        places, clip = telling
-        groups = [_Group(self, some, all_boards=False) for some in _groups(candidates)]
-        _run(groups, [(list(places), clip)], progress)
+        groups = [_Group(self, some, 1) for some in _groups(candidates)]
+        _run(groups, [telling], progress)
         return {number: trial for group in groups for number, trial in group.laid_aside().items()}
 
 
@@ -179,31 +130,6 @@ def _run(groups: Sequence[_Group], turns: Sequence[Turn], progress: Callable[[fl
         tell(0.0, 0.0, before)
 
 
-def telling_boards(trials: Iterable[Trial]) -> tuple[list[int], int] | None:
-    """Return places of the boards that flash on most candidates, and the clip on which; None if none does."""
-    flashed = Counter(one for trial in trials for one in trial.over)
-    if not flashed:
-        return None
-    clip = _most_first(flashed)[0]
-    times_of = {place: times for (place, number), times in flashed.items() if number == clip}
-    most = sorted(times_of, key=lambda place: (-times_of[place], place))[:TELLING_BOARDS]
-    return sorted(most), clip
-
-
-def telling_clips(trials: Iterable[Trial], clip_order: Sequence[int]) -> list[int]:
-    """Return the order of clips with those first on which boards of candidates flash, the most first."""
-    first = _most_first(Counter(one for trial in trials for one in trial.over))
-    return [*first, *(number for number in clip_order if number not in first)]
-
-
-def _most_first(flashed: Counter[tuple[int, int]]) -> list[int]:
-    """Clips by how often some board, by place and clip, flashes on them."""
-    on_clip: Counter[int] = Counter()
-    for (_, number), times in flashed.items():
-        on_clip[number] += times
-    return sorted(on_clip, key=lambda number: (-on_clip[number], number))
-
-
 def _groups(candidates: Mapping[int, Chain]) -> list[dict[int, Chain]]:
     """Designs that differ in their detectors alone, and rest at the same count, by their numbers."""
     groups: dict[object, dict[int, Chain]] = {}
@@ -214,13 +140,21 @@ def _groups(candidates: Mapping[int, Chain]) -> list[dict[int, Chain]]:
 
 
 class _Group:
-    """Candidates that share a front end, on their way through boards and clips."""
+    """Candidates that share a front end, on their way through boards and clips.
 
-    def __init__(self, bench: Bench, candidates: Mapping[int, Chain], all_boards: bool) -> None:
-        self._bench, self._all_boards = bench, all_boards
+    enough: of how many flashing boards a candidate need not hear more; inf: none is laid aside.
+    """
+
+    def __init__(self, bench: Bench, candidates: Mapping[int, Chain], enough: float) -> None:
+        self._bench, self._enough = bench, enough
         self._limit = bench.ranked.targets.flash_limit
         self._designs = {number: self._design(chain) for number, chain in candidates.items()}
+        self._left_s = math.inf
         self.played_s = 0.0
+
+    @property
+    def _counts_all(self) -> bool:
+        return self._enough == math.inf
 
     def _design(self, chain: Chain) -> TriedDesign:
         judge = BoardJudge(self._bench.ranked, chain, self._bench.sounds, self._bench.workers)
@@ -229,17 +163,17 @@ class _Group:
 
     def run(self, turns: Sequence[Turn], tell: Callable[[float, float], None]) -> None:
         """tell: called with the seconds of sound that boards have heard, and that they may still have to."""
-        for turn, (places, number) in enumerate(turns):
+        for turn, now in enumerate(turns):
             going = self._going()
             if not going:
                 break
-            of_this_s = self.ahead_s([(places, number)])
+            of_this_s = self.ahead_s([now])
             whole_s = self.ahead_s(turns[turn:])
 
             def hear_of(share: float, of_this_s: float = of_this_s, whole_s: float = whole_s) -> None:
                 tell(self.played_s + share * of_this_s, whole_s - share * of_this_s)
 
-            self._hear(going, places, number, hear_of)
+            self._hear(going, now, hear_of)
             self.played_s += of_this_s
 
     def trials(self) -> dict[int, Trial]:
@@ -248,21 +182,25 @@ class _Group:
 
     def laid_aside(self) -> dict[int, Trial]:
         """The same of those alone that flash."""
-        return {number: _aside(design) for number, design in self._designs.items() if design.flashing}
+        return {number: self._aside(design) for number, design in self._designs.items() if design.flashing}
+
+    def _aside(self, design: TriedDesign) -> Trial:
+        """What is known of a candidate that was laid aside."""
+        return Trial(design.tried, len(design.flashing), over=tuple(sorted(design.over)), left_s=self._left_s)
 
     def _going(self) -> list[TriedDesign]:
-        return [one for one in self._designs.values() if self._all_boards or not one.flashing]
+        return [one for one in self._designs.values() if self._counts_all or not one.flashing]
 
     def ahead_s(self, turns: Sequence[Turn]) -> float:
         """Return how many seconds of sound the boards that are still going would hear in some turns."""
-        heard_s = sum(len(places) * self._bench.sounds[number].duration_s for places, number in turns)
+        sounds = self._bench.sounds
+        heard_s = sum(len(one.places) * min(one.within_s, sounds[one.clip].duration_s) for one in turns)
         return len(self._going()) * heard_s
 
-    def _hear(
-        self, designs: list[TriedDesign], places: Sequence[int], number: int, report: Callable[[float], None]
-    ) -> None:
+    def _hear(self, designs: list[TriedDesign], turn: Turn, report: Callable[[float], None]) -> None:
+        number = turn.clip
         clip, sound = self._bench.ranked.clips[number], self._bench.sounds[number]
-        playing = [(design, design.working([*design.along, *places])) for design in designs]
+        playing = [(design, design.working([*design.along, *turn.places])) for design in designs]
         boards: list[Chain] = []
         firmware, tables = [], []
         for design, working in playing:
@@ -275,7 +213,7 @@ class _Group:
         heard = columns_on_sound(
             sound, boards, firmware, tables,
             seed=clip_seed(self._bench.ranked.judging.seed, number), workers=self._bench.workers,
-            report=report,
+            report=report, enough=None if self._counts_all else self._all_flash(playing, turn),
         )  # fmt: skip
         first = 0
         for design, working in playing:
@@ -284,13 +222,30 @@ class _Group:
             design.note(number, list(working), own, own[FLASH_METRIC] > self._limit)
             first += len(working)
 
+    def _all_flash(self, playing: Sequence[_Playing], turn: Turn) -> Enough | None:
+        """Return what says when enough boards of every design have flashed; None where that is not judged."""
+        clip, sound = self._bench.ranked.clips[turn.clip], self._bench.sounds[turn.clip]
+        self._left_s = math.inf
+        for design, _ in playing:
+            unknown = why_not_judged(clip, sound, release_s(design.chain.detector_as_built))
+            if not unknown.keys().isdisjoint(("every", FLASH_METRIC)):
+                return None
+        ends = np.cumsum([len(working) for _, working in playing])[:-1]
+
+        def enough(heard_s: float, most_flashes: IntArray) -> bool:
+            flash = all((own > self._limit).sum() >= self._enough for own in np.split(most_flashes, ends))
+            self._left_s = heard_s if flash else self._left_s
+            return flash or heard_s >= turn.within_s
+
+        return enough
+
     def _trial(self, design: TriedDesign) -> Trial:
         flashing = design.flashing
-        if flashing and not self._all_boards:
-            return _aside(design)
+        if flashing and not self._counts_all:
+            return self._aside(design)
         heard = self._heard(design)
         meeting = self._meeting(heard.drawn)
-        kept = heard if self._all_boards else None
+        kept = heard if self._counts_all else None
         return Trial(self._bench.count, len(flashing), meeting, tuple(sorted(design.over)), kept)
 
     def _heard(self, design: TriedDesign) -> HeardBoards:
@@ -326,11 +281,6 @@ class _Group:
             if not np.isnan(values).all():
                 met &= (target.violation(values) == 0) & ~np.isnan(values)
         return int(np.count_nonzero(met))
-
-
-def _aside(design: TriedDesign) -> Trial:
-    """What is known of a candidate that was laid aside."""
-    return Trial(design.tried, len(design.flashing), over=tuple(sorted(design.over)))
 
 
 def _joined(parts: Sequence[Columns]) -> Columns:

@@ -24,11 +24,11 @@ from envlab.study.specification.parts_list import parts_list
 from envlab.study.specification.ranges import with_values
 from envlab.study.specification.specification import Specification, as_specification
 from envlab.study.specification.targets import Target
-from envlab.study.sweep.board_trials import BoardTrials
 from envlab.study.sweep.neighbour_words import loss_of
 from envlab.study.sweep.not_judged import clip_reasons, unjudged, why_no_clip
 from envlab.study.sweep.pareto import neighbours
 from envlab.study.sweep.ranking import Ranking, contrast_of, rank_candidates
+from envlab.study.sweep.trial import BoardTrials
 from envlab.study.sweep.verdict_words import (
     at_odds,
     at_odds_words,

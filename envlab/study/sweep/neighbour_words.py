@@ -9,8 +9,8 @@ import numpy as np
 
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.study.specification.targets import Target
-from envlab.study.sweep.board_trials import Trial
 from envlab.study.sweep.ranking import Ranking, whole_steps
+from envlab.study.sweep.trial import Trial
 
 if TYPE_CHECKING:
     import pandas as pd

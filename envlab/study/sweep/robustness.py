@@ -34,18 +34,22 @@ from envlab.study.sweep import pareto
 from envlab.study.sweep.board_trials import (
     TRIED_BOARDS,
     Bench,
-    BoardTrials,
     Progress,
-    Trial,
     affordable_boards,
     confirming,
-    telling_boards,
-    telling_clips,
     trial_seed,
 )
 from envlab.study.sweep.choice import Choice, choose, told
 from envlab.study.sweep.flash_mitigation import with_mitigations
 from envlab.study.sweep.obstacles.obstacles import with_obstacles
+from envlab.study.sweep.trial import (
+    TELLING_BOARDS,
+    BoardTrials,
+    Trial,
+    Turn,
+    telling_boards,
+    telling_clips,
+)
 from envlab.units import FloatArray
 
 LOT, MOST_TRIED = 24, 96
@@ -65,7 +69,7 @@ class Tries(Protocol):
     def trials(self, candidates: dict[int, Chain], all_boards: bool) -> dict[int, Trial]:
         """Try them to the end; all_boards: count all that flash, whatever is known already."""
 
-    def screen(self, candidates: dict[int, Chain], telling: tuple[Sequence[int], int]) -> dict[int, Trial]:
+    def screen(self, candidates: dict[int, Chain], telling: Turn) -> dict[int, Trial]:
         """Try some boards of each on one clip; return the candidates alone that these lay aside."""
 
 
@@ -155,9 +159,14 @@ class _Told:
     def trials(self, candidates: dict[int, Chain], all_boards: bool) -> dict[int, Trial]:
         """See Tries."""
         order = telling_clips(self.seen, self.clip_order)
-        return self._noted(self.bench.trials(candidates, order, all_boards=all_boards, progress=self._report))
+        # The first that flash are to be tried on all others; then one is enough to lay a candidate aside.
+        enough = TELLING_BOARDS if telling_boards(self.seen) is None else 1
+        found = self.bench.trials(
+            candidates, order, all_boards=all_boards, enough=enough, progress=self._report
+        )
+        return self._noted(found)
 
-    def screen(self, candidates: dict[int, Chain], telling: tuple[Sequence[int], int]) -> dict[int, Trial]:
+    def screen(self, candidates: dict[int, Chain], telling: Turn) -> dict[int, Trial]:
         """See Tries."""
         return self._noted(self.bench.screen(candidates, telling, progress=self._report))
 

@@ -10,9 +10,9 @@ import numpy as np
 from envlab.metrics.catalogue import FLASH_METRIC, METRICS
 from envlab.study.sentences import Sentence
 from envlab.study.specification.targets import Target
-from envlab.study.sweep.board_trials import BoardTrials
 from envlab.study.sweep.neighbour_words import board_count
 from envlab.study.sweep.ranking import Ranking, Replaced
+from envlab.study.sweep.trial import BoardTrials
 from envlab.study.tolerance.words import percent_text
 
 

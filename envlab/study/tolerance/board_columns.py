@@ -16,6 +16,7 @@ from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.engine.play import Reader, play
 from envlab.light.table import LookupTable
+from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.clip_metrics import ClipColumns, envelope_columns
 from envlab.metrics.metrics_of_clip import (
     AT_ONCE,
@@ -32,6 +33,7 @@ from envlab.study.tolerance.board_run import read_boards
 from envlab.units import FloatArray, IntArray
 
 Columns = dict[str, FloatArray]
+Enough = Callable[[float, IntArray], bool]
 
 
 def columns_on_sound(
@@ -44,12 +46,17 @@ def columns_on_sound(
     workers: int,
     one_by_one: bool = False,
     report: Callable[[float], None] | None = None,
+    enough: Enough | None = None,
 ) -> Columns:
     """Return the columns of a sound for each board, shape (boards,), as metrics_of_clip.clip_columns.
 
     firmware, tables: the design that each board is of, and its table. The designs differ in nothing but
     detectors that rest at the same count: all then hear one front end's noise and have one zero. Memory does
     not grow with the clip but by 4 bytes a second and board: more boards than fit hear it in turns.
+
+    enough: called as the sound goes by with how much was heard, s, and the most flashes in any second of it,
+    shape (boards,); where it says so the rest is not heard, and flashes_per_s so far is the only column. Not
+    asked where boards hear in turns or twice, keep their frames or do not run side by side.
     """
     design, tell = firmware[0], report or _ignore
     frames = instant_count(sound.duration_s, design.frame_rate_hz)
@@ -63,20 +70,28 @@ def columns_on_sound(
         def tell_of(share: float, first: int = first, size: int = len(boards[some])) -> None:
             tell((first + share * size) / len(boards))
 
-        heard = _Hearing(sound, boards[some], firmware[some], tables[some], frames)
+        heard = _Hearing(
+            sound,
+            boards[some],
+            firmware[some],
+            tables[some],
+            frames,
+            None if len(boards) > portion else enough,
+        )
         parts.append(judge(heard, one_by_one, seed, workers, tell_of))
     return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
 
 @dataclass(frozen=True, eq=False)
 class _Hearing:
-    """Boards that hear a sound together; frames: of all of it."""
+    """Boards that hear a sound together; frames: of all of it; enough: as columns_on_sound."""
 
     sound: Sound
     boards: Sequence[Chain]
     firmware: Sequence[Chain]
     tables: Sequence[LookupTable]
     frames: int
+    enough: Enough | None
 
 
 def _judge_kept(
@@ -110,10 +125,18 @@ def _judge_counted(
     design, readers = heard.firmware[0], list[_Judged]()
     ranked = ranked_of(heard.firmware, heard.frames)
 
+    left = False
+
+    def enough(share: float) -> bool:
+        nonlocal left
+        if heard.enough is not None and ranked is None:
+            left = heard.enough(share * heard.sound.duration_s, _most_flashes(readers))
+        return left
+
     def hear(reader_of: Callable[[IntArray], Reader], tell: Callable[[float], None]) -> FloatArray:
         return play(
             heard.sound, heard.boards, readings_for(heard.sound, [design], heard.frames), reader_of,
-            design=design, exactly=one_by_one, seed=seed, workers=workers, progress=tell,
+            design=design, exactly=one_by_one, seed=seed, workers=workers, progress=tell, enough=enough,
         )  # fmt: skip
 
     with ThreadPoolExecutor(workers) as pool:
@@ -127,6 +150,8 @@ def _judge_counted(
             return readers[-1]
 
         share = hear(reader_of, lambda done: report(done if ranked is None else done / 2))
+        if left:
+            return {FLASH_METRIC: _most_flashes(readers).astype(np.float64)}
         if ranked is not None:
             look_again(ranked, heard.firmware, heard.frames, hear, report)
         counted = [some for reader in readers for some in reader.counted]
@@ -150,6 +175,12 @@ class _Judged:
         else:
             parts = [counts[part] for part in _in_parts(len(counts))]
             list(self.pool.map(CountedFrames.take, self.counted, parts))
+
+
+def _most_flashes(readers: Sequence[_Judged]) -> IntArray:
+    counted = [some for reader in readers for some in reader.counted]
+    order = np.argsort(np.concatenate([some.places for some in counted]))
+    return np.concatenate([some.most_flashes for some in counted])[order]
 
 
 def _in_parts(rows: int) -> list[slice]:

@@ -24,7 +24,6 @@ from envlab.study.specification.targets import Target, Targets
 from envlab.study.sweep.board_trials import (
     LEAST_BOARDS,
     TRIED_BOARDS,
-    Trial,
     affordable_boards,
     confirming,
     trial_seed,
@@ -33,6 +32,7 @@ from envlab.study.sweep.board_trials import Bench as TrialBench
 from envlab.study.sweep.choice import Choice, choose
 from envlab.study.sweep.robustness import board_place, robust_choice, with_boards
 from envlab.study.sweep.sweep import sweep
+from envlab.study.sweep.trial import Trial, Turn
 from envlab.study.tolerance.board_columns import columns_on_sound
 from envlab.study.tolerance.tolerance import tolerance
 
@@ -82,8 +82,8 @@ class Bench:
         self.asked.append(sorted(candidates))
         return {row: self.trial(row, all_boards) for row in candidates}
 
-    def screen(self, candidates: dict[int, Chain], telling: tuple[list[int], int]) -> dict[int, Trial]:
-        places, clip = telling
+    def screen(self, candidates: dict[int, Chain], telling: Turn) -> dict[int, Trial]:
+        places, clip = telling.places, telling.clip
         assert clip == 1
         self.screened.append((sorted(candidates), places))
         return {row: self.aside(row, places) for row in candidates if self.over(row, places)}
