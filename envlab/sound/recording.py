@@ -13,7 +13,7 @@ import numpy as np
 
 from envlab.errors import EnvlabWarning, ParameterError, check_range
 from envlab.sound.decode import PIECE, decoded, look_into
-from envlab.sound.internal_rate import bend_hz
+from envlab.sound.internal_rate import Bends, bends_of
 from envlab.sound.interpolate import (
     INTERNAL_RATE_MIN_HZ,
     SAMPLE_RATE_MAX_HZ,
@@ -104,9 +104,9 @@ class Recording:
         return self.largest_pa
 
     @functools.cached_property
-    def bend_hz(self) -> float:
-        """Which tone of its peak bends as sharply as it does at most, Hz (envlab.sound.internal_rate)."""
-        return bend_hz(self.pieces(), self.sample_rate_hz)
+    def bends(self) -> Bends:
+        """Which tones of its peak bend as sharply as it does at most, Hz (envlab.sound.internal_rate)."""
+        return bends_of(self.pieces(), self.sample_rate_hz)
 
     @property
     def internal_rate_hz(self) -> float:

@@ -15,7 +15,7 @@ import numpy as np
 
 from envlab.errors import EnvlabWarning, check_choice, check_range
 from envlab.sound.feed import Pieces, telling
-from envlab.sound.internal_rate import Bend
+from envlab.sound.internal_rate import STRAIGHT, Bend, Bends
 from envlab.sound.level import WEIGHTINGS, extent_of, mean_square
 from envlab.units import FloatArray, from_db, level_db_spl
 
@@ -64,7 +64,7 @@ class Loudness:
 
     samples: how many. peak: their largest magnitude. offset: their mean over peak. power: mean square of what
     is left of them over peak, weighted. flat: no sample differs from the others. weighting: "Z", "A" or "C".
-    bend_hz: as sound.internal_rate has it.
+    bends: as sound.internal_rate has it.
     """
 
     samples: int
@@ -73,7 +73,7 @@ class Loudness:
     power: float
     flat: bool
     weighting: str
-    bend_hz: float = 0.0
+    bends: Bends = STRAIGHT
 
 
 def loudness_of(
@@ -97,7 +97,7 @@ def loudness_of(
     peak = max(abs(extent.low), abs(extent.high))
     offset = extent.mean / peak
 
-    bend = Bend()
+    bend = Bend(sample_rate_hz)
 
     def moving() -> Iterator[FloatArray]:
         for piece in telling(read(), extent.samples, lambda share: tell((1 + share) / 2)):
@@ -106,8 +106,7 @@ def loudness_of(
             yield moved
 
     power = mean_square(moving(), extent.samples, sample_rate_hz, weighting)
-    bends_hz = bend.frequency_hz(sample_rate_hz)
-    return Loudness(extent.samples, peak, offset, power, flat=False, weighting=weighting, bend_hz=bends_hz)
+    return Loudness(extent.samples, peak, offset, power, flat=False, weighting=weighting, bends=bend.found())
 
 
 def scale_to(level: float, clip: Loudness, name: str) -> Scale:

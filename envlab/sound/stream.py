@@ -15,6 +15,7 @@ from envlab.errors import FileError
 from envlab.sound.decode import SoundFile, decoded, look_into
 from envlab.sound.feed import stretch
 from envlab.sound.identity import Stamp, changed, stamp_of
+from envlab.sound.internal_rate import Bends
 from envlab.sound.interpolate import INTERNAL_RATE_MIN_HZ, internal_rate_hz
 from envlab.sound.level import extent_of
 from envlab.sound.recording import Recording, read_recording
@@ -31,7 +32,7 @@ class SoundStream:
 
     Its pieces joined are read_recording's pressure_pa bit for bit. samples: of the whole, at
     sample_rate_hz. name, notes: as Recording's. Two are equal if they are
-    of one file that was not touched in between, at one level. bend_hz, internal_rate_min_hz: as Recording's.
+    of one file that was not touched in between, at one level. bends, internal_rate_min_hz: as Recording's.
     Made by open_sound.
     """
 
@@ -39,7 +40,7 @@ class SoundStream:
     samples: int
     scale: Scale
     stamp: Stamp
-    bend_hz: float
+    bends: Bends
     internal_rate_min_hz: float = INTERNAL_RATE_MIN_HZ
 
     @property
@@ -113,7 +114,7 @@ def open_sound(
         return read_recording(path, level_db_spl, weighting=weighting)
     clip = _measurement(file, stamp, weighting).taken(progress)
     scale = scale_to(level_db_spl, clip, file.path.name)
-    return SoundStream(file, clip.samples, scale, stamp, clip.bend_hz)
+    return SoundStream(file, clip.samples, scale, stamp, clip.bends)
 
 
 def beginning(sound: Sound, longest_s: float) -> Recording:
@@ -188,4 +189,5 @@ def open_unscaled(path: str | os.PathLike[str]) -> SoundStream:
     if not extent.samples:
         raise FileError(f"{file.path}: no samples in the file")
     scale = Scale(1.0, 1.0, offset=extent.mean)
-    return SoundStream(file, extent.samples, scale, stamp, file.sample_rate_hz / 2)
+    sharpest_hz = file.sample_rate_hz / 2
+    return SoundStream(file, extent.samples, scale, stamp, Bends(sharpest_hz, sharpest_hz))

@@ -59,12 +59,12 @@ def error_at(signal_v: np.ndarray, rate_hz: float, least_hz: float, attack_s: fl
     [
         # Just inside each limit.
         (3_600, 1e-3, 48_000, 88_200), (3_340, 1e-3, 44_100, 88_200), (7_200, 1e-3, 48_000, 176_400),
-        (2_380, 1e-4, 48_000, 88_200), (4_750, 1e-4, 48_000, 176_400), (2_900, 3.2e-4, 48_000, 88_200),
+        (1_700, 1e-4, 48_000, 88_200), (3_400, 1e-4, 48_000, 176_400), (2_450, 3.2e-4, 48_000, 88_200),
         (200, 1e-4, 48_000, 88_200), (1_000, 1e-2, 44_100, 88_200), (10_900, 1e-3, 48_000, 264_600),
         # Of which a whole number of samples makes a cycle, or nearly so: the worst tones.
         (3_267, 1e-3, 44_100, 88_200), (3_150, 1e-2, 44_100, 88_200), (3_150, 1e-3, 44_100, 88_200),
-        (2_005, 1e-4, 44_100, 88_200), (2_100, 1e-4, 44_100, 88_200), (2_756, 4e-4, 44_100, 88_200),
-        (10_667, 1e-3, 48_000, 264_600), (6_857, 1e-3, 48_000, 176_400), (4_571, 1e-4, 48_000, 176_400),
+        (1_520, 1e-4, 44_100, 88_200), (1_575, 1e-4, 44_100, 88_200), (2_450, 4e-4, 44_100, 88_200),
+        (10_667, 1e-3, 48_000, 264_600), (6_857, 1e-3, 48_000, 176_400), (3_310, 1e-4, 48_000, 176_400),
     ],
 )  # fmt: skip
 def test_tones_at_the_rate_that_they_need(
@@ -105,7 +105,7 @@ def cut_off(tone: np.ndarray, over: float, least_hz: float, detector: PeakDetect
 
 
 def boards() -> dict[str, Chain]:
-    """The parade's real rectifier, the moon's, and an ideal one; the quickest and a slow detector."""
+    """The parade's real rectifier, the moon's, and an ideal one; detectors of 0.1, 1 and 4.5 ms."""
     chains = {name: read_specification(demo_design(name)).chain for name in ("lantern-parade", "garden-moon")}
     made = {"ideal": Chain()} | chains
     return {
@@ -113,7 +113,7 @@ def boards() -> dict[str, Chain]:
             chain, detector=replace(chain.detector, attack_ohm=attack_ohm, hold_farad=470e-9)
         )
         for name, chain in made.items()
-        for attack_ohm in (2.2e3, 10e3)
+        for attack_ohm in (220.0, 2.2e3, 10e3)
     }
 
 
@@ -138,4 +138,5 @@ def test_open_recordings_at_the_rate_that_they_need(name: str, over: float) -> N
             np.interp(times_s, run.detector_time_s, run.detector_v) - run.quiescent_v for run in (fine, less)
         )
         assert share_of_peak(got, expected) < ALLOWED, (file.name, coarse.internal_rate_hz)
-    assert heard_coarsely >= (1 if over > 5 else 4)
+    quick = chain.detector.attack_ohm < 1e3
+    assert heard_coarsely >= (0 if quick and over > 2 else 1 if quick or over > 5 else 4)
