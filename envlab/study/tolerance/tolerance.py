@@ -322,7 +322,9 @@ class _Study:
     ) -> FloatArray:
         if not variants:
             return np.empty(0)
-        met = meets(self.judge(np.concatenate(variants), span, "Causes"), targets)
+        boards = np.concatenate(variants)
+        wanted = [{target.metric for target in targets}] * len(boards)
+        met = meets(self.judge(boards, span, "Causes", wanted=wanted), targets)
         all_met: BoolArray = np.logical_and.reduce(met, axis=1)
         return np.asarray(all_met.reshape(len(variants), -1).mean(axis=1))
 
