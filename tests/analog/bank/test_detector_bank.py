@@ -13,12 +13,13 @@ from hypothesis import strategies as st
 from reference.examples import examples
 
 from envlab.analog.adc import instants_s, read_at, stamps_of
+from envlab.analog.bank import detector_bank
 from envlab.analog.bank.detector_bank import BLOCK_MULTIPLE, bank_of, read_bank
 from envlab.analog.detector import AverageDetector, PeakDetector, detect
 from envlab.errors import ParameterError
 
 RATE_HZ = 384e3
-MANY = examples(200)
+MANY, FEWER = examples(200), examples(40)
 
 SHORTEST = PeakDetector(0.01, 1e-12, 1)
 LONGEST = PeakDetector(100e6, 1, 1e9)
@@ -27,6 +28,14 @@ LARGE_DIVIDER = PeakDetector(100e6, 1e-9, 1)
 NO_DIVIDER = PeakDetector(0.01, 1e-9, 1e9)
 AVERAGE = AverageDetector(10e3, 1e-6)
 EXTREMES = (SHORTEST, LONGEST, USUAL, LARGE_DIVIDER, NO_DIVIDER, AVERAGE, AverageDetector(0.01, 1e-12))
+
+
+@pytest.fixture(params=[False, True], ids=["group by group", "in twos"], scope="module", autouse=True)
+def _two_at_a_time(request):
+    """Both ways on every processor: which of them it takes by itself is a matter of its registers."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(detector_bank, "in_twos", lambda: request.param)
+        yield
 
 
 def decades(low, high):
@@ -120,6 +129,12 @@ def test_bank_reads_what_each_detector_gives_alone(data, drive_v, some):
     assert_agree(drive_v, some, data.draw(reading_times_s(drive_v.size / RATE_HZ)))
 
 
+@FEWER
+@given(st.data(), drives(), st.lists(detectors, min_size=33, max_size=100))
+def test_groups_side_by_side_read_what_each_detector_gives_alone(data, drive_v, some):
+    assert_agree(drive_v, some, data.draw(reading_times_s(drive_v.size / RATE_HZ)))
+
+
 @pytest.mark.parametrize("name", sorted(DRIVES))
 @pytest.mark.parametrize("samples", [64 * 200, 64 * 200 + 37])
 def test_every_kind_of_drive_on_the_extremes(name, samples):
@@ -127,7 +142,7 @@ def test_every_kind_of_drive_on_the_extremes(name, samples):
     assert_agree(drive_v, EXTREMES, instants_s(samples / RATE_HZ, 1000.0))
 
 
-@pytest.mark.parametrize("count", [1, 2, 31, 32, 33, 64, 65, 200])
+@pytest.mark.parametrize("count", [1, 2, 31, 32, 33, 64, 65, 97, 200])
 def test_any_number_of_detectors_in_the_order_given(count):
     rng = np.random.default_rng(count)
     some = [PeakDetector(*10 ** rng.uniform((2.5, -6.5, 4.5), (4.7, -5.3, 6.2))) for _ in range(count)]
@@ -156,7 +171,7 @@ def test_long_decay_loses_no_digits(reading_hz):
 
 
 @MANY
-@given(st.data(), drives(), st.lists(detectors, min_size=1, max_size=40))
+@given(st.data(), drives(), st.lists(detectors, min_size=1, max_size=70))
 def test_blocks_equal_the_whole_bit_for_bit(data, drive_v, some):
     times_s = data.draw(reading_times_s(drive_v.size / RATE_HZ))
     cut = st.integers(0, drive_v.size // BLOCK_MULTIPLE).map(lambda i: i * BLOCK_MULTIPLE)

@@ -36,7 +36,8 @@ def registers() -> list[str]:
     """Return the kinds of vector registers that the loop over lanes was compiled to use: x, y or z."""
     from envlab.analog.kernels import lane_kernels
 
-    codes = " ".join(lane_kernels.hold_groups.inspect_asm().values())
+    loops = lane_kernels.hold_groups, lane_kernels.hold_groups_in_twos
+    codes = " ".join(code for loop in loops for code in loop.inspect_asm().values())
     return [kind for kind in "xyz" if f"%{kind}mm" in codes]
 
 
