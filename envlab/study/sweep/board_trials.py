@@ -149,7 +149,8 @@ class _Group:
         self._bench, self._enough = bench, enough
         self._limit = bench.ranked.targets.flash_limit
         self._designs = {number: self._design(chain) for number, chain in candidates.items()}
-        self._left_s = math.inf
+        # Number of a clip → after how much of it, s, all that heard it had flashed.
+        self._left_s: dict[int, float] = {}
         self.played_s = 0.0
 
     @property
@@ -186,7 +187,8 @@ class _Group:
 
     def _aside(self, design: TriedDesign) -> Trial:
         """What is known of a candidate that was laid aside."""
-        return Trial(design.tried, len(design.flashing), over=tuple(sorted(design.over)), left_s=self._left_s)
+        left_s = max((self._left_s.get(clip, math.inf) for _, clip in design.over), default=math.inf)
+        return Trial(design.tried, len(design.flashing), over=tuple(sorted(design.over)), left_s=left_s)
 
     def _going(self) -> list[TriedDesign]:
         return [one for one in self._designs.values() if self._counts_all or not one.flashing]
@@ -225,7 +227,6 @@ class _Group:
     def _all_flash(self, playing: Sequence[_Playing], turn: Turn) -> Enough | None:
         """Return what says when enough boards of every design have flashed; None where that is not judged."""
         clip, sound = self._bench.ranked.clips[turn.clip], self._bench.sounds[turn.clip]
-        self._left_s = math.inf
         for design, _ in playing:
             unknown = why_not_judged(clip, sound, release_s(design.chain.detector_as_built))
             if not unknown.keys().isdisjoint(("every", FLASH_METRIC)):
@@ -234,7 +235,8 @@ class _Group:
 
         def enough(heard_s: float, most_flashes: IntArray) -> bool:
             flash = all((own > self._limit).sum() >= self._enough for own in np.split(most_flashes, ends))
-            self._left_s = heard_s if flash else self._left_s
+            if flash:
+                self._left_s[turn.clip] = heard_s
             return flash or heard_s >= turn.within_s
 
         return enough

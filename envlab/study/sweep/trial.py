@@ -11,7 +11,7 @@ from envlab.study.tolerance.heard_boards import HeardBoards
 
 # Boards that tell most: as many as a vector of any processor takes.
 TELLING_BOARDS = 8
-# How much more than as long as it took boards to flash others get.
+# Others are heard for so many times as long as it took boards to flash.
 _LONGER = 2.0
 
 

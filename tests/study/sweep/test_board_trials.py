@@ -93,6 +93,7 @@ def test_candidates_that_hear_together_go_on_until_the_last_has_flashed(heard_s)
     found = bench_of(asked(beats())).trials({0: board(QUICK), 1: board(SLOW)})
     assert heard_s == [pytest.approx(WHOLE_S)]
     assert not found[0].keeps
+    assert found[0].left_s == np.inf
     assert found[1].keeps
     assert found[1] == bench_of(asked(beats())).trials({1: board(SLOW)})[1]
 
