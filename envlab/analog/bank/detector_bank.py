@@ -5,7 +5,6 @@ Gives what detect and read_at give one by one, many times faster: no detector's 
 
 from __future__ import annotations
 
-import functools
 import math
 from dataclasses import dataclass
 
@@ -105,13 +104,8 @@ def read_bank(
     return read_v.T, end
 
 
-@functools.lru_cache(maxsize=1)
 def in_twos() -> bool:
-    """Whether this processor's registers hold the numbers of two groups, and its units wait for one alone.
+    """Whether two groups are stepped together here, as the processor has it."""
+    from envlab.analog.kernels.vector_kernels import two_groups_fit
 
-    32 registers of 512 bits do. Zen cores that have them take two turns for each, and so wait for none.
-    """
-    import llvmlite.binding as llvm  # type: ignore[import-untyped]
-
-    wide = bool(llvm.get_host_cpu_features().get("avx512f", False))
-    return wide and not llvm.get_host_cpu_name().startswith("znver")
+    return two_groups_fit()

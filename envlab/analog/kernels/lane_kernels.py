@@ -240,7 +240,10 @@ def hold_groups_in_twos(
     upper: IntArray,
     fraction: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """hold_groups, two groups at a time; to rounding it gives the same."""
+    """Run all groups over a block, two at a time; return what hold_groups does, to rounding.
+
+    Arguments and shapes are those of hold_groups. start: V over charge_gain. upper: indices. fraction: 0..1.
+    """
     strip_largest, tile_largest = _largest(drive)
     state = start.copy()
     read_v = np.empty((detectors, upper.size))

@@ -5,7 +5,8 @@ into as many vector registers as it takes (four of 512 bits, eight of 256) and l
 code +, −, *, max and min work on two vectors lane by lane.
 
 Of LANES, 16 leave the arithmetic units waiting for the step before (1.5 times slower, measured), and 64 no
-longer fit into sixteen registers of 256 bits (1.5 times slower there).
+longer fit into sixteen registers of 256 bits (1.5 times slower there). Two units of 512 bits wait with 32,
+too: where two_groups_fit, a bank of detectors steps two groups together (lane_kernels.py).
 
 This file alone writes LLVM by hand, through numba's extension interface (a type, its model, and what each
 operation emits). It is the part of the package that a new compiler is most likely to break: PROVEN says with
@@ -25,12 +26,14 @@ pyproject.toml. If numba's interface has changed, replace this file, nothing els
 
 from __future__ import annotations
 
+import functools
 import operator
 from collections.abc import Callable, Sequence
 from typing import Any, TypeAlias
 
+import llvmlite.binding as llvm  # type: ignore[import-untyped]
 import numba.extending
-from llvmlite import ir  # type: ignore[import-untyped]
+from llvmlite import ir
 from numba import types
 from numba.extending import models
 
@@ -55,6 +58,16 @@ intrinsic: Callable[..., Any] = numba.extending.intrinsic
 _register_model: Callable[..., Any] = numba.extending.register_model
 _has_type: Callable[..., Any] = numba.extending.type_callable
 _has_code: Callable[..., Any] = numba.extending.lower_builtin
+
+
+@functools.lru_cache(maxsize=1)
+def two_groups_fit() -> bool:
+    """Whether registers hold the numbers of twice LANES detectors, and units wait for those of LANES alone.
+
+    32 registers of 512 bits do. Zen cores that have them take two turns for each, and so wait for none.
+    """
+    wide = bool(llvm.get_host_cpu_features().get("avx512f", False))
+    return wide and not llvm.get_host_cpu_name().startswith("znver")
 
 
 class LaneVector(types.Type):

@@ -14,7 +14,6 @@ import numpy as np
 
 from envlab.analog.adc import instant_count
 from envlab.chain import Chain
-from envlab.digital.followers import PassThrough
 from envlab.engine.side_by_side import run_side_by_side
 from envlab.light.table import LookupTable
 from envlab.metrics.across_clips import clips_of_metric, worst_over_clips
@@ -24,6 +23,7 @@ from envlab.metrics.judgeable import judged_columns, release_s, why_not_judged
 from envlab.metrics.metrics_of_clip import clip_seed, idle_clip, idle_seed, together
 from envlab.metrics.onset_latency import latency_of_envelope, onset_instants, onset_test
 from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
+from envlab.metrics.streaming_metrics import steps_of
 from envlab.metrics.tone_metrics import TONE_METRICS, tone_metrics
 from envlab.sound.clip import Clip
 from envlab.sound.stream import Sound
@@ -65,10 +65,10 @@ class BoardJudge:
 
     @property
     def portion(self) -> int:
-        """How many boards hear a clip together; what some followers make of it has to be kept meanwhile."""
+        """How many boards hear a clip together; fewer behind followers whose counts are no whole steps."""
         longest_s = max(sound.duration_s for sound in self.recordings)
         frames = instant_count(longest_s, self.nominal.frame_rate_hz)
-        most = PORTION if isinstance(self.nominal.follower, PassThrough) else PORTION_KEPT
+        most = PORTION if steps_of(self.nominal) else PORTION_KEPT
         return min(most, together([self.nominal], frames, tables=0))
 
     def flashes_per_s(self, boards: Sequence[Chain], louder_db: FloatArray | None = None) -> FloatArray:

@@ -8,7 +8,7 @@ import numpy as np
 from reference.small_specification import write_small_design
 
 from envlab.chain import Chain
-from envlab.digital.followers import AttackRelease
+from envlab.digital.followers import AttackRelease, MovingMean
 from envlab.metrics.metrics_of_clip import better_kept, kept_together, two_turns
 from envlab.metrics.streaming_metrics import counted_bytes
 from envlab.study.specification.specification import read_specification
@@ -38,6 +38,16 @@ def test_boards_behind_a_follower_hear_two_hours_together_within_a_hundred_megab
         assert judge.portion == 256
     assert judge.portion * counted_bytes(FOLLOWED, frames, 0) <= 100e6
     assert not better_kept([FOLLOWED], frames, tables=0) and not two_turns([FOLLOWED] * 256, frames)
+
+
+def test_boards_whose_follower_gives_whole_steps_hear_a_song_together(tmp_path):
+    """The wave of a song costs as much as fifty boards that hear it; a mean of ten readings has ten steps."""
+    specification = read_specification(write_small_design(tmp_path))
+    averaged = replace(Chain(), follower=MovingMean(0.01))
+    judge = BoardJudge(specification, averaged, [Lasting(300.0)])
+    assert judge.portion > 1000
+    assert judge.portion * counted_bytes(averaged, 30_000, 0) <= 100e6
+    assert BoardJudge(specification, Chain(), [Lasting(300.0)]).portion == 2048
 
 
 def test_portions_of_any_size_judge_alike(tmp_path, monkeypatch):
