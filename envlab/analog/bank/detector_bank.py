@@ -99,7 +99,8 @@ def read_bank(
     """
     from envlab.analog.kernels import lane_kernels
 
-    hold = lane_kernels.hold_groups_in_twos if in_twos() else lane_kernels.hold_groups
+    alone = len(bank.lanes) == 1 or not in_twos()
+    hold = lane_kernels.hold_groups if alone else lane_kernels.hold_groups_in_twos
     read_v, end = hold(drive_v, bank.lanes, bank.detector, bank.detectors, state, upper, fraction)
     return read_v.T, end
 

@@ -71,16 +71,16 @@ def two_groups_fit() -> bool:
 
 
 class LaneVector(types.Type):
-    """LANES doubles, or LANES singles, which take half as many registers."""
+    """LANES doubles, or LANES singles, which take half as many registers; or those of two groups in one."""
 
-    def __init__(self, number: types.Float) -> None:
-        self.number = number
-        super().__init__(name=f"LaneVector({LANES}, {number})")
+    def __init__(self, number: types.Float, count: int = LANES) -> None:
+        self.number, self.count = number, count
+        super().__init__(name=f"LaneVector({count}, {number})")
 
     @property
     def of_numbers(self) -> Any:
         """LLVM's name for it."""
-        return ir.VectorType(ir.DoubleType() if self.number.bitwidth == 64 else ir.FloatType(), LANES)
+        return ir.VectorType(ir.DoubleType() if self.number.bitwidth == 64 else ir.FloatType(), self.count)
 
 
 doubles, singles = LaneVector(types.float64), LaneVector(types.float32)
@@ -108,7 +108,7 @@ def _filled(builder: Any, vector_type: Any, number: Any) -> Any:
 
 def _folded(builder: Any, vector: Any, better: str, down_to: int) -> Any:
     """The upper half against the lower, lane by lane, until down_to lanes are left."""
-    count = LANES
+    count = vector.type.count
     while count > down_to:
         count //= 2
         low = builder.shuffle_vector(vector, vector, _integers(range(count)))
@@ -127,11 +127,10 @@ def _bits(words: Any, number: int) -> Any:
     return ir.Constant(words, [number] * LANES)
 
 
-def _place(context: Any, builder: Any, array_type: Any, array: Any, index: Any) -> Any:
-    """Where LANES elements of an array stand; no more than an element's alignment is taken for granted."""
-    vector = _vector_of(array_type).of_numbers
+def _place(context: Any, builder: Any, vector: Any, array_type: Any, array: Any, index: Any) -> Any:
+    """Where a vector stands in an array; no more than an element's alignment is taken for granted."""
     data = _data(context, builder, array_type, array)
-    return builder.bitcast(builder.gep(data, [index]), vector.as_pointer())
+    return builder.bitcast(builder.gep(data, [index]), vector.of_numbers.as_pointer())
 
 
 def _data(context: Any, builder: Any, array_type: Any, array: Any) -> Any:
@@ -164,7 +163,7 @@ def load(_typing: Any, array: Any, index: Any) -> Any:
     """Return array[index : index + LANES]."""
 
     def emit(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        place = _place(context, builder, signature.args[0], *arguments)
+        place = _place(context, builder, signature.return_type, signature.args[0], *arguments)
         return builder.load(place, align=_alignment(signature.args[0]))
 
     return _vector_of(array)(array, index), emit
@@ -172,10 +171,10 @@ def load(_typing: Any, array: Any, index: Any) -> Any:
 
 @intrinsic
 def store(_typing: Any, array: Any, index: Any, vector: Any) -> Any:
-    """Set array[index : index + LANES]."""
+    """Set array[index : index + LANES], or as many elements as the vector has."""
 
     def emit(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        place = _place(context, builder, signature.args[0], *arguments[:2])
+        place = _place(context, builder, signature.args[2], signature.args[0], *arguments[:2])
         builder.store(arguments[2], place, align=_alignment(signature.args[0]))
         return context.get_dummy_value()
 
@@ -190,6 +189,36 @@ def everywhere(_typing: Any, _number: Any) -> Any:
         return _filled(builder, doubles.of_numbers, arguments[0])
 
     return doubles(types.float64), emit
+
+
+@intrinsic
+def everywhere_in(_typing: Any, vector: Any, _number: Any) -> Any:
+    """Return the vector of a vector's kind and width that has this number in every lane."""
+
+    def emit(_context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        return _filled(builder, signature.return_type.of_numbers, arguments[1])
+
+    return vector(vector, vector.number), emit
+
+
+@intrinsic
+def lanes_of(_typing: Any, vector: Any) -> Any:
+    """Return how many lanes a vector has."""
+
+    def emit(context: Any, _builder: Any, signature: Any, _arguments: Any) -> Any:
+        return context.get_constant(types.intp, signature.args[0].count)
+
+    return types.intp(vector), emit
+
+
+@intrinsic
+def both(_typing: Any, one: Any, _other: Any) -> Any:
+    """Return the lanes of one vector and, behind them, those of another, as one vector."""
+
+    def emit(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        return builder.shuffle_vector(*arguments, _integers(range(2 * one.count)))
+
+    return LaneVector(one.number, 2 * one.count)(one, one), emit
 
 
 @intrinsic

@@ -22,9 +22,12 @@ from envlab.analog.kernels.vector_kernels import (
     above,
     address,
     any_above,
+    both,
     either,
     everywhere,
+    everywhere_in,
     exponent,
+    lanes_of,
     lesser,
     load,
     mantissa,
@@ -74,6 +77,13 @@ def _of_both(numbers: Any, doubles: Any, singles: Any) -> None:
     store(doubles, 0, wide(narrow(a)))
     store(doubles, LANES, everywhere(0.1))
     store(doubles, 2 * LANES, either(single(0.0), narrow(a), a, everywhere(0.0)))
+
+
+@compiled
+def _of_twice_the_width(one: Any, other: Any, number: Any, out: Any) -> tuple[int, int, float]:
+    pair = both(load(one, 0), load(other, 0))
+    store(out, 1, pair + everywhere_in(pair, number))
+    return lanes_of(load(one, 0)), lanes_of(pair), smallest(pair)
 
 
 @compiled
@@ -145,6 +155,16 @@ def test_an_address_reads_and_writes_its_array(kind):
     _by_address(numbers, out)
     assert out[0] == 2
     np.testing.assert_array_equal(out[LANES:], numbers[1 : LANES + 1])
+
+
+@pytest.mark.parametrize("kind", [np.float64, np.float32])
+@pytest.mark.parametrize("least", [0, LANES - 1, LANES, 2 * LANES - 1])
+def test_two_vectors_are_one_of_twice_the_width(kind, least):
+    values, out = np.arange(1, 2 * LANES + 1).astype(kind), np.zeros(2 * LANES + 2, kind)
+    values[least] = -3
+    said = _of_twice_the_width(values[:LANES].copy(), values[LANES:].copy(), kind(0.5), out)
+    assert said == (LANES, 2 * LANES, -3)
+    np.testing.assert_array_equal(out, [0, *(values + 0.5), 0])
 
 
 @pytest.mark.parametrize("lane", [0, 7, 8, 15, 16, LANES - 1])
