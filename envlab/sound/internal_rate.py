@@ -8,9 +8,9 @@ while. At half the rate a board takes half the time.
 The shares below are our own, measured: 165 open recordings at 88.2, 176.4 and 264.6 kHz against 352.8 kHz,
 under clipping and up to ten times beyond, attacks from 0.1 to 4.5 ms; tones against a solution in continuous
 time. They keep what is held within 2e-3 of its peak, as the full rate does, and are held to it by
-tests/analog/test_truth_of_rates.py. Of recordings, those with attacks of 0.1 ms err most, where they clip;
-above 1 ms steady tones do of which close to a whole number of samples makes a cycle, as each cycle then errs
-alike. Such a tone that is cut off besides may err by up to 5e-3, 0.04 dB; no recording did.
+tests/analog/test_truth_of_rates.py. The share for attacks of 0.1 ms is that of recordings that clip, the one
+for 1 ms that of steady tones of which close to a whole number of samples makes a cycle, as each cycle then
+errs alike. Such a tone that is cut off besides may err by up to 5e-3, 0.04 dB; no recording did.
 """
 
 from __future__ import annotations

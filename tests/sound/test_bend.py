@@ -52,9 +52,11 @@ def test_silence_does_not_bend_and_a_click_bends_as_no_tone_can() -> None:
 def test_a_start_and_a_stop_bend_too() -> None:
     whole = tone(100.0, 1.0, 0.1, RATE_HZ, np.pi / 2)
     fading_in = whole[::-1][:-10] * np.linspace(0.0, 1.0, whole.size - 10)
+    # From 0 to the peak and on: second differences of 1 and 1 in 24 samples, sin² = π/2·(2/24)/4.
+    step_hz = RATE_HZ / np.pi * np.arcsin(np.sqrt(np.pi / 96))
     for found in (bends_of([whole], RATE_HZ), bends_of([fading_in], RATE_HZ)):
         assert found.at_once_hz > 5e3
-        assert found.briefly_hz > 1.5e3
+        assert found.briefly_hz == pytest.approx(step_hz, rel=0.02)
     assert bends_of([whole * np.hanning(whole.size)], RATE_HZ).at_once_hz < 200.0
 
 

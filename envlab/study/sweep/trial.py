@@ -84,7 +84,7 @@ class BoardTrials:
 def telling_boards(trials: Iterable[Trial]) -> Turn | None:
     """Return a turn of the boards that flash on most candidates, on the clip on which; None if none does.
 
-    Where the clip was left as soon as they had flashed, no more of it than some more than was heard then.
+    Where the clip was left as soon as they had flashed, no more of it than _LONGER times what was heard then.
     """
     trials = list(trials)
     flashed = Counter(one for trial in trials for one in trial.over)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pytest
 from reference.small_specification import write_small_design
 
 from envlab.chain import Chain
@@ -45,8 +46,11 @@ def test_boards_whose_follower_gives_whole_steps_hear_a_song_together(tmp_path):
     specification = read_specification(write_small_design(tmp_path))
     averaged = replace(Chain(), follower=MovingMean(0.01))
     judge = BoardJudge(specification, averaged, [Lasting(300.0)])
+    # 4 bytes for each of the steps of a count, ten of them, and for each second: 42 kB of 96 MB.
+    steps = 10 * averaged.adc.top_code + 1
+    assert counted_bytes(averaged, 30_000, 0) == pytest.approx(4 * (steps + 300), rel=0.01)
+    assert judge.portion == min(2048, int(96e6 / counted_bytes(averaged, 30_000, 0)))
     assert judge.portion > 1000
-    assert judge.portion * counted_bytes(averaged, 30_000, 0) <= 100e6
     assert BoardJudge(specification, Chain(), [Lasting(300.0)]).portion == 2048
 
 
