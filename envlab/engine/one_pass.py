@@ -1,8 +1,8 @@
 """Stages that stand behind each other and run in one compiled pass, digit for digit what each gives alone.
 
-Microphone, plain preamp and a rectifier that is at once are the commonest front end. In one loop their
-recurrences wait for each other's arithmetic no longer: half the time, measured. Who adds a stage between
-them loses the pass, not a digit.
+Microphone, plain preamp and a rectifier that is at once are the commonest front end; where the rectifier
+comes later or feels its load, the first two. In one loop their recurrences wait for each other's arithmetic
+no longer: half the time, measured. Who adds a stage between them loses the pass, not a digit.
 """
 
 from __future__ import annotations
@@ -43,6 +43,8 @@ def one_pass(stages: Sequence[AnalogStage], sample_rate_hz: float) -> OnePass | 
         return HearAmplifyRectify(*stages[:3], sample_rate_hz)  # type: ignore[call-arg,arg-type]
     if len(stages) > 1 and _plain(stages[0]) and _at_once(stages[1]):
         return AmplifyRectify(*stages[:2], sample_rate_hz)  # type: ignore[call-arg,arg-type]
+    if len(stages) > 1 and is_bare(stages[0]) and _plain(stages[1]):
+        return HearAmplify(*stages[:2], sample_rate_hz)  # type: ignore[call-arg,arg-type]
     return None
 
 
@@ -96,6 +98,30 @@ class AmplifyRectify:
             signal, _noise_v(self._preamp, white, self._rate_hz), *self._numbers, self._full, self._state
         )
         return (amplified, rectified), self._preamp.where_limited(amplified, clipped)
+
+
+class HearAmplify:
+    """A bare microphone and a plain preamp."""
+
+    stages = 2
+
+    def __init__(self, microphone: Microphone, preamp: Preamp, sample_rate_hz: float) -> None:
+        self._microphone, self._preamp, self._rate_hz = microphone, preamp, sample_rate_hz
+        self._numbers = _of_both(microphone, preamp, sample_rate_hz)
+        self._state: FloatArray = np.zeros(5)
+
+    def advance(self, signal: FloatArray, white: FloatArray) -> tuple[Nodes, BoolArray | None]:
+        """Return ((heard, amplified), limited); signal: shape (n,), Pa.
+
+        white: normal numbers of variance 1, shape (n + 1,), or none.
+        """
+        from envlab.analog.kernels import front_kernels
+
+        heard, amplified, self._state, clipped = front_kernels.hear_amplify(
+            signal, _noise_v(self._preamp, white, self._rate_hz), *self._numbers, self._state
+        )
+        limited = _either_limited(self._microphone, self._preamp, signal, amplified, clipped)
+        return (heard, amplified), limited
 
 
 class HearAmplifyRectify:
@@ -162,12 +188,15 @@ def _noise_v(preamp: Preamp, white: FloatArray, sample_rate_hz: float) -> FloatA
 def _numbers(
     microphone: Microphone, preamp: Preamp, rectifier: Rectifier, sample_rate_hz: float
 ) -> tuple[object, ...]:
+    return (*_of_both(microphone, preamp, sample_rate_hz), rectifier.kind == "full")
+
+
+def _of_both(microphone: Microphone, preamp: Preamp, sample_rate_hz: float) -> tuple[object, ...]:
     return (
         (*microphone.limits_pa, microphone.sensitivity_v_pa),
         corners_of(microphone, sample_rate_hz),
         output_limits(preamp, sample_rate_hz),
         sections_of(preamp, sample_rate_hz),
-        rectifier.kind == "full",
     )
 
 

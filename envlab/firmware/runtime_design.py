@@ -42,6 +42,7 @@ from envlab.light.pixels import Pixels, Supply, frame_words
 from envlab.light.table import LookupTable
 from envlab.light.timing import check_sending
 from envlab.units import IntArray
+from envlab.worked_out import WorksOut, worked_out_once
 
 EVEN_ENTRIES = 257
 ENTRIES_PER_OCTAVE = 16
@@ -50,7 +51,7 @@ FLASH_SHARE = 0.1
 
 
 @dataclass(frozen=True)
-class RuntimeDesign:
+class RuntimeDesign(WorksOut):
     """What the firmware does from a reading to the pixels.
 
     table: a LevelTable; or a LookupTable of 16 bit over the ADC's range, either with the index "octave" and
@@ -94,7 +95,7 @@ class RuntimeDesign:
         _check_frame(self)
         _ = self.layout_table, self.guard_words
 
-    @property
+    @worked_out_once
     def codes(self) -> IntArray:
         """The runtime's table, 16 bit codes."""
         codes = self.table.duty_codes
@@ -112,7 +113,7 @@ class RuntimeDesign:
         """Rate at which the pixels are written, Hz."""
         return self.brightness_rate_hz if self.dither is None else self.dither.refresh_hz
 
-    @property
+    @worked_out_once
     def frame_words(self) -> FrameWords:
         """What the frame part works with; its limit is what the supply bears beside the dark pixels."""
         return frame_words(
@@ -123,7 +124,7 @@ class RuntimeDesign:
             refresh_hz=self.refresh_hz,
         )
 
-    @property
+    @worked_out_once
     def layout_table(self) -> LayoutTable | None:
         """Which pixels light, in the firmware's numbers; None where all pixels are alike."""
         if self.layout.is_all_alike:
@@ -135,12 +136,12 @@ class RuntimeDesign:
             frame_rate_hz=self.brightness_rate_hz,
         )
 
-    @property
+    @worked_out_once
     def brightest_duty(self) -> int:
         """Duty word at full light, dimmed as everything is; at least 1."""
         return max(int(scale_words(self.codes[-1], self.words.dim)), 1)
 
-    @property
+    @worked_out_once
     def light_path(self) -> LightPath:
         """Twin of all that makes light of readings, in the example lantern's colours, unguarded."""
         colours = lantern_colours(self.pixels.channels)
@@ -149,7 +150,7 @@ class RuntimeDesign:
             self.words, self.codes, self.frame_words, colours, refreshes, layout=self.layout_table
         )
 
-    @property
+    @worked_out_once
     def guard_words(self) -> GuardWords | None:
         """What the flash guard works with, allowing for the colours of the example lantern; None without one.
 
@@ -176,7 +177,7 @@ class RuntimeDesign:
             bits=counted_bits(frame, picture.layout),
         )
 
-    @property
+    @worked_out_once
     def moving_readings(self) -> int:
         """How many envelopes a frame shows the mean or the maximum of; 1: the latest alone.
 
@@ -196,7 +197,7 @@ class RuntimeDesign:
         """Speeds of the automatic level as the firmware has them; None without one."""
         return adapt_words(self.level, self.brightness_rate_hz) if isinstance(self.level, AutoLevel) else None
 
-    @property
+    @worked_out_once
     def zero(self) -> ZeroWords:
         """How the quiescent level is learnt, in the firmware's numbers."""
         return zero_words(
@@ -226,7 +227,7 @@ class RuntimeDesign:
         has_mean = isinstance(self.moving, MovingMean) and self.moving_readings > 1
         return mean_factor(self.moving_readings) if has_mean else 0
 
-    @property
+    @worked_out_once
     def words(self) -> FixedWords:
         """The runtime's parameters."""
         attack, release, zero = self.follower.attack, self.follower.release, self.zero

@@ -16,7 +16,7 @@ from envlab.analog.preamps.board_preamp import BoardPreamp
 from envlab.analog.preamps.preamp import Preamp, amplify, input_noise_v
 from envlab.analog.rectifiers.ideal import Rectifier, rectify
 from envlab.analog.stage import Surroundings
-from envlab.engine.one_pass import AmplifyRectify, HearAmplifyRectify, one_pass, pass_to_hold
+from envlab.engine.one_pass import AmplifyRectify, HearAmplify, HearAmplifyRectify, one_pass, pass_to_hold
 from envlab.units import BoolArray, FloatArray
 
 RATE_HZ = 384_000.0
@@ -58,6 +58,7 @@ def test_digit_for_digit(kind, microphone, preamp, detector, cuts, noisy):
         (pass_to_hold(stages, detector, RATE_HZ), pressure_pa, (heard, amplified, rectified, held)),
         (one_pass(stages, RATE_HZ), pressure_pa, (heard, amplified, rectified)),
         (one_pass(stages[1:], RATE_HZ), heard, (amplified, rectified)),
+        (one_pass(stages[:2], RATE_HZ), pressure_pa, (heard, amplified)),
     ):
         assert some is not None
         edges = list(itertools.pairwise((0, *cuts, 4097)))
@@ -76,8 +77,10 @@ def test_digit_for_digit(kind, microphone, preamp, detector, cuts, noisy):
         ((Microphone(covering_loss_db=1.0), Preamp(), Rectifier()), None),
         ((Microphone(covering_corner_hz=5e3), Preamp(), Rectifier()), None),
         ((Microphone(), BoardPreamp(), Rectifier()), None),
-        ((Microphone(), Preamp(), FirstLowPass(1e3, 1e-7), Rectifier()), None),
-        ((Microphone(), Preamp(), Rectifier(diode="silicon")), None),
+        ((Microphone(), Preamp(), FirstLowPass(1e3, 1e-7), Rectifier()), HearAmplify),
+        ((Microphone(), Preamp(), Rectifier(diode="silicon")), HearAmplify),
+        ((Microphone(), Preamp()), HearAmplify),
+        ((Microphone(overload="smooth"), Preamp()), None),
         ((Preamp(), Rectifier(reference="bias")), None),
         ((Preamp(),), None),
     ],

@@ -255,6 +255,28 @@ def amplify_rectify(
 
 
 @compiled
+def hear_amplify(
+    pressure_pa: FloatArray,
+    noise: FloatArray,
+    capsule: Three,
+    corners: tuple[Section, Section],
+    limits: Five,
+    sections: tuple[Section, Section, Section],
+    state: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray, int]:
+    """Return (heard, amplified, end state, samples at a limit of the preamp), V; as hear_amplify_rectify."""
+    heard, amplified = np.empty_like(pressure_pa), np.empty_like(pressure_pa)
+    a, b, c, d, e = state[0], state[1], state[2], state[3], state[4]
+    for n in range(pressure_pa.size):
+        x, a, b = _hear(pressure_pa[n], capsule, corners[0], corners[1], a, b)
+        heard[n] = x
+        x = x + noise[n] if noise.size else x
+        y, z, c, d, e = _wanted(x, sections[0], sections[1], sections[2], c, d, e)
+        amplified[n], d, e = _within(y, z, limits, d, e)
+    return heard, amplified, np.array([a, b, c, d, e]), _at_limits(amplified, limits)
+
+
+@compiled
 def hear_amplify_rectify(
     pressure_pa: FloatArray,
     noise: FloatArray,

@@ -33,6 +33,8 @@ from envlab.widget.audition.words import flash_told
 BOARDS = ("board_a", "board_b", "digital")
 # Shorter, and the loop itself is heard as a tone and seen as a flicker.
 LEAST_PASSAGE_S = 0.5
+# What the bench takes, some 30 ms in one piece, waits for a hand that has rested for so long.
+RESTED_S = 0.4
 # More pixels cannot be told apart on a screen.
 MOST_DRAWN = 120
 _TRACE_NAMES = ("pressure_pa", "detector_v", "adc_counts", "lightness")
@@ -59,6 +61,7 @@ class Boards:
         self.board_b: Chain | None = None
         self.showing = "board_a"
         self.passage_s: tuple[float, float] | None = None
+        self._measured: set[Chain] = set()
         self._set(Listening(clip.recording), clip, place, clip.level_db_spl)
 
     def play(self, clip: AuditionClip, place: int, level_db_spl: float) -> None:
@@ -138,14 +141,20 @@ class Boards:
         bench = () if board == "digital" else bench_metrics(light.chain)
         return [_told(metric) for metric in (*bench, *clip_light_metrics(light))]
 
-    def bench(self, board: str) -> Generator[None, None, None]:
-        """Measure a board on the bench's signals, one after the other; the firmware is not measured there."""
+    def bench(self, board: str) -> Generator[float | None, None, None]:
+        """Measure a board on the bench's signals, one after the other; the firmware is not measured there.
+
+        Yields the seconds that it wants to wait, None for none.
+        """
         chain = self.chain_of(board)
-        if board != "digital" and chain is not None:
-            tones_of_board(chain)
-            yield
-            latency_metrics(chain)
-            yield
+        if board == "digital" or chain is None or chain in self._measured:
+            return
+        yield RESTED_S
+        tones_of_board(chain)
+        yield None
+        latency_metrics(chain)
+        self._measured.add(chain)
+        yield None
 
     def flashes(self, board: str, number: int) -> dict[str, Any] | None:
         """Return what the page must know of a board's flashes; None as long as its light is not known."""

@@ -12,7 +12,7 @@ from envlab.errors import EnvlabError
 # A job yields where it may be interrupted: None, or the seconds for which it wants to wait.
 Job = Generator[float | None, None, None]
 # As long as one portion may hold a message up.
-PORTION_S = 0.012
+PORTION_S = 0.006
 # From one portion to the next: time for the loop to see what has come in.
 PAUSE_S = 0.002
 

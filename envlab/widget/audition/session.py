@@ -303,6 +303,7 @@ class Session:
         boards = self.boards
         shown = boards.showing
         yield from boards.compute(shown)
+        yield None
         exact = boards.exact(shown)
         if exact is None:
             boards.showing = "board_a"
