@@ -4,12 +4,18 @@ numba keeps what it has compiled beside the source, or in the user's cache folde
 written (an installation that belongs to somebody else and a home that is read-only) it refuses to compile at
 all, and a full disk stops it half-way. The loops are as right without being kept: they are then compiled at
 each start.
+
+numba takes a kept loop for fresh as long as the file that it stands in is the same. What it calls, and
+numbers that it was compiled with, may stand in another: here it is fresh as long as no file of loops has
+changed.
 """
 
 from __future__ import annotations
 
 import contextlib
+import functools
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 from numba import njit
@@ -35,6 +41,8 @@ def compiled_with(**options: Any) -> Callable[[Callable[..., Any]], Any]:
             made = njit(cache=True, **options)(function)
         except RuntimeError:  # no folder to keep it in
             return njit(**options)(function)
+        kept = made._cache._cache_file
+        kept._source_stamp = (kept._source_stamp, _all_loops())
         keep = made._cache.save_overload
 
         def keep_if_there_is_room(signature: Any, data: Any) -> None:
@@ -45,6 +53,13 @@ def compiled_with(**options: Any) -> Callable[[Callable[..., Any]], Any]:
         return made
 
     return decorate
+
+
+@functools.lru_cache(maxsize=1)
+def _all_loops() -> tuple[tuple[int, int], ...]:
+    """Return when each of the package's files of loops was changed, ns, and how long it is, bytes."""
+    files = sorted(Path(__file__).parents[1].rglob("*kernels.py"))
+    return tuple((file.stat().st_mtime_ns, file.stat().st_size) for file in files)
 
 
 @contextlib.contextmanager

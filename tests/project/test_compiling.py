@@ -1,7 +1,11 @@
 """The compiled loops where nothing can be kept: read-only installation and home, a full disk."""
 
+import shutil
 import subprocess
 import sys
+from pathlib import Path
+
+import envlab
 
 NO_FOLDER = """
 import numba.core.caching as caching
@@ -21,12 +25,17 @@ print(count_flashes(np.tile([0.0, 1.0], 50), 100.0))
 """
 
 
-def flashes_said(before, tmp_path):
-    """Return what a fresh process counts in a light that changes with every frame; its cache is empty."""
-    environment = {"NUMBA_CACHE_DIR": str(tmp_path / "loops"), "PYTHONPATH": ":".join(filter(None, sys.path))}
+def flashes_said(before, tmp_path, package=""):
+    """Return what a fresh process counts in a light of which every frame is another, and if loops are kept.
+
+    package: the folder that holds the package, where it is another one than this process has.
+    """
+    places = ":".join(filter(None, [package, *sys.path]))
+    environment = {"NUMBA_CACHE_DIR": str(tmp_path / "loops"), "PYTHONPATH": places}
     done = subprocess.run(
-        [sys.executable, "-c", before + FLASHES], env=environment, capture_output=True, text=True, check=True
-    )
+        [sys.executable, "-c", before + FLASHES], cwd=package or None,
+        env=environment, capture_output=True, text=True, check=True,
+    )  # fmt: skip
     return done.stdout.split(), any((tmp_path / "loops").rglob("*.nbi"))
 
 
@@ -55,3 +64,21 @@ def test_what_is_compiled_is_named_and_what_lies_on_disk_is_not(tmp_path):
     assert "None" not in named[::2]
     assert named
     assert flashes_said(TOLD + counted + "raise SystemExit", tmp_path)[0] == ["49"]
+
+
+def test_kept_loops_are_stale_once_any_file_of_loops_has_changed(tmp_path):
+    package = tmp_path / "copy" / "envlab"
+    shutil.copytree(Path(envlab.__file__).parent, package, ignore=shutil.ignore_patterns("__pycache__"))
+    counted = "".join(f"    {line}\n" for line in FLASHES.strip().splitlines()) + "raise SystemExit"
+
+    def said():
+        return flashes_said(TOLD + counted, tmp_path, str(package.parent))[0]
+
+    first = said()
+    assert len(first) > 1
+    assert said() == ["49"]
+    # Loops that count flashes call none of these; who knows that is no compiler.
+    other = package / "sound" / "kernels.py"
+    other.write_text(other.read_text() + "\n")
+    assert said() == first
+    assert said() == ["49"]

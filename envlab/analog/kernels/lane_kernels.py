@@ -11,6 +11,11 @@ Where that holds for the largest drive of the tile, or of a strip of it, in all 
 the strip is not stepped through. All is judged by w at the tile's start: a later w would tell a little more,
 but the processor would have to wait for it before it knew how to go on.
 
+Likewise a step is charge·w + u alone while every lane charges, which it does at u ≥ (bleed − charge)·w_n. Its
+voltage never rises by more than u a step, so w_n is at most w and the sum of the drives of the tile so far.
+Where the smallest drive of a strip is above that for all lanes, nothing is compared within the strip: 5 %
+less time on published music, measured.
+
 A group waits for its own step before: eight cycles for an fma and a maximum, where two 512-bit units could do
 the arithmetic in six. Where the registers hold two groups, these go as one vector of twice the width: 23 %
 less time on music, 28 % on noise, measured.
@@ -35,24 +40,33 @@ from envlab.analog.kernels.vector_kernels import (
 from envlab.units import FloatArray, IntArray
 
 TILE = 64
-STRIP = 16
+STRIP = 8
 STRIPS = TILE // STRIP
 
 
 @compiled
-def _largest(drive: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Largest drive of each strip and of each tile, whole tiles only."""
+def _told(drive: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return of each strip the largest and smallest drive and their sum, of each tile the largest.
+
+    drive: none below 0. Whole tiles only.
+    """
     tiles = drive.size // TILE
-    of_strip, of_tile = np.empty(tiles * STRIPS), np.zeros(tiles)
-    for strip in range(of_strip.size):
+    largest, least, total = np.empty(tiles * STRIPS), np.empty(tiles * STRIPS), np.empty(tiles * STRIPS)
+    of_tile = np.zeros(tiles)
+    for strip in range(largest.size):
         n = strip * STRIP
-        # Four maxima side by side: a single one would wait for itself.
+        # Four side by side: a single one would wait for itself.
         a, b, c, d = drive[n], drive[n + 1], drive[n + 2], drive[n + 3]
+        e, f, g, h = a, b, c, d
+        total[strip] = a + b + c + d
         for k in range(n + 4, n + STRIP, 4):
-            a, b, c, d = max(a, drive[k]), max(b, drive[k + 1]), max(c, drive[k + 2]), max(d, drive[k + 3])
-        of_strip[strip] = max(a, b, c, d)
-        of_tile[strip // STRIPS] = max(of_tile[strip // STRIPS], of_strip[strip])
-    return of_strip, of_tile
+            p, q, r, s = drive[k], drive[k + 1], drive[k + 2], drive[k + 3]
+            a, b, c, d = max(a, p), max(b, q), max(c, r), max(d, s)
+            e, f, g, h = min(e, p), min(f, q), min(g, r), min(h, s)
+            total[strip] += p + q + r + s
+        largest[strip], least[strip] = max(a, b, c, d), min(e, f, g, h)
+        of_tile[strip // STRIPS] = max(of_tile[strip // STRIPS], largest[strip])
+    return largest, least, total, of_tile
 
 
 @compiled
@@ -91,8 +105,7 @@ def _read(
 @compiled
 def _hold(
     drive: FloatArray,
-    strip_largest: FloatArray,
-    tile_largest: FloatArray,
+    told: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
     numbers: Any,
     w: Any,
     upper: IntArray,
@@ -101,9 +114,12 @@ def _hold(
 ) -> Any:
     """Run a group, or two in one vector, over a block; set out (readings · lanes,) and return w at the end.
 
-    numbers: vectors, the first five rows of hold_groups' lanes. w: a vector.
+    told: as _told gives it. numbers: vectors, the first five rows of hold_groups' lanes. w: a vector.
     """
     charge, bleed, stay, lost_in_strip, lost_in_tile = numbers
+    strip_largest, strip_least, strip_sum, tile_largest = told
+    # Of each volt that is held the drive that keeps a lane charging, in the lane that asks for most.
+    quickest = -smallest(charge - bleed)
     # Where half the voltage is gone within a tile, hardly a drive stays within the bound: such a group is
     # stepped straight on. So is one with an average detector, whose bleed takes all and never rules.
     lasts = smallest(everywhere_in(w, 0.5) - lost_in_tile) > 0.0
@@ -115,13 +131,18 @@ def _hold(
         if due >= (tile + 1) * TILE and tile_largest[tile] <= bound:
             w = w - lost_in_tile * w
             continue
+        charging = -smallest((charge - bleed) * w)
         for strip in range(tile * STRIPS, (tile + 1) * STRIPS):
             first, last = strip * STRIP, (strip + 1) * STRIP
+            charging += quickest * strip_sum[strip]
             if due < last:
                 w, reading = _read(drive, first, last, charge, bleed, w, upper, fraction, reading, out)
                 due = upper[reading] if reading < upper.size else drive.size
             elif strip_largest[strip] <= bound:
                 w = w - lost_in_strip * w
+            elif strip_least[strip] >= charging:
+                for n in range(first, last):
+                    w = charge * w + everywhere_in(w, drive[n])
             else:
                 for n in range(first, last):
                     w = held_next(w, everywhere_in(w, drive[n]), charge, bleed)
@@ -169,11 +190,11 @@ def hold_groups(
     LANES). upper: rising indices into drive at which a reading lies between output upper − 1 and upper.
     fraction: where between them, 0..1.
     """
-    largest, state = _largest(drive), start.copy()
+    told, state = _told(drive), start.copy()
     read_v, w_read = np.empty((detectors, upper.size)), np.empty(upper.size * LANES)
     for g in range(lanes.shape[0]):
         numbers, w = _numbers(lanes[g].reshape(-1)), load(state[g], 0)
-        store(state[g], 0, _hold(drive, largest[0], largest[1], numbers, w, upper, fraction, w_read))
+        store(state[g], 0, _hold(drive, told, numbers, w, upper, fraction, w_read))
         _hand_out(w_read, LANES, lanes[g], detector[g], read_v)
     return read_v, state
 
@@ -192,7 +213,7 @@ def hold_groups_in_twos(
 
     Arguments and shapes are those of hold_groups. start: V over charge_gain. upper: indices. fraction: 0..1.
     """
-    largest, groups = _largest(drive), lanes.shape[0]
+    told, groups = _told(drive), lanes.shape[0]
     read_v, w_read = np.empty((detectors, upper.size)), np.empty(upper.size * 2 * LANES)
     state = np.empty((groups + 1) * LANES)
     state[: groups * LANES] = start.reshape(-1)
@@ -205,7 +226,7 @@ def hold_groups_in_twos(
             both(one[3], other[3]), both(one[4], other[4]),
         )  # fmt: skip
         w = both(load(state, g * LANES), load(state, h * LANES))
-        store(state, g * LANES, _hold(drive, largest[0], largest[1], numbers, w, upper, fraction, w_read))
+        store(state, g * LANES, _hold(drive, told, numbers, w, upper, fraction, w_read))
         _hand_out(w_read, 2 * LANES, lanes[g], detector[g], read_v)
         _hand_out(w_read[LANES:], 2 * LANES, lanes[h], detector[h], read_v)
     return read_v, state[: groups * LANES].copy().reshape(start.shape)
