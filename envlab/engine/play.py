@@ -84,9 +84,8 @@ def play(
     progress
         Called with the share of the sound that is done, 0 to 1.
     enough
-        Asked after each block, with the share of the sound that is done, where boards run side by side:
-        whether the rest need not be heard. Elsewhere boards are at different blocks at a time, and hear a
-        sound to its end.
+        Asked after each block, with the share of the sound that is done: whether the rest need not be heard.
+        Boards that do not run side by side may be further than that by a block or two.
 
     Returns
     -------
@@ -134,6 +133,8 @@ def play(
         for end in run.hear(made_ahead(run.ready(told), pool if workers == 1 else thread), due, pool):
             if progress is not None:
                 progress(end / samples)
+            if enough is not None and enough(end / samples):
+                break
     return run.limited / samples
 
 

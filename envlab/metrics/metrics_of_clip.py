@@ -16,6 +16,7 @@ from envlab.engine.followed_envelopes import read_envelopes
 from envlab.engine.hold_stage import steps_far
 from envlab.engine.play import Reader, play
 from envlab.light.table import LookupTable
+from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.clip_metrics import ClipColumns, ClipMetrics, envelope_columns
 from envlab.metrics.percentiles import RankedEnvelopes
 from envlab.metrics.streaming_metrics import (
@@ -91,6 +92,7 @@ def clip_columns(
     seed: tuple[int, ...],
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
+    enough: Callable[[IntArray], bool] | None = None,
 ) -> dict[str, FloatArray]:
     """Return the metrics of one clip, shape (chains,) each: ClipMetrics' and three of the counts.
 
@@ -98,8 +100,14 @@ def clip_columns(
     share of frames that read the highest code. counts_median, counts_99: of the frames' counts above
     quiescent. The memory that it takes grows with the clip by a few bytes a second and chain; more chains
     than fit are taken in turns, a portion at a time.
+
+    enough: called as the clip goes by with the most flashes in any second of it so far, shape (chains,);
+    where it says so the rest is not heard, and flashes_per_s so far is the only column. Not asked where
+    chains are taken in turns or twice.
     """
     frames = instant_count(recording.duration_s, chains[0].frame_rate_hz)
+    if enough is not None and len(chains) <= together(chains, frames) and all(map(steps_of, chains)):
+        return _until_enough(recording, chains, tables, frames, seed, workers, progress, enough)
     kept = better_kept(chains, frames) or _kept_as_ever(chains, frames)
     kept = kept or two_turns(chains, frames)
     judge = _judge_kept if kept else _judge_running
@@ -117,6 +125,49 @@ def clip_columns(
         for name, values in _named(judged, share).items():
             columns.setdefault(name, []).append(values)
     return {name: np.concatenate(values) for name, values in columns.items()}
+
+
+def _until_enough(
+    recording: Sound,
+    chains: list[Chain],
+    tables: list[LookupTable],
+    frames: int,
+    seed: tuple[int, ...],
+    workers: int,
+    progress: Callable[[float], None] | None,
+    enough: Callable[[IntArray], bool],
+) -> dict[str, FloatArray]:
+    """See clip_columns; chains that fit at once, and of which one look is enough."""
+    readers: list[CountedFrames] = []
+    left = False
+
+    def reader_of(places: IntArray) -> CountedFrames:
+        readers.append(CountedFrames(places, chains, tables, frames))
+        return readers[-1]
+
+    def flashes() -> IntArray:
+        order = np.argsort(np.concatenate([reader.places for reader in readers]))
+        return np.concatenate([reader.most_flashes for reader in readers])[order]
+
+    def stop(share: float) -> bool:
+        nonlocal left
+        del share
+        left = enough(flashes())
+        return left
+
+    readings = readings_for(recording, chains, frames)
+    share = play(
+        recording, chains, readings, reader_of, seed=seed, workers=workers, progress=progress, enough=stop
+    )
+    if left:
+        return {FLASH_METRIC: flashes().astype(np.float64)}
+    return _named(_columns_of(readers), share)
+
+
+def _columns_of(readers: Sequence[CountedFrames]) -> ClipColumns:
+    """What readers have counted, of all their chains in order."""
+    order = np.argsort(np.concatenate([reader.places for reader in readers]))
+    return _joined([part for reader in readers for part in reader.columns()], order)
 
 
 def _named(judged: ClipColumns, clipped_share: FloatArray) -> dict[str, FloatArray]:
@@ -199,8 +250,7 @@ def _judge_running(
     share = hear(reader_of, first_look)
     if ranked is not None:
         look_again(ranked, chains, frames, hear, report)
-    order = np.argsort(np.concatenate([reader.places for reader in readers]))
-    return _joined([part for reader in readers for part in reader.columns()], order), share
+    return _columns_of(readers), share
 
 
 def look_again(

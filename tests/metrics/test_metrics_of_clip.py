@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +16,9 @@ from envlab.analog.detector import PeakDetector
 from envlab.analog.microphone import Microphone
 from envlab.analog.preamps.preamp import Preamp
 from envlab.chain import Chain
+from envlab.digital.followers import MeanSquare, MovingMean
 from envlab.light.curve import BrightnessMap
+from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.metrics_of_clip import clip_columns, idle_lightness
 from envlab.sound.clip import Clip
 from envlab.sound.recording import Recording
@@ -138,3 +142,52 @@ def test_range_between_two_levels_of_one_tone(tmp_path: Path):
     row = sweep(Specification(CHAIN, clips, {}), judging=Judging()).iloc[0]
     counts = [CHAIN.level_scale().counts(level) for level in (72.0, 92.0)]
     assert row["range_used_db"] == pytest.approx(20, abs=20 * math.log10(1 + 1.5 / counts[0]))
+
+
+KNOCKS = Recording(np.tile(tone(84.0, 0.05, 0.15).pressure_pa, 50), RATE_HZ)  # five a second for ten seconds
+GAINS = [replace(CHAIN, preamp=replace(QUIET_PREAMP, feedback_ohm=ohm)) for ohm in (10e3, 22e3, 33e3)]
+
+
+@pytest.mark.parametrize(
+    "chains",
+    [
+        [CHAIN],
+        GAINS,
+        [replace(CHAIN, follower=MovingMean(0.01))],
+        [replace(CHAIN, detector=PeakDetector(470.0, 1e-6, ohm)) for ohm in (100e3, 220e3)],
+    ],
+)
+def test_a_clip_that_is_heard_until_it_is_enough(chains):
+    tables = [chain.brightness_table() for chain in chains]
+    asked: list[np.ndarray] = []
+    heard: list[float] = []
+
+    def more_than(most: float):
+        asked.clear()
+        heard.clear()
+
+        def enough(flashes):
+            asked.append(flashes)
+            return bool((flashes > most).all())
+
+        return clip_columns(KNOCKS, chains, tables, seed=(1,), progress=heard.append, enough=enough)
+
+    whole = clip_columns(KNOCKS, chains, tables, seed=(1,))
+    assert (whole[FLASH_METRIC] == 5).all()
+    never = more_than(5)
+    assert never.keys() == whole.keys()
+    for name, values in whole.items():
+        np.testing.assert_array_equal(never[name], values, err_msg=name)
+    assert heard[-1] == 1.0
+    assert all((one <= other).all() for one, other in itertools.pairwise(asked))
+    left = more_than(3)
+    assert list(left) == [FLASH_METRIC]
+    assert (left[FLASH_METRIC] >= 4).all()
+    # Four knocks last 0.65 s. Frames are counted 256 at a time, those of 2.1 s.
+    assert heard[-1] < 0.3
+
+
+def test_a_clip_that_has_to_be_heard_twice_is_heard_to_its_end():
+    chain = replace(CHAIN, follower=MeanSquare(0.01))
+    columns = clip_columns(KNOCKS, [chain], [chain.brightness_table()], seed=(1,), enough=lambda _: True)
+    assert columns.keys() > {FLASH_METRIC}

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from envlab.analog.adc import instant_count
 from envlab.chain import Chain
 from envlab.engine.play import Reader, play
+from envlab.engine.side_by_side import run_side_by_side
 from envlab.light.table import LookupTable
 from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.metrics.clip_metrics import ClipColumns, envelope_columns
@@ -59,6 +60,8 @@ def columns_on_sound(
     asked where boards hear in turns or twice, keep their frames or do not run side by side.
     """
     design, tell = firmware[0], report or _ignore
+    if enough is not None and (one_by_one or not run_side_by_side(design, boards, sound)):
+        enough = None
     frames = instant_count(sound.duration_s, design.frame_rate_hz)
     kept = better_kept([design], frames, tables=0) or two_turns(firmware, frames)
     judge = _judge_kept if kept else _judge_counted

@@ -84,7 +84,7 @@ class Excerpts:
                 return self._sound(dict(taken).get(number), number, clip)
 
             self._memories[taken] = replace(
-                self.whole, lengths_s=tuple(lengths_s), sound_of=sound_of, heard={}
+                self.whole, lengths_s=tuple(lengths_s), sound_of=sound_of, heard={}, too_often=set()
             )
         return self._memories[taken]
 

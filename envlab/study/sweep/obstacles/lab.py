@@ -28,10 +28,12 @@ from envlab.study.specification.targets import Target
 from envlab.study.sweep.obstacles.changes import Cause, Change, Clips
 from envlab.study.tolerance.board_columns import Columns
 from envlab.study.tolerance.board_metrics import BENCH_METRICS, BoardJudge
-from envlab.units import FloatArray
+from envlab.units import FloatArray, IntArray
 
 # A board, the number of a clip, and the clip.
 Heard = tuple[Chain, int, Clip]
+# A board, and how it is to be changed.
+Trial = tuple[Chain, Sequence[Change]]
 # Metrics that are of no clip, or of several together.
 _WHOLE = {*BENCH_METRICS, "range_used_db"}
 # An endless miss, as of −inf dB, in scales.
@@ -86,6 +88,7 @@ class Memory:
 
     lengths_s: of the clips, whatever their levels. as_heard: how finely candidates hear them. tell: called
     while a clip is played that nobody thought of ahead. sound_of: what is played for a clip of some number.
+    too_often: who was seen to flash more often than may be, and was then not heard to the clip's end.
     """
 
     lengths_s: tuple[float, ...]
@@ -94,10 +97,22 @@ class Memory:
     sound_of: Callable[[int, Clip], Sound] = _whole
     bench: dict[Chain, Columns] = field(default_factory=dict)
     heard: dict[Heard, Columns] = field(default_factory=dict)
+    too_often: set[Heard] = field(default_factory=set)
 
-    def play(self, wanted: Iterable[Heard], seed: int, workers: int, tell: Callable[[float], None]) -> None:
-        """Play what is wanted and not yet known; tell: called with the share of it that is done."""
-        fresh = [one for one in dict.fromkeys(wanted) if one not in self.heard]
+    def play(
+        self,
+        wanted: Iterable[Heard],
+        seed: int,
+        workers: int,
+        tell: Callable[[float], None],
+        most_flashes: float = math.inf,
+    ) -> None:
+        """Play what is wanted and not yet known; tell: called with the share of it that is done.
+
+        most_flashes: in a second. Boards that are played together are left once all of them flash more often.
+        """
+        left = self.too_often if most_flashes < math.inf else ()
+        fresh = [one for one in dict.fromkeys(wanted) if one not in self.heard and one not in left]
         together: dict[object, list[Heard]] = {}
         for one in fresh:
             chain, number, clip = one
@@ -109,16 +124,33 @@ class Memory:
             def tell_of(share: float, turn: int = turn) -> None:
                 tell((sum(lengths_s[:turn]) + share * lengths_s[turn]) / sum(lengths_s))
 
-            self._play(group, seed, workers, tell_of)
+            self._play(group, seed, workers, tell_of, most_flashes)
 
-    def _play(self, group: list[Heard], seed: int, workers: int, tell: Callable[[float], None]) -> None:
+    def _play(
+        self,
+        group: list[Heard],
+        seed: int,
+        workers: int,
+        tell: Callable[[float], None],
+        most_flashes: float,
+    ) -> None:
         chains, (_, number, clip) = [chain for chain, _, _ in group], group[0]
         # Opened for as long as it plays: there are as many of each clip as levels are tried.
         sound = self.as_heard.with_boards(chains).of(self.sound_of(number, clip))
         tables = [chain.brightness_table() for chain in chains]
+        shown = judged_columns(clip, sound, {FLASH_METRIC: np.zeros(len(chains))}, chains)[FLASH_METRIC]
+
+        def all_too_often(flashes: IntArray) -> bool:
+            # Where flashes are not judged this adds up to no number, which is above nothing.
+            return bool(np.all(shown + flashes > most_flashes))
+
         columns = clip_columns(
-            sound, chains, tables, seed=clip_seed(seed, number), workers=workers, progress=tell
-        )
+            sound, chains, tables, seed=clip_seed(seed, number), workers=workers, progress=tell,
+            enough=all_too_often if most_flashes < math.inf else None,
+        )  # fmt: skip
+        if columns.keys() == {FLASH_METRIC}:
+            self.too_often |= set(group)
+            return
         judged = judged_columns(clip, sound, columns, chains)
         for place, one in enumerate(group):
             self.heard[one] = {name: values[place : place + 1] for name, values in judged.items()}
@@ -154,12 +186,13 @@ class Lab:
 
     def play_ahead(
         self,
-        tried: Iterable[tuple[Chain, Sequence[Change]]],
+        tried: Iterable[Trial],
         tell: Callable[[float], None],
+        most_flashes: float = math.inf,
     ) -> None:
         """Play boards with some changes on the clips on which they miss the targets most.
 
-        tell: called with the share that is done.
+        tell: called with the share that is done. most_flashes: as Memory.play.
         """
         wanted = []
         for start, changes in tried:
@@ -167,7 +200,7 @@ class Lab:
             if played is not None:
                 numbers = {number for one in self.targets for number in self._order(start, one)[:1]}
                 wanted += [played.heard(number) for number in sorted(numbers)]
-        self.memory.play(wanted, self.asked.judging.seed, self.workers, tell)
+        self.memory.play(wanted, self.asked.judging.seed, self.workers, tell, most_flashes)
 
     def play_starts(self, starts: Iterable[Chain], tell: Callable[[float], None]) -> None:
         """Play boards as they are on all clips; tell: as play_ahead."""
@@ -184,6 +217,7 @@ class Lab:
         if played is None:
             return None
         if self.whole is not None:
+            self.mend_ahead([(start, changes)])
             return self.whole.mend(start, causes, changes)
         before = self._played(start, self.asked.clips)
         others = [one for one in self.asked.targets.soft if one not in self.targets]
@@ -198,17 +232,21 @@ class Lab:
             of_the_sound=any(cause.of_the_sound for cause in causes),
         )
 
-    def mend_ahead(self, tried: Iterable[tuple[Chain, Sequence[Change]]]) -> None:
+    def mends(self, trial: Trial) -> bool:
+        """Whether a changed board meets targets and flash limit: on excerpts, where these are heard."""
+        return self._mended(*trial) is not None
+
+    def mend_ahead(self, tried: Iterable[Trial]) -> None:
         """Play on all of the clips, together, what mends on excerpts of them, where these are heard."""
         if self.whole is not None:
-            mended = [one for one in tried if self._mended(*one) is not None]
-            self.whole.play_ahead(mended, self.whole.memory.tell)
+            mended = [one for one in tried if self.mends(one)]
+            self.whole.play_ahead(mended, self.whole.memory.tell, self.asked.targets.flash_limit)
 
     def _mended(self, start: Chain, changes: Sequence[Change]) -> Played | None:
         """A changed board, if it meets the targets and the flash limit."""
         limit = Target(FLASH_METRIC, "at_most", self.asked.targets.flash_limit, 1.0)
         played = self._changed(start, changes)
-        if played is None:
+        if played is None or played.seen_too_often:
             return None
         meets = (played.meets(one, self._order(start, one)) for one in (*self.targets, limit))
         return played if all(meets) else None
@@ -268,6 +306,12 @@ class Played:
 
     judge: BoardJudge
     memory: Memory
+
+    @property
+    def seen_too_often(self) -> bool:
+        """Whether on some clip it was seen to flash more often than may be."""
+        clips = range(len(self.judge.specification.clips))
+        return any(self.heard(number) in self.memory.too_often for number in clips)
 
     def metric(self, metric: str) -> float:
         """Return a metric over all clips that it speaks of; NaN where none can show it."""

@@ -31,7 +31,7 @@ from envlab.study.specification.targets import Target
 from envlab.study.sweep.choice import Choice
 from envlab.study.sweep.obstacles.changes import Cause, Change, causes_of
 from envlab.study.sweep.obstacles.excerpts import EXCERPT_S, Excerpts
-from envlab.study.sweep.obstacles.lab import Lab, Memory, Mend, memory_of
+from envlab.study.sweep.obstacles.lab import Lab, Memory, Mend, Trial, memory_of
 from envlab.study.sweep.verdict_words import at_odds
 
 Progress = Callable[[str, float], None]
@@ -101,6 +101,8 @@ def _searched(choice: Choice, lab: Lab, starts: Sequence[Chain], bar: _Bar) -> l
         some = [cause for cause in causes if cause.of_the_sound is of_the_sound]
         helped = _helped(lab, starts, some, what, bar)
         bar.begin(f"{what} 3", sum(len(cause.changes) * len(helped[cause]) for cause in some))
+        firsts = (next(filter(lab.mends, _trials(helped[cause], cause)), None) for cause in some)
+        lab.mend_ahead(one for one in firsts if one is not None)
         tried = [mend for cause in some if (mend := _first_mend(lab, helped[cause], cause, bar))]
         found += tried
         clean = [mend for mend in tried if not mend.broken]
@@ -179,14 +181,25 @@ def _starts(choice: Choice, specification: Specification, targets: Sequence[Targ
     ]
 
 
+def _trials(helped: Sequence[Chain], cause: Cause) -> list[Trial]:
+    """Changes of a cause from mild to strong, each on every board that it helps."""
+    return [(start, (change,)) for change, start in itertools.product(cause.changes, helped)]
+
+
 def _first_mend(lab: Lab, helped: Sequence[Chain], cause: Cause, bar: _Bar) -> Mend | None:
-    """The mildest clean change; if there is none, the mildest that breaks something else."""
+    """The mildest clean change; if there is none, the mildest that breaks something else.
+
+    The first that mends is known on all of the clips; the others are played together if that was not enough.
+    """
     best: Mend | None = None
-    tried = [(start, (change,)) for change, start in itertools.product(cause.changes, helped)]
+    tried, ahead, first = _trials(helped, cause), 0, True
     for number, (start, changes) in enumerate(tried):
-        if number % _CHECKED == 0:
-            lab.mend_ahead(tried[number : number + _CHECKED])
-        mend = lab.mend(start, (cause,), changes)
+        mends = lab.mends((start, changes))
+        if mends and not first and number >= ahead:
+            ahead = number + _CHECKED
+            lab.mend_ahead(tried[number:ahead])
+        first = first and not mends
+        mend = lab.mend(start, (cause,), changes) if mends else None
         if mend is not None and not mend.broken:
             bar.settle(len(tried) - number)
             return mend

@@ -8,7 +8,10 @@ import numpy as np
 import pytest
 from reference.known_causes import question
 
+from envlab.analog.detector import PeakDetector
 from envlab.chain import Chain
+from envlab.light.curve import BrightnessMap
+from envlab.metrics.catalogue import FLASH_METRIC
 from envlab.sound.clip import Clip
 from envlab.sound.level import leq_db_spl
 from envlab.sound.recording import Recording
@@ -16,8 +19,8 @@ from envlab.study.sentences import of_kind
 from envlab.study.specification.specification import Specification
 from envlab.study.specification.targets import Target
 from envlab.study.sweep.choice import Choice, choose
-from envlab.study.sweep.obstacles import excerpts
-from envlab.study.sweep.obstacles.lab import Lab, memory_of
+from envlab.study.sweep.obstacles import excerpts, obstacles
+from envlab.study.sweep.obstacles.lab import Lab, Memory, Mend, memory_of
 from envlab.study.sweep.obstacles.obstacles import mends_of, with_obstacles
 from envlab.study.sweep.sweep import sweep
 from envlab.units import parse_value
@@ -116,6 +119,61 @@ def test_what_mends_on_the_excerpt_alone_is_not_named(asked, choice, monkeypatch
     assert told.behind["causes"] == "not found"
     assert (told.behind["excerpt_s"], told.behind["in_part"]) == (excerpts.EXCERPT_S, asked.clips[0].label)
     assert told.text.endswith("Nothing that was tried brings it; it was tried on 20 s of long 90 dB.")
+
+
+def test_who_flashes_too_often_is_not_heard_to_the_end_and_nothing_else_comes_of_it(asked, monkeypatch):
+    # Its first part beats four and a half times a second; there what mends on slower parts flashes too often.
+    t = np.arange(round(excerpts.EXCERPT_S * RATE_HZ)) / RATE_HZ
+    knocks = np.exp(-60 * (t * 4.5 % 1) / 4.5) * np.sin(2 * np.pi * 220 * t)
+    sound = asked.sounds[0]
+    assert isinstance(sound, Recording)
+    quick = replace(sound, pressure_pa=sound.pressure_pa.copy(), name="quick")
+    quick.pressure_pa[: t.size] = 0.9 * np.abs(sound.pressure_pa).max() * knocks
+    clips = (Clip(quick, 90.0, ("beat",)), *asked.clips[1:])
+    quickly = replace(asked, clips=clips)
+    choice = choose(sweep(quickly), quickly)
+    limit, memories = quickly.targets.flash_limit, []
+
+    def found() -> list[Mend]:
+        memory = memory_of(quickly)
+        memories.append(memory)
+        monkeypatch.setattr(obstacles, "memory_of", lambda _: memory)
+        return mends_of(choice, quickly, (CONTRAST,))
+
+    mends = found()
+    left = memories[0].too_often
+    assert left
+    assert not left & memories[0].heard.keys()
+    in_full = memory_of(quickly)
+    in_full.play(left, quickly.judging.seed, 2, unheard)
+    assert all(in_full.heard[one][FLASH_METRIC] > limit for one in left)
+    play = Memory.play
+    monkeypatch.setattr(Memory, "play", lambda self, *given, **_: play(self, *given[:4]))
+    assert found() == mends
+    assert not memories[1].too_often
+    assert left <= memories[1].heard.keys()
+
+
+@pytest.mark.parametrize(
+    ("floors_db_spl", "most_flashes", "left"),
+    [((50.0,), 4, True), ((50.0,), 5, False), ((50.0, 55.0), 4, True), ((50.0, 119.0), 4, False)],
+)
+def test_boards_are_left_once_all_of_them_flash_too_often(floors_db_spl, most_flashes, left):
+    t = np.arange(round(10 * RATE_HZ)) / RATE_HZ
+    five_a_second = np.sin(2 * np.pi * 1000 * t) * (t * 5 % 1 < 0.25)
+    asked = Specification(Chain(), clips=(Clip(Recording(five_a_second, RATE_HZ, name="five"), 80.0),))
+    boards = [
+        replace(Chain(), detector=PeakDetector(470.0, 1e-6, 47e3), brightness=BrightnessMap(floor, 120.0))
+        for floor in floors_db_spl
+    ]
+    wanted = {(board, 0, asked.clips[0]) for board in boards}
+    memory = memory_of(asked)
+    memory.play(wanted, 1, 2, unheard, most_flashes)
+    assert (memory.too_often, memory.heard.keys()) == ((wanted, set()) if left else (set(), wanted))
+    # Who asks for all that such a board does gets it.
+    memory.play(wanted, 1, 2, unheard)
+    flashes = {one[0].brightness.floor_db_spl: memory.heard[one][FLASH_METRIC][0] for one in wanted}
+    assert flashes == {floor: 0 if floor == 119.0 else 5 for floor in floors_db_spl}
 
 
 def only_on_excerpts(mend):
