@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from concurrent.futures import Future
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import click
 
@@ -27,31 +25,19 @@ from envlab.cli.options import (
 )
 from envlab.cli.recorders import note_recorders
 from envlab.cli.saying import counted, progress, say, say_meanwhile, say_verdicts
-from envlab.cli.tolerance import boards_of_choice
-from envlab.files.second_process import Answer, SecondProcess
+from envlab.files.second_process import SecondProcess
 from envlab.sound.level_text import StatedLevel
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from envlab.chain import Chain
-    from envlab.report.pictures import Picture
-    from envlab.study.chosen_on_clips import ClipLight
     from envlab.study.exported.judgement import ExportedJudgement
     from envlab.study.layouts.comparison import LayoutComparison
-    from envlab.study.power.power_verdict import PowerVerdict
     from envlab.study.specification.specification import Specification
     from envlab.study.sweep.choice import Choice
     from envlab.study.tolerance.result import ToleranceResult
 
-    # What the exported firmware shows, what every layout of light would, and the plain light on the clips.
-    _Played: TypeAlias = tuple[ExportedJudgement, LayoutComparison, tuple[ClipLight, ...]]
-    # Pictures of what a choice does on the clips, and what is said of what feeds it.
-    _Drawn: TypeAlias = tuple[dict[str, Picture], PowerVerdict]
 
-# Share of the time of playing the firmware that hearing the clips takes, and that and judging it; then come
-# the layouts.
-_HEARD, _JUDGED = 0.8, 0.9
 # Clips up to this length together are heard in a second process, too.
 _SHORT_S = 900.0
 
@@ -101,6 +87,7 @@ def design(
     shout. Without a table it ends if the sensitivity of DESIGN breaks a target, with status 3 for flashes.
     """
     from envlab.files.whole import check_folder, claimed, write_folder
+    from envlab.report.beside import Beside
     from envlab.study.specification.specification import with_sensitivity
     from envlab.study.sweep.choice import choose
     from envlab.study.sweep.robustness import robust_choice
@@ -112,15 +99,15 @@ def design(
     click.get_current_context().with_resource(claimed(folder))
     check_folder(folder, force=force)
     with progress() as report, SecondProcess(at_hand=_is_short(specification, report)) as second:
-        beside = _Beside(second, specification)
+        beside = Beside(second, specification)
         note_recorders(specification.clips, report)
         table = _swept(specification, report)
         report("Choosing", math.nan)
         choice = robust_choice(
-            choose(table, specification), specification, progress=report, foreseen=beside.foresee
-        )
-        boards = boards_of_choice(specification, choice, report)
-        beside.firmware(choice.chain)
+            choose(table, specification), specification,
+            progress=report, foreseen=beside.foresee, chosen=beside.choose,
+        )  # fmt: skip
+        tolerance = beside.tolerance_of(choice)
         # What draws is loaded when it is needed: who leads the sweep is known half a second earlier.
         from envlab.plot.schematic.schematic import schematic_files
         from envlab.report.folder import RESULTS, result_files
@@ -130,6 +117,7 @@ def design(
 
         on_clips = beside.pictures_on_clips(choice)
         circuit, drawing = schematic_files(choice.chain), partial(report, "Drawing the report")
+        boards = beside.boards(tolerance, report)
         pictures = pictures_of_parts(specification, choice, boards, circuit_svg=circuit.svg, progress=drawing)
         judgement, layouts, lights = beside.played(report)
         status = exit_of_refusal(judgement, asked, guard=guard, accept=accept_misses)
@@ -158,124 +146,6 @@ def design(
 def _is_short(specification: Specification, report: Callable[[str, float], None]) -> bool:
     """Whether a second process that hears the clips too takes no memory to speak of."""
     return sum(sound.duration_s for sound in specification.sounds_told(report)) < _SHORT_S
-
-
-class _Beside:
-    """Has the firmware of a design played, and half of the pictures drawn, beside the boards of the choice.
-
-    In a second process, where the clips are short enough that its memory does not count. A design whose
-    firmware was played and that is then not chosen was played in vain.
-    """
-
-    def __init__(self, second: SecondProcess, specification: Specification) -> None:
-        self.second, self._specification = second, replace(specification)
-        self._chain: Chain | None = None
-        self._firmware: Future[Answer] | None = None
-        if second.at_hand:
-            second.begin(_get_ready, specification.chain)
-
-    def foresee(self, chain: Chain) -> None:
-        """Begin to play the firmware of a design that will probably be chosen, if that costs no time."""
-        if self.second.at_hand:
-            self.firmware(chain)
-
-    def firmware(self, chain: Chain) -> None:
-        """Begin to play the firmware of the design that is chosen, unless that was foreseen."""
-        if self._chain != chain:
-            self._chain, self._firmware = chain, self.second.begin(_play_firmware, self._specification, chain)
-
-    def pictures_on_clips(self, choice: Choice) -> Future[Answer]:
-        """Begin to draw, when the firmware has been played, what the choice does on the clips."""
-        assert self._firmware is not None
-        pictures = Future[Answer]()
-
-        def draw(played: Future[Answer]) -> None:
-            if not played.cancelled() and played.exception() is None:
-                drawn = self.second.begin(_draw_on_clips, self._specification, choice, played.result().value)
-                drawn.add_done_callback(pass_on)
-
-        def pass_on(drawn: Future[Answer]) -> None:
-            if not drawn.cancelled():
-                problem = drawn.exception()
-                pictures.set_result(drawn.result()) if problem is None else pictures.set_exception(problem)
-
-        self._firmware.add_done_callback(draw)
-        return pictures
-
-    def played(self, report: Callable[[str, float], None]) -> _Played:
-        """Return what _play_firmware does; report: told what is left to do of it."""
-        assert self._firmware is not None
-        played: _Played = self.second.await_(self._firmware, report)
-        return played
-
-    def drawn(self, begun: Future[Answer], report: Callable[[str, float], None]) -> _Drawn:
-        """Return what pictures_on_clips began, with what is said of what feeds the choice."""
-        drawn: _Drawn = self.second.await_(begun, report)
-        return drawn
-
-
-def _get_ready(chain: Chain, report: Callable[[str, float], None]) -> None:
-    """Load what the other tasks need.
-
-    And compile loops, where that is yet to be done, that the first process asks for later than it could
-    compile them: it then finds them on the disk.
-    """
-    import importlib
-
-    import numpy as np
-
-    from envlab.engine.side_by_side import runs_side_by_side
-    from envlab.metrics.ripple_aliasing import frame_ripple_aliasing
-    from envlab.sound.recording import Recording
-    from envlab.study.exported.shown import short_readings
-    from envlab.study.tolerance.board_columns import columns_on_sound
-
-    report("Playing the firmware", math.nan)
-    silence, tables = Recording(np.zeros(4800), 48_000.0), [chain.brightness_table()]
-    frame_ripple_aliasing([chain], tables, workers=1)
-    if runs_side_by_side(chain, [chain]):
-        columns_on_sound(silence, [chain], [chain], tables, seed=(0,), workers=1)
-    short_readings(chain, silence, np.random.default_rng(0))
-    importlib.import_module("envlab.report.page")
-
-
-def _play_firmware(
-    specification: Specification, chain: Chain, report: Callable[[str, float], None]
-) -> _Played:
-    """Return what a chain's exported firmware shows, what every layout of light would, and its plain light.
-
-    The clips are played once, and what is read on them is gone when this is done.
-    """
-    from envlab.study.chosen_on_clips import light_on_clips
-    from envlab.study.exported.judgement import judge_exported
-    from envlab.study.exported.scenarios import heard_by
-    from envlab.study.layouts.comparison import judge_layouts
-
-    doing = "Playing the firmware"
-    heard = heard_by(chain, specification, progress=lambda share: report(doing, _HEARD * share))
-    judged = judge_exported(
-        specification, chain, heard=heard,
-        progress=lambda share: report(doing, _HEARD + (_JUDGED - _HEARD) * share),
-    )  # fmt: skip
-    layouts = judge_layouts(
-        specification, chain, heard=heard,
-        progress=lambda share: report(doing, _JUDGED + (1 - _JUDGED) * share),
-    )  # fmt: skip
-    return judged, layouts, light_on_clips(specification, chain, readings=heard.clips)
-
-
-def _draw_on_clips(
-    specification: Specification, choice: Choice, played: _Played, report: Callable[[str, float], None]
-) -> _Drawn:
-    """Return the pictures of what a choice does on the clips, and what is said of what feeds it."""
-    from envlab.report.pictures import pictures_on_clips
-    from envlab.study.power.power_verdict import judge_power
-
-    drawing = partial(report, "Drawing the report")
-    _, layouts, lights = played
-    power = judge_power(specification, choice.chain, lights)
-    pictures = pictures_on_clips(specification, choice, lights, power, layouts, progress=drawing)
-    return pictures, power
 
 
 def _say_findings(

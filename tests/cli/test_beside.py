@@ -6,13 +6,14 @@ import os
 import subprocess
 import sys
 from concurrent.futures import Future
+from types import SimpleNamespace
 
 import pytest
 from reference.small_specification import write_small_design
 
 from envlab.chain import Chain
-from envlab.cli import design_sweep
 from envlab.files.second_process import Answer
+from envlab.report.beside import Beside
 from envlab.study.specification.specification import Specification
 
 RUN = "import os; os.cpu_count = lambda: {processors}; from envlab.__main__ import run; run()"
@@ -77,7 +78,7 @@ def nobody(what, share):
 def test_the_firmware_of_whoever_is_chosen_is_played():
     one, other = Chain(), Chain(frame_rate_hz=50.0)
     second = Begun(at_hand=True)
-    beside = design_sweep._Beside(second, Specification(one))
+    beside = Beside(second, Specification(one))
     beside.foresee(one)
     beside.firmware(one)
     assert [name for name, _, _ in second.tasks] == ["_get_ready", "_play_firmware"]
@@ -96,13 +97,26 @@ def test_the_firmware_of_whoever_is_chosen_is_played():
 
 def test_without_a_second_process_nothing_is_played_in_vain():
     second = Begun(at_hand=False)
-    design_sweep._Beside(second, Specification(Chain())).foresee(Chain())
+    beside = Beside(second, Specification(Chain()))
+    beside.foresee(Chain())
+    beside.choose(SimpleNamespace(chain=Chain()))
     assert second.tasks == []
+
+
+def test_many_boards_of_a_choice_are_heard_once_and_behind_its_firmware():
+    second, choice = Begun(at_hand=True), SimpleNamespace(chain=Chain())
+    beside = Beside(second, Specification(Chain()))
+    beside.choose(choice)
+    begun = beside.tolerance_of(choice)
+    assert [name for name, _, _ in second.tasks] == ["_get_ready", "_play_firmware", "_hear_boards"]
+    assert second.tasks[-1][1][1] is choice
+    second.tasks[-1][2].set_result(Answer("boards"))
+    assert beside.boards(begun, nobody) == "boards"
 
 
 def test_what_fails_there_is_not_waited_for():
     second = Begun(at_hand=True)
-    beside = design_sweep._Beside(second, Specification(Chain()))
+    beside = Beside(second, Specification(Chain()))
     beside.firmware(Chain())
     drawn = beside.pictures_on_clips("choice")
     second.tasks[-1][2].set_exception(ValueError("no firmware"))

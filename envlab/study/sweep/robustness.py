@@ -80,6 +80,7 @@ def robust_choice(
     workers: int = 2,
     progress: Progress | None = None,
     foreseen: Callable[[Chain], None] | None = None,
+    chosen: Callable[[Choice], None] | None = None,
 ) -> Choice:
     """Return the candidate whose boards are best, with all reasons; what envlab design chooses.
 
@@ -98,6 +99,8 @@ def robust_choice(
         Called with what is being done and the share that is done, 0 to 1.
     foreseen : callable or None
         Called, before its other boards are drawn, with each design that is chosen if these keep the limit.
+    chosen : callable or None
+        Called with a choice whose boards were tried, before it is found out what stands in the way.
 
     Returns
     -------
@@ -133,6 +136,8 @@ def robust_choice(
     tried = _Told(bench, clip_order, tell, "")
     confirmed = _Told(final, clip_order, tell, "Boards of the choice")
     found = with_boards(choice, specification, tried, confirmed, tried.begin, foreseen)
+    if chosen is not None:
+        chosen(found)
     return with_obstacles(found, specification, workers=workers, progress=tell)
 
 
