@@ -264,7 +264,10 @@ def hear_amplify(
     sections: tuple[Section, Section, Section],
     state: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray, int]:
-    """Return (heard, amplified, end state, samples at a limit of the preamp), V; as hear_amplify_rectify."""
+    """Return (heard, amplified, end state, samples at a limit of the preamp), V.
+
+    noise: shape (n,), V at the preamp's input, or no samples for none. The rest as hear_amplify_rectify.
+    """
     heard, amplified = np.empty_like(pressure_pa), np.empty_like(pressure_pa)
     a, b, c, d, e = state[0], state[1], state[2], state[3], state[4]
     for n in range(pressure_pa.size):
