@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 import warnings
+from concurrent.futures import CancelledError
 from pathlib import Path
 
 import pytest
@@ -41,7 +42,8 @@ def end(tell):
     return "done here"
 
 def busy(tell):
-    open("busy", "w").write(str(os.getpid()))
+    with open("busy", "w") as file:
+        file.write(str(os.getpid()))
     while True:
         tell("Busy", 0.0)
         time.sleep(0.01)
@@ -118,6 +120,20 @@ def test_what_it_cannot_finish_is_done_here(second):
 
     assert second.await_(second.begin(tasks.end), ignore) == "done here"
     assert second.await_(second.begin(tasks.where), ignore) == os.getpid()
+
+
+def test_what_is_being_done_ends_with_it(second, tmp_path, monkeypatch):
+    import tasks
+
+    monkeypatch.chdir(tmp_path)
+    with SecondProcess(at_hand=second.at_hand) as other:
+        begun = other.begin(tasks.busy)
+        until = time.monotonic() + 60
+        while not (tmp_path / "busy").exists() and time.monotonic() < until:
+            time.sleep(0.02)
+    # Else the end of the with statement would have waited for it for ever.
+    with pytest.raises(CancelledError):
+        begun.result(timeout=0)
 
 
 def test_on_one_processor_there_is_none(monkeypatch):

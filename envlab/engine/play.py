@@ -84,8 +84,8 @@ def play(
     progress
         Called with the share of the sound that is done, 0 to 1.
     enough
-        Asked after each block, with the share of the sound that is done: whether the rest need not be heard.
-        Boards that do not run side by side may be further than that by a block or two.
+        Asked after each block, with the share of the sound that is done and nobody further than that: whether
+        the rest need not be heard.
 
     Returns
     -------
@@ -129,8 +129,10 @@ def play(
         return limited / samples
     told = waves(sound, hears, noise)
     run = _Run(boards, design, rate_hz, reader_of, workers)
+    # Who is asked what has been read so far must not meet a reader at work on the next block.
+    in_use = _IN_USE if enough is None else 1
     with ThreadPoolExecutor(workers) as pool, ThreadPoolExecutor(1) as thread:
-        for end in run.hear(made_ahead(run.ready(told), pool if workers == 1 else thread), due, pool):
+        for end in run.hear(made_ahead(run.ready(told), pool if workers == 1 else thread), due, pool, in_use):
             if progress is not None:
                 progress(end / samples)
             if enough is not None and enough(end / samples):
@@ -182,8 +184,13 @@ class _Run:
             signal = self._trunk.advance(wave.pressure_pa, None, wave.white, room)
             yield _Ready(wave, signal, self._trunk.limited)
 
-    def hear(self, blocks: Iterator[_Ready], due: Due, pool: ThreadPoolExecutor) -> Iterator[int]:
-        """Let every board hear the blocks, and hand on what is read; yield up to which sample all have."""
+    def hear(
+        self, blocks: Iterator[_Ready], due: Due, pool: ThreadPoolExecutor, in_use: int
+    ) -> Iterator[int]:
+        """Let every board hear the blocks, and hand on what is read; yield up to which sample all have.
+
+        in_use: blocks that may be heard at a time, _IN_USE at most.
+        """
         heard: deque[tuple[int, list[Future[None]]]] = deque()
         leaves: list[Future[None]] = []
         for block in blocks:
@@ -193,7 +200,7 @@ class _Run:
             else:
                 self._hear_by_stages(block, at, pool)
             heard.append((block.wave.end, leaves))
-            if len(heard) == _IN_USE:
+            if len(heard) == in_use:
                 yield _settled(*heard.popleft())
         while heard:
             yield _settled(*heard.popleft())

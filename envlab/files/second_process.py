@@ -123,6 +123,9 @@ class SecondProcess:
             self._tell(*answer)
 
     def _tell(self, what: str, share: float) -> None:
+        if self._ended:
+            # Nobody waits any more for what this thread is doing.
+            raise CancelledError
         self._report(what, share)
 
 

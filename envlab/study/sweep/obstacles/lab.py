@@ -33,7 +33,7 @@ from envlab.units import FloatArray, IntArray
 # A board, the number of a clip, and the clip.
 Heard = tuple[Chain, int, Clip]
 # A board, and how it is to be changed.
-Trial = tuple[Chain, Sequence[Change]]
+Attempt = tuple[Chain, Sequence[Change]]
 # Metrics that are of no clip, or of several together.
 _WHOLE = {*BENCH_METRICS, "range_used_db"}
 # An endless miss, as of −inf dB, in scales.
@@ -186,7 +186,7 @@ class Lab:
 
     def play_ahead(
         self,
-        tried: Iterable[Trial],
+        tried: Iterable[Attempt],
         tell: Callable[[float], None],
         most_flashes: float = math.inf,
     ) -> None:
@@ -232,11 +232,11 @@ class Lab:
             of_the_sound=any(cause.of_the_sound for cause in causes),
         )
 
-    def mends(self, trial: Trial) -> bool:
+    def mends(self, attempt: Attempt) -> bool:
         """Whether a changed board meets targets and flash limit: on excerpts, where these are heard."""
-        return self._mended(*trial) is not None
+        return self._mended(*attempt) is not None
 
-    def mend_ahead(self, tried: Iterable[Trial]) -> None:
+    def mend_ahead(self, tried: Iterable[Attempt]) -> None:
         """Play on all of the clips, together, what mends on excerpts of them, where these are heard."""
         if self.whole is not None:
             mended = [one for one in tried if self.mends(one)]

@@ -31,7 +31,7 @@ from envlab.study.specification.targets import Target
 from envlab.study.sweep.choice import Choice
 from envlab.study.sweep.obstacles.changes import Cause, Change, causes_of
 from envlab.study.sweep.obstacles.excerpts import EXCERPT_S, Excerpts
-from envlab.study.sweep.obstacles.lab import Lab, Memory, Mend, Trial, memory_of
+from envlab.study.sweep.obstacles.lab import Attempt, Lab, Memory, Mend, memory_of
 from envlab.study.sweep.verdict_words import at_odds
 
 Progress = Callable[[str, float], None]
@@ -101,7 +101,7 @@ def _searched(choice: Choice, lab: Lab, starts: Sequence[Chain], bar: _Bar) -> l
         some = [cause for cause in causes if cause.of_the_sound is of_the_sound]
         helped = _helped(lab, starts, some, what, bar)
         bar.begin(f"{what} 3", sum(len(cause.changes) * len(helped[cause]) for cause in some))
-        firsts = (next(filter(lab.mends, _trials(helped[cause], cause)), None) for cause in some)
+        firsts = (next(filter(lab.mends, _attempts(helped[cause], cause)), None) for cause in some)
         lab.mend_ahead(one for one in firsts if one is not None)
         tried = [mend for cause in some if (mend := _first_mend(lab, helped[cause], cause, bar))]
         found += tried
@@ -132,20 +132,20 @@ def _helped(
 class _Bar:
     """How much of what a search may have to try is done; never less than it was.
 
-    name: of all searches for one target. A trial is one change on one board, or two or three together.
+    name: of all searches for one target. An attempt is one change on one board, or two or three together.
     """
 
     name: str
     report: Progress
     _memories: list[Memory] = field(default_factory=list)
     _what: str = ""
-    _trials: int = 1
+    _most: int = 1
     _settled: int = 0
     _last: float = 0.0
 
-    def begin(self, what: str, trials: int = 1) -> Callable[[float], None]:
-        """Begin a search of so many trials at most; return what is told how far the next trial has come."""
-        self._what, self._trials, self._settled, self._last = what, max(1, trials), 0, 0.0
+    def begin(self, what: str, attempts: int = 1) -> Callable[[float], None]:
+        """Begin a search of so many attempts at most; return what is told how far the next one has come."""
+        self._what, self._most, self._settled, self._last = what, max(1, attempts), 0, 0.0
         for memory in self._memories:
             memory.tell = self._hear
         self.settle(0)
@@ -155,13 +155,13 @@ class _Bar:
         """Be told when a clip is played that nobody thought of ahead."""
         self._memories.append(memory)
 
-    def settle(self, trials: int) -> None:
-        """So many more trials are done, or will not be needed."""
-        self._settled += trials
+    def settle(self, attempts: int) -> None:
+        """So many more attempts are done, or will not be needed."""
+        self._settled += attempts
         self._hear(0.0)
 
     def _hear(self, share: float) -> None:
-        self._last = max(self._last, min(1.0, (self._settled + share) / self._trials))
+        self._last = max(self._last, min(1.0, (self._settled + share) / self._most))
         self.report(f"{self.name}: {self._what}", self._last)
 
 
@@ -181,7 +181,7 @@ def _starts(choice: Choice, specification: Specification, targets: Sequence[Targ
     ]
 
 
-def _trials(helped: Sequence[Chain], cause: Cause) -> list[Trial]:
+def _attempts(helped: Sequence[Chain], cause: Cause) -> list[Attempt]:
     """Changes of a cause from mild to strong, each on every board that it helps."""
     return [(start, (change,)) for change, start in itertools.product(cause.changes, helped)]
 
@@ -192,7 +192,7 @@ def _first_mend(lab: Lab, helped: Sequence[Chain], cause: Cause, bar: _Bar) -> M
     The first that mends is known on all of the clips; the others are played together if that was not enough.
     """
     best: Mend | None = None
-    tried, ahead, first = _trials(helped, cause), 0, True
+    tried, ahead, first = _attempts(helped, cause), 0, True
     for number, (start, changes) in enumerate(tried):
         mends = lab.mends((start, changes))
         if mends and not first and number >= ahead:
