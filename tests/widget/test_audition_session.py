@@ -23,6 +23,7 @@ from envlab.sound.recording import Recording, read_recording
 from envlab.study.exported.light import worn_light
 from envlab.study.specification.specification import demo_specification, read_specification
 from envlab.widget.audition import session as audition_session
+from envlab.widget.audition.boards import RESTED_S
 from envlab.widget.audition.clips import clips_of
 from envlab.widget.audition.controls import LEVEL_KEY
 from envlab.widget.audition.payload import unframed
@@ -230,6 +231,20 @@ def test_a_drag_waits_for_no_whole(page, drums, tone, monkeypatch):
     asyncio.run(run())
     assert [light["number"] for light in page.lights] == [1, 2, 3, 4, 4]
     assert page.lights[-1]["exact"]
+
+
+def test_the_bench_waits_for_a_hand_that_rests_and_measures_a_board_once(session):
+    boards = session.boards
+    # While it began, board A was measured.
+    assert list(boards.bench("board_a")) == []
+    boards.board_a = replace(CHAIN, detector=replace(CHAIN.detector, hold_farad=0.47e-6))
+    measuring = boards.bench("board_a")
+    assert next(measuring) == RESTED_S
+    measuring.close()
+    # Whoever turned on meanwhile left it unmeasured.
+    assert list(boards.bench("board_a")) == [RESTED_S, None, None]
+    assert list(boards.bench("board_a")) == []
+    assert list(boards.bench("digital")) == []
 
 
 def test_two_boards_and_back(session, page, drums):
