@@ -21,6 +21,9 @@ adds metrics on test signals (tone, onset, ripple_aliasing, noise) and the table
 a machine that does other things too only the latter means something, and it is longer than on a quiet one.
 Last, 10,000 detectors at 48 kHz, the file's samples as they are. See bench_streamed.py for hours of music.
 
+Above all the processor, and below the table what a step of bank and multiply-add asks of it at least, counted
+in their assembly (loop_floor.py).
+
 What bounds it (two threads of a server processor with 512-bit vectors, others at work on it). Of a thousand
 candidates behind one front 20 to 30 ns a sample are the bank, 3 to 5 the metrics, and 15 what all candidates
 share: interpolation 4 (half of it spectra), noise 2.5, microphone 4, preamp and rectifier 4.5. The filters of
@@ -45,14 +48,17 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import loop_floor
 import numpy as np
 import soundfile
+from bench_half_waves import processor
 
 from envlab.analog.adc import instants_s, stamps_of
 from envlab.analog.bank.detector_bank import BLOCK_MULTIPLE, DetectorBank, bank_of, read_bank
 from envlab.analog.detector import PeakDetector, hold_step
+from envlab.analog.kernels import lane_kernels
 from envlab.analog.kernels.stage_kernels import compiled
-from envlab.analog.kernels.vector_kernels import LANES, everywhere, load, store
+from envlab.analog.kernels.vector_kernels import LANES, everywhere, load, store, two_groups_fit
 from envlab.analog.microphone import hear, self_noise_pa
 from envlab.analog.noise import noise_streams
 from envlab.analog.parts import PartRange, series_values
@@ -254,6 +260,15 @@ def contests(specification: Specification, seconds: float) -> tuple[dict[str, Co
     return found, len(clips), front_s
 
 
+def loops() -> dict[str, loop_floor.Loop | None]:
+    """Return what a step of the bank and of the multiply-add asks of this processor; both have run."""
+    bank = lane_kernels.hold_groups_in_twos if two_groups_fit() else lane_kernels.hold_groups
+    return {
+        "the bank": loop_floor.loop_of(bank, each="max"),
+        "the multiply-add": loop_floor.loop_of(multiply_add, each="fused"),
+    }
+
+
 CONTESTANTS: tuple[Callable[[Contest], float], ...] = (bank_s, metrics_s, multiply_add_s, one_fma_s)
 
 
@@ -333,6 +348,7 @@ def main() -> None:
             for _ in range(asked.repeats)
         ]
     )
+    print(processor())
     print(f"{CANDIDATES} candidates, {asked.repeats} repeats; ratios are min, median, max")
     print(f"{'':36} ns per sample and candidate")
     print(
@@ -353,6 +369,8 @@ def main() -> None:
     print(
         f"interpolation, microphone, preamp, rectifier: {1e9 * front_s:.1f} ns a sample, for all candidates"
     )
+    for name, loop in loops().items():
+        print(f"a step of {name}: {loop or 'not counted on this kind of processor'}")
     print_song(specification, first.judged, asked.song)
     print_at_the_files_rate(first.drive_v, asked.song)
 

@@ -168,12 +168,14 @@ def measured(pairs: list[Pair], repeats: int) -> list[dict[str, Any]]:
 
 
 def machine() -> dict[str, Any]:
-    """Return what a ratio depends on."""
+    """Return what a ratio depends on; bank and plain loop have run."""
     return {
         "processor": bench_half_waves.processor(),
         "cores": os.cpu_count(),
         "python": platform.python_version(),
         "versions": {name: version(name) for name in LIBRARIES},
+        # What a step of bank and plain loop takes at least, by their assembly.
+        "loops": {name: loop and loop.told for name, loop in bench_sweep.loops().items()},
     }
 
 

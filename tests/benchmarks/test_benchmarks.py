@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import copy
 import json
+import platform
 import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
+
+from envlab.analog.kernels.vector_kernels import LANES, two_groups_fit
 
 HERE = Path(__file__).parent
 # As little as shows that it runs; bench_audition has a step of its own in CI, bench_start another.
@@ -39,6 +43,60 @@ def suite():
     finally:
         sys.path.remove(str(HERE))
     return found
+
+
+# Written by hand: a loop of two steps of 16 detectors, another around it, and one without vectors.
+ASSEMBLY = """
+.outer:
+\txorl %eax, %eax
+.inner:
+\tvbroadcastsd (%rdi,%rax,8), %zmm8
+\tvmulpd %zmm1, %zmm2, %zmm3
+\tvfmadd213pd %zmm8, %zmm4, %zmm1
+\tvmaxpd %zmm1, %zmm3, %zmm1
+\tvmulpd %zmm11, %zmm12, %zmm13
+\tvfmadd231pd %zmm8, %zmm14, %zmm11
+\tvmaxpd %zmm11, %zmm13, %zmm11
+\tvbroadcastsd 8(%rdi,%rax,8), %zmm8
+\tvmulpd %zmm1, %zmm2, %zmm3
+\tvfmadd213pd %zmm8, %zmm4, %zmm1
+\tvmaxpd %zmm1, %zmm3, %zmm1
+\tvmulpd %zmm11, %zmm12, %zmm13
+\tvfmadd231pd %zmm8, %zmm14, %zmm11
+\tvmaxpd %zmm11, %zmm13, %zmm11
+\tjne\t.inner
+\tvmaxpd %zmm11, %zmm13, %zmm11
+\tjne\t.outer
+.plain:
+\taddq $1, %rax
+\tjne\t.plain
+"""
+
+
+def test_what_a_step_takes_at_least_is_counted_in_the_assembly(suite):
+    step_of = suite.bench_sweep.loop_floor.step_of
+    loop = step_of(ASSEMBLY, each="max")
+    assert loop.arithmetic == {"mul": 2, "fused": 2, "max": 2}
+    assert (loop.bits, loop.lanes, loop.least_cycles) == (512, 16, 3.0)
+    narrow = step_of(ASSEMBLY.replace("zmm", "ymm"), each="max")
+    assert (narrow.bits, narrow.lanes, narrow.least_cycles) == (256, 8, 3.0)
+    assert step_of("\tfmla v0.2d, v1.2d, v2.2d\n", each="max") is None
+
+
+@pytest.mark.skipif(platform.machine() not in ("x86_64", "AMD64"), reason="assembly of x86")
+def test_a_step_of_bank_and_plain_loop_is_what_their_formulas_say(suite):
+    sweep = suite.bench_sweep
+    contest = sweep.Contest(np.ones(4096), sweep.parts((220e-9, 4.7e-6), (470, 47e3)), sweep.Judged([], []))
+    assert sweep.bank_s(contest) > 0
+    assert sweep.multiply_add_s(contest) > 0
+    bank, plain = sweep.loops().values()
+    registers = bank.lanes * 64 // bank.bits
+    # w ← max(bleed·w, charge·w + u) and y ← a·y + b·x: a register each.
+    assert bank.arithmetic == dict.fromkeys(("mul", "fused", "max"), registers)
+    assert plain.arithmetic == dict.fromkeys(("mul", "fused"), plain.lanes * 64 // plain.bits)
+    assert bank.lanes == (2 if two_groups_fit() else 1) * LANES
+    assert plain.lanes == LANES
+    assert suite.machine()["loops"]["the bank"]["least_cycles"] == 1.5 * registers
 
 
 @pytest.mark.slow
