@@ -23,6 +23,7 @@ from envlab.metrics.streaming_metrics import (
     CountedFrames,
     SecondLook,
     counted_bytes,
+    most_flashes,
     ranked_of,
     readings_for,
     steps_of,
@@ -41,6 +42,7 @@ MEMORY_BYTES = 96e6
 _KEPT_TOGETHER = 256
 _IDLE_RATE_HZ = 48_000.0
 _IDLE_STREAM, _CLIP_STREAM = 0, 1
+_Judge = Callable[..., tuple[ClipColumns | None, FloatArray]]
 
 
 def idle_clip(chains: Sequence[Chain]) -> Recording:
@@ -106,12 +108,14 @@ def clip_columns(
     chains are taken in turns or twice.
     """
     frames = instant_count(recording.duration_s, chains[0].frame_rate_hz)
+    judge: _Judge
     if enough is not None and len(chains) <= together(chains, frames) and all(map(steps_of, chains)):
-        return _until_enough(recording, chains, tables, frames, seed, workers, progress, enough)
-    kept = better_kept(chains, frames) or _kept_as_ever(chains, frames)
-    kept = kept or two_turns(chains, frames)
-    judge = _judge_kept if kept else _judge_running
-    portion = kept_together(chains[0], frames) if kept else together(chains, frames)
+        judge, portion = functools.partial(_judge_running, enough=enough), len(chains)
+    else:
+        kept = better_kept(chains, frames) or _kept_as_ever(chains, frames)
+        kept = kept or two_turns(chains, frames)
+        judge = _judge_kept if kept else _judge_running
+        portion = kept_together(chains[0], frames) if kept else together(chains, frames)
     starts = range(0, len(chains), portion)
     columns: dict[str, list[FloatArray]] = {}
     for turn, start in enumerate(starts):
@@ -122,52 +126,11 @@ def clip_columns(
 
         some = slice(start, start + portion)
         judged, share = judge(recording, chains[some], tables[some], frames, seed, workers, report)
+        if judged is None:
+            return {FLASH_METRIC: share}
         for name, values in _named(judged, share).items():
             columns.setdefault(name, []).append(values)
     return {name: np.concatenate(values) for name, values in columns.items()}
-
-
-def _until_enough(
-    recording: Sound,
-    chains: list[Chain],
-    tables: list[LookupTable],
-    frames: int,
-    seed: tuple[int, ...],
-    workers: int,
-    progress: Callable[[float], None] | None,
-    enough: Callable[[IntArray], bool],
-) -> dict[str, FloatArray]:
-    """See clip_columns; chains that fit at once, and of which one look is enough."""
-    readers: list[CountedFrames] = []
-    left = False
-
-    def reader_of(places: IntArray) -> CountedFrames:
-        readers.append(CountedFrames(places, chains, tables, frames))
-        return readers[-1]
-
-    def flashes() -> IntArray:
-        order = np.argsort(np.concatenate([reader.places for reader in readers]))
-        return np.concatenate([reader.most_flashes for reader in readers])[order]
-
-    def stop(share: float) -> bool:
-        nonlocal left
-        del share
-        left = enough(flashes())
-        return left
-
-    readings = readings_for(recording, chains, frames)
-    share = play(
-        recording, chains, readings, reader_of, seed=seed, workers=workers, progress=progress, enough=stop
-    )
-    if left:
-        return {FLASH_METRIC: flashes().astype(np.float64)}
-    return _named(_columns_of(readers), share)
-
-
-def _columns_of(readers: Sequence[CountedFrames]) -> ClipColumns:
-    """What readers have counted, of all their chains in order."""
-    order = np.argsort(np.concatenate([reader.places for reader in readers]))
-    return _joined([part for reader in readers for part in reader.columns()], order)
 
 
 def _named(judged: ClipColumns, clipped_share: FloatArray) -> dict[str, FloatArray]:
@@ -231,10 +194,14 @@ def _judge_running(
     seed: tuple[int, ...],
     workers: int,
     report: Callable[[float], None],
-) -> tuple[ClipColumns, FloatArray]:
-    """Columns and clipped share, each frame forgotten as soon as it is counted."""
+    enough: Callable[[IntArray], bool] | None = None,
+) -> tuple[ClipColumns | None, FloatArray]:
+    """Columns and clipped share, each frame forgotten as soon as it is counted.
+
+    enough: as clip_columns, of chains of which one look is enough; where it says so, None and the flashes.
+    """
     readers: list[CountedFrames] = []
-    ranked = ranked_of(chains, frames)
+    ranked, left = ranked_of(chains, frames), False
 
     def reader_of(places: IntArray) -> CountedFrames:
         readers.append(CountedFrames(places, chains, tables, frames, ranked))
@@ -243,14 +210,25 @@ def _judge_running(
     def first_look(done: float) -> None:
         report(done if ranked is None else done / 2)
 
+    def is_enough(done: float) -> bool:
+        nonlocal left
+        del done
+        left = enough is not None and enough(most_flashes(readers))
+        return left
+
     def hear(reader_of: Callable[[IntArray], Reader], tell: Callable[[float], None]) -> FloatArray:
-        readings = readings_for(recording, chains, frames)
-        return play(recording, chains, readings, reader_of, seed=seed, workers=workers, progress=tell)
+        return play(
+            recording, chains, readings_for(recording, chains, frames), reader_of,
+            seed=seed, workers=workers, progress=tell, enough=None if enough is None else is_enough,
+        )  # fmt: skip
 
     share = hear(reader_of, first_look)
+    if left:
+        return None, most_flashes(readers).astype(np.float64)
     if ranked is not None:
         look_again(ranked, chains, frames, hear, report)
-    return _columns_of(readers), share
+    order = np.argsort(np.concatenate([reader.places for reader in readers]))
+    return _joined([part for reader in readers for part in reader.columns()], order), share
 
 
 def look_again(

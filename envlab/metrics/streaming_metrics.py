@@ -329,3 +329,9 @@ def readings_for(sound: Sound, chains: Sequence[Chain], frames: int) -> Wanted:
     if all(isinstance(chain.follower, PassThrough) for chain in chains):
         return frame_readings(chains[0], frames)
     return every_reading(instant_count(sound.duration_s, chains[0].adc.rate_hz))
+
+
+def most_flashes(counted: Sequence[CountedFrames]) -> IntArray:
+    """Return the most flashes in any second so far, of all chains that are counted, in their order."""
+    order = np.argsort(np.concatenate([some.places for some in counted]))
+    return np.concatenate([some.most_flashes for some in counted])[order]

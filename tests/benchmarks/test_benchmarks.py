@@ -46,24 +46,17 @@ def suite():
 
 
 # Written by hand: a loop of two steps of 16 detectors, another around it, and one without vectors.
-ASSEMBLY = """
+REGISTER = """
+\tvmulpd %zmm1, %zmm2, %zmm3
+\tvfmadd213pd %zmm8, %zmm4, %zmm1
+\tvmaxpd %zmm1, %zmm3, %zmm1
+"""
+STEP = "\tvbroadcastsd (%rdi,%rax,8), %zmm8\n" + REGISTER + REGISTER.replace("213pd", "231pd")
+ASSEMBLY = f"""
 .outer:
 \txorl %eax, %eax
 .inner:
-\tvbroadcastsd (%rdi,%rax,8), %zmm8
-\tvmulpd %zmm1, %zmm2, %zmm3
-\tvfmadd213pd %zmm8, %zmm4, %zmm1
-\tvmaxpd %zmm1, %zmm3, %zmm1
-\tvmulpd %zmm11, %zmm12, %zmm13
-\tvfmadd231pd %zmm8, %zmm14, %zmm11
-\tvmaxpd %zmm11, %zmm13, %zmm11
-\tvbroadcastsd 8(%rdi,%rax,8), %zmm8
-\tvmulpd %zmm1, %zmm2, %zmm3
-\tvfmadd213pd %zmm8, %zmm4, %zmm1
-\tvmaxpd %zmm1, %zmm3, %zmm1
-\tvmulpd %zmm11, %zmm12, %zmm13
-\tvfmadd231pd %zmm8, %zmm14, %zmm11
-\tvmaxpd %zmm11, %zmm13, %zmm11
+{STEP}{STEP}
 \tjne\t.inner
 \tvmaxpd %zmm11, %zmm13, %zmm11
 \tjne\t.outer

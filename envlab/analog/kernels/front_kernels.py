@@ -255,6 +255,24 @@ def amplify_rectify(
 
 
 @compiled
+def _amplified(
+    x: float,
+    noise_v: float,
+    capsule: Three,
+    corners: tuple[Section, Section],
+    limits: Five,
+    sections: tuple[Section, Section, Section],
+    memories: Five,
+) -> tuple[float, float, Five]:
+    """One step of microphone and preamp: (heard, amplified, the five memories), V; noise_v: at its input."""
+    a, b, c, d, e = memories
+    heard, a, b = _hear(x, capsule, corners[0], corners[1], a, b)
+    y, z, c, d, e = _wanted(heard + noise_v, sections[0], sections[1], sections[2], c, d, e)
+    y, d, e = _within(y, z, limits, d, e)
+    return heard, y, (a, b, c, d, e)
+
+
+@compiled
 def hear_amplify(
     pressure_pa: FloatArray,
     noise: FloatArray,
@@ -269,14 +287,13 @@ def hear_amplify(
     noise: shape (n,), V at the preamp's input, or no samples for none. The rest as hear_amplify_rectify.
     """
     heard, amplified = np.empty_like(pressure_pa), np.empty_like(pressure_pa)
-    a, b, c, d, e = state[0], state[1], state[2], state[3], state[4]
+    memories = (state[0], state[1], state[2], state[3], state[4])
     for n in range(pressure_pa.size):
-        x, a, b = _hear(pressure_pa[n], capsule, corners[0], corners[1], a, b)
-        heard[n] = x
-        x = x + noise[n] if noise.size else x
-        y, z, c, d, e = _wanted(x, sections[0], sections[1], sections[2], c, d, e)
-        amplified[n], d, e = _within(y, z, limits, d, e)
-    return heard, amplified, np.array([a, b, c, d, e]), _at_limits(amplified, limits)
+        noise_v = noise[n] if noise.size else 0.0
+        heard[n], amplified[n], memories = _amplified(
+            pressure_pa[n], noise_v, capsule, corners, limits, sections, memories
+        )
+    return heard, amplified, np.array(memories), _at_limits(amplified, limits)
 
 
 @compiled
@@ -297,16 +314,14 @@ def hear_amplify_rectify(
     """
     heard, amplified = np.empty_like(pressure_pa), np.empty_like(pressure_pa)
     rectified = np.empty_like(pressure_pa)
-    a, b, c, d, e = state[0], state[1], state[2], state[3], state[4]
+    memories = (state[0], state[1], state[2], state[3], state[4])
     for n in range(pressure_pa.size):
-        x, a, b = _hear(pressure_pa[n], capsule, corners[0], corners[1], a, b)
-        heard[n] = x
-        x = x + noise[n] if noise.size else x
-        y, z, c, d, e = _wanted(x, sections[0], sections[1], sections[2], c, d, e)
-        y, d, e = _within(y, z, limits, d, e)
-        amplified[n] = y
-        rectified[n] = _fold(y, full)
-    return heard, amplified, rectified, np.array([a, b, c, d, e]), _at_limits(amplified, limits)
+        noise_v = noise[n] if noise.size else 0.0
+        heard[n], y, memories = _amplified(
+            pressure_pa[n], noise_v, capsule, corners, limits, sections, memories
+        )
+        amplified[n], rectified[n] = y, _fold(y, full)
+    return heard, amplified, rectified, np.array(memories), _at_limits(amplified, limits)
 
 
 @compiled
@@ -328,16 +343,15 @@ def hear_to_hold(
     """
     heard, amplified = np.empty_like(pressure_pa), np.empty_like(pressure_pa)
     rectified, held = np.empty_like(pressure_pa), np.empty_like(pressure_pa)
-    a, b, c, d, e, v = state[0], state[1], state[2], state[3], state[4], state[5]
+    memories, v = (state[0], state[1], state[2], state[3], state[4]), state[5]
     for n in range(pressure_pa.size):
-        x, a, b = _hear(pressure_pa[n], capsule, corners[0], corners[1], a, b)
-        heard[n] = x
-        x = x + noise[n] if noise.size else x
-        y, z, c, d, e = _wanted(x, sections[0], sections[1], sections[2], c, d, e)
-        y, d, e = _within(y, z, limits, d, e)
+        noise_v = noise[n] if noise.size else 0.0
+        heard[n], y, memories = _amplified(
+            pressure_pa[n], noise_v, capsule, corners, limits, sections, memories
+        )
         amplified[n] = y
         u = _fold(y, full)
         rectified[n] = u
         v = held_next(v, hold[1] * u, hold[0], hold[2])
         held[n] = v
-    return heard, amplified, rectified, held, np.array([a, b, c, d, e, v]), _at_limits(amplified, limits)
+    return heard, amplified, rectified, held, np.array((*memories, v)), _at_limits(amplified, limits)

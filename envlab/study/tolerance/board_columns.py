@@ -28,7 +28,7 @@ from envlab.metrics.metrics_of_clip import (
     together,
     two_turns,
 )
-from envlab.metrics.streaming_metrics import CountedFrames, ranked_of, readings_for
+from envlab.metrics.streaming_metrics import CountedFrames, most_flashes, ranked_of, readings_for
 from envlab.sound.stream import Sound
 from envlab.study.tolerance.board_run import read_boards
 from envlab.units import FloatArray, IntArray
@@ -181,9 +181,7 @@ class _Judged:
 
 
 def _most_flashes(readers: Sequence[_Judged]) -> IntArray:
-    counted = [some for reader in readers for some in reader.counted]
-    order = np.argsort(np.concatenate([some.places for some in counted]))
-    return np.concatenate([some.most_flashes for some in counted])[order]
+    return most_flashes([some for reader in readers for some in reader.counted])
 
 
 def _in_parts(rows: int) -> list[slice]:
