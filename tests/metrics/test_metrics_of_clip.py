@@ -191,3 +191,13 @@ def test_a_clip_that_has_to_be_heard_twice_is_heard_to_its_end():
     chain = replace(CHAIN, follower=MeanSquare(0.01))
     columns = clip_columns(KNOCKS, [chain], [chain.brightness_table()], seed=(1,), enough=lambda _: True)
     assert columns.keys() > {FLASH_METRIC}
+
+
+def test_who_is_asked_is_told_of_each_chain_in_its_place():
+    # The first and the third share a front end, and only they are dark.
+    dark = replace(GAINS[0], brightness=BrightnessMap(119.0, 120.0))
+    chains = [dark, GAINS[1], replace(dark, detector=PeakDetector(470.0, 1e-6, 220e3)), GAINS[1]]
+    tables = [chain.brightness_table() for chain in chains]
+    asked: list[list[int]] = []
+    clip_columns(KNOCKS, chains, tables, seed=(1,), enough=lambda flashes: asked.append(flashes.tolist()))
+    assert asked[-1] == [0, 5, 0, 5]
